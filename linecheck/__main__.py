@@ -1,0 +1,5 @@
+"""``python -m linecheck`` is ``linecheck``."""
+
+from linecheck.cli import main
+
+main()

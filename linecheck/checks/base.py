@@ -1,0 +1,306 @@
+"""What every check kind is made of.
+
+A kind turns parameters into a stimulus (:meth:`CheckKind.stimulus`), finds that stimulus in a capture
+(:meth:`CheckKind.locate`) and takes its metrics from it (:meth:`CheckKind.measure`).
+
+===================  ==============================================================
+:class:`Stimulus`    what is played: integer samples, ready for the converter
+:class:`Capture`     what came back: samples as the interface gave them
+:class:`Location`    where the stimulus lies in the capture, and both clocks' ratio
+:class:`Measurement` readings, curves and problems taken from one capture
+:class:`CheckKind`   the base of every kind; one file per kind
+===================  ==============================================================
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+__all__ = [
+    "Capture",
+    "CheckKind",
+    "Context",
+    "Curve",
+    "CurveSpec",
+    "Location",
+    "Measurement",
+    "MetricSpec",
+    "Parameters",
+    "Problem",
+    "Reading",
+    "Reference",
+    "Stimulus",
+    "StreamEvent",
+]
+
+FloatArray = NDArray[np.float64]
+
+
+class Parameters(BaseModel):
+    """Base of the ``stimulus`` and ``analysis`` parameters of a kind: strict, closed, immutable."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+@dataclass(frozen=True)
+class Stimulus:
+    """What is played.
+
+    Attributes
+    ----------
+    samples : int32 array, shape (frames, channels)
+        Left-justified: full scale is 2**31, the low ``32 - bits`` bits are zero.
+    rate_hz : int
+        Sampling rate of the unit's input.
+    bits : int
+        Word length that the samples were quantised to.
+    """
+
+    samples: NDArray[np.int32]
+    rate_hz: int
+    bits: int
+
+    @property
+    def seconds(self) -> float:
+        """Playing time."""
+        return len(self.samples) / self.rate_hz
+
+    @property
+    def channels(self) -> int:
+        """How many channels there are."""
+        return int(self.samples.shape[1])
+
+
+@dataclass(frozen=True)
+class StreamEvent:
+    """Something that the interface reported while it captured.
+
+    ``code`` is a problem code (``overrun``, ``underrun``, ``stream_stopped``), ``seconds`` the time since the
+    stream's start.
+    """
+
+    code: str
+    seconds: float
+    message: str
+
+
+@dataclass(frozen=True)
+class Capture:
+    """What came back: evidence, never changed.
+
+    Attributes
+    ----------
+    samples : int32 or float32 or float64 array, shape (frames, channels)
+        As the interface or file gave them. Integers are left-justified, full scale 2**31; floats have full
+        scale 1.0.
+    rate_hz : int
+        Sampling rate of the capture.
+    full_scale_volts : tuple of float or None
+        Peak volts at digital 1.0, per channel; None where unknown, so that volts cannot be read.
+    bits : int or None
+        Word length of integer samples, None for float samples.
+    mains_hz : float or None
+        Mains frequency where the capture was made, None where unknown.
+    events : tuple of StreamEvent
+        What the interface reported meanwhile.
+    """
+
+    samples: NDArray[Any]
+    rate_hz: int
+    full_scale_volts: tuple[float, ...] | None = None
+    bits: int | None = None
+    mains_hz: float | None = None
+    events: tuple[StreamEvent, ...] = ()
+
+    def __post_init__(self) -> None:
+        self.samples.setflags(write=False)
+
+    @property
+    def frames(self) -> int:
+        """Number of frames."""
+        return int(self.samples.shape[0])
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.samples.shape[1])
+
+    @property
+    def seconds(self) -> float:
+        """Length of the capture."""
+        return self.frames / self.rate_hz
+
+    @cached_property
+    def scaled(self) -> FloatArray:
+        """The samples as float64 with full scale 1.0, shape (channels, frames), read-only."""
+        scale = 2.0**-31 if np.issubdtype(self.samples.dtype, np.integer) else 1.0
+        values = np.ascontiguousarray(self.samples.T, dtype=np.float64) * scale
+        values.setflags(write=False)
+        return values
+
+
+@dataclass(frozen=True)
+class Location:
+    """Where a stimulus lies in a capture.
+
+    Attributes
+    ----------
+    start, stop : int
+        Frames of the capture that may be measured: the settled inside of the stimulus, the same for all channels.
+    found : tuple of bool
+        Per channel, whether the stimulus is there.
+    clock_ratio : float or None
+        The unit's clock over the capture's clock, as fitted; None where the stimulus has no tone.
+    tones_hz : tuple of tuple of float
+        Per channel, the frequencies (as captured) of the steady tones that prove the capture continuous.
+    problems : tuple of Problem
+        What the search found wrong.
+    """
+
+    start: int
+    stop: int
+    found: tuple[bool, ...]
+    clock_ratio: float | None
+    tones_hz: tuple[tuple[float, ...], ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something that makes a number untrustworthy or impossible.
+
+    ``channel`` is None where it concerns the whole capture. ``blocks`` says whether every reading of the channel
+    (or capture) is void; a problem that does not block explains single readings. ``metrics`` names those.
+    """
+
+    code: str
+    message: str
+    channel: str | None = None
+    blocks: bool = True
+    metrics: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One metric's value with its standard uncertainty (k = 1).
+
+    ``channel`` is None for a metric of the pair. ``value`` is None where it could not be measured.
+    """
+
+    metric: str
+    channel: str | None
+    value: float | None
+    unit: str
+    uncertainty: float | None
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A reading along an axis; ``x`` ascends. ``resolution_hz`` where levels depend on bandwidth."""
+
+    metric: str
+    channel: str | None
+    x: FloatArray
+    x_unit: str
+    y: FloatArray
+    unit: str
+    resolution_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The readings of the check that another check refers to: per channel, level re capture full scale."""
+
+    check: str
+    level_dbfs: tuple[float | None, ...]
+    level_uncertainty_db: tuple[float | None, ...]
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a measurement may know besides its capture."""
+
+    channels: tuple[str, ...]
+    reference: Reference | None = None
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """Everything taken from one capture."""
+
+    readings: tuple[Reading, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class MetricSpec:
+    """A metric that a kind measures.
+
+    ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``per_channel`` whether it is read in
+    each channel or once for the pair.
+    """
+
+    name: str
+    unit: str
+    text: str
+    better: Literal["more", "less", "nominal"]
+    per_channel: bool = True
+
+
+@dataclass(frozen=True)
+class CurveSpec:
+    """A curve that a kind measures; ``log_x`` where its axis is logarithmic (frequency)."""
+
+    name: str
+    x_unit: str
+    unit: str
+    text: str
+    log_x: bool = True
+    per_channel: bool = True
+    better: Literal["more", "less", "nominal"] = "less"
+
+
+class CheckKind(ABC):
+    """One sort of check. Subclasses live one per file and register by being named ``KIND`` in it."""
+
+    name: ClassVar[str]
+    text: ClassVar[str]
+    stimulus_parameters: ClassVar[type[Parameters]]
+    analysis_parameters: ClassVar[type[Parameters]]
+    metrics: ClassVar[tuple[MetricSpec, ...]]
+    curves: ClassVar[tuple[CurveSpec, ...]] = ()
+
+    @abstractmethod
+    def stimulus(self, parameters: Any, channels: int, ramp_seconds: float) -> Stimulus:  # noqa: ANN401 - each kind narrows it
+        """Return what is played, quantised and reproducible to the byte."""
+
+    @abstractmethod
+    def locate(self, capture: Capture, parameters: Any, channels: tuple[str, ...]) -> Location:  # noqa: ANN401
+        """Find the stimulus in the capture."""
+
+    @abstractmethod
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: Any,  # noqa: ANN401
+        analysis: Any,  # noqa: ANN401
+        context: Context,
+    ) -> Measurement:
+        """Take every metric and curve from a located stimulus."""
+
+    def peak_dbfs(self, parameters: Any) -> float:  # noqa: ANN401
+        """Return the highest level that the stimulus reaches, dB re a full-scale sine."""
+        return float(parameters.level_dbfs)
+
+    #: The kind whose level this one refers to; None where it refers to none. A kind that has one has the analysis
+    #: parameter ``reference``: the name of a check of that kind, or None for the first one in the file.
+    reference_kind: ClassVar[str | None] = None

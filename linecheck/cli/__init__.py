@@ -1,0 +1,70 @@
+"""The command line: thin, and instant to start.
+
+Every command lives in a module of its own that is imported when it is called.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from linecheck import __version__
+from linecheck.errors import LinecheckError
+
+__all__ = ["cli", "main"]
+
+#: command -> (module, one-line help)
+COMMANDS = {
+    "judge": ("linecheck.cli.judge", "Judge a capture set."),
+    "limits": ("linecheck.cli.limits", "Check limit files; print their schema."),
+    "log": ("linecheck.cli.log", "List, show and verify what is in the log."),
+    "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
+    "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are called, so that starting costs nothing."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands."""
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the module of a command and return its ``command``."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][1]) for name in self.list_commands(ctx)])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="linecheck")
+def cli() -> None:
+    """Test audio converters, disc players and streamers at the end of the line.
+
+    Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was run), 3 invalid or aborted.
+    """
+
+
+def main() -> None:
+    """Run the command line; a user's mistake ends in a message, never in a traceback."""
+    try:
+        status = cli.main(standalone_mode=False)
+    except LinecheckError as error:
+        click.echo(f"linecheck: {error}", err=True)
+        sys.exit(int(error.exit_status))
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("linecheck: stopped", err=True)
+        sys.exit(3)
+    sys.exit(status if isinstance(status, int) else 0)

@@ -1,0 +1,105 @@
+"""Every error that linecheck shows a user, with the exit status that it ends a command with.
+
+::
+
+    LinecheckError                2  the command or a file is wrong, nothing was run
+    ├── UsageError                2  a value on the command line
+    ├── FileError                 2  a file that cannot be read, written or understood
+    │   └── FileFaults            2  several faults in one file, each with its place
+    ├── RecordError               3  a record could not be stored or does not verify
+    ├── StationError              3  hardware, driver or interface: the verdict is invalid
+    └── Interrupted               3  stopped by the operator: the run is aborted
+
+A unit that fails its masks is no error: it is a verdict (exit status 1).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+__all__ = [
+    "ExitStatus",
+    "Fault",
+    "FileError",
+    "FileFaults",
+    "Interrupted",
+    "LinecheckError",
+    "RecordError",
+    "StationError",
+    "UsageError",
+]
+
+
+class ExitStatus(IntEnum):
+    """What a command's exit status says."""
+
+    PASS = 0
+    FAIL = 1
+    WRONG_INPUT = 2
+    INVALID = 3
+
+
+class LinecheckError(Exception):
+    """Something that the user can act on; its text says what is wrong, where, and what to do."""
+
+    exit_status = ExitStatus.WRONG_INPUT
+
+
+class UsageError(LinecheckError):
+    """A value given on the command line cannot be used."""
+
+
+class FileError(LinecheckError):
+    """A file cannot be read, written or understood."""
+
+    def __init__(self, path: object, message: str) -> None:
+        self.path = str(path)
+        self.message = message
+        super().__init__(f"{self.path}: {message}")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault in a file: where it is and what is wrong.
+
+    ``line`` and ``column`` count from 1; ``key`` is the dotted path of the value, empty for the whole file.
+    """
+
+    file: str
+    line: int
+    column: int
+    key: str
+    message: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}:{self.column}"
+        return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+
+
+class FileFaults(FileError):
+    """A file has one or more faults, all of which are listed."""
+
+    def __init__(self, path: object, faults: tuple[Fault, ...]) -> None:
+        self.faults = faults
+        LinecheckError.__init__(self, "\n".join(str(fault) for fault in faults))
+        self.path = str(path)
+        self.message = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
+
+
+class RecordError(LinecheckError):
+    """A record could not be stored, or a stored record does not verify."""
+
+    exit_status = ExitStatus.INVALID
+
+
+class StationError(LinecheckError):
+    """The station (hardware, driver, interface) failed; the unit cannot be judged."""
+
+    exit_status = ExitStatus.INVALID
+
+
+class Interrupted(LinecheckError):
+    """The operator stopped the run."""
+
+    exit_status = ExitStatus.INVALID
