@@ -25,8 +25,8 @@ Levels = Annotated[tuple[Level, ...], Field(strict=False, max_length=19)]
 class SimulatedUnit(BaseModel):
     """A converter and the capture converter that listens to it.
 
-    A list that has fewer entries than there are channels is repeated: ``[0.0, -0.03]`` is for left, right, left,
-    right…
+    A list that has fewer entries than there are channels is repeated: ``[0.0, -0.03]`` is for left, right,
+    left, right…
 
     Attributes
     ----------
@@ -43,8 +43,8 @@ class SimulatedUnit(BaseModel):
     filter : str
         Reconstruction filter: ``sharp``, ``slow`` or ``minimum_phase``.
     harmonics_db : tuple of float
-        Levels of the 2nd, 3rd, … harmonic of a full-scale sine. The output is y = x + Σ h_n · (T_n(x) − T_n(0))
-        with T_n the Chebyshev polynomials and x = ±1 at full scale.
+        Levels of the 2nd, 3rd, … harmonic of a full-scale sine. The output is y = x + Σ h_n · (T_n(x) −
+        T_n(0)) with T_n the Chebyshev polynomials and x = ±1 at full scale.
     noise_db : float
         White noise within 20 Hz to 20 kHz; the same density goes on to half the capture's rate.
     hum_db : tuple of float
@@ -58,7 +58,8 @@ class SimulatedUnit(BaseModel):
     dc_offset_mv : tuple of float
         Per channel.
     crosstalk_db : float
-        What comes of each channel in every other at low frequency; it rises as |1 + jf/``crosstalk_corner_hz``|.
+        What comes of each channel in every other at low frequency; it rises as
+        |1 + jf/``crosstalk_corner_hz``|.
     start_seconds : tuple of float
         Least and greatest time from the capture's start to the first sample's conversion; drawn for each
         check.
@@ -122,8 +123,8 @@ class SimulatedUnit(BaseModel):
     def of_serial(self, serial: str) -> SimulatedUnit:
         """Return the unit with this serial number, which differs from the typical one by ``spread``.
 
-        With a spread of 1 the standard deviations are 0.02 dB of gain, 3 ppm of clock, 0.4 dB of noise, 1 dB of
-        each harmonic and 0.3 mV of offset.
+        With a spread of 1 the standard deviations are 0.02 dB of gain, 3 ppm of clock, 0.4 dB of noise, 1 dB
+        of each harmonic and 0.3 mV of offset.
         """
         if self.spread == 0.0:
             return self
