@@ -1,0 +1,95 @@
+"""``low_level_tone``: dynamic range, from a tone too low to hide behind."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar
+
+from pydantic import Field
+
+from linecheck.checks.base import Capture, CheckKind, Context, CurveSpec, Location, Measurement, MetricSpec
+from linecheck.checks.base import Parameters, Reading, Stimulus
+from linecheck.checks.readings import (
+    ReadingList,
+    band_not_reached,
+    power_weights,
+    ratio_reading,
+    spectrum_curve,
+)
+from linecheck.checks.steady import locate_tone
+from linecheck.checks.tone import ToneAnalysis, ToneParameters, dissect_channel, tone_stimulus
+
+__all__ = ["KIND", "LowLevelToneKind", "LowLevelToneParameters"]
+
+
+class LowLevelToneParameters(ToneParameters):
+    """The sine, 60 dB below full scale, which keeps mutes open and codes moving."""
+
+    level_dbfs: Annotated[
+        float, Field(ge=-120.0, le=-20.0, description="Level, dB re a full-scale sine (AES17)")
+    ] = -60.0
+
+
+class LowLevelToneKind(CheckKind):
+    """Dynamic range (AES17-2015, 6.4.1): full scale over everything but a tone at -60 dBFS.
+
+    The ratio of the tone to the residual in the band, plus the tone's distance from full scale. Unweighted, A-weighted
+    (IEC 61672-1), and weighted as AES17 asks: the curve of ITU-R BS.468-4 with unity at 2 kHz, rms detector.
+    """
+
+    name: ClassVar[str] = "low_level_tone"
+    text: ClassVar[str] = "a sine at -60 dBFS: dynamic range"
+    stimulus_parameters: ClassVar[type[Parameters]] = LowLevelToneParameters
+    analysis_parameters: ClassVar[type[Parameters]] = ToneAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("dynamic_range", "dB", "full scale over noise and distortion", "more"),
+        MetricSpec("dynamic_range_a", "dB", "the same, A-weighted", "more"),
+        MetricSpec("dynamic_range_468", "dB", "the same, BS.468 curve re 2 kHz, rms", "more"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("spectrum", "Hz", "dB", "everything but the tone, re the tone, at the stated resolution"),
+    )
+
+    def stimulus(self, parameters: LowLevelToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the sine, the same in every channel."""
+        return tone_stimulus(parameters, channels, ramp_seconds)
+
+    def locate(
+        self, capture: Capture, parameters: LowLevelToneParameters, channels: tuple[str, ...]
+    ) -> Location:
+        """Find the sine."""
+        return locate_tone(capture, [parameters.frequency_hz] * len(channels), parameters.seconds, channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: LowLevelToneParameters,
+        analysis: ToneAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take the dynamic range from the located sine."""
+        out = ReadingList()
+        names = tuple(spec.name for spec in (*self.metrics, *self.curves))
+        reached = band_not_reached(capture, analysis.band_hz, names)
+        if reached is not None:
+            out.problems.append(reached)
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            if reached is not None:
+                out.missing(self.metrics, names, name)
+                continue
+            parts = dissect_channel(capture, location, index, parameters.frequency_hz)
+            for metric, weighting in (("", None), ("_a", "a"), ("_468", "468")):
+                weight = power_weights(weighting, parts.noise.frequencies_hz) if weighting else None
+                residual = parts.residual_power(*analysis.band_hz, weight)
+                ratio = ratio_reading("", name, residual, parts.tone)
+                value = None if ratio.value is None else -ratio.value - parameters.level_dbfs
+                out.readings.append(Reading(f"dynamic_range{metric}", name, value, "dB", ratio.uncertainty))
+            out.curves.append(
+                spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
+            )
+        return out.measurement()
+
+
+KIND = LowLevelToneKind()

@@ -1,0 +1,201 @@
+"""``quiet``: what the unit puts out when nothing is played."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import (
+    ReadingList,
+    band_not_reached,
+    power_weights,
+    ratio_reading,
+    spectrum_curve,
+)
+from linecheck.checks.steady import SETTLE_SECONDS, SteadyParameters
+from linecheck.checks.tone import ToneAnalysis
+from linecheck.dsp.dissect import Dissection, Line, Power, dissect, hum_lines, total
+from linecheck.dsp.quantise import quantise
+
+__all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]
+
+
+class QuietParameters(SteadyParameters):
+    """Digital silence, or dither only: converters mute their output after some time of digital silence."""
+
+    dither: Annotated[
+        bool, Field(description="Play TPDF dither of one step instead of digital silence, against auto-mute")
+    ] = False
+
+
+class QuietAnalysis(ToneAnalysis):
+    """The band, and the tone check whose level is the reference."""
+
+    reference: Annotated[
+        str | None,
+        Field(
+            description="Name of the tone check whose level snr and hum refer to; the first one if left out"
+        ),
+    ] = None
+
+
+class QuietKind(CheckKind):
+    """Noise with nothing playing (AES17-2015, 6.4.2, where the input is digital silence).
+
+    Everything in the band counts, hum and other lines included: rms, unweighted, A-weighted (IEC 61672-1) and with the
+    curve of ITU-R BS.468-4 at unity at 2 kHz as AES17 uses it. ``snr``, ``snr_a``, ``hum`` and the spectrum refer to the
+    level of the named tone check. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
+
+    A unit that mutes itself on digital silence reads better than it plays; ``dither: true`` keeps it open.
+    """
+
+    name: ClassVar[str] = "quiet"
+    text: ClassVar[str] = "digital silence or dither: noise and hum"
+    stimulus_parameters: ClassVar[type[Parameters]] = QuietParameters
+    analysis_parameters: ClassVar[type[Parameters]] = QuietAnalysis
+    reference_kind: ClassVar[str | None] = "tone"
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("noise", "µV", "noise, rms", "less"),
+        MetricSpec("noise_a", "µV", "noise, A-weighted, rms", "less"),
+        MetricSpec("noise_468", "µV", "noise, BS.468 curve re 2 kHz, rms", "less"),
+        MetricSpec("snr", "dB", "reference tone over noise", "more"),
+        MetricSpec("snr_a", "dB", "reference tone over A-weighted noise", "more"),
+        MetricSpec("hum", "dB", "mains products re the reference tone", "less"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec(
+            "spectrum", "Hz", "dB", "the noise's spectrum re the reference tone, at the stated resolution"
+        ),
+    )
+
+    def peak_dbfs(self, parameters: QuietParameters) -> float:
+        """Return the level of one step."""
+        return float(20.0 * np.log10(2.0 ** (2 - parameters.bits)))
+
+    def stimulus(self, parameters: QuietParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return digital silence, or dither."""
+        seconds = 2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds
+        values = np.zeros((int(round(seconds * parameters.rate_hz)), channels))
+        samples = quantise(values, parameters.bits, parameters.seed, dither=parameters.dither)
+        return Stimulus(samples, parameters.rate_hz, parameters.bits)
+
+    def locate(self, capture: Capture, parameters: QuietParameters, channels: tuple[str, ...]) -> Location:
+        """Take the middle of the capture: silence has no mark to be found by."""
+        wanted = int(round(parameters.seconds * capture.rate_hz))
+        length = min(wanted, capture.frames)
+        start = (capture.frames - length) // 2
+        problems = ()
+        if length < wanted:
+            problems = (
+                Problem(
+                    "too_short",
+                    f"the capture has {capture.seconds:.3f} s of the {parameters.seconds:g} s that are to be measured",
+                ),
+            )
+        return Location(start, start + length, (True,) * len(channels), None, problems=problems)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: QuietParameters,
+        analysis: QuietAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take the noise from the middle of the capture."""
+        out = ReadingList()
+        names = tuple(spec.name for spec in (*self.metrics, *self.curves) if spec.name != "hum")
+        reached = band_not_reached(capture, analysis.band_hz, names)
+        if reached is not None:
+            out.problems.append(reached)
+        for index, name in enumerate(context.channels):
+            values = capture.scaled[index, location.start : location.stop]
+            parts = dissect(values, capture.rate_hz, None)
+            tone = _reference_line(context, index)
+            if tone is None:
+                out.problems.append(_no_reference(context, name))
+            out.readings.append(ratio_reading("hum", name, _hum(parts, capture), tone))
+            if reached is not None:
+                out.missing(self.metrics, names, name)
+                continue
+            _noise_readings(out, name, parts, capture, index, analysis, tone)
+            if tone is not None:
+                amplitude = float(np.sqrt(2.0 * tone.power.value))
+                out.curves.append(
+                    spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
+                )
+        return out.measurement()
+
+
+def _hum(parts: Dissection, capture: Capture) -> Power:
+    mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
+    return total(line.power for line in hum_lines(parts, mains))
+
+
+def _noise_readings(
+    out: ReadingList,
+    name: str,
+    parts: Dissection,
+    capture: Capture,
+    index: int,
+    analysis: QuietAnalysis,
+    tone: Line | None,
+) -> None:
+    """Add the noise in microvolts, and re the reference tone."""
+    volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
+    for suffix, weighting in (("", None), ("_a", "a"), ("_468", "468")):
+        weight = power_weights(weighting, parts.noise.frequencies_hz) if weighting else None
+        power = parts.residual_power(*analysis.band_hz, weight)
+        rms = float(np.sqrt(power.value))
+        spread = 0.5 * power.uncertainty / rms if rms > 0.0 else 0.0
+        out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread, "µV")
+        if suffix != "_468":
+            ratio = ratio_reading("", name, power, tone)
+            value = None if ratio.value is None else -ratio.value
+            out.readings.append(Reading(f"snr{suffix}", name, value, "dB", ratio.uncertainty))
+
+
+def _reference_line(context: Context, index: int) -> Line | None:
+    """Return the reference tone as a line; None where there is none or it was not measured."""
+    if context.reference is None:
+        return None
+    level = context.reference.level_dbfs[index]
+    spread = context.reference.level_uncertainty_db[index]
+    if level is None:
+        return None
+    power = 0.5 * 10.0 ** (level / 10.0)
+    return Line(0.0, Power(power, power * (spread or 0.0) * np.log(10.0) / 10.0))
+
+
+def _no_reference(context: Context, channel: str) -> Problem:
+    named = context.reference.check if context.reference is not None else None
+    reason = (
+        f"the level of check {named!r}, which they refer to, was not measured"
+        if named is not None
+        else "they refer to the level of a tone check, and there is none"
+    )
+    return Problem(
+        "reference_missing",
+        f"snr, snr_a, hum and spectrum cannot be given: {reason}",
+        channel,
+        blocks=False,
+        metrics=("snr", "snr_a", "hum", "spectrum"),
+    )
+
+
+KIND = QuietKind()

@@ -1,0 +1,138 @@
+"""Turning powers and amplitudes into readings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
+from linecheck.dsp.dissect import Dissection, Line, Power
+from linecheck.dsp.spectra import line_spectrum, reduce_peaks
+
+__all__ = [
+    "ReadingList",
+    "band_not_reached",
+    "decibels",
+    "pair_difference",
+    "power_weights",
+    "ratio_reading",
+    "spectrum_curve",
+]
+
+#: dB per relative change of an amplitude, 20 / ln 10; half of it per relative change of a power.
+DB_PER_NEPER = 20.0 / np.log(10.0)
+
+#: A line is resolved where its power is above its own uncertainty; below it the reading is that uncertainty.
+_FLOOR = 1e-300
+
+
+@dataclass
+class ReadingList:
+    """Collects what one measurement takes; a value that is missing comes with its reason."""
+
+    readings: list[Reading] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+    def volts(
+        self, metric: str, channel: str, volts: float | None, value: float, uncertainty: float, unit: str
+    ) -> None:
+        """Add a reading in volts; missing where the capture's full scale in volts is not known."""
+        if volts is not None:
+            self.readings.append(Reading(metric, channel, value * volts, unit, uncertainty * volts))
+            return
+        self.readings.append(Reading(metric, channel, None, unit, None))
+        self.problems.append(
+            Problem(
+                "volts_unknown",
+                f"{metric} cannot be read in volts: the capture's full_scale_volts is not known",
+                channel,
+                blocks=False,
+                metrics=(metric,),
+            )
+        )
+
+    def missing(self, specs: Sequence[MetricSpec], names: Sequence[str], channel: str | None) -> None:
+        """Add metrics that could not be measured; the reason stands in the problems already."""
+        self.readings += [
+            Reading(spec.name, channel, None, spec.unit, None) for spec in specs if spec.name in names
+        ]
+
+    def measurement(self) -> Measurement:
+        """Return what was collected."""
+        return Measurement(tuple(self.readings), tuple(self.curves), tuple(self.problems))
+
+
+def decibels(metric: str, channel: str, amplitude: float, uncertainty: float, unit: str) -> Reading:
+    """Return 20 lg of an amplitude; missing where it is zero."""
+    if not amplitude > 0.0:
+        return Reading(metric, channel, None, unit, None)
+    value = 20.0 * np.log10(amplitude)
+    return Reading(metric, channel, float(value), unit, float(DB_PER_NEPER * uncertainty / amplitude))
+
+
+def ratio_reading(metric: str, channel: str, power: Power, tone: Line | None) -> Reading:
+    """Return a power re the tone's in dB.
+
+    Where the power is not resolved (it lies below its own standard uncertainty), the reading is that uncertainty: the
+    level below which nothing can be told.
+    """
+    if tone is None or not tone.power.value > 0.0:
+        return Reading(metric, channel, None, "dB", None)
+    value = max(power.value, power.uncertainty, _FLOOR)
+    relative = np.hypot(power.uncertainty / value, tone.power.uncertainty / tone.power.value)
+    level = 10.0 * np.log10(value / tone.power.value)
+    return Reading(metric, channel, float(level), "dB", float(0.5 * DB_PER_NEPER * relative))
+
+
+def pair_difference(metric: str, channels: tuple[str, ...], levels: Sequence[Reading]) -> Reading:
+    """Return the first channel's level over the second's in dB; of more channels, the largest over the smallest."""
+    values = [reading for reading in levels if reading.value is not None]
+    if len(values) != len(channels) or len(values) < 2:
+        return Reading(metric, None, None, "dB", None)
+    if len(values) > 2:
+        values = sorted(values, key=lambda reading: -(reading.value or 0.0))
+    first, second = values[0], values[-1]
+    difference = (first.value or 0.0) - (second.value or 0.0)
+    spread = float(np.hypot(first.uncertainty or 0.0, second.uncertainty or 0.0))
+    return Reading(metric, None, difference, "dB", spread)
+
+
+def band_not_reached(
+    capture: Capture, band_hz: tuple[float, float], metrics: tuple[str, ...]
+) -> Problem | None:
+    """Return a problem where a capture does not reach a band's upper edge, which would change what a metric means."""
+    edge = 0.5 * capture.rate_hz
+    if band_hz[1] <= edge:
+        return None
+    return Problem(
+        "band_not_reached",
+        f"the band goes to {band_hz[1]:g} Hz, the capture ({capture.rate_hz} Hz) reaches {edge:g} Hz only",
+        None,
+        blocks=False,
+        metrics=metrics,
+    )
+
+
+def power_weights(weighting: Literal["a", "468"], frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the power gain of a weighting: ``a`` (IEC 61672-1) or ``468`` (BS.468-4, unity at 2 kHz as in AES17)."""
+    from linecheck.dsp.weighting import a_weighting_db, weighting_468_db
+
+    if weighting == "a":
+        return np.asarray(10.0 ** (a_weighting_db(frequencies_hz) / 10.0))
+    return np.asarray(10.0 ** (weighting_468_db(frequencies_hz, reference_hz=2000) / 10.0))
+
+
+def spectrum_curve(
+    parts: Dissection, channel: str, band_hz: tuple[float, float], resolution_hz: float, amplitude: float
+) -> Curve:
+    """Return the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak), reduced by peak-hold."""
+    frequencies, power, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
+    inside = (frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (frequencies > 0.0)
+    level = 10.0 * np.log10(np.maximum(power[inside], _FLOOR) / (0.5 * amplitude**2))
+    x, y = reduce_peaks(frequencies[inside], level)
+    return Curve("spectrum", channel, x, "Hz", y, "dB", reached)

@@ -1,0 +1,212 @@
+"""What the kinds with steady tones share: their stimulus, and finding it in a capture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
+from linecheck.dsp.locate import Span, hop_frames, steady_span, tone_envelope
+from linecheck.dsp.quantise import quantise
+from linecheck.dsp.tones import peak_frequency
+
+__all__ = [
+    "SETTLE_SECONDS",
+    "BandHz",
+    "SteadyParameters",
+    "locate_tone",
+    "ramped",
+    "steady_stimulus",
+]
+
+FloatArray = NDArray[np.float64]
+
+#: How long a stimulus sounds before the part that is measured: mutes release, filters and couplings settle.
+SETTLE_SECONDS = 0.1
+
+#: Clocks differ by up to this much; beyond it a tone is at the wrong rate.
+CLOCK_TOLERANCE = 1e-3
+
+RateHz = Annotated[int, Field(ge=8000, le=1_536_000, description="Sampling rate of the stimulus, Hz")]
+Bits = Annotated[int, Field(ge=8, le=32, description="Word length of the stimulus, bit")]
+Seconds = Annotated[float, Field(ge=0.1, le=60.0, description="Length of the part that is measured, s")]
+Seed = Annotated[int, Field(ge=0, le=2**32 - 1, description="Seed of the dither")]
+BandEdge = Annotated[float, Field(ge=0.0, le=400_000.0)]
+BandHz = Annotated[
+    tuple[BandEdge, BandEdge],
+    Field(strict=False, description="Lower and upper edge of the band, inclusive, Hz"),
+]
+ResolutionHz = Annotated[
+    float, Field(ge=0.1, le=1000.0, description="Bandwidth at which a spectrum's levels are stated, Hz")
+]
+
+
+class SteadyParameters(Parameters):
+    """Parameters that every steady stimulus has."""
+
+    rate_hz: RateHz = 44100
+    bits: Bits = 24
+    seconds: Seconds = 1.0
+    seed: Seed = 1
+
+
+def ramped(values: FloatArray, rate_hz: int, ramp_seconds: float) -> FloatArray:
+    """Fade both ends of (frames, channels) in and out along a raised cosine, so that nothing clicks."""
+    frames = min(int(round(ramp_seconds * rate_hz)), len(values) // 2)
+    fade = 0.5 - 0.5 * np.cos(np.pi * (np.arange(frames) + 0.5) / max(frames, 1))
+    shaped = values.copy()
+    shaped[:frames] *= fade[:, None]
+    shaped[len(shaped) - frames :] *= fade[::-1, None]
+    return shaped
+
+
+def steady_stimulus(
+    parameters: SteadyParameters,
+    amplitudes: Sequence[FloatArray],
+    frequencies_hz: Sequence[FloatArray],
+    phases: Sequence[FloatArray],
+    ramp_seconds: float,
+) -> Stimulus:
+    """Return a sum of steady sines in each channel: ramp in, settle, the measured part, ramp out.
+
+    Parameters
+    ----------
+    parameters : SteadyParameters
+    amplitudes, frequencies_hz, phases : sequences of float64 arrays, one array per channel, shape (tones,)
+        Peak amplitudes (full scale 1.0), frequencies, and phases of cosines at the first frame.
+    ramp_seconds : float
+    """
+    rate = parameters.rate_hz
+    frames = int(round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate))
+    time = np.arange(frames, dtype=np.float64)
+    values = np.zeros((frames, len(amplitudes)))
+    for channel, tones in enumerate(zip(amplitudes, frequencies_hz, phases, strict=True)):
+        for amplitude, frequency, phase in zip(*tones, strict=True):
+            cycles = time * (frequency / rate)
+            values[:, channel] += amplitude * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)) + phase)
+    return Stimulus(
+        quantise(ramped(values, rate, ramp_seconds), parameters.bits, parameters.seed),
+        rate,
+        parameters.bits,
+    )
+
+
+def _strongest_elsewhere(capture: Capture, nominal_hz: float) -> Problem:
+    """Say what is there where the tone is not: a tone at another rate, another tone, or nothing."""
+    rate = capture.rate_hz
+    best_hz, best_prominence = 0.0, 0.0
+    for values in capture.scaled:
+        if np.ptp(values) > 0.0:
+            frequency, prominence = peak_frequency(values, 5.0 / rate, 0.499)
+            if prominence > best_prominence:
+                best_hz, best_prominence = frequency * rate, prominence
+    if best_prominence < 1e4:
+        return Problem(
+            "stimulus_not_found",
+            f"the stimulus ({nominal_hz:g} Hz) is not in the capture: is the unit playing, is the cable in place? "
+            "May be the unit's own fault.",
+        )
+    ratio = best_hz / nominal_hz
+    rates = (32000, 44100, 48000, 88200, 96000, 176400, 192000, 352800, 384000)
+    mixed = [(a, b) for a in rates for b in rates if a != b and abs(ratio * b / a - 1.0) < CLOCK_TOLERANCE]
+    if mixed or abs(ratio - 1.0) < 0.02:
+        played, meant = mixed[0] if mixed else (0, 0)
+        reason = (
+            f"as if {meant} Hz were played or captured at {played} Hz"
+            if mixed
+            else f"{1e6 * (ratio - 1.0):+.0f} ppm off, more than ±1000 ppm"
+        )
+        return Problem(
+            "wrong_rate",
+            f"the tone is at {best_hz:.2f} Hz instead of {nominal_hz:g} Hz, {reason}. "
+            "May be the unit's own fault.",
+        )
+    return Problem(
+        "stimulus_not_found",
+        f"the stimulus ({nominal_hz:g} Hz) is not in the capture; the strongest tone there is at {best_hz:.2f} Hz",
+    )
+
+
+def _has_tone(values: FloatArray, frequency: float) -> bool:
+    """Return whether a tone stands out within the clocks' tolerance of a frequency (cycles per frame)."""
+    if not np.ptp(values) > 0.0:
+        return False
+    spread = frequency * CLOCK_TOLERANCE + 2.0 / len(values)
+    found, prominence = peak_frequency(values, frequency - spread, frequency + spread)
+    return prominence > 100.0 and abs(found - frequency) < frequency * 1.1 * CLOCK_TOLERANCE + 0.5 / len(
+        values
+    )
+
+
+def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float) -> tuple[Span | None, int]:
+    """Return the span of the channel in which its tone is strongest, and the hop that it counts in."""
+    hop = hop_frames(min(frequencies), capture.rate_hz)
+    gap = int(0.3 * seconds * capture.rate_hz / hop)
+    best: Span | None = None
+    for values, frequency in zip(capture.scaled, frequencies, strict=True):
+        centred = values - np.mean(values)
+        span = steady_span(tone_envelope(centred, frequency, hop), gap)
+        if span is not None and (best is None or span.level > best.level):
+            best = span
+    return best, hop
+
+
+def locate_tone(
+    capture: Capture, frequencies_hz: Sequence[float], seconds: float, channels: tuple[str, ...]
+) -> Location:
+    """Find a steady tone (one frequency per channel) in a capture.
+
+    The part to measure is the last ``seconds`` of the settled inside: what came before has had longer to settle.
+
+    Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
+    ``too_short``), per channel where another channel has the tone.
+    """
+    rate = capture.rate_hz
+    frequencies = [frequency / rate for frequency in frequencies_hz]
+    nothing = (False,) * len(channels)
+    if max(frequencies) >= 0.5:
+        problem = Problem(
+            "wrong_rate",
+            f"captured at {rate} Hz: a tone of {max(frequencies_hz):g} Hz cannot be in it; capture at a higher rate",
+        )
+        return Location(0, 0, nothing, None, problems=(problem,))
+    span, hop = _longest_span(capture, frequencies, seconds)
+    if span is None:
+        return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
+    # Point k of the envelope covers hops k to k + 3; an edge lies in the first or last of them. A hop is kept clear.
+    start = (span.settled_start + 2) * hop
+    stop = min(capture.frames, (span.settled_stop + 1) * hop)
+    found = tuple(
+        stop - start > 4 * hop and _has_tone(values[start:stop], frequency)
+        for values, frequency in zip(capture.scaled, frequencies, strict=True)
+    )
+    if not any(found):
+        return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
+    problems = [
+        Problem(
+            "stimulus_not_found",
+            f"{frequencies_hz[index]:g} Hz is not in this channel, though it is in another: the channel is dead, or "
+            "its cable. May be the unit's own fault.",
+            name,
+        )
+        for index, name in enumerate(channels)
+        if not found[index]
+    ]
+    sounding = (span.stop - span.start + 3) * hop / rate
+    if (stop - start) / rate < min(seconds, 0.98 * seconds - 8 * hop / rate) or sounding < 0.9 * seconds:
+        problems.append(
+            Problem(
+                "too_short",
+                f"the stimulus sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture "
+                "ends too early or the unit stopped. May be the unit's own fault.",
+            )
+        )
+    start = max(start, stop - int(round(seconds * rate)))
+    tones = tuple(
+        (frequency,) if there else () for frequency, there in zip(frequencies_hz, found, strict=True)
+    )
+    return Location(start, stop, found, None, tones, tuple(problems))

@@ -1,0 +1,260 @@
+"""``tone``: one sine, and everything that comes back besides it."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import (
+    ReadingList,
+    band_not_reached,
+    decibels,
+    pair_difference,
+    ratio_reading,
+    spectrum_curve,
+)
+from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
+from linecheck.dsp.dissect import Dissection, Power, dissect, hum_lines, total
+from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.tones import peak_frequency
+
+__all__ = ["KIND", "ToneAnalysis", "ToneKind", "ToneParameters", "dissect_channel", "tone_stimulus"]
+
+HARMONICS = range(2, 10)
+
+
+class ToneParameters(SteadyParameters):
+    """The sine.
+
+    997 Hz is prime: at every usual rate the record repeats only after as many samples as the rate has hertz, so it
+    exercises as many codes as there are; its period divides no block size of a driver, so that a lost or repeated block
+    shows as a step of phase; and its harmonics miss the multiples of 1 kHz at which USB frames leave their noise.
+    """
+
+    frequency_hz: Annotated[float, Field(gt=0.0, description="Frequency of the sine, Hz")] = 997.0
+    level_dbfs: Annotated[
+        float, Field(ge=-150.0, le=0.0, description="Level, dB re a full-scale sine (AES17)")
+    ] = 0.0
+
+    @model_validator(mode="after")
+    def _fits(self) -> ToneParameters:
+        if self.frequency_hz >= 0.5 * self.rate_hz:
+            raise ValueError(
+                f"frequency_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.frequency_hz:g}"
+            )
+        if self.frequency_hz * self.seconds < 10.0:
+            raise ValueError(
+                f"seconds must hold at least 10 periods of the tone ({10 / self.frequency_hz:g} s), "
+                f"got {self.seconds:g}"
+            )
+        return self
+
+
+class ToneAnalysis(Parameters):
+    """The band that residuals are taken in, and the resolution of the spectrum."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+    resolution_hz: ResolutionHz = 5.0
+
+    @model_validator(mode="after")
+    def _ascends(self) -> ToneAnalysis:
+        if self.band_hz[0] >= self.band_hz[1]:
+            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
+        return self
+
+
+def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
+    """Return the sine, the same in every channel."""
+    amplitude = full_scale_amplitude(parameters.level_dbfs, parameters.bits)
+    return steady_stimulus(
+        parameters,
+        [np.array([amplitude])] * channels,
+        [np.array([parameters.frequency_hz])] * channels,
+        [np.array([0.0])] * channels,
+        ramp_seconds,
+    )
+
+
+def dissect_channel(capture: Capture, location: Location, channel: int, nominal_hz: float) -> Dissection:
+    """Take one channel's located tone apart."""
+    values = capture.scaled[channel, location.start : location.stop]
+    expected = nominal_hz / capture.rate_hz
+    spread = 1.1e-3 * expected + 1.0 / len(values)
+    frequency, _ = peak_frequency(values, expected - spread, expected + spread)
+    return dissect(values, capture.rate_hz, frequency * capture.rate_hz)
+
+
+class ToneKind(CheckKind):
+    """One sine.
+
+    The fundamental and its harmonics are fitted with one shared frequency and taken out; hum and other lines likewise.
+    ``sinad`` and ``thd_n`` are the fundamental over everything else in the band (a filter-free residual: no notch takes
+    noise or harmonics with it); AES17's THD+N, residual over total, differs by less than 0.001 dB above 37 dB.
+    ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the fundamental), ``noise`` all that
+    is neither fundamental nor harmonic, hum and spurious lines included. ``largest_spur`` is the largest line that is no
+    harmonic (a spurious component in the sense of IEEE 1057). ``enob`` is (SINAD - 1.76 dB) / 6.02 dB with SINAD
+    referred to full scale (IEEE 1057). ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
+    """
+
+    name: ClassVar[str] = "tone"
+    text: ClassVar[str] = "one sine: level, frequency, distortion, noise"
+    stimulus_parameters: ClassVar[type[Parameters]] = ToneParameters
+    analysis_parameters: ClassVar[type[Parameters]] = ToneAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("level", "V", "level of the tone, rms", "nominal"),
+        MetricSpec("level_dbfs", "dBFS", "level of the tone re a full-scale sine of the capture", "nominal"),
+        MetricSpec("frequency", "Hz", "frequency of the tone by the capture's clock", "nominal"),
+        MetricSpec("clock_error", "ppm", "unit's clock against the capture's clock", "nominal"),
+        MetricSpec("sinad", "dB", "tone over noise and distortion", "more"),
+        MetricSpec("thd", "dB", "harmonics re the tone", "less"),
+        MetricSpec("thd_n", "dB", "harmonics and noise re the tone", "less"),
+        MetricSpec("noise", "dB", "noise, hum and spurious lines re the tone", "less"),
+        MetricSpec("enob", "bit", "effective number of bits", "more"),
+        *(MetricSpec(f"harmonic_{n}", "dB", f"harmonic {n} re the tone", "less") for n in HARMONICS),
+        MetricSpec("largest_spur", "dB", "largest line that is no harmonic, re the tone", "less"),
+        MetricSpec("hum", "dB", "mains products re the tone", "less"),
+        MetricSpec("dc_offset", "mV", "direct voltage", "nominal"),
+        MetricSpec("balance", "dB", "level of the first channel over that of the second", "nominal", False),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("spectrum", "Hz", "dB", "everything but the tone, re the tone, at the stated resolution"),
+    )
+
+    def stimulus(self, parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the sine, the same in every channel."""
+        return tone_stimulus(parameters, channels, ramp_seconds)
+
+    def locate(self, capture: Capture, parameters: ToneParameters, channels: tuple[str, ...]) -> Location:
+        """Find the sine."""
+        return locate_tone(capture, [parameters.frequency_hz] * len(channels), parameters.seconds, channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: ToneParameters,
+        analysis: ToneAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take every metric from the located sine."""
+        out = ReadingList()
+        levels: list[Reading] = []
+        reached = band_not_reached(capture, analysis.band_hz, self._band_metrics())
+        if reached is not None:
+            out.problems.append(reached)
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            parts = dissect_channel(capture, location, index, parameters.frequency_hz)
+            levels += _tone_readings(out, name, parts, capture, index, parameters)
+            mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
+            hum = total(line.power for line in hum_lines(parts, mains))
+            out.readings.append(ratio_reading("hum", name, hum, parts.tone))
+            _harmonic_readings(out, name, parts)
+            if reached is None:
+                _band_readings(out, name, parts, parameters, analysis)
+                out.curves.append(
+                    spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
+                )
+            else:
+                out.missing(self.metrics, self._band_metrics(), name)
+        out.readings.append(pair_difference("balance", context.channels, levels))
+        return out.measurement()
+
+    def _band_metrics(self) -> tuple[str, ...]:
+        return ("sinad", "thd", "thd_n", "noise", "enob", "largest_spur", "spectrum")
+
+
+def _tone_readings(
+    out: ReadingList, name: str, parts: Dissection, capture: Capture, index: int, parameters: ToneParameters
+) -> list[Reading]:
+    """Add what is read of the tone itself; return its level in dB for the balance."""
+    tone = parts.tone
+    assert tone is not None
+    amplitude, spread = parts.amplitude, parts.amplitude_uncertainty
+    level = decibels("level_dbfs", name, amplitude, spread, "dBFS")
+    clock = 1e6 * (tone.frequency_hz / parameters.frequency_hz - 1.0)
+    volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
+    out.volts("level", name, volts, amplitude / np.sqrt(2.0), spread / np.sqrt(2.0), "V")
+    out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty, "mV")
+    out.readings += [
+        level,
+        Reading("frequency", name, tone.frequency_hz, "Hz", parts.frequency_uncertainty_hz),
+        Reading("clock_error", name, clock, "ppm", 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz),
+    ]
+    return [level]
+
+
+def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
+    """Add the single harmonics; those that the capture's rate does not reach are missing."""
+    for order in HARMONICS:
+        metric = f"harmonic_{order}"
+        line = parts.harmonic(order)
+        if line is not None:
+            out.readings.append(ratio_reading(metric, name, line.power, parts.tone))
+            continue
+        out.readings.append(Reading(metric, name, None, "dB", None))
+        out.problems.append(
+            Problem(
+                "beyond_capture",
+                f"harmonic {order} lies beyond half the capture's rate ({parts.rate_hz / 2:g} Hz)",
+                name,
+                blocks=False,
+                metrics=(metric,),
+            )
+        )
+
+
+def _band_readings(
+    out: ReadingList, name: str, parts: Dissection, parameters: ToneParameters, analysis: ToneAnalysis
+) -> None:
+    """Add what is taken over the whole band."""
+    low, high = analysis.band_hz
+    residual = parts.residual_power(low, high)
+    lines = parts.lines_between(low, high)
+    thd_n = ratio_reading("thd_n", name, residual, parts.tone)
+    sinad = Reading("sinad", name, _negative(thd_n.value), "dB", thd_n.uncertainty)
+    out.readings += [
+        thd_n,
+        sinad,
+        ratio_reading("thd", name, total(line.power for line in lines if line.order >= 2), parts.tone),
+        ratio_reading("noise", name, parts.residual_power(low, high, harmonics=False), parts.tone),
+        ratio_reading("largest_spur", name, _largest(parts, low, high), parts.tone),
+    ]
+    if sinad.value is not None and sinad.uncertainty is not None:
+        bit = 20.0 * np.log10(2.0)
+        bits = (sinad.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
+        out.readings.append(Reading("enob", name, float(bits), "bit", float(sinad.uncertainty / bit)))
+
+
+def _largest(parts: Dissection, low: float, high: float) -> Power:
+    """Return the largest line of the band that is no harmonic; where none stands out, the noise's highest bin."""
+    spurs = [line.power for line in parts.lines_between(low, high) if not line.order]
+    if spurs:
+        return max(spurs, key=lambda power: power.value)
+    frequencies = parts.noise.frequencies_hz
+    inside = parts.noise.values[(frequencies >= low) & (frequencies <= high)]
+    highest = float(np.max(inside)) / parts.seconds if len(inside) else 0.0
+    return Power(highest, highest)
+
+
+def _negative(value: float | None) -> float | None:
+    return None if value is None else -value
+
+
+KIND = ToneKind()

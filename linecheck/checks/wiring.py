@@ -1,0 +1,297 @@
+"""``wiring``: which channel is which, which way round, and how late."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.steady import CLOCK_TOLERANCE, SteadyParameters, steady_stimulus
+from linecheck.dsp.combs import Arrival, arrival, comb_frequencies, comb_phases
+from linecheck.dsp.locate import hop_frames, steady_span, tone_blocks
+from linecheck.dsp.spectra import density, density_near
+from linecheck.dsp.tones import fit_scaled_tones, fit_tones, peak_frequency, synthesise
+
+__all__ = ["KIND", "WiringKind", "WiringParameters"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+#: A comb this far below the strongest in its channel is crosstalk, dB.
+CROSSTALK_DB = 20.0
+#: A channel whose strongest comb is this far below the strongest channel's is dead, dB.
+DEAD_DB = 40.0
+#: Tones whose phases agree less than this on a delay do not tell polarity.
+LEAST_AGREEMENT = 0.7
+#: The signal's first frame lies before the measured part by the ramp and the settling time: searched this far, s.
+REACH_SECONDS = 0.4
+
+
+class WiringParameters(SteadyParameters):
+    """The coded signal: a comb of tones in each channel, each channel's own."""
+
+    seconds: Annotated[
+        float, Field(ge=0.2, le=60.0, description="Length of the part that is measured, s")
+    ] = 0.4
+    level_dbfs: Annotated[
+        float,
+        Field(ge=-80.0, le=-12.0, description="Rms level of each channel, dB re a full-scale sine (AES17)"),
+    ] = -20.0
+
+
+class WiringAnalysis(Parameters):
+    """Nothing can be set."""
+
+
+@dataclass(frozen=True)
+class _Channel:
+    """One captured channel: the power of every comb in it, and how its strongest comb arrived."""
+
+    powers: FloatArray
+    strongest: int
+    gain: float
+    gain_uncertainty: float
+    arrived: Arrival
+
+
+class WiringKind(CheckKind):
+    """Channel order, polarity, delay and balance, from tones that are different in each channel.
+
+    ``order`` is 1 where each channel carries its own comb at least 20 dB above any other's and none is dead, else 0.
+    ``polarity`` is that of what arrives on the channel (absolute: both inverted reads -1 on both). ``channel_delay`` is
+    the second channel's arrival after the first's, in frames of the capture; ``balance`` the first channel's gain over
+    the second's. With more than two channels both are the largest difference from the first.
+    """
+
+    name: ClassVar[str] = "wiring"
+    text: ClassVar[str] = "a coded signal, different in each channel: order, polarity, delay"
+    stimulus_parameters: ClassVar[type[Parameters]] = WiringParameters
+    analysis_parameters: ClassVar[type[Parameters]] = WiringAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("order", "", "1 where the channels are in the declared order, else 0", "more", False),
+        MetricSpec("polarity", "", "+1, or -1 where inverted", "nominal"),
+        MetricSpec(
+            "channel_delay", "samples", "delay of the second channel after the first", "nominal", False
+        ),
+        MetricSpec("balance", "dB", "level of the first channel over that of the second", "nominal", False),
+    )
+
+    def stimulus(self, parameters: WiringParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the combs."""
+        combs = comb_frequencies(channels, parameters.rate_hz)
+        tones = combs.shape[1]
+        amplitude = 10.0 ** (parameters.level_dbfs / 20.0) / np.sqrt(tones)
+        return steady_stimulus(
+            parameters,
+            [np.full(tones, amplitude)] * channels,
+            list(combs),
+            [comb_phases(tones)] * channels,
+            ramp_seconds,
+        )
+
+    def locate(self, capture: Capture, parameters: WiringParameters, channels: tuple[str, ...]) -> Location:
+        """Find the combs, whichever channel they are in."""
+        combs = comb_frequencies(len(channels), parameters.rate_hz)
+        nothing = (False,) * len(channels)
+        if np.max(combs) >= 0.5 * capture.rate_hz:
+            problem = Problem(
+                "wrong_rate",
+                f"captured at {capture.rate_hz} Hz: the coded signal reaches {np.max(combs):g} Hz",
+            )
+            return Location(0, 0, nothing, None, problems=(problem,))
+        span = _span(capture, combs, parameters.seconds)
+        ratio = None if span is None else _clock_ratio(capture, combs, *span)
+        if span is None or ratio is None:
+            problem = Problem(
+                "stimulus_not_found",
+                "the coded signal is in no channel: is the unit playing, are the cables in place? "
+                "May be the unit's own fault.",
+            )
+            return Location(0, 0, nothing, None, problems=(problem,))
+        start, stop = span
+        rate = capture.rate_hz
+        problems: tuple[Problem, ...] = ()
+        if (stop - start) / rate < 0.9 * parameters.seconds - 0.05:
+            problems = (
+                Problem(
+                    "too_short",
+                    f"the coded signal sounds for {(stop - start) / rate:.3f} s of {parameters.seconds:g} s: the "
+                    "capture ends too early or the unit stopped. May be the unit's own fault.",
+                ),
+            )
+        start = max(start, stop - int(round(parameters.seconds * rate)))
+        found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
+        tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
+        return Location(start, stop, found, ratio, (tones,) * len(channels), problems)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: WiringParameters,
+        analysis: WiringAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take order, polarity, delay and balance from the located combs."""
+        assert location.clock_ratio is not None
+        combs = comb_frequencies(len(context.channels), parameters.rate_hz) * location.clock_ratio
+        seen = [
+            _channel(
+                values[location.start : location.stop],
+                combs / capture.rate_hz,
+                location.start,
+                REACH_SECONDS * capture.rate_hz,
+            )
+            for values in capture.scaled
+        ]
+        out = ReadingList()
+        loudest = max(float(np.max(channel.powers)) for channel in seen)
+        alive = [
+            found and float(np.max(channel.powers)) > loudest * 10.0 ** (-DEAD_DB / 10.0)
+            for found, channel in zip(location.found, seen, strict=True)
+        ]
+        order = all(
+            live and _carries_own(channel, index)
+            for index, (live, channel) in enumerate(zip(alive, seen, strict=True))
+        )
+        out.readings.append(Reading("order", None, float(order), "", 0.0))
+        for name, channel, live in zip(context.channels, seen, alive, strict=True):
+            _polarity(out, name, channel, live)
+        _pair_readings(out, seen, all(alive))
+        return out.measurement()
+
+
+def _carries_own(channel: _Channel, index: int) -> bool:
+    """Return whether a channel carries its own comb and no other above crosstalk."""
+    others = np.delete(channel.powers, index)
+    highest = float(np.max(others, initial=0.0))
+    return channel.strongest == index and highest < channel.powers[index] * 10.0 ** (-CROSSTALK_DB / 10.0)
+
+
+def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool) -> None:
+    """Add a channel's polarity, or why it cannot be told."""
+    if live and channel.arrived.agreement >= LEAST_AGREEMENT:
+        out.readings.append(Reading("polarity", name, float(channel.arrived.polarity), "", 0.0))
+        return
+    out.readings.append(Reading("polarity", name, None, "", None))
+    message = (
+        "the tones of the coded signal do not agree on one delay, so polarity cannot be told"
+        if live
+        else "the coded signal is not in this channel, though it is in another: the channel is dead, or its cable. "
+        "May be the unit's own fault."
+    )
+    code = "phase_unclear" if live else "stimulus_not_found"
+    out.problems.append(
+        Problem(code, message, name, blocks=False, metrics=("polarity", "channel_delay", "balance"))
+    )
+
+
+def _pair_readings(out: ReadingList, seen: list[_Channel], alive: bool) -> None:
+    """Add delay and balance of the pair (of more channels, the largest difference from the first)."""
+    if len(seen) < 2 or not alive:
+        out.readings.append(Reading("channel_delay", None, None, "samples", None))
+        out.readings.append(Reading("balance", None, None, "dB", None))
+        return
+    first = seen[0]
+    if all(channel.arrived.agreement >= LEAST_AGREEMENT for channel in seen):
+        late = max(seen[1:], key=lambda channel: abs(channel.arrived.frame - first.arrived.frame))
+        spread = float(np.hypot(first.arrived.uncertainty, late.arrived.uncertainty))
+        delay = late.arrived.frame - first.arrived.frame
+        out.readings.append(Reading("channel_delay", None, delay, "samples", spread))
+    else:
+        out.readings.append(Reading("channel_delay", None, None, "samples", None))
+    other = max(seen[1:], key=lambda channel: abs(np.log(channel.gain / first.gain)))
+    balance = float(20.0 * np.log10(first.gain / other.gain))
+    relative = np.hypot(first.gain_uncertainty / first.gain, other.gain_uncertainty / other.gain)
+    out.readings.append(Reading("balance", None, balance, "dB", float(DB_PER_NEPER * relative)))
+
+
+def _span(capture: Capture, combs: FloatArray, seconds: float) -> tuple[int, int] | None:
+    """Return the frames between which the combs sound, settled; the loudest channel decides."""
+    rate = capture.rate_hz
+    hop = hop_frames(125.0 / rate, rate)
+    best: tuple[float, int, int] | None = None
+    for values in capture.scaled:
+        centred = values - np.mean(values)
+        power = sum(np.abs(tone_blocks(centred, float(tone) / rate, hop)) ** 2 for tone in combs.reshape(-1))
+        envelope = (
+            np.sqrt(np.convolve(power, np.full(4, 0.25), mode="valid")) if np.size(power) > 4 else np.zeros(0)
+        )
+        span = steady_span(envelope, int(0.3 * seconds * rate / hop))
+        if span is not None and (best is None or span.level > best[0]):
+            best = (
+                span.level,
+                (span.settled_start + 2) * hop,
+                min(capture.frames, (span.settled_stop + 1) * hop),
+            )
+    return None if best is None or best[2] - best[1] < 8 * hop else best[1:]
+
+
+def _clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> float | None:
+    """Return the clock ratio from the channel and comb that show most clearly; None where no comb shows."""
+    rate = capture.rate_hz
+    best: tuple[float, float, int, int] = (0.0, 1.0, 0, 0)
+    for channel, values in enumerate(capture.scaled):
+        record = values[start:stop]
+        if not np.ptp(record) > 0.0:
+            continue
+        for index, comb in enumerate(combs):
+            expected = comb[0] / rate
+            spread = CLOCK_TOLERANCE * expected + 0.5 / len(record)
+            found, prominence = peak_frequency(record, expected - spread, expected + spread)
+            if prominence > best[0]:
+                best = (prominence, found / expected, channel, index)
+    prominence, ratio, channel, index = best
+    if prominence < 100.0:
+        return None
+    record = capture.scaled[channel, start:stop]
+    # Low tones first: their frequency needs less of a start than that of the highest.
+    for share in (0.25, 0.5, 1.0):
+        tones = combs[index, : max(2, int(share * combs.shape[1]))] / rate * ratio
+        fit, rest = fit_scaled_tones(record, tones)
+        ratio *= fit.scale
+    explained = 1.0 - float(np.var(rest)) / max(float(np.var(record)), 1e-300)
+    return ratio if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE and explained > 0.02 else None
+
+
+def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:
+    """Fit all combs (cycles per frame) in one channel."""
+    tones = combs.shape[1]
+    fit = fit_tones(record, combs.reshape(-1))
+    amplitudes = fit.amplitudes.reshape(combs.shape)
+    powers = np.sum(np.abs(amplitudes) ** 2, axis=1)
+    strongest = int(np.argmax(powers))
+    rest = record - synthesise(len(record), fit.frequencies, fit.amplitudes, fit.constant)
+    noise = density(rest, 1.0)
+    variance = density_near(noise, float(np.median(combs[strongest]))) / len(record)
+    middle = start + 0.5 * (len(record) - 1)
+    arrived = arrival(
+        amplitudes[strongest],
+        combs[strongest],
+        comb_phases(tones),
+        middle,
+        float(start),
+        reach,
+        variance,
+    )
+    gain = float(np.sqrt(powers[strongest]))
+    return _Channel(powers, strongest, gain, float(np.sqrt(variance)), arrived)
+
+
+KIND = WiringKind()

@@ -1,0 +1,188 @@
+"""Whether a recording is continuous: nothing lost, repeated, held or flattened.
+
+==========================  ======================================================================
+:func:`repeated_blocks`     stretches that are an exact copy of what came just before
+:func:`flat_tops`           samples held at the greatest or least code, as a clipped input leaves them
+:func:`breaks`              places where a deterministic signal jumps in time or goes missing
+==========================  ======================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.dsp.tones import fit_scaled_tones
+
+__all__ = ["Break", "Repeat", "breaks", "flat_tops", "repeated_blocks"]
+
+FloatArray = NDArray[np.float64]
+
+_WINDOW = 32
+_MULTIPLIER = 0x9E3779B97F4A7C15
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """``length`` frames from ``start`` are an exact copy of those before them."""
+
+    start: int
+    length: int
+
+
+@dataclass(frozen=True)
+class Break:
+    """A place where a signal is not continuous: ``kind`` is ``jump`` (in time), ``hole`` (missing) or ``burst``."""
+
+    kind: str
+    frame: int
+    size: float
+
+
+def _hashes(values: FloatArray) -> NDArray[np.uint64]:
+    """Return a 64-bit hash of every window of 32 samples, shape (frames - 31,)."""
+    words = np.ascontiguousarray(values).view(np.uint64).copy()
+    words ^= words >> np.uint64(33)
+    words *= np.uint64(0xFF51AFD7ED558CCD)
+    words ^= words >> np.uint64(33)
+    # Doubling: a hash of 2^k samples from two of 2^(k-1). Arithmetic wraps modulo 2^64.
+    factor, span = _MULTIPLIER, 1
+    while span < _WINDOW:
+        words = words[: len(words) - span] * np.uint64(factor) + words[span:]
+        factor, span = (factor * factor) % 2**64, 2 * span
+    return words
+
+
+def repeated_blocks(values: FloatArray, *, shortest: int = 48) -> tuple[Repeat, ...]:
+    """Find stretches that are an exact copy of the stretch of the same length just before them.
+
+    A driver that plays or delivers a buffer twice leaves one; noise and dither make it impossible otherwise. Constant
+    stretches and signals that repeat throughout (an undithered tone of a short period) are no repeats.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    shortest : int
+        The shortest block that is looked for, frames.
+    """
+    if len(values) < 4 * shortest:
+        return ()
+    hashes = _hashes(values)
+    order = np.argsort(hashes, kind="stable")
+    same = hashes[order[1:]] == hashes[order[:-1]]
+    later, earlier = order[1:][same], order[:-1][same]
+    moving = values[later] != values[later + 1]
+    lag_of = np.zeros(len(hashes), dtype=np.int64)
+    lag_of[later] = np.where(moving | (values[later] != values[later + 2]), later - earlier, 0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], lag_of, [0]))))
+    found = []
+    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        lag = int(lag_of[start])
+        length = int(stop - start) + _WINDOW - 1
+        if lag >= shortest and lag <= length + 2 and length < max(8 * lag, 1) and length < 0.8 * len(values):
+            found.append(Repeat(int(start), length))
+    return tuple(found)
+
+
+def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, float]:
+    """Count samples that are held at the greatest or the least value of a channel.
+
+    A sine stays within one step of its peak for some samples by itself; only longer runs count.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    slowest : float
+        The lowest frequency that the signal has strongly, cycles per frame.
+    step : float
+        Quantising step re full scale 1.0 (0 for float samples).
+
+    Returns
+    -------
+    held : int
+        Number of samples in such runs.
+    rail : float
+        The value that they are held at (the one held more often).
+    """
+    held_at: list[tuple[int, float]] = []
+    for rail in (float(np.max(values)), float(np.min(values))):
+        if abs(rail) < 1e-3:
+            continue
+        natural = 2.0 * np.sqrt(2.0 * step / abs(rail)) / (2.0 * np.pi * max(slowest, 1e-6))
+        least = max(3, int(np.ceil(2.0 * natural)) + 2)
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == rail).astype(np.int8), [0]))))
+        lengths = edges[1::2] - edges[::2]
+        held_at.append((int(np.sum(lengths[lengths >= least])), rail))
+    held = sum(count for count, _ in held_at)
+    return held, max(held_at, default=(0, 0.0))[1]
+
+
+def breaks(values: FloatArray, frequencies: FloatArray, sample: float) -> tuple[Break, ...]:
+    """Find where a sum of steady tones is broken.
+
+    The whole record is fitted; then, block by block, how much the signal is late (``jump``) and how much of it is there
+    (``hole``); what is left over in short bursts is a ``burst``: a few samples lost, held or strange.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    frequencies : float64 array, shape (tones,)
+        Cycles per frame, as found; fitted again here.
+    sample : float
+        The shorter of the two clocks' sample periods, in frames of this record: a step of less than 0.4 of it is none.
+    """
+    tones = frequencies
+    if len(frequencies) == 1:
+        highest = max(1, min(10, int(0.49 / float(frequencies[0]))))
+        tones = frequencies[0] * np.arange(1, highest + 1)
+    _, residual = fit_scaled_tones(values, tones)
+    model = values - residual
+    block = int(np.clip(round(3.0 / float(frequencies[0])), 64, max(64, len(values) // 24)))
+    found = _jumps_and_holes(values, model, block, sample)
+    return found or _bursts(residual, float(np.sqrt(2.0 * np.mean(model**2))), block)
+
+
+def _jumps_and_holes(values: FloatArray, model: FloatArray, block: int, sample: float) -> tuple[Break, ...]:
+    """Compare signal and model block by block: gain and lateness by least squares on the model and its slope."""
+    count = len(values) // block
+    shape = (count, block)
+    slope = np.gradient(model)
+    signal, there, late = (part[: count * block].reshape(shape) for part in (values, model, slope))
+    signal = signal - np.mean(signal, axis=1, keepdims=True)
+    there = there - np.mean(there, axis=1, keepdims=True)
+    aa, bb, ab = np.sum(there**2, 1), np.sum(late**2, 1), np.sum(there * late, 1)
+    xa, xb = np.sum(signal * there, 1), np.sum(signal * late, 1)
+    determinant = np.maximum(aa * bb - ab**2, 1e-300)
+    gain = (xa * bb - xb * ab) / determinant
+    lateness = -(xb * aa - xa * ab) / determinant
+    found: list[Break] = []
+    step = lateness[2:] - lateness[:-2]
+    # Blocks of a tone carry little of it where its energy is low; the spread of the steps themselves is the yardstick.
+    centre = float(np.median(step))
+    spread = 1.4826 * float(np.median(np.abs(step - centre)))
+    off = np.abs(step - centre)
+    for index in np.flatnonzero((off > 0.4 * sample) & (off > 8.0 * spread)):
+        found.append(Break("jump", int((index + 1) * block), float(step[index] - centre)))
+    middle = float(np.median(gain))
+    spread = 1.4826 * float(np.median(np.abs(gain - middle)))
+    off = np.abs(gain - middle)
+    for index in np.flatnonzero((off > 0.1 * abs(middle)) & (off > 8.0 * spread)):
+        found.append(Break("hole", int(index * block), float(gain[index] - middle)))
+    return tuple(sorted(found, key=lambda entry: entry.frame))
+
+
+def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, ...]:
+    """Find isolated short bursts in what a fit leaves; what comes in every block is the unit's distortion."""
+    smooth = np.convolve(residual, np.full(block, 1.0 / block), mode="same")
+    sharp = np.abs(residual - smooth)
+    typical = 1.4826 * float(np.median(sharp))
+    places = np.flatnonzero(sharp > max(10.0 * typical, 0.02 * amplitude))
+    # The running mean is not whole at the ends.
+    places = places[(places >= block) & (places < len(residual) - block)]
+    blocks = np.unique(places // block)
+    if not len(blocks) or len(blocks) > 0.1 * len(residual) / block:
+        return ()
+    first = [int(places[np.searchsorted(places, entry * block)]) for entry in blocks]
+    return tuple(Break("burst", frame, float(sharp[frame])) for frame in first)

@@ -1,0 +1,108 @@
+"""Finding when a steady signal of known tones sounds in a longer recording.
+
+==========================  ===========================================================================
+:func:`tone_envelope`       amplitude of a tone over time, block by block
+:func:`steady_span`         the longest stretch over which an envelope is there, and its settled inside
+:func:`tone_blocks`         complex amplitude of a tone, block by block
+==========================  ===========================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Span", "hop_frames", "steady_span", "tone_blocks", "tone_envelope"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+#: Four hops under a Hann-like weight: selective enough that hum and offsets do not pass for a tone.
+_WEIGHTS = np.array([0.1464466, 0.3535534, 0.3535534, 0.1464466])
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of an envelope, in hops: where it sounds, and its settled inside; ``stop`` is one past the last."""
+
+    start: int
+    stop: int
+    settled_start: int
+    settled_stop: int
+    level: float
+
+
+def hop_frames(frequency: float, rate_hz: float) -> int:
+    """Return the length of an envelope's block: 4 ms, or one period of the tone (cycles per frame) if longer."""
+    return int(round(max(0.004 * rate_hz, 1.0 / frequency)))
+
+
+def tone_blocks(values: FloatArray, frequency: float, hop: int) -> ComplexArray:
+    """Return the complex amplitude of a tone in each block of ``hop`` frames, phase re a continuous tone.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    frequency : float
+        Cycles per frame.
+    hop : int
+
+    Returns
+    -------
+    complex128 array, shape (frames // hop,)
+    """
+    count = len(values) // hop
+    inner = np.arange(hop) * frequency
+    basis = np.exp(-2j * np.pi * inner)
+    table = values[: count * hop].reshape(count, hop)
+    sums = table @ basis.real + 1j * (table @ basis.imag)
+    starts = np.arange(count) * (hop * frequency)
+    blocks: ComplexArray = sums * np.exp(-2j * np.pi * (starts - np.rint(starts))) * (2.0 / hop)
+    return blocks
+
+
+def tone_envelope(values: FloatArray, frequency: float, hop: int) -> FloatArray:
+    """Return the amplitude of a tone over time, shape (frames // hop - 3,); point k covers hops k to k + 3."""
+    blocks = tone_blocks(values, frequency, hop)
+    if len(blocks) < 4:
+        return np.zeros(0)
+    return np.abs(np.convolve(blocks, _WEIGHTS, mode="valid"))
+
+
+def _runs(flags: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
+    """Return (start, stop) of runs of True, joined across gaps of at most ``gap``."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+    runs: list[tuple[int, int]] = []
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if runs and start - runs[-1][1] <= gap:
+            runs[-1] = (runs[-1][0], int(stop))
+        else:
+            runs.append((int(start), int(stop)))
+    return runs
+
+
+def steady_span(envelope: FloatArray, gap: int) -> Span | None:
+    """Return the longest stretch where an envelope stays near its plateau; None where there is no plateau.
+
+    Parameters
+    ----------
+    envelope : float64 array, shape (hops,)
+    gap : int
+        Holes of at most so many hops do not end the stretch: a dropout inside a stimulus is found later, as such.
+    """
+    if not len(envelope) or not np.max(envelope) > 0.0:
+        return None
+    plateau = float(np.median(envelope[envelope > 0.5 * np.max(envelope)]))
+    runs = _runs(envelope > 0.5 * plateau, gap)
+    if not runs:
+        return None
+    start, stop = max(runs, key=lambda run: run[1] - run[0])
+    inside = envelope[start:stop]
+    plateau = float(np.median(inside))
+    ripple = 1.4826 * float(np.median(np.abs(inside - plateau))) / plateau
+    near = np.flatnonzero(inside > plateau * (1.0 - max(0.03, min(0.4, 4.0 * ripple))))
+    if not len(near):
+        return None
+    return Span(start, stop, start + int(near[0]), start + int(near[-1]) + 1, plateau)

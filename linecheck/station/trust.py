@@ -1,0 +1,170 @@
+"""Whether a capture can be trusted, before any number is taken from it.
+
+:func:`inspect_samples` looks at the samples alone, :func:`inspect_continuity` at the located stimulus. Every problem
+that they return voids the readings of its channel, or of the whole capture. Codes:
+
+=====================  ==================================================================================
+``non_finite``         NaN or infinity among the samples
+``wrong_channels``     more or fewer channels than the limit file has
+``too_short``          no sample at all, or less than the stimulus
+``overrun``, …         what the interface reported while it captured
+``silence``            one value throughout, bit for bit
+``clipping``           samples held at the top or the bottom
+``repeated_block``     a stretch delivered twice
+``dropout``            a stretch lost, held or missing inside the stimulus
+=====================  ==================================================================================
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Location, Problem
+from linecheck.dsp.continuity import Break, breaks, flat_tops, repeated_blocks
+
+__all__ = ["inspect_continuity", "inspect_samples"]
+
+FloatArray = NDArray[np.float64]
+
+UNREPORTED = "The interface did not report it. May be the unit's own fault."
+
+
+def inspect_samples(capture: Capture, channels: tuple[str, ...]) -> tuple[Problem, ...]:
+    """Return what is wrong with the samples as they came, whatever was played.
+
+    A capture with a problem of the whole capture (channel None) must not be measured.
+    """
+    if capture.samples.ndim != 2 or capture.channels != len(channels):
+        message = f"the capture has {capture.channels} channels, the limit file {len(channels)}"
+        return (Problem("wrong_channels", message),)
+    if capture.frames == 0:
+        return (Problem("too_short", "the capture is empty"),)
+    problems = [Problem(event.code, f"{event.message} at {event.seconds:.3f} s") for event in capture.events]
+    if not np.all(np.isfinite(capture.scaled)):
+        bad = int(np.sum(~np.isfinite(capture.scaled)))
+        return (*problems, Problem("non_finite", f"{bad} samples of the capture are not finite numbers"))
+    for name, values in zip(channels, capture.scaled, strict=True):
+        if np.ptp(values) == 0.0:
+            problems.append(_silence(name, float(values[0])))
+    return tuple(problems)
+
+
+def _silence(name: str, value: float) -> Problem:
+    return Problem(
+        "silence",
+        f"every sample is {value:g}, bit for bit, so nothing was captured: is the input connected and allowed to "
+        "record? With the interface alive, it may be the unit's own fault.",
+        name,
+    )
+
+
+def inspect_continuity(
+    capture: Capture, location: Location, channels: tuple[str, ...], unit_rate_hz: int
+) -> tuple[Problem, ...]:
+    """Return what is wrong inside the located stimulus: silence, clipping, repeated blocks, dropouts.
+
+    Parameters
+    ----------
+    capture : Capture
+    location : Location
+    channels : tuple of str
+    unit_rate_hz : int
+        Sampling rate of the stimulus: a sample that the unit lost is one of these.
+    """
+    problems: list[Problem] = []
+    for index, name in enumerate(channels):
+        values = capture.scaled[index]
+        if np.ptp(values) == 0.0:
+            continue
+        inside = values[location.start : location.stop] if location.stop > location.start else values
+        if np.ptp(inside) == 0.0:
+            problems.append(_silence(name, float(inside[0])))
+            continue
+        tones = location.tones_hz[index] if index < len(location.tones_hz) else ()
+        clipped = _clipping(capture, inside, name, tones)
+        if clipped is not None:
+            problems.append(clipped)
+            continue
+        broken = _repeats(capture, location, inside, name) or _held(capture, location, inside, name, tones)
+        if broken is None and tones and location.stop > location.start:
+            broken = _dropout(capture, location, inside, name, tones, unit_rate_hz)
+        if broken is not None:
+            problems.append(broken)
+    return tuple(problems)
+
+
+def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[float, ...]) -> Problem | None:
+    slowest = (min(tones) if tones else 20.0) / capture.rate_hz
+    step = 2.0 ** (1 - capture.bits) if capture.bits is not None else 0.0
+    held, rail = flat_tops(values, slowest, step)
+    if held < 6:
+        return None
+    return Problem(
+        "clipping",
+        f"{held} samples are held at {rail:+.4f} of full scale: the capture input is overdriven; lower its gain",
+        name,
+    )
+
+
+def _repeats(capture: Capture, location: Location, values: FloatArray, name: str) -> Problem | None:
+    repeats = repeated_blocks(values)
+    if not repeats:
+        return None
+    first = repeats[0]
+    seconds = (location.start + first.start) / capture.rate_hz
+    return Problem(
+        "repeated_block",
+        f"{first.length} frames at {seconds:.3f} s are an exact copy of those before them"
+        f"{f', and {len(repeats) - 1} more such places' if len(repeats) > 1 else ''}. {UNREPORTED}",
+        name,
+    )
+
+
+def _held(
+    capture: Capture, location: Location, values: FloatArray, name: str, tones: tuple[float, ...]
+) -> Problem | None:
+    """Find a stretch of one value, far longer than any other: a hole filled with zeros or with the last sample."""
+    changes = np.flatnonzero(np.diff(values)) + 1
+    edges = np.concatenate(([0], changes, [len(values)]))
+    lengths = np.diff(edges)
+    longest = int(np.argmax(lengths))
+    length = int(lengths[longest])
+    usual = float(np.sum(lengths**2)) / len(values)
+    least = 0.001 * capture.rate_hz
+    if tones:
+        least = max(least, 0.3 * capture.rate_hz / min(tones))
+    if length < max(32.0, least) or length < 20.0 * (usual - length**2 / len(values) + 1.0):
+        return None
+    seconds = (location.start + int(edges[longest])) / capture.rate_hz
+    return Problem(
+        "dropout",
+        f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {seconds:.3f} s: a stretch is missing. {UNREPORTED}",
+        name,
+    )
+
+
+def _dropout(
+    capture: Capture,
+    location: Location,
+    values: FloatArray,
+    name: str,
+    tones: tuple[float, ...],
+    unit_rate_hz: int,
+) -> Problem | None:
+    sample = min(1.0, capture.rate_hz / unit_rate_hz)
+    found = breaks(values, np.array(tones) / capture.rate_hz, sample)
+    if not found:
+        return None
+    worst = max(found, key=lambda entry: abs(entry.size))
+    return Problem("dropout", f"{_words(worst, capture, location)}. {UNREPORTED}", name)
+
+
+def _words(found: Break, capture: Capture, location: Location) -> str:
+    seconds = (location.start + found.frame) / capture.rate_hz
+    if found.kind == "jump":
+        direction = "late" if found.size > 0.0 else "early"
+        return f"the stimulus comes {abs(found.size):.1f} frames too {direction} from {seconds:.3f} s on"
+    if found.kind == "hole":
+        return f"the stimulus is {abs(100 * found.size):.0f} % off its level at {seconds:.3f} s"
+    return f"a few samples at {seconds:.3f} s do not belong to the stimulus"
