@@ -1,0 +1,121 @@
+"""The reconstruction filters of the simulated converter and the anti-alias filter of what captures it.
+
+============================  ================================================================================
+:func:`reconstruction_taps`   impulse response of a reconstruction filter, sampled above the unit's rate
+:func:`anti_alias_gain`       gain of the capture converter's anti-alias filter
+============================  ================================================================================
+
+A reconstruction filter scales with the unit's rate. At 44.1 kHz:
+
+================  =================  ==================================================================
+``sharp``         linear phase       0.000 dB to 20 kHz, −6.02 dB at 22.05 kHz, under −119 dB from 24.1 kHz
+``slow``          linear phase       −0.19 dB at 10 kHz, −2.64 dB at 18 kHz, −4.07 dB at 20 kHz, −8.5 dB at
+                                     24.1 kHz, so that high tones have images; under −79 dB from 40 kHz
+``minimum_phase`` minimum phase      the magnitude of ``sharp``, no ringing ahead of an impulse
+================  =================  ==================================================================
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.station.simulated_unit import FilterName
+
+__all__ = ["FILTER_REACH", "anti_alias_gain", "anti_alias_reach", "reconstruction_taps"]
+
+FloatArray = NDArray[np.float64]
+
+#: No filter's response is longer than this, in samples of the unit's rate, either way.
+FILTER_REACH = 96
+
+
+class _Shape(NamedTuple):
+    """A Kaiser-windowed sinc: centre and width of its transition, re the unit's rate, and its stop band."""
+
+    centre: float
+    width: float
+    stopband_db: float
+
+
+_SHAPES: dict[FilterName, _Shape] = {
+    "sharp": _Shape(0.5, 2.0 * (0.5 - 20.0 / 44.1), 120.0),
+    "slow": _Shape(0.5, 0.8, 80.0),
+}
+
+
+@lru_cache(maxsize=32)
+def reconstruction_taps(name: FilterName, oversampling: int) -> tuple[FloatArray, int]:
+    """Return a reconstruction filter's impulse response and the index of its time zero.
+
+    Parameters
+    ----------
+    name : str
+    oversampling : int
+        How many taps there are to a sample of the unit's rate.
+
+    Returns
+    -------
+    taps : float64 array, shape (taps,)
+        Sum 1. A linear-phase response is centred on time zero, a minimum-phase one begins there.
+    zero : int
+
+    Notes
+    -----
+    Kaiser's design formulas (from memory): β = 0.1102 (A − 8.7), length = (A − 7.95) / (2.285 Δω).
+    """
+    if name == "minimum_phase":
+        return _minimum_phase(reconstruction_taps("sharp", oversampling)[0]), 0
+    shape = _SHAPES[name]
+    width = 2.0 * np.pi * shape.width / oversampling
+    half = int(np.ceil((shape.stopband_db - 7.95) / (2.285 * width) / 2.0))
+    times = np.arange(-half, half + 1) / oversampling
+    taps = np.sinc(2.0 * shape.centre * times) * np.kaiser(2 * half + 1, 0.1102 * (shape.stopband_db - 8.7))
+    taps /= np.sum(taps)
+    taps.setflags(write=False)
+    return taps, half
+
+
+def _minimum_phase(taps: FloatArray) -> FloatArray:
+    """Return the minimum-phase response of the same magnitude, by folding its cepstrum to be causal."""
+    length = 1 << 17
+    magnitude = np.abs(np.fft.rfft(taps, length))
+    # The zeros on the unit circle have no logarithm; a floor 40 dB under the stop band changes nothing there.
+    cepstrum = np.fft.irfft(np.log(np.maximum(magnitude, 1e-8)), length)
+    cepstrum[1 : length // 2] *= 2.0
+    cepstrum[length // 2 + 1 :] = 0.0
+    response = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)), length)[: len(taps)].copy()
+    response /= np.sum(response)
+    response.setflags(write=False)
+    return response
+
+
+#: The anti-alias filter: its −6 dB point and the deviation of its Gaussian edge, as parts of the capture's
+#: rate.
+_EDGE = 0.47675
+_EDGE_DEVIATION = 0.0465 / 9.0
+
+
+def anti_alias_gain(frequency: FloatArray) -> FloatArray:
+    """Return the gain of the capture converter's anti-alias filter.
+
+    Flat to 0.4535 of the capture's rate (20 kHz at 44.1 kHz), −6 dB at 0.477, −109 dB and falling at half
+    the rate, nothing beyond it.
+
+    Parameters
+    ----------
+    frequency : float64 array
+        As parts of the capture's rate, ascending from 0.
+    """
+    from scipy.special import erfc
+
+    gain = 0.5 * erfc((frequency - _EDGE) / (np.sqrt(2.0) * _EDGE_DEVIATION))
+    return np.where(frequency < 0.5, gain, 0.0)
+
+
+def anti_alias_reach() -> float:
+    """Return how many captured samples away the filter's response is under −200 dB."""
+    return 7.0 / (2.0 * np.pi * _EDGE_DEVIATION)
