@@ -1,0 +1,129 @@
+"""Station configs: every fault at once, each with its place."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from linecheck.errors import FileError, FileFaults
+from linecheck.station.config import CalibrationConfig, load_station
+
+MINIMAL = 'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n'
+
+
+def written(tmp_path: Path, text: str | bytes) -> Path:
+    path = tmp_path / "station.toml"
+    path.write_bytes(text.encode() if isinstance(text, str) else text)
+    return path
+
+
+def faults_of(tmp_path: Path, text: str) -> dict[str, str]:
+    with pytest.raises(FileFaults) as caught:
+        load_station(written(tmp_path, text))
+    return {f"{fault.line}:{fault.column}:{fault.key}": fault.message for fault in caught.value.faults}
+
+
+def test_the_configs_that_come_with_linecheck_load():
+    folder = Path(__file__).parents[2] / "station_configs"
+    stations = {path.stem: load_station(path) for path in folder.glob("*.toml")}
+    assert stations["demo"].config.interface == "simulated"
+    assert stations["demo"].config.capture.rate_hz == 192_000
+    assert stations["loopback"].config.playback.device == "unit"
+    assert stations["loopback"].config.capture.device == "unit_monitor"
+    assert len({station.sha256 for station in stations.values()}) == len(stations)
+
+
+def test_a_short_config_has_sensible_defaults(tmp_path):
+    config = load_station(written(tmp_path, MINIMAL)).config
+    assert 44_100 in config.playback.rates_hz
+    assert config.protection.highest_level_dbfs == 0.0
+    assert config.protection.ramp_seconds == 0.01
+    assert config.capture.full_scale_volts is None
+
+
+def test_every_fault_comes_at_once_with_its_place(tmp_path):
+    text = """format = 1
+station = "line 2/a"
+interface = "simulated"
+mains_hs = 50
+[playback]
+rates_hz = [44100, 48000.0]
+[capture]
+full_scale_volts = [8.0]
+channels = [1, 2]
+[protection]
+  highest_level_dbfs = nan
+[simulated]
+spreed = 1.0
+"""
+    faults = faults_of(tmp_path, text)
+    assert set(faults) == {
+        "1:1:mains_hz",
+        "2:1:station",
+        "4:1:mains_hs",
+        "6:1:playback.rates_hz[2]",
+        "7:1:capture",
+        "11:3:protection.highest_level_dbfs",
+        "13:1:simulated.spreed",
+    }
+    assert "did you mean 'mains_hz'?" in faults["4:1:mains_hs"]
+    assert "did you mean 'spread'?" in faults["13:1:simulated.spreed"]
+    assert "2 channels" in faults["7:1:capture"]
+
+
+def test_the_sound_interface_needs_devices_channels_and_rates(tmp_path):
+    faults = faults_of(tmp_path, MINIMAL.replace("simulated", "sound"))
+    assert {place.split(":")[2] for place in faults} == {
+        f"playback.{name}" for name in ("device", "channels", "rates_hz")
+    } | {f"capture.{name}" for name in ("device", "channels", "rate_hz")}
+
+
+def test_a_syntax_error_names_line_and_column(tmp_path):
+    assert list(faults_of(tmp_path, 'format = 1\nstation = "a\n')) == ["2:13:"]
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"version https://git-lfs.github.com/spec/v1\noid sha256:00\nsize 1\n", "git lfs pull"),
+        (b"#" * 2_000_000, "longer than"),
+        (b'format = 1\nstation = "\xff"\n', "UTF-8"),
+        (b"a = " + b"[" * 50_000, "is no TOML"),
+        (b"a = " + b"9" * 50_000, "is no TOML"),
+    ],
+)
+def test_a_file_that_cannot_be_a_config_is_refused_in_plain_words(tmp_path, content, words):
+    with pytest.raises(FileError, match=words):
+        load_station(written(tmp_path, content))
+
+
+def test_a_missing_file_a_folder_and_an_impossible_name_are_refused(tmp_path):
+    for path, words in [
+        (tmp_path / "no.toml", "no such file"),
+        (tmp_path, "no regular file"),
+        ("a\0b", "no such file"),
+    ]:
+        with pytest.raises(FileError, match=words):
+            load_station(path)
+
+
+@pytest.mark.parametrize("name", ["", "../a", "a/b", "a\nb", "-a", "ä", "a" * 65])
+def test_a_station_name_is_safe_in_a_path_and_in_a_record(tmp_path, name):
+    text = MINIMAL.replace('"bench"', '"' + name.replace("\n", "\\n") + '"')
+    assert list(faults_of(tmp_path, text)) == ["2:1:station"]
+
+
+def test_an_overdue_calibration_is_said_and_blocks_only_where_the_config_says_so():
+    due = date(2026, 11, 1)
+    assert CalibrationConfig(due=due).problems(due) == ()
+    (said,) = CalibrationConfig(due=due).problems(date(2026, 11, 4))
+    assert (said.code, said.blocks) == ("calibration_overdue", False)
+    assert "3 days ago" in said.message
+    (blocking,) = CalibrationConfig(due=due, refuse_when_overdue=True).problems(date(2026, 11, 2))
+    assert blocking.blocks
+    assert "1 day ago" in blocking.message
+
+
+def test_calibration_cannot_be_due_before_it_was_performed(tmp_path):
+    text = MINIMAL + "[calibration]\nperformed = 2026-05-02\ndue = 2026-05-01\n"
+    assert list(faults_of(tmp_path, text)) == ["5:1:calibration"]
