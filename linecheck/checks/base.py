@@ -203,7 +203,11 @@ class Reading:
 
 @dataclass(frozen=True)
 class Curve:
-    """A reading along an axis; ``x`` ascends. ``resolution_hz`` where levels depend on bandwidth."""
+    """A reading along an axis; ``x`` ascends.
+
+    ``resolution_hz`` where levels depend on bandwidth. ``uncertainty`` is each point's standard uncertainty (k = 1) in
+    the unit of ``y``, None where it is not known: the guarded rule cannot judge such a curve.
+    """
 
     metric: str
     channel: str | None
@@ -212,6 +216,7 @@ class Curve:
     y: FloatArray
     unit: str
     resolution_hz: float | None = None
+    uncertainty: FloatArray | None = None
 
 
 @dataclass(frozen=True)
