@@ -205,8 +205,8 @@ class Reading:
 class Curve:
     """A reading along an axis; ``x`` ascends.
 
-    ``resolution_hz`` where levels depend on bandwidth. ``uncertainty`` is each point's standard uncertainty (k = 1) in
-    the unit of ``y``, None where it is not known: the guarded rule cannot judge such a curve.
+    ``resolution_hz`` where levels depend on bandwidth. ``uncertainty`` is each point's standard uncertainty
+    (k = 1) in the unit of ``y``, None where it is not known: the guarded rule cannot judge such a curve.
     """
 
     metric: str
