@@ -1,0 +1,1 @@
+"""Limit files: what they say, what is wrong with them, and what they make of a reading."""

@@ -25,7 +25,10 @@ _BADNESS = {verdict: rank for rank, verdict in enumerate(Verdict)}
 
 
 def worst(verdicts: Iterable[Verdict | None]) -> Verdict:
-    """Return the worst verdict: pass < marginal < invalid < fail < aborted; invalid where nothing was judged."""
+    """Return the worst verdict: pass < marginal < invalid < fail < aborted.
+
+    Invalid where nothing was judged.
+    """
     judged = [verdict for verdict in verdicts if verdict is not None]
     return max(judged, key=_BADNESS.__getitem__, default=Verdict.INVALID)
 
@@ -34,9 +37,9 @@ def worst(verdicts: Iterable[Verdict | None]) -> Verdict:
 class JudgedReading:
     """A reading with its verdict (None where no mask judges) and margin.
 
-    ``margin`` is the distance to the pass mask in the metric's unit, negative outside it; None without a mask or a
-    value. ``limit`` is the limit of the pass mask that the margin is taken from, ``fail_limit`` the fail mask's on the
-    same side (None where it has none), ``side`` is ``min`` or ``max``.
+    ``margin`` is the distance to the pass mask in the metric's unit, negative outside it; None without a
+    mask or a value. ``limit`` is the limit of the pass mask that the margin is taken from, ``fail_limit``
+    the fail mask's on the same side (None where it has none), ``side`` is ``min`` or ``max``.
     """
 
     reading: Reading
@@ -72,5 +75,5 @@ class JudgedMeasurement:
     @property
     def verdict(self) -> Verdict | None:
         """The check's worst verdict; None where no mask judges."""
-        verdicts = [item.verdict for item in (*self.readings, *self.curves)]
+        verdicts = [item.verdict for item in self.readings] + [item.verdict for item in self.curves]
         return worst(verdicts) if any(verdict is not None for verdict in verdicts) else None

@@ -1,0 +1,312 @@
+"""The decision rule: from readings and masks to verdicts.
+
+=========================  =======================================================
+:func:`judge_reading`      one value against one mask
+:func:`judge_curve`        a curve against one mask, by its worst point
+:func:`judge_measurement`  everything that one check has measured
+=========================  =======================================================
+
+Limits are inclusive: a value on a limit is inside it. ``simple``: inside the pass mask passes, outside the
+fail mask fails, between them is marginal; a mask without a fail mask fails what it does not pass.
+
+``guarded``: the pass mask shrinks by the expanded uncertainty U = 2u on each side, the fail mask stays. A
+mask without a fail mask fails what lies outside the pass mask as it is written, and what lies between is
+marginal. These are the acceptance side of the non-binary rule of ILAC-G8:09/2019, 4.2, with w = U: pass is
+its pass (less than 2.5 % of false acceptance for a normal distribution), marginal its conditional pass; its
+conditional fail and its fail are both a fail here, because what lies outside the limits as they are written
+is never shipped on the strength of the uncertainty.
+
+What is missing, not finite, or void by a problem is invalid, never a pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Curve, CurveSpec, Measurement, MetricSpec, Problem, Reading
+from linecheck.limits.masks import extent, limit_at
+from linecheck.limits.model import Bounds, Check, Decision, Limit, Mask
+from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
+
+__all__ = ["COVERAGE_FACTOR", "judge_curve", "judge_measurement", "judge_reading"]
+
+FloatArray = NDArray[np.float64]
+
+#: U = k u; about 95 % for a normal distribution.
+COVERAGE_FACTOR = 2.0
+
+_RANKED = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL)
+#: How many neighbouring points tell how densely a curve is sampled near its end.
+_NEIGHBOURS = 8
+
+
+@dataclass(frozen=True)
+class _Worst:
+    """The worst of the judged points."""
+
+    index: int
+    verdict: Verdict
+    margin: float | None
+    limit: float | None
+    fail_limit: float | None
+    side: str | None
+
+
+def judge_reading(mask: Mask | None, reading: Reading, decision: Decision) -> JudgedReading:
+    """Judge one reading; without a mask its verdict is None.
+
+    A value or uncertainty that is not finite becomes None. The verdict is invalid without a value and, by
+    the guarded rule, without an uncertainty.
+    """
+    value, uncertainty = _finite(reading.value), _finite(reading.uncertainty)
+    reading = replace(reading, value=value, uncertainty=uncertainty)
+    if mask is None:
+        return JudgedReading(reading)
+    guard = _guard(None if uncertainty is None else np.array([uncertainty]), decision)
+    if value is None or guard is None:
+        return JudgedReading(reading, Verdict.INVALID)
+    worst = _judge_points(mask, np.array([1.0]), np.array([value]), False, guard, decision)
+    if worst is None:
+        return JudgedReading(reading, Verdict.INVALID)
+    return JudgedReading(reading, worst.verdict, worst.margin, worst.limit, worst.fail_limit, worst.side)
+
+
+def judge_curve(mask: Mask | None, curve: Curve, log_x: bool, decision: Decision) -> JudgedCurve:
+    """Judge a curve by its worst point: the worst verdict, and of those the smallest margin.
+
+    The mask judges the curve's own points; between them nothing was measured. The verdict is invalid where
+    a point is not finite (the curve is emptied), where the curve ends short of the mask by more than the
+    distance between its points, and, by the guarded rule, without an uncertainty.
+
+    Parameters
+    ----------
+    mask : Mask or None
+        None judges nothing.
+    curve : Curve
+    log_x : bool
+        Whether limits are straight over the logarithm of x.
+    decision : {"simple", "guarded"}
+    """
+    curve = _sound(curve)
+    if mask is None:
+        return JudgedCurve(curve)
+    guard = _guard(curve.uncertainty, decision)
+    if guard is None or not _reaches(curve.x, mask):
+        return JudgedCurve(curve, Verdict.INVALID)
+    worst = _judge_points(mask, curve.x, curve.y, log_x, guard, decision)
+    if worst is None:
+        return JudgedCurve(curve, Verdict.INVALID)
+    x, y = float(curve.x[worst.index]), float(curve.y[worst.index])
+    return JudgedCurve(curve, worst.verdict, x, y, worst.margin, worst.limit, worst.fail_limit, worst.side)
+
+
+def _finite(value: float | None) -> float | None:
+    return float(value) if value is not None and np.isfinite(value) else None
+
+
+def _guard(uncertainty: FloatArray | None, decision: Decision) -> FloatArray | None:
+    """Return how far the pass mask shrinks at each point; None where the guarded rule lacks it."""
+    if decision == "simple":
+        return np.zeros(1)
+    if uncertainty is None or not bool(np.all(np.isfinite(uncertainty) & (uncertainty >= 0.0))):
+        return None
+    with np.errstate(over="ignore"):
+        guard = COVERAGE_FACTOR * uncertainty
+    return guard if bool(np.all(np.isfinite(guard))) else None
+
+
+def _judge_points(
+    mask: Mask, x: FloatArray, y: FloatArray, log_x: bool, guard: FloatArray, decision: Decision
+) -> _Worst | None:
+    """Judge every point and return the worst; None where no limit applies to any of them."""
+    lower = limit_at(mask.pass_.min, x, log_x) + guard
+    upper = limit_at(mask.pass_.max, x, log_x) - guard
+    outer = mask.fail if mask.fail is not None else mask.pass_
+    fail_lower, fail_upper = limit_at(outer.min, x, log_x), limit_at(outer.max, x, log_x)
+    above, below = y - lower, upper - y
+    margin = np.fmin(above, below)
+    failed = (y < fail_lower) | (y > fail_upper)
+    rank = np.where(failed, 2, np.where((y < lower) | (y > upper), 1, 0))
+    judged = ~(np.isnan(margin) & np.isnan(fail_lower) & np.isnan(fail_upper))
+    if not np.any(judged):
+        return None
+    order = np.lexsort((np.where(np.isnan(margin), np.inf, margin), -rank, ~judged))
+    index = int(order[0])
+    side = None
+    if not np.isnan(margin[index]):
+        side = "min" if margin[index] == above[index] else "max"
+    limit, fail_limit = {
+        "min": (lower, fail_lower),
+        "max": (upper, fail_upper),
+        None: (margin, margin),
+    }[side]
+    # Without a fail mask and without a guard the fail limit would say what the limit says.
+    named = mask.fail is not None or decision == "guarded"
+    return _Worst(
+        index,
+        _RANKED[int(rank[index])],
+        _number(margin[index]),
+        _number(limit[index]),
+        _number(fail_limit[index]) if named else None,
+        side,
+    )
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def _sound(curve: Curve) -> Curve:
+    """Return the curve without anything that is not finite: emptied, or without its uncertainty."""
+    if not (np.all(np.isfinite(curve.x)) and np.all(np.isfinite(curve.y))):
+        return _emptied(curve)
+    if curve.uncertainty is not None and not np.all(np.isfinite(curve.uncertainty)):
+        return replace(curve, uncertainty=None)
+    return curve
+
+
+def _emptied(curve: Curve) -> Curve:
+    return replace(curve, x=np.empty(0), y=np.empty(0), uncertainty=None)
+
+
+def _limits(mask: Mask) -> Iterable[Limit]:
+    bounds: tuple[Bounds, ...] = (mask.pass_,) if mask.fail is None else (mask.pass_, mask.fail)
+    return (limit for pair in bounds for limit in (pair.min, pair.max) if limit is not None)
+
+
+def _reaches(x: FloatArray, mask: Mask) -> bool:
+    """Return whether a curve reaches the ends of every limit, within the distance of its points there."""
+    if not len(x):
+        return False
+    gaps = np.diff(x)
+    slack = 1e-9 * np.max(np.abs(x))
+    first = float(x[0] - np.max(gaps[:_NEIGHBOURS], initial=slack))
+    last = float(x[-1] + np.max(gaps[-_NEIGHBOURS:], initial=slack))
+    ends = [extent(limit) for limit in _limits(mask) if isinstance(limit, tuple)]
+    return all(first <= start and stop <= last for start, stop in ends)
+
+
+def judge_measurement(
+    check: Check, measurement: Measurement, decision: Decision, channels: tuple[str, ...]
+) -> JudgedMeasurement:
+    """Judge everything that one check has measured.
+
+    A problem that blocks makes every reading and curve of its channel (of all channels where it names none)
+    and of the pair None; what a mask judges is then invalid. Every masked metric gives one judged reading
+    or curve per channel, or one for the pair: what the measurement lacks is added as an invalid one. Every
+    value that is missing is explained by a problem; ``not_measured`` and ``uncertainty_unknown`` are added
+    where the measurement gave no reason.
+    """
+    void = _Void.of(measurement.problems, channels)
+    logarithmic = {spec.name: spec.log_x for spec in check.kind.curves}
+    readings = [
+        judge_reading(check.masks.get(item.metric), void.reading(item), decision)
+        for item in measurement.readings
+    ]
+    curves = [
+        judge_curve(
+            check.masks.get(item.metric), void.curve(item), logarithmic.get(item.metric, True), decision
+        )
+        for item in measurement.curves
+    ]
+    readings += [
+        JudgedReading(Reading(spec.name, channel, None, spec.unit, None), Verdict.INVALID)
+        for spec, channel in _absent(check, check.kind.metrics, measurement.readings, channels)
+    ]
+    nothing = np.empty(0)
+    curves += [
+        JudgedCurve(Curve(spec.name, channel, nothing, spec.x_unit, nothing, spec.unit), Verdict.INVALID)
+        for spec, channel in _absent(check, check.kind.curves, measurement.curves, channels)
+    ]
+    problems = (*measurement.problems, *_unexplained(check, measurement.problems, void, readings, curves))
+    return JudgedMeasurement(tuple(readings), tuple(curves), problems)
+
+
+@dataclass(frozen=True)
+class _Void:
+    """Which channels' readings are void."""
+
+    everything: bool
+    channels: frozenset[str]
+
+    @classmethod
+    def of(cls, problems: Iterable[Problem], channels: tuple[str, ...]) -> _Void:
+        named = {problem.channel for problem in problems if problem.blocks}
+        return cls(not named <= set(channels), frozenset(name for name in named if name is not None))
+
+    def covers(self, channel: str | None) -> bool:
+        """Return whether a channel (None: the pair) is void."""
+        return self.everything or channel in self.channels or (channel is None and bool(self.channels))
+
+    def reading(self, reading: Reading) -> Reading:
+        return replace(reading, value=None, uncertainty=None) if self.covers(reading.channel) else reading
+
+    def curve(self, curve: Curve) -> Curve:
+        return _emptied(curve) if self.covers(curve.channel) else curve
+
+
+_Spec = TypeVar("_Spec", MetricSpec, CurveSpec)
+
+
+def _absent(
+    check: Check, specs: Iterable[_Spec], measured: Iterable[Reading | Curve], channels: tuple[str, ...]
+) -> Iterator[tuple[_Spec, str | None]]:
+    """Yield what a mask judges and the measurement lacks."""
+    there = {(item.metric, item.channel) for item in measured}
+    for spec in specs:
+        if spec.name in check.masks:
+            for channel in channels if spec.per_channel else (None,):
+                if (spec.name, channel) not in there:
+                    yield spec, channel
+
+
+def _unexplained(
+    check: Check,
+    problems: Iterable[Problem],
+    void: _Void,
+    readings: Iterable[JudgedReading],
+    curves: Iterable[JudgedCurve],
+) -> Iterator[Problem]:
+    """Yield a problem for every missing value and invalid verdict that no problem explains yet."""
+    explained = {(metric, problem.channel) for problem in problems for metric in problem.metrics}
+
+    def open_question(metric: str, channel: str | None) -> bool:
+        pair = channel is None and any(metric == name for name, _ in explained)
+        return not (void.covers(channel) or pair or {(metric, channel), (metric, None)} & explained)
+
+    missing: dict[str | None, list[str]] = {}
+    others: list[Problem] = []
+    judged: list[JudgedReading | JudgedCurve] = [*readings, *curves]
+    for item in judged:
+        measured = item.reading if isinstance(item, JudgedReading) else item.curve
+        metric, channel = measured.metric, measured.channel
+        empty = measured.value is None if isinstance(measured, Reading) else not len(measured.x)
+        if not (empty or item.verdict is Verdict.INVALID) or not open_question(metric, channel):
+            continue
+        if empty:
+            missing.setdefault(channel, []).append(metric)
+        elif isinstance(measured, Curve) and not _reaches(measured.x, check.masks[metric]):
+            others.append(_short(measured, check.masks[metric]))
+        else:
+            reason = f"{metric} has no uncertainty, without which the guarded rule cannot judge it"
+            others.append(Problem("uncertainty_unknown", reason, channel, blocks=False, metrics=(metric,)))
+    for channel, metrics in missing.items():
+        reason = f"{', '.join(metrics)} could not be measured"
+        yield Problem("not_measured", reason, channel, blocks=False, metrics=tuple(metrics))
+    yield from others
+
+
+def _short(curve: Curve, mask: Mask) -> Problem:
+    """Say that a curve does not reach as far as its mask."""
+    ends = [extent(limit) for limit in _limits(mask) if isinstance(limit, tuple)]
+    first, last = min(start for start, _ in ends), max(stop for _, stop in ends)
+    message = (
+        f"{curve.metric} was measured from {curve.x[0]:.6g} to {curve.x[-1]:.6g} {curve.x_unit}, "
+        f"its mask goes from {first:.6g} to {last:.6g} {curve.x_unit}"
+    )
+    return Problem("not_measured", message, curve.channel, blocks=False, metrics=(curve.metric,))

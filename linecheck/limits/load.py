@@ -1,0 +1,95 @@
+"""Loading a limit file: everything is checked before anything is played.
+
+:func:`load_limits` reads a file and all that it builds on (:mod:`~linecheck.limits.merge`), looks at its
+header (:mod:`~linecheck.limits.header`) and its checks (:mod:`~linecheck.limits.check_entries`), and either
+returns the whole or raises every fault at once.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from linecheck.checks import kinds as all_kinds
+from linecheck.checks.base import CheckKind
+from linecheck.limits.check_entries import read_checks, read_setup
+from linecheck.limits.faults import FaultList, checked_model
+from linecheck.limits.header import FORMAT, Header
+from linecheck.limits.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
+from linecheck.limits.model import LimitFile
+from linecheck.limits.source import KeyPath, Source, described
+
+__all__ = ["load_limits"]
+
+
+def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None) -> LimitFile:
+    """Read a limit file, with what it builds on, and refuse it if anything in it is wrong.
+
+    Parameters
+    ----------
+    path : str or path
+    kinds : mapping of str to CheckKind, optional
+        The check kinds that the file may name; all that there are, if left out.
+
+    Raises
+    ------
+    FileError
+        The file cannot be read.
+    FileFaults
+        Every fault of the file and of the files that it builds on, each with its place.
+    """
+    chain = read_chain(path)
+    faults = FaultList(chain)
+    data = _merged(chain)
+    _check_formats(chain, faults)
+    header = checked_model(Header, data, (), faults)
+    _check_unique(data.get("channels"), faults)
+    texts = {place: text for source in chain for place, text in source.texts.items()}
+    setup = read_setup(data.get("setup", {}), ("setup",), texts, faults)
+    checks = read_checks(
+        data.get("checks", {}), all_kinds() if kinds is None else kinds, setup, texts, faults
+    )
+    faults.raise_any()
+    assert header is not None
+    return LimitFile(
+        path=os.fspath(path),
+        sha256=combined_sha256([source.sha256 for source in chain]),
+        model=header.model,
+        revision=header.revision,
+        channels=header.channels,
+        serial_pattern=header.serial_pattern,
+        decision=header.decision,
+        setup=setup,
+        checks=checks,
+        approved_by=header.approved.by if header.approved is not None else None,
+        approved_on=header.approved.on if header.approved is not None else None,
+    )
+
+
+def _merged(chain: Sequence[Source]) -> dict[str, Any]:
+    data: dict[str, Any] = {}
+    for source in chain:
+        taken_over = {key: value for key, value in data.items() if key not in NOT_TAKEN_OVER}
+        data = merge(taken_over, source.data)
+    return data
+
+
+def _check_formats(chain: Sequence[Source], faults: FaultList) -> None:
+    """Check the format of the files that are built on; the limit file's own is part of its header."""
+    for source in chain[:-1]:
+        found = source.data.get("format")
+        if type(found) is not int or found != FORMAT:
+            got = f", got {described(found)}" if "format" in source.data else ""
+            faults.add_in(source, ("format",), f"every file states its format, expected {FORMAT}{got}")
+
+
+def _check_unique(channels: object, faults: FaultList) -> None:
+    """Add a fault for every channel whose name is taken; what is no list of names is a fault already."""
+    seen: set[str] = set()
+    for index, name in enumerate(channels if isinstance(channels, list) else ()):
+        if isinstance(name, str):
+            if name in seen:
+                path: KeyPath = ("channels", index)
+                faults.add(path, f"the channel {name} is named twice; names are unique")
+            seen.add(name)
