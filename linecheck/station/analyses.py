@@ -1,0 +1,138 @@
+"""The captures of a run on their way to verdicts, beside the playing.
+
+A check that refers to another waits for that one's readings; playing never does.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from dataclasses import dataclass
+
+from linecheck.checks.base import Capture, Measurement, Reference
+from linecheck.limits.decision import judge_measurement
+from linecheck.limits.model import Check, LimitFile
+from linecheck.station.measure import Analysed, Analysis, analyse, failure_problem, reference_from
+from linecheck.station.outcome import CheckOutcome
+from linecheck.station.plan import PlannedCheck
+
+__all__ = ["Analyses", "Captured"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Captured:
+    """A check that was played, its capture, and how long that took."""
+
+    planned: PlannedCheck
+    capture: Capture
+    seconds: float
+
+    @property
+    def check(self) -> Check:
+        """The check."""
+        return self.planned.check
+
+
+class Analyses:
+    """Hands captures to an executor and collects what they come to.
+
+    Parameters
+    ----------
+    executor : Executor
+    limits : LimitFile
+    judged : callable
+        Called with each outcome, from the thread that calls the methods.
+    """
+
+    def __init__(self, executor: Executor, limits: LimitFile, judged: Callable[[CheckOutcome], None]) -> None:
+        self._executor = executor
+        self._limits = limits
+        self._judged = judged
+        self._waiting: list[Captured] = []
+        self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
+        self.outcomes: dict[str, CheckOutcome] = {}
+
+    def add(self, captured: Captured) -> None:
+        """Take a capture; the check that it refers to must have been taken before, if it was captured."""
+        self._waiting.append(captured)
+        self.advance()
+
+    def advance(self) -> None:
+        """Collect what is done and start what can be started, without waiting."""
+        for name, (captured, future) in list(self._running.items()):
+            if future.done():
+                self._collect(captured, future)
+                del self._running[name]
+        for captured in list(self._waiting):
+            needed = captured.check.reference
+            if needed not in self._running and all(item.check.name != needed for item in self._waiting):
+                self._start(captured)
+                self._waiting.remove(captured)
+
+    def finish(self) -> None:
+        """Wait until everything that was taken is judged."""
+        self.advance()
+        while self._running:
+            wait([future for _, future in self._running.values()], return_when=FIRST_COMPLETED)
+            self.advance()
+
+    def give_up(self) -> None:
+        """Keep what is done and leave the rest."""
+        self._waiting.clear()
+        for _, future in self._running.values():
+            future.cancel()
+        self.advance()
+        self._running.clear()
+
+    def _start(self, captured: Captured) -> None:
+        analysis = Analysis(
+            check=captured.check,
+            capture=captured.capture,
+            channels=self._limits.channels,
+            decision=self._limits.decision,
+            reference=self._reference(captured.check.reference),
+        )
+        try:
+            future = self._executor.submit(analyse, analysis)
+        except RuntimeError as error:  # the executor's worker is gone, or it was shut down
+            future = Future()
+            future.set_exception(error)
+        self._running[captured.check.name] = (captured, future)
+
+    def _reference(self, name: str | None) -> Reference | None:
+        if name is None:
+            return None
+        if name in self.outcomes:
+            return reference_from(name, self.outcomes[name].judged, self._limits.channels)
+        unknown = (None,) * len(self._limits.channels)
+        return Reference(name, unknown, unknown)
+
+    def _collect(self, captured: Captured, future: Future[Analysed]) -> None:
+        try:
+            analysed = future.result()
+        except CancelledError:
+            return
+        except Exception as error:
+            _log.exception("check %s could not be analysed", captured.check.name)
+            analysed = self._failed(captured.check, error)
+        outcome = CheckOutcome(
+            check=captured.check.name,
+            kind=captured.check.kind.name,
+            setup=captured.check.setup,
+            judged=analysed.judged,
+            seconds=captured.seconds + analysed.seconds,
+            stimulus_sha256=captured.planned.stimulus_sha256,
+            capture_sha256=analysed.capture_sha256 or None,
+        )
+        self.outcomes[outcome.check] = outcome
+        self._judged(outcome)
+
+    def _failed(self, check: Check, error: Exception) -> Analysed:
+        measurement = Measurement(problems=(failure_problem(error),))
+        limits = self._limits
+        judged = judge_measurement(check, measurement, limits.decision, limits.channels)
+        return Analysed(judged, 0.0, "")

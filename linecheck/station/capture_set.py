@@ -1,0 +1,288 @@
+"""Capture sets: a folder of recorded captures of one unit, with ``captures.toml``.
+
+===========================  ========================================================================
+:func:`load_capture_set`     every file of a set looked at, every fault at once
+:meth:`CaptureSet.read`      one check's capture
+:func:`write_capture_set`    a set on the disk, ``captures.toml`` last: without it there is no set
+===========================  ========================================================================
+
+A set made by hand needs little more than names. One that a run has kept also says what a second judgement
+cannot know from the samples, so that it comes to the same: ``mains_hz`` (hum is looked for there),
+``calibration`` of the station (whether volts could be trusted on that day), the ``events`` that the driver
+reported during a capture (a gap that the samples may not show) and the hash of the stimulus that was played.
+"""
+
+from __future__ import annotations
+
+import urllib.parse
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from linecheck.checks.base import Capture, StreamEvent
+from linecheck.errors import Fault, FileError, StationError
+from linecheck.limits.serial_pattern import LONGEST_SERIAL
+from linecheck.station.audio_file import Audio, read_audio, write_audio
+from linecheck.station.config import CalibrationConfig, Scales
+from linecheck.station.durable_file import make_folder, write_durably
+from linecheck.station.toml_file import TomlFile, parse_model, read_toml
+
+__all__ = [
+    "INDEX_NAME",
+    "CaptureEntry",
+    "CaptureSet",
+    "CaptureSetIndex",
+    "EventEntry",
+    "load_capture_set",
+    "plain_file_name",
+    "write_capture_set",
+]
+
+INDEX_NAME = "captures.toml"
+
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Name = Annotated[str, Field(min_length=1, max_length=100)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class EventEntry(_Table):
+    """Something that the driver reported during a capture."""
+
+    code: Name
+    seconds: float
+    message: Annotated[str, Field(max_length=1000)]
+
+
+class CaptureEntry(_Table):
+    """One ``[[capture]]``: a check and its file."""
+
+    check: Name
+    file: str
+    full_scale_volts: Scales | None = None
+    sha256: Sha256 | None = None
+    stimulus_sha256: Sha256 | None = None
+    events: Annotated[tuple[EventEntry, ...], Field(strict=False, max_length=10_000)] = ()
+
+    @field_validator("file")
+    @classmethod
+    def _inside_the_set(cls, name: str) -> str:
+        if not name or name.startswith(".") or not name.isprintable() or set(name) & set("/\\:"):
+            raise ValueError(f"{name[:60]!r} is no plain file name; every file lies beside {INDEX_NAME}")
+        return name
+
+
+class CaptureSetIndex(_Table):
+    """``captures.toml``."""
+
+    format: Literal[1]
+    model: Name
+    serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)]
+    firmware: Name | None = None
+    station: Name | None = None
+    recorded: datetime | None = None
+    software: Name | None = None
+    mains_hz: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
+    calibration: CalibrationConfig = CalibrationConfig()
+    capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
+
+    @field_validator("recorded")
+    @classmethod
+    def _with_offset(cls, recorded: datetime | None) -> datetime | None:
+        if recorded is not None and recorded.tzinfo is None:
+            raise ValueError("must say its offset from UTC, as in 2026-11-20T08:15:00Z")
+        return recorded
+
+
+@dataclass(frozen=True)
+class CaptureSet:
+    """A set whose files are all there and all audio.
+
+    ``entries`` are by check, ``hashes`` are the SHA-256 of their files as they were when the set was loaded.
+    """
+
+    folder: Path
+    index: CaptureSetIndex
+    entries: Mapping[str, CaptureEntry]
+    hashes: Mapping[str, str]
+
+    def read(self, check: str) -> Capture:
+        """Return the capture of a check.
+
+        Raises
+        ------
+        KeyError
+            The set has none.
+        StationError
+            The file is no longer what it was when the set was loaded.
+        """
+        entry = self.entries[check]
+        try:
+            audio = read_audio(self.folder / entry.file)
+        except FileError as error:
+            raise StationError(str(error)) from error
+        if audio.sha256 != self.hashes[check]:
+            raise StationError(f"{self.folder / entry.file}: was changed while it was being judged")
+        return Capture(
+            samples=audio.samples,
+            rate_hz=audio.rate_hz,
+            full_scale_volts=entry.full_scale_volts,
+            bits=audio.bits,
+            mains_hz=self.index.mains_hz,
+            events=tuple(StreamEvent(event.code, event.seconds, event.message) for event in entry.events),
+        )
+
+
+def load_capture_set(path: str | Path) -> CaptureSet:
+    """Read a set: its folder, or its ``captures.toml``. Every file of it is read once and looked at.
+
+    Raises
+    ------
+    FileError
+        There is no set there; every fault of it comes at once as :class:`FileFaults`.
+    """
+    path = Path(path)
+    if path.is_dir():
+        path = path / INDEX_NAME
+        if not path.exists():
+            raise FileError(path.parent, f"is no capture set: there is no {INDEX_NAME} in it")
+    elif path.name != INDEX_NAME:
+        reason = "is no capture set: give its folder" if path.exists() else "there is no such capture set"
+        raise FileError(path, reason)
+    file = read_toml(path)
+    hashes: dict[str, str] = {}
+    faults = tuple(_capture_faults(file, path.parent, hashes))
+    index = parse_model(file, CaptureSetIndex, faults)
+    entries = {entry.check: entry for entry in index.capture}
+    return CaptureSet(path.parent, index, MappingProxyType(entries), MappingProxyType(hashes))
+
+
+def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Iterator[Fault]:
+    """Yield what is wrong with the files; what is wrong with the index itself is the model's to say."""
+    tables = file.data.get("capture")
+    seen: set[str] = set()
+    for number, table in enumerate(tables if isinstance(tables, list) else ()):
+        try:
+            entry = CaptureEntry.model_validate(table)
+        except ValueError:
+            continue
+        if entry.check in seen:
+            yield file.fault(("capture", number, "check"), f"{entry.check!r} has a capture already")
+        seen.add(entry.check)
+        try:
+            audio = _audio_of(folder, entry.file)
+        except FileError as error:
+            yield file.fault(("capture", number, "file"), f"{entry.file}: {error.message}")
+            continue
+        hashes[entry.check] = audio.sha256
+        yield from _entry_faults(file, number, entry, audio)
+
+
+def _audio_of(folder: Path, name: str) -> Audio:
+    path = folder / name
+    if path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
+        raise FileError(path, "is a link that leads out of the set; put the file itself there")
+    return read_audio(path)
+
+
+def _entry_faults(file: TomlFile, number: int, entry: CaptureEntry, audio: Audio) -> Iterator[Fault]:
+    if entry.sha256 is not None and entry.sha256 != audio.sha256:
+        message = f"{entry.file} is not the file that was recorded: its SHA-256 is {audio.sha256}"
+        yield file.fault(("capture", number, "sha256"), message)
+    if entry.full_scale_volts is not None and len(entry.full_scale_volts) != audio.channels:
+        volts, channels = len(entry.full_scale_volts), audio.channels
+        message = f"has {volts} entries and {entry.file} has {channels} channels: give one for each"
+        yield file.fault(("capture", number, "full_scale_volts"), message)
+
+
+def plain_file_name(name: str) -> str:
+    """Return a name as one plain file name, the same on every system and different for different names."""
+    quoted = urllib.parse.quote(name, safe=" +,=@").replace("~", "%7E")
+    return quoted.replace(".", "%2E", 1) if quoted.startswith(".") else quoted
+
+
+def write_capture_set(
+    folder: str | Path,
+    captures: Mapping[str, Capture],
+    *,
+    model: str,
+    serial: str,
+    firmware: str | None = None,
+    station: str | None = None,
+    recorded: datetime | None = None,
+    software: str | None = None,
+    calibration: CalibrationConfig | None = None,
+    stimulus_hashes: Mapping[str, str] | None = None,
+) -> Path:
+    """Write a set of one unit's captures, by check, as they came; a capture without a frame is no capture.
+
+    Parameters
+    ----------
+    folder : str or Path
+    captures : mapping of str to Capture
+    model, serial, firmware, station, recorded, software, calibration
+        What ``captures.toml`` says of the set.
+    stimulus_hashes : mapping of str to str, optional
+        SHA-256 of what was played, by check.
+
+    Returns
+    -------
+    Path
+        Its folder.
+
+    Raises
+    ------
+    FileError
+        It cannot be written, or there is a set already.
+    """
+    import tomli_w
+
+    folder = Path(folder)
+    if (folder / INDEX_NAME).exists():
+        raise FileError(folder, "holds a capture set already, which is never written over")
+    make_folder(folder)
+    captures = {check: capture for check, capture in captures.items() if capture.frames}
+    stimuli = stimulus_hashes or {}
+    mains = {capture.mains_hz for capture in captures.values()}
+    index: dict[str, Any] = {
+        "format": 1,
+        "model": model,
+        "serial": serial,
+        "firmware": firmware,
+        "station": station,
+        "recorded": recorded,
+        "software": software,
+        "mains_hz": mains.pop() if len(mains) == 1 else None,
+        "calibration": calibration.model_dump(exclude_defaults=True) if calibration is not None else None,
+        "capture": [
+            _write_capture(folder, check, capture, stimuli.get(check)) for check, capture in captures.items()
+        ],
+    }
+    text = tomli_w.dumps({key: value for key, value in index.items() if value not in (None, {})})
+    write_durably(folder / INDEX_NAME, [text.encode()])
+    return folder
+
+
+def _write_capture(folder: Path, check: str, capture: Capture, stimulus_sha256: str | None) -> dict[str, Any]:
+    """Write one capture and return its entry."""
+    name = f"{plain_file_name(check)}.wav"
+    bits = (capture.bits or 32) if capture.samples.dtype.kind == "i" else None
+    entry: dict[str, Any] = {"check": check, "file": name}
+    if capture.full_scale_volts is not None:
+        entry["full_scale_volts"] = list(capture.full_scale_volts)
+    entry["sha256"] = write_audio(folder / name, capture.samples, capture.rate_hz, bits)
+    if stimulus_sha256 is not None:
+        entry["stimulus_sha256"] = stimulus_sha256
+    if capture.events:
+        entry["events"] = [
+            {"code": event.code, "seconds": event.seconds, "message": event.message}
+            for event in capture.events
+        ]
+    return entry

@@ -1,0 +1,127 @@
+"""From one capture to judged readings: trust it, find the stimulus in it, measure, judge.
+
+A station and a recording both come through here, so that a capture is judged the same wherever it is judged.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+import traceback
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from linecheck.checks.base import Capture, Context, Measurement, Problem, Reference
+from linecheck.limits.decision import judge_measurement
+from linecheck.limits.model import Check, Decision
+from linecheck.limits.verdict import JudgedMeasurement
+from linecheck.station.audio_file import samples_sha256
+from linecheck.station.trust import inspect_continuity, inspect_samples
+
+__all__ = ["Analysed", "Analysis", "analyse", "failure_problem", "reference_from", "take_measurement"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything that the judgement of one capture depends on."""
+
+    check: Check
+    capture: Capture
+    channels: tuple[str, ...]
+    decision: Decision
+    reference: Reference | None = None
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """What an analysis came to, how long it took, and the hash of the capture's samples."""
+
+    judged: JudgedMeasurement
+    seconds: float
+    capture_sha256: str
+
+
+def analyse(analysis: Analysis) -> Analysed:
+    """Measure and judge one capture; raises nothing that an odd capture or a fault in a kind could cause."""
+    began = time.monotonic()
+    measurement = take_measurement(analysis)
+    judged = judge_measurement(analysis.check, measurement, analysis.decision, analysis.channels)
+    digest = samples_sha256(analysis.capture.samples)
+    return Analysed(judged, time.monotonic() - began, digest)
+
+
+def take_measurement(analysis: Analysis) -> Measurement:
+    """Take the readings of a capture, or say why there are none.
+
+    An exception in the measurement becomes a problem (``measurement_failed``) that voids the check: nothing
+    that linecheck itself gets wrong may end as a pass, or as the unit's fail.
+    """
+    try:
+        return _measured(analysis)
+    except Exception as error:
+        _log.exception("check %s could not be measured", analysis.check.name)
+        return Measurement(problems=(failure_problem(error),))
+
+
+def _measured(analysis: Analysis) -> Measurement:
+    check, channels = analysis.check, analysis.channels
+    capture = _with_bits(analysis.capture)
+    problems = inspect_samples(capture, channels)
+    if _nothing_left(problems, channels):
+        return Measurement(problems=problems)
+    location = check.kind.locate(capture, check.stimulus, channels)
+    # Also where nothing was found: clipping or a hole may be why.
+    found = (*problems, *location.problems)
+    found += inspect_continuity(capture, location, channels)
+    if _nothing_left(found, channels):
+        return Measurement(problems=_once(found))
+    context = Context(channels, analysis.reference)
+    measured = check.kind.measure(capture, location, check.stimulus, check.analysis, context)
+    return replace(measured, problems=_once((*found, *measured.problems)))
+
+
+def _with_bits(capture: Capture) -> Capture:
+    """Return the capture with the word length that its file would have, so that both are judged alike."""
+    if capture.bits is None and np.issubdtype(capture.samples.dtype, np.integer):
+        return replace(capture, bits=32)
+    return capture
+
+
+def _nothing_left(problems: tuple[Problem, ...], channels: tuple[str, ...]) -> bool:
+    """Return whether the problems void every channel, so that a measurement would be of nothing."""
+    void = {problem.channel for problem in problems if problem.blocks}
+    return None in void or void >= set(channels)
+
+
+def _once(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
+    return tuple(dict.fromkeys(problems))
+
+
+def failure_problem(error: Exception) -> Problem:
+    """Return what an exception in the analysis of a capture means for the check."""
+    frames = traceback.extract_tb(error.__traceback__)
+    place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
+    text = f"{type(error).__name__}: {error}"
+    return Problem(
+        "measurement_failed",
+        f"the measurement itself failed ({text[:300]}{place}). "
+        "That is a fault of linecheck and says nothing of the unit; keep the capture and report it.",
+    )
+
+
+def reference_from(check: str, judged: JudgedMeasurement, channels: tuple[str, ...]) -> Reference:
+    """Return what another check may refer to of this one: its level in each channel."""
+    levels = {
+        item.reading.channel: item.reading for item in judged.readings if item.reading.metric == "level_dbfs"
+    }
+    readings = [levels.get(name) for name in channels]
+    return Reference(
+        check,
+        tuple(None if reading is None else reading.value for reading in readings),
+        tuple(None if reading is None else reading.uncertainty for reading in readings),
+    )

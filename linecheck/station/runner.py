@@ -1,0 +1,251 @@
+"""One run: play each check, judge its capture while the next one plays, and account for every check.
+
+===========================  ===================================================================
+:func:`run_unit`             one unit on one interface
+:func:`judge_set`            a capture set, by the very same code
+:class:`RunFacts`            whose run it is
+:class:`Listener`            who wants to know how it goes
+===========================  ===================================================================
+
+Nothing that happens in here loses what was measured: a station that fails, an operator who stops the run
+and a fault in a measurement each leave a run in which every check is either measured or named as missing.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+import uuid
+from collections.abc import Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Protocol
+
+from linecheck import __version__
+from linecheck.checks.base import Capture, Problem
+from linecheck.errors import FileError, LinecheckError
+from linecheck.limits.model import LimitFile
+from linecheck.station.analyses import Analyses, Captured
+from linecheck.station.capture_set import CaptureSet
+from linecheck.station.config import CalibrationConfig
+from linecheck.station.interface import Interface
+from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.station.plan import Plan, PlannedCheck, check_serial, make_plan
+from linecheck.station.recording import NotCaptured, RecordingInterface
+
+__all__ = ["Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+class Listener(Protocol):
+    """Told how a run goes, always from the thread that runs it."""
+
+    def run_started(self, plan: Plan) -> None:
+        """Hear that the interface is open."""
+
+    def check_started(self, planned: PlannedCheck) -> None:
+        """Hear that a check begins to play."""
+
+    def check_judged(self, outcome: CheckOutcome) -> None:
+        """Hear that a check has been judged."""
+
+    def run_finished(self) -> None:
+        """Hear that nothing more comes, however the run ended."""
+
+
+class Silent:
+    """A listener that keeps what it hears to itself."""
+
+    def run_started(self, plan: Plan) -> None:
+        """Do nothing."""
+
+    def check_started(self, planned: PlannedCheck) -> None:
+        """Do nothing."""
+
+    def check_judged(self, outcome: CheckOutcome) -> None:
+        """Do nothing."""
+
+    def run_finished(self) -> None:
+        """Do nothing."""
+
+
+@dataclass(frozen=True)
+class RunFacts:
+    """Whose run it is, and where it takes place."""
+
+    serial: str
+    firmware: str | None = None
+    operator: str | None = None
+    station: str | None = None
+    station_config_sha256: str | None = None
+    calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """What a run came to, and its captures by check where they are to be kept."""
+
+    outcome: RunOutcome
+    captures: Mapping[str, Capture]
+
+
+@dataclass
+class _Course:
+    """How a run has gone so far."""
+
+    problems: list[Problem] = field(default_factory=list)
+    captures: dict[str, Capture] = field(default_factory=dict)
+    identity: dict[str, str] = field(default_factory=dict)
+    station_failed: bool = False
+    aborted: bool = False
+
+
+def run_unit(
+    plan: Plan,
+    facts: RunFacts,
+    interface: Interface,
+    executor: Executor,
+    *,
+    listener: Listener | None = None,
+    keep_captures: bool = False,
+    when: datetime | None = None,
+) -> RunResult:
+    """Run every check of a plan on one unit.
+
+    Parameters
+    ----------
+    plan : Plan
+    facts : RunFacts
+    interface : Interface
+        Opened and closed here.
+    executor : Executor
+        Where captures are analysed.
+    listener : Listener, optional
+    keep_captures : bool
+    when : datetime, optional
+        The day on which the calibration must hold; now, if left out.
+
+    Returns
+    -------
+    RunResult
+        Also where the station failed or the operator stopped the run (KeyboardInterrupt).
+    """
+    listener = listener if listener is not None else Silent()
+    started, began = datetime.now(UTC), time.monotonic()
+    course = _Course(problems=list(facts.calibration.problems((when or started).date())))
+    analyses = Analyses(executor, plan.limits, listener.check_judged)
+    try:
+        try:
+            _play_all(plan, interface, analyses, listener, course, keep_captures)
+        except KeyboardInterrupt:
+            course.aborted = True
+        try:
+            analyses.finish()
+        except KeyboardInterrupt:
+            course.aborted = True
+            analyses.give_up()
+    finally:
+        listener.run_finished()
+    return RunResult(_outcome(plan, facts, course, analyses, (started, began)), course.captures)
+
+
+def _play_all(
+    plan: Plan,
+    interface: Interface,
+    analyses: Analyses,
+    listener: Listener,
+    course: _Course,
+    keep_captures: bool,
+) -> None:
+    """Play check after check; what is captured goes to analysis at once. A station that fails ends it."""
+    try:
+        with interface:
+            course.identity = dict(interface.identity)
+            listener.run_started(plan)
+            for planned in plan.checks:
+                listener.check_started(planned)
+                began = time.monotonic()
+                try:
+                    capture = interface.play(planned.check.name, planned.stimulus)
+                except NotCaptured as error:
+                    course.problems.append(Problem("not_captured", str(error)))
+                    continue
+                if keep_captures:
+                    course.captures[planned.check.name] = capture
+                analyses.add(Captured(planned, capture, time.monotonic() - began))
+    except LinecheckError as error:
+        _station_failed(course, str(error))
+    except Exception as error:
+        _log.exception("the interface failed")
+        _station_failed(course, f"the interface failed unexpectedly ({type(error).__name__}: {error})")
+
+
+def _station_failed(course: _Course, message: str) -> None:
+    course.station_failed = True
+    course.problems.append(Problem("station_failed", message))
+
+
+def _outcome(
+    plan: Plan, facts: RunFacts, course: _Course, analyses: Analyses, start: tuple[datetime, float]
+) -> RunOutcome:
+    names = [check.name for check in plan.limits.checks]
+    done = analyses.outcomes
+    return RunOutcome(
+        run_id=str(uuid.uuid4()),
+        serial=facts.serial,
+        model=plan.limits.model,
+        firmware=facts.firmware,
+        operator=facts.operator,
+        station=facts.station,
+        limits=plan.limits,
+        software=f"linecheck {__version__}",
+        started=start[0],
+        finished=datetime.now(UTC),
+        duration_seconds=time.monotonic() - start[1],
+        checks=tuple(done[name] for name in names if name in done),
+        missing=tuple(name for name in names if name not in done),
+        problems=tuple(course.problems),
+        aborted=course.aborted,
+        station_config_sha256=facts.station_config_sha256,
+        calibration=facts.calibration.record(),
+        interface=course.identity,
+        station_failed=course.station_failed,
+    )
+
+
+def judge_set(
+    captures: CaptureSet, limits: LimitFile, executor: Executor, *, listener: Listener | None = None
+) -> RunOutcome:
+    """Judge a capture set as a run would be judged.
+
+    Raises
+    ------
+    FileError
+        The set is of another model than the limit file, or its serial number is not one of that model.
+    """
+    index = captures.index
+    if index.model != limits.model:
+        raise FileError(captures.folder, f"is of model {index.model}, the limit file of {limits.model}")
+    try:
+        check_serial(index.serial, limits)
+    except LinecheckError as error:
+        raise FileError(captures.folder, str(error)) from error
+    facts = RunFacts(
+        serial=index.serial,
+        firmware=index.firmware,
+        station=index.station,
+        calibration=index.calibration,
+    )
+    plan = _as_recorded(make_plan(limits), captures)
+    interface = RecordingInterface(captures)
+    return run_unit(plan, facts, interface, executor, listener=listener, when=index.recorded).outcome
+
+
+def _as_recorded(plan: Plan, captures: CaptureSet) -> Plan:
+    """Return the plan with the hashes of the stimuli that were played, where the set knows them."""
+    played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
+    checks = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
+    return replace(plan, checks=tuple(checks))

@@ -1,0 +1,168 @@
+"""Capture sets: what was kept comes back as it was, and what cannot be trusted is refused with its place."""
+
+from datetime import UTC, date, datetime
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from linecheck.checks.base import Capture, StreamEvent
+from linecheck.errors import FileError, FileFaults, StationError
+from linecheck.station.audio_file import write_audio
+from linecheck.station.capture_set import load_capture_set, plain_file_name, write_capture_set
+from linecheck.station.config import CalibrationConfig
+from linecheck.station.recording import NotCaptured, RecordingInterface
+
+RECORDED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
+
+
+def noise(dtype=np.int32, bits=24, **facts):
+    generator = np.random.default_rng(3)
+    if dtype == np.int32:
+        samples = (generator.integers(-(2**23), 2**23, (4800, 2)) << 8).astype(np.int32)
+        return Capture(samples, 48_000, bits=bits, **facts)
+    return Capture(generator.standard_normal((4800, 2)).astype(dtype), 48_000, **facts)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A set made by hand: one file and the least that captures.toml must say."""
+    write_audio(tmp_path / "tone.wav", noise().samples, 48_000, 24)
+    index(tmp_path, '[[capture]]\ncheck = "tone"\nfile = "tone.wav"\n')
+    return tmp_path
+
+
+def index(folder, captures, head='format = 1\nmodel = "pellow-r3"\nserial = "PR3-004711"\n'):
+    (folder / "captures.toml").write_text(head + captures, encoding="utf-8")
+
+
+def faults_of(folder):
+    with pytest.raises(FileFaults) as caught:
+        load_capture_set(folder)
+    return {f"{fault.line}:{fault.key}": fault.message for fault in caught.value.faults}
+
+
+@pytest.mark.parametrize("dtype", [np.int32, np.float32, np.float64])
+def test_a_set_gives_back_every_bit_and_every_fact(tmp_path, dtype):
+    events = (StreamEvent("overrun", 0.125, "the driver's “ring” was full"),)
+    capture = noise(dtype, full_scale_volts=(4.24, 4.25), mains_hz=50.0, events=events)
+    write_capture_set(
+        tmp_path / "set",
+        {"tone": capture, "low level": noise()},
+        model="pellow-r3",
+        serial="PR3-004711",
+        firmware="1.4.2",
+        station="line-2-nest-a",
+        recorded=RECORDED,
+        software="linecheck 0",
+        calibration=CalibrationConfig(due=date(2026, 11, 1), refuse_when_overdue=True),
+    )
+    loaded = load_capture_set(tmp_path / "set")
+    back = RecordingInterface(loaded).play("tone", None)
+    assert back.samples.tobytes() == capture.samples.tobytes()
+    assert (back.samples.dtype, back.rate_hz, back.bits) == (capture.samples.dtype, 48_000, capture.bits)
+    assert (back.full_scale_volts, back.events) == (capture.full_scale_volts, events)
+    assert loaded.index.firmware == "1.4.2"
+    assert loaded.index.recorded == RECORDED
+    assert loaded.index.calibration.problems(RECORDED.date())[0].blocks
+    assert set(loaded.entries) == {"tone", "low level"}
+
+
+def test_a_set_written_by_hand_needs_little(folder):
+    capture = load_capture_set(folder / "captures.toml").read("tone")
+    assert capture.full_scale_volts is None
+    assert capture.mains_hz is None
+    assert capture.events == ()
+
+
+def test_a_set_is_never_written_over(folder):
+    before = (folder / "captures.toml").read_bytes()
+    with pytest.raises(FileError, match="never written over"):
+        write_capture_set(folder, {"tone": noise()}, model="pellow-r3", serial="PR3-000001")
+    assert (folder / "captures.toml").read_bytes() == before
+
+
+def test_a_set_whose_writing_was_cut_short_is_no_set(folder):
+    (folder / "captures.toml").unlink()
+    with pytest.raises(FileError, match=r"no captures\.toml"):
+        load_capture_set(folder)
+
+
+def test_a_check_that_was_not_captured_is_named_with_those_that_were(folder):
+    with pytest.raises(NotCaptured, match=r"no capture of the check quiet; it has: tone"):
+        RecordingInterface(load_capture_set(folder)).play("quiet", None)
+
+
+def test_a_file_that_changes_while_the_set_is_judged_is_noticed(folder):
+    loaded = load_capture_set(folder)
+    write_audio(folder / "tone.wav", -noise().samples, 48_000, 24)
+    with pytest.raises(StationError, match="was changed"):
+        loaded.read("tone")
+    (folder / "tone.wav").unlink()
+    with pytest.raises(StationError, match="no such file"):
+        loaded.read("tone")
+
+
+def test_every_fault_of_a_set_comes_at_once(folder):
+    (folder / "cut.wav").write_bytes((folder / "tone.wav").read_bytes()[:-100])
+    (folder / "lfs.wav").write_bytes(b"version https://git-lfs.github.com/spec/v1\noid sha256:ab\nsize 9\n")
+    index(
+        folder,
+        '[[capture]]\ncheck = "a"\nfile = "cut.wav"\n'
+        '[[capture]]\ncheck = "b"\nfile = "lfs.wav"\n'
+        '[[capture]]\ncheck = "c"\nfile = "gone.wav"\n'
+        f'[[capture]]\ncheck = "d"\nfile = "tone.wav"\nsha256 = "{"0" * 64}"\n'
+        '[[capture]]\ncheck = "e"\nfile = "tone.wav"\nfull_scale_volts = [1.0]\n'
+        '[[capture]]\ncheck = "e"\nfile = "tone.wav"\n'
+        '[[capture]]\ncheck = "f"\nfiel = "tone.wav"\n',
+        head='format = 1\nmodel = "pellow-r3"\nseriel = "PR3-004711"\nrecorded = 2026-11-20T08:15:00\n',
+    )
+    faults = faults_of(folder)
+    assert set(faults) == {
+        "1:serial",
+        "3:seriel",
+        "4:recorded",
+        "7:capture[1].file",
+        "10:capture[2].file",
+        "13:capture[3].file",
+        "17:capture[4].sha256",
+        "21:capture[5].full_scale_volts",
+        "23:capture[6].check",
+        "25:capture[7].file",
+        "27:capture[7].fiel",
+    }
+    assert "cut off" in faults["7:capture[1].file"]
+    assert "git lfs pull" in faults["10:capture[2].file"]
+    assert "2 channels" in faults["21:capture[5].full_scale_volts"]
+    assert "did you mean 'file'?" in faults["27:capture[7].fiel"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../tone.wav", "/etc/passwd", "sub/tone.wav", "..", ".", "", ".hidden.wav", "a\\\\b.wav", "C:a.wav"],
+)
+def test_a_file_name_cannot_lead_out_of_the_set(folder, name):
+    index(folder, f'[[capture]]\ncheck = "tone"\nfile = "{name}"\n')
+    assert list(faults_of(folder)) == ["6:capture[1].file"]
+
+
+def test_a_link_cannot_lead_out_of_the_set(folder, tmp_path_factory):
+    outside = tmp_path_factory.mktemp("outside") / "x.wav"
+    write_audio(outside, noise().samples, 48_000, 24)
+    (folder / "x.wav").symlink_to(outside)
+    index(folder, '[[capture]]\ncheck = "tone"\nfile = "x.wav"\n')
+    assert "leads out of the set" in faults_of(folder)["6:capture[1].file"]
+
+
+@given(st.text(st.characters(codec="utf-8"), min_size=1, max_size=40))
+def test_any_check_name_gives_one_plain_file_name(name):
+    quoted = plain_file_name(name)
+    assert not set(quoted) & set('/\\:*?"<>|\0\n')
+    assert quoted.isascii()
+    assert not quoted.startswith(".")
+
+
+@given(st.lists(st.text(max_size=8), unique=True, min_size=2))
+def test_different_names_give_different_file_names(names):
+    assert len({plain_file_name(name) for name in names}) == len(names)
