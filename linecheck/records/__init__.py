@@ -1,0 +1,1 @@
+"""What is written of a run: the result as JSON, JUnit, the log."""

@@ -1,0 +1,97 @@
+"""Writing the files that a run leaves: there whole, or not at all."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import tempfile
+from pathlib import Path
+
+from linecheck.errors import FileError, RecordError
+from linecheck.records.text import visible
+from linecheck.station.durable_file import make_folder, write_durably
+
+__all__ = ["check_can_write", "write_atomically"]
+
+_REMEDIES = {
+    errno.ENOSPC: "the disk is full: free some space",
+    errno.EDQUOT: "the disk quota is used up: free some space",
+    errno.EFBIG: "the file is larger than this disk or account allows",
+    errno.EROFS: "the disk is read-only: name a folder that can be written to",
+    errno.EACCES: "no permission: name a folder that you may write to",
+    errno.EPERM: "no permission: name a folder that you may write to",
+    errno.EIO: "the disk reports an error: have it looked at",
+    errno.ENAMETOOLONG: "the name is too long: choose a shorter one",
+}
+
+
+def write_atomically(path: str | Path, content: bytes) -> None:
+    """Write a file that a run leaves, with the folders above it.
+
+    A temporary file in the same folder is written, brought to the disk and renamed, so that the file is
+    there whole or as it was before, whatever happens meanwhile.
+
+    Raises
+    ------
+    RecordError
+        It cannot be written; the text says why and what to do.
+    """
+    try:
+        write_durably(_prepared(Path(path)), (content,))
+    except FileError as error:
+        raise RecordError(f"{visible(error.path)}: {_reason(error)}") from error
+
+
+def check_can_write(path: str | Path) -> None:
+    """Find out, before anything is run, whether a file can be written; makes the folders above it.
+
+    Raises
+    ------
+    FileError
+        It cannot; the text says why and what to do.
+    """
+    try:
+        target = _prepared(Path(path))
+        handle, name = tempfile.mkstemp(prefix=".linecheck.", suffix=".part", dir=target.parent)
+        os.close(handle)
+        os.unlink(name)
+    except FileError as error:
+        raise FileError(visible(error.path), _reason(error)) from error
+    except OSError as error:
+        raise FileError(
+            visible(str(path)), f"cannot be written: {_remedy(error) or error.strerror}"
+        ) from error
+
+
+def _prepared(target: Path) -> Path:
+    """Return where the file is to be, its folder made; refuse what cannot become a file."""
+    if "\0" in str(target):
+        raise FileError(target, "cannot be written: a path has no NUL character in it")
+    if not target.name:
+        raise FileError(target, "cannot be written: it names no file; give a file name")
+    try:
+        if target.is_symlink() and target.parent != Path("/dev"):
+            # The link stays, what it leads to is replaced. Links in /dev lead to what is open already.
+            target = target.resolve()
+        make_folder(target.parent)
+        kind = target.stat().st_mode
+    except FileNotFoundError:
+        return target
+    except (OSError, RuntimeError) as error:
+        raise FileError(target, "cannot be written") from error
+    if stat.S_ISDIR(kind):
+        raise FileError(target, "cannot be written: it is a folder; give a file name")
+    if not stat.S_ISREG(kind) or target.is_symlink():
+        raise FileError(target, "cannot be written: it is a device; give a file name")
+    return target
+
+
+def _reason(error: FileError) -> str:
+    """Return what is wrong, and what to do where that is known."""
+    remedy = _remedy(error.__cause__)
+    return f"cannot be written: {remedy}" if remedy else error.message
+
+
+def _remedy(cause: BaseException | None) -> str | None:
+    return _REMEDIES.get(cause.errno or 0) if isinstance(cause, OSError) else None

@@ -1,0 +1,117 @@
+"""Readings and verdicts in plain words, the same on the screen, in the log and in JUnit.
+
+====================  =====================================================================
+:func:`subject`       what was judged: ``tone sinad left``
+:func:`judgement`     value, limit and margin of one reading or curve, in one sentence
+:func:`findings`      everything of a run that is not a pass, worst first, a sentence each
+:func:`number`        a number with its unit, as a person reads it
+====================  =====================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from linecheck.checks.base import Problem
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.records.settle import listed_problems, reasons
+from linecheck.station.outcome import CheckOutcome
+
+__all__ = ["findings", "judgement", "number", "subject"]
+
+_SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
+
+
+def number(value: float | None, unit: str, digits: int = 6) -> str:
+    """Return a value with its unit; a dash where there is none."""
+    if value is None:
+        return "–"
+    text = f"{value:.{digits}g}"
+    return f"{text} {unit}" if unit else text
+
+
+def subject(check: str, metric: str, channel: str | None) -> str:
+    """Return what was judged, as the limit file names it."""
+    return " ".join(part for part in (check, metric, channel) if part)
+
+
+def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = ()) -> str:
+    """Return one reading's (or a curve's worst point's) value, limit and margin.
+
+    Parameters
+    ----------
+    item : JudgedReading or JudgedCurve
+    problems : iterable of Problem
+        Those of its check: they say why a value is missing or not to be trusted.
+    """
+    if isinstance(item, JudgedReading):
+        value, unit, place = item.reading.value, item.reading.unit, ""
+        metric, channel = item.reading.metric, item.reading.channel
+    else:
+        value, unit, place = item.worst_y, item.curve.unit, _place(item)
+        metric, channel = item.curve.metric, item.curve.channel
+    if item.verdict is Verdict.INVALID:
+        why = "; ".join(problem.message for problem in reasons(problems, metric, channel))
+        return f"not judged: {why or 'it could not be measured'}"
+    if value is None:
+        return "not measured" if isinstance(item, JudgedReading) else "measured, without a mask"
+    return f"{_measured(value, item.limit, item.fail_limit, unit)}{place}{_limits(item, unit)}"
+
+
+def findings(
+    checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
+) -> tuple[str, ...]:
+    """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings."""
+    listed = tuple(checks)
+    fails = _judged_as(listed, Verdict.FAIL, "fails")
+    marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
+    troubles = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
+    return (*fails, *troubles, *marginal)
+
+
+def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> list[str]:
+    found = []
+    for check in checks:
+        items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
+        for item in items:
+            if item.verdict is verdict:
+                what = item.reading if isinstance(item, JudgedReading) else item.curve
+                name = subject(check.check, what.metric, what.channel)
+                found.append(f"{name} {verb}: {judgement(item)}")
+    return found
+
+
+def _trouble(check: str | None, problem: Problem) -> str:
+    where = " ".join(part for part in (check, problem.channel) if part)
+    return f"{where}: {problem.message}" if where else problem.message
+
+
+def _place(item: JudgedCurve) -> str:
+    return "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
+
+
+def _measured(value: float, limit: float | None, fail_limit: float | None, unit: str) -> str:
+    """Return the value with as many digits as tell it from its limits."""
+    for digits in (6, 9, 17):
+        text = number(value, unit, digits)
+        limits = [other for other in (limit, fail_limit) if other is not None and other != value]
+        if all(number(other, unit, digits) != text for other in limits):
+            break
+    return text
+
+
+def _limits(item: JudgedReading | JudgedCurve, unit: str) -> str:
+    """Return on which side of which limit a value lies, and by how much."""
+    if item.verdict is None:
+        return ""
+    if item.side not in _SIDES or item.limit is None:
+        return ", outside its limits" if item.verdict is Verdict.FAIL else ", within its limits"
+    beyond, allowed = _SIDES[item.side]
+    limit = number(item.limit, unit)
+    margin = f"margin {number(item.margin, unit, 3)}"
+    if item.verdict is Verdict.PASS:
+        return f", {allowed} {limit} passes ({margin})"
+    text = f", {beyond} the pass limit of {limit} ({margin}"
+    if item.fail_limit is not None:
+        text += f"; {beyond} {number(item.fail_limit, unit)} fails"
+    return f"{text})"
