@@ -26,8 +26,8 @@ def command() -> None:
 def check(context: click.Context, files: tuple[str, ...]) -> None:
     """Check limit files and list every fault of every file.
 
-    Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. Exit
-    status: 0 all files are right, 2 a file has a fault.
+    Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A file
+    that others build on is checked through those. Exit status: 0 all files are right, 2 a file has a fault.
     """
     from linecheck.limits.load import load_limits
 
@@ -44,7 +44,7 @@ def check(context: click.Context, files: tuple[str, ...]) -> None:
 def _summary(limits: LimitFile) -> str:
     masks = sum(len(check.masks) for check in limits.checks)
     return (
-        f"{limits.path}: OK, model {limits.model}, revision {limits.revision}, "
+        f"{click.format_filename(limits.path)}: OK, model {limits.model}, revision {limits.revision}, "
         f"{_counted(len(limits.checks), 'check')}, {_counted(masks, 'mask')}, sha256 {limits.sha256}"
     )
 
@@ -58,4 +58,4 @@ def schema() -> None:
     """Print the JSON Schema of limit files, for editors that complete and check YAML."""
     from linecheck.limits.schema import limit_file_schema
 
-    click.echo(json.dumps(limit_file_schema(), indent=2, ensure_ascii=False))
+    click.echo(json.dumps(limit_file_schema(), indent=2))

@@ -41,6 +41,8 @@ FloatArray = NDArray[np.float64]
 COVERAGE_FACTOR = 2.0
 
 _RANKED = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL)
+#: A curve over frequency may end this much short of its mask, relative to its end: a third of a semitone.
+END_TOLERANCE = 0.02
 #: How many neighbouring points tell how densely a curve is sampled near its end.
 _NEIGHBOURS = 8
 
@@ -81,7 +83,8 @@ def judge_curve(mask: Mask | None, curve: Curve, log_x: bool, decision: Decision
 
     The mask judges the curve's own points; between them nothing was measured. The verdict is invalid where
     a point is not finite (the curve is emptied), where the curve ends short of the mask by more than the
-    distance between its points, and, by the guarded rule, without an uncertainty.
+    distance between its points, its resolution or 2 % of a frequency, and, by the guarded rule, without an
+    uncertainty.
 
     Parameters
     ----------
@@ -96,7 +99,7 @@ def judge_curve(mask: Mask | None, curve: Curve, log_x: bool, decision: Decision
     if mask is None:
         return JudgedCurve(curve)
     guard = _guard(curve.uncertainty, decision)
-    if guard is None or not _reaches(curve.x, mask):
+    if guard is None or not _reaches(curve, mask, log_x):
         return JudgedCurve(curve, Verdict.INVALID)
     worst = _judge_points(mask, curve.x, curve.y, log_x, guard, decision)
     if worst is None:
@@ -179,16 +182,18 @@ def _limits(mask: Mask) -> Iterable[Limit]:
     return (limit for pair in bounds for limit in (pair.min, pair.max) if limit is not None)
 
 
-def _reaches(x: FloatArray, mask: Mask) -> bool:
-    """Return whether a curve reaches the ends of every limit, within the distance of its points there."""
+def _reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
+    """Return whether a curve reaches the ends of every limit, as closely as its points tell."""
+    x = curve.x
     if not len(x):
         return False
     gaps = np.diff(x)
-    slack = 1e-9 * np.max(np.abs(x))
-    first = float(x[0] - np.max(gaps[:_NEIGHBOURS], initial=slack))
-    last = float(x[-1] + np.max(gaps[-_NEIGHBOURS:], initial=slack))
+    least = curve.resolution_hz or 0.0
+    relative = END_TOLERANCE if log_x else 1e-9
+    first = x[0] - max(np.max(gaps[:_NEIGHBOURS], initial=least), relative * abs(x[0]))
+    last = x[-1] + max(np.max(gaps[-_NEIGHBOURS:], initial=least), relative * abs(x[-1]))
     ends = [extent(limit) for limit in _limits(mask) if isinstance(limit, tuple)]
-    return all(first <= start and stop <= last for start, stop in ends)
+    return all(bool(first <= start and stop <= last) for start, stop in ends)
 
 
 def judge_measurement(
@@ -203,7 +208,7 @@ def judge_measurement(
     where the measurement gave no reason.
     """
     void = _Void.of(measurement.problems, channels)
-    logarithmic = {spec.name: spec.log_x for spec in check.kind.curves}
+    logarithmic = _logarithmic(check)
     readings = [
         judge_reading(check.masks.get(item.metric), void.reading(item), decision)
         for item in measurement.readings
@@ -225,6 +230,10 @@ def judge_measurement(
     ]
     problems = (*measurement.problems, *_unexplained(check, measurement.problems, void, readings, curves))
     return JudgedMeasurement(tuple(readings), tuple(curves), problems)
+
+
+def _logarithmic(check: Check) -> dict[str, bool]:
+    return {spec.name: spec.log_x for spec in check.kind.curves}
 
 
 @dataclass(frozen=True)
@@ -273,6 +282,7 @@ def _unexplained(
     curves: Iterable[JudgedCurve],
 ) -> Iterator[Problem]:
     """Yield a problem for every missing value and invalid verdict that no problem explains yet."""
+    logarithmic = _logarithmic(check)
     explained = {(metric, problem.channel) for problem in problems for metric in problem.metrics}
 
     def open_question(metric: str, channel: str | None) -> bool:
@@ -290,7 +300,9 @@ def _unexplained(
             continue
         if empty:
             missing.setdefault(channel, []).append(metric)
-        elif isinstance(measured, Curve) and not _reaches(measured.x, check.masks[metric]):
+        elif isinstance(measured, Curve) and not _reaches(
+            measured, check.masks[metric], logarithmic.get(metric, True)
+        ):
             others.append(_short(measured, check.masks[metric]))
         else:
             reason = f"{metric} has no uncertainty, without which the guarded rule cannot judge it"

@@ -63,9 +63,8 @@ class FaultList:
         """Raise every fault in the order of the files, the limit file's own first; return if none."""
         if not self._faults:
             return
-        unique = sorted(
-            set(self._faults), key=lambda fault: (self._files[fault.file], fault.line, fault.column)
-        )
+        unique = list(dict.fromkeys(self._faults))
+        unique.sort(key=lambda fault: (self._files[fault.file], fault.line, fault.column))
         if len(unique) > MOST_FAULTS:
             more = Fault(self.path, 1, 1, "", f"and {len(unique) - MOST_FAULTS} faults more")
             unique = [*unique[:MOST_FAULTS], more]

@@ -23,6 +23,14 @@ _MODEL: Final = r"[A-Za-z0-9]([A-Za-z0-9._-]{0,62}[A-Za-z0-9])?"
 _RESERVED: Final = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)
 
 
+def _format_number(value: int) -> int:
+    if value != FORMAT:
+        raise ValueError(
+            f"expected {FORMAT}, the only format that this version of linecheck reads; got {value}"
+        )
+    return value
+
+
 def _channel_name(value: str) -> str:
     if re.fullmatch(NAME, value) is None:
         raise ValueError(
@@ -35,6 +43,7 @@ def _channel_name(value: str) -> str:
     return value
 
 
+FormatNumber = Annotated[int, AfterValidator(_format_number), WithJsonSchema({"const": FORMAT})]
 ChannelName = Annotated[
     str, AfterValidator(_channel_name), WithJsonSchema({"type": "string", "pattern": f"^{NAME}$"})
 ]
@@ -71,7 +80,7 @@ class Header(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
-    format: Literal[1] = Field(description="version of the limit file's format, 1")
+    format: FormatNumber = Field(description="version of the limit file's format, 1")
     model: str = Field(
         description="name of the product: letters, digits, '.', '_' and '-'",
         json_schema_extra={"pattern": f"^{_MODEL}$"},

@@ -9,7 +9,7 @@ import numpy as np
 
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
 from linecheck.limits.faults import FaultList, did_you_mean, number_hint
-from linecheck.limits.masks import Clash, bounds_clash, mask_clash
+from linecheck.limits.masks import Clash, bounds_clash, extent, mask_clash
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.source import REFUSED, KeyPath, described
 
@@ -162,15 +162,19 @@ def _makes_sense(mask: Mask, spec: _Spec, path: KeyPath, faults: FaultList) -> b
     for side in _SIDES:
         clash = mask_clash(mask, side, log_x)
         if clash is not None:
-            faults.add((*path, "fail", side), _fail_message(side, clash, spec))
+            inner: Limit | None = getattr(mask.pass_, side)
+            faults.add((*path, "fail", side), _fail_message(side, clash, inner, spec))
             sound = False
     return sound
 
 
-def _fail_message(side: str, clash: Clash, spec: _Spec) -> str:
+def _fail_message(side: str, clash: Clash, inner: Limit | None, spec: _Spec) -> str:
     x, limit, fail_limit = clash
     if np.isnan(limit):
-        where = _at(x, spec) or " at all"
+        where = ""
+        if inner is not None and x is not None and isinstance(spec, CurveSpec):
+            first, last = extent(inner)
+            where = f" below {first:.9g} {spec.x_unit}" if x < first else f" above {last:.9g} {spec.x_unit}"
         return (
             f"what fails here passes by the pass mask, which has no {side}{where}; "
             "give it one, or leave this out"

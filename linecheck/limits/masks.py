@@ -69,15 +69,16 @@ def bounds_clash(bounds: Bounds, log_x: bool) -> Clash | None:
 def mask_clash(mask: Mask, side: Literal["min", "max"], log_x: bool) -> Clash | None:
     """Return where the fail mask is tighter than the pass mask on one side, as (x, pass limit, fail limit).
 
-    A pass limit of NaN says that the fail mask has a limit where the pass mask has none. Between corners
-    both are straight lines, so that looking at the corners of both is looking everywhere.
+    A pass limit of NaN says that the fail mask has a limit where the pass mask has none; x is then infinite
+    for a flat fail limit. Between corners both are straight lines, so that looking at the corners of both is
+    looking everywhere.
     """
     fail = getattr(mask.fail, side) if mask.fail is not None else None
     inner = getattr(mask.pass_, side)
     if fail is None:
         return None
     if inner is None:
-        return (None if not isinstance(fail, tuple) else fail[0][0]), np.nan, _ends(fail)[0]
+        return extent(fail)[0], np.nan, _ends(fail)[0]
     x = _corners(inner, fail)
     limit, fail_limit = limit_at(inner, x, log_x), limit_at(fail, x, log_x)
     tighter = fail_limit < limit if side == "max" else fail_limit > limit
@@ -88,7 +89,7 @@ def _uncovered(inner: Limit, fail: Limit) -> Clash | None:
     """Return an end of the fail limit beyond the pass limit's ends."""
     for end, (inner_end, fail_end) in enumerate(zip(extent(inner), extent(fail), strict=True)):
         if (fail_end < inner_end) if end == 0 else (fail_end > inner_end):
-            return (fail_end if np.isfinite(fail_end) else inner_end), np.nan, _ends(fail)[end]
+            return fail_end, np.nan, _ends(fail)[end]
     return None
 
 

@@ -24,6 +24,13 @@ _TEMPLATE: Final = "#/$defs/{model}"
 _NEEDED: Final = ("revision", "channels", "serial_pattern", "checks")
 _WAYS: Final = {"more": "more is better", "less": "less is better", "nominal": "the nominal value is best"}
 
+#: What a check of a file that builds on nothing has.
+_COMPLETE: Final[Schema] = {
+    "type": "object",
+    "required": ["kind"],
+    "properties": {"masks": {"additionalProperties": {"type": "object", "required": ["pass"]}}},
+}
+
 
 def limit_file_schema(kinds: Mapping[str, CheckKind] | None = None) -> Schema:
     """Return the format of limit files as a JSON Schema (draft 2020-12).
@@ -61,7 +68,7 @@ def limit_file_schema(kinds: Mapping[str, CheckKind] | None = None) -> Schema:
         "if": {"required": ["model"], "not": {"required": ["based_on"]}},
         "then": {
             "required": list(_NEEDED),
-            "properties": {"checks": {"additionalProperties": {"type": "object", "required": ["kind"]}}},
+            "properties": {"checks": {"additionalProperties": _COMPLETE}},
         },
         "dependentRequired": {"based_on": ["model", "revision"]},
         "$defs": dict(sorted(definitions.items())),

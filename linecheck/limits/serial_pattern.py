@@ -33,7 +33,8 @@ MOST_WAYS: Final = 300_000
 MOST_GROUPS_DEEP: Final = 10
 
 _PUNCTUATION = r"""!"#$%&'()*+,-./:;<=>?@[\]^_`{|}~ """
-_QUANTIFIER = re.compile(r"[*+?]|\{([0-9]{1,4})?(,)?([0-9]{1,4})?\}")
+_COUNT = r"[0-9]{1,4}"
+_QUANTIFIER = re.compile(rf"[*+?]|\{{(?:({_COUNT})(,({_COUNT})?)?|,({_COUNT}))\}}")
 
 
 class PatternError(ValueError):
@@ -216,7 +217,9 @@ def _counts(found: re.Match[str]) -> tuple[int, int | None]:
     """Return how many times at least and at most; None is any number."""
     if found[0] in "*+?":
         return {"*": (0, None), "+": (1, None), "?": (0, 1)}[found[0]]
-    if found[1] is None and found[3] is None:
-        raise PatternError(f"character {found.start() + 1}: expected a count such as {{6}} or {{2,4}}")
-    least = int(found[1] or 0)
-    return least, (int(found[3]) if found[3] is not None else None) if found[2] else least
+    if found[4] is not None:
+        return 0, int(found[4])
+    least = int(found[1])
+    if found[2] is None:
+        return least, least
+    return least, None if found[3] is None else int(found[3])

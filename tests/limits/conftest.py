@@ -10,7 +10,15 @@ import numpy as np
 import pytest
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import CheckKind, CurveSpec, Location, Measurement, MetricSpec, Parameters, Stimulus
+from linecheck.checks.base import (
+    CheckKind,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Stimulus,
+)
 
 WHOLE = """\
 format: 1

@@ -1,0 +1,130 @@
+"""``linecheck limits``: one line per file that is right, every fault of those that are not."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pytest
+from click.testing import CliRunner
+
+from linecheck.cli import cli
+from linecheck.limits.load import load_limits
+
+DEMO = Path(__file__).parents[2] / "limits" / "pellow-r3.yaml"
+ALONE = """\
+format: 1
+model: pellow-r3
+revision: 7
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+checks:
+  tone: {kind: tone, masks: {sinad: {pass: {min: 112}}}}
+"""
+
+
+@pytest.fixture
+def run():
+    def run(*arguments):
+        result = CliRunner().invoke(cli, ["limits", *map(str, arguments)])
+        assert result.exception is None or isinstance(result.exception, SystemExit)
+        return result
+
+    return run
+
+
+@pytest.fixture
+def here(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_a_file_that_is_right(run, here):
+    (here / "r3.yaml").write_text(ALONE)
+    result = run("check", "r3.yaml")
+    digest = hashlib.sha256(ALONE.encode()).hexdigest()
+    assert result.stdout == f"r3.yaml: OK, model pellow-r3, revision 7, 1 check, 1 mask, sha256 {digest}\n"
+    assert (result.stderr, result.exit_code) == ("", 0)
+
+
+def test_the_demonstration_file(run):
+    limits = load_limits(DEMO)
+    masks = sum(len(check.masks) for check in limits.checks)
+    result = run("check", DEMO)
+    assert result.exit_code == 0
+    assert (
+        f"revision {limits.revision}, {len(limits.checks)} checks, {masks} masks, sha256 {limits.sha256}"
+        in result.stdout
+    )
+
+
+def test_every_fault_of_every_file(run, here):
+    (here / "good.yaml").write_text(ALONE)
+    (here / "bad.yaml").write_text(
+        ALONE.replace("kind: tone", "kind: tune").replace("revision: 7", "revision: no")
+    )
+    (here / "worse.yaml").write_text("checks: [\n")
+    result = run("check", "bad.yaml", "good.yaml", "worse.yaml", "none.yaml")
+    assert result.exit_code == 2
+    assert result.stdout.startswith("good.yaml: OK")
+    assert len(result.stdout.splitlines()) == 1
+    errors = result.stderr.splitlines()
+    assert [error.split(": ")[0] for error in errors] == [
+        "bad.yaml:3:11", "bad.yaml:7:16", "worse.yaml:2:1", "none.yaml",
+    ]  # fmt: skip
+    assert "unknown kind 'tune'; did you mean tone? the kinds are:" in errors[1]
+
+
+def test_a_ten_megabyte_file_is_a_clear_message(run, here):
+    (here / "huge.yaml").write_bytes(b"a: 1\n" * 2_000_000)
+    result = run("check", "huge.yaml")
+    assert result.exit_code == 2
+    assert result.stderr == "huge.yaml: has 9.5 MiB, a limit file has at most 1 MiB; is it the right file?\n"
+
+
+def test_a_name_that_is_no_text(run, here):
+    name = b"r3-\xff.yaml"
+    (here / os.fsdecode(name)).write_text(ALONE)
+    (here / os.fsdecode(b"bad" + name)).write_text("a: [")
+    done = subprocess.run(
+        [sys.executable, "-m", "linecheck", "limits", "check", name, b"bad" + name],
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert b": OK, model pellow-r3" in done.stdout
+    assert b"is no YAML" in done.stderr
+    assert b"Traceback" not in done.stderr
+
+
+def test_no_file_at_all_is_a_wrong_command(run):
+    result = run("check")
+    assert result.exit_code == 2
+    assert "FILE" in result.stderr
+
+
+def test_the_schema_is_printed(run):
+    result = run("schema")
+    assert result.exit_code == 0
+    schema = json.loads(result.stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    assert schema["properties"]["format"]["const"] == 1
+
+
+@pytest.mark.parametrize(("text", "status"), [(ALONE, 0), (ALONE.replace("112", "no"), 2), ("\0", 2)])
+def test_the_exit_status_of_the_program_itself(here, text, status):
+    (here / "r3.yaml").write_text(text)
+    done = subprocess.run(
+        [sys.executable, "-m", "linecheck", "limits", "check", "r3.yaml"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == status
+    assert "Traceback" not in done.stderr
+    assert bool(done.stderr) == bool(status)

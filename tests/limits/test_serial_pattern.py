@@ -1,0 +1,111 @@
+"""Patterns of serial numbers: enough for any label, too little for harm."""
+
+from __future__ import annotations
+
+import re
+import time
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from linecheck.limits.serial_pattern import PatternError, compile_serial_pattern, serial_matches
+
+
+@pytest.mark.parametrize(
+    ("pattern", "matching", "other"),
+    [
+        ("PR3-[0-9]{6}", "PR3-004711", "PR3-4711"),
+        (r"\d{4,8}", "12345", "123"),
+        (r"(?:A|B)\d{2}", "B07", "C07"),
+        (r"[A-Z]{2}(-[0-9]{3})?", "AB", "AB-"),
+        (r"\w+", "a_1", "a-1"),
+        (r"[A-Z0-9\]\\-]{3}", r"A]\ "[:3], "abc"),
+        (r"SN\.[0-9]+", "SN.1", "SNx1"),
+        (r"[]A]{2}", "]A", "]B"),
+        ("A{,3}B", "AAB", "AAAAB"),
+        (r"\d{3}", "123", "١٢٣"),
+        (r"\w{2}", "ab", "äb"),
+        ("[0-9]{3}", "123", "123\n"),
+        ("[0-9]{1,64}", "1" * 64, "1" * 65),
+        ("[0-9]+", "1" * 64, "1" * 65),
+    ],
+)
+def test_patterns_that_labels_need(pattern, matching, other):
+    assert serial_matches(pattern, matching)
+    assert not serial_matches(pattern, other)
+    assert not serial_matches(pattern, "")
+
+
+@pytest.mark.parametrize(
+    ("pattern", "says"),
+    [
+        ("", "1 to 200 characters"),
+        ("a" * 201, "1 to 200 characters, got 201"),
+        (".*", "character 1: '.' would match anything"),
+        ("[^/]+", "character 2: [^…] would match anything else"),
+        ("(a+)+", "too many ways"),
+        ("(a|aa)+", "too many ways"),
+        ("(a?){40}b", "too many ways"),
+        ("(a|b|ab){20}", "too many ways"),
+        ("a*a*a*a*b", "too many ways"),
+        ("(((a*)*)*)*b", "too many ways"),
+        ("[0-9]{65}", "shortest serial number that matches has 65"),
+        ("([0-9]{9}){9}", "shortest serial number that matches has 81"),
+        ("[0-9]*", "empty serial number"),
+        ("a|", "empty serial number"),
+        ("a{3,2}", "character 2: {3,2} ends below"),
+        ("a{", "expected a count"),
+        ("a{,}", "character 2: expected a count"),
+        ("a{x}", "expected a count"),
+        ("a{99999}", "expected a count"),
+        ("a+?", "repeats what is repeated"),
+        ("a++", "repeats what is repeated"),
+        ("a{2}{3}", "repeats what is repeated"),
+        ("+a", "character 1: '+' has nothing to repeat"),
+        ("(a", "character 3: expected ')'"),
+        ("a)", "character 2: ')' closes nothing"),
+        ("[a", "expected ']'"),
+        ("[z-a]", "is no regular expression"),
+        ("[a--b]", "is no regular expression"),
+        ("(?=a)a", "only plain groups"),
+        ("(?i)a", "only plain groups"),
+        (r"(a)\1", "after a backslash"),
+        (r"\bA", "after a backslash"),
+        ("a\\", "after a backslash"),
+        ("^a$", "is not needed"),
+        ("é+", "printable ASCII"),
+        ("a\n", "printable ASCII"),
+        ("(" * 50 + "a" + ")" * 50, "groups nest"),
+    ],
+)
+def test_patterns_that_are_refused(pattern, says):
+    with pytest.raises(PatternError) as error:
+        compile_serial_pattern(pattern)
+    assert says in str(error.value)
+    assert len(str(error.value)) < 250
+
+
+@given(st.text(st.sampled_from(r"aA0-9[]{}()|*+?.\^$,:d "), max_size=24), st.text("aA0-9", max_size=64))
+def test_what_is_accepted_matches_as_a_regular_expression_and_never_the_empty_text(pattern, serial):
+    try:
+        compiled = compile_serial_pattern(pattern)
+    except PatternError:
+        return
+    assert serial_matches(pattern, serial) == bool(re.fullmatch(pattern, serial, re.ASCII))
+    assert compiled.fullmatch("") is None
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    ["a*a*a*b", "(a|b|c)*d", "(?:a*b?){2}c", "[a-z]{1,32}[a-z]{1,32}[a-z]{0,64}!", "(a?a?a?a?){4}b"],
+)
+@pytest.mark.parametrize("serial", ["a" * 64, "ab" * 32, "aab" * 21, "a" * 63 + "b"])
+def test_what_is_accepted_never_takes_noticeable_time(pattern, serial):
+    try:
+        compile_serial_pattern(pattern)
+    except PatternError:
+        return
+    began = time.perf_counter()
+    serial_matches(pattern, serial)
+    assert time.perf_counter() - began < 0.2
