@@ -1,0 +1,216 @@
+"""What runs in the audio thread: copying between the driver's blocks and arrays that already exist.
+
+=================  =====================================================================
+:class:`PlayTake`  what is to be played, and how far it has got
+:class:`RecordTake`  where captured frames go, and when to stop
+:class:`Player`    fills the driver's output blocks: a take's frames, digital silence otherwise
+:class:`Recorder`  empties the driver's input blocks: into a take, nowhere otherwise
+:class:`BlockLog`  time, length and flags of every block of a take
+=================  =====================================================================
+
+Nothing here logs, waits or grows an array. The main thread hands a take over by setting one attribute, and
+looks at counters.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from enum import IntFlag
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "SENTINEL",
+    "BlockLog",
+    "Flag",
+    "PlayTake",
+    "Player",
+    "RecordTake",
+    "Recorder",
+    "flags_of",
+    "undelivered_frames",
+]
+
+Samples = NDArray[Any]
+
+#: What a capture's array holds where nothing was delivered. The integer is odd, which no converter of up to
+#: 31 bits gives, and within 0.3 % of the rail; float captures have NaN.
+SENTINEL: dict[str, float | int] = {"int32": -0x7FA5A5A5, "float32": float("nan")}
+
+#: A driver that says it needs longer than this from here to its output is not believed.
+LONGEST_DRAIN_SECONDS = 2.0
+
+
+class Flag(IntFlag):
+    """What a driver reports with a block; priming the output at a stream's start is no fault and left out."""
+
+    INPUT_UNDERFLOW = 1
+    INPUT_OVERFLOW = 2
+    OUTPUT_UNDERFLOW = 4
+    OUTPUT_OVERFLOW = 8
+
+    @classmethod
+    def of_input(cls) -> Flag:
+        """Return those that concern the capture."""
+        return cls.INPUT_UNDERFLOW | cls.INPUT_OVERFLOW
+
+
+def flags_of(status: Any) -> int:  # noqa: ANN401 - sounddevice's CallbackFlags, untyped
+    """Return a driver's flags as bits of :class:`Flag`."""
+    if not status:
+        return 0
+    return (
+        int(status.input_underflow)
+        | int(status.input_overflow) << 1
+        | int(status.output_underflow) << 2
+        | int(status.output_overflow) << 3
+    )
+
+
+class BlockLog:
+    """Time (seconds of ``time.perf_counter``), length (frames) and flags of the blocks of one take."""
+
+    def __init__(self, blocks: int) -> None:
+        self._times = np.full(blocks, 0.0)
+        self._frames = np.full(blocks, 0)
+        self._flags = np.full(blocks, 0)
+        self._count = 0
+
+    @classmethod
+    def for_frames(cls, frames: int) -> BlockLog:
+        """Return one with room for a take of so many frames, if its blocks have 32 or more on average."""
+        return cls(1024 + frames // 32)
+
+    def note(self, now: float, frames: int, flags: int) -> None:
+        """Add a block; when the log is full, blocks are added to the last one."""
+        index = self._count
+        if index < len(self._times):
+            self._count = index + 1
+        else:
+            index -= 1
+        self._times[index] = now
+        self._frames[index] += frames
+        self._flags[index] |= flags
+
+    @property
+    def times(self) -> NDArray[np.float64]:
+        """When each block came."""
+        return self._times[: self._count]
+
+    @property
+    def frames(self) -> NDArray[np.int64]:
+        """How long each block was."""
+        return self._frames[: self._count]
+
+    @property
+    def flags(self) -> NDArray[np.int64]:
+        """What the driver said with each block."""
+        return self._flags[: self._count]
+
+
+@dataclass
+class RecordTake:
+    """One capture: frames go into ``samples``, shape (frames, device channels), from the first block on.
+
+    ``tail_frames`` are captured after the player has let the last frame go, it has drained, and two more
+    blocks have come, for the capture's own delay. ``done`` says that all is there, or that ``samples`` is
+    full.
+    """
+
+    samples: Samples
+    tail_frames: int
+    log: BlockLog
+    position: int = 0
+    stop: int | None = None
+    done: bool = False
+
+
+@dataclass
+class PlayTake:
+    """One stimulus, shape (frames, device channels), which begins once ``record`` has its first block.
+
+    ``drain_seconds`` is how long the last frame takes from here to the output, as the driver says.
+    """
+
+    samples: Samples
+    rate_hz: int
+    record: RecordTake
+    log: BlockLog
+    position: int = 0
+    drain_seconds: float = 0.0
+
+    @property
+    def done(self) -> bool:
+        """Whether the driver has been given every frame."""
+        return self.position >= len(self.samples)
+
+
+@dataclass
+class Player:
+    """Fills output blocks.
+
+    ``blocks`` counts all of them, so that a watchdog sees them come, ``steady_blocks`` those since the
+    stream's start or the driver's last flag.
+    """
+
+    take: PlayTake | None = None
+    blocks: int = field(default=0, init=False)
+    steady_blocks: int = field(default=0, init=False)
+
+    def fill(self, out: Samples, frames: int, lead_seconds: float, flags: int) -> None:
+        """Fill one block, whose first frame sounds ``lead_seconds`` from now if the driver is right."""
+        self.blocks += 1
+        self.steady_blocks = 0 if flags else self.steady_blocks + 1
+        take = self.take
+        if take is None or take.done or take.record.position == 0:
+            out.fill(0)
+            return
+        take.log.note(time.perf_counter(), frames, flags)
+        start = take.position
+        count = min(frames, len(take.samples) - start)
+        out[:count] = take.samples[start : start + count]
+        out[count:] = 0
+        drain = lead_seconds + count / take.rate_hz
+        if drain > take.drain_seconds:
+            take.drain_seconds = min(drain, LONGEST_DRAIN_SECONDS)
+        take.position = start + count
+
+
+@dataclass
+class Recorder:
+    """Empties input blocks; the counters are as the player's."""
+
+    rate_hz: int
+    player: Player
+    take: RecordTake | None = None
+    blocks: int = field(default=0, init=False)
+    steady_blocks: int = field(default=0, init=False)
+
+    def empty(self, block: Samples, frames: int, flags: int) -> None:
+        """Take one block."""
+        self.blocks += 1
+        self.steady_blocks = 0 if flags else self.steady_blocks + 1
+        take = self.take
+        if take is None or take.done:
+            return
+        take.log.note(time.perf_counter(), frames, flags)
+        playing = self.player.take
+        if take.stop is None and playing is not None and playing.record is take and playing.done:
+            drain = int(playing.drain_seconds * self.rate_hz) + 2 * frames
+            take.stop = min(take.position + drain + take.tail_frames, len(take.samples))
+        start = take.position
+        stop = len(take.samples) if take.stop is None else take.stop
+        count = min(frames, stop - start)
+        take.samples[start : start + count] = block[:count]
+        take.position = start + count
+        take.done = take.position >= stop
+
+
+def undelivered_frames(samples: Samples) -> int:
+    """Return how many frames of a capture still hold the sentinel."""
+    if np.issubdtype(samples.dtype, np.floating):
+        return int(np.any(np.isnan(samples), axis=1).sum())
+    return int(np.all(samples == SENTINEL["int32"], axis=1).sum())

@@ -1,0 +1,104 @@
+"""What makes a take of the sound interface untrustworthy: the driver's flags, its pace, gaps."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import StreamEvent
+from linecheck.station.sound_callbacks import BlockLog, Flag, PlayTake, RecordTake, undelivered_frames
+
+__all__ = ["flag_events", "gap_events", "rate_events", "take_events"]
+
+#: How many flags of one kind are listed one by one.
+LISTED = 20
+
+#: How far the pace of blocks may be from the rate by the computer's clock: 2 %, far above any crystal and far
+#: below a mix-up of 44.1 and 48 kHz (8.8 %), on top of the unsteadiness of the blocks' arrival.
+PACE_TOLERANCE = 0.02
+ARRIVAL_SECONDS = 0.04
+
+_FLAGS = {
+    Flag.INPUT_UNDERFLOW: ("underrun", "capture: the driver filled in silence for want of audio"),
+    Flag.INPUT_OVERFLOW: ("overrun", "capture: the driver lost audio"),
+    Flag.OUTPUT_UNDERFLOW: ("underrun", "playback: the driver filled in silence for want of audio"),
+    Flag.OUTPUT_OVERFLOW: ("overrun", "playback: the driver threw audio away"),
+}
+
+
+def take_events(record: RecordTake, play: PlayTake, rate_hz: int) -> tuple[StreamEvent, ...]:
+    """Return everything that makes a take untrustworthy, in the order of time.
+
+    Parameters
+    ----------
+    record : RecordTake
+        A finished capture.
+    play : PlayTake
+        What was played meanwhile.
+    rate_hz : int
+        Sampling rate of the capture.
+    """
+    start = _start(record.log, rate_hz)
+    inputs, outputs = int(Flag.of_input()), ~int(Flag.of_input())
+    events = [
+        *flag_events(record.log, inputs, (np.cumsum(record.log.frames) - record.log.frames) / rate_hz),
+        *flag_events(play.log, outputs, play.log.times - start),
+        *rate_events("capture", record.log, rate_hz, start),
+        *rate_events("playback", play.log, play.rate_hz, start),
+        *gap_events(record, rate_hz),
+    ]
+    return tuple(sorted(events, key=lambda event: event.seconds))
+
+
+def flag_events(log: BlockLog, which: int, seconds: NDArray[np.float64]) -> list[StreamEvent]:
+    """Return the driver's flags; the first :data:`LISTED` of a kind each, the rest as one.
+
+    Parameters
+    ----------
+    log : BlockLog
+    which : int
+        The flags that are looked at.
+    seconds : float64 array, shape (blocks,)
+        When each block came: where it begins in the capture, or by the computer's clock for the playback's.
+    """
+    events = []
+    for flag, (code, message) in _FLAGS.items():
+        times = seconds[(log.flags & which & int(flag)) != 0]
+        events += [StreamEvent(code, float(max(when, 0.0)), message) for when in times[:LISTED]]
+        if len(times) > LISTED:
+            more = f"{message}, {len(times) - LISTED} more times from here on"
+            events.append(StreamEvent(code, float(times[LISTED]), more))
+    return events
+
+
+def rate_events(side: str, log: BlockLog, rate_hz: int, start: float) -> list[StreamEvent]:
+    """Compare the pace of the blocks, a straight line through frames over time, with the rate.
+
+    The line bears with a block that came late and was caught up with, which the driver's buffer is there for.
+    """
+    if len(log.times) < 4:
+        return []
+    times = log.times - np.mean(log.times)
+    delivered = np.cumsum(log.frames) / rate_hz
+    elapsed = float(log.times[-1] - log.times[0])
+    spread = float(np.sum(times**2))
+    pace = float(np.sum(times * delivered)) / spread if spread > 0.0 else np.inf
+    longest = float(np.max(log.frames)) / rate_hz
+    if abs(pace - 1.0) * elapsed <= PACE_TOLERANCE * elapsed + ARRIVAL_SECONDS + longest:
+        return []
+    message = f"{side}: audio at {rate_hz} Hz went by at {pace:.3f} times its pace"
+    return [StreamEvent("rate_mismatch", float(log.times[-1]) - start, message)]
+
+
+def gap_events(record: RecordTake, rate_hz: int) -> list[StreamEvent]:
+    """Return whether the capture's array has frames that nobody delivered."""
+    frames = undelivered_frames(record.samples[: record.position])
+    if frames == 0:
+        return []
+    message = f"capture: {frames} of {record.position} frames were never delivered"
+    return [StreamEvent("gap", record.position / rate_hz, message)]
+
+
+def _start(log: BlockLog, rate_hz: int) -> float:
+    """Return when the capture's first frame came."""
+    return float(log.times[0]) - float(log.frames[0]) / rate_hz if len(log.times) else 0.0

@@ -1,0 +1,192 @@
+"""The whole sound path: PortAudio, ALSA, a PulseAudio null sink, and back from its monitor."""
+
+import signal
+import time
+
+import numpy as np
+import pytest
+from station.sound_player import PLAYING, noise, play_over, read_report, start_player
+
+pytestmark = pytest.mark.sound
+
+ONE_DEVICE = {"device": "unit_loop"}
+
+
+def as_words(samples):
+    """Return a capture as the integers that a stimulus is made of; float32 holds 24 bits of them."""
+    return (
+        samples
+        if samples.dtype == np.int32
+        else np.round(samples.astype(np.float64) * 2**31).astype(np.int64)
+    )
+
+
+def found_at(words, stimulus):
+    """Return the frame at which a stimulus of noise begins, by correlation."""
+    length = 1 << (len(words) + len(stimulus.samples)).bit_length()
+    spectrum = np.fft.rfft(words[:, 0] * 2.0**-31, length)
+    spectrum *= np.conj(np.fft.rfft(stimulus.samples[:, 0] * 2.0**-31, length))
+    return int(np.argmax(np.fft.irfft(spectrum, length)[: len(words)]))
+
+
+def frequency_of(values, rate_hz):
+    """Return the frequency of the strongest line, to a fraction of its 1 Hz width."""
+    middle = values[int(0.3 * rate_hz) :][:rate_hz] * np.hanning(rate_hz)
+    return int(np.argmax(np.abs(np.fft.rfft(middle))))
+
+
+@pytest.mark.parametrize("sample_format", ["float32", "int32"])
+@pytest.mark.parametrize("one_device", [False, True])
+def test_the_loop_gives_back_every_bit(pulse_server, tmp_path, one_device, sample_format):
+    sound = {"sample_format": sample_format} | (ONE_DEVICE if one_device else {})
+    plays = [("noise", {"rate_hz": 192_000, "seconds": 0.3, "seed": seed}) for seed in range(3)]
+    report = play_over(pulse_server, tmp_path, plays, sound, sound)
+    assert report["error"] is None
+    for (_, parameters), samples in zip(plays, report["captures"], strict=True):
+        stimulus, words = noise(**parameters), as_words(samples)
+        start = found_at(words, stimulus)
+        assert np.array_equal(words[start : start + len(stimulus.samples)], stimulus.samples)
+        assert not np.any(words[:start])
+        assert not np.any(words[start + len(stimulus.samples) :])
+        assert start > 0
+        assert len(words) - start - len(stimulus.samples) >= 0.05 * 192_000
+    assert report["events"] == [[], [], []]
+    assert report["bits"] == [32 if sample_format == "int32" else None] * 3
+    assert sorted(report["opened"]) == (["Stream"] if one_device else ["InputStream", "OutputStream"])
+    assert "plug-in" in report["identity"]["capture"]
+
+
+@pytest.mark.parametrize(("sink", "rate_hz"), [("unit_44", 44_100), ("unit_48", 48_000)])
+def test_other_rates_are_played_as_they_are(pulse_server, tmp_path, sink, rate_hz):
+    plays = [("noise", {"rate_hz": rate_hz, "seconds": 0.3, "seed": 1})]
+    playback = {"device": sink, "rates_hz": (rate_hz,)}
+    capture = {"device": f"{sink}_monitor", "rate_hz": rate_hz}
+    report = play_over(pulse_server, tmp_path, plays, playback, capture)
+    assert report["error"] is None
+    words, stimulus = as_words(report["captures"][0]), noise(rate_hz, 0.3, 1)
+    start = found_at(words, stimulus)
+    assert np.array_equal(words[start : start + len(stimulus.samples)], stimulus.samples)
+    assert report["events"] == [[]]
+
+
+def test_a_capture_may_run_at_another_rate(pulse_server, tmp_path):
+    plays = [("sine", {"rate_hz": 44_100, "seconds": 1.3, "frequency_hz": 997})]
+    report = play_over(
+        pulse_server,
+        tmp_path,
+        plays,
+        {"device": "unit_44_loop", "rates_hz": (44_100,)},
+        {"device": "unit_44_loop"},
+    )
+    assert report["error"] is None
+    assert sorted(report["opened"]) == ["InputStream", "OutputStream"]
+    assert frequency_of(report["captures"][0][:, 0], 192_000) == 997
+    assert report["events"] == [[]]
+
+
+def test_a_new_rate_reopens_the_playback_and_nothing_else(pulse_server, tmp_path):
+    rates = (48_000, 96_000)
+    plays = [("sine", {"rate_hz": rate, "seconds": 1.3, "frequency_hz": 997}) for rate in rates]
+    report = play_over(pulse_server, tmp_path, plays, {"rates_hz": (48_000, 96_000)})
+    assert report["error"] is None
+    assert report["opened"] == ["InputStream", "OutputStream", "OutputStream"]
+    assert [frequency_of(samples[:, 0], 192_000) for samples in report["captures"]] == [997, 997]
+
+
+def test_channels_go_where_the_config_says(pulse_server, tmp_path):
+    plays = [("noise", {"rate_hz": 192_000, "seconds": 0.3, "seed": 5})]
+    report = play_over(pulse_server, tmp_path, plays, {"channels": (2, 1)})
+    words, stimulus = as_words(report["captures"][0]), noise(192_000, 0.3, 5)
+    crossed = words[:, ::-1]
+    start = found_at(crossed, stimulus)
+    assert np.array_equal(crossed[start : start + len(stimulus.samples)], stimulus.samples)
+
+
+def test_a_channel_that_is_not_named_is_silent(pulse_server, tmp_path):
+    plays = [("noise", {"rate_hz": 192_000, "seconds": 0.3, "seed": 5, "channels": 1})]
+    report = play_over(pulse_server, tmp_path, plays, {"channels": (2,)}, {"channels": (1, 2)})
+    assert report["error"] is None
+    assert not np.any(report["captures"][0][:, 0])
+    assert np.any(report["captures"][0][:, 1])
+
+
+def test_an_unknown_device_is_refused_with_those_there_are(pulse_server, tmp_path):
+    report = play_over(pulse_server, tmp_path, [], {"device": "uni"})
+    assert "no playback device is called 'uni'" in report["error"]
+    assert "'ALSA: unit'" in report["error"]
+
+
+def test_the_default_device_is_no_device(pulse_server, tmp_path):
+    assert "name a device" in play_over(pulse_server, tmp_path, [], {"device": "ALSA: default"})["error"]
+
+
+def test_a_daemon_that_dies_ends_the_play(pulse_server, tmp_path):
+    process = _playing(pulse_server, tmp_path)
+    pulse_server.kill()
+    killed = time.monotonic()
+    try:
+        _, errors = process.communicate(timeout=20)
+    finally:
+        process.kill()
+        pulse_server.start()
+    assert time.monotonic() - killed < 6.0
+    assert "stopped delivering audio" in read_report(tmp_path, errors)["error"]
+
+
+def test_a_daemon_that_hangs_ends_the_play(pulse_server, tmp_path):
+    process = _playing(pulse_server, tmp_path)
+    pulse_server.freeze()
+    frozen = time.monotonic()
+    try:
+        _, errors = process.communicate(timeout=30)
+    finally:
+        process.kill()
+        pulse_server.thaw()
+    assert time.monotonic() - frozen < 12.0
+    assert "stopped delivering audio" in read_report(tmp_path, errors)["error"]
+
+
+def test_a_daemon_that_stutters_spoils_the_capture(pulse_server, tmp_path):
+    process = _playing(pulse_server, tmp_path)
+    pulse_server.freeze()
+    time.sleep(0.6)
+    pulse_server.thaw()
+    _, errors = process.communicate(timeout=30)
+    report = read_report(tmp_path, errors)
+    assert report["error"] is None
+    assert {code for code, _, _ in report["events"][0]} & {"overrun", "underrun", "rate_mismatch"}
+
+
+def test_no_daemon_is_said_in_plain_words(pulse_server, tmp_path):
+    pulse_server.kill()
+    try:
+        report = play_over(
+            pulse_server, tmp_path, [("sine", {"rate_hz": 192_000, "seconds": 0.1, "frequency_hz": 997})]
+        )
+    finally:
+        pulse_server.start()
+    assert "no playback device is called 'unit'. There is no playback device at all" in report["error"]
+
+
+def test_ctrl_c_stops_all_sound(pulse_server, tmp_path):
+    process = _playing(pulse_server, tmp_path)
+    assert pulse_server.streams() == 2
+    process.send_signal(signal.SIGINT)
+    begun = time.monotonic()
+    try:
+        _, errors = process.communicate(timeout=20)
+    finally:
+        process.kill()
+    assert time.monotonic() - begun < 3.0
+    assert read_report(tmp_path, errors)["error"] == "interrupted"
+    assert pulse_server.streams() == 0
+
+
+def _playing(server, tmp_path):
+    """Return a process that is in the middle of playing for 3 s."""
+    process = start_player(
+        server, tmp_path, [("sine", {"rate_hz": 192_000, "seconds": 3.0, "frequency_hz": 997})]
+    )
+    assert process.stdout.readline().strip() == PLAYING
+    time.sleep(0.8)
+    return process
