@@ -77,6 +77,21 @@ def test_a_reference_is_the_named_check_or_the_first_of_its_kind(write, kinds, w
     assert load_limits(write(alone), kinds=kinds).checks[0].reference is None
 
 
+def test_a_check_never_refers_to_itself(write, kinds, whole):
+    class Echo(type(kinds["silence"])):
+        name = "echo"
+        reference_kind = "echo"
+
+    text = f"{whole}  one: {{kind: echo}}\n  two: {{kind: echo}}\n"
+    limits = load_limits(write(text), kinds={**kinds, "echo": Echo()})
+    assert [check.reference for check in limits.checks] == [None, "two", "one"]
+    with pytest.raises(FileFaults, match="no check of kind echo is named 'one'"):
+        load_limits(
+            write(text.replace("{kind: echo}", "{kind: echo, analysis: {reference: one}}", 1)),
+            kinds={**kinds, "echo": Echo()},
+        )
+
+
 @pytest.mark.parametrize(
     ("old", "new", "fault"),
     [
