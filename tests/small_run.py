@@ -1,6 +1,9 @@
 """A small limit file and a small station, so that a whole run takes a moment."""
 
+import sys
+
 from linecheck.checks import kinds
+from linecheck.cli import main
 from linecheck.limits.model import Bounds, Check, LimitFile, Mask
 from linecheck.station.simulated import SimulatedInterface
 from linecheck.station.simulated_unit import SimulatedUnit
@@ -40,3 +43,62 @@ def simulated(*faults, **unit):
     """Return an interface to a typical unit with these faults."""
     parts = {"start_seconds": (0.02, 0.05), "tail_seconds": 0.05, **unit}
     return SimulatedInterface(SimulatedUnit(**parts), capture_rate_hz=CAPTURE_RATE_HZ, faults=faults)
+
+
+LIMITS = """format: 1
+model: pellow-r3
+revision: 3
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+decision: simple
+checks:
+  quiet:
+    kind: quiet
+    stimulus: {seconds: 0.25}
+    analysis: {reference: tone}
+    masks:
+      snr: {pass: {min: 100}}
+  tone:
+    kind: tone
+    stimulus: {seconds: 0.25}
+    masks:
+      sinad: {pass: {min: 108}, fail: {min: 90}}
+      level: {pass: {min: 3.5, max: 4.5}}
+      spectrum: {pass: {max: [[20, -60], [20000, -60]]}}
+  wiring:
+    kind: wiring
+    stimulus: {seconds: 0.25}
+    masks:
+      order: {pass: {min: 1}}
+"""
+
+STATION = """format = 1
+station = "bench"
+interface = "simulated"
+mains_hz = 50
+[capture]
+rate_hz = 48000
+full_scale_volts = [8.0, 8.0]
+[simulated]
+start_seconds = [0.02, 0.05]
+tail_seconds = 0.05
+"""
+
+
+def write_small_files(folder, *, limits=LIMITS, station=STATION):
+    """Write a limit file and a station config and return the arguments that name them."""
+    (folder / "limits.yaml").write_text(limits, encoding="utf-8")
+    (folder / "station.toml").write_text(station, encoding="utf-8")
+    return ["--station", str(folder / "station.toml"), "--limits", str(folder / "limits.yaml")]
+
+
+def call(monkeypatch, capsys, *arguments):
+    """Run the command line in this process and return its exit status, standard output and standard error."""
+    monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
+    status = 0
+    try:
+        main()
+    except SystemExit as error:
+        status = int(error.code or 0)
+    captured = capsys.readouterr()
+    return status, captured.out, captured.err

@@ -1,0 +1,263 @@
+"""What a person reads of a run: the verdict, what is wrong in plain words, then every judged number."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import click
+
+from linecheck.cli.verdict_banner import banner, colour, mark
+from linecheck.limits.model import Bounds, Limit, Mask
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.records.text import visible
+from linecheck.records.wording import findings, number
+from linecheck.station.outcome import CheckOutcome, RunOutcome
+
+__all__ = ["Screen", "result_text", "show_result"]
+
+MOST_FINDINGS = 30
+
+MEANINGS = {
+    Verdict.MARGINAL: "Outside the pass limits, inside the fail limits.",
+    Verdict.INVALID: "The unit was not judged. See to what follows, then test it again.",
+    Verdict.ABORTED: "The run was stopped and the unit was not judged. Test it again.",
+}
+
+#: Decimals in the table; the sentences above it, the log and the files give every value in full.
+DECIMALS = {
+    "V": 4,
+    "mV": 3,
+    "µV": 2,
+    "dB": 2,
+    "dBFS": 2,
+    "bit": 2,
+    "ppm": 2,
+    "Hz": 3,
+    "samples": 3,
+    "ms": 3,
+    "ps": 1,
+}
+
+
+@dataclass(frozen=True)
+class Screen:
+    """What a text is written to.
+
+    ``large`` says that a person sits before it, ``coloured`` that it shows colours, ``ascii_only`` that it
+    shows nothing but ASCII.
+    """
+
+    columns: int = 100
+    large: bool = False
+    coloured: bool = False
+    ascii_only: bool = False
+
+    @classmethod
+    def of_stdout(cls) -> Screen:
+        """Return what standard output is."""
+        terminal = sys.stdout.isatty() and os.environ.get("TERM", "") != "dumb"
+        try:
+            "●✖█≥".encode(sys.stdout.encoding or "ascii")
+            ascii_only = False
+        except (UnicodeEncodeError, LookupError):
+            ascii_only = True
+        return cls(
+            columns=shutil.get_terminal_size((100, 24)).columns,
+            large=terminal,
+            coloured=terminal and not os.environ.get("NO_COLOR"),
+            ascii_only=ascii_only,
+        )
+
+
+def show_result(outcome: RunOutcome, *, attempt: int | None = None, verdict: Verdict | None = None) -> None:
+    """Write a run's result to standard output; ``verdict`` where the run's own does not hold."""
+    screen = Screen.of_stdout()
+    text = result_text(outcome, screen, attempt=attempt, verdict=verdict)
+    if screen.ascii_only:
+        text = text.encode("ascii", "backslashreplace").decode()
+    click.echo(text, color=screen.coloured)
+
+
+def result_text(
+    outcome: RunOutcome, screen: Screen, *, attempt: int | None = None, verdict: Verdict | None = None
+) -> str:
+    """Return a run's result as text.
+
+    Parameters
+    ----------
+    outcome : RunOutcome
+    screen : Screen
+    attempt : int, optional
+        Which run of the unit it is, where the log counts them.
+    verdict : Verdict, optional
+        The verdict to show where it is not the run's own: a run that could not be recorded is invalid.
+    """
+    shown = outcome.verdict if verdict is None else verdict
+    meaning = [f"  {MEANINGS[shown]}"] if shown in MEANINGS else []
+    parts = [_headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
+    wrong = findings(map(_of_interest, outcome.checks), outcome.missing, outcome.problems)
+    if wrong:
+        more = [f"and {len(wrong) - MOST_FINDINGS} more"] if len(wrong) > MOST_FINDINGS else []
+        parts.append("\n".join(f"  {_plain(line, screen)}" for line in (*wrong[:MOST_FINDINGS], *more)))
+    table = list(_table(outcome, screen))
+    if table:
+        parts.append("\n".join(table))
+    return "\n\n".join(parts)
+
+
+def _of_interest(check: CheckOutcome) -> CheckOutcome:
+    """Return the check without problems that only explain values that no mask judges."""
+    judged = check.judged
+    masked = {item.reading.metric for item in judged.readings if item.verdict is not None}
+    masked |= {item.curve.metric for item in judged.curves if item.verdict is not None}
+    kept = tuple(problem for problem in judged.problems if problem.blocks or masked & set(problem.metrics))
+    return replace(check, judged=replace(judged, problems=kept))
+
+
+def _plain(text: str, screen: Screen) -> str:
+    """Return a text that cannot disturb the screen."""
+    safe = visible(text).replace("\n", " ")
+    return safe.replace("µ", "u").replace("–", "-").replace("−", "-") if screen.ascii_only else safe
+
+
+def _headline(verdict: Verdict, screen: Screen) -> str:
+    if not screen.large:
+        return f"{mark(verdict, ascii_only=screen.ascii_only)} {verdict.value.upper()}"
+    lines = banner(verdict, screen.columns, ascii_only=screen.ascii_only)
+    if screen.coloured:
+        lines = [click.style(line, fg=colour(verdict), bold=True) for line in lines]
+    return "\n" + "\n".join(lines)
+
+
+def _whose(outcome: RunOutcome, attempt: int | None, screen: Screen) -> str:
+    facts = [
+        outcome.serial,
+        outcome.model,
+        f"firmware {outcome.firmware}" if outcome.firmware else "",
+        f"attempt {attempt}" if attempt is not None else "",
+        f"station {outcome.station}" if outcome.station else "",
+        f"limits revision {outcome.limits.revision}",
+        f"{outcome.duration_seconds:.1f} s",
+    ]
+    return "  " + ", ".join(_plain(fact, screen) for fact in facts if fact)
+
+
+Judged = JudgedReading | JudgedCurve
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One metric of one check, in all channels."""
+
+    check: str
+    metric: str
+    items: dict[str | None, Judged]
+    mask: Mask | None
+
+    @property
+    def verdict(self) -> Verdict | None:
+        verdicts = [item.verdict for item in self.items.values() if item.verdict is not None]
+        return worst(verdicts) if verdicts else None
+
+
+def _table(outcome: RunOutcome, screen: Screen) -> Iterator[str]:
+    """Yield the lines of the table of everything that a mask judges, and how much there is besides."""
+    rows = [row for check in outcome.checks for row in _rows(check, outcome)]
+    judged = sorted((row for row in rows if row.verdict is not None), key=_badness)
+    if judged:
+        channels = outcome.limits.channels
+        head = ["", "check", "metric", *channels, "passes", "margin"]
+        cells = [head, *(_cells(row, channels, screen) for row in judged)]
+        yield from _aligned(cells, screen, [None, *(row.verdict for row in judged)])
+    others = sum(len(row.items) for row in rows if row.verdict is None)
+    if others:
+        yield f"  {others} more values are recorded that no mask judges."
+
+
+def _badness(row: _Row) -> int:
+    order = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
+    return order.index(row.verdict) if row.verdict in order else len(order)
+
+
+def _rows(check: CheckOutcome, outcome: RunOutcome) -> list[_Row]:
+    masks = {entry.name: entry.masks for entry in outcome.limits.checks}.get(check.check, {})
+    rows: dict[str, dict[str | None, Judged]] = {}
+    for reading in check.judged.readings:
+        rows.setdefault(reading.reading.metric, {})[reading.reading.channel] = reading
+    for curve in check.judged.curves:
+        rows.setdefault(curve.curve.metric, {})[curve.curve.channel] = curve
+    return [_Row(check.check, metric, items, masks.get(metric)) for metric, items in rows.items()]
+
+
+def _cells(row: _Row, channels: tuple[str, ...], screen: Screen) -> list[str]:
+    values = [_value(row.items.get(name)) for name in channels]
+    if None in row.items:
+        values = [f"{_value(row.items[None])} (pair)", *("" for _ in channels[1:])]
+    cells = [
+        mark(row.verdict, ascii_only=screen.ascii_only),
+        row.check,
+        row.metric,
+        *values,
+        _passes(row.mask, _unit(row), screen),
+        _margin(row),
+    ]
+    return [_plain(cell, screen) for cell in cells]
+
+
+def _value(item: Judged | None) -> str:
+    if item is None:
+        return ""
+    if isinstance(item, JudgedReading):
+        return _short(item.reading.value, item.reading.unit)
+    if item.worst_y is None:
+        return number(None, "")
+    return f"{_short(item.worst_y, item.curve.unit)} at {number(item.worst_x, item.curve.x_unit, 5)}"
+
+
+def _short(value: float | None, unit: str) -> str:
+    """Return a value with as many decimals as the trade gives its unit."""
+    if value is None or unit not in DECIMALS:
+        return number(value, unit, 5)
+    return f"{round(value, DECIMALS[unit]) + 0.0:.{DECIMALS[unit]}f} {unit}"
+
+
+def _unit(row: _Row) -> str:
+    item = next(iter(row.items.values()))
+    return item.reading.unit if isinstance(item, JudgedReading) else item.curve.unit
+
+
+def _margin(row: _Row) -> str:
+    margins = [item.margin for item in row.items.values() if item.margin is not None]
+    return _short(min(margins), _unit(row)) if margins else number(None, "")
+
+
+def _passes(mask: Mask | None, unit: str, screen: Screen) -> str:
+    """Return a pass mask in short."""
+    bounds = mask.pass_ if mask is not None else Bounds()
+    if isinstance(bounds.min, tuple) or isinstance(bounds.max, tuple):
+        return "curve"
+    least, most = ("at least", "at most") if screen.ascii_only else ("≥", "≤")
+    if bounds.min is not None and bounds.max is not None:
+        if bounds.min == bounds.max:
+            return _limit(bounds.min, unit)
+        return f"{_limit(bounds.min, '')} to {_limit(bounds.max, unit)}"
+    if bounds.min is not None:
+        return f"{least} {_limit(bounds.min, unit)}"
+    return f"{most} {_limit(bounds.max, unit)}" if bounds.max is not None else ""
+
+
+def _limit(limit: Limit, unit: str) -> str:
+    return number(limit, unit) if not isinstance(limit, tuple) else "curve"
+
+
+def _aligned(cells: list[list[str]], screen: Screen, verdicts: Iterable[Verdict | None]) -> Iterator[str]:
+    """Yield rows with their columns aligned; what is not a pass is coloured."""
+    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
+    for row, verdict in zip(cells, verdicts, strict=True):
+        line = "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        plain = not screen.coloured or verdict in (None, Verdict.PASS)
+        yield line if plain or verdict is None else click.style(line, fg=colour(verdict))

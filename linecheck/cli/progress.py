@@ -1,0 +1,91 @@
+"""How a run is going, on standard error: a bar on a terminal, a line for each step elsewhere."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.verdict_banner import mark
+from linecheck.station.outcome import CheckOutcome
+from linecheck.station.plan import Plan, PlannedCheck
+from linecheck.station.runner import Listener
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
+__all__ = ["BarProgress", "LineProgress", "progress_listener"]
+
+
+def progress_listener() -> Listener:
+    """Return what suits standard error."""
+    terminal = sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
+    return BarProgress() if terminal else LineProgress()
+
+
+class LineProgress:
+    """A line for each step, which a build log keeps."""
+
+    def __init__(self) -> None:
+        self._total = 0
+        self._number = 0
+
+    def run_started(self, plan: Plan) -> None:
+        """Say how long it will take."""
+        self._total = len(plan.checks)
+        click.echo(f"{self._total} checks, {plan.seconds:.1f} s of audio", err=True)
+
+    def check_started(self, planned: PlannedCheck) -> None:
+        """Say what plays."""
+        self._number += 1
+        click.echo(f"[{self._number}/{self._total}] {planned.check.name}: playing", err=True)
+
+    def check_judged(self, outcome: CheckOutcome) -> None:
+        """Say what a check came to."""
+        verdict = outcome.judged.verdict
+        click.echo(f"{outcome.check}: {verdict.value if verdict else 'measured'}", err=True)
+
+    def run_finished(self) -> None:
+        """Do nothing."""
+
+
+class BarProgress:
+    """A bar that knows the playing time of every check, and vanishes at the end."""
+
+    def __init__(self) -> None:
+        self._bar: Progress | None = None
+        self._task: TaskID | None = None
+        self._playing: PlannedCheck | None = None
+
+    def run_started(self, plan: Plan) -> None:
+        """Show the bar."""
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+        self._bar = Progress(*columns, console=Console(stderr=True), transient=True)
+        self._task = self._bar.add_task("", total=plan.seconds)
+        self._bar.start()
+
+    def check_started(self, planned: PlannedCheck) -> None:
+        """Name what plays; what played before is done."""
+        if self._bar is None or self._task is None:
+            return
+        done = self._playing.stimulus.seconds if self._playing is not None else 0.0
+        self._playing = planned
+        self._bar.update(self._task, description=planned.check.name, advance=done)
+
+    def check_judged(self, outcome: CheckOutcome) -> None:
+        """Write what a check came to above the bar."""
+        if self._bar is not None:
+            verdict = outcome.judged.verdict
+            word = verdict.value if verdict else "measured"
+            self._bar.console.print(f"{mark(verdict)} {outcome.check}: {word}", markup=False, highlight=False)
+
+    def run_finished(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None

@@ -1,0 +1,122 @@
+"""``linecheck run``: test one unit, or unit after unit, on a station."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from linecheck.station.config import StationConfig
+
+__all__ = ["command"]
+
+
+@click.command(name="run")
+@click.option("--station", "station_path", required=True, metavar="FILE", help="Station config (TOML).")
+@click.option(
+    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+)
+@click.option("--serial", metavar="S", help="Serial number of the unit.")
+@click.option("--scan", is_flag=True, help="Wait for serial numbers on standard input, unit after unit.")
+@click.option("--firmware", metavar="F", help="Firmware of the unit, for the record.")
+@click.option("--operator", metavar="O", help="Who runs the test, for the record.")
+@click.option("--out", metavar="DIR", help="Folder for the files of every run [default: the station's].")
+@click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
+@click.option("--junit", "junit_path", metavar="FILE", help="Write the result there as well, as JUnit XML.")
+@click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault.")
+@click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
+@click.pass_context
+def command(
+    context: click.Context,
+    station_path: str,
+    limits_path: str,
+    serial: str | None,
+    scan: bool,
+    firmware: str | None,
+    operator: str | None,
+    out: str | None,
+    json_path: str | None,
+    junit_path: str | None,
+    strict: bool,
+    faults: tuple[str, ...],
+    keep_captures: bool,
+) -> None:
+    """Test one unit (--serial), or unit after unit (--scan), on a station.
+
+    Every run is recorded in the station's log before its verdict is shown. Its result (JSON, JUnit XML) and
+    the captures that are kept go to DIR/SERIAL/TIME-RUN. Paths, also those in the station config, are
+    relative to the folder that the command is started in.
+
+    Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was run), 3 invalid or
+    aborted. With --scan: 1 where any unit failed, else 3 where any run was invalid or aborted or nothing was
+    run, else 0.
+    """
+    if (serial is None) == (not scan):
+        raise UsageError("give either --serial S or --scan")
+    if scan and (json_path or junit_path):
+        raise UsageError("--json and --junit name one file each; with --scan every run's files go to --out")
+    for name, text in (("--firmware", firmware), ("--operator", operator)):
+        _check_text(name, text)
+
+    from linecheck.cli.scan import scan_units
+    from linecheck.cli.session import ResultFiles, Session
+    from linecheck.limits.load import load_limits
+    from linecheck.records.files import check_can_write
+    from linecheck.records.log import Log
+    from linecheck.station.config import load_station
+    from linecheck.station.executors import analysis_executor
+    from linecheck.station.plan import check_serial, make_plan
+
+    station, limits = load_station(station_path), load_limits(limits_path)
+    config = station.config
+    if serial is not None:
+        check_serial(serial, limits)
+    _check_faults(config, faults)
+    plan = make_plan(limits, config)
+    folder = Path(out if out is not None else config.records.folder)
+    files = ResultFiles(_path(json_path), _path(junit_path))
+    files.check()
+    check_can_write(folder / "result.json")
+    with (
+        analysis_executor(own_process=config.interface == "sound") as executor,
+        Log(config.records.database) as log,
+    ):
+        session = Session(
+            station=station,
+            plan=plan,
+            log=log,
+            executor=executor,
+            folder=folder,
+            faults=faults,
+            strict=strict,
+            keep="all" if keep_captures else config.records.captures,
+            files=files,
+        )
+        status = (
+            scan_units(session, firmware, operator)
+            if serial is None
+            else session.test(serial, firmware, operator)
+        )
+    context.exit(status)
+
+
+def _path(text: str | None) -> Path | None:
+    return Path(text) if text is not None else None
+
+
+def _check_text(name: str, text: str | None) -> None:
+    if text is not None and not (text.isprintable() and 0 < len(text) <= 100):
+        raise UsageError(f"{name} must be 1 to 100 printable characters, got {text[:100]!a}")
+
+
+def _check_faults(config: StationConfig, faults: tuple[str, ...]) -> None:
+    """Refuse faults before anything is made ready."""
+    if faults:
+        from linecheck.station.open_interface import open_interface
+
+        open_interface(config, serial="", faults=faults)

@@ -1,0 +1,139 @@
+"""Unit after unit: a barcode scanner is a keyboard that ends with Enter."""
+
+from __future__ import annotations
+
+import math
+import os
+import queue
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import click
+
+from linecheck.cli.session import Session, tell
+from linecheck.cli.stop_signals import StopSignals
+from linecheck.errors import ExitStatus, LinecheckError, UsageError
+from linecheck.station.plan import check_serial
+
+__all__ = ["Scan", "Scans", "scan_units", "session_status"]
+
+#: A scanner that reads a label twice does so within this time.
+DOUBLE_SCAN_SECONDS = 2.0
+LONGEST_LINE_BYTES = 4096
+
+
+@dataclass(frozen=True)
+class Scan:
+    """A line as it came, without the white space around it, and when it came (monotonic clock, s)."""
+
+    text: str
+    arrived: float
+
+
+class Scans:
+    """Reads lines from a file descriptor, each with the time at which it came, not that of its turn."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._lines: queue.SimpleQueue[Scan | None] = queue.SimpleQueue()
+        threading.Thread(target=self._read, args=(descriptor,), daemon=True).start()
+
+    def next(self) -> Scan | None:
+        """Return the next line; None at the end."""
+        while True:
+            try:
+                return self._lines.get(timeout=0.5)
+            except queue.Empty:
+                continue
+
+    def _read(self, descriptor: int) -> None:
+        for line, arrived in _lines(descriptor):
+            self._lines.put(Scan(line.decode("utf-8", "backslashreplace").strip(), arrived))
+        self._lines.put(None)
+
+
+def _lines(descriptor: int) -> Iterator[tuple[bytes, float]]:
+    """Yield lines with the time of their end; an endless one is cut, the rest of it is dropped."""
+    rest = b""
+    while True:
+        try:
+            block = os.read(descriptor, 65536)
+        except OSError:
+            block = b""
+        arrived = time.monotonic()
+        if not block:
+            if rest.strip():
+                yield rest, arrived
+            return
+        *whole, rest = (rest + block).replace(b"\r", b"\n").split(b"\n")
+        rest = rest[:LONGEST_LINE_BYTES]
+        for line in whole:
+            yield line[:LONGEST_LINE_BYTES], arrived
+
+
+def scan_units(session: Session, firmware: str | None, operator: str | None) -> ExitStatus:
+    """Test unit after unit until the input ends or someone stops the prompt."""
+    attended = sys.stdin.isatty()
+    scans = Scans(sys.stdin.fileno())
+    statuses: list[ExitStatus] = []
+    accepted: Scan | None = None
+    ended = -math.inf
+    while True:
+        scan = _prompt(scans)
+        if scan is None:
+            break
+        if not scan.text:
+            continue
+        if _is_double(scan, accepted):
+            tell(f"{scan.text[:80]!a} was scanned twice; the second scan is ignored")
+            continue
+        if attended and scan.arrived < ended:
+            tell(f"{scan.text[:80]!a} was scanned during a test and is ignored: scan it again")
+            continue
+        try:
+            serial = check_serial(scan.text, session.plan.limits)
+        except UsageError as error:
+            tell(str(error))
+            continue
+        accepted = scan
+        statuses.append(_tested(session, serial, firmware, operator))
+        ended = time.monotonic()
+    return session_status(statuses)
+
+
+def _is_double(scan: Scan, accepted: Scan | None) -> bool:
+    """Return whether a scanner has read one label twice."""
+    if accepted is None or accepted.text != scan.text:
+        return False
+    return scan.arrived - accepted.arrived < DOUBLE_SCAN_SECONDS
+
+
+def _tested(session: Session, serial: str, firmware: str | None, operator: str | None) -> ExitStatus:
+    """Test one unit; what keeps the run from taking place is said, and the next unit may come."""
+    try:
+        return session.test(serial, firmware, operator)
+    except LinecheckError as error:
+        tell(str(error))
+        return ExitStatus.INVALID
+
+
+def _prompt(scans: Scans) -> Scan | None:
+    """Ask for a serial number; None where there will be no more."""
+    click.echo("Scan a serial number (Ctrl-C ends): ", err=True, nl=False)
+    try:
+        with StopSignals():
+            scan = scans.next()
+    except KeyboardInterrupt:
+        scan = None
+    click.echo("", err=True)
+    return scan
+
+
+def session_status(statuses: list[ExitStatus]) -> ExitStatus:
+    """Return what a session ends with: any fail, else any invalid, else pass; invalid if nothing was run."""
+    for status in (ExitStatus.FAIL, ExitStatus.INVALID, ExitStatus.PASS):
+        if status in statuses:
+            return status
+    return ExitStatus.INVALID

@@ -1,0 +1,214 @@
+"""What a command does with a run: record it, write its files, show its verdict, in this order.
+
+A verdict is shown only once its record is on the disk. A run that could not be recorded is invalid,
+whatever it measured.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from linecheck.checks.base import Capture, Problem
+from linecheck.cli.display import show_result
+from linecheck.cli.progress import progress_listener
+from linecheck.cli.stop_signals import StopSignals
+from linecheck.errors import ExitStatus, LinecheckError, RecordError
+from linecheck.limits.verdict import Verdict
+from linecheck.records.files import check_can_write, write_atomically
+from linecheck.records.text import visible
+from linecheck.station.capture_set import plain_file_name, write_capture_set
+from linecheck.station.config import CalibrationConfig, Station
+from linecheck.station.open_interface import open_interface
+from linecheck.station.outcome import RunOutcome
+from linecheck.station.plan import Plan
+from linecheck.station.runner import RunFacts, RunResult, run_unit
+
+if TYPE_CHECKING:
+    from linecheck.records.log import Log
+
+__all__ = ["ResultFiles", "Session", "exit_status", "record_and_show", "tell"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class ResultFiles:
+    """The files of a result: where they go, None where they are not wanted."""
+
+    json: Path | None = None
+    junit: Path | None = None
+
+    def check(self) -> None:
+        """Find out before anything is run whether they can be written.
+
+        Raises
+        ------
+        FileError
+            One cannot.
+        """
+        for path in (self.json, self.junit):
+            if path is not None:
+                check_can_write(path)
+
+    def write(self, outcome: RunOutcome, *, strict: bool) -> None:
+        """Write them.
+
+        Raises
+        ------
+        RecordError
+            One cannot be written.
+        """
+        from linecheck.records.junit import junit_bytes
+        from linecheck.records.result import result, to_json_bytes
+
+        if self.json is not None:
+            write_atomically(self.json, to_json_bytes(result(outcome)))
+        if self.junit is not None:
+            write_atomically(self.junit, junit_bytes([outcome], strict))
+
+
+def tell(message: str) -> None:
+    """Say something to the operator, on standard error."""
+    click.echo(f"linecheck: {visible(message)}", err=True)
+
+
+def exit_status(verdict: Verdict, *, strict: bool) -> ExitStatus:
+    """Return what a verdict ends a command with."""
+    if verdict in (Verdict.INVALID, Verdict.ABORTED):
+        return ExitStatus.INVALID
+    if verdict is Verdict.FAIL or (verdict is Verdict.MARGINAL and strict):
+        return ExitStatus.FAIL
+    return ExitStatus.PASS
+
+
+def record_and_show(
+    outcome: RunOutcome,
+    log: Log | None,
+    files: list[ResultFiles],
+    *,
+    strict: bool,
+    before: list[str] | None = None,
+) -> ExitStatus:
+    """Record a run, write its files and show its verdict.
+
+    Parameters
+    ----------
+    outcome : RunOutcome
+    log : Log or None
+    files : list of ResultFiles
+    strict : bool
+    before : list of str, optional
+        What went wrong before, which must be said below the verdict.
+    """
+    troubles = list(before or ())
+    attempt, verdict = None, outcome.verdict
+    if log is not None:
+        try:
+            attempt = log.append(outcome).attempt
+        except Exception as error:
+            if not isinstance(error, LinecheckError):
+                _log.exception("the log failed")
+            reason = str(error) if isinstance(error, LinecheckError) else f"{type(error).__name__}: {error}"
+            unrecorded = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
+            outcome = replace(outcome, problems=(unrecorded, *outcome.problems), station_failed=True)
+            verdict = Verdict.INVALID
+    for entry in files:
+        try:
+            entry.write(outcome, strict=strict)
+        except RecordError as error:
+            troubles.append(str(error))
+    show_result(outcome, attempt=attempt, verdict=verdict)
+    for trouble in troubles:
+        tell(trouble)
+    status = exit_status(verdict, strict=strict)
+    return ExitStatus.INVALID if troubles and status is ExitStatus.PASS else status
+
+
+@dataclass
+class Session:
+    """A station at work: everything that stays the same from one unit to the next.
+
+    ``keep`` says which captures are kept, ``folder`` where the files of every run go.
+    """
+
+    station: Station
+    plan: Plan
+    log: Log
+    executor: Executor
+    folder: Path
+    faults: tuple[str, ...] = ()
+    strict: bool = False
+    keep: Literal["none", "failed", "all"] = "none"
+    files: ResultFiles = field(default_factory=ResultFiles)
+
+    @property
+    def model(self) -> str:
+        """The model that is tested."""
+        return self.plan.limits.model
+
+    def test(self, serial: str, firmware: str | None, operator: str | None) -> ExitStatus:
+        """Test one unit."""
+        config = self.station.config
+        earlier = self.log.attempts(self.model, serial)
+        if earlier:
+            times = "once" if earlier == 1 else f"{earlier} times"
+            tell(f"{serial} was tested {times} before: this is attempt {earlier + 1}")
+        interface = open_interface(config, serial=serial, attempt=earlier + 1, faults=self.faults)
+        facts = RunFacts(serial, firmware, operator, config.station, self.station.sha256, config.calibration)
+        with StopSignals() as stop:
+            run = run_unit(
+                self.plan,
+                facts,
+                interface,
+                self.executor,
+                listener=progress_listener(),
+                keep_captures=self.keep != "none",
+            )
+            stop.hold()
+            return self._record(run, config.calibration)
+
+    def _record(self, run: RunResult, calibration: CalibrationConfig) -> ExitStatus:
+        outcome = run.outcome
+        name = f"{outcome.started:%Y%m%dT%H%M%SZ}-{outcome.run_id[:8]}"
+        folder = self.folder / plain_file_name(outcome.serial) / name
+        own = ResultFiles(folder / "result.json", folder / "junit.xml")
+        status = record_and_show(outcome, self.log, [own, self.files], strict=self.strict)
+        if self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS):
+            try:
+                self._keep(folder / "captures", outcome, run.captures, calibration)
+            except LinecheckError as error:
+                tell(f"the captures were not kept: {error}")
+                return ExitStatus.INVALID if status is ExitStatus.PASS else status
+        return status
+
+    def _keep(
+        self,
+        folder: Path,
+        outcome: RunOutcome,
+        captures: Mapping[str, Capture],
+        calibration: CalibrationConfig,
+    ) -> None:
+        if not any(capture.frames for capture in captures.values()):
+            return
+        played = {planned.check.name: planned.stimulus_sha256 for planned in self.plan.checks}
+        write_capture_set(
+            folder,
+            captures,
+            model=outcome.model,
+            serial=outcome.serial,
+            firmware=outcome.firmware,
+            station=outcome.station,
+            recorded=outcome.started,
+            software=outcome.software,
+            calibration=calibration,
+            stimulus_hashes={name: digest for name, digest in played.items() if digest is not None},
+        )
+        tell(f"captures kept in {folder}")

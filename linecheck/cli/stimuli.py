@@ -1,0 +1,38 @@
+"""``linecheck stimuli``: write what a run would play, so that captures can be made anywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+__all__ = ["command"]
+
+CAUTION = (
+    "Caution: these signals reach full scale and may hold ultrasound, which nobody hears and which still "
+    "destroys tweeters. Take headphones, amplifiers and loudspeakers off before you play them."
+)
+
+
+@click.command(name="stimuli")
+@click.option(
+    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+)
+@click.option("--out", required=True, metavar="DIR", help="Folder for the files.")
+def command(limits_path: str, out: str) -> None:
+    """Write the stimulus of every check as DIR/CHECK.wav, sample for sample what a run plays."""
+    from linecheck.limits.load import load_limits
+    from linecheck.station.audio_file import write_audio
+    from linecheck.station.capture_set import plain_file_name
+    from linecheck.station.durable_file import make_folder
+    from linecheck.station.plan import make_plan
+
+    plan = make_plan(load_limits(limits_path))
+    folder = Path(out)
+    make_folder(folder)
+    for planned in plan.checks:
+        stimulus = planned.stimulus
+        path = folder / f"{plain_file_name(planned.check.name)}.wav"
+        write_audio(path, stimulus.samples, stimulus.rate_hz, stimulus.bits)
+        click.echo(f"{path}: {stimulus.rate_hz} Hz, {stimulus.bits} bits, {stimulus.seconds:.3f} s")
+    click.echo(CAUTION, err=True)

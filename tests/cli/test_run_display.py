@@ -1,0 +1,140 @@
+"""The result on the screen: the verdict from across the bench, without colours as well as with them."""
+
+import itertools
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from small_run import small_check, small_limits
+
+from linecheck.checks.base import Curve, Problem, Reading
+from linecheck.cli.display import Screen, result_text
+from linecheck.cli.verdict_banner import banner, mark
+from linecheck.limits.model import Bounds, Mask
+from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
+from linecheck.station.outcome import CheckOutcome, RunOutcome
+
+SINAD = Mask(Bounds(112.0), Bounds(108.0))
+SPECTRUM = Mask(Bounds(None, ((20.0, -120.0), (20_000.0, -120.0))))
+LIMITS = small_limits(small_check("tone", "tone", {"sinad": SINAD, "spectrum": SPECTRUM}))
+WHEN = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
+
+
+def outcome(sinad=104.2, verdict=Verdict.FAIL, problems=(), **facts):
+    reading = Reading("sinad", "left", sinad, "dB", 0.03)
+    curve = Curve("spectrum", "left", np.array([50.0, 100.0]), "Hz", np.array([-125.0, -130.0]), "dB")
+    judged = JudgedMeasurement(
+        (
+            JudgedReading(reading, verdict, None if sinad is None else sinad - 112.0, 112.0, 108.0, "min"),
+            JudgedReading(Reading("balance", None, 0.01, "dB", 0.001)),
+        ),
+        (JudgedCurve(curve, Verdict.PASS, 50.0, -125.0, 5.0, -120.0, None, "max"),),
+        tuple(problems),
+    )
+    parts = {
+        "run_id": "0",
+        "serial": "PR3-004711",
+        "model": "pellow-r3",
+        "firmware": "1.4.2",
+        "operator": None,
+        "station": "line-2-nest-a",
+        "limits": LIMITS,
+        "software": "linecheck",
+        "started": WHEN,
+        "finished": WHEN,
+        "duration_seconds": 8.25,
+        "checks": (CheckOutcome("tone", "tone", {}, judged, 1.0),),
+    }
+    return RunOutcome(**{**parts, **facts})
+
+
+def test_the_verdict_comes_first_then_what_failed_then_the_table():
+    text = result_text(outcome(), Screen(), attempt=2)
+    verdict, whose, wrong, *table = (line for line in text.splitlines() if line)
+    assert verdict == "✖ FAIL"
+    assert whose.strip() == (
+        "PR3-004711, pellow-r3, firmware 1.4.2, attempt 2, station line-2-nest-a, limits revision 1, 8.2 s"
+    )
+    assert wrong.strip() == (
+        "tone sinad left fails: 104.2 dB, below the pass limit of 112 dB (margin -7.8 dB; below 108 dB fails)"
+    )
+    assert table[0].split() == ["check", "metric", "left", "right", "passes", "margin"]
+    assert " ".join(table[1].split()) == "✖ tone sinad 104.20 dB ≥ 112 dB -7.80 dB"
+    assert " ".join(table[2].split()) == "● tone spectrum -125.00 dB at 50 Hz curve 5.00 dB"
+    assert "1 more values are recorded" in table[3]
+
+
+@pytest.mark.parametrize("verdict", list(Verdict))
+def test_the_verdict_fills_the_screen_as_word_and_shape(verdict):
+    wide, narrow = banner(verdict, 120), banner(verdict, 50)
+    assert len(wide) == len(narrow) == 5
+    assert max(map(len, wide)) <= 120
+    assert max(map(len, narrow)) <= 60
+    assert max(map(len, wide)) > 1.8 * max(map(len, narrow))
+
+
+def test_no_two_verdicts_look_alike_even_without_colours():
+    for ascii_only in (False, True):
+        for one, other in itertools.combinations(Verdict, 2):
+            assert mark(one, ascii_only=ascii_only) != mark(other, ascii_only=ascii_only)
+            assert banner(one, 100)[0][:8] + banner(one, 100)[2][:8] != (
+                banner(other, 100)[0][:8] + banner(other, 100)[2][:8]
+            )
+
+
+def test_a_terminal_gets_colours_and_no_color_takes_only_those():
+    shown = outcome()
+    coloured = result_text(shown, Screen(large=True, coloured=True))
+    plain = result_text(shown, Screen(large=True))
+    assert "\x1b[" in coloured
+    assert "\x1b" not in plain
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
+    assert plain.count("█") > 50
+
+
+def test_a_screen_that_shows_only_ascii_gets_only_ascii():
+    for large in (False, True):
+        text = result_text(outcome(), Screen(large=large, ascii_only=True))
+        assert text.isascii()
+    assert text.count("#") > 50
+
+
+def test_what_comes_from_outside_cannot_disturb_the_screen():
+    hostile = Problem("dropout", "gone\x1b[2J\x07\nPASS\u202e", "left")
+    text = result_text(outcome(None, Verdict.INVALID, (hostile,)), Screen())
+    assert "\x1b" not in text
+    assert "\x07" not in text
+    assert "\u202e" not in text
+    assert not any(line.strip().startswith("PASS") for line in text.splitlines())
+
+
+def test_a_value_that_no_mask_judges_is_no_trouble_of_the_unit():
+    remark = Problem("beyond_capture", "harmonic 9 lies beyond", "left", False, ("harmonic_9",))
+    text = result_text(outcome(113.0, Verdict.PASS, (remark,)), Screen())
+    assert text.startswith("● PASS")
+    assert "harmonic 9" not in text
+    explains = replace(remark, message="the band is not reached", metrics=("sinad",))
+    assert "the band is not reached" in result_text(outcome(None, Verdict.INVALID, (explains,)), Screen())
+
+
+def test_an_invalid_run_says_that_the_unit_was_not_judged_and_what_is_missing():
+    problem = Problem("station_failed", "the cable is out")
+    lost = replace(outcome(checks=(), missing=("tone",), station_failed=True), problems=(problem,))
+    text = result_text(lost, Screen())
+    assert text.startswith("▒ INVALID")
+    assert "The unit was not judged" in text
+    assert "the cable is out" in text
+    assert "check tone was not run" in text
+
+
+def test_a_run_that_could_not_be_recorded_is_shown_as_invalid():
+    assert result_text(outcome(), Screen(), verdict=Verdict.INVALID).startswith("▒ INVALID")
+
+
+def test_many_faults_do_not_push_the_verdict_off_the_screen():
+    problems = tuple(Problem("dropout", f"place {number}", "left") for number in range(200))
+    text = result_text(outcome(None, Verdict.INVALID, problems), Screen())
+    assert len(text.splitlines()) < 60
+    assert "more" in text
