@@ -94,7 +94,7 @@ class CaptureConfig(_Table):
     sample_format : str
         What the driver gives: ``int32`` or ``float32``.
     tail_seconds : float
-        How long to go on capturing after the stimulus.
+        How long to go on capturing after the stimulus: longer than the unit's own delay.
     """
 
     device: Text | None = None
@@ -102,7 +102,7 @@ class CaptureConfig(_Table):
     channels: Channels | None = None
     full_scale_volts: Scales | None = None
     sample_format: SampleFormat = "int32"
-    tail_seconds: float = Field(0.5, ge=0.0, le=60.0)
+    tail_seconds: float = Field(0.25, ge=0.0, le=60.0)
 
     @field_validator("channels")
     @classmethod

@@ -1,0 +1,135 @@
+"""A whole run over the sound path: PortAudio, ALSA, a PulseAudio null sink, and back from its monitor."""
+
+import json
+import subprocess
+import sys
+import time
+
+import pytest
+
+from linecheck.limits.verdict import Verdict
+from linecheck.records.log import LogReader
+
+pytestmark = pytest.mark.sound
+
+LIMITS = """format: 1
+model: pellow-r3
+revision: 1
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+checks:
+  wiring:
+    kind: wiring
+    stimulus: {rate_hz: 192000, seconds: 0.4}
+    masks: {order: {pass: {min: 1}}, polarity: {pass: {min: 1}}}
+  tone:
+    kind: tone
+    stimulus: {rate_hz: 192000, seconds: 0.5}
+    masks: {sinad: {pass: {min: 140}}, level: {pass: {min: 3.999, max: 4.001}}}
+"""
+
+STATION = """format = 1
+station = "loopback"
+interface = "sound"
+mains_hz = 50
+[playback]
+device = "unit"
+channels = [1, 2]
+rates_hz = [192000]
+sample_format = "float32"
+[capture]
+device = "unit_monitor"
+rate_hz = 192000
+channels = [1, 2]
+full_scale_volts = [5.656854, 5.656854]
+sample_format = "float32"
+tail_seconds = 0.1
+[records]
+captures = "all"
+"""
+
+
+def start(server, folder, limits):
+    (folder / "limits.yaml").write_text(limits, encoding="utf-8")
+    (folder / "station.toml").write_text(STATION, encoding="utf-8")
+    command = [
+        sys.executable,
+        "-m",
+        "linecheck",
+        "run",
+        "--station",
+        "station.toml",
+        "--limits",
+        "limits.yaml",
+    ]
+    return subprocess.Popen(
+        [*command, "--serial", "PR3-004711", "--json", "r.json"],
+        cwd=folder,
+        env=server.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    )
+
+
+def logged(folder):
+    with LogReader(folder / "results/linecheck.sqlite") as log:
+        assert log.verify().intact
+        return log.runs()
+
+
+def test_a_run_over_the_sound_path_passes_and_is_judged_to_the_same_again(pulse_server, tmp_path):
+    with start(pulse_server, tmp_path, LIMITS) as process:
+        out, err = process.communicate(timeout=120)
+    assert process.returncode == 0, out + err
+    result = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
+    sinad = [item["value"] for item in result["readings"] if item["metric"] == "sinad"]
+    # The loop gives back every bit, so what is left is the stimulus's own 24-bit TPDF dither.
+    assert len(sinad) == 2
+    assert min(sinad) > 140.0
+    (run,) = logged(tmp_path)
+    assert run.verdict is Verdict.PASS
+    (folder,) = tmp_path.glob("results/PR3-004711/*/captures")
+    command = [
+        sys.executable,
+        "-m",
+        "linecheck",
+        "judge",
+        str(folder),
+        "--limits",
+        "limits.yaml",
+        "--json",
+        "j.json",
+    ]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=120)
+    judged = json.loads((tmp_path / "j.json").read_text(encoding="utf-8"))
+    for part in ("readings", "curves", "problems", "checks", "verdict"):
+        assert judged[part] == result[part]
+
+
+def test_a_sound_server_that_dies_in_a_run_leaves_an_invalid_record_and_no_hang(pulse_server, tmp_path):
+    many = LIMITS + "".join(
+        f"  tone_{number}:\n    kind: tone\n    stimulus: {{rate_hz: 192000, seconds: 2.0}}\n"
+        for number in range(10)
+    )
+    try:
+        with start(pulse_server, tmp_path, many) as process:
+            for line in process.stderr:
+                if "tone_0: playing" in line:
+                    break
+            time.sleep(0.5)
+            pulse_server.kill()
+            killed = time.monotonic()
+            out, err = process.communicate(timeout=60)
+            assert time.monotonic() - killed < 30.0
+    finally:
+        pulse_server.start()
+    assert process.returncode == 3
+    assert out.splitlines()[0] == "▒ INVALID"
+    assert "Traceback" not in out + err
+    (run,) = logged(tmp_path)
+    assert run.verdict is Verdict.INVALID
+    result = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
+    assert {"wiring", "tone"} <= {item["check"] for item in result["readings"]}
+    assert "tone_9" not in {item["check"] for item in result["readings"]}
