@@ -62,7 +62,7 @@ def command(
         _opened(log_path) as log,
         StopSignals() as stop,
     ):
-        outcome = judge_set(loaded, limits, executor, listener=progress_listener())
+        outcome = judge_set(loaded, limits, executor, listener=progress_listener("reading"))
         stop.hold()
         status = record_and_show(outcome, log, [files], strict=strict)
     context.exit(status)

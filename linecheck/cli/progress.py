@@ -19,16 +19,17 @@ if TYPE_CHECKING:
 __all__ = ["BarProgress", "LineProgress", "progress_listener"]
 
 
-def progress_listener() -> Listener:
-    """Return what suits standard error."""
+def progress_listener(step: str = "playing") -> Listener:
+    """Return what suits standard error; ``step`` says what is being done with a check."""
     terminal = sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
-    return BarProgress() if terminal else LineProgress()
+    return BarProgress() if terminal else LineProgress(step)
 
 
 class LineProgress:
     """A line for each step, which a build log keeps."""
 
-    def __init__(self) -> None:
+    def __init__(self, step: str = "playing") -> None:
+        self._step = step
         self._total = 0
         self._number = 0
 
@@ -40,7 +41,7 @@ class LineProgress:
     def check_started(self, planned: PlannedCheck) -> None:
         """Say what plays."""
         self._number += 1
-        click.echo(f"[{self._number}/{self._total}] {planned.check.name}: playing", err=True)
+        click.echo(f"[{self._number}/{self._total}] {planned.check.name}: {self._step}", err=True)
 
     def check_judged(self, outcome: CheckOutcome) -> None:
         """Say what a check came to."""

@@ -22,6 +22,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from linecheck.checks.base import Capture, StreamEvent
@@ -274,6 +275,8 @@ def _write_capture(folder: Path, check: str, capture: Capture, stimulus_sha256: 
     """Write one capture and return its entry."""
     name = f"{plain_file_name(check)}.wav"
     bits = (capture.bits or 32) if capture.samples.dtype.kind == "i" else None
+    if bits is not None and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
+        bits = 32  # an interface that understates its word length loses nothing
     entry: dict[str, Any] = {"check": check, "file": name}
     if capture.full_scale_volts is not None:
         entry["full_scale_volts"] = list(capture.full_scale_volts)

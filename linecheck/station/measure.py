@@ -87,8 +87,11 @@ def _measured(analysis: Analysis) -> Measurement:
 
 def _with_bits(capture: Capture) -> Capture:
     """Return the capture with the word length that its file would have, so that both are judged alike."""
-    if capture.bits is None and np.issubdtype(capture.samples.dtype, np.integer):
-        return replace(capture, bits=32)
+    if np.issubdtype(capture.samples.dtype, np.integer):
+        bits = capture.bits or 32
+        if bits < 32 and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
+            bits = 32
+        return capture if bits == capture.bits else replace(capture, bits=bits)
     return capture
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import resource
 import signal
 import sqlite3
 import subprocess
@@ -237,6 +238,26 @@ def test_a_locked_log_is_invalid_and_says_what_to_do(run, tmp_path, monkeypatch)
     assert (status, out.splitlines()[0]) == (3, "▒ INVALID")
     assert "locked" in out
     assert len(logged()) == 1
+
+
+@pytest.mark.parametrize("kilobytes", [4, 110])
+def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
+    """No file may grow beyond so many kilobytes: the log cannot be made, or cannot take the run."""
+    most = kilobytes * 1024
+    done = subprocess.run(
+        [sys.executable, "-m", "linecheck", "run", *write_small_files(tmp_path), *UNIT, "--keep-captures"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=120,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)),
+    )
+    assert done.returncode == 3
+    assert "PASS" not in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
+    assert "is it full" in done.stdout + done.stderr
 
 
 def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(run, monkeypatch):

@@ -69,6 +69,13 @@ def test_a_set_gives_back_every_bit_and_every_fact(tmp_path, dtype):
     assert set(loaded.entries) == {"tone", "low level"}
 
 
+def test_an_interface_that_understates_its_word_length_loses_nothing(tmp_path):
+    samples = np.random.default_rng(1).integers(-(2**31), 2**31, (100, 2), dtype=np.int64).astype(np.int32)
+    capture = Capture(samples, 48_000, bits=24)
+    write_capture_set(tmp_path / "set", {"tone": capture}, model="pellow-r3", serial="PR3-000001")
+    np.testing.assert_array_equal(load_capture_set(tmp_path / "set").read("tone").samples, samples)
+
+
 def test_a_set_written_by_hand_needs_little(folder):
     capture = load_capture_set(folder / "captures.toml").read("tone")
     assert capture.full_scale_volts is None

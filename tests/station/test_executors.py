@@ -1,0 +1,54 @@
+"""The worker beside a sound interface: ready at once, deaf to Ctrl-C, and never left behind."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+from linecheck.station.executors import analysis_executor
+
+
+def test_threads_work_in_this_process_and_a_process_does_not():
+    with analysis_executor(own_process=False) as threads:
+        assert threads.submit(os.getpid).result() == os.getpid()
+    with analysis_executor(own_process=True) as process:
+        assert process.submit(os.getpid).result() != os.getpid()
+
+
+def test_ctrl_c_at_the_terminal_does_not_reach_the_worker():
+    with analysis_executor(own_process=True) as process:
+        worker = process.submit(os.getpid).result()
+        os.kill(worker, signal.SIGINT)
+        assert process.submit(os.getpid).result() == worker
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+PARENT = """
+import os, sys, time
+from linecheck.station.executors import analysis_executor
+
+if __name__ == "__main__":
+    with analysis_executor(own_process=True) as process:
+        print(process.submit(os.getpid).result(), flush=True)
+        time.sleep(60)
+"""
+
+
+def test_a_worker_does_not_outlive_a_parent_that_was_killed(tmp_path):
+    (tmp_path / "parent.py").write_text(PARENT, encoding="utf-8")
+    with subprocess.Popen([sys.executable, "parent.py"], cwd=tmp_path, stdout=subprocess.PIPE) as parent:
+        worker = int(parent.stdout.readline())
+        parent.kill()
+    end = time.monotonic() + 20.0
+    while _lives(worker):
+        assert time.monotonic() < end, "the worker is left behind"
+        time.sleep(0.05)
+
+
+def _lives(process):
+    try:
+        with open(f"/proc/{process}/stat", encoding="ascii") as stream:
+            return stream.read().rsplit(")", 1)[1].split()[0] != "Z"
+    except OSError:
+        return False
