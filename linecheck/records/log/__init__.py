@@ -1,0 +1,17 @@
+"""The log: an SQLite database to which runs are added and in which nothing is ever changed.
+
+=======================  ==============================================================
+:class:`Log`             opened to add runs to
+:class:`LogReader`       opened to read from: lists, attempts of a unit, verification
+:class:`StoredRun`       what adding a run gives: sequence number, attempt, hash
+:class:`Head`            the last record's number and hash, to be noted elsewhere
+:class:`Verification`    what a verification found
+:class:`LoggedRun`       a run in a list
+:class:`RunRecord`       a run with everything that was measured
+=======================  ==============================================================
+"""
+
+from linecheck.records.log.store import Log, LogReader
+from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
+
+__all__ = ["Head", "Log", "LogReader", "LoggedRun", "RunRecord", "StoredRun", "Verification"]

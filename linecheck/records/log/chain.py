@@ -1,0 +1,64 @@
+"""The chain of hashes that makes the log tamper-evident.
+
+The hash of a record is the SHA-256 of its canonical JSON: every column of its row in ``run`` but the hash
+itself, and every column of every row that belongs to it, in order. One of these columns is the hash of the
+record before, so that no record can be edited, removed, inserted or moved without every later hash
+changing. Canonical JSON is ASCII, keys sorted, no spaces, numbers as Python writes them (the shortest text
+that reads back as the same number); a BLOB stands in it as its length and SHA-256.
+
+What the chain cannot show by itself is that records are missing at its end, or that someone wrote all of it
+anew: note the head (sequence number and hash of the last record) elsewhere from time to time and verify
+against it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from linecheck.records.log.stored import Head
+
+__all__ = ["BEGINNING", "RECORD_FORMAT", "canonical_json", "digest", "record_hash"]
+
+#: What the first record has for the hash of the one before.
+BEGINNING = Head(0, "0" * 64)
+
+#: Which columns are hashed, and how.
+RECORD_FORMAT = 1
+
+Row = Mapping[str, Any]
+
+
+def canonical_json(content: Any) -> bytes:  # noqa: ANN401 - plain data
+    """Return plain data as bytes that depend on nothing but what it says."""
+    return json.dumps(
+        content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, default=_blob
+    ).encode()
+
+
+def digest(content: bytes) -> str:
+    """Return the SHA-256 in hexadecimal."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def record_hash(run: Row, parts: Mapping[str, Sequence[Row]]) -> str:
+    """Return the hash of a record.
+
+    Parameters
+    ----------
+    run : mapping
+        The columns of its row in ``run``; ``record_hash`` is left out.
+    parts : mapping of sequence of mapping
+        The rows that belong to it, by what they are, each with all its columns, in order.
+    """
+    columns = {name: value for name, value in run.items() if name != "record_hash"}
+    rows = {name: [dict(row) for row in part] for name, part in parts.items()}
+    return digest(canonical_json({"run": columns, **rows}))
+
+
+def _blob(value: object) -> dict[str, Any]:
+    if not isinstance(value, bytes):
+        raise TypeError(f"{type(value).__name__} is no plain data")
+    return {"bytes": len(value), "sha256": digest(value)}

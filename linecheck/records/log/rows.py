@@ -1,0 +1,303 @@
+"""Between a run's outcome and the rows of the log, both ways."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Curve, Problem, Reading
+from linecheck.limits.model import Bounds, Check, LimitFile, Mask
+from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
+from linecheck.records.log.chain import RECORD_FORMAT, canonical_json
+from linecheck.records.log.stored import LoggedRun, RunRecord
+from linecheck.records.settle import NOT_RUN, all_problems
+from linecheck.records.text import encodable
+from linecheck.records.times import utc_text
+from linecheck.station.outcome import CheckOutcome, RunOutcome
+
+__all__ = ["RecordRows", "limits_content", "logged_run", "record_rows", "run_record"]
+
+Row = dict[str, Any]
+Rows = Sequence[Row]
+
+
+class RecordRows(NamedTuple):
+    """The rows of one record, but for what the log itself gives it (sequence, attempt, time, hashes)."""
+
+    run: Row
+    parts: dict[str, list[Row]]
+
+
+def record_rows(outcome: RunOutcome, limits_digest: str) -> RecordRows:
+    """Return the rows that a settled outcome is stored in."""
+    parts: dict[str, list[Row]] = {
+        "checks": [_check_row(position, check) for position, check in enumerate(outcome.checks)],
+        "readings": [
+            {"check_position": at, "position": position, **_reading_row(item)}
+            for at, check in enumerate(outcome.checks)
+            for position, item in enumerate(check.judged.readings)
+        ],
+        "curves": [
+            {"check_position": at, "position": position, **_curve_row(item)}
+            for at, check in enumerate(outcome.checks)
+            for position, item in enumerate(check.judged.curves)
+        ],
+        "problems": [
+            _problem_row(position, check, problem)
+            for position, (check, problem) in enumerate(all_problems(outcome))
+        ],
+    }
+    return RecordRows(
+        _storable(_run_row(outcome, limits_digest)), {name: _all(rows) for name, rows in parts.items()}
+    )
+
+
+def limits_content(limits: LimitFile) -> bytes:
+    """Return what a limit file says (stimuli, analysis, masks), as canonical JSON."""
+    content = {
+        "model": limits.model,
+        "revision": limits.revision,
+        "channels": list(limits.channels),
+        "serial_pattern": limits.serial_pattern,
+        "decision": limits.decision,
+        "approved_by": limits.approved_by,
+        "approved_on": limits.approved_on,
+        "checks": [_limits_check(check) for check in limits.checks],
+    }
+    return canonical_json(content)
+
+
+def logged_run(row: Row) -> LoggedRun:
+    """Return what a list says of a run."""
+    names = LoggedRun.__dataclass_fields__.keys()
+    return LoggedRun(**{name: row[name] for name in names} | {"verdict": Verdict(row["verdict"])})
+
+
+def run_record(run: Row, parts: Mapping[str, Rows]) -> RunRecord:
+    """Return a run with everything that was measured."""
+    readings, curves = (_grouped(parts[name], "check_position") for name in ("readings", "curves"))
+    problems = {
+        name: [_problem(row) for row in rows]
+        for name, rows in _grouped(parts["problems"], "check_name").items()
+    }
+    return RunRecord(
+        run=logged_run(run),
+        checks=tuple(
+            _check(
+                row,
+                readings.get(row["position"], ()),
+                curves.get(row["position"], ()),
+                problems.get(row["name"], ()),
+            )
+            for row in parts["checks"]
+        ),
+        missing=tuple(row["check_name"] for row in parts["problems"] if row["code"] == NOT_RUN),
+        problems=tuple(problems.get(None, ())),
+    )
+
+
+def _grouped(rows: Rows, column: str) -> dict[Any, list[Row]]:
+    """Return rows by what a column says, in order."""
+    groups: dict[Any, list[Row]] = {}
+    for row in rows:
+        groups.setdefault(row[column], []).append(row)
+    return groups
+
+
+def _run_row(outcome: RunOutcome, limits_digest: str) -> Row:
+    return {
+        "record_format": RECORD_FORMAT,
+        "run_id": outcome.run_id,
+        "serial": outcome.serial,
+        "model": outcome.model,
+        "verdict": outcome.verdict.value,
+        "station_failed": int(outcome.station_failed),
+        "firmware": outcome.firmware,
+        "operator": outcome.operator,
+        "station": outcome.station,
+        "station_config_sha256": outcome.station_config_sha256,
+        "calibration": _json(dict(outcome.calibration)),
+        "interface": _json(dict(outcome.interface)),
+        "software": outcome.software,
+        "started": utc_text(outcome.started),
+        "finished": utc_text(outcome.finished),
+        "duration_seconds": float(outcome.duration_seconds),
+        "limit_path": outcome.limits.path,
+        "limit_revision": outcome.limits.revision,
+        "limit_sha256": outcome.limits.sha256,
+        "limits_digest": limits_digest,
+    }
+
+
+def _check_row(position: int, check: CheckOutcome) -> Row:
+    return {
+        "position": position,
+        "name": check.check,
+        "kind": check.kind,
+        "setup": _json(dict(check.setup)),
+        "seconds": float(check.seconds),
+        "stimulus_sha256": check.stimulus_sha256,
+        "capture_sha256": check.capture_sha256,
+    }
+
+
+def _reading_row(item: JudgedReading) -> Row:
+    reading = item.reading
+    return {
+        "metric": reading.metric,
+        "channel": reading.channel,
+        "value": reading.value,
+        "unit": reading.unit,
+        "uncertainty": reading.uncertainty,
+        **_judged_row(item),
+    }
+
+
+def _curve_row(item: JudgedCurve) -> Row:
+    curve = item.curve
+    return {
+        "metric": curve.metric,
+        "channel": curve.channel,
+        "x_unit": curve.x_unit,
+        "unit": curve.unit,
+        "resolution_hz": curve.resolution_hz,
+        "x": _packed(curve.x),
+        "y": _packed(curve.y),
+        "uncertainty": None if curve.uncertainty is None else _packed(curve.uncertainty),
+        "worst_x": item.worst_x,
+        "worst_y": item.worst_y,
+        **_judged_row(item),
+    }
+
+
+def _judged_row(item: JudgedReading | JudgedCurve) -> Row:
+    return {
+        "verdict": None if item.verdict is None else item.verdict.value,
+        "margin": item.margin,
+        "pass_limit": item.limit,
+        "fail_limit": item.fail_limit,
+        "side": item.side,
+    }
+
+
+def _problem_row(position: int, check: str | None, problem: Problem) -> Row:
+    return {
+        "position": position,
+        "check_name": check,
+        "channel": problem.channel,
+        "code": problem.code,
+        "message": problem.message,
+        "blocks": int(problem.blocks),
+        "metrics": _json(list(problem.metrics)),
+    }
+
+
+def _limits_check(check: Check) -> Row:
+    return {
+        "name": check.name,
+        "kind": check.kind.name,
+        "setup": dict(check.setup),
+        "reference": check.reference,
+        "stimulus": check.stimulus.model_dump(mode="json"),
+        "analysis": check.analysis.model_dump(mode="json"),
+        "masks": {name: _mask(mask) for name, mask in check.masks.items()},
+    }
+
+
+def _mask(mask: Mask) -> Row:
+    return {"pass": _bounds(mask.pass_), "fail": None if mask.fail is None else _bounds(mask.fail)}
+
+
+def _bounds(bounds: Bounds) -> Row:
+    return {"min": bounds.min, "max": bounds.max}
+
+
+def _check(row: Row, readings: Rows, curves: Rows, problems: Iterable[Problem]) -> CheckOutcome:
+    judged = JudgedMeasurement(
+        tuple(_reading(item) for item in readings),
+        tuple(_curve(item) for item in curves),
+        tuple(problem for problem in problems if problem.code != NOT_RUN),
+    )
+    return CheckOutcome(
+        check=row["name"],
+        kind=row["kind"],
+        setup=json.loads(row["setup"]),
+        judged=judged,
+        seconds=row["seconds"],
+        stimulus_sha256=row["stimulus_sha256"],
+        capture_sha256=row["capture_sha256"],
+    )
+
+
+def _reading(row: Row) -> JudgedReading:
+    reading = Reading(row["metric"], row["channel"], row["value"], row["unit"], row["uncertainty"])
+    return JudgedReading(
+        reading, _verdict(row), row["margin"], row["pass_limit"], row["fail_limit"], row["side"]
+    )
+
+
+def _curve(row: Row) -> JudgedCurve:
+    uncertainty = row["uncertainty"]
+    curve = Curve(
+        metric=row["metric"],
+        channel=row["channel"],
+        x=_unpacked(row["x"]),
+        x_unit=row["x_unit"],
+        y=_unpacked(row["y"]),
+        unit=row["unit"],
+        resolution_hz=row["resolution_hz"],
+        uncertainty=None if uncertainty is None else _unpacked(uncertainty),
+    )
+    return JudgedCurve(
+        curve,
+        _verdict(row),
+        row["worst_x"],
+        row["worst_y"],
+        row["margin"],
+        row["pass_limit"],
+        row["fail_limit"],
+        row["side"],
+    )
+
+
+def _problem(row: Row) -> Problem:
+    return Problem(
+        row["code"], row["message"], row["channel"], bool(row["blocks"]), tuple(json.loads(row["metrics"]))
+    )
+
+
+def _verdict(row: Row) -> Verdict | None:
+    return None if row["verdict"] is None else Verdict(row["verdict"])
+
+
+def _packed(values: NDArray[np.float64]) -> bytes:
+    return np.ascontiguousarray(values, dtype="<f8").tobytes()
+
+
+def _unpacked(values: bytes) -> NDArray[np.float64]:
+    return np.frombuffer(values, dtype="<f8")
+
+
+def _json(content: Any) -> str:  # noqa: ANN401 - plain data
+    return canonical_json(content).decode()
+
+
+def _all(rows: list[Row]) -> list[Row]:
+    return [_storable(row) for row in rows]
+
+
+def _storable(row: Row) -> Row:
+    """Return a row as SQLite gives it back: texts that are UTF-8, plain numbers, no minus zero."""
+    return {name: _storable_value(value) for name, value in row.items()}
+
+
+def _storable_value(value: Any) -> Any:  # noqa: ANN401 - any column
+    if isinstance(value, str):
+        return encodable(value)
+    if isinstance(value, float):
+        return float(value) + 0.0
+    return value

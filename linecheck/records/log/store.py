@@ -1,0 +1,251 @@
+"""The log: every run of every unit, in the order in which they were recorded, never changed."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, func, insert, select
+
+from linecheck.errors import RecordError
+from linecheck.limits.verdict import Verdict
+from linecheck.records.log.chain import BEGINNING, digest, record_hash
+from linecheck.records.log.connect import database_path, open_reader, open_writer, plain_errors
+from linecheck.records.log.fetch import fetch_record
+from linecheck.records.log.rows import RecordRows, limits_content, logged_run, record_rows, run_record
+from linecheck.records.log.schema import PARTS, limits, run
+from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
+from linecheck.records.log.verify import verify_log
+from linecheck.records.settle import settled
+from linecheck.records.text import encodable, visible
+from linecheck.records.times import utc_text
+from linecheck.station.outcome import RunOutcome
+
+__all__ = ["BUSY_SECONDS", "Log", "LogReader"]
+
+#: How long to wait for another program that holds the log locked.
+BUSY_SECONDS = 10.0
+
+
+class LogReader:
+    """A log that is there, to read from; nothing in it is changed.
+
+    Parameters
+    ----------
+    location : str or Path
+        An SQLite file, or ``sqlite:///PATH``.
+    busy_seconds : float
+        How long to wait for another program that holds it locked.
+
+    Raises
+    ------
+    FileError
+        It is not there, is no log, or was written by a newer linecheck.
+    RecordError
+        It is locked or damaged, or the disk is failing.
+    """
+
+    def __init__(self, location: str | Path, *, busy_seconds: float = BUSY_SECONDS) -> None:
+        self.path = database_path(location)
+        self._reader = open_reader(self.path, busy_seconds)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._reader.dispose()
+
+    def __enter__(self) -> Self:
+        """Return the log."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of the database."""
+        self.close()
+
+    def attempts(self, model: str, serial: str) -> int:
+        """Return how many runs of a unit are in the log."""
+        with self._reading() as connection:
+            return _count(connection, encodable(model), encodable(serial))
+
+    def head(self) -> Head:
+        """Return the last record's number and hash, to be noted elsewhere."""
+        with self._reading() as connection:
+            return _head(connection)
+
+    def runs(
+        self,
+        *,
+        serial: str | None = None,
+        model: str | None = None,
+        verdict: Verdict | None = None,
+        limit: int = 50,
+        before: int | None = None,
+    ) -> tuple[LoggedRun, ...]:
+        """Return runs, the newest first.
+
+        Parameters
+        ----------
+        serial, model : str, optional
+            Only runs of these.
+        verdict : Verdict, optional
+            Only runs that came to it.
+        limit : int
+            At most so many.
+        before : int, optional
+            Only records before this one: the last sequence number of a page asks for the next page.
+        """
+        query = select(run).order_by(run.c.sequence.desc()).limit(limit)
+        for column, wanted in ((run.c.serial, serial), (run.c.model, model), (run.c.verdict, verdict)):
+            if wanted is not None:
+                query = query.where(column == encodable(str(wanted)))
+        if before is not None:
+            query = query.where(run.c.sequence < before)
+        with self._reading() as connection:
+            return tuple(logged_run(row._asdict()) for row in connection.execute(query))
+
+    def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
+        """Yield every attempt of a unit with everything that was measured, the newest first."""
+        query = select(run.c.sequence).where(run.c.serial == encodable(serial))
+        if model is not None:
+            query = query.where(run.c.model == encodable(model))
+        with self._reading() as connection:
+            found = connection.scalars(query.order_by(run.c.sequence.desc())).all()
+        for sequence in found:
+            with self._reading() as connection:
+                record = fetch_record(connection, sequence)
+                attempt = run_record(record.run, record.parts)
+            yield attempt
+
+    def verify(
+        self, expected: Head | None = None, progress: Callable[[int], None] | None = None
+    ) -> Verification:
+        """Find out whether the log is as it was written.
+
+        Every hash is computed anew from what is stored, which shows any record that was edited, removed,
+        inserted or moved. That records were cut off at the end, or that all was written anew, shows against a
+        head that was noted elsewhere. The log is tamper-evident: changes show, they are not prevented.
+
+        Parameters
+        ----------
+        expected : Head, optional
+            A head that was noted earlier; the log may have grown since.
+        progress : callable, optional
+            Called now and then with the number of the last record that was verified.
+        """
+        return verify_log(self._reader, self.path, expected, progress)
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        """Begin a transaction that reads; what cannot be understood was changed by someone."""
+        with plain_errors(self.path), self._reader.connect() as connection, connection.begin():
+            try:
+                yield connection
+            except (ValueError, TypeError, KeyError, AttributeError) as error:
+                raise RecordError(
+                    f"{visible(str(self.path))}: a record cannot be understood, it has been changed since it "
+                    "was stored: run `linecheck log verify` to find it"
+                ) from error
+
+
+class Log(LogReader):
+    """A station's log, to add to; made, with the folders above it, where it is missing.
+
+    It belongs on a disk of this machine: SQLite is not safe on a network share. Any number of programs may
+    add to it and read from it at the same time.
+
+    Parameters
+    ----------
+    location : str or Path
+        An SQLite file, or ``sqlite:///PATH``.
+    busy_seconds : float
+        How long to wait for another program that holds it locked.
+
+    Raises
+    ------
+    FileError
+        It is no log, was written by a newer linecheck, or cannot be made.
+    RecordError
+        It is locked or damaged, or the disk is full or failing.
+    """
+
+    def __init__(self, location: str | Path, *, busy_seconds: float = BUSY_SECONDS) -> None:
+        self._writer: Engine = open_writer(database_path(location), busy_seconds)
+        super().__init__(location, busy_seconds=busy_seconds)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        super().close()
+        self._writer.dispose()
+
+    def append(self, outcome: RunOutcome) -> StoredRun:
+        """Record a run, whatever its verdict; when this returns, the record is on the disk.
+
+        Everything goes in one transaction, so that the record is there whole or not at all. The attempt is
+        counted in it too: one more than the runs of the same model and serial number that are there,
+        whatever their verdicts.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded (locked, disk full, recorded already, …), and nothing of it was.
+        """
+        content = limits_content(outcome.limits)
+        record = record_rows(settled(outcome), digest(content))
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            self._refuse_recorded(connection, record.run["run_id"])
+            _keep_limits(connection, record.run["limits_digest"], content)
+            return _insert(connection, record)
+
+    def _refuse_recorded(self, connection: Connection, run_id: str) -> None:
+        sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
+        if sequence is not None:
+            raise RecordError(f"{visible(str(self.path))}: run {run_id} is recorded already, as {sequence}")
+
+
+def _head(connection: Connection) -> Head:
+    row = connection.execute(
+        select(run.c.sequence, run.c.record_hash).order_by(run.c.sequence.desc()).limit(1)
+    ).one_or_none()
+    return BEGINNING if row is None else Head(row[0], row[1])
+
+
+def _count(connection: Connection, model: str, serial: str) -> int:
+    query = select(func.count()).select_from(run).where(run.c.serial == serial, run.c.model == model)
+    return int(connection.scalar(query) or 0)
+
+
+def _keep_limits(connection: Connection, noted: str, content: bytes) -> None:
+    if connection.scalar(select(limits.c.digest).where(limits.c.digest == noted)) is None:
+        connection.execute(insert(limits).values(digest=noted, content=content.decode()))
+
+
+def _insert(connection: Connection, record: RecordRows) -> StoredRun:
+    """Add a record after the last one, and see that what is stored verifies before it is committed."""
+    last = _head(connection)
+    sequence = last.sequence + 1
+    attempt = _count(connection, record.run["model"], record.run["serial"]) + 1
+    added: dict[str, Any] = {
+        "sequence": sequence,
+        "attempt": attempt,
+        "recorded": utc_text(datetime.now(UTC)),
+        "previous_hash": last.record_hash,
+    }
+    row = record.run | added
+    parts = {name: [part | {"sequence": sequence} for part in rows] for name, rows in record.parts.items()}
+    own_hash = record_hash(row, parts)
+    connection.execute(insert(run), row | {"record_hash": own_hash})
+    for name, (table, _) in PARTS.items():
+        if parts[name]:
+            connection.execute(insert(table), parts[name])
+    stored = fetch_record(connection, sequence)
+    if record_hash(stored.run, stored.parts) != own_hash:
+        raise RecordError(
+            "the record did not come back from the database as it went in, so the run was not recorded. "
+            "This is a fault in linecheck: please report it"
+        )
+    return StoredRun(sequence, attempt, own_hash)

@@ -1,0 +1,84 @@
+"""What the log gives back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from linecheck.checks.base import Problem
+from linecheck.limits.verdict import Verdict
+from linecheck.station.outcome import CheckOutcome
+
+__all__ = ["Head", "LoggedRun", "RunRecord", "StoredRun", "Verification"]
+
+
+class Head(NamedTuple):
+    """The last record of a log: its sequence number (0 for an empty log) and its hash."""
+
+    sequence: int
+    record_hash: str
+
+    def __str__(self) -> str:
+        """Return it as it is noted."""
+        return f"{self.sequence}:{self.record_hash}"
+
+
+@dataclass(frozen=True)
+class StoredRun:
+    """A run that is in the log: its sequence number, which attempt of its unit it is, and its hash."""
+
+    sequence: int
+    attempt: int
+    record_hash: str
+
+
+@dataclass(frozen=True)
+class LoggedRun:
+    """What a list says of a run; times are UTC texts."""
+
+    sequence: int
+    attempt: int
+    run_id: str
+    serial: str
+    model: str
+    verdict: Verdict
+    firmware: str | None
+    operator: str | None
+    station: str | None
+    software: str
+    started: str
+    finished: str
+    duration_seconds: float
+    limit_path: str
+    limit_revision: int
+    limit_sha256: str
+    record_hash: str
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """A run with everything that was measured; ``missing`` names the checks that were not run."""
+
+    run: LoggedRun
+    checks: tuple[CheckOutcome, ...]
+    missing: tuple[str, ...]
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What a verification found.
+
+    ``records`` counts those that are as they were stored, ``head`` is the last of them. ``fault`` says in
+    plain words what is wrong, None where nothing is; ``sequence`` is the first bad record.
+    """
+
+    records: int
+    head: Head
+    fault: str | None = None
+    sequence: int | None = None
+
+    @property
+    def intact(self) -> bool:
+        """Whether no fault was found."""
+        return self.fault is None

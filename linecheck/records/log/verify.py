@@ -1,0 +1,126 @@
+"""Finding out whether a log is as it was written.
+
+Records are read in small batches, each in a short transaction of its own, so that a log of any length takes
+little memory and a station can go on writing to it meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from sqlalchemy import Engine, func, select
+
+from linecheck.records.log.chain import BEGINNING, RECORD_FORMAT, digest, record_hash
+from linecheck.records.log.connect import plain_errors
+from linecheck.records.log.fetch import Record, records_after
+from linecheck.records.log.schema import PARTS, limits, run
+from linecheck.records.log.stored import Head, Verification
+
+__all__ = ["verify_log"]
+
+_BATCH = 16
+
+
+def verify_log(
+    engine: Engine, path: Path, expected: Head | None, progress: Callable[[int], None] | None
+) -> Verification:
+    """Recompute every hash from what is stored, and hold the log against a head that was noted elsewhere."""
+    chain = _Chain(engine, expected)
+    with plain_errors(path):
+        for record in _records(engine, progress):
+            fault = chain.add(record)
+            if fault is not None:
+                return chain.found(fault, chain.head.sequence + 1)
+        return chain.end(_stray(engine))
+
+
+class _Chain:
+    """What has been verified so far."""
+
+    def __init__(self, engine: Engine, expected: Head | None) -> None:
+        self.engine = engine
+        self.head = BEGINNING
+        self.expected = expected
+        self.known_limits: set[str] = set()
+
+    def add(self, record: Record) -> str | None:
+        """Add the next record; return what is wrong with it."""
+        fault = self._fault(record, self.head.sequence + 1)
+        if fault is None:
+            self.head = Head(self.head.sequence + 1, record.run["record_hash"])
+        return fault
+
+    def found(self, fault: str, sequence: int) -> Verification:
+        return Verification(self.head.sequence, self.head, fault, sequence)
+
+    def end(self, stray: tuple[str, int] | None) -> Verification:
+        """Return what the whole log comes to."""
+        last, expected = self.head.sequence, self.expected
+        if stray is not None:
+            part, sequence = stray
+            fault = f"record {sequence} is missing: some of its {part} are there, the run itself is not"
+            return self.found(fault, sequence)
+        if expected is not None and expected.sequence > last:
+            fault = (
+                f"the log ends with record {last}, but record {expected.sequence} was noted: "
+                f"records were cut off at its end, {expected.sequence - last} of them at least"
+            )
+            return self.found(fault, last + 1)
+        return Verification(last, self.head)
+
+    def _fault(self, record: Record, sequence: int) -> str | None:
+        row, before = record.run, sequence - 1
+        if row["sequence"] != sequence:
+            return f"record {sequence} is missing: the next one there is record {row['sequence']}"
+        if row["record_format"] != RECORD_FORMAT:
+            return f"record {sequence} has been changed since it was stored: its format is unknown"
+        if record_hash(row, record.parts) != row["record_hash"]:
+            return f"record {sequence} has been changed since it was stored: it does not match its hash"
+        if row["previous_hash"] != self.head.record_hash:
+            return (
+                f"record {sequence} does not continue record {before}: "
+                "a record was replaced, removed, inserted or moved here"
+            )
+        if not self._limits_match(row["limits_digest"]):
+            return f"the limits that record {sequence} was judged by have been changed since they were stored"
+        own = Head(sequence, row["record_hash"])
+        if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
+            return f"record {sequence} is not the one that was noted: the log was written anew"
+        return None
+
+    def _limits_match(self, noted: str) -> bool:
+        if noted in self.known_limits:
+            return True
+        with self.engine.connect() as connection, connection.begin():
+            content = connection.scalar(select(limits.c.content).where(limits.c.digest == noted))
+        if content is None or digest(content.encode("utf-8", "surrogateescape")) != noted:
+            return False
+        self.known_limits.add(noted)
+        return True
+
+
+def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator[Record]:
+    after: int | None = None
+    while True:
+        with engine.connect() as connection, connection.begin():
+            batch = records_after(connection, after, _BATCH)
+        if not batch:
+            return
+        yield from batch
+        after = batch[-1].run["sequence"]
+        if progress is not None:
+            progress(after)
+
+
+def _stray(engine: Engine) -> tuple[str, int] | None:
+    """Return where rows belong to a record that is not there: what they are, and the record's number."""
+    with engine.connect() as connection, connection.begin():
+        newest = connection.scalar(select(func.max(run.c.sequence))) or 0
+        for name, (table, _) in PARTS.items():
+            number = table.c.sequence
+            for outside in (number < 1, number > newest):
+                found = connection.scalar(select(func.min(number)).where(outside))
+                if found is not None:
+                    return name, found
+    return None
