@@ -1,0 +1,277 @@
+"""``linecheck log``: list, show and verify what is in a station's log."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
+
+import click
+
+from linecheck.errors import RecordError, UsageError
+from linecheck.records.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.limits.verdict import JudgedCurve, JudgedReading
+    from linecheck.records.log import Head, LoggedRun, LogReader, RunRecord
+
+__all__ = ["DEFAULT_LOG", "command"]
+
+#: Where a station's log is, unless its config says otherwise.
+DEFAULT_LOG = "results/linecheck.sqlite"
+LONGEST_NAME = 64
+VERDICTS = ("pass", "marginal", "invalid", "fail", "aborted")
+
+_HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
+
+Parameters = ParamSpec("Parameters")
+Result = TypeVar("Result")
+
+
+def _log_options(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
+    """Add the options that say which log is meant."""
+    log = click.option(
+        "--log",
+        metavar="PATH",
+        default=None,
+        help=f"The log. Default: the environment's LINECHECK_LOG, or {DEFAULT_LOG}.",
+    )
+    station = click.option(
+        "--station", metavar="FILE", default=None, help="Take the log that this station config names."
+    )
+    return log(station(function))
+
+
+def _name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    """Refuse what is too long to be a serial number or a model."""
+    if value is not None and not 0 < len(value) <= LONGEST_NAME:
+        raise UsageError(f"{parameter.name}: has {len(value)} characters, expected 1 to {LONGEST_NAME}")
+    return value
+
+
+@click.group(name="log")
+def command() -> None:
+    """List, show and verify what is in a station's log."""
+    # Whatever a record says can be shown, whatever the terminal's character set.
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
+
+
+@command.command("list")
+@_log_options
+@click.option(
+    "--limit", type=click.IntRange(1, 100_000), default=20, show_default=True, help="At most so many."
+)
+@click.option(
+    "--before", type=click.IntRange(1), default=None, help="Only records before this one: the next page."
+)
+@click.option("--serial", callback=_name, default=None, help="Only this serial number.")
+@click.option("--model", callback=_name, default=None, help="Only this model.")
+@click.option("--verdict", type=click.Choice(VERDICTS), default=None, help="Only these.")
+def list_command(
+    log: str | None,
+    station: str | None,
+    limit: int,
+    before: int | None,
+    serial: str | None,
+    model: str | None,
+    verdict: str | None,
+) -> None:
+    """List the runs in the log, the newest first."""
+    from linecheck.limits.verdict import Verdict
+
+    wanted = None if verdict is None else Verdict(verdict)
+    with _opened(log, station) as opened:
+        runs = opened.runs(serial=serial, model=model, verdict=wanted, limit=limit, before=before)
+    if not runs:
+        click.echo("no such run is in the log")
+        return
+    headings = ("record", "finished (UTC)", "serial", "model", "attempt", "verdict", "firmware", "station")
+    _print_table(headings, [_list_row(run) for run in runs], right=(0, 4))
+
+
+@command.command("show")
+@click.argument("serial", callback=_name)
+@_log_options
+@click.option("--model", callback=_name, default=None, help="Only this model.")
+def show_command(log: str | None, station: str | None, serial: str, model: str | None) -> None:
+    """Show every attempt of a unit: what failed, and every reading; the newest first."""
+    with _opened(log, station) as opened:
+        found = False
+        for record in opened.show(serial, model):
+            if found:
+                click.echo()
+            found = True
+            _print_record(record)
+        if not found:
+            of_model = f" of model {visible(model)}" if model is not None else ""
+            raise UsageError(f"{_shown(opened.path)}: no run of {visible(serial)}{of_model} is in the log")
+
+
+@command.command("verify")
+@_log_options
+@click.option(
+    "--head", metavar="SEQ:HASH", default=None, help="A head noted earlier, as `log head` printed it."
+)
+def verify_command(log: str | None, station: str | None, head: str | None) -> None:
+    """Find out whether the log is as it was written; exit status 3 where it is not.
+
+    Shows records that were edited, removed, inserted or moved. Records cut off at the end, and a log that
+    was written anew, show against a head that was noted elsewhere. The log is tamper-evident: changes show,
+    they are not prevented.
+    """
+    expected = None if head is None else _parsed_head(head)
+    with _opened(log, station) as opened:
+        found = opened.verify(expected, _progress if sys.stderr.isatty() else None)
+        if sys.stderr.isatty():
+            click.echo("\r\033[K", nl=False, err=True)
+        if found.fault is not None:
+            before = f"the {found.records} before it are" if found.records != 1 else "the one before it is"
+            raise RecordError(f"{_shown(opened.path)}: does not verify: {found.fault} ({before} as stored)")
+    click.echo(f"{found.records} records verified: none was edited, removed, inserted or moved")
+    click.echo(f"head {found.head}")
+    if expected is None:
+        click.echo("no head was given: records cut off at the end show only against one (linecheck log head)")
+
+
+@command.command("head")
+@_log_options
+def head_command(log: str | None, station: str | None) -> None:
+    """Print the last record's number and hash, to be noted elsewhere (a shift report, another machine)."""
+    with _opened(log, station) as opened:
+        click.echo(str(opened.head()))
+
+
+def _opened(log: str | None, station: str | None) -> LogReader:
+    from linecheck.records.log import LogReader
+
+    if log is not None and station is not None:
+        raise UsageError("give --log or --station, not both")
+    if station is not None:
+        from linecheck.station.config import load_station
+
+        return LogReader(load_station(station).config.records.database)
+    return LogReader(log or os.environ.get("LINECHECK_LOG") or DEFAULT_LOG)
+
+
+def _parsed_head(text: str) -> Head:
+    from linecheck.records.log import Head
+
+    found = _HEAD.fullmatch(text.strip().lower())
+    if found is None:
+        raise UsageError(
+            f"--head: {visible(text[:100])!r} is no head; expected what `linecheck log head` prints"
+        )
+    return Head(int(found[1]), found[2])
+
+
+def _progress(record: int) -> None:
+    click.echo(f"\rverified {record} records", nl=False, err=True)
+
+
+def _list_row(run: LoggedRun) -> tuple[str, ...]:
+    return (
+        str(run.sequence),
+        _time(run.finished),
+        run.serial,
+        run.model,
+        str(run.attempt),
+        run.verdict.upper(),
+        run.firmware or "–",
+        run.station or "–",
+    )
+
+
+def _print_record(record: RunRecord) -> None:
+    from linecheck.records.wording import findings
+
+    run = record.run
+    click.echo(
+        f"{visible(run.serial)}  attempt {run.attempt}: {run.verdict.upper()}  (record {run.sequence})"
+    )
+    facts = {
+        "finished": f"{_time(run.finished)} UTC",
+        "model": run.model,
+        "firmware": run.firmware,
+        "station": run.station,
+        "operator": run.operator,
+        "limits": f"{run.limit_path} revision {run.limit_revision}",
+        "software": run.software,
+    }
+    click.echo("  " + ", ".join(f"{name} {_line(value)}" for name, value in facts.items() if value))
+    for finding in findings(record.checks, record.missing, record.problems):
+        click.echo(f"  - {_line(finding)}")
+    rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
+    rows += [_judged_row(check.check, item) for check in record.checks for item in check.judged.curves]
+    if rows:
+        headings = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit", "margin")
+        _print_table(headings, rows, right=(3, 5, 7, 8))
+
+
+def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...]:
+    from linecheck.limits.verdict import JudgedReading
+    from linecheck.records.wording import number
+
+    place, uncertainty = "", None
+    if isinstance(item, JudgedReading):
+        value, uncertainty = item.reading.value, item.reading.uncertainty
+    else:
+        value = item.worst_y
+        place = "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
+    what = item.reading if isinstance(item, JudgedReading) else item.curve
+    sign = {"min": "≥ ", "max": "≤ "}.get(item.side or "", "")
+    return (
+        check,
+        what.metric + place,
+        what.channel or "–",
+        number(value, ""),
+        what.unit,
+        number(uncertainty, "", 2),
+        "–" if item.verdict is None else item.verdict.upper(),
+        "–" if item.limit is None else sign + number(item.limit, ""),
+        number(item.margin, "", 3),
+    )
+
+
+def _print_table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int]) -> None:
+    """Print a table: framed on a terminal, plain columns elsewhere."""
+    cells = [[_line(cell) for cell in row] for row in rows]
+    if not sys.stdout.isatty():
+        _print_columns(headings, cells, right)
+        return
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table()
+    for at, heading in enumerate(headings):
+        table.add_column(heading, justify="right" if at in right else "left")
+    for row in cells:
+        table.add_row(*(Text(cell) for cell in row))
+    Console().print(table)
+
+
+def _print_columns(headings: Sequence[str], cells: Sequence[Sequence[str]], right: Sequence[int]) -> None:
+    widths = [max(map(len, column)) for column in zip(headings, *cells, strict=True)]
+    for row in (headings, *cells):
+        padded = (
+            cell.rjust(width) if at in right else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        click.echo("  ".join(padded).rstrip())
+
+
+def _line(text: str | None) -> str:
+    return " ".join(visible(text or "").split())
+
+
+def _shown(path: Path) -> str:
+    return visible(str(path))
+
+
+def _time(text: str) -> str:
+    return text[:19].replace("T", " ")
