@@ -1,0 +1,182 @@
+"""Whole runs over the sound path: what a factory would run, with a null sink for the unit."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from types import SimpleNamespace
+
+import pytest
+
+pytestmark = pytest.mark.sound
+
+STATION = """\
+format = 1
+station = "loopback"
+interface = "sound"
+mains_hz = 50
+[playback]
+device = "unit"
+channels = [1, 2]
+rates_hz = [192000]
+sample_format = "float32"
+latency_seconds = 0.2               # room for a machine that is busy with other tests
+[capture]
+device = "unit_monitor"
+rate_hz = 192000
+channels = [1, 2]
+full_scale_volts = [5.6569, 5.6569]
+sample_format = "float32"
+tail_seconds = 0.05
+"""
+
+LIMITS = """\
+format: 1
+model: pellow-r3
+revision: 1
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{{6}}"
+checks:
+  tone:
+    kind: tone
+    stimulus: {{rate_hz: 192000, bits: 24, seconds: 1.0}}
+    masks: {{sinad: {{pass: {{min: 140}}}}}}
+  long_tone:
+    kind: tone
+    stimulus: {{rate_hz: 192000, bits: 24, seconds: {seconds}}}
+    masks: {{sinad: {{pass: {{min: 140}}}}}}
+  wiring:
+    kind: wiring
+    stimulus: {{rate_hz: 192000, bits: 24}}
+    masks: {{order: {{pass: {{min: 1}}}}}}
+"""
+
+COMMAND = [sys.executable, "-m", "linecheck"]
+
+
+@pytest.fixture
+def bench(pulse_server, tmp_path):
+    """Return how to start a run and how to read what became of it."""
+    (tmp_path / "station.toml").write_text(STATION)
+    environment = pulse_server.environment | {"PYTHONUNBUFFERED": "1"}
+
+    def linecheck(*arguments):
+        return subprocess.run(
+            [*COMMAND, *arguments],
+            env=environment,
+            cwd=tmp_path,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+
+    def start(seconds):
+        (tmp_path / "r3.yaml").write_text(LIMITS.format(seconds=seconds))
+        options = "run --station station.toml --limits r3.yaml --serial PR3-000001 --json result.json"
+        return subprocess.Popen(
+            [*COMMAND, *options.split()],
+            env=environment,
+            cwd=tmp_path,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        )
+
+    def finish(process, timeout):
+        try:
+            shown, errors = process.communicate(timeout=timeout)
+        finally:
+            # The workers as well, so that nothing outlives a test that failed.
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
+        assert "Traceback" not in errors
+        result = json.loads((tmp_path / "result.json").read_text())
+        assert linecheck("log", "verify").returncode == 0
+        listed = linecheck("log", "list").stdout
+        return SimpleNamespace(
+            status=process.returncode, shown=shown, errors=errors, result=result, listed=listed
+        )
+
+    return SimpleNamespace(start=start, finish=finish, server=pulse_server)
+
+
+def in_the_middle(process):
+    """Wait until the second check plays."""
+    for line in process.stderr:
+        if line.startswith("[2/3]"):
+            time.sleep(1.5)
+            return
+    pytest.fail("the second check never played")
+
+
+def sinads(result, check):
+    return [
+        entry["value"]
+        for entry in result["readings"]
+        if entry["check"] == check and entry["metric"] == "sinad"
+    ]
+
+
+def test_a_run_over_the_sound_path_passes_with_a_sinad_above_140_db(bench):
+    ended = bench.finish(bench.start(0.5), 60)
+    assert ended.status == 0, ended.errors
+    assert ended.result["verdict"] == "pass"
+    assert ended.result["problems"] == []
+    assert len(sinads(ended.result, "tone")) == 2
+    assert min(sinads(ended.result, "tone")) > 140.0
+    assert "PR3-000001" in ended.listed
+    assert "PASS" in ended.listed
+
+
+def test_a_sound_server_that_dies_makes_the_run_invalid(bench):
+    process = bench.start(30.0)
+    in_the_middle(process)
+    bench.server.kill()
+    killed = time.monotonic()
+    try:
+        ended = bench.finish(process, 20)
+    finally:
+        bench.server.start()
+    assert time.monotonic() - killed < 15.0
+    assert_invalid(ended)
+
+
+def test_a_sound_server_that_hangs_makes_the_run_invalid(bench):
+    process = bench.start(30.0)
+    in_the_middle(process)
+    bench.server.freeze()
+    frozen = time.monotonic()
+    try:
+        ended = bench.finish(process, 30)
+    finally:
+        bench.server.thaw()
+    assert time.monotonic() - frozen < 25.0
+    assert_invalid(ended)
+
+
+def assert_invalid(ended):
+    assert ended.status == 3
+    assert ended.result["verdict"] == "invalid"
+    assert "stopped delivering audio" in json.dumps(ended.result["problems"])
+    assert "stopped delivering audio" in ended.shown
+    assert min(sinads(ended.result, "tone")) > 140.0
+    assert "INVALID" in ended.listed
+
+
+def test_ctrl_c_aborts_the_run_and_keeps_what_was_measured(bench):
+    process = bench.start(30.0)
+    in_the_middle(process)
+    os.killpg(process.pid, signal.SIGINT)
+    stopped = time.monotonic()
+    ended = bench.finish(process, 20)
+    assert time.monotonic() - stopped < 10.0
+    assert ended.status == 3
+    assert ended.result["verdict"] == "aborted"
+    assert min(sinads(ended.result, "tone")) > 140.0
+    assert "ABORTED" in ended.listed
+    assert bench.server.streams() == 0
