@@ -11,10 +11,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.records.settle import listed_problems, reasons
+from linecheck.records.settle import NOT_RUN, listed_problems, reasons
 from linecheck.station.outcome import CheckOutcome
 
 __all__ = ["findings", "judgement", "number", "subject"]
@@ -61,12 +62,23 @@ def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = (
 def findings(
     checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
 ) -> tuple[str, ...]:
-    """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings."""
-    listed = tuple(checks)
+    """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings.
+
+    Problems that only explain values that no mask judges are left out.
+    """
+    listed = tuple(_of_interest(check) for check in checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
     troubles = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
     return (*fails, *troubles, *marginal)
+
+
+def _of_interest(check: CheckOutcome) -> CheckOutcome:
+    judged = check.judged
+    masked = {item.reading.metric for item in judged.readings if item.verdict is not None}
+    masked |= {item.curve.metric for item in judged.curves if item.verdict is not None}
+    kept = tuple(problem for problem in judged.problems if problem.blocks or masked & set(problem.metrics))
+    return replace(check, judged=replace(judged, problems=kept))
 
 
 def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> list[str]:
@@ -83,6 +95,8 @@ def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> l
 
 def _trouble(check: str | None, problem: Problem) -> str:
     where = " ".join(part for part in (check, problem.channel) if part)
+    if problem.code == NOT_RUN:
+        return problem.message
     return f"{where}: {problem.message}" if where else problem.message
 
 

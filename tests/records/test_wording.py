@@ -63,9 +63,19 @@ def test_findings_put_fails_first_and_leave_passes_out():
         "treble spectrum left fails",
         "calibration is overdue",
         "treble",
-        "quiet",
+        "the check quiet was not run",
         "tone sinad left is marginal",
     ]
+
+
+def test_findings_leave_out_what_only_explains_values_that_nothing_judges():
+    reason = Problem(
+        "band_not_reached", "harmonic_9 lies too high", "left", blocks=False, metrics=("harmonic_9",)
+    )
+    unjudged = made_reading(None, None, metric="harmonic_9")
+    assert findings([made_check(made_reading(), unjudged, problems=(reason,))]) == ()
+    judged = made_reading(Verdict.INVALID, None, metric="harmonic_9")
+    assert findings([made_check(judged, problems=(reason,))]) == ("tone left: harmonic_9 lies too high",)
 
 
 def test_a_number_that_is_missing_is_a_dash():
