@@ -7,9 +7,9 @@
     python tests/benchmarks startup    # one of them
 
 Each line says what was measured, the figure, the floor that it is compared with, and the target. Nothing here
-passes or fails by time: a slow machine is no fault, and a ratio that has grown is for a person to look at. It is
-the best of several, since what else runs on the machine only ever adds. A benchmark is a module beside this one
-with ``rows(quick)``.
+passes or fails by time: a slow machine is no fault, and a ratio that has grown is for a person to look at. Each
+is the best of several, since what else runs on the machine only ever adds. A benchmark is a module beside this
+one with ``rows(quick)``.
 """
 
 import argparse

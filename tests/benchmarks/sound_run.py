@@ -1,7 +1,7 @@
 """A run over a null sink: wall time over the length of the audio.
 
-The stimuli's own length is what no station can undercut; the captures are longer by what the devices delay and
-by the tail. Measured are the interface alone, check by check, and the whole command from its start to its end.
+The stimuli's own length is what no station can undercut; the captures are longer by what the devices delay
+and by the tail. Measured are the interface alone, check by check, and the whole command from start to end.
 """
 
 import json
