@@ -24,7 +24,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.records.files import check_can_write, write_atomically
 from linecheck.records.text import visible
 from linecheck.station.capture_set import plain_file_name, write_capture_set
-from linecheck.station.config import CalibrationConfig, Station
+from linecheck.station.config import Station
 from linecheck.station.open_interface import open_interface
 from linecheck.station.outcome import RunOutcome
 from linecheck.station.plan import Plan
@@ -173,9 +173,9 @@ class Session:
                 keep_captures=self.keep != "none",
             )
             stop.hold()
-            return self._record(run, config.calibration)
+            return self._record(run)
 
-    def _record(self, run: RunResult, calibration: CalibrationConfig) -> ExitStatus:
+    def _record(self, run: RunResult) -> ExitStatus:
         outcome = run.outcome
         name = f"{outcome.started:%Y%m%dT%H%M%SZ}-{outcome.run_id[:8]}"
         folder = self.folder / plain_file_name(outcome.serial) / name
@@ -183,19 +183,14 @@ class Session:
         status = record_and_show(outcome, self.log, [own, self.files], strict=self.strict)
         if self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS):
             try:
-                self._keep(folder / "captures", outcome, run.captures, calibration)
+                self._keep(folder / "captures", outcome, run.captures)
             except LinecheckError as error:
                 tell(f"the captures were not kept: {error}")
                 return ExitStatus.INVALID if status is ExitStatus.PASS else status
         return status
 
-    def _keep(
-        self,
-        folder: Path,
-        outcome: RunOutcome,
-        captures: Mapping[str, Capture],
-        calibration: CalibrationConfig,
-    ) -> None:
+    def _keep(self, folder: Path, outcome: RunOutcome, captures: Mapping[str, Capture]) -> None:
+        config = self.station.config
         if not any(capture.frames for capture in captures.values()):
             return
         played = {planned.check.name: planned.stimulus_sha256 for planned in self.plan.checks}
@@ -208,7 +203,8 @@ class Session:
             station=outcome.station,
             recorded=outcome.started,
             software=outcome.software,
-            calibration=calibration,
+            calibration=config.calibration,
+            ramp_seconds=config.protection.ramp_seconds,
             stimulus_hashes={name: digest for name, digest in played.items() if digest is not None},
         )
         tell(f"captures kept in {folder}")

@@ -9,7 +9,8 @@
 A set made by hand needs little more than names. One that a run has kept also says what a second judgement
 cannot know from the samples, so that it comes to the same: ``mains_hz`` (hum is looked for there),
 ``calibration`` of the station (whether volts could be trusted on that day), the ``events`` that the driver
-reported during a capture (a gap that the samples may not show) and the hash of the stimulus that was played.
+reported during a capture (a gap that the samples may not show), and the stimulus that was played, by its
+``ramp_seconds`` and its hash.
 """
 
 from __future__ import annotations
@@ -91,6 +92,7 @@ class CaptureSetIndex(_Table):
     recorded: datetime | None = None
     software: Name | None = None
     mains_hz: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
+    ramp_seconds: Annotated[float, Field(ge=0.0, le=1.0)] | None = None
     calibration: CalibrationConfig = CalibrationConfig()
     capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
 
@@ -220,6 +222,7 @@ def write_capture_set(
     recorded: datetime | None = None,
     software: str | None = None,
     calibration: CalibrationConfig | None = None,
+    ramp_seconds: float | None = None,
     stimulus_hashes: Mapping[str, str] | None = None,
 ) -> Path:
     """Write a set of one unit's captures, by check, as they came; a capture without a frame is no capture.
@@ -228,7 +231,7 @@ def write_capture_set(
     ----------
     folder : str or Path
     captures : mapping of str to Capture
-    model, serial, firmware, station, recorded, software, calibration
+    model, serial, firmware, station, recorded, software, calibration, ramp_seconds
         What ``captures.toml`` says of the set.
     stimulus_hashes : mapping of str to str, optional
         SHA-256 of what was played, by check.
@@ -261,6 +264,7 @@ def write_capture_set(
         "recorded": recorded,
         "software": software,
         "mains_hz": mains.pop() if len(mains) == 1 else None,
+        "ramp_seconds": ramp_seconds,
         "calibration": calibration.model_dump(exclude_defaults=True) if calibration is not None else None,
         "capture": [
             _write_capture(folder, check, capture, stimuli.get(check)) for check, capture in captures.items()

@@ -85,7 +85,12 @@ def playing_order(checks: Iterable[Check]) -> tuple[Check, ...]:
     return tuple(ordered.values())
 
 
-def make_plan(limits: LimitFile, station: StationConfig | None = None) -> Plan:
+def make_plan(
+    limits: LimitFile,
+    station: StationConfig | None = None,
+    *,
+    ramp_seconds: float = DEFAULT_RAMP_SECONDS,
+) -> Plan:
     """Return the plan of a run.
 
     Parameters
@@ -93,6 +98,8 @@ def make_plan(limits: LimitFile, station: StationConfig | None = None) -> Plan:
     limits : LimitFile
     station : StationConfig, optional
         The station that is to play it; without one, nothing about playing is refused.
+    ramp_seconds : float
+        How long every stimulus takes to start and to stop, where there is no station to say so.
 
     Raises
     ------
@@ -100,7 +107,7 @@ def make_plan(limits: LimitFile, station: StationConfig | None = None) -> Plan:
         A stimulus is louder than the station may play, at a rate that it does not play, or for more
         channels than it has; all of these at once.
     """
-    ramp = DEFAULT_RAMP_SECONDS if station is None else station.protection.ramp_seconds
+    ramp = ramp_seconds if station is None else station.protection.ramp_seconds
     refused = [] if station is None else list(_channel_refusals(limits, station))
     if station is not None:
         for check in limits.checks:

@@ -16,7 +16,7 @@ from __future__ import annotations
 import logging
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -31,7 +31,7 @@ from linecheck.station.capture_set import CaptureSet
 from linecheck.station.config import CalibrationConfig
 from linecheck.station.interface import Interface
 from linecheck.station.outcome import CheckOutcome, RunOutcome
-from linecheck.station.plan import Plan, PlannedCheck, check_serial, make_plan
+from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial, make_plan
 from linecheck.station.recording import NotCaptured, RecordingInterface
 
 __all__ = ["Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]
@@ -74,7 +74,7 @@ class Silent:
 
 @dataclass(frozen=True)
 class RunFacts:
-    """Whose run it is, and where it takes place."""
+    """Whose run it is, and where it takes place; ``problems`` are known before it begins."""
 
     serial: str
     firmware: str | None = None
@@ -82,6 +82,7 @@ class RunFacts:
     station: str | None = None
     station_config_sha256: str | None = None
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
+    problems: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -135,7 +136,8 @@ def run_unit(
     """
     listener = listener if listener is not None else Silent()
     started, began = datetime.now(UTC), time.monotonic()
-    course = _Course(problems=list(facts.calibration.problems((when or started).date())))
+    overdue = facts.calibration.problems((when or started).date())
+    course = _Course(problems=[*overdue, *facts.problems])
     analyses = Analyses(executor, plan.limits, listener.check_judged)
     try:
         try:
@@ -233,19 +235,36 @@ def judge_set(
         check_serial(index.serial, limits)
     except LinecheckError as error:
         raise FileError(captures.folder, str(error)) from error
+    ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
+    plan = make_plan(limits, ramp_seconds=ramp)
+    played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
     facts = RunFacts(
         serial=index.serial,
         firmware=index.firmware,
         station=index.station,
         calibration=index.calibration,
+        problems=tuple(_other_stimuli(plan, played)),
     )
-    plan = _as_recorded(make_plan(limits), captures)
+    as_played = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
+    plan = replace(plan, checks=tuple(as_played))
     interface = RecordingInterface(captures)
     return run_unit(plan, facts, interface, executor, listener=listener, when=index.recorded).outcome
 
 
-def _as_recorded(plan: Plan, captures: CaptureSet) -> Plan:
-    """Return the plan with the hashes of the stimuli that were played, where the set knows them."""
-    played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
-    checks = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
-    return replace(plan, checks=tuple(checks))
+def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Problem]:
+    """Yield that checks were recorded with other stimuli than they have now.
+
+    That blocks nothing: a capture of other dither is as good, and one of another tone is not found.
+    """
+    names = [
+        planned.check.name
+        for planned in plan.checks
+        if played.get(planned.check.name) not in (None, planned.stimulus_sha256)
+    ]
+    if names:
+        yield Problem(
+            "other_stimulus",
+            f"recorded with another stimulus than the limit file and this linecheck give now: {', '.join(names)}. "
+            "Compare with care, or record anew.",
+            blocks=False,
+        )

@@ -47,7 +47,7 @@ def captures(judge, tmp_path):
     "fault", [None, "distorting", "overrun", "non_finite", "station_lost", "swapped_channels"]
 )
 def test_a_kept_run_is_judged_to_the_same_result(judge, tmp_path, monkeypatch, capsys, fault):
-    overdue = STATION + "[calibration]\ndue = 2020-01-01\n"
+    overdue = STATION + "[protection]\nramp_seconds = 0.03\n[calibration]\ndue = 2020-01-01\n"
     write_small_files(tmp_path, station=overdue)
     station = ["--station", "station.toml", "--limits", "limits.yaml"]
     arguments = ["--serial", "PR3-004711", "--firmware", "1.4.2", "--json", "run.json", "--keep-captures"]

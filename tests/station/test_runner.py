@@ -338,6 +338,24 @@ def test_a_check_that_a_set_lacks_is_missing_and_the_others_are_judged(tmp_path,
     assert by_name["quiet"].judged.verdict is Verdict.INVALID  # it refers to the tone
 
 
+def test_captures_of_another_stimulus_are_judged_with_a_word_of_warning(tmp_path, executor):
+    def tone(level_dbfs):
+        masks = {"sinad": Mask(Bounds(90.0))}
+        return small_limits(small_check("tone", "tone", masks, level_dbfs=level_dbfs))
+
+    plan = make_plan(tone(-1.0))
+    run = run_unit(plan, FACTS, simulated(), executor, keep_captures=True)
+    hashes = {planned.check.name: planned.stimulus_sha256 for planned in plan.checks}
+    write_capture_set(
+        tmp_path / "set", run.captures, model="pellow-r3", serial=FACTS.serial, stimulus_hashes=hashes
+    )
+    captures = load_capture_set(tmp_path / "set")
+    assert judge_set(captures, tone(-1.0), executor).problems == ()
+    warned = judge_set(captures, tone(-2.0), executor)
+    assert [(problem.code, problem.blocks) for problem in warned.problems] == [("other_stimulus", False)]
+    assert warned.verdict is Verdict.PASS
+
+
 def test_a_set_of_another_model_or_serial_is_refused(tmp_path, executor):
     capture = simulated().play("tone", make_plan(small_limits()).checks[0].stimulus)
     for number, facts in enumerate([("other-model", "PR3-000001"), ("pellow-r3", "XX-1")]):
