@@ -120,6 +120,7 @@ class Capture:
     events: tuple[StreamEvent, ...] = ()
 
     def __post_init__(self) -> None:
+        """Lock the samples."""
         self.samples.setflags(write=False)
 
     @property

@@ -6,9 +6,20 @@ from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from linecheck.checks.base import Capture, CheckKind, Context, CurveSpec, Location, Measurement, MetricSpec
-from linecheck.checks.base import Parameters, Reading, Stimulus
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Reading,
+    Stimulus,
+)
 from linecheck.checks.readings import (
+    WEIGHTINGS,
     ReadingList,
     band_not_reached,
     power_weights,
@@ -69,7 +80,7 @@ class LowLevelToneKind(CheckKind):
     ) -> Measurement:
         """Take the dynamic range from the located sine."""
         out = ReadingList()
-        names = tuple(spec.name for spec in (*self.metrics, *self.curves))
+        names = (*(spec.name for spec in self.metrics), "spectrum")
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:
             out.problems.append(reached)
@@ -80,12 +91,12 @@ class LowLevelToneKind(CheckKind):
                 out.missing(self.metrics, names, name)
                 continue
             parts = dissect_channel(capture, location, index, parameters.frequency_hz)
-            for metric, weighting in (("", None), ("_a", "a"), ("_468", "468")):
-                weight = power_weights(weighting, parts.noise.frequencies_hz) if weighting else None
+            for suffix in WEIGHTINGS:
+                weight = power_weights(suffix, parts.noise.frequencies_hz)
                 residual = parts.residual_power(*analysis.band_hz, weight)
                 ratio = ratio_reading("", name, residual, parts.tone)
                 value = None if ratio.value is None else -ratio.value - parameters.level_dbfs
-                out.readings.append(Reading(f"dynamic_range{metric}", name, value, "dB", ratio.uncertainty))
+                out.readings.append(Reading(f"dynamic_range{suffix}", name, value, "dB", ratio.uncertainty))
             out.curves.append(
                 spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
             )

@@ -21,6 +21,7 @@ from linecheck.checks.base import (
     Stimulus,
 )
 from linecheck.checks.readings import (
+    WEIGHTINGS,
     ReadingList,
     band_not_reached,
     power_weights,
@@ -58,8 +59,8 @@ class QuietKind(CheckKind):
     """Noise with nothing playing (AES17-2015, 6.4.2, where the input is digital silence).
 
     Everything in the band counts, hum and other lines included: rms, unweighted, A-weighted (IEC 61672-1) and with the
-    curve of ITU-R BS.468-4 at unity at 2 kHz as AES17 uses it. ``snr``, ``snr_a``, ``hum`` and the spectrum refer to the
-    level of the named tone check. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
+    curve of ITU-R BS.468-4 at unity at 2 kHz as AES17 uses it. ``snr``, ``snr_a``, ``hum`` and the spectrum refer to
+    the level of the named tone check. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
 
     A unit that mutes itself on digital silence reads better than it plays; ``dither: true`` keeps it open.
     """
@@ -90,16 +91,16 @@ class QuietKind(CheckKind):
     def stimulus(self, parameters: QuietParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return digital silence, or dither."""
         seconds = 2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds
-        values = np.zeros((int(round(seconds * parameters.rate_hz)), channels))
+        values = np.zeros((round(seconds * parameters.rate_hz), channels))
         samples = quantise(values, parameters.bits, parameters.seed, dither=parameters.dither)
         return Stimulus(samples, parameters.rate_hz, parameters.bits)
 
     def locate(self, capture: Capture, parameters: QuietParameters, channels: tuple[str, ...]) -> Location:
         """Take the middle of the capture: silence has no mark to be found by."""
-        wanted = int(round(parameters.seconds * capture.rate_hz))
+        wanted = round(parameters.seconds * capture.rate_hz)
         length = min(wanted, capture.frames)
         start = (capture.frames - length) // 2
-        problems = ()
+        problems: tuple[Problem, ...] = ()
         if length < wanted:
             problems = (
                 Problem(
@@ -119,7 +120,7 @@ class QuietKind(CheckKind):
     ) -> Measurement:
         """Take the noise from the middle of the capture."""
         out = ReadingList()
-        names = tuple(spec.name for spec in (*self.metrics, *self.curves) if spec.name != "hum")
+        names = (*(spec.name for spec in self.metrics if spec.name != "hum"), "spectrum")
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:
             out.problems.append(reached)
@@ -158,8 +159,8 @@ def _noise_readings(
 ) -> None:
     """Add the noise in microvolts, and re the reference tone."""
     volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
-    for suffix, weighting in (("", None), ("_a", "a"), ("_468", "468")):
-        weight = power_weights(weighting, parts.noise.frequencies_hz) if weighting else None
+    for suffix in WEIGHTINGS:
+        weight = power_weights(suffix, parts.noise.frequencies_hz)
         power = parts.residual_power(*analysis.band_hz, weight)
         rms = float(np.sqrt(power.value))
         spread = 0.5 * power.uncertainty / rms if rms > 0.0 else 0.0

@@ -14,6 +14,8 @@ from linecheck.dsp.dissect import Dissection, Line, Power
 from linecheck.dsp.spectra import line_spectrum, reduce_peaks
 
 __all__ = [
+    "DB_PER_NEPER",
+    "WEIGHTINGS",
     "ReadingList",
     "band_not_reached",
     "decibels",
@@ -25,6 +27,9 @@ __all__ = [
 
 #: dB per relative change of an amplitude, 20 / ln 10; half of it per relative change of a power.
 DB_PER_NEPER = 20.0 / np.log(10.0)
+
+#: Suffixes of the metrics that are weighted.
+WEIGHTINGS: tuple[Literal["", "_a", "_468"], ...] = ("", "_a", "_468")
 
 #: A line is resolved where its power is above its own uncertainty; below it the reading is that uncertainty.
 _FLOOR = 1e-300
@@ -43,7 +48,8 @@ class ReadingList:
     ) -> None:
         """Add a reading in volts; missing where the capture's full scale in volts is not known."""
         if volts is not None:
-            self.readings.append(Reading(metric, channel, value * volts, unit, uncertainty * volts))
+            reading = Reading(metric, channel, float(value * volts), unit, float(uncertainty * volts))
+            self.readings.append(reading)
             return
         self.readings.append(Reading(metric, channel, None, unit, None))
         self.problems.append(
@@ -118,11 +124,18 @@ def band_not_reached(
     )
 
 
-def power_weights(weighting: Literal["a", "468"], frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the power gain of a weighting: ``a`` (IEC 61672-1) or ``468`` (BS.468-4, unity at 2 kHz as in AES17)."""
+def power_weights(
+    suffix: Literal["", "_a", "_468"], frequencies_hz: NDArray[np.float64]
+) -> NDArray[np.float64] | None:
+    """Return the power gain that a metric's suffix names; None where it names no weighting.
+
+    ``_a`` is IEC 61672-1's A curve, ``_468`` that of ITU-R BS.468-4 with unity at 2 kHz, as AES17 uses it.
+    """
     from linecheck.dsp.weighting import a_weighting_db, weighting_468_db
 
-    if weighting == "a":
+    if not suffix:
+        return None
+    if suffix == "_a":
         return np.asarray(10.0 ** (a_weighting_db(frequencies_hz) / 10.0))
     return np.asarray(10.0 ** (weighting_468_db(frequencies_hz, reference_hz=2000) / 10.0))
 
@@ -131,8 +144,10 @@ def spectrum_curve(
     parts: Dissection, channel: str, band_hz: tuple[float, float], resolution_hz: float, amplitude: float
 ) -> Curve:
     """Return the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak), reduced by peak-hold."""
-    frequencies, power, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
-    inside = (frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (frequencies > 0.0)
-    level = 10.0 * np.log10(np.maximum(power[inside], _FLOOR) / (0.5 * amplitude**2))
-    x, y = reduce_peaks(frequencies[inside], level)
-    return Curve("spectrum", channel, x, "Hz", y, "dB", reached)
+    frequencies, power, spread, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
+    inside = np.flatnonzero((frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (frequencies > 0.0))
+    power = np.maximum(power, _FLOOR)
+    kept = inside[reduce_peaks(frequencies[inside], power[inside])]
+    level = 10.0 * np.log10(power[kept] / (0.5 * amplitude**2))
+    uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
+    return Curve("spectrum", channel, frequencies[kept], "Hz", level, "dB", reached, uncertainty)

@@ -18,6 +18,8 @@ __all__ = [
     "SETTLE_SECONDS",
     "BandHz",
     "SteadyParameters",
+    "find_at_other_rates",
+    "last_settled",
     "locate_tone",
     "ramped",
     "steady_stimulus",
@@ -56,7 +58,7 @@ class SteadyParameters(Parameters):
 
 def ramped(values: FloatArray, rate_hz: int, ramp_seconds: float) -> FloatArray:
     """Fade both ends of (frames, channels) in and out along a raised cosine, so that nothing clicks."""
-    frames = min(int(round(ramp_seconds * rate_hz)), len(values) // 2)
+    frames = min(round(ramp_seconds * rate_hz), len(values) // 2)
     fade = 0.5 - 0.5 * np.cos(np.pi * (np.arange(frames) + 0.5) / max(frames, 1))
     shaped = values.copy()
     shaped[:frames] *= fade[:, None]
@@ -81,7 +83,7 @@ def steady_stimulus(
     ramp_seconds : float
     """
     rate = parameters.rate_hz
-    frames = int(round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate))
+    frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate)
     time = np.arange(frames, dtype=np.float64)
     values = np.zeros((frames, len(amplitudes)))
     for channel, tones in enumerate(zip(amplitudes, frequencies_hz, phases, strict=True)):
@@ -110,25 +112,41 @@ def _strongest_elsewhere(capture: Capture, nominal_hz: float) -> Problem:
             f"the stimulus ({nominal_hz:g} Hz) is not in the capture: is the unit playing, is the cable in place? "
             "May be the unit's own fault.",
         )
-    ratio = best_hz / nominal_hz
-    rates = (32000, 44100, 48000, 88200, 96000, 176400, 192000, 352800, 384000)
-    mixed = [(a, b) for a in rates for b in rates if a != b and abs(ratio * b / a - 1.0) < CLOCK_TOLERANCE]
-    if mixed or abs(ratio - 1.0) < 0.02:
-        played, meant = mixed[0] if mixed else (0, 0)
-        reason = (
-            f"as if {meant} Hz were played or captured at {played} Hz"
-            if mixed
-            else f"{1e6 * (ratio - 1.0):+.0f} ppm off, more than ±1000 ppm"
-        )
-        return Problem(
-            "wrong_rate",
-            f"the tone is at {best_hz:.2f} Hz instead of {nominal_hz:g} Hz, {reason}. "
-            "May be the unit's own fault.",
-        )
-    return Problem(
+    return _wrong_rate(best_hz, nominal_hz) or Problem(
         "stimulus_not_found",
         f"the stimulus ({nominal_hz:g} Hz) is not in the capture; the strongest tone there is at {best_hz:.2f} Hz",
     )
+
+
+def _wrong_rate(found_hz: float, nominal_hz: float) -> Problem | None:
+    """Return a problem where a tone is off by the ratio of two usual rates, or by more than clocks ever are."""
+    ratio = found_hz / nominal_hz
+    rates = (32000, 44100, 48000, 88200, 96000, 176400, 192000, 352800, 384000)
+    mixed = [(a, b) for a in rates for b in rates if a != b and abs(ratio * b / a - 1.0) < CLOCK_TOLERANCE]
+    if mixed:
+        reason = "as if {1} Hz were played or captured at {0} Hz".format(*mixed[0])
+    elif abs(ratio - 1.0) < 0.02:
+        reason = f"{1e6 * (ratio - 1.0):+.0f} ppm off, more than ±1000 ppm"
+    else:
+        return None
+    message = f"the tone of {nominal_hz:g} Hz is at {found_hz:.2f} Hz, {reason}. May be the unit's own fault."
+    return Problem("wrong_rate", message)
+
+
+def find_at_other_rates(capture: Capture, tones_hz: Sequence[float]) -> Problem | None:
+    """Return a problem where one of the tones shows clearly at the ratio of two usual rates."""
+    for values in capture.scaled:
+        if not np.ptp(values) > 0.0:
+            continue
+        for tone in tones_hz:
+            for factor in (48000 / 44100, 44100 / 48000, 2.0, 0.5):
+                expected = tone * factor / capture.rate_hz
+                found, prominence = peak_frequency(
+                    values, expected * (1.0 - CLOCK_TOLERANCE), expected * (1.0 + CLOCK_TOLERANCE)
+                )
+                if prominence > 1000.0:
+                    return _wrong_rate(found * capture.rate_hz, tone)
+    return None
 
 
 def _has_tone(values: FloatArray, frequency: float) -> bool:
@@ -155,12 +173,19 @@ def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float
     return best, hop
 
 
+def last_settled(start: int, stop: int, seconds: float, rate_hz: int) -> tuple[int, int]:
+    """Return the last ``seconds`` of a settled stretch, with part of what it has to spare kept clear of a fade-out."""
+    spare = max(0, stop - start - round(seconds * rate_hz))
+    stop -= min(int(0.4 * spare), int(0.04 * rate_hz))
+    return max(start, stop - round(seconds * rate_hz)), stop
+
+
 def locate_tone(
     capture: Capture, frequencies_hz: Sequence[float], seconds: float, channels: tuple[str, ...]
 ) -> Location:
     """Find a steady tone (one frequency per channel) in a capture.
 
-    The part to measure is the last ``seconds`` of the settled inside: what came before has had longer to settle.
+    The part to measure is the last ``seconds`` of the settled inside (:func:`last_settled`).
 
     Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
     ``too_short``), per channel where another channel has the tone.
@@ -205,7 +230,7 @@ def locate_tone(
                 "ends too early or the unit stopped. May be the unit's own fault.",
             )
         )
-    start = max(start, stop - int(round(seconds * rate)))
+    start = max(start, stop - round(seconds * rate))
     tones = tuple(
         (frequency,) if there else () for frequency, there in zip(frequencies_hz, found, strict=True)
     )

@@ -36,6 +36,7 @@ from linecheck.dsp.tones import peak_frequency
 __all__ = ["KIND", "ToneAnalysis", "ToneKind", "ToneParameters", "dissect_channel", "tone_stimulus"]
 
 HARMONICS = range(2, 10)
+RMS_OF_PEAK = 0.5**0.5
 
 
 class ToneParameters(SteadyParameters):
@@ -105,9 +106,9 @@ class ToneKind(CheckKind):
     The fundamental and its harmonics are fitted with one shared frequency and taken out; hum and other lines likewise.
     ``sinad`` and ``thd_n`` are the fundamental over everything else in the band (a filter-free residual: no notch takes
     noise or harmonics with it); AES17's THD+N, residual over total, differs by less than 0.001 dB above 37 dB.
-    ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the fundamental), ``noise`` all that
-    is neither fundamental nor harmonic, hum and spurious lines included. ``largest_spur`` is the largest line that is no
-    harmonic (a spurious component in the sense of IEEE 1057). ``enob`` is (SINAD - 1.76 dB) / 6.02 dB with SINAD
+    ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the fundamental), ``noise`` all
+    that is neither fundamental nor harmonic, hum and spurious lines included. ``largest_spur`` is the largest line that
+    is no harmonic (a spurious component in the sense of IEEE 1057). ``enob`` is (SINAD - 1.76 dB) / 6.02 dB with SINAD
     referred to full scale (IEEE 1057). ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
     """
 
@@ -190,7 +191,7 @@ def _tone_readings(
     level = decibels("level_dbfs", name, amplitude, spread, "dBFS")
     clock = 1e6 * (tone.frequency_hz / parameters.frequency_hz - 1.0)
     volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
-    out.volts("level", name, volts, amplitude / np.sqrt(2.0), spread / np.sqrt(2.0), "V")
+    out.volts("level", name, volts, amplitude * RMS_OF_PEAK, spread * RMS_OF_PEAK, "V")
     out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty, "mV")
     out.readings += [
         level,
@@ -226,13 +227,12 @@ def _band_readings(
     """Add what is taken over the whole band."""
     low, high = analysis.band_hz
     residual = parts.residual_power(low, high)
-    lines = parts.lines_between(low, high)
     thd_n = ratio_reading("thd_n", name, residual, parts.tone)
     sinad = Reading("sinad", name, _negative(thd_n.value), "dB", thd_n.uncertainty)
     out.readings += [
         thd_n,
         sinad,
-        ratio_reading("thd", name, total(line.power for line in lines if line.order >= 2), parts.tone),
+        _thd(out, name, parts, low, high),
         ratio_reading("noise", name, parts.residual_power(low, high, harmonics=False), parts.tone),
         ratio_reading("largest_spur", name, _largest(parts, low, high), parts.tone),
     ]
@@ -240,6 +240,16 @@ def _band_readings(
         bit = 20.0 * np.log10(2.0)
         bits = (sinad.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
         out.readings.append(Reading("enob", name, float(bits), "bit", float(sinad.uncertainty / bit)))
+
+
+def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float) -> Reading:
+    """Return the harmonics of the band re the tone; missing where none lies in the band."""
+    harmonics = [line.power for line in parts.lines_between(low, high) if line.order >= 2]
+    if harmonics:
+        return ratio_reading("thd", name, total(harmonics), parts.tone)
+    message = f"no harmonic lies in the band ({low:g} Hz to {high:g} Hz)"
+    out.problems.append(Problem("beyond_band", message, name, blocks=False, metrics=("thd",)))
+    return Reading("thd", name, None, "dB", None)
 
 
 def _largest(parts: Dissection, low: float, high: float) -> Power:

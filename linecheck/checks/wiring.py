@@ -22,7 +22,13 @@ from linecheck.checks.base import (
     Stimulus,
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList
-from linecheck.checks.steady import CLOCK_TOLERANCE, SteadyParameters, steady_stimulus
+from linecheck.checks.steady import (
+    CLOCK_TOLERANCE,
+    SteadyParameters,
+    find_at_other_rates,
+    last_settled,
+    steady_stimulus,
+)
 from linecheck.dsp.combs import Arrival, arrival, comb_frequencies, comb_phases
 from linecheck.dsp.locate import hop_frames, steady_span, tone_blocks
 from linecheck.dsp.spectra import density, density_near
@@ -116,9 +122,9 @@ class WiringKind(CheckKind):
             )
             return Location(0, 0, nothing, None, problems=(problem,))
         span = _span(capture, combs, parameters.seconds)
-        ratio = None if span is None else _clock_ratio(capture, combs, *span)
+        ratio = None if span is None else _any_clock_ratio(capture, combs, *span)
         if span is None or ratio is None:
-            problem = Problem(
+            problem = find_at_other_rates(capture, [float(comb[0]) for comb in combs]) or Problem(
                 "stimulus_not_found",
                 "the coded signal is in no channel: is the unit playing, are the cables in place? "
                 "May be the unit's own fault.",
@@ -135,7 +141,7 @@ class WiringKind(CheckKind):
                     "capture ends too early or the unit stopped. May be the unit's own fault.",
                 ),
             )
-        start = max(start, stop - int(round(parameters.seconds * rate)))
+        start, stop = last_settled(start, stop, parameters.seconds, rate)
         found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
         tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
         return Location(start, stop, found, ratio, (tones,) * len(channels), problems)
@@ -229,9 +235,10 @@ def _span(capture: Capture, combs: FloatArray, seconds: float) -> tuple[int, int
     best: tuple[float, int, int] | None = None
     for values in capture.scaled:
         centred = values - np.mean(values)
-        power = sum(np.abs(tone_blocks(centred, float(tone) / rate, hop)) ** 2 for tone in combs.reshape(-1))
+        blocks = [tone_blocks(centred, float(tone) / rate, hop) for tone in combs.reshape(-1)]
+        power = np.sum(np.abs(np.array(blocks)) ** 2, axis=0)
         envelope = (
-            np.sqrt(np.convolve(power, np.full(4, 0.25), mode="valid")) if np.size(power) > 4 else np.zeros(0)
+            np.sqrt(np.convolve(power, np.full(4, 0.25), mode="valid")) if len(power) > 4 else power[:0]
         )
         span = steady_span(envelope, int(0.3 * seconds * rate / hop))
         if span is not None and (best is None or span.level > best[0]):
@@ -241,6 +248,16 @@ def _span(capture: Capture, combs: FloatArray, seconds: float) -> tuple[int, int
                 min(capture.frames, (span.settled_stop + 1) * hop),
             )
     return None if best is None or best[2] - best[1] < 8 * hop else best[1:]
+
+
+def _any_clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> float | None:
+    """Return the clock ratio from the whole, or from a half of it: a break spoils one half at most."""
+    middle = (start + stop) // 2
+    for first, last in ((start, stop), (start, middle), (middle, stop)):
+        ratio = _clock_ratio(capture, combs, first, last)
+        if ratio is not None:
+            return ratio
+    return None
 
 
 def _clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> float | None:
@@ -257,9 +274,10 @@ def _clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> 
             found, prominence = peak_frequency(record, expected - spread, expected + spread)
             if prominence > best[0]:
                 best = (prominence, found / expected, channel, index)
-    prominence, ratio, channel, index = best
+    prominence, coarse, channel, index = best
     if prominence < 100.0:
         return None
+    ratio = coarse
     record = capture.scaled[channel, start:stop]
     # Low tones first: their frequency needs less of a start than that of the highest.
     for share in (0.25, 0.5, 1.0):
@@ -267,7 +285,10 @@ def _clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> 
         fit, rest = fit_scaled_tones(record, tones)
         ratio *= fit.scale
     explained = 1.0 - float(np.var(rest)) / max(float(np.var(record)), 1e-300)
-    return ratio if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE and explained > 0.02 else None
+    if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE and explained > 0.02:
+        return ratio
+    # A break in the signal spoils the fit, not the peak: it is there, and the test of continuity finds the break.
+    return coarse if prominence > 1000.0 else None
 
 
 def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:

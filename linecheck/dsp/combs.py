@@ -17,7 +17,8 @@ __all__ = ["Arrival", "arrival", "comb_frequencies", "comb_phases"]
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-LOWEST_HZ = 300.0
+#: No multiple of a mains frequency.
+LOWEST_HZ = 313.0
 HIGHEST_HZ = 9000.0
 
 

@@ -9,16 +9,19 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.dsp.tones import fit_scaled_tones
+from linecheck.dsp.tones import fit_scaled_tones, synthesise
 
 __all__ = ["Break", "Repeat", "breaks", "flat_tops", "repeated_blocks"]
 
 FloatArray = NDArray[np.float64]
+
+SMALLEST_JUMP_DEGREES = 0.4
 
 _WINDOW = 32
 _MULTIPLIER = 0x9E3779B97F4A7C15
@@ -55,7 +58,7 @@ def _hashes(values: FloatArray) -> NDArray[np.uint64]:
     return words
 
 
-def repeated_blocks(values: FloatArray, *, shortest: int = 48) -> tuple[Repeat, ...]:
+def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -> tuple[Repeat, ...]:
     """Find stretches that are an exact copy of the stretch of the same length just before them.
 
     A driver that plays or delivers a buffer twice leaves one; noise and dither make it impossible otherwise. Constant
@@ -66,6 +69,8 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48) -> tuple[Repeat, 
     values : float64 array, shape (frames,)
     shortest : int
         The shortest block that is looked for, frames.
+    most : int
+        The search ends after so many.
     """
     if len(values) < 4 * shortest:
         return ()
@@ -78,12 +83,24 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48) -> tuple[Repeat, 
     lag_of[later] = np.where(moving | (values[later] != values[later + 2]), later - earlier, 0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], lag_of, [0]))))
     found = []
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in itertools.pairwise(edges):
         lag = int(lag_of[start])
         length = int(stop - start) + _WINDOW - 1
-        if lag >= shortest and lag <= length + 2 and length < max(8 * lag, 1) and length < 0.8 * len(values):
+        fits = shortest <= lag <= length + 2 and length < min(8 * lag, 0.8 * len(values))
+        # A periodic signal in coarse steps agrees with itself at its period elsewhere too, not here alone.
+        if fits and _agreement(values, lag, int(start), length) < 0.5:
             found.append(Repeat(int(start), length))
+        if len(found) == most:
+            break
     return tuple(found)
+
+
+def _agreement(values: FloatArray, lag: int, start: int, length: int) -> float:
+    """Return the share of samples that equal those a lag before: of all, or around a stretch, if that is greater."""
+    same = values[lag:] == values[:-lag]
+    first, last = max(0, start - lag), max(0, start - lag) + length
+    around = np.concatenate((same[max(0, first - length) : first], same[last + 1 : last + 1 + length]))
+    return max(float(np.mean(same)), float(np.mean(around)) if len(around) else 0.0)
 
 
 def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, float]:
@@ -107,11 +124,12 @@ def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, flo
         The value that they are held at (the one held more often).
     """
     held_at: list[tuple[int, float]] = []
+    amplitude = max(0.5 * float(np.ptp(values)), step, 1e-12)
+    natural = 2.0 * np.sqrt(2.0 * step / amplitude) / (2.0 * np.pi * max(slowest, 1e-6))
+    least = max(3, int(np.ceil(2.0 * natural)) + 2)
     for rail in (float(np.max(values)), float(np.min(values))):
         if abs(rail) < 1e-3:
             continue
-        natural = 2.0 * np.sqrt(2.0 * step / abs(rail)) / (2.0 * np.pi * max(slowest, 1e-6))
-        least = max(3, int(np.ceil(2.0 * natural)) + 2)
         edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == rail).astype(np.int8), [0]))))
         lengths = edges[1::2] - edges[::2]
         held_at.append((int(np.sum(lengths[lengths >= least])), rail))
@@ -119,39 +137,46 @@ def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, flo
     return held, max(held_at, default=(0, 0.0))[1]
 
 
-def breaks(values: FloatArray, frequencies: FloatArray, sample: float) -> tuple[Break, ...]:
+def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     """Find where a sum of steady tones is broken.
 
     The whole record is fitted; then, block by block, how much the signal is late (``jump``) and how much of it is there
     (``hole``); what is left over in short bursts is a ``burst``: a few samples lost, held or strange.
+
+    A jump counts from 0.4° of the slowest tone on: at 997 Hz a lost sample is 1.9° at 192 kHz, 8.1° at 44.1 kHz, and a
+    lost millisecond 1.1° (at 1 kHz it would be none).
 
     Parameters
     ----------
     values : float64 array, shape (frames,)
     frequencies : float64 array, shape (tones,)
         Cycles per frame, as found; fitted again here.
-    sample : float
-        The shorter of the two clocks' sample periods, in frames of this record: a step of less than 0.4 of it is none.
     """
     tones = frequencies
     if len(frequencies) == 1:
         highest = max(1, min(10, int(0.49 / float(frequencies[0]))))
         tones = frequencies[0] * np.arange(1, highest + 1)
-    _, residual = fit_scaled_tones(values, tones)
+    fit, residual = fit_scaled_tones(values, tones)
     model = values - residual
-    block = int(np.clip(round(3.0 / float(frequencies[0])), 64, max(64, len(values) // 24)))
-    found = _jumps_and_holes(values, model, block, sample)
+    slope = synthesise(len(values), fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
+    period = 1.0 / float(frequencies[0])
+    block = round(max(period, 64.0, min(3.0 * period, len(values) / 24)))
+    smallest = SMALLEST_JUMP_DEGREES / 360.0 * period
+    found = _jumps_and_holes(values, model, slope, block, smallest)
     return found or _bursts(residual, float(np.sqrt(2.0 * np.mean(model**2))), block)
 
 
-def _jumps_and_holes(values: FloatArray, model: FloatArray, block: int, sample: float) -> tuple[Break, ...]:
+def _jumps_and_holes(
+    values: FloatArray, model: FloatArray, slope: FloatArray, block: int, smallest: float
+) -> tuple[Break, ...]:
     """Compare signal and model block by block: gain and lateness by least squares on the model and its slope."""
     count = len(values) // block
+    if count < 8:
+        return ()
     shape = (count, block)
-    slope = np.gradient(model)
     signal, there, late = (part[: count * block].reshape(shape) for part in (values, model, slope))
-    signal = signal - np.mean(signal, axis=1, keepdims=True)
-    there = there - np.mean(there, axis=1, keepdims=True)
+    # Offsets and slow drifts (a coupling capacitor settling) are no lateness.
+    signal, there, late = (_straightened(part) for part in (signal, there, late))
     aa, bb, ab = np.sum(there**2, 1), np.sum(late**2, 1), np.sum(there * late, 1)
     xa, xb = np.sum(signal * there, 1), np.sum(signal * late, 1)
     determinant = np.maximum(aa * bb - ab**2, 1e-300)
@@ -163,7 +188,7 @@ def _jumps_and_holes(values: FloatArray, model: FloatArray, block: int, sample: 
     centre = float(np.median(step))
     spread = 1.4826 * float(np.median(np.abs(step - centre)))
     off = np.abs(step - centre)
-    for index in np.flatnonzero((off > 0.4 * sample) & (off > 8.0 * spread)):
+    for index in np.flatnonzero((off > smallest) & (off > 8.0 * spread)):
         found.append(Break("jump", int((index + 1) * block), float(step[index] - centre)))
     middle = float(np.median(gain))
     spread = 1.4826 * float(np.median(np.abs(gain - middle)))
@@ -171,6 +196,15 @@ def _jumps_and_holes(values: FloatArray, model: FloatArray, block: int, sample: 
     for index in np.flatnonzero((off > 0.1 * abs(middle)) & (off > 8.0 * spread)):
         found.append(Break("hole", int(index * block), float(gain[index] - middle)))
     return tuple(sorted(found, key=lambda entry: entry.frame))
+
+
+def _straightened(table: FloatArray) -> FloatArray:
+    """Take mean and straight-line trend from every row."""
+    line = np.arange(table.shape[1]) - 0.5 * (table.shape[1] - 1)
+    line /= np.sqrt(np.sum(line**2))
+    centred = table - np.mean(table, axis=1, keepdims=True)
+    result: FloatArray = centred - np.outer(centred @ line, line)
+    return result
 
 
 def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, ...]:

@@ -144,7 +144,7 @@ def _orders(frequencies: FloatArray, fundamental: float, tolerance: float) -> li
 def _fit_tone(values: FloatArray, frequency: float) -> tuple[ToneFit, FloatArray]:
     """Fit a fundamental (cycles per frame, as found) with its harmonics below half the rate."""
     highest = min(FITTED_HARMONICS, int(0.4999 / frequency))
-    orders = np.arange(1, max(highest, 1) + 1)
+    orders = np.arange(1, max(highest, 1) + 1, dtype=np.float64)
     return fit_scaled_tones(values, frequency * orders)
 
 
@@ -257,8 +257,11 @@ def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
     if fundamental:
         nearest = np.maximum(1.0, np.rint(best / fundamental)) * fundamental
         best = best[np.abs(best - nearest) > 3.0 / seconds]
-    fit = fit_tones(values, best / rate)
+    fit, _ = fit_scaled_tones(values, best / rate, iterations=3)
+    if abs(fit.scale - 1.0) * float(np.max(best)) * seconds > 0.5:
+        # Noise alone has no peak to settle on.
+        fit = fit_tones(values, best / rate)
     return tuple(
         Line(float(frequency), _line_power(amplitude, density_near(parts.noise, float(frequency)), seconds))
-        for frequency, amplitude in zip(best, fit.amplitudes, strict=True)
+        for frequency, amplitude in zip(fit.frequencies * rate, fit.amplitudes, strict=True)
     )

@@ -36,7 +36,7 @@ class Span:
 
 def hop_frames(frequency: float, rate_hz: float) -> int:
     """Return the length of an envelope's block: 4 ms, or one period of the tone (cycles per frame) if longer."""
-    return int(round(max(0.004 * rate_hz, 1.0 / frequency)))
+    return round(max(0.004 * rate_hz, 1.0 / frequency))
 
 
 def tone_blocks(values: FloatArray, frequency: float, hop: int) -> ComplexArray:

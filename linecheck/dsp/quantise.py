@@ -29,7 +29,7 @@ def full_scale_amplitude(level_dbfs: float, bits: int) -> float:
     16 bits, nothing to speak of at 24.
     """
     step = 2.0 ** (1 - bits)
-    return min(10.0 ** (level_dbfs / 20.0) * (1.0 - step), 1.0 - 2.5 * step)
+    return min(float(10.0 ** (level_dbfs / 20.0)) * (1.0 - step), 1.0 - 2.5 * step)
 
 
 def quantise(values: FloatArray, bits: int, seed: int, *, dither: bool = True) -> NDArray[np.int32]:

@@ -36,6 +36,9 @@ ComplexArray = NDArray[np.complex128]
 
 _BLOCK = 2048
 
+#: Tones of at least this share of the strongest one's power steer a shared frequency.
+STEERING = 0.01
+
 
 @dataclass(frozen=True)
 class ToneFit:
@@ -115,12 +118,17 @@ def synthesise(
 
 
 def _dirichlet(cycles: FloatArray, frames: int) -> FloatArray:
-    """Return ``sum(cos(2π f n))`` over a centred record of ``frames``: sin(πfN)/sin(πf), N at whole f."""
-    part = cycles - np.rint(cycles)
+    """Return ``sum(cos(2π f n))`` over a centred record of ``frames``: sin(πfN)/sin(πf), ±N at whole f.
+
+    The centred times of an even number of frames are halves, so there the sum changes sign with every whole cycle.
+    """
+    whole = np.rint(cycles)
+    part = cycles - whole
     sine = np.sin(np.pi * part)
     small = np.abs(sine) < 1e-12
     quotient = np.sin(np.pi * (part * frames)) / np.where(small, 1.0, sine)
-    result: FloatArray = np.where(small, float(frames), quotient)
+    sign = np.where((whole % 2 != 0) & (frames % 2 == 0), -1.0, 1.0)
+    result: FloatArray = sign * np.where(small, float(frames), quotient)
     return result
 
 
@@ -181,8 +189,11 @@ def fit_scaled_tones(
         if step == iterations:
             break
         # d/ds of Re(c exp(2πi f s n)) is Re(2πi f n c exp(…)); centred, it is all but orthogonal to the linear part.
-        slope = 2j * np.pi * frequencies * fit.amplitudes
-        inner = float(np.sum((project(residual * centred_time, scaled) * np.conj(slope)).real))
+        # Only the strong tones steer: high orders that hold nothing but noise would weigh by the square of their order.
+        power = np.abs(fit.amplitudes) ** 2
+        strong = power > STEERING * np.max(power)
+        slope = 2j * np.pi * (frequencies * fit.amplitudes)[strong]
+        inner = float(np.sum((project(residual * centred_time, scaled[strong]) * np.conj(slope)).real))
         energy = float(np.sum(np.abs(slope) ** 2)) * frames * (float(frames) ** 2 - 1.0) / 24.0
         change = inner / energy if energy > 0.0 else 0.0
         scale += change

@@ -60,18 +60,9 @@ def _silence(name: str, value: float) -> Problem:
 
 
 def inspect_continuity(
-    capture: Capture, location: Location, channels: tuple[str, ...], unit_rate_hz: int
+    capture: Capture, location: Location, channels: tuple[str, ...]
 ) -> tuple[Problem, ...]:
-    """Return what is wrong inside the located stimulus: silence, clipping, repeated blocks, dropouts.
-
-    Parameters
-    ----------
-    capture : Capture
-    location : Location
-    channels : tuple of str
-    unit_rate_hz : int
-        Sampling rate of the stimulus: a sample that the unit lost is one of these.
-    """
+    """Return what is wrong inside the located stimulus: silence, clipping, repeated blocks, dropouts."""
     problems: list[Problem] = []
     for index, name in enumerate(channels):
         values = capture.scaled[index]
@@ -88,7 +79,7 @@ def inspect_continuity(
             continue
         broken = _repeats(capture, location, inside, name) or _held(capture, location, inside, name, tones)
         if broken is None and tones and location.stop > location.start:
-            broken = _dropout(capture, location, inside, name, tones, unit_rate_hz)
+            broken = _dropout(capture, location, inside, name, tones)
         if broken is not None:
             problems.append(broken)
     return tuple(problems)
@@ -139,7 +130,8 @@ def _held(
     seconds = (location.start + int(edges[longest])) / capture.rate_hz
     return Problem(
         "dropout",
-        f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {seconds:.3f} s: a stretch is missing. {UNREPORTED}",
+        f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {seconds:.3f} s: a stretch is missing. "
+        f"{UNREPORTED}",
         name,
     )
 
@@ -150,10 +142,8 @@ def _dropout(
     values: FloatArray,
     name: str,
     tones: tuple[float, ...],
-    unit_rate_hz: int,
 ) -> Problem | None:
-    sample = min(1.0, capture.rate_hz / unit_rate_hz)
-    found = breaks(values, np.array(tones) / capture.rate_hz, sample)
+    found = breaks(values, np.array(tones) / capture.rate_hz)
     if not found:
         return None
     worst = max(found, key=lambda entry: abs(entry.size))

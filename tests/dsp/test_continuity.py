@@ -1,0 +1,72 @@
+"""Each detector trips on its fault and on nothing else."""
+
+import numpy as np
+import pytest
+
+from linecheck.dsp.continuity import breaks, flat_tops, repeated_blocks
+
+RATE = 48_000
+TONE = 997.0 / RATE
+
+
+def noisy_tone(seed, frames=40_000, noise=1e-4):
+    rng = np.random.default_rng(seed)
+    return 0.5 * np.sin(2 * np.pi * TONE * np.arange(frames)) + noise * rng.standard_normal(frames)
+
+
+@pytest.mark.parametrize("length", [48, 64, 441, 1024])
+@pytest.mark.parametrize("in_place", [True, False])
+def test_a_block_delivered_twice_is_found_where_it_is(length, in_place):
+    values = noisy_tone(length)
+    block = values[20_000 - length : 20_000]
+    if in_place:
+        values[20_000 : 20_000 + length] = block
+    else:
+        values = np.insert(values, 20_000, block)
+    (repeat,) = repeated_blocks(values)
+    assert abs(repeat.start - 20_000) <= 2
+    assert abs(repeat.length - length) <= 2
+
+
+def test_a_periodic_signal_is_no_repeat():
+    steps = np.round(0.4 * np.sin(2 * np.pi * 1000 / RATE * np.arange(20_000)) * 2**15) / 2**15
+    assert repeated_blocks(steps) == ()
+    assert repeated_blocks(np.zeros(5000)) == ()
+    assert repeated_blocks(noisy_tone(1)) == ()
+
+
+def test_flat_tops_count_only_what_a_sine_does_not_do_by_itself():
+    values = noisy_tone(2)
+    assert flat_tops(values, TONE, 0.0)[0] == 0
+    held, rail = flat_tops(np.clip(values, -0.4, 0.4), TONE, 0.0)
+    assert held > 1000
+    assert abs(rail) == 0.4
+    coarse = np.round(0.9 * np.sin(2 * np.pi * 20 / RATE * np.arange(RATE)) * 2**15) / 2**15
+    assert flat_tops(coarse, 20 / RATE, 2.0**-15)[0] == 0
+
+
+@pytest.mark.parametrize("lost", [1, 2, 100])
+def test_lost_samples_are_a_jump(lost):
+    values = np.delete(noisy_tone(3), np.s_[15_000 : 15_000 + lost])
+    found = breaks(values, np.array([TONE]))
+    assert found
+    assert min(abs(entry.frame - 15_000) for entry in found) < 500
+
+
+def test_one_millisecond_frame_of_usb_shows_at_997_hz():
+    """At 1 kHz and 48 kHz a lost millisecond is a whole period: no step of phase at all. At 997 Hz it is -1.08°."""
+    found = breaks(np.delete(noisy_tone(4), np.s_[15_000:15_048]), np.array([TONE]))
+    assert any(entry.kind == "jump" for entry in found)
+
+
+@pytest.mark.parametrize("length", [10, 48, 480])
+def test_a_hole_is_found(length):
+    values = noisy_tone(5)
+    values[15_003 : 15_003 + length] = 0.0
+    assert breaks(values, np.array([TONE]))
+
+
+def test_steady_distortion_is_no_break():
+    values = noisy_tone(6)
+    assert breaks(np.clip(values, -0.45, 0.45), np.array([TONE])) == ()
+    assert breaks(values + 0.01 * values**2 - 0.02 * values**3, np.array([TONE])) == ()
