@@ -98,6 +98,11 @@ class WiringKind(CheckKind):
         MetricSpec("balance", "dB", "level of the first channel over that of the second", "nominal", False),
     )
 
+    def peak_dbfs(self, parameters: WiringParameters) -> float:
+        """Return the highest level that the combs reach, their crest factor included, dB re a full-scale sine."""
+        samples = self.stimulus(parameters, 2, 0.01).samples
+        return float(20.0 * np.log10(np.max(np.abs(samples.astype(np.float64))) * 2.0**-31))
+
     def stimulus(self, parameters: WiringParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the combs."""
         combs = comb_frequencies(channels, parameters.rate_hz)

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.dsp.tones import fit_scaled_tones, synthesise
+from linecheck.dsp.spectra import find_lines
+from linecheck.dsp.tones import fit_lines, fit_scaled_tones, synthesise
 
 __all__ = ["Break", "Repeat", "breaks", "flat_tops", "repeated_blocks"]
 
@@ -158,6 +159,11 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
         tones = frequencies[0] * np.arange(1, highest + 1)
     fit, residual = fit_scaled_tones(values, tones)
     model = values - residual
+    # Hum below the tones sways block by block like lateness; it is steady, so it is taken out.
+    lowest = float(np.min(tones))
+    hum = find_lines(residual, 1.0, 3.0 / len(values), 0.8 * lowest, most=6)
+    residual = fit_lines(residual, hum)[1]
+    values = model + residual
     slope = synthesise(len(values), fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
     period = 1.0 / float(frequencies[0])
     block = round(max(period, 64.0, min(3.0 * period, len(values) / 24)))

@@ -34,8 +34,6 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-_BLOCK = 2048
-
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
 STEERING = 0.01
 
@@ -69,9 +67,13 @@ def _turns(cycles: FloatArray) -> ComplexArray:
     return turns
 
 
-def _blocks(frames: int) -> tuple[int, int]:
-    """Return how many whole blocks a record has, and how many frames are left over."""
-    return divmod(frames, _BLOCK)
+def _blocks(frames: int) -> tuple[int, int, int]:
+    """Return the length of a block, how many whole blocks a record has, and how many frames are left over.
+
+    The cost is a sine and cosine per tone for each frame of a block and for each block: least near the square root.
+    """
+    block = 1 << round(np.log2(max(64.0, min(1024.0, frames**0.5))))
+    return block, *divmod(frames, block)
 
 
 def project(values: FloatArray, frequencies: FloatArray) -> ComplexArray:
@@ -87,19 +89,19 @@ def project(values: FloatArray, frequencies: FloatArray) -> ComplexArray:
     -------
     complex128 array, shape (tones,)
     """
-    whole, rest = _blocks(len(values))
-    inner = np.arange(_BLOCK, dtype=np.float64)
+    block, whole, rest = _blocks(len(values))
+    inner = np.arange(block, dtype=np.float64)
     basis = _turns(-np.outer(inner, frequencies))
     total = np.zeros(len(frequencies), dtype=np.complex128)
     if whole:
-        table = values[: whole * _BLOCK].reshape(whole, _BLOCK)
+        table = values[: whole * block].reshape(whole, block)
         sums = table @ basis.real + 1j * (table @ basis.imag)
-        starts = np.arange(whole, dtype=np.float64) * _BLOCK
+        starts = np.arange(whole, dtype=np.float64) * block
         total += np.sum(sums * _turns(-np.outer(starts, frequencies)), axis=0)
     if rest:
-        tail = values[whole * _BLOCK :]
+        tail = values[whole * block :]
         sums = tail @ basis.real[:rest] + 1j * (tail @ basis.imag[:rest])
-        total += sums * _turns(-float(whole * _BLOCK) * frequencies)
+        total += sums * _turns(-float(whole * block) * frequencies)
     centred: ComplexArray = total * _turns(0.5 * (len(values) - 1) * frequencies)
     return centred
 
@@ -108,10 +110,10 @@ def synthesise(
     frames: int, frequencies: FloatArray, amplitudes: ComplexArray, constant: float = 0.0
 ) -> FloatArray:
     """Return the sum of tones, shape (frames,), time zero in the middle of the record."""
-    whole, rest = _blocks(frames)
-    starts = np.arange(whole + (rest > 0), dtype=np.float64) * _BLOCK - 0.5 * (frames - 1)
+    block, whole, rest = _blocks(frames)
+    starts = np.arange(whole + (rest > 0), dtype=np.float64) * block - 0.5 * (frames - 1)
     outer = _turns(np.outer(starts, frequencies)) * amplitudes
-    inner = _turns(np.outer(frequencies, np.arange(_BLOCK, dtype=np.float64)))
+    inner = _turns(np.outer(frequencies, np.arange(block, dtype=np.float64)))
     table = outer.real @ inner.real - outer.imag @ inner.imag + constant
     values: FloatArray = table.reshape(-1)[:frames]
     return values
