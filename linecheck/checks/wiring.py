@@ -31,7 +31,7 @@ from linecheck.checks.steady import (
 )
 from linecheck.dsp.combs import Arrival, arrival, comb_frequencies, comb_phases
 from linecheck.dsp.locate import hop_frames, steady_span, tone_blocks
-from linecheck.dsp.spectra import density, density_near
+from linecheck.dsp.spectra import band_power, density
 from linecheck.dsp.tones import fit_scaled_tones, fit_tones, peak_frequency, synthesise
 
 __all__ = ["KIND", "WiringKind", "WiringParameters"]
@@ -304,8 +304,10 @@ def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) ->
     powers = np.sum(np.abs(amplitudes) ** 2, axis=1)
     strongest = int(np.argmax(powers))
     rest = record - synthesise(len(record), fit.frequencies, fit.amplitudes, fit.constant)
-    noise = density(rest, 1.0)
-    variance = density_near(noise, float(np.median(combs[strongest]))) / len(record)
+    low, high = float(np.min(combs)), float(np.max(combs))
+    # Each fitted tone has taken two of the band's 2·B·T degrees of freedom out of what is left.
+    free = (high - low) * len(record)
+    variance = band_power(density(rest, 1.0), low, high)[0] / max(free - combs.size, 0.5 * free)
     middle = start + 0.5 * (len(record) - 1)
     arrived = arrival(
         amplitudes[strongest],

@@ -78,12 +78,14 @@ def arrival(
         Variance of a fitted amplitude's real or imaginary part, from the noise.
     """
     turned = amplitudes * np.exp(-1j * phases)
-    step = 0.1 / float(np.max(frequencies))
-    frames = expected + np.arange(-reach, reach + step, step)
     weight = float(np.sum(np.abs(amplitudes)))
-    sums = np.zeros(len(frames))
-    for amplitude, frequency in zip(turned, frequencies, strict=True):
-        sums += (amplitude * np.exp(-2j * np.pi * frequency * (middle - frames))).real
+    # Coarsely by the low tones alone, then closely by all of them.
+    low = frequencies <= 4.0 * np.min(frequencies)
+    step = 0.1 / float(np.max(frequencies[low]))
+    frames = expected + np.arange(-reach, reach + step, step)
+    near = float(frames[np.argmax(np.abs(_together(turned[low], frequencies[low], middle - frames)))])
+    frames = near + np.arange(-12.0 * step, 12.0 * step, 0.1 / float(np.max(frequencies)))
+    sums = _together(turned, frequencies, middle - frames)
     best = int(np.argmax(np.abs(sums)))
     polarity = 1 if sums[best] > 0.0 else -1
     frame = float(frames[best])
@@ -95,3 +97,11 @@ def arrival(
     agreement = abs(float(np.sum((turned * np.exp(-1j * slope * (middle - frame))).real))) / weight
     uncertainty = float(np.sqrt(variance / np.sum(power * slope**2)))
     return Arrival(frame, uncertainty, polarity, agreement)
+
+
+def _together(turned: ComplexArray, frequencies: FloatArray, delays: FloatArray) -> FloatArray:
+    """Return how far tones agree on each delay: the sum of their real parts once the delay is taken off."""
+    sums = np.zeros(len(delays))
+    for amplitude, frequency in zip(turned, frequencies, strict=True):
+        sums += (amplitude * np.exp(-2j * np.pi * frequency * delays)).real
+    return sums
