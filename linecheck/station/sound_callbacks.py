@@ -1,12 +1,12 @@
 """What runs in the audio thread: copying between the driver's blocks and arrays that already exist.
 
-=================  =====================================================================
-:class:`PlayTake`  what is to be played, and how far it has got
+===================  ===================================================================================
+:class:`PlayTake`    what is to be played, and how far it has got
 :class:`RecordTake`  where captured frames go, and when to stop
-:class:`Player`    fills the driver's output blocks: a take's frames, digital silence otherwise
-:class:`Recorder`  empties the driver's input blocks: into a take, nowhere otherwise
-:class:`BlockLog`  time, length and flags of every block of a take
-=================  =====================================================================
+:class:`Player`      fills the driver's output blocks: a take's frames, digital silence otherwise
+:class:`Recorder`    empties the driver's input blocks: into a take, nowhere otherwise
+:class:`BlockLog`    time, length and flags of every block of a take
+===================  ===================================================================================
 
 Nothing here logs, waits or grows an array. The main thread hands a take over by setting one attribute, and
 looks at counters.
@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 __all__ = [
     "SENTINEL",
     "BlockLog",
+    "Blocks",
     "Flag",
     "PlayTake",
     "Player",
@@ -70,8 +71,17 @@ def flags_of(status: Any) -> int:  # noqa: ANN401 - sounddevice's CallbackFlags,
     )
 
 
+@dataclass(frozen=True)
+class Blocks:
+    """When each block of a take came (s, ``time.perf_counter``), its length in frames, what the driver said."""
+
+    times: NDArray[np.float64]
+    frames: NDArray[np.int64]
+    flags: NDArray[np.int64]
+
+
 class BlockLog:
-    """Time (seconds of ``time.perf_counter``), length (frames) and flags of the blocks of one take."""
+    """Notes the blocks of one take in arrays that exist before the first of them."""
 
     def __init__(self, blocks: int) -> None:
         self._times = np.full(blocks, 0.0)
@@ -96,19 +106,10 @@ class BlockLog:
         self._flags[index] |= flags
 
     @property
-    def times(self) -> NDArray[np.float64]:
-        """When each block came."""
-        return self._times[: self._count]
-
-    @property
-    def frames(self) -> NDArray[np.int64]:
-        """How long each block was."""
-        return self._frames[: self._count]
-
-    @property
-    def flags(self) -> NDArray[np.int64]:
-        """What the driver said with each block."""
-        return self._flags[: self._count]
+    def blocks(self) -> Blocks:
+        """What has been noted so far."""
+        noted = slice(self._count)
+        return Blocks(self._times[noted].copy(), self._frames[noted].copy(), self._flags[noted].copy())
 
 
 @dataclass

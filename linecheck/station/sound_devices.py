@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib
 import os
 import re
-import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
 from types import ModuleType
@@ -69,11 +68,8 @@ class SoundDevice:
         return name in {self.name, short, f"{self.host_api}: {self.name}", f"{self.host_api}: {short}"}
 
 
-def load_portaudio(*, relist: bool) -> ModuleType:
-    """Import sounddevice, which loads PortAudio.
-
-    ``relist`` has PortAudio look for devices again, which ends all its streams; it knows only what was there
-    when it started, and a stale number may open another device.
+def load_portaudio() -> ModuleType:
+    """Import sounddevice, which loads PortAudio, which lists the devices that are there at that moment.
 
     Raises
     ------
@@ -82,9 +78,8 @@ def load_portaudio(*, relist: bool) -> ModuleType:
     """
     if os.environ.get("PA_ALSA_PLUGHW", "0") not in {"", "0"}:
         raise StationError("PA_ALSA_PLUGHW is set, which lets ALSA convert rates unseen: unset it")
-    known = "sounddevice" in sys.modules
     try:
-        backend = importlib.import_module("sounddevice")
+        return importlib.import_module("sounddevice")
     except OSError as error:
         raise StationError(
             f"PortAudio is missing ({error}): install it (Debian and Ubuntu: apt-get install libportaudio2)"
@@ -93,10 +88,6 @@ def load_portaudio(*, relist: bool) -> ModuleType:
         raise StationError(
             f"sounddevice is missing ({error}): install it (python -m pip install sounddevice)"
         ) from error
-    if known and relist:
-        backend._terminate()
-        backend._initialize()
-    return backend
 
 
 def list_devices(backend: ModuleType) -> tuple[SoundDevice, ...]:

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import StreamEvent
-from linecheck.station.sound_callbacks import BlockLog, Flag, PlayTake, RecordTake, undelivered_frames
+from linecheck.station.sound_callbacks import Blocks, Flag, Samples, undelivered_frames
+from linecheck.station.sound_desk import Take
 
 __all__ = ["flag_events", "gap_events", "rate_events", "take_events"]
 
@@ -26,36 +27,35 @@ _FLAGS = {
 }
 
 
-def take_events(record: RecordTake, play: PlayTake, rate_hz: int) -> tuple[StreamEvent, ...]:
+def take_events(take: Take, rate_hz: int, playback_rate_hz: int) -> tuple[StreamEvent, ...]:
     """Return everything that makes a take untrustworthy, in the order of time.
 
     Parameters
     ----------
-    record : RecordTake
-        A finished capture.
-    play : PlayTake
-        What was played meanwhile.
+    take : Take
     rate_hz : int
         Sampling rate of the capture.
+    playback_rate_hz : int
+        Sampling rate of the stimulus.
     """
-    start = _start(record.log, rate_hz)
+    capture, playback = take.capture_blocks, take.playback_blocks
     inputs, outputs = int(Flag.of_input()), ~int(Flag.of_input())
     events = [
-        *flag_events(record.log, inputs, (np.cumsum(record.log.frames) - record.log.frames) / rate_hz),
-        *flag_events(play.log, outputs, play.log.times - start),
-        *rate_events("capture", record.log, rate_hz, start),
-        *rate_events("playback", play.log, play.rate_hz, start),
-        *gap_events(record, rate_hz),
+        *flag_events(capture, inputs, (np.cumsum(capture.frames) - capture.frames) / rate_hz),
+        *flag_events(playback, outputs, playback.times - _start(capture, rate_hz)),
+        *rate_events("capture", capture, rate_hz),
+        *rate_events("playback", playback, playback_rate_hz),
+        *gap_events(take.samples, rate_hz),
     ]
     return tuple(sorted(events, key=lambda event: event.seconds))
 
 
-def flag_events(log: BlockLog, which: int, seconds: NDArray[np.float64]) -> list[StreamEvent]:
+def flag_events(blocks: Blocks, which: int, seconds: NDArray[np.float64]) -> list[StreamEvent]:
     """Return the driver's flags; the first :data:`LISTED` of a kind each, the rest as one.
 
     Parameters
     ----------
-    log : BlockLog
+    blocks : Blocks
     which : int
         The flags that are looked at.
     seconds : float64 array, shape (blocks,)
@@ -63,7 +63,7 @@ def flag_events(log: BlockLog, which: int, seconds: NDArray[np.float64]) -> list
     """
     events = []
     for flag, (code, message) in _FLAGS.items():
-        times = seconds[(log.flags & which & int(flag)) != 0]
+        times = seconds[(blocks.flags & which & int(flag)) != 0]
         events += [StreamEvent(code, float(max(when, 0.0)), message) for when in times[:LISTED]]
         if len(times) > LISTED:
             more = f"{message}, {len(times) - LISTED} more times from here on"
@@ -71,34 +71,34 @@ def flag_events(log: BlockLog, which: int, seconds: NDArray[np.float64]) -> list
     return events
 
 
-def rate_events(side: str, log: BlockLog, rate_hz: int, start: float) -> list[StreamEvent]:
+def rate_events(side: str, blocks: Blocks, rate_hz: int) -> list[StreamEvent]:
     """Compare the pace of the blocks, a straight line through frames over time, with the rate.
 
     The line bears with a block that came late and was caught up with, which the driver's buffer is there for.
     """
-    if len(log.times) < 4:
+    if len(blocks.times) < 4:
         return []
-    times = log.times - np.mean(log.times)
-    delivered = np.cumsum(log.frames) / rate_hz
-    elapsed = float(log.times[-1] - log.times[0])
+    times = blocks.times - np.mean(blocks.times)
+    delivered = np.cumsum(blocks.frames) / rate_hz
+    elapsed = float(blocks.times[-1] - blocks.times[0])
     spread = float(np.sum(times**2))
     pace = float(np.sum(times * delivered)) / spread if spread > 0.0 else np.inf
-    longest = float(np.max(log.frames)) / rate_hz
+    longest = float(np.max(blocks.frames)) / rate_hz
     if abs(pace - 1.0) * elapsed <= PACE_TOLERANCE * elapsed + ARRIVAL_SECONDS + longest:
         return []
     message = f"{side}: audio at {rate_hz} Hz went by at {pace:.3f} times its pace"
-    return [StreamEvent("rate_mismatch", float(log.times[-1]) - start, message)]
+    return [StreamEvent("rate_mismatch", elapsed, message)]
 
 
-def gap_events(record: RecordTake, rate_hz: int) -> list[StreamEvent]:
+def gap_events(samples: Samples, rate_hz: int) -> list[StreamEvent]:
     """Return whether the capture's array has frames that nobody delivered."""
-    frames = undelivered_frames(record.samples[: record.position])
+    frames = undelivered_frames(samples)
     if frames == 0:
         return []
-    message = f"capture: {frames} of {record.position} frames were never delivered"
-    return [StreamEvent("gap", record.position / rate_hz, message)]
+    message = f"capture: {frames} of {len(samples)} frames were never delivered"
+    return [StreamEvent("gap", len(samples) / rate_hz, message)]
 
 
-def _start(log: BlockLog, rate_hz: int) -> float:
+def _start(capture: Blocks, rate_hz: int) -> float:
     """Return when the capture's first frame came."""
-    return float(log.times[0]) - float(log.frames[0]) / rate_hz if len(log.times) else 0.0
+    return float(capture.times[0]) - float(capture.frames[0]) / rate_hz if len(capture.times) else 0.0

@@ -16,7 +16,6 @@ from typing import Any
 from linecheck.errors import StationError
 from linecheck.station.sound_callbacks import Player, Recorder, flags_of
 from linecheck.station.sound_devices import SoundDevice, exclusive_settings, opening_error
-from linecheck.station.sound_driver import quiet_stderr, sound_driver
 
 __all__ = ["SoundSide", "SoundStreams"]
 
@@ -36,17 +35,18 @@ class SoundSide:
     device: SoundDevice
     width: int
     sample_format: str
-    latency_seconds: float
 
 
 class SoundStreams:
-    """The open streams. Everything that calls PortAudio is to run in the driver's thread.
+    """The open streams.
 
     Parameters
     ----------
     backend : module
         sounddevice.
     playback, capture : SoundSide
+    latency_seconds : float
+        Asked of the driver in both directions.
     player : Player
     recorder : Recorder
     """
@@ -56,12 +56,14 @@ class SoundStreams:
         backend: ModuleType,
         playback: SoundSide,
         capture: SoundSide,
+        latency_seconds: float,
         player: Player,
         recorder: Recorder,
     ) -> None:
         self._backend = backend
         self._playback = playback
         self._capture = capture
+        self._latency_seconds = latency_seconds
         self._player = player
         self._recorder = recorder
         self._open: dict[str, Any] = {}
@@ -69,11 +71,6 @@ class SoundStreams:
         self._closing = False
         #: Set by the driver when a stream ends that was not told to.
         self.ended = False
-
-    @property
-    def layout(self) -> str:
-        """What is open, in words for the record."""
-        return "one full-duplex stream" if "duplex" in self._open else "two independent streams"
 
     @property
     def output_latency_seconds(self) -> float:
@@ -98,13 +95,12 @@ class SoundStreams:
         elif "playback" in self._open:
             self._close(["playback"])
         self._playback_rate_hz = rate_hz
-        with quiet_stderr():
-            if duplex:
-                self._start("duplex", rate_hz, self._duplex_stream)
-                return
-            if "capture" not in self._open:
-                self._start("capture", self._recorder.rate_hz, self._capture_stream)
-            self._start("playback", rate_hz, self._playback_stream)
+        if duplex:
+            self._start("duplex", rate_hz, self._duplex_stream)
+            return
+        if "capture" not in self._open:
+            self._start("capture", self._recorder.rate_hz, self._capture_stream)
+        self._start("playback", rate_hz, self._playback_stream)
 
     def close(self) -> None:
         """Stop all sound at once and free the devices."""
@@ -113,16 +109,13 @@ class SoundStreams:
     def _close(self, names: list[str]) -> None:
         self._closing = True
         try:
-            with quiet_stderr():
-                for name in names:
-                    # abort and close ignore the driver's errors, so that a dead device is let go all the same
-                    self._open[name].abort()
-                    self._open[name].close()
-                    del self._open[name]
+            for name in names:
+                # abort and close ignore the driver's errors, so that a dead device is let go all the same
+                self._open[name].abort()
+                self._open[name].close()
+                del self._open[name]
         finally:
             self._closing = False
-        if not self._open:
-            sound_driver().holders.discard(self)
         self._playback_rate_hz = None
 
     def _is_duplex(self, rate_hz: int) -> bool:
@@ -138,7 +131,6 @@ class SoundStreams:
         try:
             stream = make(rate_hz)
             self._open[name] = stream
-            sound_driver().holders.add(self)
             stream.start()
         except (self._backend.PortAudioError, ValueError) as error:
             raise opening_error(error, str(side.device), rate_hz, side.width, side.sample_format) from error
@@ -163,7 +155,7 @@ class SoundStreams:
             "device": side.device.index,
             "channels": side.width,
             "dtype": side.sample_format,
-            "latency": side.latency_seconds,
+            "latency": self._latency_seconds,
             "extra_settings": exclusive_settings(self._backend, side.device),
             "blocksize": 0,
         }
@@ -199,10 +191,9 @@ class SoundStreams:
         capture, playback = self._one_way(self._capture), self._one_way(self._playback)
         both = {name: (capture[name], playback[name]) for name in capture if name != "blocksize"}
         fixed = self._playback.device.host_api == "ALSA"
-        latency = max(self._capture.latency_seconds, self._playback.latency_seconds)
         return self._backend.Stream(
             callback=callback,
-            blocksize=int(rate_hz * latency / BLOCKS_PER_LATENCY) if fixed else 0,
+            blocksize=int(rate_hz * self._latency_seconds / BLOCKS_PER_LATENCY) if fixed else 0,
             never_drop_input=not fixed,
             **self._common(rate_hz),
             **both,

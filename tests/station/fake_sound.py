@@ -29,8 +29,7 @@ class FakeSound:
     ``flags`` maps a block, counted from the first stimulus on, to the names of the flags that come with it.
     ``speed`` is the device's clock over the computer's, ``true_rate`` what the driver says of it. It ends its
     streams after ``stops_after`` blocks of the first stimulus, and gives no more after ``stalls_after``.
-    ``hangs`` says that closing never returns, ``refuses`` is PortAudio's error code for opening. ``spoil``
-    changes captured blocks.
+    ``refuses`` is PortAudio's error code for opening. ``spoil`` changes captured blocks.
     """
 
     class PortAudioError(Exception):
@@ -45,7 +44,6 @@ class FakeSound:
         speed=1.0,
         stops_after=None,
         stalls_after=None,
-        hangs=False,
         refuses=None,
         true_rate=1.0,
         delay_blocks=3,
@@ -58,9 +56,6 @@ class FakeSound:
         self.line = deque([None] * delay_blocks)
         self.opened, self.streams = [], []
         self.last_out = None
-        self.may_close = threading.Event()
-        if not hangs:
-            self.may_close.set()
         self._block = 0
         self._lock = threading.Lock()
         threading.Thread(target=self._drive, daemon=True).start()
@@ -158,7 +153,6 @@ class FakeStream:
             self.module.streams.append(self)
 
     def abort(self):
-        self.module.may_close.wait()
         with self.module._lock:
             if self in self.module.streams:
                 self.module.streams.remove(self)

@@ -83,28 +83,11 @@ def read_report(tmp_path, errors=""):
     return report
 
 
-def _count_opened(backend):
-    """Count the streams that are opened from here on."""
-    opened = []
-    for name in ("InputStream", "OutputStream", "Stream"):
-        original = getattr(backend, name)
-
-        def counted(*args, original=original, name=name, **kwargs):
-            opened.append(name)
-            return original(*args, **kwargs)
-
-        setattr(backend, name, counted)
-    return opened
-
-
 def _main(job_path, out):
-    import sounddevice
-
     from linecheck.errors import StationError
     from linecheck.station.sound import SoundInterface
 
     job = json.loads(Path(job_path).read_text())
-    opened = _count_opened(sounddevice)
     report = {"played": 0, "events": [], "walls": [], "bits": [], "error": None}
     try:
         with SoundInterface(station(job["playback"], job["capture"])) as interface:
@@ -125,7 +108,6 @@ def _main(job_path, out):
         report["error"] = str(error)
     except KeyboardInterrupt:
         report["error"] = "interrupted"
-    report["opened"] = opened
     temporary = Path(out) / "report.tmp"
     temporary.write_text(json.dumps(report))
     os.replace(temporary, Path(out) / "report.json")

@@ -94,10 +94,10 @@ def test_what_is_not_installed_is_named(monkeypatch, error, words):
     monkeypatch.delenv("PA_ALSA_PLUGHW", raising=False)
     monkeypatch.setattr(importlib, "import_module", missing)
     with pytest.raises(StationError, match=words):
-        load_portaudio(relist=False)
+        load_portaudio()
 
 
 def test_a_setting_that_lets_alsa_convert_is_refused(monkeypatch):
     monkeypatch.setenv("PA_ALSA_PLUGHW", "1")
     with pytest.raises(StationError, match="PA_ALSA_PLUGHW is set"):
-        load_portaudio(relist=False)
+        load_portaudio()

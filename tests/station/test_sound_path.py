@@ -52,7 +52,7 @@ def test_the_loop_gives_back_every_bit(pulse_server, tmp_path, one_device, sampl
         assert len(words) - start - len(stimulus.samples) >= 0.05 * 192_000
     assert report["events"] == [[], [], []]
     assert report["bits"] == [32 if sample_format == "int32" else None] * 3
-    assert sorted(report["opened"]) == (["Stream"] if one_device else ["InputStream", "OutputStream"])
+    assert ("one device" if one_device else "two independent") in report["identity"]["clock"]
     assert "plug-in" in report["identity"]["capture"]
 
 
@@ -79,17 +79,15 @@ def test_a_capture_may_run_at_another_rate(pulse_server, tmp_path):
         {"device": "unit_44_loop"},
     )
     assert report["error"] is None
-    assert sorted(report["opened"]) == ["InputStream", "OutputStream"]
     assert frequency_of(report["captures"][0][:, 0], 192_000) == 997
     assert report["events"] == [[]]
 
 
-def test_a_new_rate_reopens_the_playback_and_nothing_else(pulse_server, tmp_path):
+def test_the_rate_may_change_from_check_to_check(pulse_server, tmp_path):
     rates = (48_000, 96_000)
     plays = [("sine", {"rate_hz": rate, "seconds": 1.3, "frequency_hz": 997}) for rate in rates]
     report = play_over(pulse_server, tmp_path, plays, {"rates_hz": (48_000, 96_000)})
     assert report["error"] is None
-    assert report["opened"] == ["InputStream", "OutputStream", "OutputStream"]
     assert [frequency_of(samples[:, 0], 192_000) for samples in report["captures"]] == [997, 997]
 
 
@@ -166,6 +164,17 @@ def test_ctrl_c_stops_all_sound(pulse_server, tmp_path):
         process.kill()
     assert time.monotonic() - begun < 3.0
     assert read_report(tmp_path, errors)["error"] == "interrupted"
+    assert pulse_server.streams() == 0
+
+
+def test_sound_ends_with_the_process_that_wanted_it(pulse_server, tmp_path):
+    process = _playing(pulse_server, tmp_path)
+    assert pulse_server.streams() == 2
+    process.kill()
+    process.communicate()
+    deadline = time.monotonic() + 5.0
+    while pulse_server.streams() and time.monotonic() < deadline:
+        time.sleep(0.05)
     assert pulse_server.streams() == 0
 
 

@@ -1,0 +1,276 @@
+"""The desk: chooses the devices, keeps their streams open, plays one take after another and watches over it.
+
+A desk calls PortAudio, and PortAudio can hang in a call or end the process; so it works in a process of its own
+(:mod:`linecheck.station.sound_worker`), imports nothing slow, and is driven from the station's process
+(:mod:`linecheck.station.sound_process`).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import ModuleType
+
+import numpy as np
+
+from linecheck.errors import StationError
+from linecheck.station.sound_callbacks import (
+    SENTINEL,
+    BlockLog,
+    Blocks,
+    Player,
+    PlayTake,
+    Recorder,
+    RecordTake,
+    Samples,
+)
+from linecheck.station.sound_devices import (
+    Direction,
+    SoundDevice,
+    choose_device,
+    list_devices,
+    load_portaudio,
+)
+from linecheck.station.sound_stream import SoundSide, SoundStreams
+
+__all__ = ["FoundDevices", "SideSettings", "SoundDesk", "SoundSettings", "Take", "Watchdog"]
+
+#: Digital silence before the stimulus, once the capture runs.
+LEAD_SECONDS = 0.02
+#: No block for so long means that the device has stopped.
+STALL_SECONDS = 3.0
+#: How long a stream may take from its start, or a hiccup, to a steady flow of blocks.
+SETTLE_SECONDS = 10.0
+#: Blocks during which a stream that has just started, or had a hiccup, may still be filling its buffers.
+SETTLING_BLOCKS = 6
+#: Room in the capture's array for a playback that starts late or runs slow.
+SPARE_SECONDS = 3.0
+POLL_SECONDS = 0.005
+
+CURE = "Is it still connected and switched on, and does its driver or sound server run?"
+
+
+@dataclass(frozen=True)
+class SideSettings:
+    """One direction of a station: device, channels (from 1, in the limit file's order), sample format."""
+
+    device: str
+    channels: tuple[int, ...]
+    sample_format: str
+
+    @property
+    def width(self) -> int:
+        """How many channels of the device are opened."""
+        return max(self.channels)
+
+    @property
+    def columns(self) -> list[int]:
+        """Where the channels lie in a block."""
+        return [channel - 1 for channel in self.channels]
+
+
+@dataclass(frozen=True)
+class SoundSettings:
+    """What a desk is to do, whatever it plays.
+
+    ``playback_rate_hz`` is the rate that the streams are opened for at once; None opens them with the first take.
+    """
+
+    playback: SideSettings
+    capture: SideSettings
+    capture_rate_hz: int
+    latency_seconds: float
+    tail_seconds: float
+    playback_rate_hz: int | None = None
+
+
+@dataclass(frozen=True)
+class FoundDevices:
+    """What the settings' names came to; ``driver`` is PortAudio's version."""
+
+    playback: SoundDevice
+    capture: SoundDevice
+    driver: str
+
+
+@dataclass(frozen=True)
+class Take:
+    """What came back of one stimulus: samples of shape (frames, channels), and the blocks of both directions."""
+
+    samples: Samples
+    capture_blocks: Blocks
+    playback_blocks: Blocks
+
+
+class SoundDesk:
+    """Plays and captures.
+
+    Parameters
+    ----------
+    settings : SoundSettings
+    backend : module or None
+        What to use in place of sounddevice.
+    """
+
+    def __init__(self, settings: SoundSettings, backend: ModuleType | None = None) -> None:
+        self._settings = settings
+        self._backend = backend
+        self._player = Player()
+        self._recorder = Recorder(settings.capture_rate_hz, self._player)
+        self._streams: SoundStreams | None = None
+
+    def open(self) -> FoundDevices:
+        """Find the devices, and open them if the rate is known.
+
+        Raises
+        ------
+        StationError
+            PortAudio is missing, a device is not there, not the only one of its name, or refuses.
+        """
+        backend = self._backend or load_portaudio()
+        devices, settings = list_devices(backend), self._settings
+        playback = _chosen(devices, settings.playback, "playback")
+        capture = _chosen(devices, settings.capture, "capture")
+        self._streams = SoundStreams(
+            backend,
+            SoundSide(playback, settings.playback.width, settings.playback.sample_format),
+            SoundSide(capture, settings.capture.width, settings.capture.sample_format),
+            settings.latency_seconds,
+            self._player,
+            self._recorder,
+        )
+        if settings.playback_rate_hz is not None:
+            self._streams.open_for(settings.playback_rate_hz)
+        return FoundDevices(playback, capture, str(backend.get_portaudio_version()[1]))
+
+    def ready(self, rate_hz: int) -> None:
+        """Have the streams open for stimuli of this rate.
+
+        Raises
+        ------
+        StationError
+            A device refuses.
+        """
+        self._opened().open_for(rate_hz)
+
+    def play(self, samples: Samples, rate_hz: int) -> Take:
+        """Play samples of shape (frames, channels), in the device's format, and return what came back.
+
+        Raises
+        ------
+        StationError
+            A device stops, or does not run at its rate.
+        """
+        streams = self._opened()
+        streams.open_for(rate_hz)
+        self._watch(streams, self._settled, SETTLE_SECONDS)
+        record = self._record_take(len(samples) / rate_hz)
+        play = self._play_take(samples, rate_hz, record, streams.output_latency_seconds)
+        self._recorder.take, self._player.take = record, play
+        try:
+            longest = 2.0 * len(record.samples) / self._settings.capture_rate_hz
+            self._watch(streams, lambda: record.done, longest)
+        finally:
+            self._recorder.take = self._player.take = None
+        return self._taken(record, play)
+
+    def close(self) -> None:
+        """Stop all sound at once and free the devices."""
+        streams, self._streams = self._streams, None
+        if streams is not None:
+            streams.close()
+
+    def _opened(self) -> SoundStreams:
+        if self._streams is None:
+            raise StationError("the sound devices are not open")
+        return self._streams
+
+    def _settled(self) -> bool:
+        """Say whether blocks have come both ways without a flag for a while."""
+        return min(self._player.steady_blocks, self._recorder.steady_blocks) > SETTLING_BLOCKS
+
+    def _record_take(self, stimulus_seconds: float) -> RecordTake:
+        settings = self._settings
+        seconds = LEAD_SECONDS + stimulus_seconds + settings.tail_seconds + SPARE_SECONDS
+        frames = int(seconds * settings.capture_rate_hz)
+        sample_format = settings.capture.sample_format
+        return RecordTake(
+            samples=np.full((frames, settings.capture.width), SENTINEL[sample_format], dtype=sample_format),
+            tail_frames=int(np.ceil(settings.tail_seconds * settings.capture_rate_hz)),
+            log=BlockLog.for_frames(frames),
+        )
+
+    def _play_take(
+        self, samples: Samples, rate_hz: int, record: RecordTake, drain_seconds: float
+    ) -> PlayTake:
+        """Spread the samples over the device's channels, after a moment of silence."""
+        lead, side = int(LEAD_SECONDS * rate_hz), self._settings.playback
+        spread: Samples = np.zeros((lead + len(samples), side.width), dtype=side.sample_format)
+        spread[lead:, side.columns] = samples
+        return PlayTake(
+            samples=spread,
+            rate_hz=rate_hz,
+            record=record,
+            log=BlockLog.for_frames(len(spread)),
+            drain_seconds=drain_seconds,
+        )
+
+    def _watch(self, streams: SoundStreams, done: Callable[[], bool], longest_seconds: float) -> None:
+        """Wait until ``done``, and no longer than blocks keep coming."""
+        watchdog = Watchdog(self._player, self._recorder, longest_seconds)
+        while not done():
+            watchdog.look(time.monotonic(), ended=streams.ended)
+            time.sleep(POLL_SECONDS)
+
+    def _taken(self, record: RecordTake, play: PlayTake) -> Take:
+        if not play.done:
+            raise StationError(
+                f"the playback device took {play.position / play.rate_hz:.2f} s of audio in "
+                f"{record.position / self._settings.capture_rate_hz:.2f} s: "
+                f"it does not run at {play.rate_hz} Hz"
+            )
+        captured = record.samples[: record.position, self._settings.capture.columns]
+        return Take(np.ascontiguousarray(captured), record.log.blocks, play.log.blocks)
+
+
+class Watchdog:
+    """Raises when blocks stop coming.
+
+    Parameters
+    ----------
+    player, recorder
+        Whose ``blocks`` are looked at.
+    longest_seconds : float
+        How long it may all take, however many blocks come.
+    """
+
+    def __init__(self, player: Player, recorder: Recorder, longest_seconds: float) -> None:
+        self._sides = (("playback", player), ("capture", recorder))
+        self._longest_seconds = longest_seconds
+        self._begun: float | None = None
+        self._seen: dict[str, tuple[int, float]] = {}
+
+    def look(self, now: float, *, ended: bool) -> None:
+        """Look at the counters at a time; ``ended`` says that the driver has ended a stream."""
+        if ended:
+            raise StationError(
+                f"the sound device stopped delivering audio: its driver ended the stream. {CURE}"
+            )
+        self._begun = now if self._begun is None else self._begun
+        for name, side in self._sides:
+            blocks, since = self._seen.get(name, (-1, now))
+            if side.blocks != blocks:
+                self._seen[name] = (side.blocks, now)
+            elif now - since > STALL_SECONDS:
+                raise StationError(
+                    f"the {name} device stopped delivering audio for {now - since:.1f} s. {CURE}"
+                )
+        if now - self._begun > self._longest_seconds:
+            raise StationError(
+                f"the sound device does not deliver audio steadily: no end after {now - self._begun:.1f} s. {CURE}"
+            )
+
+
+def _chosen(devices: tuple[SoundDevice, ...], side: SideSettings, direction: Direction) -> SoundDevice:
+    return choose_device(devices, side.device, direction, side.width)
