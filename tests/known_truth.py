@@ -8,17 +8,17 @@ known of each record and not only on average.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location, Measurement, Reading, Reference
+from linecheck.dsp.combs import comb_frequencies, comb_phases
 
-__all__ = ["Recording", "Scene", "decibels", "measured", "readings", "record"]
+__all__ = ["Recording", "Scene", "decibels", "measured", "readings", "record", "record_combs"]
 
 FloatArray = NDArray[np.float64]
 
@@ -65,55 +65,56 @@ class Scene:
         """Expected noise density in the band, power per hertz."""
         if self.noise_db is None:
             return 0.0
-        return self.power * 10.0 ** (self.noise_db / 10.0) / (self.band_hz[1] - self.band_hz[0])
+        return float(self.power * 10.0 ** (self.noise_db / 10.0) / (self.band_hz[1] - self.band_hz[0]))
 
 
 @dataclass(frozen=True)
 class Recording:
     """A capture with what it was made of.
 
-    ``band_noise`` is the noise within the band alone, shape (channels, frames); ``clock`` the unit's clock
-    over the capture's.
+    ``noise`` is the noise within the band alone, ``others`` the band's hum and other lines, ``harmonics``
+    its harmonics; each of shape (channels, frames). ``clock`` is the unit's clock over the capture's.
     """
 
     capture: Capture
     scenes: tuple[Scene, ...]
-    band_noise: FloatArray
+    all_noise: FloatArray
+    noise: FloatArray
+    others: FloatArray
+    harmonics: FloatArray
     clock: float
-    seconds: float
+    delay_seconds: float
 
-    @cached_property
-    def spectra(self) -> FloatArray:
-        """Transform of the noise in the band, for weighting it."""
-        return np.fft.rfft(self.band_noise)
+    def came_out(
+        self, location: Location, channel: int = 0, *, harmonics: bool = True, weighting: str | None = None
+    ) -> float:
+        """Power of everything in the band but the tone, over what is measured, as it came out; re the tone.
 
-    def noise_power(self, location: Location, channel: int = 0, weighting: str | None = None) -> float:
-        """Mean square of the band's noise over what is measured, as it came out in this record."""
-        values = self.band_noise[channel]
+        The expected power differs by the noise's own statistics, which no estimator can undo.
+        """
+        values = self.noise[channel] + self.others[channel]
+        if harmonics:
+            values = values + self.harmonics[channel]
         if weighting is not None:
-            frequencies = np.fft.rfftfreq(values.size, 1.0 / self.capture.rate_hz)
-            values = np.fft.irfft(self.spectra[channel] * np.sqrt(gain(weighting, frequencies)), values.size)
-        return float(np.mean(values[location.start : location.stop] ** 2))
+            frequencies = np.arange(values.size // 2 + 1) * (self.capture.rate_hz / values.size)
+            gains = np.sqrt(gain(weighting, frequencies))
+            values = np.fft.irfft(np.fft.rfft(values) * gains, values.size)
+        power = np.mean(values[location.start : location.stop] ** 2)
+        return float(power / self.scenes[channel].power)
 
-    def residual_power(self, noise: float, channel: int = 0, weighting: str | None = None) -> float:
-        """Noise of a given power, and every line of the band besides the tone."""
-        scene = self.scenes[channel]
-        total = noise
-        for frequency, level in self.line_levels(channel):
-            if scene.band_hz[0] <= frequency <= scene.band_hz[1]:
-                weight = 1.0 if weighting is None else float(gain(weighting, np.array([frequency]))[0])
-                total += scene.power * 10.0 ** (level / 10.0) * weight
-        return total
+    def harmonic(self, location: Location, order: int, channel: int = 0) -> float:
+        """Power of a harmonic with the noise that falls on its very frequency, as it came out; re the tone.
 
-    def line_levels(self, channel: int = 0) -> list[tuple[float, float]]:
-        """Frequency by the capture's clock and level re the tone of every harmonic, hum and other line."""
+        The share that the noise has in it on average is taken off.
+        """
+        noise = self.all_noise[channel, location.start : location.stop]
         scene = self.scenes[channel]
-        tone = scene.frequency_hz * self.clock
-        return [
-            *((order * tone, level) for order, level in scene.harmonics_db.items()),
-            *((order * scene.hum_hz, level) for order, level in scene.hum_db.items()),
-            *scene.lines_db.items(),
-        ]
+        cycles = np.arange(location.start, location.stop) / self.capture.rate_hz - self.delay_seconds
+        cycles = cycles * (self.clock * order * scene.frequency_hz)
+        turned = 2.0 * np.mean(noise * np.exp(-2j * np.pi * (cycles - np.rint(cycles))))
+        line = scene.amplitude * 10.0 ** (scene.harmonics_db[order] / 20.0) * np.exp(0.7j * order)
+        share = scene.density * self.capture.rate_hz / noise.size
+        return float((0.5 * np.abs(line + turned) ** 2 - share) / scene.power)
 
 
 def gain(weighting: str, frequencies_hz: FloatArray) -> FloatArray:
@@ -141,11 +142,13 @@ def _noise(
     shaped = (spectrum[0] + 1j * spectrum[1]) * np.where(
         frequencies > scene.outside_from_hz, 10.0 ** (scene.outside_db / 20.0), 1.0
     )
+    # All of the power of the bin at 0 Hz is in its real part.
+    shaped[0] *= np.sqrt(2.0)
     inside = (frequencies >= scene.band_hz[0]) & (frequencies <= scene.band_hz[1])
     return irfft(shaped, length)[:frames], irfft(np.where(inside, shaped, 0.0), length)[:frames]
 
 
-def _cosine(cycles: FloatArray, phase: float) -> FloatArray:
+def _cosine(cycles: FloatArray, phase: float | FloatArray) -> FloatArray:
     return np.cos(2.0 * np.pi * (cycles - np.rint(cycles)) + phase)
 
 
@@ -180,23 +183,72 @@ def record(
     capture_seconds = np.arange(frames) / rate_hz
     unit_seconds = (capture_seconds - delay_seconds) * clock
     envelope = _sounding(unit_seconds, seconds) if tone else np.zeros(frames)
-    values, band = np.empty((len(channels), frames)), np.empty((len(channels), frames))
+    values = np.empty((len(channels), frames))
+    parts = np.zeros((4, len(channels), frames))
     for index, scene in enumerate(channels):
-        noise, band[index] = _noise(scene, frames, rate_hz, np.random.default_rng((seed, index)))
-        signal = _cosine(unit_seconds * scene.frequency_hz, scene.phase)
-        for order, level in scene.harmonics_db.items():
-            part = _cosine(unit_seconds * (order * scene.frequency_hz), 0.7 * order)
-            signal += 10.0 ** (level / 20.0) * part
-        values[index] = scene.amplitude * envelope * signal + noise + scene.constant
-        steady = {order * scene.hum_hz: level for order, level in scene.hum_db.items()} | dict(scene.lines_db)
-        for frequency, level in steady.items():
-            part = _cosine(capture_seconds * frequency, 0.01 * frequency)
-            values[index] += scene.amplitude * 10.0 ** (level / 20.0) * part
+        parts[:2, index] = _noise(scene, frames, rate_hz, np.random.default_rng((seed, index)))
+        values[index] = parts[0, index] + scene.constant
+        if tone:
+            values[index] += (
+                scene.amplitude * envelope * _cosine(unit_seconds * scene.frequency_hz, scene.phase)
+            )
+        for kind, frequency, line in _lines(scene, clock, capture_seconds, unit_seconds, envelope):
+            values[index] += line
+            if scene.band_hz[0] <= frequency <= scene.band_hz[1]:
+                parts[kind, index] += line
     volts = None if full_scale_volts is None else (full_scale_volts,) * len(channels)
-    capture = Capture(
-        values.T.copy(), rate_hz, volts, mains_hz=float(np.rint(channels[0].hum_hz / 10.0) * 10.0)
+    mains = float(np.rint(channels[0].hum_hz / 10.0) * 10.0)
+    capture = Capture(values.T.copy(), rate_hz, volts, mains_hz=mains)
+    return Recording(capture, channels, parts[0], parts[1], parts[2], parts[3], clock, delay_seconds)
+
+
+def _lines(
+    scene: Scene, clock: float, capture_seconds: FloatArray, unit_seconds: FloatArray, envelope: FloatArray
+) -> Iterator[tuple[int, float, FloatArray]]:
+    """Yield every line but the tone: 3 for a harmonic, else 2; its frequency as captured; its samples."""
+    for order, level in scene.harmonics_db.items() if np.any(envelope) else ():
+        part = _cosine(unit_seconds * (order * scene.frequency_hz), 0.7 * order)
+        amplitude = scene.amplitude * 10.0 ** (level / 20.0)
+        yield 3, order * scene.frequency_hz * clock, amplitude * envelope * part
+    steady = {order * scene.hum_hz: level for order, level in scene.hum_db.items()} | dict(scene.lines_db)
+    for frequency, level in steady.items():
+        part = _cosine(capture_seconds * frequency, 0.01 * frequency)
+        yield 2, frequency, scene.amplitude * 10.0 ** (level / 20.0) * part
+
+
+def record_combs(
+    rate_hz: int,
+    *,
+    seed: int,
+    seconds: float,
+    late_frames: float = 0.0,
+    balance_db: float = 0.0,
+    polarity: tuple[int, int] = (1, 1),
+    noise_db: float = -20.0,
+    clock_ppm: float = 0.0,
+    delay_seconds: float = 0.05,
+) -> Capture:
+    """Evaluate the wiring check's signal of two channels at a capture's instants.
+
+    The second channel comes ``late_frames`` of the capture after the first, and ``balance_db`` below it.
+    White noise up to half the rate is ``noise_db`` re the first channel's power.
+    """
+    combs = comb_frequencies(2, rate_hz)
+    phases = comb_phases(combs.shape[1])
+    amplitude = 0.1 / np.sqrt(combs.shape[1])
+    frames = int((delay_seconds + 2.0 * RAMP_SECONDS + SETTLE_SECONDS + seconds + 0.1) * rate_hz)
+    values = (
+        np.random.default_rng(seed).standard_normal((frames, 2))
+        * 0.1
+        * np.sqrt(0.5 * 10.0 ** (noise_db / 10.0))
     )
-    return Recording(capture, channels, band, clock, seconds)
+    for channel, gain_db in enumerate((0.0, -balance_db)):
+        unit_seconds = (np.arange(frames) - channel * late_frames) / rate_hz - delay_seconds
+        unit_seconds *= 1.0 + 1e-6 * clock_ppm
+        tones = np.sum(_cosine(np.outer(combs[channel], unit_seconds), phases[:, None]), axis=0)
+        gain = polarity[channel] * amplitude * 10.0 ** (gain_db / 20.0)
+        values[:, channel] += gain * _sounding(unit_seconds, seconds) * tones
+    return Capture(values, rate_hz)
 
 
 def measured(
