@@ -231,10 +231,15 @@ class Reference:
 
 @dataclass(frozen=True)
 class Context:
-    """What a measurement may know besides its capture."""
+    """What a measurement may know besides its capture.
+
+    ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts, from its
+    calibration; it enters what is read in volts, and nothing else.
+    """
 
     channels: tuple[str, ...]
     reference: Reference | None = None
+    volts_uncertainty: float = 0.0
 
 
 @dataclass(frozen=True)

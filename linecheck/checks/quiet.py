@@ -119,7 +119,7 @@ class QuietKind(CheckKind):
         context: Context,
     ) -> Measurement:
         """Take the noise from the middle of the capture."""
-        out = ReadingList()
+        out = ReadingList(context.volts_uncertainty)
         names = (*(spec.name for spec in self.metrics if spec.name != "hum"), "spectrum")
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:

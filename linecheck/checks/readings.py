@@ -37,8 +37,12 @@ _FLOOR = 1e-300
 
 @dataclass
 class ReadingList:
-    """Collects what one measurement takes; a value that is missing comes with its reason."""
+    """Collects what one measurement takes; a value that is missing comes with its reason.
 
+    ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts.
+    """
+
+    volts_uncertainty: float = 0.0
     readings: list[Reading] = field(default_factory=list)
     curves: list[Curve] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
@@ -48,8 +52,8 @@ class ReadingList:
     ) -> None:
         """Add a reading in volts; missing where the capture's full scale in volts is not known."""
         if volts is not None:
-            reading = Reading(metric, channel, float(value * volts), unit, float(uncertainty * volts))
-            self.readings.append(reading)
+            spread = float(volts * np.hypot(uncertainty, value * self.volts_uncertainty))
+            self.readings.append(Reading(metric, channel, float(value * volts), unit, spread))
             return
         self.readings.append(Reading(metric, channel, None, unit, None))
         self.problems.append(

@@ -153,7 +153,7 @@ class ToneKind(CheckKind):
         context: Context,
     ) -> Measurement:
         """Take every metric from the located sine."""
-        out = ReadingList()
+        out = ReadingList(context.volts_uncertainty)
         levels: list[Reading] = []
         reached = band_not_reached(capture, analysis.band_hz, self._band_metrics())
         if reached is not None:

@@ -46,12 +46,22 @@ class Analyses:
     limits : LimitFile
     judged : callable
         Called with each outcome, from the thread that calls the methods.
+    volts_uncertainty : float
+        Relative standard uncertainty of the captures' full scale in volts.
     """
 
-    def __init__(self, executor: Executor, limits: LimitFile, judged: Callable[[CheckOutcome], None]) -> None:
+    def __init__(
+        self,
+        executor: Executor,
+        limits: LimitFile,
+        judged: Callable[[CheckOutcome], None],
+        *,
+        volts_uncertainty: float = 0.0,
+    ) -> None:
         self._executor = executor
         self._limits = limits
         self._judged = judged
+        self._volts_uncertainty = volts_uncertainty
         self._waiting: list[Captured] = []
         self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
         self.outcomes: dict[str, CheckOutcome] = {}
@@ -95,6 +105,7 @@ class Analyses:
             channels=self._limits.channels,
             decision=self._limits.decision,
             reference=self._reference(captured.check.reference),
+            volts_uncertainty=self._volts_uncertainty,
         )
         try:
             future = self._executor.submit(analyse, analysis)

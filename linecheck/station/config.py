@@ -123,13 +123,15 @@ class CaptureConfig(_Table):
 class CalibrationConfig(_Table):
     """When the capture's volts were last compared with something better, and when that is due again.
 
-    ``refuse_when_overdue`` makes every run invalid after that day; without it the run says so and goes on.
+    ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
+    volts. ``refuse_when_overdue`` makes every run invalid after that day; without it the run says so and goes on.
     """
 
     performed: date | None = None
     due: date | None = None
     by: Text | None = None
     certificate: Text | None = None
+    uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
     refuse_when_overdue: bool = False
 
     @model_validator(mode="after")
@@ -153,6 +155,7 @@ class CalibrationConfig(_Table):
             "due": self.due,
             "by": self.by,
             "certificate": self.certificate,
+            "uncertainty_percent": self.uncertainty_percent or None,
         }
         return {name: str(value) for name, value in entries.items() if value is not None}
 

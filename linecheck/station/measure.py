@@ -35,6 +35,7 @@ class Analysis:
     channels: tuple[str, ...]
     decision: Decision
     reference: Reference | None = None
+    volts_uncertainty: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ def _measured(analysis: Analysis) -> Measurement:
     found += inspect_continuity(capture, location, channels)
     if _nothing_left(found, channels):
         return Measurement(problems=_once(found))
-    context = Context(channels, analysis.reference)
+    context = Context(channels, analysis.reference, analysis.volts_uncertainty)
     measured = check.kind.measure(capture, location, check.stimulus, check.analysis, context)
     return replace(measured, problems=_once((*found, *measured.problems)))
 

@@ -138,7 +138,8 @@ def run_unit(
     started, began = datetime.now(UTC), time.monotonic()
     overdue = facts.calibration.problems((when or started).date())
     course = _Course(problems=[*overdue, *facts.problems])
-    analyses = Analyses(executor, plan.limits, listener.check_judged)
+    volts = 0.01 * facts.calibration.uncertainty_percent
+    analyses = Analyses(executor, plan.limits, listener.check_judged, volts_uncertainty=volts)
     try:
         try:
             _play_all(plan, interface, analyses, listener, course, keep_captures)

@@ -1,0 +1,38 @@
+"""A calibration's uncertainty enters what is read in volts, and nothing else."""
+
+import numpy as np
+import pytest
+
+from linecheck.checks import kinds
+from linecheck.checks.base import Capture, Context
+
+CHANNELS = ("left", "right")
+
+
+def readings(kind, samples, context):
+    capture = Capture(samples, 48000, (8.0, 8.0))
+    checker = kinds()[kind]
+    parameters = checker.stimulus_parameters(seconds=0.3)
+    location = checker.locate(capture, parameters, CHANNELS)
+    measured = checker.measure(capture, location, parameters, checker.analysis_parameters(), context)
+    return {(reading.metric, reading.channel): reading for reading in measured.readings}
+
+
+@pytest.mark.parametrize(
+    ("kind", "in_volts"), [("tone", {"level", "dc_offset"}), ("quiet", {"noise", "noise_a", "noise_468"})]
+)
+def test_a_calibration_uncertainty_of_one_percent(kind, in_volts):
+    rng = np.random.default_rng(1)
+    time = np.arange(20_000) / 48_000
+    samples = 1e-4 * rng.standard_normal((20_000, 2)) + 0.01
+    if kind == "tone":
+        samples += 0.5 * np.sin(2 * np.pi * 997 * time)[:, None]
+    exact = readings(kind, samples, Context(CHANNELS))
+    doubtful = readings(kind, samples, Context(CHANNELS, volts_uncertainty=0.01))
+    for key, reading in doubtful.items():
+        assert reading.value == exact[key].value
+        if reading.metric in in_volts:
+            expected = np.hypot(exact[key].uncertainty, 0.01 * reading.value)
+            assert reading.uncertainty == pytest.approx(expected, rel=1e-12)
+        else:
+            assert reading.uncertainty == exact[key].uncertainty
