@@ -35,7 +35,7 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
-STEERING = 0.01
+STEERING = 0.1
 
 
 @dataclass(frozen=True)
