@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import errno
-import os
 import stat
-import tempfile
 from pathlib import Path
 
 from linecheck.errors import FileError, RecordError
 from linecheck.records.text import visible
-from linecheck.station.durable_file import make_folder, write_durably
+from linecheck.station.durable_file import (
+    make_folder,
+    remove_abandoned,
+    temporary_file,
+    write_durably,
+)
 
 __all__ = ["check_can_write", "write_atomically"]
 
@@ -46,6 +49,8 @@ def write_atomically(path: str | Path, content: bytes) -> None:
 def check_can_write(path: str | Path) -> None:
     """Find out, before anything is run, whether a file can be written; makes the folders above it.
 
+    What programs that were killed have left of their temporary files in its folder is removed.
+
     Raises
     ------
     FileError
@@ -53,9 +58,9 @@ def check_can_write(path: str | Path) -> None:
     """
     try:
         target = _prepared(Path(path))
-        handle, name = tempfile.mkstemp(prefix=".linecheck.", suffix=".part", dir=target.parent)
-        os.close(handle)
-        os.unlink(name)
+        remove_abandoned(target.parent)
+        with temporary_file(target.parent):
+            pass
     except FileError as error:
         raise FileError(visible(error.path), _reason(error)) from error
     except OSError as error:

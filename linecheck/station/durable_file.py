@@ -1,22 +1,34 @@
-"""Writing a file so that it is there whole or not at all, whatever happens meanwhile."""
+"""Writing a file so that it is there whole or not at all, whatever happens meanwhile.
+
+===========================  ========================================================================
+:func:`write_durably`        a file, by way of a temporary one beside it
+:func:`temporary_file`       such a temporary file
+:func:`remove_abandoned`     what programs that were killed have left of them
+:func:`make_folder`          a folder and those above it
+===========================  ========================================================================
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from linecheck.errors import FileError
 
-__all__ = ["make_folder", "write_durably"]
+__all__ = ["TEMPORARY_SUFFIX", "make_folder", "remove_abandoned", "temporary_file", "write_durably"]
+
+#: How the names of temporary files end, which no other program's do.
+TEMPORARY_SUFFIX = ".linecheck-part"
 
 Bytes = bytes | bytearray | memoryview
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and those above it.
+    """Make a folder and those above it, durably: what is kept in it must not be lost with its name.
 
     Raises
     ------
@@ -24,7 +36,10 @@ def make_folder(folder: Path) -> None:
         It cannot be made.
     """
     try:
+        missing = [entry for entry in (folder, *folder.parents) if not entry.exists()]
         folder.mkdir(parents=True, exist_ok=True)
+        for entry in missing:
+            _sync_folder(entry.parent)
     except (FileExistsError, NotADirectoryError) as error:
         raise FileError(folder, "cannot be made a folder: there is a file of that name") from error
     except OSError as error:
@@ -47,26 +62,75 @@ def write_durably(path: Path, parts: Iterable[Bytes], *, check: Callable[[Path],
     FileError
         The folder is missing or read-only, the disk is full, or the like.
     """
-    temporary: Path | None = None
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name[:100]}.", suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        with os.fdopen(handle, "wb") as stream:
+        with temporary_file(path.parent) as (temporary, stream):
             for part in parts:
                 stream.write(part)
             stream.flush()
             os.fchmod(stream.fileno(), 0o666 & ~_umask())
             os.fsync(stream.fileno())
-        if check is not None:
-            check(temporary)
-        temporary.replace(path)
+            if check is not None:
+                check(temporary)
+            temporary.replace(path)
         _sync_folder(path.parent)
     except OSError as error:
         raise FileError(path, f"cannot be written: {error.strerror or error}") from error
+
+
+@contextlib.contextmanager
+def temporary_file(folder: Path) -> Iterator[tuple[Path, BinaryIO]]:
+    """Give a new file in a folder; at the end it is gone, unless it was given another name.
+
+    It is locked for as long as it is in use, which tells it from one that was abandoned.
+
+    Raises
+    ------
+    OSError
+        It cannot be made.
+    """
+    temporary, stream = _new_file(folder)
+    try:
+        with stream:
+            yield temporary, stream
     finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _new_file(folder: Path) -> tuple[Path, BinaryIO]:
+    """Make a file that is locked; one that was removed as abandoned before that is made anew."""
+    while True:
+        handle, name = tempfile.mkstemp(prefix=".", suffix=TEMPORARY_SUFFIX, dir=folder)
+        stream = os.fdopen(handle, "wb")
+        _lock(stream)
+        if os.fstat(handle).st_nlink:
+            return Path(name), stream
+        stream.close()
+
+
+def remove_abandoned(folder: Path) -> None:
+    """Remove the temporary files that programs which were killed have left in a folder.
+
+    Those of programs that are at work are locked and stay, and so do all where locks do not work. Nothing
+    is ever wrong here: what cannot be removed does no harm.
+    """
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.endswith(TEMPORARY_SUFFIX) and entry.is_file(follow_symlinks=False):
+                with contextlib.suppress(OSError), open(entry.path, "r+b") as stream:
+                    if _lock(stream, wait=False):
+                        os.unlink(entry.path)
+
+
+def _lock(stream: BinaryIO, *, wait: bool = True) -> bool:
+    """Lock a file; return whether it is."""
+    try:
+        import fcntl
+
+        fcntl.flock(stream, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (ImportError, OSError):
+        return False
+    return True
 
 
 def _umask() -> int:
