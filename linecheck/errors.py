@@ -73,6 +73,7 @@ class Fault:
     message: str
 
     def __str__(self) -> str:
+        """Return place, key and message on one line."""
         place = f"{self.file}:{self.line}:{self.column}"
         return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
 

@@ -45,7 +45,9 @@ class LazyGroup(click.Group):
             formatter.write_dl([(name, COMMANDS[name][1]) for name in self.list_commands(ctx)])
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.version_option(__version__, prog_name="linecheck")
 def cli() -> None:
     """Test audio converters, disc players and streamers at the end of the line.
