@@ -13,8 +13,8 @@ from linecheck.dsp.weighting import a_weighting_power, weighting_468_power
 # What a reading may be off by: dB; dB of level; ppm of frequency.
 RATIO_DB, LEVEL_DB, FREQUENCY_PPM = 0.1, 0.001, 0.05
 
-# Sound starts at once or late, clocks differ by up to ±300 ppm; each pair of capture rate and level meets
-# three of them.
+# Sound starts at once or late, clocks differ by up to ±300 ppm; each pair of level and rate meets two of
+# these.
 STARTS = [(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)]
 CASES = [
     pytest.param(level, rate, *STARTS[index % 3], index, id=f"{level} dB, {rate} Hz, {STARTS[index % 3]}")
@@ -37,12 +37,7 @@ def tone_scene(level, index):
     return Scene(
         amplitude=(0.9, 0.5)[loud],
         noise_db=-level - (20.0 if loud else 0.2),
-        harmonics_db={
-            order: below - level
-            for order, below in zip(
-                (2, 3, 5), (-2.5, -5.0, -9.0) if loud else (-22.0, -26.0, -24.0), strict=True
-            )
-        },
+        harmonics_db={order: entry - level for order, entry in (LOUD if loud else FAINT).items()},
         hum_db={1: -level - 22.0, 3: -level - 25.0},
         outside_db=40.0,
     )
