@@ -96,10 +96,14 @@ class QuietKind(CheckKind):
         return Stimulus(samples, parameters.rate_hz, parameters.bits)
 
     def locate(self, capture: Capture, parameters: QuietParameters, channels: tuple[str, ...]) -> Location:
-        """Take the middle of the capture: silence has no mark to be found by."""
+        """Take the middle of the capture: silence has no mark to be found by.
+
+        Ends where nothing moves, bit for bit, are not part of it: there the interface was not yet, or no longer, alive.
+        """
         wanted = round(parameters.seconds * capture.rate_hz)
         length = min(wanted, capture.frames)
-        start = (capture.frames - length) // 2
+        first, last = _moving(capture)
+        start = min(max(0, (first + last - length) // 2), capture.frames - length)
         problems: tuple[Problem, ...] = ()
         if length < wanted:
             problems = (
@@ -141,6 +145,12 @@ class QuietKind(CheckKind):
                     spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
                 )
         return out.measurement()
+
+
+def _moving(capture: Capture) -> tuple[int, int]:
+    """Return the frames between which any channel changes its value; the whole capture where none does."""
+    moving = np.flatnonzero(np.any(np.diff(capture.scaled, axis=1) != 0.0, axis=0))
+    return (int(moving[0]), int(moving[-1]) + 2) if len(moving) else (0, capture.frames)
 
 
 def _hum(parts: Dissection, capture: Capture) -> Power:

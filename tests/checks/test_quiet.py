@@ -1,0 +1,58 @@
+"""``quiet``: which part of a capture is measured, and what it refers to."""
+
+import numpy as np
+import pytest
+
+from linecheck.checks import kinds
+from linecheck.checks.base import Capture, Context, Reference
+
+CHANNELS = ("left", "right")
+QUIET = kinds()["quiet"]
+
+
+def measure(samples, context=None, **parameters):
+    capture = Capture(samples, 48000, (8.0, 8.0))
+    given = QUIET.stimulus_parameters(**{"seconds": 0.5, **parameters})
+    location = QUIET.locate(capture, given, CHANNELS)
+    measured = QUIET.measure(
+        capture, location, given, QUIET.analysis_parameters(), context or Context(CHANNELS)
+    )
+    return {(reading.metric, reading.channel): reading for reading in measured.readings}, measured
+
+
+@pytest.mark.parametrize("before", [0, 20_000, 90_000])
+def test_ends_that_are_bit_exact_silence_are_not_measured(before):
+    noise = 1e-5 * np.random.default_rng(1).standard_normal((26_000, 2))
+    dead = np.zeros((before, 2))
+    readings, _ = measure(np.concatenate([dead, noise, np.zeros((1000, 2))]))
+    # 8 V at full scale, white to 24 kHz, read to 20 kHz.
+    expected = 1e6 * 8.0 * 1e-5 * np.sqrt(19_980 / 24_000)
+    assert readings["noise", "left"].value == pytest.approx(expected, rel=0.03)
+
+
+def test_a_transient_at_the_start_is_not_measured():
+    samples = 1e-5 * np.random.default_rng(2).standard_normal((48_000, 2))
+    samples[:4000] += 0.1 * np.exp(-np.arange(4000) / 300)[:, None]
+    readings, _ = measure(samples)
+    assert readings["noise", "right"].value < 1e6 * 8.0 * 1.1e-5
+
+
+def test_ratios_refer_to_the_level_of_the_named_check():
+    samples = 1e-5 * np.random.default_rng(3).standard_normal((48_000, 2))
+    reference = Reference("tone", (-3.0, None), (0.001, None))
+    readings, measured = measure(samples, Context(CHANNELS, reference))
+    rms_db = 20 * np.log10(1e-5 * np.sqrt(19_980 / 24_000))
+    assert readings["snr", "left"].value == pytest.approx(-3.0 - 3.0103 - rms_db, abs=0.3)
+    assert readings["snr", "right"].value is None
+    assert [(p.code, p.channel, p.blocks) for p in measured.problems] == [
+        ("reference_missing", "right", False)
+    ]
+    assert {curve.channel for curve in measured.curves} == {"left"}
+
+
+def test_dither_keeps_the_unit_awake():
+    given = QUIET.stimulus_parameters(dither=True, bits=16)
+    samples = QUIET.stimulus(given, 2, 0.01).samples >> 16
+    assert set(np.unique(samples)) == {-1, 0, 1}
+    silent = QUIET.stimulus(QUIET.stimulus_parameters(), 2, 0.01).samples
+    assert not np.any(silent)

@@ -1,0 +1,100 @@
+"""``wiring``: what is found of channels that are right, swapped, inverted, late, mixed or dead."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linecheck.checks import kinds
+from linecheck.checks.base import Capture, Context
+from linecheck.dsp.combs import comb_frequencies, comb_phases
+
+CHANNELS = ("left", "right")
+WIRING = kinds()["wiring"]
+PARAMETERS = WIRING.stimulus_parameters()
+
+
+def combs(rate, *, delay=0.1, ratio=1.0, late=0.0, channels=2):
+    """The coded signal as an ideal unit gives it at any clock, written down as a sum of cosines."""
+    frames = int((delay + 0.52 / ratio + 0.2) * rate)
+    columns = []
+    frequencies = comb_frequencies(channels, PARAMETERS.rate_hz)
+    for index in range(channels):
+        time = (np.arange(frames) / rate - delay - (late / rate if index else 0.0)) * ratio
+        rise = np.clip(time / 0.01, 0, 1) * np.clip((0.52 - time) / 0.01, 0, 1)
+        tones = np.cos(
+            2 * np.pi * frequencies[index][:, None] * time + comb_phases(frequencies.shape[1])[:, None]
+        )
+        columns.append(0.1 / np.sqrt(len(tones)) * np.sum(tones, axis=0) * (0.5 - 0.5 * np.cos(np.pi * rise)))
+    return np.array(columns).T
+
+
+def read(samples, rate=48000, noise=1e-5, channels=CHANNELS):
+    rng = np.random.default_rng(1)
+    capture = Capture(samples + noise * rng.standard_normal(samples.shape), rate)
+    location = WIRING.locate(capture, PARAMETERS, channels)
+    assert location.problems == ()
+    measured = WIRING.measure(capture, location, PARAMETERS, WIRING.analysis_parameters(), Context(channels))
+    return {(reading.metric, reading.channel): reading for reading in measured.readings}, measured
+
+
+@settings(max_examples=12)
+@given(
+    rate=st.sampled_from([44100, 48000, 96000]),
+    delay=st.floats(0.0, 0.5),
+    ppm=st.floats(-1000, 1000),
+    late=st.floats(-20, 20),
+    signs=st.tuples(st.sampled_from([-1, 1]), st.sampled_from([-1, 1])),
+    gain=st.floats(0.5, 1.0),
+)
+def test_everything_at_once(rate, delay, ppm, late, signs, gain):
+    samples = combs(rate, delay=delay, ratio=1 + 1e-6 * ppm, late=late) * np.array(signs) * [1.0, gain]
+    readings, measured = read(samples, rate)
+    assert measured.problems == ()
+    assert readings["order", None].value == 1
+    assert (readings["polarity", "left"].value, readings["polarity", "right"].value) == signs
+    delayed = readings["channel_delay", None]
+    assert delayed.value == pytest.approx(late, abs=5 * delayed.uncertainty + 1e-6)
+    balance = readings["balance", None]
+    assert balance.value == pytest.approx(-20 * np.log10(gain), abs=5 * balance.uncertainty + 1e-6)
+
+
+def test_swapped_channels_keep_their_polarity():
+    readings, _ = read(combs(48000)[:, ::-1] * [1, -1])
+    assert readings["order", None].value == 0
+    assert readings["polarity", "left"].value == 1
+    assert readings["polarity", "right"].value == -1
+
+
+def test_the_same_in_both_channels_is_not_the_declared_order():
+    mono = np.repeat(np.sum(combs(48000), axis=1, keepdims=True), 2, axis=1)
+    assert read(mono)[0]["order", None].value == 0
+
+
+def test_crosstalk_is_no_wrong_order():
+    samples = combs(48000)
+    mixed = samples + 0.03 * samples[:, ::-1]
+    assert read(mixed)[0]["order", None].value == 1
+
+
+def test_a_dead_channel_fails_the_order_and_says_what_cannot_be_told():
+    readings, measured = read(combs(48000) * [1, 0])
+    assert readings["order", None].value == 0
+    assert readings["polarity", "left"].value == 1
+    assert readings["polarity", "right"].value is None
+    assert readings["channel_delay", None].value is None
+    (problem,) = measured.problems
+    assert (problem.code, problem.channel, problem.blocks) == ("stimulus_not_found", "right", False)
+
+
+def test_four_channels():
+    names = ("front_left", "front_right", "rear_left", "rear_right")
+    assert read(combs(96000, channels=4), 96000, channels=names)[0]["order", None].value == 1
+    wrong = combs(96000, channels=4)[:, [0, 1, 3, 2]]
+    assert read(wrong, 96000, channels=names)[0]["order", None].value == 0
+
+
+def test_the_stimulus_has_a_low_crest_factor_and_says_its_peak():
+    samples = WIRING.stimulus(PARAMETERS, 2, 0.01).samples / 2.0**31
+    assert np.max(np.abs(samples)) < 0.3
+    assert WIRING.peak_dbfs(PARAMETERS) == pytest.approx(20 * np.log10(np.max(np.abs(samples))), abs=1e-9)
