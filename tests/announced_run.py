@@ -1,0 +1,79 @@
+"""``linecheck run``, which says on a pipe what it is doing, so that it can be killed right there.
+
+    python tests/announced_run.py DESCRIPTOR [--own-process] run --station …
+
+Everything is as in the command itself; a few functions say a word before and after they do their work.
+"""
+
+import functools
+import os
+import sys
+
+__all__ = ["PHASES"]
+
+#: What a run does, in this order; what files are kept depends on its options.
+PHASES = (
+    "starting",
+    "opening the log",
+    "playing",
+    "analysing",
+    "recording",
+    "writing files",
+    "showing the verdict",
+    "keeping captures",
+    "ending",
+)
+
+
+def main():
+    descriptor = int(sys.argv.pop(1))
+
+    def say(words):
+        os.write(descriptor, words.encode() + b"\n")
+
+    from linecheck.cli import session
+    from linecheck.cli.session import ResultFiles, Session
+    from linecheck.records.log import Log
+    from linecheck.station import executors
+    from linecheck.station.analyses import Analyses
+
+    def announce(owner, name, before, after=lambda result: ""):
+        work = getattr(owner, name)
+
+        @functools.wraps(work)
+        def announced(*arguments, **options):
+            say(before)
+            result = work(*arguments, **options)
+            if after(result):
+                say(after(result))
+            return result
+
+        setattr(owner, name, announced)
+
+    announce(Log, "__init__", "opening the log")
+    announce(session, "run_unit", "playing")
+    announce(Analyses, "finish", "analysing", lambda _: "recording")
+    announce(Log, "append", "recording", _recorded)
+    announce(ResultFiles, "write", "writing files")
+    announce(session, "show_result", "showing the verdict")
+    announce(session, "write_capture_set", "keeping captures")
+    announce(Session, "test", "playing", lambda _: "ending")
+    if "--own-process" in sys.argv:
+        sys.argv.remove("--own-process")
+        executors.analysis_executor = functools.partial(_in_own_process, executors.analysis_executor)
+
+    from linecheck.cli import main
+
+    main()
+
+
+def _recorded(stored):
+    return f"recorded {stored.sequence} {stored.attempt} {stored.record_hash}"
+
+
+def _in_own_process(executor, *, own_process):
+    return executor(own_process=True)
+
+
+if __name__ == "__main__":
+    main()
