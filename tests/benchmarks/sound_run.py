@@ -57,7 +57,7 @@ STATIONS = ((0.05, 0.05), (0.1, 0.1))
 
 
 def _run(server, folder, checks, seconds, latency, tail):
-    """Return the wall time of a run and the length of its stimuli."""
+    """Return the wall time of a run and the length of its stimuli; None where the machine lost audio."""
     tones = "".join(TONE.format(number=number, seconds=seconds) for number in range(checks))
     (folder / "r3.yaml").write_text(HEAD + tones)
     (folder / "station.toml").write_text(STATION.format(latency=latency, tail=tail))
@@ -73,9 +73,11 @@ def _run(server, folder, checks, seconds, latency, tail):
         timeout=300,
     )
     wall = time.perf_counter() - begun
+    if done.returncode == 3:
+        return None
+    assert done.returncode == 0, f"{done.stdout}\n{done.stderr}"
     result = json.loads((folder / "result.json").read_text())
     sinad = min(entry["value"] or 0.0 for entry in result["readings"] if entry["metric"] == "sinad")
-    assert done.returncode == 0, f"{done.stderr}\n{result['problems']}"
     assert sinad > 140.0, f"SINAD {sinad:.1f} dB"
     length = re.search(r"(\d+) checks, ([\d.]+) s of audio", done.stderr)
     assert length is not None, done.stderr
@@ -112,11 +114,16 @@ def rows(quick):
                 runs = [
                     _run(server, Path(name), checks, seconds, latency, tail) for _ in range(1 if quick else 3)
                 ]
-                wall, audio = min(runs)
+                whole = [run for run in runs if run is not None]
+                lost = f" ({len(runs) - len(whole)} of {len(runs)} invalid)" if None in runs else ""
+                if not whole:
+                    table.append((f"run of {checks} checks", f"nothing{lost}", "", "", ""))
+                    continue
+                wall, audio = min(whole)
                 table.append(
                     (
                         f"run of {checks} checks, latency {latency:g} s, tail {tail:g} s",
-                        f"{wall:.2f} s",
+                        f"{wall:.2f} s{lost}",
                         f"stimuli {audio:.2f} s",
                         f"{wall / audio:.2f}, {wall - audio:.2f} s over",
                         f"at most {0.05 * audio + 1.0:.2f} s over",
