@@ -90,7 +90,7 @@ class LowLevelToneKind(CheckKind):
             if reached is not None:
                 out.missing(self.metrics, names, name)
                 continue
-            parts = dissect_channel(capture, location, index, parameters.frequency_hz)
+            parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz[0])
             for suffix in WEIGHTINGS:
                 weight = power_weights(suffix, parts.noise.frequencies_hz)
                 residual = parts.residual_power(*analysis.band_hz, weight)

@@ -130,7 +130,7 @@ class QuietKind(CheckKind):
             out.problems.append(reached)
         for index, name in enumerate(context.channels):
             values = capture.scaled[index, location.start : location.stop]
-            parts = dissect(values, capture.rate_hz, None)
+            parts = dissect(values, capture.rate_hz, None, analysis.band_hz[0])
             tone = _reference_line(context, index)
             if tone is None:
                 out.problems.append(_no_reference(context, name))

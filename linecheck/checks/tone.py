@@ -91,13 +91,15 @@ def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float
     )
 
 
-def dissect_channel(capture: Capture, location: Location, channel: int, nominal_hz: float) -> Dissection:
-    """Take one channel's located tone apart."""
+def dissect_channel(
+    capture: Capture, location: Location, channel: int, nominal_hz: float, lowest_hz: float
+) -> Dissection:
+    """Take one channel's located tone apart; what lies well below ``lowest_hz`` is of no interest."""
     values = capture.scaled[channel, location.start : location.stop]
     expected = nominal_hz / capture.rate_hz
     spread = 1.1e-3 * expected + 1.0 / len(values)
     frequency, _ = peak_frequency(values, expected - spread, expected + spread)
-    return dissect(values, capture.rate_hz, frequency * capture.rate_hz)
+    return dissect(values, capture.rate_hz, frequency * capture.rate_hz, lowest_hz)
 
 
 class ToneKind(CheckKind):
@@ -161,7 +163,7 @@ class ToneKind(CheckKind):
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
-            parts = dissect_channel(capture, location, index, parameters.frequency_hz)
+            parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz[0])
             levels += _tone_readings(out, name, parts, capture, index, parameters)
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
             hum = total(line.power for line in hum_lines(parts, mains))

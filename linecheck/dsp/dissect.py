@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.spectra import Density, band_power, density, density_near, find_lines, usable_frames
-from linecheck.dsp.tones import ToneFit, fit_lines, fit_scaled_tones, fit_tones, project, synthesise
+from linecheck.dsp.tones import (
+    ToneFit,
+    fit_scaled_tones,
+    fit_tones,
+    fit_tones_and_lines,
+    project,
+    synthesise,
+)
+from linecheck.dsp.trend import slow_trend
 
 __all__ = ["Dissection", "Line", "Power", "dissect", "hum_lines", "total"]
 
@@ -23,6 +31,8 @@ FloatArray = NDArray[np.float64]
 
 #: Mains products M = 1 … 5 (AES17-2015, 6.5.1).
 HUM_ORDERS = 5
+#: The grid wanders, and the two clocks differ: each mains frequency is searched within ±0.6 %.
+MAINS_SPREAD = 0.006
 #: So many harmonics are fitted together; higher ones are found as lines.
 FITTED_HARMONICS = 30
 
@@ -141,14 +151,7 @@ def _orders(frequencies: FloatArray, fundamental: float, tolerance: float) -> li
     return [int(order) if hit else 0 for order, hit in zip(nearest, near, strict=True)]
 
 
-def _fit_tone(values: FloatArray, frequency: float) -> tuple[ToneFit, FloatArray]:
-    """Fit a fundamental (cycles per frame, as found) with its harmonics below half the rate."""
-    highest = min(FITTED_HARMONICS, int(0.4999 / frequency))
-    orders = np.arange(1, max(highest, 1) + 1, dtype=np.float64)
-    return fit_scaled_tones(values, frequency * orders)
-
-
-def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None) -> Dissection:
+def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None, lowest_hz: float = 20.0) -> Dissection:
     """Take a recording apart.
 
     Parameters
@@ -157,30 +160,63 @@ def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None) -> Dissec
     rate_hz : float
     tone_hz : float or None
         Frequency of the fundamental to about a third of a cycle over the record; None where there is no tone.
+    lowest_hz : float
+        What lies well below this is of no interest and taken out as a trend.
     """
     record = values[len(values) - usable_frames(len(values)) :]
     frames = len(record)
-    tones, rest = _without(record, rate_hz, tone_hz)
-    found = find_lines(rest, rate_hz, 3.0 * rate_hz / frames, 0.4999 * rate_hz) / rate_hz
-    others, rest = fit_lines(rest, found)
-    if len(found) and tone_hz is not None:
-        # Lines that were not known bias the tone a little: once more without them.
-        lines = synthesise(frames, others.frequencies, others.amplitudes)
-        tones, tones_rest = _fit_tone(record - lines, tones.frequencies[0])
-        others, rest = fit_lines(tones_rest + lines, others.frequencies)
-    return _assemble(record, rate_hz, tones, others, rest)
+    cutoff = 0.7 * min(lowest_hz, tone_hz or lowest_hz) / rate_hz - 1.0 / frames
+    orders = _fitted_orders(tone_hz / rate_hz) if tone_hz is not None else np.zeros(0)
+    frequencies = orders * (tone_hz or 0.0) / rate_hz
+    lowest = max(3.0 / frames, 0.75 * cutoff)
+    tones, others, rest = fit_tones_and_lines(record, frequencies, np.zeros(0))
+    # Strong lines and trends bias the harmonics, and what that leaves looks like lines beside them: so first the lines
+    # far from any harmonic, then the trend (lines would leak into it), then whatever else is there.
+    lines = _new_lines(rest, others.frequencies, lowest, avoid=tones.frequencies)
+    if len(lines):
+        tones, others, rest = fit_tones_and_lines(record, tones.frequencies, lines, iterations=4)
+    trend = slow_trend(rest, cutoff)
+    level, rest = record - trend, rest - trend
+    if _matters(trend, rest):
+        tones, others, rest = fit_tones_and_lines(level, tones.frequencies, others.frequencies, iterations=4)
+    for _ in range(3):
+        lines = _new_lines(rest, others.frequencies, lowest)
+        if len(lines) == len(others.frequencies):
+            break
+        tones, others, rest = fit_tones_and_lines(level, tones.frequencies, lines, iterations=4)
+    return _assemble(record, rate_hz, tones, others, rest, max(cutoff, 0.0))
 
 
-def _without(values: FloatArray, rate_hz: float, tone_hz: float | None) -> tuple[ToneFit, FloatArray]:
-    """Fit and take out the tone with its harmonics, or only the constant where there is no tone."""
-    if tone_hz is not None:
-        return _fit_tone(values, tone_hz / rate_hz)
-    fit = fit_tones(values, np.zeros(0))
-    return fit, values - fit.constant
+def _fitted_orders(frequency: float) -> FloatArray:
+    """Return the orders below half the rate that are fitted together with a fundamental (cycles per frame)."""
+    highest = min(FITTED_HARMONICS, int(0.4999 / frequency))
+    return np.arange(1, max(highest, 1) + 1, dtype=np.float64)
+
+
+def _matters(trend: FloatArray, rest: FloatArray) -> bool:
+    """Return whether a trend is more than the noise's share in its few degrees of freedom could be."""
+    return float(np.mean(trend**2)) > 1e-3 * float(np.mean(rest**2))
+
+
+def _new_lines(
+    rest: FloatArray, lines: FloatArray, lowest: float, *, avoid: FloatArray | None = None
+) -> FloatArray:
+    """Add the lines that stand out of a rest to those that there are, at most 60 in all (cycles per frame).
+
+    None is added within three quarters of a cycle over the record of one that there is, or within eight of a tone to
+    ``avoid``.
+    """
+    frames = len(rest)
+    found = find_lines(rest, 1.0, lowest, 0.4999)
+    taken = [(lines, 0.75)] if avoid is None else [(lines, 0.75), (avoid, 8.0)]
+    for others, least in taken:
+        apart = [float(np.min(np.abs(others - line), initial=1.0)) * frames > least for line in found]
+        found = found[np.array(apart, dtype=bool)]
+    return np.concatenate((lines, found))[:60]
 
 
 def _assemble(
-    record: FloatArray, rate_hz: float, tones: ToneFit, others: ToneFit, rest: FloatArray
+    record: FloatArray, rate_hz: float, tones: ToneFit, others: ToneFit, rest: FloatArray, cutoff: float
 ) -> Dissection:
     """Turn the fits into lines with uncertainties."""
     frames = len(record)
@@ -204,7 +240,7 @@ def _assemble(
         line(float(frequency), amplitude, order if order not in known else 0)
         for frequency, amplitude, order in zip(others.frequencies, others.amplitudes, orders, strict=True)
     ]
-    low = density_near(noise, 0.0)
+    low = density_near(noise, 2.0 * cutoff * rate_hz)
     tone, amplitude, amplitude_u, frequency_u, without = None, 0.0, 0.0, 0.0, record - tones.constant
     if len(tones.frequencies):
         tone = line(fundamental, tones.amplitudes[0], 1)
@@ -214,7 +250,7 @@ def _assemble(
         amplitude_u = float(np.sqrt(near / seconds))
         frequency_u = float(np.sqrt(3.0 * near / seconds**3) / (np.pi * amplitude)) if amplitude else 0.0
         without = record - synthesise(frames, tones.frequencies[:1], tones.amplitudes[:1], tones.constant)
-    hum = (others.frequencies * rate_hz < HUM_ORDERS * 61.0) & (np.array(orders, dtype=int) == 0)
+    hum = _near_hum(others.frequencies * rate_hz, seconds) & (np.array(orders, dtype=int) == 0)
     low_part = (
         rest + synthesise(frames, others.frequencies[hum], others.amplitudes[hum]) if np.any(hum) else rest
     )
@@ -234,6 +270,15 @@ def _assemble(
     )
 
 
+def _near_hum(frequencies_hz: FloatArray, seconds: float) -> NDArray[np.bool_]:
+    """Return which lines lie where a mains product of 50 or 60 Hz may."""
+    near = np.zeros(len(frequencies_hz), dtype=bool)
+    for mains in (50.0, 60.0):
+        order = np.clip(np.rint(frequencies_hz / mains), 1, HUM_ORDERS)
+        near |= np.abs(frequencies_hz - order * mains) < MAINS_SPREAD * order * mains + 1.0 / seconds
+    return near
+
+
 def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
     """Return the mains products M = 1 … 5 of the mains frequency that explains most.
 
@@ -247,8 +292,9 @@ def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
         The candidates: 50, 60, or both where it is not known.
     """
     values, rate, seconds = parts.low_part, parts.rate_hz, parts.seconds
-    steps = int(np.ceil(0.006 * max(mains_hz) * HUM_ORDERS * 4.0 * seconds))
-    grid = np.concatenate([mains * (1.0 + 0.006 * np.linspace(-1, 1, 2 * steps + 1)) for mains in mains_hz])
+    steps = int(np.ceil(MAINS_SPREAD * max(mains_hz) * HUM_ORDERS * 4.0 * seconds))
+    offsets = MAINS_SPREAD * np.linspace(-1, 1, 2 * steps + 1)
+    grid = np.concatenate([mains * (1.0 + offsets) for mains in mains_hz])
     orders = np.arange(1, HUM_ORDERS + 1)
     table = np.outer(grid, orders)
     sums = np.abs(project(values, table.reshape(-1) / rate).reshape(table.shape)) ** 2
@@ -257,6 +303,8 @@ def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
     if fundamental:
         nearest = np.maximum(1.0, np.rint(best / fundamental)) * fundamental
         best = best[np.abs(best - nearest) > 3.0 / seconds]
+    if not len(best):
+        return ()
     fit, _ = fit_scaled_tones(values, best / rate, iterations=3)
     if abs(fit.scale - 1.0) * float(np.max(best)) * seconds > 0.5:
         # Noise alone has no peak to settle on.

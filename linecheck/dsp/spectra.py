@@ -178,7 +178,14 @@ def _local_median(power: FloatArray, width: int) -> FloatArray:
 
 
 def find_lines(
-    values: FloatArray, rate_hz: float, low_hz: float, high_hz: float, *, most: int = 40, factor: float = 30.0
+    values: FloatArray,
+    rate_hz: float,
+    low_hz: float,
+    high_hz: float,
+    *,
+    most: int = 40,
+    factor: float = 30.0,
+    depth: float = 3e-8,
 ) -> FloatArray:
     """Find lines that stand out of the noise around them.
 
@@ -192,6 +199,9 @@ def find_lines(
         At most so many lines, the strongest first.
     factor : float
         A line's power over the median power around it; noise alone exceeds 30 in about one bin in 10**9.
+    depth : float
+        Peaks below this share of the greatest power are left: they may be the window's side lobes (-92 dB). Once what
+        is strong has been taken out, a further search finds them.
 
     Returns
     -------
@@ -200,7 +210,8 @@ def find_lines(
     """
     power = _windowed_power(values, 2)
     spacing = 0.5 * rate_hz / (len(power) - 1)
-    level = _local_median(power, 256)
+    # Over many bins, and over few where the noise is steep: a line fills 8 of these at most.
+    level = np.maximum(_local_median(power, 256), _local_median(power, 24))
     inner = np.arange(1, len(power) - 1)
     peaks = inner[
         (power[inner] >= power[inner - 1])
@@ -209,6 +220,7 @@ def find_lines(
         & (inner * spacing >= low_hz)
         & (inner * spacing <= high_hz)
     ]
+    peaks = peaks[power[peaks] > depth * np.max(power)]
     chosen: list[int] = []
     for peak in peaks[np.argsort(-power[peaks], kind="stable")]:
         # Within the main lobe (4 bins of the record, 8 here) there is one line, not two.

@@ -4,14 +4,15 @@ Frequencies are in cycles per frame. Time zero is the middle of the record, ``n 
 sine parts decouple, and a phase has its least variance. A tone is ``Re(c · exp(2πi f n))``, so ``abs(c)`` is its peak
 amplitude and ``angle(c)`` its phase in the middle of the record.
 
-==========================  ============================================================================
-:func:`project`             Fourier sums at any frequencies
-:func:`fit_tones`           tones of known frequencies, and a constant
-:func:`fit_scaled_tones`    tones of known ratio (harmonics, a multi-tone), one shared scale of frequency
-:func:`fit_lines`           lines of unrelated frequencies, each with its own
-:func:`synthesise`          the sum of tones
-:func:`peak_frequency`      coarse: the strongest line in a band of a windowed spectrum
-==========================  ============================================================================
+============================ ============================================================================
+:func:`project`              Fourier sums at any frequencies
+:func:`fit_tones`            tones of known frequencies, and a constant
+:func:`fit_tones_and_lines`  tones of known ratio (harmonics, a multi-tone) and lines of unrelated frequencies
+:func:`fit_scaled_tones`     only the tones
+:func:`fit_lines`            only the lines
+:func:`synthesise`           the sum of tones
+:func:`peak_frequency`       coarse: the strongest line in a band of a windowed spectrum
+============================ ============================================================================
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ __all__ = [
     "fit_lines",
     "fit_scaled_tones",
     "fit_tones",
+    "fit_tones_and_lines",
     "peak_frequency",
     "project",
     "synthesise",
@@ -159,75 +161,85 @@ def fit_tones(values: FloatArray, frequencies: FloatArray) -> ToneFit:
     return ToneFit(frequencies, cosine[1:] + 1j * sine, float(cosine[0]))
 
 
-def fit_scaled_tones(
-    values: FloatArray, frequencies: FloatArray, *, iterations: int = 5
-) -> tuple[ToneFit, FloatArray]:
-    """Fit tones whose frequencies are known but for one shared scale, by Gauss–Newton on the scale.
+def fit_tones_and_lines(
+    values: FloatArray, tones: FloatArray, lines: FloatArray, *, iterations: int = 5
+) -> tuple[ToneFit, ToneFit, FloatArray]:
+    """Fit tones that share one scale of frequency, and lines that have each their own, all together.
 
-    For a fundamental with harmonics this is the four-parameter sine fit of IEEE 1057 with the harmonics added; for a
-    multi-tone it is the one clock ratio that all its tones share. In white noise it reaches the Cramér–Rao bound.
+    Gauss–Newton on the frequencies, linear least squares on everything else. For a fundamental with harmonics this is
+    the four-parameter sine fit of IEEE 1057 with the harmonics added; for a multi-tone the scale is the one clock ratio
+    that all its tones share. In white noise it reaches the Cramér–Rao bound.
 
     Parameters
     ----------
     values : float64 array, shape (frames,)
-    frequencies : float64 array, shape (tones,)
-        Cycles per frame; the start may be off by about a third of a cycle over the record.
+    tones : float64 array, shape (tones,)
+        Cycles per frame; their scale may be off by about a third of a cycle over the record. May be empty.
+    lines : float64 array, shape (lines,)
+        Cycles per frame, to about a third of a cycle over the record; none moves by more than one. May be empty.
     iterations : int
-        At most so many steps; fewer where the scale has settled.
+        At most so many steps; fewer where all frequencies have settled.
 
     Returns
     -------
-    fit : ToneFit
+    tones, lines : ToneFit
+        The constant stands with the tones.
     residual : float64 array, shape (frames,)
         What the fit leaves.
     """
-    frames = len(values)
+    frames, count = len(values), len(tones)
     centred_time = np.arange(frames, dtype=np.float64) - 0.5 * (frames - 1)
-    scale = 1.0
+    scale, moved = 1.0, lines.copy()
     for step in range(iterations + 1):
-        scaled = frequencies * scale
-        fit = fit_tones(values, scaled)
-        residual = values - synthesise(frames, scaled, fit.amplitudes, fit.constant)
-        if step == iterations:
+        frequencies = np.concatenate((tones * scale, moved))
+        fit = fit_tones(values, frequencies)
+        residual = values - synthesise(frames, frequencies, fit.amplitudes, fit.constant)
+        if step == iterations or not len(frequencies):
             break
-        # d/ds of Re(c exp(2πi f s n)) is Re(2πi f n c exp(…)); centred, it is all but orthogonal to the linear part.
+        # d/df of Re(c exp(2πi f n)) is Re(2πi n c exp(…)); centred, it is all but orthogonal to the linear part.
+        slope = 2j * np.pi * fit.amplitudes
         # Only the strong tones steer: high orders that hold nothing but noise would weigh by the square of their order.
         power = np.abs(fit.amplitudes) ** 2
-        strong = power > STEERING * np.max(power)
-        slope = 2j * np.pi * (frequencies * fit.amplitudes)[strong]
-        inner = float(np.sum((project(residual * centred_time, scaled[strong]) * np.conj(slope)).real))
-        energy = float(np.sum(np.abs(slope) ** 2)) * frames * (float(frames) ** 2 - 1.0) / 24.0
-        change = inner / energy if energy > 0.0 else 0.0
+        steers = np.ones(len(frequencies), dtype=bool)
+        steers[:count] = power[:count] > STEERING * np.max(power[:count], initial=0.0)
+        inner = np.zeros(len(frequencies))
+        inner[steers] = (project(residual * centred_time, frequencies[steers]) * np.conj(slope[steers])).real
+        energy = np.abs(slope) ** 2 * frames * (float(frames) ** 2 - 1.0) / 24.0
+        top = float(np.sum((tones * inner[:count])[steers[:count]]))
+        bottom = float(np.sum((tones**2 * energy[:count])[steers[:count]]))
+        change = top / bottom if bottom > 0.0 else 0.0
         scale += change
-        if abs(change) * float(np.max(frequencies)) * frames < 1e-11:
+        shift = inner[count:] / np.where(energy[count:] > 0.0, energy[count:], np.inf)
+        before = moved
+        moved = moved + np.clip(shift, -0.5 / frames, 0.5 / frames)
+        moved = np.clip(moved, lines - 1.0 / frames, lines + 1.0 / frames)
+        largest = max(
+            abs(change) * float(np.max(tones, initial=0.0)),
+            float(np.max(np.abs(moved - before), initial=0.0)),
+        )
+        if largest * frames < 1e-9:
             break
-    return ToneFit(frequencies * scale, fit.amplitudes, fit.constant, scale), residual
+    return (
+        ToneFit(frequencies[:count], fit.amplitudes[:count], fit.constant, scale),
+        ToneFit(frequencies[count:], fit.amplitudes[count:], 0.0),
+        residual,
+    )
+
+
+def fit_scaled_tones(
+    values: FloatArray, frequencies: FloatArray, *, iterations: int = 5
+) -> tuple[ToneFit, FloatArray]:
+    """Fit tones whose frequencies are known but for one shared scale: :func:`fit_tones_and_lines` with no lines."""
+    fit, _, residual = fit_tones_and_lines(values, frequencies, np.zeros(0), iterations=iterations)
+    return fit, residual
 
 
 def fit_lines(
-    values: FloatArray, frequencies: FloatArray, *, iterations: int = 2
+    values: FloatArray, frequencies: FloatArray, *, iterations: int = 3
 ) -> tuple[ToneFit, FloatArray]:
-    """Fit lines of unrelated frequencies, each moved by Gauss–Newton of its own.
-
-    Parameters and results are those of :func:`fit_scaled_tones`. A frequency moves by at most a cycle over the record
-    in all, so that a line without a clear peak stays where it was found.
-    """
-    frames = len(values)
-    if not len(frequencies):
-        return ToneFit(frequencies, np.zeros(0, np.complex128), 0.0), values
-    centred_time = np.arange(frames, dtype=np.float64) - 0.5 * (frames - 1)
-    moved = frequencies.copy()
-    for step in range(iterations + 1):
-        fit = fit_tones(values, moved)
-        residual = values - synthesise(frames, moved, fit.amplitudes, fit.constant)
-        if step == iterations:
-            break
-        slope = 2j * np.pi * fit.amplitudes
-        inner = (project(residual * centred_time, moved) * np.conj(slope)).real
-        energy = np.abs(slope) ** 2 * frames * (float(frames) ** 2 - 1.0) / 24.0
-        moved = moved + np.clip(inner / np.where(energy > 0.0, energy, np.inf), -0.5 / frames, 0.5 / frames)
-        moved = np.clip(moved, frequencies - 1.0 / frames, frequencies + 1.0 / frames)
-    return fit, residual
+    """Fit lines of unrelated frequencies and a constant: :func:`fit_tones_and_lines` with no tones."""
+    constant, fit, residual = fit_tones_and_lines(values, np.zeros(0), frequencies, iterations=iterations)
+    return ToneFit(fit.frequencies, fit.amplitudes, constant.constant), residual
 
 
 def peak_frequency(values: FloatArray, low: float, high: float) -> tuple[float, float]:

@@ -15,6 +15,8 @@ For coefficients c the coherent gain is c[0] and the noise bandwidth (c[0]Â² + Î
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,6 +38,7 @@ BLACKMAN_HARRIS = (0.35875, -0.48829, 0.14128, -0.01168)
 FLAT_TOP = (1.0, -1.96760033, 1.57983607, -0.81123644, 0.22583558, -0.02773848, 0.00090360)
 
 
+@lru_cache(maxsize=16)
 def _cosine_sum(frames: int, coefficients: tuple[float, ...]) -> FloatArray:
     """Return the periodic window of some coefficients, shape (frames,)."""
     turns = np.cos(2.0 * np.pi * np.arange(frames) / frames)
@@ -44,6 +47,7 @@ def _cosine_sum(frames: int, coefficients: tuple[float, ...]) -> FloatArray:
     for coefficient in reversed(coefficients[1:]):
         later, latest = coefficient + 2.0 * turns * later - latest, later
     window: FloatArray = coefficients[0] + turns * later - latest
+    window.setflags(write=False)
     return window
 
 
