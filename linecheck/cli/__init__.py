@@ -11,7 +11,8 @@ import sys
 import click
 
 from linecheck import __version__
-from linecheck.errors import LinecheckError
+from linecheck.cli.streams import forgiving_streams
+from linecheck.errors import ExitStatus, LinecheckError
 
 __all__ = ["cli", "main"]
 
@@ -58,15 +59,37 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line; a user's mistake ends in a message, never in a traceback."""
+    with forgiving_streams() as output:
+        status = _status()
+        output.flush()
+        if output.failure is not None:
+            _complain(f"standard output cannot be written: {output.failure.strerror or output.failure}")
+            status = status or ExitStatus.INVALID
+    sys.exit(status)
+
+
+def _status() -> int:
+    """Run the command line and return its exit status."""
     try:
         status = cli.main(standalone_mode=False)
     except LinecheckError as error:
-        click.echo(f"linecheck: {error}", err=True)
-        sys.exit(int(error.exit_status))
+        _complain(str(error))
+        return error.exit_status
     except click.ClickException as error:
         error.show()
-        sys.exit(2)
+        return ExitStatus.WRONG_INPUT
     except (click.Abort, KeyboardInterrupt):
-        click.echo("linecheck: stopped", err=True)
-        sys.exit(3)
-    sys.exit(status if isinstance(status, int) else 0)
+        _complain("stopped")
+        return ExitStatus.INVALID
+    except MemoryError:
+        _complain(
+            "this machine has too little memory for that: close other programs, or use shorter captures"
+        )
+        return ExitStatus.INVALID
+    return status if isinstance(status, int) else ExitStatus.PASS
+
+
+def _complain(message: str) -> None:
+    from linecheck.records.text import visible
+
+    click.echo(f"linecheck: {visible(message)}", err=True)

@@ -30,6 +30,7 @@ def check(context: click.Context, files: tuple[str, ...]) -> None:
     that others build on is checked through those. Exit status: 0 all files are right, 2 a file has a fault.
     """
     from linecheck.limits.load import load_limits
+    from linecheck.records.text import visible
 
     wrong = False
     for file in files:
@@ -37,7 +38,7 @@ def check(context: click.Context, files: tuple[str, ...]) -> None:
             click.echo(_summary(load_limits(file)))
         except FileError as error:
             wrong = True
-            click.echo(str(error), err=True)
+            click.echo(visible(str(error)), err=True)
     context.exit(ExitStatus.WRONG_INPUT if wrong else ExitStatus.PASS)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 import re
 import sys
@@ -56,9 +55,6 @@ def _name(_: click.Context, parameter: click.Parameter, value: str | None) -> st
 @click.group(name="log")
 def command() -> None:
     """List, show and verify what is in a station's log."""
-    # Whatever a record says can be shown, whatever the terminal's character set.
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 @command.command("list")

@@ -23,6 +23,8 @@ __all__ = ["Scan", "Scans", "scan_units", "session_status"]
 #: A scanner that reads a label twice does so within this time.
 DOUBLE_SCAN_SECONDS = 2.0
 LONGEST_LINE_BYTES = 4096
+#: Lines that wait for their turn; an input that gives more waits itself, however much it has to give.
+MOST_WAITING = 1000
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,7 @@ class Scans:
     """Reads lines from a file descriptor, each with the time at which it came, not that of its turn."""
 
     def __init__(self, descriptor: int) -> None:
-        self._lines: queue.SimpleQueue[Scan | None] = queue.SimpleQueue()
+        self._lines: queue.Queue[Scan | None] = queue.Queue(MOST_WAITING)
         threading.Thread(target=self._read, args=(descriptor,), daemon=True).start()
 
     def next(self) -> Scan | None:
