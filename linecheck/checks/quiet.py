@@ -104,9 +104,9 @@ class QuietKind(CheckKind):
         length = min(wanted, capture.frames)
         first, last = _moving(capture)
         start = min(max(0, (first + last - length) // 2), capture.frames - length)
-        problems: tuple[Problem, ...] = ()
+        problems = _too_coarse(capture, start, start + length, channels)
         if length < wanted:
-            problems = (
+            problems += (
                 Problem(
                     "too_short",
                     f"the capture has {capture.seconds:.3f} s of the {parameters.seconds:g} s that are to be measured",
@@ -145,6 +145,21 @@ class QuietKind(CheckKind):
                     spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
                 )
         return out.measurement()
+
+
+def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
+    """Return a problem for each channel whose noise is below the steps that it was captured in.
+
+    From half a step on, rounding adds its own noise and nothing is lost; below, most of the noise rounds to nothing and
+    reads better than it is.
+    """
+    problems = []
+    for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
+        codes = np.unique(values)
+        if 1 < len(codes) <= 16 and np.std(values) < 0.45 * np.min(np.diff(codes)):
+            message = "the noise is below half a step of the capture's own codes: capture with more gain or more bits"
+            problems.append(Problem("capture_too_coarse", message, name))
+    return tuple(problems)
 
 
 def _moving(capture: Capture) -> tuple[int, int]:

@@ -28,6 +28,9 @@ __all__ = [
 #: dB per relative change of an amplitude, 20 / ln 10; half of it per relative change of a power.
 DB_PER_NEPER = 20.0 / np.log(10.0)
 
+#: What double precision leaves of a fit, as a share of the tone's power (-190 dB).
+ARITHMETIC = 1e-19
+
 #: Suffixes of the metrics that are weighted.
 WEIGHTINGS: tuple[Literal["", "_a", "_468"], ...] = ("", "_a", "_468")
 
@@ -93,8 +96,9 @@ def ratio_reading(metric: str, channel: str, power: Power, tone: Line | None) ->
     """
     if tone is None or not tone.power.value > 0.0:
         return Reading(metric, channel, None, "dB", None)
-    value = max(power.value, power.uncertainty, _FLOOR)
-    relative = np.hypot(power.uncertainty / value, tone.power.uncertainty / tone.power.value)
+    spread = float(np.hypot(power.uncertainty, ARITHMETIC * tone.power.value))
+    value = max(power.value, spread, _FLOOR)
+    relative = np.hypot(spread / value, tone.power.uncertainty / tone.power.value)
     level = 10.0 * np.log10(value / tone.power.value)
     return Reading(metric, channel, float(level), "dB", float(0.5 * DB_PER_NEPER * relative))
 

@@ -176,7 +176,7 @@ def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float
 def last_settled(start: int, stop: int, seconds: float, rate_hz: int) -> tuple[int, int]:
     """Return the last ``seconds`` of a settled stretch, with part of what it has to spare kept clear of a fade-out."""
     spare = max(0, stop - start - round(seconds * rate_hz))
-    stop -= min(int(0.4 * spare), int(0.04 * rate_hz))
+    stop -= min(int(0.6 * spare), int(0.06 * rate_hz))
     return max(start, stop - round(seconds * rate_hz)), stop
 
 

@@ -76,6 +76,10 @@ class _Channel:
     arrived: Arrival
 
 
+#: A channel in which nothing moves.
+_NOTHING = _Channel(np.zeros(1), -1, 0.0, 0.0, Arrival(0.0, 0.0, 1, 0.0))
+
+
 class WiringKind(CheckKind):
     """Channel order, polarity, delay and balance, from tones that are different in each channel.
 
@@ -163,13 +167,15 @@ class WiringKind(CheckKind):
         assert location.clock_ratio is not None
         combs = comb_frequencies(len(context.channels), parameters.rate_hz) * location.clock_ratio
         seen = [
-            _channel(
+            _NOTHING
+            if not found
+            else _channel(
                 values[location.start : location.stop],
                 combs / capture.rate_hz,
                 location.start,
                 REACH_SECONDS * capture.rate_hz,
             )
-            for values in capture.scaled
+            for values, found in zip(capture.scaled, location.found, strict=True)
         ]
         out = ReadingList()
         loudest = max(float(np.max(channel.powers)) for channel in seen)
@@ -181,7 +187,15 @@ class WiringKind(CheckKind):
             live and _carries_own(channel, index)
             for index, (live, channel) in enumerate(zip(alive, seen, strict=True))
         )
-        out.readings.append(Reading("order", None, float(order), "", 0.0))
+        clear = all(
+            channel.arrived.agreement >= LEAST_AGREEMENT
+            for live, channel in zip(alive, seen, strict=True)
+            if live
+        )
+        # Where even the tones that are there do not agree, what was heard is not the coded signal.
+        out.readings.append(
+            Reading("order", None, float(order) if clear else None, "", 0.0 if clear else None)
+        )
         for name, channel, live in zip(context.channels, seen, alive, strict=True):
             _polarity(out, name, channel, live)
         _pair_readings(out, seen, all(alive))
@@ -209,7 +223,15 @@ def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool) -> Non
     )
     code = "phase_unclear" if live else "stimulus_not_found"
     out.problems.append(
-        Problem(code, message, name, blocks=False, metrics=("polarity", "channel_delay", "balance"))
+        Problem(
+            code,
+            message,
+            name,
+            blocks=False,
+            metrics=("order", "polarity", "channel_delay", "balance")
+            if live
+            else ("polarity", "channel_delay", "balance"),
+        )
     )
 
 
@@ -293,7 +315,7 @@ def _clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> 
     if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE and explained > 0.02:
         return ratio
     # A break in the signal spoils the fit, not the peak: it is there, and the test of continuity finds the break.
-    return coarse if prominence > 1000.0 else None
+    return coarse if prominence > 1000.0 and abs(coarse - 1.0) < 1.5 * CLOCK_TOLERANCE else None
 
 
 def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:

@@ -19,11 +19,12 @@ ComplexArray = NDArray[np.complex128]
 
 #: No multiple of a mains frequency.
 LOWEST_HZ = 313.0
-HIGHEST_HZ = 9000.0
+#: With 40 tones in each of two channels no step of the comb is near 48 / 44.1.
+HIGHEST_HZ = 10000.0
 
 
 def comb_frequencies(channels: int, rate_hz: float) -> FloatArray:
-    """Return the combs' frequencies in hertz, shape (channels, tones): up to 9 kHz, or 0.4 of a low rate."""
+    """Return the combs' frequencies in hertz, shape (channels, tones): up to 10 kHz, or 0.4 of a low rate."""
     tones = 40 if channels <= 4 else max(8, 160 // channels)
     highest = min(HIGHEST_HZ, 0.4 * rate_hz)
     count = channels * tones

@@ -3,6 +3,7 @@
 ==========================  ======================================================================
 :func:`repeated_blocks`     stretches that are an exact copy of what came just before
 :func:`flat_tops`           samples held at the greatest or least code, as a clipped input leaves them
+:func:`overdriven`          samples at the rail where a tone would go further
 :func:`breaks`              places where a deterministic signal jumps in time or goes missing
 ==========================  ======================================================================
 """
@@ -16,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.spectra import find_lines
-from linecheck.dsp.tones import fit_lines, fit_scaled_tones, synthesise
+from linecheck.dsp.tones import fit_lines, fit_scaled_tones, fit_tones_and_lines, synthesise
 
-__all__ = ["Break", "Repeat", "breaks", "flat_tops", "repeated_blocks"]
+__all__ = ["Break", "Repeat", "breaks", "flat_tops", "overdriven", "repeated_blocks"]
 
 FloatArray = NDArray[np.float64]
 
@@ -79,9 +80,10 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
     order = np.argsort(hashes, kind="stable")
     same = hashes[order[1:]] == hashes[order[:-1]]
     later, earlier = order[1:][same], order[:-1][same]
-    moving = values[later] != values[later + 1]
+    changes = np.concatenate(([0], np.cumsum(np.diff(values) != 0.0)))
+    moving = changes[later + _WINDOW - 1] > changes[later]
     lag_of = np.zeros(len(hashes), dtype=np.int64)
-    lag_of[later] = np.where(moving | (values[later] != values[later + 2]), later - earlier, 0)
+    lag_of[later] = np.where(moving, later - earlier, 0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], lag_of, [0]))))
     found = []
     for start, stop in itertools.pairwise(edges):
@@ -136,6 +138,59 @@ def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, flo
         held_at.append((int(np.sum(lengths[lengths >= least])), rail))
     held = sum(count for count, _ in held_at)
     return held, max(held_at, default=(0, 0.0))[1]
+
+
+def overdriven(values: FloatArray, frequency: float, step: float) -> tuple[int, float]:
+    """Count samples at the greatest or least value where a tone would go further.
+
+    A converter at its rail cuts single samples too, at frequencies where no two in a row are held. A tone that just
+    reaches full scale has samples there as well, but it would not go further.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    frequency : float
+        Of the tone, cycles per frame, as found.
+    step : float
+        Quantising step re full scale 1.0 (0 for float samples).
+
+    Returns
+    -------
+    cut : int
+    rail : float
+        The value that most of them are at.
+    """
+    alone, residual = fit_scaled_tones(values, np.array([frequency]))
+    cut = _beyond_rails(values, residual, abs(alone.amplitudes[0]), step)
+    if cut[0]:
+        return cut
+    extra = find_lines(residual, 1.0, 3.0 / len(values), 0.4999, most=8)
+    order = np.maximum(np.rint(extra / frequency), 1.0)
+    extra = extra[np.abs(extra - order * frequency) > 2.0 / len(values)]
+    if not len(extra):
+        return cut
+    tone, _, residual = fit_tones_and_lines(values, alone.frequencies, extra)
+    return _beyond_rails(values, residual, abs(tone.amplitudes[0]), step)
+
+
+def _beyond_rails(
+    values: FloatArray, residual: FloatArray, amplitude: float, step: float
+) -> tuple[int, float]:
+    """Count the samples at the rails where the model (values less residual) goes further; see :func:`overdriven`."""
+    natural = len(values) * np.sqrt(2.0 * step / max(amplitude, step, 1e-12)) / np.pi
+    noise = float(np.std(residual))
+    cut: list[tuple[int, float]] = []
+    for rail, side in ((float(np.max(values)), 1.0), (float(np.min(values)), -1.0)):
+        at = np.flatnonzero(values == rail)
+        if len(at) <= 5 + 4.0 * natural:
+            continue
+        further = float(np.mean(side * (values[at] - residual[at] - rail)))
+        if further <= max(2.0 * step, min(4.0 * noise / np.sqrt(len(at)), 0.1 * amplitude)):
+            continue
+        # A signal that repeats exactly meets its own greatest value again and again.
+        if abs(rail) > 1.0 - 2.0 * max(step, 1e-7) or len(np.unique(values)) > 0.2 * len(values):
+            cut.append((len(at), rail))
+    return sum(count for count, _ in cut), max(cut, default=(0, 0.0))[1]
 
 
 def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
@@ -218,7 +273,7 @@ def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, 
     smooth = np.convolve(residual, np.full(block, 1.0 / block), mode="same")
     sharp = np.abs(residual - smooth)
     typical = 1.4826 * float(np.median(sharp))
-    places = np.flatnonzero(sharp > max(10.0 * typical, 0.02 * amplitude))
+    places = np.flatnonzero(sharp > max(12.0 * typical, 0.001 * amplitude))
     # The running mean is not whole at the ends.
     places = places[(places >= block) & (places < len(residual) - block)]
     blocks = np.unique(places // block)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linecheck.checks.base import Capture, Context, Measurement, Problem, Reference
+from linecheck.checks.base import Capture, Context, Measurement, Problem, Reading, Reference
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision
 from linecheck.limits.verdict import JudgedMeasurement
@@ -63,10 +63,21 @@ def take_measurement(analysis: Analysis) -> Measurement:
     that linecheck itself gets wrong may end as a pass, or as the unit's fail.
     """
     try:
-        return _measured(analysis)
+        return _complete(_measured(analysis), analysis)
     except Exception as error:
         _log.exception("check %s could not be measured", analysis.check.name)
-        return Measurement(problems=(failure_problem(error),))
+        return _complete(Measurement(problems=(failure_problem(error),)), analysis)
+
+
+def _complete(measured: Measurement, analysis: Analysis) -> Measurement:
+    """Return the measurement with a reading of no value for every metric that is missing, in the kind's order."""
+    taken = {(reading.metric, reading.channel): reading for reading in measured.readings}
+    readings = [
+        taken.pop((spec.name, channel), Reading(spec.name, channel, None, spec.unit, None))
+        for spec in analysis.check.kind.metrics
+        for channel in (analysis.channels if spec.per_channel else (None,))
+    ]
+    return replace(measured, readings=(*readings, *taken.values()))
 
 
 def _measured(analysis: Analysis) -> Measurement:

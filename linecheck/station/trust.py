@@ -21,11 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem
-from linecheck.dsp.continuity import Break, breaks, flat_tops, repeated_blocks
+from linecheck.dsp.continuity import Break, breaks, flat_tops, overdriven, repeated_blocks
 
 __all__ = ["inspect_continuity", "inspect_samples"]
 
 FloatArray = NDArray[np.float64]
+
+#: No stimulus is shorter.
+SHORTEST_SECONDS = 0.05
 
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
@@ -38,16 +41,27 @@ def inspect_samples(capture: Capture, channels: tuple[str, ...]) -> tuple[Proble
     if capture.samples.ndim != 2 or capture.channels != len(channels):
         message = f"the capture has {capture.channels} channels, the limit file {len(channels)}"
         return (Problem("wrong_channels", message),)
-    if capture.frames == 0:
-        return (Problem("too_short", "the capture is empty"),)
+    if capture.seconds < SHORTEST_SECONDS:
+        return (
+            Problem("too_short", f"the capture has {capture.frames} frames: nothing can be measured in it"),
+        )
     problems = [Problem(event.code, f"{event.message} at {event.seconds:.3f} s") for event in capture.events]
     if not np.all(np.isfinite(capture.scaled)):
-        bad = int(np.sum(~np.isfinite(capture.scaled)))
-        return (*problems, Problem("non_finite", f"{bad} samples of the capture are not finite numbers"))
+        return (*problems, _non_finite(capture, channels))
     for name, values in zip(channels, capture.scaled, strict=True):
         if np.ptp(values) == 0.0:
             problems.append(_silence(name, float(values[0])))
     return tuple(problems)
+
+
+def _non_finite(capture: Capture, channels: tuple[str, ...]) -> Problem:
+    channel, frame = np.argwhere(~np.isfinite(capture.scaled))[0]
+    count = int(np.sum(~np.isfinite(capture.scaled)))
+    message = (
+        f"{count} sample{'s' if count != 1 else ''} of the capture not a finite number, the first at "
+        f"{frame / capture.rate_hz:.3f} s in {channels[channel]}"
+    )
+    return Problem("non_finite", message)
 
 
 def _silence(name: str, value: float) -> Problem:
@@ -89,13 +103,16 @@ def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[floa
     slowest = (min(tones) if tones else 20.0) / capture.rate_hz
     step = 2.0 ** (1 - capture.bits) if capture.bits is not None else 0.0
     held, rail = flat_tops(values, slowest, step)
+    if held < 6 and len(tones) == 1:
+        held, rail = overdriven(values, tones[0] / capture.rate_hz, step)
     if held < 6:
         return None
-    return Problem(
-        "clipping",
-        f"{held} samples are held at {rail:+.4f} of full scale: the capture input is overdriven; lower its gain",
-        name,
+    cause = (
+        "the capture input is overdriven; lower its gain"
+        if abs(rail) > 0.98
+        else "the capture input is overdriven, or the unit's output. May be the unit's own fault"
     )
+    return Problem("clipping", f"{held} samples are held at {rail:+.4f} of full scale: {cause}", name)
 
 
 def _repeats(capture: Capture, location: Location, values: FloatArray, name: str) -> Problem | None:
@@ -152,9 +169,11 @@ def _dropout(
 
 def _words(found: Break, capture: Capture, location: Location) -> str:
     seconds = (location.start + found.frame) / capture.rate_hz
-    if found.kind == "jump":
+    if found.kind == "jump" and abs(found.size) >= 0.5:
         direction = "late" if found.size > 0.0 else "early"
         return f"the stimulus comes {abs(found.size):.1f} frames too {direction} from {seconds:.3f} s on"
     if found.kind == "hole":
-        return f"the stimulus is {abs(100 * found.size):.0f} % off its level at {seconds:.3f} s"
+        return (
+            f"the level of the stimulus is not steady: {abs(100 * found.size):.0f} % off at {seconds:.3f} s"
+        )
     return f"a few samples at {seconds:.3f} s do not belong to the stimulus"
