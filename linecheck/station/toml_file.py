@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -78,13 +79,15 @@ def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
             reason = "is no regular file" if path.exists() else "there is no such file"
             raise FileError(path, reason)
         with path.open("rb") as stream:
-            content = stream.read(longest + 1)
+            # Neither asks for more memory than the file can fill, nor for any where it is refused anyway.
+            size = os.fstat(stream.fileno()).st_size
+            if size > longest:
+                raise FileError(path, f"is longer than {longest:,} bytes, so it cannot be what was meant")
+            content = stream.read(size + 1)
     except OSError as error:
         raise FileError(path, f"cannot be read: {error.strerror or error}") from error
     except ValueError as error:
         raise FileError(repr(str(path)), f"is no file name: {error}") from error
-    if len(content) > longest:
-        raise FileError(path, f"is longer than {longest:,} bytes, so it cannot be what was meant")
     if content.startswith(LFS_SIGNATURE):
         raise FileError(path, "holds a Git LFS pointer and not the file itself; fetch it with `git lfs pull`")
     return content
