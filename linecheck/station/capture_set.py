@@ -190,7 +190,11 @@ def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Ite
 
 def _audio_of(folder: Path, name: str) -> Audio:
     path = folder / name
-    if path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
+    try:
+        leads_out = path.is_symlink() and not path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError) as error:  # links in a circle; which of the two depends on the Python
+        raise FileError(path, "is a link that leads nowhere; put the file itself there") from error
+    if leads_out:
         raise FileError(path, "is a link that leads out of the set; put the file itself there")
     return read_audio(path)
 
