@@ -78,6 +78,9 @@ def open_writer(path: Path, busy_seconds: float) -> Engine:
         It is locked, or the disk is full or failing.
     """
     new = not os.path.exists(path)
+    if not new and not os.access(path, os.W_OK):
+        # SQLite opens it all the same and says so only when a run is to be recorded.
+        raise FileError(visible(str(path)), _AT_FAULT[sqlite3.SQLITE_READONLY])
     make_folder(path.parent)
     engine = create_engine(
         "sqlite://",
