@@ -15,6 +15,7 @@ __all__ = ["FORMAT", "NAME", "SETUP_VALUE_LENGTH", "Approval", "Header", "is_res
 
 FORMAT: Final = 1
 SETUP_VALUE_LENGTH: Final = 200
+HIGHEST_REVISION: Final = 1_000_000_000
 
 #: Names of checks, channels and setup keys. They become file names, test case names and columns.
 NAME: Final = r"[a-z][a-z0-9_]{0,62}"
@@ -85,7 +86,7 @@ class Header(BaseModel):
         description="name of the product: letters, digits, '.', '_' and '-'",
         json_schema_extra={"pattern": f"^{_MODEL}$"},
     )
-    revision: int = Field(ge=1, description="counts up with every change of the file")
+    revision: int = Field(ge=1, le=HIGHEST_REVISION, description="counts up with every change of the file")
     approved: Approval | None = Field(None, description="who approved this revision, and when")
     based_on: str = Field(
         "", description="path of the limit file that this one is laid over, relative to this file"

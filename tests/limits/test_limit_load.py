@@ -108,6 +108,11 @@ def test_a_check_never_refers_to_itself(write, kinds, whole):
         ("format: 1\n", "", "1:1: format: is missing (version of the limit file's format, 1)"),
         ("revision: 4\n", "", "1:1: revision: is missing (counts up with every change of the file)"),
         ("revision: 4", "revision: 0", "3:11: revision: expected at least 1 (counts up with"),
+        (
+            "revision: 4",
+            "revision: 99999999999999999999",
+            "3:11: revision: expected at most 1000000000 (counts up with",
+        ),
         ("revision: 4", "revision: 1.5", "3:11: revision: expected a whole number (counts up with"),
         (
             "revision: 4",
