@@ -29,7 +29,7 @@ MOST_WAITING = 1000
 
 @dataclass(frozen=True)
 class Scan:
-    """A line as it came, without the white space around it, and when it came (monotonic clock, s)."""
+    """A line as it came, without the spaces and tabs around it, and when it came (monotonic clock, s)."""
 
     text: str
     arrived: float
@@ -52,7 +52,7 @@ class Scans:
 
     def _read(self, descriptor: int) -> None:
         for line, arrived in _lines(descriptor):
-            self._lines.put(Scan(line.decode("utf-8", "backslashreplace").strip(), arrived))
+            self._lines.put(Scan(line.decode("utf-8", "backslashreplace").strip(" \t"), arrived))
         self._lines.put(None)
 
 
