@@ -7,7 +7,7 @@ whatever it measured.
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -59,20 +59,29 @@ class ResultFiles:
                 check_can_write(path)
 
     def write(self, outcome: RunOutcome, *, strict: bool) -> None:
-        """Write them.
+        """Write them; one that cannot be written keeps none of the others from being written.
 
         Raises
         ------
         RecordError
-            One cannot be written.
+            One or more cannot be written.
         """
         from linecheck.records.junit import junit_bytes
         from linecheck.records.result import result, to_json_bytes
 
-        if self.json is not None:
-            write_atomically(self.json, to_json_bytes(result(outcome)))
-        if self.junit is not None:
-            write_atomically(self.junit, junit_bytes([outcome], strict))
+        contents: tuple[tuple[Path | None, Callable[[], bytes]], ...] = (
+            (self.json, lambda: to_json_bytes(result(outcome))),
+            (self.junit, lambda: junit_bytes([outcome], strict)),
+        )
+        refused = []
+        for path, content in contents:
+            try:
+                if path is not None:
+                    write_atomically(path, content())
+            except RecordError as error:
+                refused.append(str(error))
+        if refused:
+            raise RecordError("\n".join(refused))
 
 
 def tell(message: str) -> None:
