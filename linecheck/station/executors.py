@@ -10,11 +10,15 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
+from typing import ParamSpec, TypeVar
 
 __all__ = ["analysis_executor"]
+
+Parameters = ParamSpec("Parameters")
+Result = TypeVar("Result")
 
 
 @contextmanager
@@ -27,14 +31,36 @@ def analysis_executor(*, own_process: bool) -> Iterator[Executor]:
         Whether the worker is a process, started at once so that it is ready when the first capture is; else
         there are threads, as many as there are processors, up to four.
     """
-    executor = _process() if own_process else ThreadPoolExecutor(min(4, os.cpu_count() or 1), "analysis")
+    executor = _OwnProcess() if own_process else ThreadPoolExecutor(min(4, os.cpu_count() or 1), "analysis")
     try:
         yield executor
     finally:
         executor.shutdown(wait=True, cancel_futures=True)
 
 
-def _process() -> Executor:
+class _OwnProcess(Executor):
+    """A worker process; where it was killed, what is submitted next gets a new one."""
+
+    def __init__(self) -> None:
+        self._pool = _process()
+
+    def submit(
+        self, fn: Callable[Parameters, Result], /, *args: Parameters.args, **kwargs: Parameters.kwargs
+    ) -> Future[Result]:
+        """Have something done."""
+        try:
+            return self._pool.submit(fn, *args, **kwargs)
+        except BrokenExecutor:
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool = _process()
+            return self._pool.submit(fn, *args, **kwargs)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the worker."""
+        self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def _process() -> ProcessPoolExecutor:
     executor = ProcessPoolExecutor(
         1, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent
     )

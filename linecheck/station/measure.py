@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 import time
 import traceback
+from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -119,6 +120,12 @@ def _once(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
 
 def failure_problem(error: Exception) -> Problem:
     """Return what an exception in the analysis of a capture means for the check."""
+    if isinstance(error, BrokenExecutor | MemoryError):
+        return Problem(
+            "analysis_lost",
+            "the analysis was ended from outside, or this machine has too little memory for it; "
+            "close other programs and test the unit again",
+        )
     frames = traceback.extract_tb(error.__traceback__)
     place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
     text = f"{type(error).__name__}: {error}"

@@ -7,6 +7,7 @@ import sys
 import time
 
 from linecheck.station.executors import analysis_executor
+from linecheck.station.measure import failure_problem
 
 
 def test_threads_work_in_this_process_and_a_process_does_not():
@@ -22,6 +23,17 @@ def test_ctrl_c_at_the_terminal_does_not_reach_the_worker():
         os.kill(worker, signal.SIGINT)
         assert process.submit(os.getpid).result() == worker
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_worker_that_was_killed_loses_its_task_and_the_next_one_gets_another():
+    with analysis_executor(own_process=True) as process:
+        worker = process.submit(os.getpid).result()
+        lost = process.submit(signal.pause)
+        os.kill(worker, signal.SIGKILL)
+        problem = failure_problem(lost.exception(timeout=20.0))
+        assert (problem.code, problem.blocks) == ("analysis_lost", True)
+        assert "ended from outside" in problem.message
+        assert process.submit(os.getpid).result(timeout=20.0) != worker
 
 
 PARENT = """

@@ -1,5 +1,7 @@
 """A run: every check is measured or named as missing, whatever happens meanwhile."""
 
+import os
+import signal
 import threading
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
@@ -387,9 +389,18 @@ def test_a_process_of_its_own_comes_to_the_same_and_ends_with_the_run(executor):
     with analysis_executor(own_process=True) as process:
         outcome = run_unit(plan, FACTS, simulated(), process).outcome
         assert everything(outcome) == everything(expected)
-        workers = list(process._processes.values())
-        workers[0].kill()
-        workers[0].join()
-        lost = run_unit(plan, FACTS, simulated(), process).outcome
-    assert lost.verdict is Verdict.INVALID
-    assert not workers[0].is_alive()
+        worker = process.submit(os.getpid).result()
+    with pytest.raises(ProcessLookupError):
+        os.kill(worker, 0)
+
+
+def test_a_process_that_was_killed_does_not_spoil_the_next_run(executor):
+    plan = make_plan(small_limits())
+    expected = run_unit(plan, FACTS, simulated(), executor).outcome
+    with analysis_executor(own_process=True) as process:
+        worker = process.submit(os.getpid).result()
+        lost = process.submit(signal.pause)
+        os.kill(worker, signal.SIGKILL)
+        assert lost.exception(timeout=20.0) is not None
+        outcome = run_unit(plan, FACTS, simulated(), process).outcome
+    assert everything(outcome) == everything(expected)
