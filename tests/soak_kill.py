@@ -48,7 +48,7 @@ from linecheck.station.audio_file import read_audio
 from linecheck.station.capture_set import load_capture_set
 from linecheck.station.durable_file import TEMPORARY_SUFFIX
 
-__all__ = ["Soak", "Summary"]
+__all__ = ["DRIVER", "Heard", "Soak", "Summary", "marked"]
 
 DRIVER = Path(__file__).with_name("announced_run.py")
 DATABASE = "results/linecheck.sqlite"
@@ -205,7 +205,7 @@ class Soak:
                 pass_fds=[say],
             )
             os.close(say)
-            with process, _Heard(hear) as heard:
+            with process, Heard(hear) as heard:
                 if aim is not None:
                     heard.until(aim)
                     heard.until(None, seconds=moment * self._seconds[aim])
@@ -224,7 +224,7 @@ class Soak:
 
     def _no_process_is_left(self, mark):
         began = time.monotonic()
-        while left := list(_marked(mark)):
+        while left := list(marked(mark)):
             if time.monotonic() - began > ORPHAN_SECONDS:
                 self._fault(f"processes are left behind: {left}")
                 for process in left:
@@ -332,7 +332,7 @@ class Soak:
             self._fault(f"log verify ended with {done.returncode}: {done.stdout}{done.stderr}")
 
 
-class _Heard:
+class Heard:
     """What a run says on its pipe, and when."""
 
     def __init__(self, descriptor):
@@ -380,7 +380,7 @@ class _Heard:
                 self._times.append((line.decode(), time.monotonic()))
 
 
-def _marked(mark):
+def marked(mark):
     """Yield the processes that carry a mark in their environment and are alive."""
     for entry in os.scandir("/proc"):
         if entry.name.isdecimal():

@@ -1,9 +1,17 @@
 """Whole runs that are killed: nothing that was acknowledged is lost, nothing is half-written."""
 
 import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
 
 from announced_run import PHASES
-from soak_kill import Soak
+from small_run import write_small_files
+from soak_kill import DRIVER, Heard, Soak, marked
+
+from linecheck.limits.verdict import Verdict
+from linecheck.records.log import LogReader
 
 
 def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_written(tmp_path):
@@ -12,3 +20,38 @@ def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_wri
     assert sum(summary.kills.values()) == 12
     assert summary.kills.keys() <= set(PHASES)
     assert summary.acknowledged >= summary.runs >= 3
+
+
+def test_a_run_whose_analysis_is_killed_is_invalid_and_recorded(tmp_path):
+    hear, say = os.pipe()
+    arguments = ["run", *write_small_files(tmp_path), "--serial", "PR3-004711", "--json", "r.json"]
+    with subprocess.Popen(
+        [sys.executable, str(DRIVER), str(say), "--own-process", *arguments],
+        cwd=tmp_path,
+        env={**os.environ, "LINECHECK_SOAK": str(tmp_path)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        pass_fds=[say],
+    ) as process:
+        os.close(say)
+        with Heard(hear) as heard:
+            heard.until("playing")
+            (worker,) = (number for number in marked(str(tmp_path)) if is_worker(number))
+            os.kill(worker, signal.SIGSTOP)
+            heard.until("analysing")
+            os.kill(worker, signal.SIGKILL)
+            heard.until(None)
+        out, err = process.communicate(timeout=60)
+    assert (process.returncode, out.splitlines()[0]) == (3, "▒ INVALID")
+    # The third check waits for the reference of the first, and another process analyses it.
+    assert out.count("the analysis was ended from outside") == 2
+    assert "Traceback" not in out + err
+    with LogReader(tmp_path / "results/linecheck.sqlite") as log:
+        assert log.verify().intact
+        assert [run.verdict for run in log.runs()] == [Verdict.INVALID]
+
+
+def is_worker(process):
+    return b"spawn_main" in Path(f"/proc/{process}/cmdline").read_bytes()
