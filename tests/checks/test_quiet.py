@@ -56,3 +56,12 @@ def test_dither_keeps_the_unit_awake():
     assert set(np.unique(samples)) == {-1, 0, 1}
     silent = QUIET.stimulus(QUIET.stimulus_parameters(), 2, 0.01).samples
     assert not np.any(silent)
+
+
+def test_noise_below_half_a_step_of_the_capture_is_no_reading():
+    noise = np.random.default_rng(4).standard_normal((30_000, 2)) * [0.25, 2.0] / 2**15
+    capture = Capture(np.round(noise * 2**15) / 2**15, 48000, (8.0, 8.0), 16)
+    location = QUIET.locate(capture, QUIET.stimulus_parameters(seconds=0.5), CHANNELS)
+    assert [(p.code, p.channel, p.blocks) for p in location.problems] == [
+        ("capture_too_coarse", "left", True)
+    ]

@@ -98,3 +98,16 @@ def test_the_stimulus_has_a_low_crest_factor_and_says_its_peak():
     samples = WIRING.stimulus(PARAMETERS, 2, 0.01).samples / 2.0**31
     assert np.max(np.abs(samples)) < 0.3
     assert WIRING.peak_dbfs(PARAMETERS) == pytest.approx(20 * np.log10(np.max(np.abs(samples))), abs=1e-9)
+
+
+def test_a_channel_of_bit_exact_silence_is_no_crash():
+    samples = combs(48000) * [1, 0]
+    readings, _ = read(samples, noise=0.0)
+    assert readings["order", None].value == 0
+    assert readings["polarity", "right"].value is None
+
+
+def test_the_right_signal_at_the_wrong_rate_is_named():
+    capture = Capture(combs(48000), 44100)
+    location = WIRING.locate(capture, PARAMETERS, CHANNELS)
+    assert [problem.code for problem in location.problems] == ["wrong_rate"]

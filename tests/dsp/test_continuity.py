@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.continuity import breaks, flat_tops, repeated_blocks
+from linecheck.dsp.continuity import breaks, flat_tops, overdriven, repeated_blocks
 
 RATE = 48_000
 TONE = 997.0 / RATE
@@ -70,3 +70,32 @@ def test_steady_distortion_is_no_break():
     values = noisy_tone(6)
     assert breaks(np.clip(values, -0.45, 0.45), np.array([TONE])) == ()
     assert breaks(values + 0.01 * values**2 - 0.02 * values**3, np.array([TONE])) == ()
+
+
+@pytest.mark.parametrize("length", [512, 4096])
+def test_long_blocks_of_coarse_noise_delivered_twice_are_found(length):
+    rng = np.random.default_rng(length)
+    values = np.round(17 * rng.standard_normal(40_000)) / 2**15
+    values[20_000 : 20_000 + length] = values[20_000 - length : 20_000]
+    (repeat,) = repeated_blocks(values)
+    assert abs(repeat.start - 20_000) <= 2
+
+
+@pytest.mark.parametrize("hertz", [997.0, 10_007.0, 17_987.0])
+def test_a_tone_cut_at_the_rail_is_overdriven_even_in_single_samples(hertz):
+    rng = np.random.default_rng(7)
+    time = np.arange(48_000) / RATE
+    wave = np.sin(2 * np.pi * hertz * time + 0.3) + 1e-6 * rng.standard_normal(48_000)
+    step = 2.0**-23
+
+    def captured(gain):
+        return np.clip(np.round(gain * wave / step) * step, -1.0, 1.0 - step)
+
+    assert overdriven(captured(1.01), hertz / RATE, step)[0] > 100
+    assert overdriven(captured(0.99999), hertz / RATE, step)[0] == 0
+
+
+def test_a_tone_that_repeats_exactly_is_not_overdriven():
+    wave = 0.5 * np.sin(2 * np.pi * 1000 / RATE * np.arange(48_000))
+    wave += 1e-3 * np.sin(2 * np.pi * 3000 / RATE * np.arange(48_000))
+    assert overdriven(np.round(wave * 2**23) / 2**23, 1000 / RATE, 2.0**-23)[0] == 0
