@@ -166,8 +166,7 @@ class ToneKind(CheckKind):
             parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz[0])
             levels += _tone_readings(out, name, parts, capture, index, parameters)
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
-            hum = total(line.power for line in hum_lines(parts, mains))
-            out.readings.append(ratio_reading("hum", name, hum, parts.tone))
+            _hum(out, name, parts, mains)
             _harmonic_readings(out, name, parts)
             if reached is None:
                 _band_readings(out, name, parts, parameters, analysis)
@@ -201,6 +200,17 @@ def _tone_readings(
         Reading("clock_error", name, clock, "ppm", 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz),
     ]
     return [level]
+
+
+def _hum(out: ReadingList, name: str, parts: Dissection, mains_hz: tuple[float, ...]) -> None:
+    """Add the hum; missing where the tone's own harmonics lie on every mains product."""
+    lines = hum_lines(parts, mains_hz)
+    if lines:
+        out.readings.append(ratio_reading("hum", name, total(line.power for line in lines), parts.tone))
+        return
+    message = "hum cannot be told from the tone: its harmonics lie on the mains products"
+    out.readings.append(Reading("hum", name, None, "dB", None))
+    out.problems.append(Problem("hum_hidden", message, name, blocks=False, metrics=("hum",)))
 
 
 def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:

@@ -33,6 +33,8 @@ FloatArray = NDArray[np.float64]
 HUM_ORDERS = 5
 #: The grid wanders, and the two clocks differ: each mains frequency is searched within ±0.6 %.
 MAINS_SPREAD = 0.006
+#: A rest below this share of the record is what rounding leaves.
+ROUNDING = 1e-11
 #: So many harmonics are fitted together; higher ones are found as lines.
 FITTED_HARMONICS = 30
 
@@ -172,7 +174,7 @@ def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None, lowest_hz
     tones, others, rest = fit_tones_and_lines(record, frequencies, np.zeros(0))
     # Strong lines and trends bias the harmonics, and what that leaves looks like lines beside them: so first the lines
     # far from any harmonic, then the trend (lines would leak into it), then whatever else is there.
-    lines = _new_lines(rest, others.frequencies, lowest, avoid=tones.frequencies)
+    lines = _new_lines(record, rest, lowest, others.frequencies, tones.frequencies, least=8.0)
     if len(lines):
         tones, others, rest = fit_tones_and_lines(record, tones.frequencies, lines, iterations=4)
     trend = slow_trend(rest, cutoff)
@@ -180,8 +182,8 @@ def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None, lowest_hz
     if _matters(trend, rest):
         tones, others, rest = fit_tones_and_lines(level, tones.frequencies, others.frequencies, iterations=4)
     for _ in range(3):
-        lines = _new_lines(rest, others.frequencies, lowest)
-        if len(lines) == len(others.frequencies):
+        lines = _new_lines(record, rest, lowest, others.frequencies, tones.frequencies)
+        if np.array_equal(lines, others.frequencies):
             break
         tones, others, rest = fit_tones_and_lines(level, tones.frequencies, lines, iterations=4)
     return _assemble(record, rate_hz, tones, others, rest, max(cutoff, 0.0))
@@ -199,20 +201,28 @@ def _matters(trend: FloatArray, rest: FloatArray) -> bool:
 
 
 def _new_lines(
-    rest: FloatArray, lines: FloatArray, lowest: float, *, avoid: FloatArray | None = None
+    record: FloatArray,
+    rest: FloatArray,
+    lowest: float,
+    lines: FloatArray,
+    tones: FloatArray,
+    *,
+    least: float = 1.0,
 ) -> FloatArray:
     """Add the lines that stand out of a rest to those that there are, at most 60 in all (cycles per frame).
 
-    None is added within three quarters of a cycle over the record of one that there is, or within eight of a tone to
-    ``avoid``.
+    A line stays a cycle over the record away from every other and ``least`` from every tone: closer ones cannot be told
+    apart. What is left at the level of rounding has no lines.
     """
     frames = len(rest)
-    found = find_lines(rest, 1.0, lowest, 0.4999)
-    taken = [(lines, 0.75)] if avoid is None else [(lines, 0.75), (avoid, 8.0)]
-    for others, least in taken:
-        apart = [float(np.min(np.abs(others - line), initial=1.0)) * frames > least for line in found]
-        found = found[np.array(apart, dtype=bool)]
-    return np.concatenate((lines, found))[:60]
+    if float(np.std(rest)) < ROUNDING * float(np.std(record)):
+        return lines
+    kept: list[float] = []
+    for line in (*lines, *find_lines(rest, 1.0, lowest, 0.4999)):
+        alone = float(np.min(np.abs(np.array(kept) - line), initial=1.0)) * frames >= 1.0
+        if alone and float(np.min(np.abs(tones - line), initial=1.0)) * frames >= least:
+            kept.append(float(line))
+    return np.array(kept[:60])
 
 
 def _assemble(

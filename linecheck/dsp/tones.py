@@ -38,6 +38,8 @@ ComplexArray = NDArray[np.complex128]
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
 STEERING = 0.1
+#: How far a line moves from where it was found, in cycles over the record.
+LINE_REACH = 0.3
 
 
 @dataclass(frozen=True)
@@ -176,7 +178,8 @@ def fit_tones_and_lines(
     tones : float64 array, shape (tones,)
         Cycles per frame; their scale may be off by about a third of a cycle over the record. May be empty.
     lines : float64 array, shape (lines,)
-        Cycles per frame, to about a third of a cycle over the record; none moves by more than one. May be empty.
+        Cycles per frame, to about a tenth of a cycle over the record; none moves by more than 0.3, so that those which
+        are a cycle apart from each other and from the tones stay apart. May be empty.
     iterations : int
         At most so many steps; fewer where all frequencies have settled.
 
@@ -211,8 +214,7 @@ def fit_tones_and_lines(
         scale += change
         shift = inner[count:] / np.where(energy[count:] > 0.0, energy[count:], np.inf)
         before = moved
-        moved = moved + np.clip(shift, -0.5 / frames, 0.5 / frames)
-        moved = np.clip(moved, lines - 1.0 / frames, lines + 1.0 / frames)
+        moved = np.clip(moved + shift, lines - LINE_REACH / frames, lines + LINE_REACH / frames)
         largest = max(
             abs(change) * float(np.max(tones, initial=0.0)),
             float(np.max(np.abs(moved - before), initial=0.0)),
