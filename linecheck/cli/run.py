@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,9 @@ import click
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from linecheck.station.config import StationConfig
+    from linecheck.cli.session import Session
+    from linecheck.station.config import Station, StationConfig
+    from linecheck.station.sound import SoundInterface
 
 __all__ = ["command"]
 
@@ -63,46 +66,77 @@ def command(
     for name, text in (("--firmware", firmware), ("--operator", operator)):
         _check_text(name, text)
 
-    from linecheck.cli.scan import scan_units
+    from linecheck.station.config import load_station
+    from linecheck.station.open_interface import prepared_sound
+
+    station = load_station(station_path)
+    _check_faults(station.config, faults)
+    # Opening devices takes as long as everything else that comes before a run, so both happen at once.
+    with ExitStack() as stack:
+        prepared = None if scan else stack.enter_context(prepared_sound(station.config))
+        session = _session(
+            stack,
+            station,
+            limits_path,
+            serial,
+            files=(_path(json_path), _path(junit_path)),
+            out=_path(out),
+            faults=faults,
+            strict=strict,
+            keep_captures=keep_captures,
+            prepared=prepared,
+        )
+        if serial is not None:
+            status = session.test(serial, firmware, operator)
+        else:
+            from linecheck.cli.scan import scan_units
+
+            status = scan_units(session, firmware, operator)
+    context.exit(status)
+
+
+def _session(
+    stack: ExitStack,
+    station: Station,
+    limits_path: str,
+    serial: str | None,
+    *,
+    files: tuple[Path | None, Path | None],
+    out: Path | None,
+    faults: tuple[str, ...],
+    strict: bool,
+    keep_captures: bool,
+    prepared: SoundInterface | None,
+) -> Session:
+    """Make everything else ready; what must be closed again is left to the stack."""
     from linecheck.cli.session import ResultFiles, Session
     from linecheck.limits.load import load_limits
     from linecheck.records.files import check_can_write
     from linecheck.records.log import Log
-    from linecheck.station.config import load_station
     from linecheck.station.executors import analysis_executor
     from linecheck.station.plan import check_serial, make_plan
 
-    station, limits = load_station(station_path), load_limits(limits_path)
-    config = station.config
+    config, limits = station.config, load_limits(limits_path)
     if serial is not None:
         check_serial(serial, limits)
-    _check_faults(config, faults)
     plan = make_plan(limits, config)
-    folder = Path(out if out is not None else config.records.folder)
-    files = ResultFiles(_path(json_path), _path(junit_path))
-    files.check()
+    folder = out if out is not None else Path(config.records.folder)
+    wanted = ResultFiles(*files)
+    wanted.check()
     check_can_write(folder / "result.json")
-    with (
-        analysis_executor(own_process=config.interface == "sound") as executor,
-        Log(config.records.database) as log,
-    ):
-        session = Session(
-            station=station,
-            plan=plan,
-            log=log,
-            executor=executor,
-            folder=folder,
-            faults=faults,
-            strict=strict,
-            keep="all" if keep_captures else config.records.captures,
-            files=files,
-        )
-        status = (
-            scan_units(session, firmware, operator)
-            if serial is None
-            else session.test(serial, firmware, operator)
-        )
-    context.exit(status)
+    executor = stack.enter_context(analysis_executor(own_process=config.interface == "sound"))
+    return Session(
+        station=station,
+        plan=plan,
+        log=stack.enter_context(Log(config.records.database)),
+        executor=executor,
+        folder=folder,
+        faults=faults,
+        strict=strict,
+        keep="all" if keep_captures else config.records.captures,
+        files=wanted,
+        prepared=prepared,
+    )
 
 
 def _path(text: str | None) -> Path | None:

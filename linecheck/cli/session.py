@@ -25,6 +25,7 @@ from linecheck.records.files import check_can_write, write_atomically
 from linecheck.records.text import visible
 from linecheck.station.capture_set import plain_file_name, write_capture_set
 from linecheck.station.config import Station
+from linecheck.station.interface import Interface
 from linecheck.station.open_interface import open_interface
 from linecheck.station.outcome import RunOutcome
 from linecheck.station.plan import Plan
@@ -146,6 +147,7 @@ class Session:
     """A station at work: everything that stays the same from one unit to the next.
 
     ``keep`` says which captures are kept, ``folder`` where the files of every run go.
+    ``prepared`` is an interface that is being opened already, for the first unit.
     """
 
     station: Station
@@ -157,6 +159,7 @@ class Session:
     strict: bool = False
     keep: Literal["none", "failed", "all"] = "none"
     files: ResultFiles = field(default_factory=ResultFiles)
+    prepared: Interface | None = None
 
     @property
     def model(self) -> str:
@@ -170,7 +173,9 @@ class Session:
         if earlier:
             times = "once" if earlier == 1 else f"{earlier} times"
             tell(f"{serial} was tested {times} before: this is attempt {earlier + 1}")
-        interface = open_interface(config, serial=serial, attempt=earlier + 1, faults=self.faults)
+        interface, self.prepared = self.prepared, None
+        if interface is None:
+            interface = open_interface(config, serial=serial, attempt=earlier + 1, faults=self.faults)
         facts = RunFacts(serial, firmware, operator, config.station, self.station.sha256, config.calibration)
         with StopSignals() as stop:
             run = run_unit(

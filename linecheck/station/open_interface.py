@@ -2,13 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from linecheck.errors import UsageError
 from linecheck.station.config import StationConfig
 from linecheck.station.interface import Interface
 
-__all__ = ["open_interface"]
+if TYPE_CHECKING:
+    from linecheck.station.sound import SoundInterface
+
+__all__ = ["open_interface", "prepared_sound"]
+
+
+@contextmanager
+def prepared_sound(station: StationConfig) -> Iterator[SoundInterface | None]:
+    """Begin to open a station's sound devices while the rest is made ready; free them at the end.
+
+    Gives the interface that will use them; None where the station has no sound interface. If the devices fail,
+    that is said when the interface is entered.
+    """
+    if station.interface != "sound":
+        yield None
+        return
+    from linecheck.station.sound import SoundInterface
+
+    interface = SoundInterface(station)
+    try:
+        interface.prepare()
+        yield interface
+    finally:
+        interface.abandon()
 
 
 def open_interface(

@@ -120,6 +120,9 @@ class SoundDesk:
         self._recorder = Recorder(settings.capture_rate_hz, self._player)
         self._streams: SoundStreams | None = None
 
+    def begin(self) -> None:
+        """Do nothing: here, what is begun is waited for."""
+
     def open(self) -> FoundDevices:
         """Find the devices, and open them if the rate is known.
 

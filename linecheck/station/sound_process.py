@@ -28,6 +28,9 @@ CLOSE_SECONDS = 2.0
 #: Slices of a wait, so that Ctrl-C gets through on systems that do not interrupt a waiting lock.
 SLICE_SECONDS = 0.1
 
+#: A method of the desk and its arguments.
+Command = tuple[str, tuple[Any, ...]]
+
 COMMAND = (sys.executable, "-m", "linecheck.station.sound_worker")
 
 
@@ -45,6 +48,7 @@ class SoundProcess:
         self._settings = settings
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
         self._ended = False
+        self._opening = False
         self._process = subprocess.Popen(
             COMMAND,
             stdin=subprocess.PIPE,
@@ -56,27 +60,34 @@ class SoundProcess:
         self._reader = threading.Thread(target=self._read, name="sound replies", daemon=True)
         self._reader.start()
 
+    def begin(self) -> None:
+        """Have the devices found and opened, without waiting; :meth:`open` says how it went."""
+        self._opening = self._send(("open", (self._settings,)))
+
     def open(self) -> FoundDevices:
         """Find the devices and open them."""
-        found: FoundDevices = self._ask("open", (self._settings,), OPEN_SECONDS, "opening the devices")
+        command = None if self._opening else ("open", (self._settings,))
+        found: FoundDevices = self._ask(command, OPEN_SECONDS, "opening the devices")
+        self._opening = False
         return found
 
     def ready(self, rate_hz: int) -> None:
         """Have the streams open for stimuli of this rate."""
-        self._ask("ready", (rate_hz,), OPEN_SECONDS, "opening the devices")
+        self._ask(("ready", (rate_hz,)), OPEN_SECONDS, "opening the devices")
 
     def play(self, samples: Samples, rate_hz: int) -> Take:
         """Play samples and return what came back."""
         longest = 2.0 * (len(samples) / rate_hz + self._settings.tail_seconds + SPARE_SECONDS)
         limit = longest + SETTLE_SECONDS + OPEN_SECONDS
-        take: Take = self._ask("play", (samples, rate_hz), limit, "playing")
+        take: Take = self._ask(("play", (samples, rate_hz)), limit, "playing")
         return take
 
     def close(self) -> None:
         """Stop all sound and free the devices; a driver that does not answer is not waited for."""
         if not self._ended:
-            with suppress(StationError):
-                self._ask("close", (), CLOSE_SECONDS, "closing the devices")
+            if not self._opening:
+                with suppress(StationError):
+                    self._ask(("close", ()), CLOSE_SECONDS, "closing the devices")
             self.kill()
 
     def kill(self) -> None:
@@ -91,10 +102,10 @@ class SoundProcess:
                 with suppress(OSError):
                     pipe.close()
 
-    def _ask(self, name: str, arguments: tuple[Any, ...], seconds: float, doing: str) -> Any:  # noqa: ANN401
-        """Have the desk do something and return what it returns."""
+    def _ask(self, command: Command | None, seconds: float, doing: str) -> Any:  # noqa: ANN401
+        """Have the desk do something and return what it returns; no command waits for one that was sent."""
         try:
-            reply = self._answer((name, arguments), seconds)
+            reply = self._answer(seconds) if command is None or self._send(command) else None
             if reply is None:
                 raise StationError(self._last_words(doing))
             kind, result = reply
@@ -111,15 +122,19 @@ class SoundProcess:
             raise
         return result
 
-    def _answer(self, command: tuple[str, tuple[Any, ...]], seconds: float) -> tuple[str, Any] | None:
-        """Send a command and return the reply, None where the process has ended."""
+    def _send(self, command: Command) -> bool:
+        """Send a command; return whether the process took it."""
         if self._ended or self._process.stdin is None:
             raise StationError("the sound process has ended")
         try:
             pickle.dump(command, self._process.stdin, protocol=5)
             self._process.stdin.flush()
         except OSError:
-            return None
+            return False
+        return True
+
+    def _answer(self, seconds: float) -> tuple[str, Any] | None:
+        """Return the next reply, None where the process has ended."""
         deadline = time.monotonic() + seconds
         while True:
             try:

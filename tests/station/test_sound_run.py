@@ -133,6 +133,16 @@ def test_a_run_over_the_sound_path_passes_with_a_sinad_above_140_db(bench):
     assert "PASS" in ended.listed
 
 
+def test_a_wrong_limit_file_is_said_and_nothing_is_played(bench):
+    process = bench.start("long")
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 2
+    assert "r3.yaml:13:" in errors
+    assert "Traceback" not in errors
+    assert "[1/3]" not in errors
+    assert bench.server.streams() == 0
+
+
 def test_a_sound_server_that_dies_makes_the_run_invalid(bench):
     process = bench.start(30.0)
     in_the_middle(process)
