@@ -58,7 +58,7 @@ def _non_finite(capture: Capture, channels: tuple[str, ...]) -> Problem:
     channel, frame = np.argwhere(~np.isfinite(capture.scaled))[0]
     count = int(np.sum(~np.isfinite(capture.scaled)))
     message = (
-        f"{count} sample{'s' if count != 1 else ''} of the capture not a finite number, the first at "
+        f"{count} sample{'s are' if count != 1 else ' is'} not finite, the first at "
         f"{frame / capture.rate_hz:.3f} s in {channels[channel]}"
     )
     return Problem("non_finite", message)

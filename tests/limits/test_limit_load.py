@@ -111,7 +111,7 @@ def test_a_check_never_refers_to_itself(write, kinds, whole):
         (
             "revision: 4",
             "revision: 99999999999999999999",
-            "3:11: revision: expected at most 1000000000 (counts up with",
+            "3:11: revision: expected at most 1e+09 (counts up with",
         ),
         ("revision: 4", "revision: 1.5", "3:11: revision: expected a whole number (counts up with"),
         (
