@@ -100,7 +100,43 @@ def test_noise_is_not_biased(level, rate):
     assert decibels(np.mean(errors)) == pytest.approx(0.0, abs=0.04)
 
 
-RECORDS = 600
+@pytest.mark.parametrize("seed", range(8))
+def test_lines_too_close_to_tell_apart_count_once(seed):
+    # Pairs 0.5 to 2.5 Hz apart in a record of 1 s: one by one they cannot be read, their power can.
+    generator = np.random.default_rng((11, seed))
+    first = generator.uniform(300.0, 15_000.0, 8)
+    places = np.concatenate((first, first + generator.uniform(0.5, 2.5, 8)))
+    scene = Scene(noise_db=-97.0, lines_db=dict.fromkeys(places.tolist(), -54.0))
+    recording = record(scene, 48_000, seed=seed)
+    location, result = measured("tone", recording.capture)
+    got = {metric: reading.value for metric, reading in readings(result).items()}
+    assert got["sinad"] == pytest.approx(-decibels(recording.came_out(location)), abs=0.3)
+    assert got["level_dbfs"] == pytest.approx(20.0 * np.log10(scene.amplitude), abs=LEVEL_DB)
+
+
+@pytest.mark.parametrize("frequency", [39.0, 165.41, 274.18])
+def test_a_low_tone_beside_strong_hum(frequency):
+    scene = Scene(
+        frequency_hz=frequency,
+        noise_db=-84.0,
+        hum_hz=60.1,
+        hum_db={2: -62.0, 3: -54.0, 4: -57.0},
+        harmonics_db={2: -60.0, 3: -70.0, 7: -75.0},
+    )
+    recording = record(scene, 44_100, seed=3, clock_ppm=201.0)
+    location, result = measured("tone", recording.capture, frequency_hz=frequency)
+    got = {metric: reading.value for metric, reading in readings(result).items()}
+    assert 1e6 * (got["frequency"] / (frequency * recording.clock) - 1.0) == pytest.approx(
+        0.0, abs=FREQUENCY_PPM
+    )
+    assert got["level_dbfs"] == pytest.approx(20.0 * np.log10(scene.amplitude), abs=LEVEL_DB)
+    assert got["sinad"] == pytest.approx(-decibels(recording.came_out(location)), abs=RATIO_DB)
+    for order, level in scene.harmonics_db.items():
+        uncertainty = readings(result)[f"harmonic_{order}"].uncertainty
+        assert got[f"harmonic_{order}"] == pytest.approx(level, abs=max(RATIO_DB, 3.0 * uncertainty))
+
+
+RECORDS = 480
 SECONDS = 0.1
 NOISE_DB = -100.0
 
