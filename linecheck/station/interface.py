@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol, Self, runtime_checkable
 
 from linecheck.checks.base import Capture, Stimulus
 
-__all__ = ["Interface"]
+__all__ = ["Announced", "Interface"]
 
 
 class Interface(Protocol):
@@ -46,4 +46,17 @@ class Interface(Protocol):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Stop all sound and free the hardware."""
+        ...
+
+
+@runtime_checkable
+class Announced(Protocol):
+    """What an interface may offer as well: it hears before each stimulus which one comes after it.
+
+    So it can begin with that one while the capture before is on its way. Each capture still holds one stimulus, begins
+    before it and ends after it.
+    """
+
+    def announce(self, stimulus: Stimulus | None) -> None:
+        """Hear what is played after the stimulus of the next :meth:`Interface.play`; None for nothing."""
         ...

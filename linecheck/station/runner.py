@@ -20,6 +20,7 @@ from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from itertools import zip_longest
 from typing import Protocol
 
 from linecheck import __version__
@@ -29,7 +30,7 @@ from linecheck.limits.model import LimitFile
 from linecheck.station.analyses import Analyses, Captured
 from linecheck.station.capture_set import CaptureSet
 from linecheck.station.config import CalibrationConfig
-from linecheck.station.interface import Interface
+from linecheck.station.interface import Announced, Interface
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial, make_plan
 from linecheck.station.recording import NotCaptured, RecordingInterface
@@ -168,7 +169,10 @@ def _play_all(
         with interface:
             course.identity = dict(interface.identity)
             listener.run_started(plan)
-            for planned in plan.checks:
+            following = [planned.stimulus for planned in plan.checks[1:]]
+            for planned, after in zip_longest(plan.checks, following):
+                if isinstance(interface, Announced):
+                    interface.announce(after)
                 listener.check_started(planned)
                 began = time.monotonic()
                 try:

@@ -55,8 +55,8 @@ class Desk(Protocol):
         """Have the streams open for stimuli of this rate."""
         ...
 
-    def play(self, samples: Samples, rate_hz: int) -> Take:
-        """Play samples and return what came back."""
+    def play(self, samples: Samples, rate_hz: int, following: Samples | None = None) -> Take:
+        """Play samples and return what came back; ``following`` comes next and may begin at once."""
         ...
 
     def close(self) -> None:
@@ -86,6 +86,7 @@ class SoundInterface:
         self._settings = _settings(config)
         self._make_desk = desk
         self._desk: Desk | None = None
+        self._announced: Stimulus | None = None
         self._found: FoundDevices | None = None
 
     @property
@@ -131,6 +132,10 @@ class SoundInterface:
         """Stop all sound and free the devices."""
         self._close()
 
+    def announce(self, stimulus: Stimulus | None) -> None:
+        """Say what comes after the next one that is played; see :class:`~linecheck.station.interface.Announced`."""
+        self._announced = stimulus
+
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Play one stimulus and return its capture.
 
@@ -141,11 +146,11 @@ class SoundInterface:
         KeyboardInterrupt
             All sound has stopped.
         """
-        samples = self._device_samples(stimulus)
+        samples, following = self._device_samples(stimulus), self._following(stimulus.rate_hz)
         try:
             desk = self._desk or self._open()
             desk.ready(stimulus.rate_hz)
-            take = desk.play(samples, stimulus.rate_hz)
+            take = desk.play(samples, stimulus.rate_hz, following)
         except BaseException:
             self._close()
             raise
@@ -157,6 +162,16 @@ class SoundInterface:
             mains_hz=self._mains_hz,
             events=take_events(take, self._capture.rate_hz, stimulus.rate_hz),
         )
+
+    def _following(self, rate_hz: int) -> Samples | None:
+        """Return what can follow at once; None where nothing can, whatever the reason: its own turn comes."""
+        stimulus, self._announced = self._announced, None
+        if stimulus is None or stimulus.rate_hz != rate_hz:
+            return None
+        try:
+            return self._device_samples(stimulus)
+        except StationError:
+            return None
 
     def _open(self) -> Desk:
         try:

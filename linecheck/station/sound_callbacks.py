@@ -118,7 +118,8 @@ class RecordTake:
 
     ``tail_frames`` are captured after the player has let the last frame go, it has drained, and two more
     blocks have come, for the capture's own delay. ``done`` says that all is there, or that ``samples`` is
-    full.
+    full. ``played`` is where the capture was when the player let the last frame go, None before that, and
+    ``drain_seconds`` how long that frame takes to the output. ``following`` begins with the frame after the last.
     """
 
     samples: Samples
@@ -127,6 +128,9 @@ class RecordTake:
     position: int = 0
     stop: int | None = None
     done: bool = False
+    played: int | None = None
+    drain_seconds: float = 0.0
+    following: RecordTake | None = None
 
 
 @dataclass
@@ -134,6 +138,8 @@ class PlayTake:
     """One stimulus, shape (frames, device channels), which begins once ``record`` has its first block.
 
     ``drain_seconds`` is how long the last frame takes from here to the output, as the driver says.
+    ``following`` is played without a break after this one; ``at_once`` says of such a one that it waits for
+    no capture, since one runs.
     """
 
     samples: Samples
@@ -142,6 +148,13 @@ class PlayTake:
     log: BlockLog
     position: int = 0
     drain_seconds: float = 0.0
+    at_once: bool = False
+    following: PlayTake | None = None
+
+    @property
+    def sounds(self) -> bool:
+        """Whether it has frames to give now."""
+        return not self.done and (self.at_once or self.record.position > 0)
 
     @property
     def done(self) -> bool:
@@ -165,49 +178,57 @@ class Player:
         """Fill one block, whose first frame sounds ``lead_seconds`` from now if the driver is right."""
         self.blocks += 1
         self.steady_blocks = 0 if flags else self.steady_blocks + 1
-        take = self.take
-        if take is None or take.done or take.record.position == 0:
-            out.fill(0)
-            return
-        take.log.note(time.perf_counter(), frames, flags)
-        start = take.position
-        count = min(frames, len(take.samples) - start)
-        out[:count] = take.samples[start : start + count]
-        out[count:] = 0
-        drain = lead_seconds + count / take.rate_hz
-        if drain > take.drain_seconds:
-            take.drain_seconds = min(drain, LONGEST_DRAIN_SECONDS)
-        take.position = start + count
+        filled, now = 0, time.perf_counter()
+        while filled < frames and (take := self.take) is not None and take.sounds:
+            take.log.note(now, frames, flags)
+            start = take.position
+            count = min(frames - filled, len(take.samples) - start)
+            out[filled : filled + count] = take.samples[start : start + count]
+            filled += count
+            drain = lead_seconds + filled / take.rate_hz
+            if drain > take.drain_seconds:
+                take.drain_seconds = min(drain, LONGEST_DRAIN_SECONDS)
+            take.position = start + count
+            if take.done:
+                take.record.drain_seconds = take.drain_seconds
+                take.record.played = take.record.position
+                if take.following is not None:
+                    self.take = take.following
+        out[filled:] = 0
 
 
 @dataclass
 class Recorder:
-    """Empties input blocks; the counters are as the player's."""
+    """Empties input blocks; the counters are as the player's, ``block_frames`` is the last block's length."""
 
     rate_hz: int
-    player: Player
     take: RecordTake | None = None
     blocks: int = field(default=0, init=False)
     steady_blocks: int = field(default=0, init=False)
+    block_frames: int = field(default=0, init=False)
 
     def empty(self, block: Samples, frames: int, flags: int) -> None:
         """Take one block."""
         self.blocks += 1
         self.steady_blocks = 0 if flags else self.steady_blocks + 1
-        take = self.take
-        if take is None or take.done:
-            return
-        take.log.note(time.perf_counter(), frames, flags)
-        playing = self.player.take
-        if take.stop is None and playing is not None and playing.record is take and playing.done:
-            drain = int(playing.drain_seconds * self.rate_hz) + 2 * frames
-            take.stop = min(take.position + drain + take.tail_frames, len(take.samples))
-        start = take.position
-        stop = len(take.samples) if take.stop is None else take.stop
-        count = min(frames, stop - start)
-        take.samples[start : start + count] = block[:count]
-        take.position = start + count
-        take.done = take.position >= stop
+        self.block_frames = frames
+        emptied, now = 0, time.perf_counter()
+        while emptied < frames and (take := self.take) is not None and not take.done:
+            take.log.note(now, frames - emptied, flags)
+            if take.stop is None and take.played is not None:
+                drain = int(take.drain_seconds * self.rate_hz) + 2 * frames
+                stop = take.played + drain + take.tail_frames
+                take.stop = min(max(stop, take.position), len(take.samples))
+            start = take.position
+            stop = len(take.samples) if take.stop is None else take.stop
+            count = min(frames - emptied, stop - start)
+            take.samples[start : start + count] = block[emptied : emptied + count]
+            emptied += count
+            take.position = start + count
+            if take.position >= stop:
+                if take.following is not None:
+                    self.take = take.following
+                take.done = True
 
 
 def undelivered_frames(samples: Samples) -> int:

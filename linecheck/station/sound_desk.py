@@ -117,8 +117,9 @@ class SoundDesk:
         self._settings = settings
         self._backend = backend
         self._player = Player()
-        self._recorder = Recorder(settings.capture_rate_hz, self._player)
+        self._recorder = Recorder(settings.capture_rate_hz)
         self._streams: SoundStreams | None = None
+        self._coming: PlayTake | None = None
 
     def begin(self) -> None:
         """Do nothing: here, what is begun is waited for."""
@@ -157,8 +158,12 @@ class SoundDesk:
         """
         self._opened().open_for(rate_hz)
 
-    def play(self, samples: Samples, rate_hz: int) -> Take:
+    def play(self, samples: Samples, rate_hz: int, following: Samples | None = None) -> Take:
         """Play samples of shape (frames, channels), in the device's format, and return what came back.
+
+        ``following`` is what the next call will want played, at the same rate. It begins without a break, once a
+        pause has made sure that no capture holds two stimuli: the tail, and as much as the driver may be wrong
+        about its delay. Anything else that is done next stops it.
 
         Raises
         ------
@@ -167,19 +172,27 @@ class SoundDesk:
         """
         streams = self._opened()
         streams.open_for(rate_hz)
-        self._watch(streams, self._settled, SETTLE_SECONDS)
-        record = self._record_take(len(samples) / rate_hz)
-        play = self._play_take(samples, rate_hz, record, streams.output_latency_seconds)
-        self._recorder.take, self._player.take = record, play
+        play = self._coming if self._is_coming(samples, rate_hz) else self._begin(streams, samples, rate_hz)
+        assert play is not None
+        self._coming = coming = None
         try:
-            longest = 2.0 * len(record.samples) / self._settings.capture_rate_hz
-            self._watch(streams, lambda: record.done, longest)
-        finally:
-            self._recorder.take = self._player.take = None
-        return self._taken(record, play)
+            if following is not None and not play.done:
+                coming = self._queue(streams, play, following)
+            longest = 2.0 * len(play.record.samples) / self._settings.capture_rate_hz
+            self._watch(streams, lambda: play.record.done, longest)
+        except BaseException:
+            self._silence()
+            raise
+        # A take that ended before it was told of the next one never came to that.
+        if coming is not None and self._player.take is coming:
+            self._coming = coming
+        else:
+            self._silence()
+        return self._taken(play.record, play)
 
     def close(self) -> None:
         """Stop all sound at once and free the devices."""
+        self._silence()
         streams, self._streams = self._streams, None
         if streams is not None:
             streams.close()
@@ -193,30 +206,61 @@ class SoundDesk:
         """Say whether blocks have come both ways without a flag for a while."""
         return min(self._player.steady_blocks, self._recorder.steady_blocks) > SETTLING_BLOCKS
 
-    def _record_take(self, stimulus_seconds: float) -> RecordTake:
+    def _is_coming(self, samples: Samples, rate_hz: int) -> bool:
+        """Say whether these samples are what plays already."""
+        play = self._coming
+        if play is None or play.rate_hz != rate_hz or self._player.take is not play:
+            return False
+        spread = play.samples[len(play.samples) - len(samples) :, self._settings.playback.columns]
+        return spread.shape == samples.shape and np.array_equal(spread, samples)
+
+    def _begin(self, streams: SoundStreams, samples: Samples, rate_hz: int) -> PlayTake:
+        """Start a take from silence."""
+        unwanted = self._coming
+        self._silence()
+        if unwanted is not None:
+            # What the driver holds of it must not sound into this capture.
+            time.sleep(2.0 * unwanted.drain_seconds + self._settings.tail_seconds)
+        self._watch(streams, self._settled, SETTLE_SECONDS)
+        play = self._take(streams, samples, rate_hz, LEAD_SECONDS)
+        self._recorder.take, self._player.take = play.record, play
+        return play
+
+    def _queue(self, streams: SoundStreams, play: PlayTake, following: Samples) -> PlayTake:
+        """Have a take follow the one that plays."""
+        block = self._recorder.block_frames / self._settings.capture_rate_hz
+        pause = self._settings.tail_seconds + streams.output_latency_seconds + 2.0 * block
+        coming = self._take(streams, following, play.rate_hz, pause)
+        coming.at_once = True
+        play.record.following = coming.record
+        play.following = coming
+        return coming
+
+    def _silence(self) -> None:
+        """Let nothing more be played or captured."""
+        self._coming = self._recorder.take = self._player.take = None
+
+    def _take(self, streams: SoundStreams, samples: Samples, rate_hz: int, pause_seconds: float) -> PlayTake:
+        """Spread the samples over the device's channels, after a pause of silence, and make room for what comes."""
+        pause, side = int(np.ceil(pause_seconds * rate_hz)), self._settings.playback
+        spread: Samples = np.zeros((pause + len(samples), side.width), dtype=side.sample_format)
+        spread[pause:, side.columns] = samples
+        return PlayTake(
+            samples=spread,
+            rate_hz=rate_hz,
+            record=self._record_take(len(spread) / rate_hz),
+            log=BlockLog.for_frames(len(spread)),
+            drain_seconds=streams.output_latency_seconds,
+        )
+
+    def _record_take(self, played_seconds: float) -> RecordTake:
         settings = self._settings
-        seconds = LEAD_SECONDS + stimulus_seconds + settings.tail_seconds + SPARE_SECONDS
-        frames = int(seconds * settings.capture_rate_hz)
+        frames = int((played_seconds + settings.tail_seconds + SPARE_SECONDS) * settings.capture_rate_hz)
         sample_format = settings.capture.sample_format
         return RecordTake(
             samples=np.full((frames, settings.capture.width), SENTINEL[sample_format], dtype=sample_format),
             tail_frames=int(np.ceil(settings.tail_seconds * settings.capture_rate_hz)),
             log=BlockLog.for_frames(frames),
-        )
-
-    def _play_take(
-        self, samples: Samples, rate_hz: int, record: RecordTake, drain_seconds: float
-    ) -> PlayTake:
-        """Spread the samples over the device's channels, after a moment of silence."""
-        lead, side = int(LEAD_SECONDS * rate_hz), self._settings.playback
-        spread: Samples = np.zeros((lead + len(samples), side.width), dtype=side.sample_format)
-        spread[lead:, side.columns] = samples
-        return PlayTake(
-            samples=spread,
-            rate_hz=rate_hz,
-            record=record,
-            log=BlockLog.for_frames(len(spread)),
-            drain_seconds=drain_seconds,
         )
 
     def _watch(self, streams: SoundStreams, done: Callable[[], bool], longest_seconds: float) -> None:

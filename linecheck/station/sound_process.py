@@ -75,11 +75,11 @@ class SoundProcess:
         """Have the streams open for stimuli of this rate."""
         self._ask(("ready", (rate_hz,)), OPEN_SECONDS, "opening the devices")
 
-    def play(self, samples: Samples, rate_hz: int) -> Take:
-        """Play samples and return what came back."""
+    def play(self, samples: Samples, rate_hz: int, following: Samples | None = None) -> Take:
+        """Play samples and return what came back; ``following`` comes next and may begin at once."""
         longest = 2.0 * (len(samples) / rate_hz + self._settings.tail_seconds + SPARE_SECONDS)
         limit = longest + SETTLE_SECONDS + OPEN_SECONDS
-        take: Take = self._ask(("play", (samples, rate_hz)), limit, "playing")
+        take: Take = self._ask(("play", (samples, rate_hz, following)), limit, "playing")
         return take
 
     def close(self) -> None:

@@ -116,6 +116,58 @@ def test_streams_stay_open_from_check_to_check_and_are_silent_in_between():
     assert fake.streams == []
 
 
+@pytest.mark.parametrize("device", ["unit", "monitor"])
+@pytest.mark.parametrize("delay_blocks", [1, 2, 3])
+def test_what_was_announced_follows_at_once_and_each_capture_holds_its_own_alone(device, delay_blocks):
+    fake = FakeSound(delay_blocks=delay_blocks)
+    order = [stimulus(0.2), stimulus(0.3), stimulus(0.25)]
+    with interface_on(fake, capture={"device": device}) as interface:
+        captures, ends = [], []
+        for one, after in zip(order, [*order[1:], None], strict=True):
+            interface.announce(after)
+            captures.append(interface.play("a", one))
+            ends.append(time.perf_counter())
+        assert fake.last_out is None or not np.any(fake.last_out)
+    for one, capture in zip(order, captures, strict=True):
+        start, length = start_of(capture.samples), len(one.samples)
+        assert start > 0
+        assert np.array_equal(capture.samples[start : start + length], one.samples)
+        rest = capture.samples[start + length :]
+        assert len(rest) >= 0.05 * RATE
+        assert not np.any(rest)
+        assert capture.events == ()
+    # One time line: what ends one capture begins the next.
+    gap = sum(capture.seconds for capture in captures[1:])
+    assert ends[2] - ends[0] == pytest.approx(gap, abs=0.15)
+
+
+def test_what_was_announced_and_is_not_wanted_stops():
+    fake = FakeSound()
+    with interface_on(fake) as interface:
+        interface.announce(stimulus(3.0))
+        interface.play("a", stimulus(0.2))
+        capture = interface.play("b", stimulus(0.3))
+    start = start_of(capture.samples)
+    assert np.array_equal(capture.samples[start : start + len(stimulus(0.3).samples)], stimulus(0.3).samples)
+
+
+def test_what_was_announced_and_cannot_be_played_is_refused_in_its_turn():
+    with interface_on(FakeSound()) as interface:
+        interface.announce(stimulus(channels=3))
+        assert interface.play("a", stimulus()).events == ()
+        with pytest.raises(StationError, match="3 channels"):
+            interface.play("b", stimulus(channels=3))
+
+
+def test_leaving_between_two_plays_silences_what_follows():
+    fake = FakeSound()
+    with interface_on(fake) as interface:
+        interface.announce(stimulus(3.0))
+        interface.play("a", stimulus())
+        assert fake.streams
+    assert fake.streams == []
+
+
 def test_a_new_rate_reopens_what_it_must_and_nothing_else():
     two, one = FakeSound(), FakeSound()
     rates = {"rates_hz": (RATE, 16_000)}
@@ -275,7 +327,7 @@ def test_the_record_names_devices_driver_and_form():
 
 def test_a_watchdog_looks_at_each_side():
     player = Player()
-    recorder = Recorder(RATE, player)
+    recorder = Recorder(RATE)
     watchdog = Watchdog(player, recorder, 60.0)
     for second in range(10):
         player.blocks += 1
@@ -291,7 +343,7 @@ def test_a_watchdog_looks_at_each_side():
 
 def test_a_watchdog_has_an_end():
     player = Player()
-    recorder = Recorder(RATE, player)
+    recorder = Recorder(RATE)
     watchdog = Watchdog(player, recorder, 5.0)
     watchdog.look(0.0, ended=False)
     player.blocks = recorder.blocks = 1
