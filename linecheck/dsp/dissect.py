@@ -207,19 +207,19 @@ def _new_lines(
     lines: FloatArray,
     tones: FloatArray,
     *,
-    least: float = 1.0,
+    least: float = 1.5,
 ) -> FloatArray:
     """Add the lines that stand out of a rest to those that there are, at most 60 in all (cycles per frame).
 
-    A line stays a cycle over the record away from every other and ``least`` from every tone: closer ones cannot be told
-    apart. What is left at the level of rounding has no lines.
+    A line stays one and a half cycles over the record away from every other, and ``least`` from every tone: closer ones
+    cannot be told apart, and their powers would not add. What is left at the level of rounding has no lines.
     """
     frames = len(rest)
     if float(np.std(rest)) < ROUNDING * float(np.std(record)):
         return lines
     kept: list[float] = []
     for line in (*lines, *find_lines(rest, 1.0, lowest, 0.4999)):
-        alone = float(np.min(np.abs(np.array(kept) - line), initial=1.0)) * frames >= 1.0
+        alone = float(np.min(np.abs(np.array(kept) - line), initial=1.0)) * frames >= 1.5
         if alone and float(np.min(np.abs(tones - line), initial=1.0)) * frames >= least:
             kept.append(float(line))
     return np.array(kept[:60])
