@@ -23,7 +23,7 @@ MOST_FINDINGS = 30
 
 MEANINGS = {
     Verdict.MARGINAL: "Outside the pass limits, inside the fail limits.",
-    Verdict.INVALID: "The unit was not judged. See to what follows, then test it again.",
+    Verdict.INVALID: "The unit was not judged. Put right what is listed below, then test it again.",
     Verdict.ABORTED: "The run was stopped and the unit was not judged. Test it again.",
 }
 
@@ -52,6 +52,7 @@ class Screen:
     """
 
     columns: int = 100
+    lines: int = 24
     large: bool = False
     coloured: bool = False
     ascii_only: bool = False
@@ -65,8 +66,10 @@ class Screen:
             ascii_only = False
         except (UnicodeEncodeError, LookupError):
             ascii_only = True
+        size = shutil.get_terminal_size((100, 24))
         return cls(
-            columns=shutil.get_terminal_size((100, 24)).columns,
+            columns=size.columns,
+            lines=size.lines,
             large=terminal,
             coloured=terminal and not os.environ.get("NO_COLOR"),
             ascii_only=ascii_only,
@@ -98,7 +101,8 @@ def result_text(
     """
     shown = outcome.verdict if verdict is None else verdict
     meaning = [f"  {MEANINGS[shown]}"] if shown in MEANINGS else []
-    parts = [_headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
+    top = [_headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
+    parts = [*top]
     wrong = findings(map(_of_interest, outcome.checks), outcome.missing, outcome.problems)
     if wrong:
         more = [f"and {len(wrong) - MOST_FINDINGS} more"] if len(wrong) > MOST_FINDINGS else []
@@ -106,7 +110,9 @@ def result_text(
     table = list(_table(outcome, screen))
     if table:
         parts.append("\n".join(table))
-    return "\n\n".join(parts)
+    text = "\n\n".join(parts)
+    # What is higher than the screen scrolls its top away, so the verdict stands below as well.
+    return "\n\n".join((text, *top)) if screen.large and text.count("\n") + 2 > screen.lines else text
 
 
 def _of_interest(check: CheckOutcome) -> CheckOutcome:
@@ -170,12 +176,13 @@ def _table(outcome: RunOutcome, screen: Screen) -> Iterator[str]:
     judged = sorted((row for row in rows if row.verdict is not None), key=_badness)
     if judged:
         channels = outcome.limits.channels
-        head = ["", "check", "metric", *channels, "passes", "margin"]
+        passes = "passes, less 2u" if outcome.limits.decision == "guarded" else "passes"
+        head = ["", "check", "metric", *channels, passes, "margin"]
         cells = [head, *(_cells(row, channels, screen) for row in judged)]
         yield from _aligned(cells, screen, [None, *(row.verdict for row in judged)])
     others = sum(len(row.items) for row in rows if row.verdict is None)
     if others:
-        yield f"  {others} more values are recorded that no mask judges."
+        yield f"  {others} more {'value is' if others == 1 else 'values are'} recorded that no mask judges."
 
 
 def _badness(row: _Row) -> int:

@@ -63,7 +63,7 @@ def test_the_verdict_comes_first_then_what_failed_then_the_table():
     assert table[0].split() == ["check", "metric", "left", "right", "passes", "margin"]
     assert " ".join(table[1].split()) == "✖ tone sinad 104.20 dB ≥ 112 dB -7.80 dB"
     assert " ".join(table[2].split()) == "● tone spectrum -125.00 dB at 50 Hz curve 5.00 dB"
-    assert "1 more values are recorded" in table[3]
+    assert "1 more value is recorded" in table[3]
 
 
 @pytest.mark.parametrize("verdict", list(Verdict))
@@ -73,6 +73,22 @@ def test_the_verdict_fills_the_screen_as_word_and_shape(verdict):
     assert max(map(len, wide)) <= 120
     assert max(map(len, narrow)) <= 60
     assert max(map(len, wide)) > 1.8 * max(map(len, narrow))
+
+
+def test_a_result_higher_than_the_screen_shows_its_verdict_below_as_well():
+    fits, scrolls = (result_text(outcome(), Screen(large=True, lines=lines)) for lines in (40, 12))
+    shape = banner(Verdict.FAIL, 100)
+    assert fits.count(shape[2]) == 1
+    assert scrolls.startswith(fits)
+    assert [line for line in scrolls.splitlines()[-7:] if line][:5] == shape
+    assert "PR3-004711" in scrolls.splitlines()[-1]
+    assert result_text(outcome(), Screen(lines=3)).count("FAIL") == 1
+
+
+def test_a_guarded_decision_says_that_the_limits_shrink():
+    guarded = outcome(limits=replace(LIMITS, decision="guarded"))
+    assert "passes, less 2u" in result_text(guarded, Screen())
+    assert "less 2u" not in result_text(outcome(), Screen())
 
 
 def test_no_two_verdicts_look_alike_even_without_colours():
