@@ -147,7 +147,8 @@ class Session:
     """A station at work: everything that stays the same from one unit to the next.
 
     ``keep`` says which captures are kept, ``folder`` where the files of every run go.
-    ``prepared`` is an interface that is being opened already, for the first unit.
+    ``prepared`` is an interface that is being opened already, for the first unit. With
+    ``one_unit`` the executor ends while the run is recorded.
     """
 
     station: Station
@@ -160,6 +161,7 @@ class Session:
     keep: Literal["none", "failed", "all"] = "none"
     files: ResultFiles = field(default_factory=ResultFiles)
     prepared: Interface | None = None
+    one_unit: bool = False
 
     @property
     def model(self) -> str:
@@ -187,6 +189,8 @@ class Session:
                 keep_captures=self.keep != "none",
             )
             stop.hold()
+            if self.one_unit:
+                self.executor.shutdown(wait=False)
             return self._record(run)
 
     def _record(self, run: RunResult) -> ExitStatus:
