@@ -91,8 +91,11 @@ def _main(job_path, out):
     report = {"played": 0, "events": [], "walls": [], "bits": [], "error": None}
     try:
         with SoundInterface(station(job["playback"], job["capture"])) as interface:
-            for kind, parameters in job["plays"]:
-                stimulus = {"noise": noise, "sine": sine}[kind](**parameters)
+            stimuli = [
+                {"noise": noise, "sine": sine}[kind](**parameters) for kind, parameters in job["plays"]
+            ]
+            for stimulus, after in zip(stimuli, [*stimuli[1:], None], strict=False):
+                interface.announce(after)
                 print(PLAYING, flush=True)
                 begun = time.perf_counter()
                 capture = interface.play("check", stimulus)

@@ -176,6 +176,24 @@ def test_a_station_that_fails_ends_the_run_as_invalid_and_keeps_what_was_measure
     assert interface.played == ["tone", "quiet"]
 
 
+class Announcing(Scripted):
+    """An interface that wants to hear what comes next."""
+
+    def announce(self, stimulus):
+        self.played.append(stimulus)
+
+
+def test_an_interface_hears_before_each_stimulus_which_one_follows(executor):
+    limits = small_limits()
+    interface = Announcing(simulated(), at=None, act=None)
+    plan = make_plan(limits)
+    run_unit(plan, FACTS, interface, executor)
+    checks = [planned.check.name for planned in plan.checks]
+    after = [*(planned.stimulus for planned in plan.checks[1:]), None]
+    assert interface.played[1::2] == checks
+    assert all(heard is one for heard, one in zip(interface.played[::2], after, strict=True))
+
+
 def test_a_unit_that_has_failed_stays_failed_when_the_station_fails_later(executor):
     limits = small_limits(
         small_check("tone", "tone", {"sinad": Mask(Bounds(200.0))}), small_check("other", "tone")
