@@ -196,8 +196,10 @@ class WiringKind(CheckKind):
         out.readings.append(
             Reading("order", None, float(order) if clear else None, "", 0.0 if clear else None)
         )
-        for name, channel, live in zip(context.channels, seen, alive, strict=True):
-            _polarity(out, name, channel, live)
+        for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
+            _polarity(out, context.channels[index], channel, live)
+            if live and clear and not _carries_own(channel, index):
+                out.problems.append(_mistaken(context.channels, channel, index))
         _pair_readings(out, seen, all(alive))
         return out.measurement()
 
@@ -207,6 +209,19 @@ def _carries_own(channel: _Channel, index: int) -> bool:
     others = np.delete(channel.powers, index)
     highest = float(np.max(others, initial=0.0))
     return channel.strongest == index and highest < channel.powers[index] * 10.0 ** (-CROSSTALK_DB / 10.0)
+
+
+def _mistaken(names: tuple[str, ...], channel: _Channel, index: int) -> Problem:
+    """Say what a channel carries that it should not."""
+    if channel.strongest != index:
+        message = f"carries the signal of {names[channel.strongest]}: the channels are swapped"
+    else:
+        others = channel.powers.copy()
+        others[index] = 0.0
+        other = int(np.argmax(others))
+        below = 10.0 * np.log10(channel.powers[index] / others[other])
+        message = f"carries the signal of {names[other]} too, {below:.1f} dB below its own"
+    return Problem("wrong_channel", message, names[index], blocks=False, metrics=("order",))
 
 
 def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool) -> None:

@@ -59,8 +59,13 @@ def test_everything_at_once(rate, delay, ppm, late, signs, gain):
     assert balance.value == pytest.approx(-20 * np.log10(gain), abs=5 * balance.uncertainty + 1e-6)
 
 
-def test_swapped_channels_keep_their_polarity():
-    readings, _ = read(combs(48000)[:, ::-1] * [1, -1])
+def test_swapped_channels_are_named_and_keep_their_polarity():
+    readings, measured = read(combs(48000)[:, ::-1] * [1, -1])
+    assert [(p.code, p.channel, p.blocks) for p in measured.problems] == [
+        ("wrong_channel", "left", False),
+        ("wrong_channel", "right", False),
+    ]
+    assert "signal of right" in measured.problems[0].message
     assert readings["order", None].value == 0
     assert readings["polarity", "left"].value == 1
     assert readings["polarity", "right"].value == -1
