@@ -213,14 +213,14 @@ def _carries_own(channel: _Channel, index: int) -> bool:
 
 def _mistaken(names: tuple[str, ...], channel: _Channel, index: int) -> Problem:
     """Say what a channel carries that it should not."""
-    if channel.strongest != index:
-        message = f"carries the signal of {names[channel.strongest]}: the channels are swapped"
+    others = channel.powers.copy()
+    others[index] = 0.0
+    other = int(np.argmax(others))
+    above = 10.0 * np.log10(max(channel.powers[index], 1e-30) / others[other])
+    if above < -CROSSTALK_DB:
+        message = f"carries the signal of {names[other]} instead of its own: the channels are swapped"
     else:
-        others = channel.powers.copy()
-        others[index] = 0.0
-        other = int(np.argmax(others))
-        below = 10.0 * np.log10(channel.powers[index] / others[other])
-        message = f"carries the signal of {names[other]} too, {below:.1f} dB below its own"
+        message = f"carries the signal of {names[other]} too, its own {above:+.1f} dB re that: the channels are mixed"
     return Problem("wrong_channel", message, names[index], blocks=False, metrics=("order",))
 
 
