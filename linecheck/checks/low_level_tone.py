@@ -24,7 +24,6 @@ from linecheck.checks.readings import (
     band_not_reached,
     power_weights,
     ratio_reading,
-    spectrum_curve,
 )
 from linecheck.checks.steady import locate_tone
 from linecheck.checks.tone import ToneAnalysis, ToneParameters, dissect_channel, tone_stimulus
@@ -97,9 +96,7 @@ class LowLevelToneKind(CheckKind):
                 ratio = ratio_reading("", name, residual, parts.tone)
                 value = None if ratio.value is None else -ratio.value - parameters.level_dbfs
                 out.readings.append(Reading(f"dynamic_range{suffix}", name, value, "dB", ratio.uncertainty))
-            out.curves.append(
-                spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
-            )
+            out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
         return out.measurement()
 
 

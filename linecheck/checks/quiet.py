@@ -26,7 +26,6 @@ from linecheck.checks.readings import (
     band_not_reached,
     power_weights,
     ratio_reading,
-    spectrum_curve,
 )
 from linecheck.checks.steady import SETTLE_SECONDS, SteadyParameters
 from linecheck.checks.tone import ToneAnalysis
@@ -141,9 +140,7 @@ class QuietKind(CheckKind):
             _noise_readings(out, name, parts, capture, index, analysis, tone)
             if tone is not None:
                 amplitude = float(np.sqrt(2.0 * tone.power.value))
-                out.curves.append(
-                    spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
-                )
+                out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
         return out.measurement()
 
 

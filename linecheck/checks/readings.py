@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
 from linecheck.dsp.dissect import Dissection, Line, Power
-from linecheck.dsp.spectra import line_spectrum, reduce_peaks
+from linecheck.dsp.spectra import NOISE_BANDWIDTH_BINS, line_spectrum, reduce_peaks
 
 __all__ = [
     "DB_PER_NEPER",
@@ -67,6 +67,31 @@ class ReadingList:
                 blocks=False,
                 metrics=(metric,),
             )
+        )
+
+    def spectrum(
+        self,
+        parts: Dissection,
+        channel: str,
+        band_hz: tuple[float, float],
+        resolution_hz: float,
+        amplitude: float,
+    ) -> None:
+        """Add the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak).
+
+        A record too short for the resolution gives a coarser one, at which noise stands higher: a problem says so.
+        """
+        curve = spectrum_curve(parts, channel, band_hz, resolution_hz, amplitude)
+        self.curves.append(curve)
+        if curve.resolution_hz is None or curve.resolution_hz <= 1.01 * resolution_hz:
+            return
+        message = (
+            f"a resolution of {resolution_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / resolution_hz:.2g} s of capture; "
+            f"the spectrum has {curve.resolution_hz:.3g} Hz, at which noise stands higher"
+        )
+        metrics = (curve.metric,)
+        self.problems.append(
+            Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
         )
 
     def missing(self, specs: Sequence[MetricSpec], names: Sequence[str], channel: str | None) -> None:

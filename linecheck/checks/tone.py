@@ -26,7 +26,6 @@ from linecheck.checks.readings import (
     decibels,
     pair_difference,
     ratio_reading,
-    spectrum_curve,
 )
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
 from linecheck.dsp.dissect import Dissection, Power, dissect, hum_lines, total
@@ -99,7 +98,7 @@ def dissect_channel(
     expected = nominal_hz / capture.rate_hz
     spread = 1.1e-3 * expected + 1.0 / len(values)
     frequency, _ = peak_frequency(values, expected - spread, expected + spread)
-    return dissect(values, capture.rate_hz, frequency * capture.rate_hz, lowest_hz)
+    return dissect(values, capture.rate_hz, frequency * capture.rate_hz, lowest_hz, nominal_hz)
 
 
 class ToneKind(CheckKind):
@@ -170,9 +169,7 @@ class ToneKind(CheckKind):
             _harmonic_readings(out, name, parts)
             if reached is None:
                 _band_readings(out, name, parts, parameters, analysis)
-                out.curves.append(
-                    spectrum_curve(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
-                )
+                out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
             else:
                 out.missing(self.metrics, self._band_metrics(), name)
         out.readings.append(pair_difference("balance", context.channels, levels))

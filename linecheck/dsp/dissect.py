@@ -9,7 +9,7 @@ Powers are mean squares re full scale 1.0 (a full-scale sine has 0.5).
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +74,8 @@ class Dissection:
         All other lines, harmonics included, ascending in frequency.
     noise : Density
         What remains.
+    nominal_hz : float
+        What the fundamental's frequency should be; 0 where there is none.
     without_tone : float64 array, shape (frames,)
         The record less the tone and the constant, everything else in it.
     low_part : float64 array, shape (frames,)
@@ -90,6 +92,7 @@ class Dissection:
     constant_uncertainty: float
     lines: tuple[Line, ...]
     noise: Density
+    nominal_hz: float
     without_tone: FloatArray
     low_part: FloatArray
 
@@ -98,8 +101,15 @@ class Dissection:
         return next((line for line in self.lines if line.order == order), None)
 
     def lines_between(self, low_hz: float, high_hz: float) -> tuple[Line, ...]:
-        """Return the lines in a band, edges inclusive."""
-        return tuple(line for line in self.lines if low_hz <= line.frequency_hz <= high_hz)
+        """Return the lines in a band, edges inclusive.
+
+        A harmonic is in or out by its nominal frequency: no clock's error moves one that lies on an edge.
+        """
+        return tuple(
+            line
+            for line in self.lines
+            if low_hz <= (line.order * self.nominal_hz if line.order else line.frequency_hz) <= high_hz
+        )
 
     def noise_power(self, low_hz: float, high_hz: float, weight: FloatArray | None = None) -> Power:
         """Return the power of what remains in a band, with the share that fitting took out put back.
@@ -153,7 +163,13 @@ def _orders(frequencies: FloatArray, fundamental: float, tolerance: float) -> li
     return [int(order) if hit else 0 for order, hit in zip(nearest, near, strict=True)]
 
 
-def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None, lowest_hz: float = 20.0) -> Dissection:
+def dissect(
+    values: FloatArray,
+    rate_hz: float,
+    tone_hz: float | None,
+    lowest_hz: float = 20.0,
+    nominal_hz: float | None = None,
+) -> Dissection:
     """Take a recording apart.
 
     Parameters
@@ -164,6 +180,8 @@ def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None, lowest_hz
         Frequency of the fundamental to about a third of a cycle over the record; None where there is no tone.
     lowest_hz : float
         What lies well below this is of no interest and taken out as a trend.
+    nominal_hz : float, optional
+        What the fundamental's frequency should be; ``tone_hz`` if left out.
     """
     record = values[len(values) - usable_frames(len(values)) :]
     frames = len(record)
@@ -186,7 +204,8 @@ def dissect(values: FloatArray, rate_hz: float, tone_hz: float | None, lowest_hz
         if np.array_equal(lines, others.frequencies):
             break
         tones, others, rest = fit_tones_and_lines(level, tones.frequencies, lines, iterations=4)
-    return _assemble(record, rate_hz, tones, others, rest, max(cutoff, 0.0))
+    parts = _assemble(record, rate_hz, tones, others, rest, max(cutoff, 0.0))
+    return replace(parts, nominal_hz=nominal_hz or tone_hz or 0.0)
 
 
 def _fitted_orders(frequency: float) -> FloatArray:
@@ -275,6 +294,7 @@ def _assemble(
         constant_uncertainty=float(np.sqrt(0.5 * low / seconds)),
         lines=tuple(sorted(lines, key=lambda entry: entry.frequency_hz)),
         noise=noise,
+        nominal_hz=0.0,
         without_tone=without,
         low_part=low_part,
     )
@@ -289,11 +309,19 @@ def _near_hum(frequencies_hz: FloatArray, seconds: float) -> NDArray[np.bool_]:
     return near
 
 
+def _hidden_orders(products_hz: FloatArray, parts: Dissection) -> NDArray[np.bool_]:
+    """Return which mains products (nominal) the tone or one of its harmonics hides."""
+    if not parts.nominal_hz:
+        return np.zeros(len(products_hz), dtype=bool)
+    nearest = np.maximum(1.0, np.rint(products_hz / parts.nominal_hz)) * parts.nominal_hz
+    return np.asarray(np.abs(products_hz - nearest) <= 3.0 / parts.seconds + MAINS_SPREAD * products_hz)
+
+
 def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
     """Return the mains products M = 1 … 5 of the mains frequency that explains most.
 
-    The grid wanders, and the two clocks differ: each mains frequency is searched within ±0.6 %. Orders that fall on the
-    tone or a harmonic are left out.
+    The grid wanders, and the two clocks differ: each mains frequency is searched within ±0.6 %. Products that fall on
+    the tone or a harmonic are left out; there is no line at all where a candidate would be left with none.
 
     Parameters
     ----------
@@ -305,16 +333,15 @@ def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
     steps = int(np.ceil(MAINS_SPREAD * max(mains_hz) * HUM_ORDERS * 4.0 * seconds))
     offsets = MAINS_SPREAD * np.linspace(-1, 1, 2 * steps + 1)
     grid = np.concatenate([mains * (1.0 + offsets) for mains in mains_hz])
-    orders = np.arange(1, HUM_ORDERS + 1)
+    orders = np.arange(1, HUM_ORDERS + 1, dtype=np.float64)
+    hidden = {mains: _hidden_orders(mains * orders, parts) for mains in mains_hz}
+    if any(np.all(dark) for dark in hidden.values()):
+        return ()
     table = np.outer(grid, orders)
     sums = np.abs(project(values, table.reshape(-1) / rate).reshape(table.shape)) ** 2
-    best = table[int(np.argmax(np.sum(sums, axis=1)))]
-    fundamental = parts.tone.frequency_hz if parts.tone is not None else 0.0
-    if fundamental:
-        nearest = np.maximum(1.0, np.rint(best / fundamental)) * fundamental
-        best = best[np.abs(best - nearest) > 3.0 / seconds]
-    if not len(best):
-        return ()
+    dark = np.repeat([hidden[mains] for mains in mains_hz], len(offsets), axis=0)
+    row = int(np.argmax(np.sum(np.where(dark, 0.0, sums), axis=1)))
+    best = table[row][~dark[row]]
     fit, _ = fit_scaled_tones(values, best / rate, iterations=3)
     if abs(fit.scale - 1.0) * float(np.max(best)) * seconds > 0.5:
         # Noise alone has no peak to settle on.

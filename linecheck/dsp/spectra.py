@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "NOISE_BANDWIDTH_BINS",
     "Density",
     "band_power",
     "density",
@@ -31,6 +32,8 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 TAPERS = 8
+#: Of the four-term Blackman–Harris window, as long as it gets.
+NOISE_BANDWIDTH_BINS = 2.0043528
 
 
 @dataclass(frozen=True)
@@ -260,9 +263,8 @@ def line_spectrum(
     resolution_hz : float
         What was reached: coarser than asked for where the record is too short.
     """
-    noise_bandwidth_bins = 2.0043528
-    segment = min(len(values), max(16, round(noise_bandwidth_bins * rate_hz / resolution_hz)))
-    reached = noise_bandwidth_bins * rate_hz / segment
+    segment = min(len(values), max(16, round(NOISE_BANDWIDTH_BINS * rate_hz / resolution_hz)))
+    reached = NOISE_BANDWIDTH_BINS * rate_hz / segment
     count = 1 + int(np.ceil(4 * (len(values) - segment) / segment))
     starts = np.linspace(0, len(values) - segment, count).astype(int)
     total = sum(_windowed_power(values[start : start + segment], 4) for start in starts)

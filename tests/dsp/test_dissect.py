@@ -90,3 +90,21 @@ def test_noise_keeps_its_power_when_tones_are_taken_out():
     read = [dissect(recording(seed), RATE, TONE).noise_power(20, 20_000).value for seed in range(40)]
     expected = 0.125 * 10**-11.5 * 19_980 / 20_000
     assert np.mean(read) == pytest.approx(expected, rel=0.004)
+
+
+@pytest.mark.parametrize("ppm", [-300, 0, 300])
+def test_a_harmonic_on_the_edge_of_the_band_is_in_it_whatever_the_clock(ppm):
+    time = np.arange(RATE) / RATE * (1 + 1e-6 * ppm)
+    values = 0.5 * np.sin(2 * np.pi * 10_000 * time) + 5e-4 * np.sin(2 * np.pi * 20_000 * time)
+    values += 1e-6 * np.random.default_rng(3).standard_normal(RATE)
+    parts = dissect(values, RATE, 10_000 * (1 + 1e-6 * ppm), nominal_hz=10_000.0)
+    assert noise_db(parts, harmonics=True) == pytest.approx(-60.0, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_hum_is_hidden_by_a_tone_on_the_mains_whatever_the_noise(seed):
+    time = np.arange(RATE) / RATE
+    values = 0.5 * np.sin(2 * np.pi * 30 * time) + 1e-6 * np.random.default_rng(seed).standard_normal(RATE)
+    parts = dissect(values, RATE, 30.0)
+    assert hum_lines(parts, (50.0, 60.0)) == ()
+    assert len(hum_lines(parts, (50.0,))) == 4
