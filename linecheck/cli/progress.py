@@ -36,7 +36,8 @@ class LineProgress:
     def run_started(self, plan: Plan) -> None:
         """Say how long it will take."""
         self._total = len(plan.checks)
-        click.echo(f"{self._total} checks, {plan.seconds:.1f} s of audio", err=True)
+        checks = "1 check" if self._total == 1 else f"{self._total} checks"
+        click.echo(f"{checks}, {plan.seconds:.1f} s of audio", err=True)
 
     def check_started(self, planned: PlannedCheck) -> None:
         """Say what plays."""

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from linecheck.errors import Fault, FileFaults
 from linecheck.limits.source import REFUSED, KeyPath, Place, Source, described, dotted, shown
 
-__all__ = ["FaultList", "checked_model", "did_you_mean", "number_hint"]
+__all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint"]
 
 #: A file with more faults than this is the wrong file; the rest is counted.
 MOST_FAULTS: Final = 200
@@ -121,7 +121,7 @@ def _add_model_fault(model: type[BaseModel], entry: Any, path: KeyPath, faults: 
         faults.add(where, str(entry["ctx"]["error"]))
     else:
         faults.add(
-            where, f"expected {_expected(entry)}{meaning}, got {described(entry['input'])}{_hint(entry)}"
+            where, f"expected {expected(entry)}{meaning}, got {described(entry['input'])}{_hint(entry)}"
         )
 
 
@@ -160,11 +160,14 @@ _EXPECTED: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "too_long": lambda limits: f"at most {limits['max_length']} values",
     "string_too_short": lambda limits: f"{limits['min_length']} or more characters",
     "string_too_long": lambda limits: f"at most {limits['max_length']} characters",
+    "string_pattern_mismatch": lambda limits: f"text of the form {limits['pattern']}",
+    "datetime_type": lambda _: "a date and time, as 2026-11-20T08:15:00Z, without quotes",
+    "date_type": lambda _: "a date, as 2026-11-20, without quotes",
     "literal_error": lambda limits: str(limits["expected"]).replace("'", ""),
 }
 
 
-def _expected(entry: Mapping[str, Any]) -> str:
+def expected(entry: Mapping[str, Any]) -> str:
     """Return what pydantic expected, in plain words; its own words where there are no plainer ones."""
     phrase = _EXPECTED.get(entry["type"])
     if phrase is not None:

@@ -15,12 +15,15 @@ import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from linecheck.errors import Fault, FileError, FileFaults
+from linecheck.limits.faults import expected
+from linecheck.limits.source import described
 
 __all__ = ["LFS_SIGNATURE", "LONGEST_BYTES", "Key", "TomlFile", "parse_model", "read_bounded", "read_toml"]
 
@@ -220,15 +223,12 @@ def _model_fault(file: TomlFile, model: type[BaseModel], entry: Mapping[str, Any
         case "value_error":
             return file.fault(key, str(entry["ctx"]["error"]))
         case _:
-            return file.fault(
-                key, f"{entry['msg'][0].lower()}{entry['msg'][1:]}, got {_short(entry['input'])}"
-            )
+            return file.fault(key, f"expected {expected(entry)}, got {_got(entry['input'])}")
 
 
-def _short(value: object) -> str:
-    """Return a value as it may be shown in a message."""
-    shown = repr(value)
-    return shown if len(shown) <= 60 else f"{shown[:57]}…"
+def _got(value: object) -> str:
+    """Return what a message says that it got; dates and times as TOML writes them."""
+    return value.isoformat() if isinstance(value, date) else described(value)
 
 
 def _did_you_mean(model: type[BaseModel], key: Key) -> str:

@@ -127,3 +127,20 @@ def test_an_overdue_calibration_is_said_and_blocks_only_where_the_config_says_so
 def test_calibration_cannot_be_due_before_it_was_performed(tmp_path):
     text = MINIMAL + "[calibration]\nperformed = 2026-05-02\ndue = 2026-05-01\n"
     assert list(faults_of(tmp_path, text)) == ["5:1:calibration"]
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("[capture]\nrate_hz = 192000.5", "expected a whole number, got 192000.5"),
+        ("[capture]\nfull_scale_volts = 4.24", "expected a list, got 4.24"),
+        ("[records]\nfolder = 7", "expected text, got 7"),
+        (
+            '[calibration]\nby = "x"\ndue = "soon"',
+            "expected a date, as 2026-11-20, without quotes, got the text 'soon'",
+        ),
+        ("[calibration]\nby = 2026-11-20", "expected text, got 2026-11-20"),
+    ],
+)
+def test_what_was_expected_is_told_in_plain_words(tmp_path, line, words):
+    assert list(faults_of(tmp_path, f"{MINIMAL}{line}\n").values()) == [words]
