@@ -79,7 +79,7 @@ def _run(server, folder, checks, seconds, latency, tail):
     result = json.loads((folder / "result.json").read_text())
     sinad = min(entry["value"] or 0.0 for entry in result["readings"] if entry["metric"] == "sinad")
     assert sinad > 140.0, f"SINAD {sinad:.1f} dB"
-    length = re.search(r"(\d+) checks, ([\d.]+) s of audio", done.stderr)
+    length = re.search(r"(\d+) checks?, ([\d.]+) s of audio", done.stderr)
     assert length is not None, done.stderr
     return wall, float(length[2])
 
