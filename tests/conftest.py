@@ -1,9 +1,21 @@
 """What all tests share."""
 
 import os
+import signal
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before NumPy is imported
 
 import pytest
 from hypothesis import settings
+
+# Under nohup or in the background these come ignored, and every process that a test starts would ignore them too.
+for number, handler in (
+    (signal.SIGINT, signal.default_int_handler),
+    (signal.SIGHUP, signal.SIG_DFL),
+    (signal.SIGTERM, signal.SIG_DFL),
+):
+    if signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, handler)
 
 settings.register_profile("linecheck", deadline=None, derandomize=True)
 settings.load_profile("linecheck")

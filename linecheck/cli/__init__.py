@@ -6,6 +6,7 @@ Every command lives in a module of its own that is imported when it is called.
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -59,6 +60,10 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line; a user's mistake ends in a message, never in a traceback."""
+    # The products here are small: on more threads BLAS waits for itself, most of all while sound and analysis share the
+    # cores (three times slower, as measured on two).
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     with forgiving_streams() as output:
         status = _status()
         output.flush()

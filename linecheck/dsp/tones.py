@@ -37,7 +37,7 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
-STEERING = 0.1
+STRONG_SHARE = 0.1
 #: How far a line moves from where it was found, in cycles over the record.
 LINE_REACH = 0.3
 
@@ -204,7 +204,7 @@ def fit_tones_and_lines(
         # Only the strong tones steer: high orders that hold nothing but noise would weigh by the square of their order.
         power = np.abs(fit.amplitudes) ** 2
         steers = np.ones(len(frequencies), dtype=bool)
-        steers[:count] = power[:count] > STEERING * np.max(power[:count], initial=0.0)
+        steers[:count] = power[:count] > STRONG_SHARE * np.max(power[:count], initial=0.0)
         inner = np.zeros(len(frequencies))
         inner[steers] = (project(residual * centred_time, frequencies[steers]) * np.conj(slope[steers])).real
         energy = np.abs(slope) ** 2 * frames * (float(frames) ** 2 - 1.0) / 24.0
