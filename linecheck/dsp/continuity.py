@@ -212,7 +212,7 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     if len(frequencies) == 1:
         highest = max(1, min(10, int(0.49 / float(frequencies[0]))))
         tones = frequencies[0] * np.arange(1, highest + 1)
-    fit, residual = fit_scaled_tones(values, tones)
+    fit, residual = fit_scaled_tones(values, tones, iterations=3)
     model = values - residual
     # Hum below the tones sways block by block like lateness; it is steady, so it is taken out.
     lowest = float(np.min(tones))
