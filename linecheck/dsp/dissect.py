@@ -35,6 +35,8 @@ HUM_ORDERS = 5
 MAINS_SPREAD = 0.006
 #: A rest below this share of the record is what rounding leaves.
 ROUNDING = 1e-11
+#: Degree of the polynomial that the fundamental's level and phase may follow over a record.
+DRIFT_DEGREE = 4
 #: So many harmonics are fitted together; higher ones are found as lines.
 FITTED_HARMONICS = 30
 
@@ -119,7 +121,7 @@ class Dissection:
         value, uncertainty = band_power(self.noise, low_hz, high_hz, weight)
         fitted = len(self.lines_between(low_hz, high_hz))
         if self.tone is not None and low_hz <= self.tone.frequency_hz <= high_hz:
-            fitted += 1
+            fitted += 1 + DRIFT_DEGREE
         free = (high_hz - low_hz) * self.seconds
         restore = free / max(free - fitted, 0.5 * free)
         return Power(value * restore, uncertainty * restore)
@@ -195,16 +197,21 @@ def dissect(
     lines = _new_lines(record, rest, lowest, others.frequencies, tones.frequencies, least=8.0)
     if len(lines):
         tones, others, rest = fit_tones_and_lines(record, tones.frequencies, lines, iterations=4)
-    trend = slow_trend(rest, cutoff)
-    level, rest = record - trend, rest - trend
-    if _matters(trend, rest):
+    level, drift = record, np.zeros(frames)
+    for _ in range(2):
+        # Each leaks into the other's estimate a little: twice is enough.
+        trend = slow_trend(rest, cutoff)
+        creep = _drift(rest - trend, tones.frequencies)
+        level, rest, drift = level - trend - creep, rest - trend - creep, drift + creep
+        if not _matters(trend + creep, rest):
+            break
         tones, others, rest = fit_tones_and_lines(level, tones.frequencies, others.frequencies, iterations=4)
     for _ in range(3):
         lines = _new_lines(record, rest, lowest, others.frequencies, tones.frequencies)
         if np.array_equal(lines, others.frequencies):
             break
         tones, others, rest = fit_tones_and_lines(level, tones.frequencies, lines, iterations=4)
-    parts = _assemble(record, rate_hz, tones, others, rest, max(cutoff, 0.0))
+    parts = _assemble(record - drift, rate_hz, tones, others, rest, max(cutoff, 0.0))
     return replace(parts, nominal_hz=nominal_hz or tone_hz or 0.0)
 
 
@@ -212,6 +219,24 @@ def _fitted_orders(frequency: float) -> FloatArray:
     """Return the orders below half the rate that are fitted together with a fundamental (cycles per frame)."""
     highest = min(FITTED_HARMONICS, int(0.4999 / frequency))
     return np.arange(1, max(highest, 1) + 1, dtype=np.float64)
+
+
+def _drift(rest: FloatArray, tones: FloatArray) -> FloatArray:
+    """Return what slow changes of the fundamental's level and phase leave of it in a rest.
+
+    A level that creeps or a clock that warms up is no noise: the fundamental's complex amplitude may follow a Legendre
+    polynomial of fourth degree over the record, which reaches about two cycles over the record from it.
+    """
+    frames = len(rest)
+    left = np.zeros(frames)
+    if not len(tones):
+        return left
+    time = np.linspace(-1.0, 1.0, frames)
+    for degree in range(1, DRIFT_DEGREE + 1):
+        shape = np.polynomial.legendre.Legendre.basis(degree)(time)
+        amplitude = 2.0 * project(rest * shape, tones[:1]) / float(shape @ shape)
+        left += shape * synthesise(frames, tones[:1], amplitude)
+    return left
 
 
 def _matters(trend: FloatArray, rest: FloatArray) -> bool:

@@ -108,3 +108,15 @@ def test_hum_is_hidden_by_a_tone_on_the_mains_whatever_the_noise(seed):
     parts = dissect(values, RATE, 30.0)
     assert hum_lines(parts, (50.0, 60.0)) == ()
     assert len(hum_lines(parts, (50.0,))) == 4
+
+
+@pytest.mark.parametrize("drift", ["level", "clock"])
+def test_a_tone_that_drifts_slowly_is_no_noise(drift):
+    time = np.arange(RATE) / RATE
+    level = 10 ** (0.01 * time / 20) if drift == "level" else 1.0
+    wander = 0.5e-6 * time**2 if drift == "clock" else 0.0
+    wave = 0.5 * level * np.sin(2 * np.pi * TONE * (time + wander))
+    noise = np.sqrt(1.2) * 0.5 * np.sqrt(0.5) * 10**-5.75 * np.random.default_rng(4).standard_normal(RATE)
+    parts = dissect(wave + noise, RATE, TONE)
+    assert noise_db(parts, harmonics=True) == pytest.approx(-115.0, abs=0.12)
+    assert hum_db(parts) < -140.0
