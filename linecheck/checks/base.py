@@ -222,11 +222,15 @@ class Curve:
 
 @dataclass(frozen=True)
 class Reference:
-    """The readings of the check that another check refers to: per channel, level re capture full scale."""
+    """The readings of the check that another check refers to: per channel, level re its capture's full scale.
+
+    ``level_volts`` is the same in volts rms where that is known: captures may differ in their full scale.
+    """
 
     check: str
     level_dbfs: tuple[float | None, ...]
     level_uncertainty_db: tuple[float | None, ...]
+    level_volts: tuple[float | None, ...] | None = None
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,7 @@ class QuietKind(CheckKind):
         for index, name in enumerate(context.channels):
             values = capture.scaled[index, location.start : location.stop]
             parts = dissect(values, capture.rate_hz, None, analysis.band_hz[0])
-            tone = _reference_line(context, index)
+            tone = _reference_line(context, index, capture)
             if tone is None:
                 out.problems.append(_no_reference(context, name))
             out.readings.append(ratio_reading("hum", name, _hum(parts, capture), tone))
@@ -193,8 +193,11 @@ def _noise_readings(
             out.readings.append(Reading(f"snr{suffix}", name, value, "dB", ratio.uncertainty))
 
 
-def _reference_line(context: Context, index: int) -> Line | None:
-    """Return the reference tone as a line; None where there is none or it was not measured."""
+def _reference_line(context: Context, index: int, capture: Capture) -> Line | None:
+    """Return the reference tone as a line re this capture's full scale; None where it was not measured.
+
+    By its volts where both captures' volts are known, since their full scales may differ.
+    """
     if context.reference is None:
         return None
     level = context.reference.level_dbfs[index]
@@ -202,6 +205,9 @@ def _reference_line(context: Context, index: int) -> Line | None:
     if level is None:
         return None
     power = 0.5 * 10.0 ** (level / 10.0)
+    volts = context.reference.level_volts[index] if context.reference.level_volts is not None else None
+    if volts is not None and capture.full_scale_volts is not None:
+        power = (volts / capture.full_scale_volts[index]) ** 2
     return Line(0.0, Power(power, power * (spread or 0.0) * np.log(10.0) / 10.0))
 
 

@@ -138,12 +138,12 @@ def failure_problem(error: Exception) -> Problem:
 
 def reference_from(check: str, judged: JudgedMeasurement, channels: tuple[str, ...]) -> Reference:
     """Return what another check may refer to of this one: its level in each channel."""
-    levels = {
-        item.reading.channel: item.reading for item in judged.readings if item.reading.metric == "level_dbfs"
-    }
-    readings = [levels.get(name) for name in channels]
+    taken = {(item.reading.metric, item.reading.channel): item.reading for item in judged.readings}
+    readings = [taken.get(("level_dbfs", name)) for name in channels]
+    volts = [taken.get(("level", name)) for name in channels]
     return Reference(
         check,
         tuple(None if reading is None else reading.value for reading in readings),
         tuple(None if reading is None else reading.uncertainty for reading in readings),
+        tuple(None if reading is None else reading.value for reading in volts),
     )

@@ -65,3 +65,12 @@ def test_noise_below_half_a_step_of_the_capture_is_no_reading():
     assert [(p.code, p.channel, p.blocks) for p in location.problems] == [
         ("capture_too_coarse", "left", True)
     ]
+
+
+def test_a_reference_captured_with_another_full_scale_counts_by_its_volts():
+    samples = 1e-5 * np.random.default_rng(5).standard_normal((48_000, 2))
+    # 4 V rms: -3.01 dBFS of 8 V peak here, full scale of the 5.657 V peak that the tone was captured with.
+    tone = Reference("tone", (0.0, 0.0), (0.0, 0.0), (4.0, 4.0))
+    readings, _ = measure(samples, Context(CHANNELS, tone))
+    noise_volts = 8.0 * 1e-5 * np.sqrt(19_980 / 24_000)
+    assert readings["snr", "left"].value == pytest.approx(20 * np.log10(4.0 / noise_volts), abs=0.3)
