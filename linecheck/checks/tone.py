@@ -105,6 +105,8 @@ class ToneKind(CheckKind):
     """One sine.
 
     The fundamental and its harmonics are fitted with one shared frequency and taken out; hum and other lines likewise.
+    Slow drift of the fundamental's level and phase over the record, within about two cycles over it, counts as the
+    fundamental, not as noise.
     ``sinad`` and ``thd_n`` are the fundamental over everything else in the band (a filter-free residual: no notch takes
     noise or harmonics with it); AES17's THD+N, residual over total, differs by less than 0.001 dB above 37 dB.
     ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the fundamental), ``noise`` all
