@@ -15,13 +15,17 @@ A kind turns parameters into a stimulus (:meth:`CheckKind.stimulus`), finds that
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
+
+from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
     "Capture",
@@ -41,6 +45,8 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
+
+_NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 class Parameters(BaseModel):
@@ -141,10 +147,22 @@ class Capture:
     @cached_property
     def scaled(self) -> FloatArray:
         """The samples as float64 with full scale 1.0, shape (channels, frames), read-only."""
-        scale = 2.0**-31 if np.issubdtype(self.samples.dtype, np.integer) else 1.0
-        values = np.ascontiguousarray(self.samples.T, dtype=np.float64) * scale
+        values = np.array(self.samples.T, dtype=np.float64, order="C")
+        if np.issubdtype(self.samples.dtype, np.integer):
+            values *= 2.0**-31
         values.setflags(write=False)
         return values
+
+    @cached_property
+    def _narrowed(self) -> dict[int, Narrowed]:
+        return {}
+
+    def narrowed(self, top_hz: float) -> Narrowed:
+        """Return the samples at the lowest rate that holds everything up to ``top_hz``; made once."""
+        factor = narrowing_factor(self.rate_hz, top_hz)
+        if factor not in self._narrowed:
+            self._narrowed[factor] = narrow(self.scaled, self.rate_hz, factor)
+        return self._narrowed[factor]
 
 
 @dataclass(frozen=True)
@@ -315,6 +333,41 @@ class CheckKind(ABC):
     def peak_dbfs(self, parameters: Any) -> float:  # noqa: ANN401
         """Return the highest level that the stimulus reaches, dB re a full-scale sine."""
         return float(parameters.level_dbfs)
+
+    def never_measured(
+        self,
+        parameters: Any,  # noqa: ANN401
+        analysis: Any,  # noqa: ANN401
+        channels: int,
+        has_reference: bool,
+    ) -> Mapping[str, str]:
+        """Return the metrics and curves that these parameters can never give, whatever the unit, each with why.
+
+        A limit file with a mask on one of them is refused, since every unit would end as invalid. What only some
+        captures cannot give (their rate is too low, their volts are not known) does not belong here.
+
+        Parameters
+        ----------
+        parameters, analysis : Parameters
+            The stimulus's and the analysis's.
+        channels : int
+            How many channels the limit file declares.
+        has_reference : bool
+            Whether the file has a check of :attr:`reference_kind` that this one refers to.
+
+        Returns
+        -------
+        mapping of str to str
+            By name; the reason follows "can never be measured, so that no unit could pass: ".
+        """
+        return _NOTHING
+
+    def curve_spans(self, parameters: Any, analysis: Any) -> Mapping[str, tuple[float, float]]:  # noqa: ANN401
+        """Return from where to where, at most, curves go along their axes, by name.
+
+        A limit file with a mask that goes further is refused; a curve that is not named here may go anywhere.
+        """
+        return _NOTHING
 
     #: The kind whose level this one refers to; None where it refers to none. A kind that has one has the analysis
     #: parameter ``reference``: the name of a check of that kind, or None for the first one in the file.

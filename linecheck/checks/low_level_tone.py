@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -89,7 +90,7 @@ class LowLevelToneKind(CheckKind):
             if reached is not None:
                 out.missing(self.metrics, names, name)
                 continue
-            parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz[0])
+            parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz)
             for suffix in WEIGHTINGS:
                 weight = power_weights(suffix, parts.noise.frequencies_hz)
                 residual = parts.residual_power(*analysis.band_hz, weight)
@@ -98,6 +99,12 @@ class LowLevelToneKind(CheckKind):
                 out.readings.append(Reading(f"dynamic_range{suffix}", name, value, "dB", ratio.uncertainty))
             out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
         return out.measurement()
+
+    def curve_spans(
+        self, parameters: LowLevelToneParameters, analysis: ToneAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the spectrum goes."""
+        return analysis.spectrum_span()
 
 
 KIND = LowLevelToneKind()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -33,6 +34,10 @@ from linecheck.dsp.dissect import Dissection, Line, Power, dissect, hum_lines, t
 from linecheck.dsp.quantise import quantise
 
 __all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]
+
+
+#: What refers to the level of the tone check.
+REFERRING = ("snr", "snr_a", "hum", "spectrum")
 
 
 class QuietParameters(SteadyParameters):
@@ -128,8 +133,9 @@ class QuietKind(CheckKind):
         if reached is not None:
             out.problems.append(reached)
         for index, name in enumerate(context.channels):
-            values = capture.scaled[index, location.start : location.stop]
-            parts = dissect(values, capture.rate_hz, None, analysis.band_hz[0])
+            narrowed = capture.narrowed(analysis.band_hz[1])
+            values = narrowed.between(index, location.start, location.stop)
+            parts = dissect(values, narrowed.rate_hz, None, analysis.band_hz[0])
             tone = _reference_line(context, index, capture)
             if tone is None:
                 out.problems.append(_no_reference(context, name))
@@ -143,6 +149,19 @@ class QuietKind(CheckKind):
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
         return out.measurement()
 
+    def never_measured(
+        self, parameters: QuietParameters, analysis: QuietAnalysis, channels: int, has_reference: bool
+    ) -> Mapping[str, str]:
+        """Return what needs a tone check, where there is none."""
+        reason = "it refers to the level of a tone check, and the file has none"
+        return {} if has_reference else dict.fromkeys(REFERRING, reason)
+
+    def curve_spans(
+        self, parameters: QuietParameters, analysis: QuietAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the spectrum goes."""
+        return analysis.spectrum_span()
+
 
 def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
     """Return a problem for each channel whose noise is below the steps that it was captured in.
@@ -152,6 +171,8 @@ def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ..
     """
     problems = []
     for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
+        if len(np.unique(values[:4096])) > 16:
+            continue
         codes = np.unique(values)
         if 1 < len(codes) <= 16 and np.std(values) < 0.45 * np.min(np.diff(codes)):
             message = "the noise is below half a step of the capture's own codes: capture with more gain or more bits"
@@ -223,7 +244,7 @@ def _no_reference(context: Context, channel: str) -> Problem:
         f"snr, snr_a, hum and spectrum cannot be given: {reason}",
         channel,
         blocks=False,
-        metrics=("snr", "snr_a", "hum", "spectrum"),
+        metrics=REFERRING,
     )
 
 

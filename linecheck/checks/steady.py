@@ -205,9 +205,11 @@ def locate_tone(
     # Point k of the envelope covers hops k to k + 3; an edge lies in the first or last of them. A hop is kept clear.
     start = (span.settled_start + 2) * hop
     stop = min(capture.frames, (span.settled_stop + 1) * hop)
+    narrowed = capture.narrowed(max(20_000.0, 1.01 * max(frequencies_hz)))
     found = tuple(
-        stop - start > 4 * hop and _has_tone(values[start:stop], frequency)
-        for values, frequency in zip(capture.scaled, frequencies, strict=True)
+        stop - start > 4 * hop
+        and _has_tone(narrowed.between(index, start, stop), frequency / narrowed.rate_hz)
+        for index, frequency in enumerate(frequencies_hz)
     )
     if not any(found):
         return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -28,7 +29,15 @@ from linecheck.checks.readings import (
     ratio_reading,
 )
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
-from linecheck.dsp.dissect import Dissection, Power, dissect, hum_lines, total
+from linecheck.dsp.dissect import (
+    FITTED_HARMONICS,
+    Dissection,
+    Power,
+    dissect,
+    hum_lines,
+    is_hum_hidden,
+    total,
+)
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.tones import peak_frequency
 
@@ -77,6 +86,10 @@ class ToneAnalysis(Parameters):
             raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
         return self
 
+    def spectrum_span(self) -> Mapping[str, tuple[float, float]]:
+        """Return how far the spectrum goes."""
+        return {"spectrum": self.band_hz}
+
 
 def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
     """Return the sine, the same in every channel."""
@@ -91,14 +104,20 @@ def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float
 
 
 def dissect_channel(
-    capture: Capture, location: Location, channel: int, nominal_hz: float, lowest_hz: float
+    capture: Capture,
+    location: Location,
+    channel: int,
+    nominal_hz: float,
+    band_hz: tuple[float, float],
+    orders: int = 1,
 ) -> Dissection:
-    """Take one channel's located tone apart; what lies well below ``lowest_hz`` is of no interest."""
-    values = capture.scaled[channel, location.start : location.stop]
-    expected = nominal_hz / capture.rate_hz
+    """Take one channel's located tone apart; what lies outside the band and ``orders`` harmonics is of no interest."""
+    narrowed = capture.narrowed(max(band_hz[1], orders * nominal_hz))
+    values = narrowed.between(channel, location.start, location.stop)
+    expected = nominal_hz / narrowed.rate_hz
     spread = 1.1e-3 * expected + 1.0 / len(values)
     frequency, _ = peak_frequency(values, expected - spread, expected + spread)
-    return dissect(values, capture.rate_hz, frequency * capture.rate_hz, lowest_hz, nominal_hz)
+    return dissect(values, narrowed.rate_hz, frequency * narrowed.rate_hz, band_hz[0], nominal_hz)
 
 
 class ToneKind(CheckKind):
@@ -164,7 +183,9 @@ class ToneKind(CheckKind):
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
-            parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz[0])
+            parts = dissect_channel(
+                capture, location, index, parameters.frequency_hz, analysis.band_hz, max(HARMONICS)
+            )
             levels += _tone_readings(out, name, parts, capture, index, parameters)
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
             _hum(out, name, parts, mains)
@@ -177,8 +198,38 @@ class ToneKind(CheckKind):
         out.readings.append(pair_difference("balance", context.channels, levels))
         return out.measurement()
 
+    def never_measured(
+        self, parameters: ToneParameters, analysis: ToneAnalysis, channels: int, has_reference: bool
+    ) -> Mapping[str, str]:
+        """Return what this tone, band and number of channels rule out."""
+        frequency, (low, high) = parameters.frequency_hz, analysis.band_hz
+        never = {}
+        if channels < 2:
+            never["balance"] = "it compares two channels, and the file declares one"
+        if not _has_harmonic(frequency, low, high):
+            never["thd"] = (
+                f"none of the harmonics 2 to {FITTED_HARMONICS} of {frequency:g} Hz lies in the band "
+                f"({low:g} Hz to {high:g} Hz)"
+            )
+        if all(is_hum_hidden(frequency, parameters.seconds, mains) for mains in (50.0, 60.0)):
+            never["hum"] = (
+                f"{frequency:g} Hz or its harmonics lie on every mains product, of 50 Hz and of 60 Hz"
+            )
+        return never
+
+    def curve_spans(
+        self, parameters: ToneParameters, analysis: ToneAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the spectrum goes."""
+        return analysis.spectrum_span()
+
     def _band_metrics(self) -> tuple[str, ...]:
         return ("sinad", "thd", "thd_n", "noise", "enob", "largest_spur", "spectrum")
+
+
+def _has_harmonic(frequency: float, low: float, high: float) -> bool:
+    """Return whether a harmonic that is always measured lies in a band, by its nominal frequency."""
+    return any(low <= order * frequency <= high for order in range(2, FITTED_HARMONICS + 1))
 
 
 def _tone_readings(

@@ -77,9 +77,7 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
     if len(values) < 4 * shortest:
         return ()
     hashes = _hashes(values)
-    order = np.argsort(hashes, kind="stable")
-    same = hashes[order[1:]] == hashes[order[:-1]]
-    later, earlier = order[1:][same], order[:-1][same]
+    later, earlier = _same_windows(hashes)
     changes = np.concatenate(([0], np.cumsum(np.diff(values) != 0.0)))
     moving = changes[later + _WINDOW - 1] > changes[later]
     lag_of = np.zeros(len(hashes), dtype=np.int64)
@@ -96,6 +94,21 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
         if len(found) == most:
             break
     return tuple(found)
+
+
+def _same_windows(hashes: NDArray[np.uint64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where windows begin that were seen before, and where they were seen last.
+
+    Sorted are the windows whose hash is even, the same ones in a copy as in its original; the others are looked at only
+    where one of these has come back.
+    """
+    chosen = np.flatnonzero((hashes & np.uint64(1)) == 0)
+    order = chosen[np.argsort(hashes[chosen], kind="stable")]
+    if not np.any(hashes[order[1:]] == hashes[order[:-1]]):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    order = np.argsort(hashes, kind="stable")
+    same = hashes[order[1:]] == hashes[order[:-1]]
+    return order[1:][same], order[:-1][same]
 
 
 def _agreement(values: FloatArray, lag: int, start: int, length: int) -> float:
@@ -160,6 +173,10 @@ def overdriven(values: FloatArray, frequency: float, step: float) -> tuple[int, 
     rail : float
         The value that most of them are at.
     """
+    # No clipped sine is greater than that of a square wave's fundamental.
+    greatest = 4.0 / np.pi * 0.5 * float(np.ptp(values))
+    if not any(len(at) for at, _, _ in _at_rails(values, greatest, step)):
+        return 0, 0.0
     alone, residual = fit_scaled_tones(values, np.array([frequency]))
     cut = _beyond_rails(values, residual, abs(alone.amplitudes[0]), step)
     if cut[0]:
@@ -177,12 +194,10 @@ def _beyond_rails(
     values: FloatArray, residual: FloatArray, amplitude: float, step: float
 ) -> tuple[int, float]:
     """Count the samples at the rails where the model (values less residual) goes further; see :func:`overdriven`."""
-    natural = len(values) * np.sqrt(2.0 * step / max(amplitude, step, 1e-12)) / np.pi
     noise = float(np.std(residual))
     cut: list[tuple[int, float]] = []
-    for rail, side in ((float(np.max(values)), 1.0), (float(np.min(values)), -1.0)):
-        at = np.flatnonzero(values == rail)
-        if len(at) <= 5 + 4.0 * natural:
+    for at, rail, side in _at_rails(values, amplitude, step):
+        if not len(at):
             continue
         further = float(np.mean(side * (values[at] - residual[at] - rail)))
         if further <= max(2.0 * step, min(4.0 * noise / np.sqrt(len(at)), 0.1 * amplitude)):
@@ -191,6 +206,18 @@ def _beyond_rails(
         if abs(rail) > 1.0 - 2.0 * max(step, 1e-7) or len(np.unique(values)) > 0.2 * len(values):
             cut.append((len(at), rail))
     return sum(count for count, _ in cut), max(cut, default=(0, 0.0))[1]
+
+
+def _at_rails(
+    values: FloatArray, amplitude: float, step: float
+) -> tuple[tuple[NDArray[np.int64], float, float], ...]:
+    """Return for both rails which samples are there (none where no more are than a tone has at its peak), and its side."""
+    natural = len(values) * np.sqrt(2.0 * step / max(amplitude, step, 1e-12)) / np.pi
+    found = []
+    for rail, side in ((float(np.max(values)), 1.0), (float(np.min(values)), -1.0)):
+        at = np.flatnonzero(values == rail)
+        found.append((at if len(at) > 5 + 4.0 * natural else at[:0], rail, side))
+    return tuple(found)
 
 
 def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
@@ -270,7 +297,9 @@ def _straightened(table: FloatArray) -> FloatArray:
 
 def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, ...]:
     """Find isolated short bursts in what a fit leaves; what comes in every block is the unit's distortion."""
-    smooth = np.convolve(residual, np.full(block, 1.0 / block), mode="same")
+    from scipy.ndimage import uniform_filter1d
+
+    smooth = uniform_filter1d(residual, block, mode="constant")
     sharp = np.abs(residual - smooth)
     typical = 1.4826 * float(np.median(sharp))
     places = np.flatnonzero(sharp > max(12.0 * typical, 0.001 * amplitude))

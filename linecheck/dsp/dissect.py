@@ -25,7 +25,16 @@ from linecheck.dsp.tones import (
 )
 from linecheck.dsp.trend import slow_trend
 
-__all__ = ["Dissection", "Line", "Power", "dissect", "hum_lines", "total"]
+__all__ = [
+    "FITTED_HARMONICS",
+    "Dissection",
+    "Line",
+    "Power",
+    "dissect",
+    "hum_lines",
+    "is_hum_hidden",
+    "total",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -334,12 +343,18 @@ def _near_hum(frequencies_hz: FloatArray, seconds: float) -> NDArray[np.bool_]:
     return near
 
 
-def _hidden_orders(products_hz: FloatArray, parts: Dissection) -> NDArray[np.bool_]:
-    """Return which mains products (nominal) the tone or one of its harmonics hides."""
-    if not parts.nominal_hz:
-        return np.zeros(len(products_hz), dtype=bool)
-    nearest = np.maximum(1.0, np.rint(products_hz / parts.nominal_hz)) * parts.nominal_hz
-    return np.asarray(np.abs(products_hz - nearest) <= 3.0 / parts.seconds + MAINS_SPREAD * products_hz)
+def _hidden_orders(mains_hz: float, tone_hz: float, seconds: float) -> NDArray[np.bool_]:
+    """Return which mains products (nominal) the tone or one of its harmonics hides; 0 Hz is no tone."""
+    products = mains_hz * np.arange(1, HUM_ORDERS + 1)
+    if not tone_hz:
+        return np.zeros(HUM_ORDERS, dtype=bool)
+    nearest = np.maximum(1.0, np.rint(products / tone_hz)) * tone_hz
+    return np.asarray(np.abs(products - nearest) <= 3.0 / seconds + MAINS_SPREAD * products)
+
+
+def is_hum_hidden(tone_hz: float, seconds: float, mains_hz: float) -> bool:
+    """Return whether a tone (nominal) or its harmonics hide every mains product in a record of ``seconds``."""
+    return bool(np.all(_hidden_orders(mains_hz, tone_hz, seconds)))
 
 
 def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
@@ -359,7 +374,7 @@ def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
     offsets = MAINS_SPREAD * np.linspace(-1, 1, 2 * steps + 1)
     grid = np.concatenate([mains * (1.0 + offsets) for mains in mains_hz])
     orders = np.arange(1, HUM_ORDERS + 1, dtype=np.float64)
-    hidden = {mains: _hidden_orders(mains * orders, parts) for mains in mains_hz}
+    hidden = {mains: _hidden_orders(mains, parts.nominal_hz, parts.seconds) for mains in mains_hz}
     if any(np.all(dark) for dark in hidden.values()):
         return ()
     table = np.outer(grid, orders)

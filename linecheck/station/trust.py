@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem
 from linecheck.dsp.continuity import Break, breaks, flat_tops, overdriven, repeated_blocks
+from linecheck.dsp.narrow import Narrowed
 
 __all__ = ["inspect_continuity", "inspect_samples"]
 
@@ -29,6 +30,9 @@ FloatArray = NDArray[np.float64]
 
 #: No stimulus is shorter.
 SHORTEST_SECONDS = 0.05
+
+#: A stretch that is lost or held shows below this as well as above.
+BREAKS_UP_TO_HZ = 20_000.0
 
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
@@ -93,7 +97,7 @@ def inspect_continuity(
             continue
         broken = _repeats(capture, location, inside, name) or _held(capture, location, inside, name, tones)
         if broken is None and tones and location.stop > location.start:
-            broken = _dropout(capture, location, inside, name, tones)
+            broken = _dropout(capture, location, index, name)
         if broken is not None:
             problems.append(broken)
     return tuple(problems)
@@ -153,25 +157,23 @@ def _held(
     )
 
 
-def _dropout(
-    capture: Capture,
-    location: Location,
-    values: FloatArray,
-    name: str,
-    tones: tuple[float, ...],
-) -> Problem | None:
-    found = breaks(values, np.array(tones) / capture.rate_hz)
+def _dropout(capture: Capture, location: Location, channel: int, name: str) -> Problem | None:
+    tones = np.array(location.tones_hz[channel])
+    narrowed = capture.narrowed(max(BREAKS_UP_TO_HZ, 1.05 * float(np.max(tones))))
+    first, _ = narrowed.inside(location.start, location.stop)
+    found = breaks(narrowed.between(channel, location.start, location.stop), tones / narrowed.rate_hz)
     if not found:
         return None
     worst = max(found, key=lambda entry: abs(entry.size))
-    return Problem("dropout", f"{_words(worst, capture, location)}. {UNREPORTED}", name)
+    return Problem("dropout", f"{_words(worst, first, narrowed)}. {UNREPORTED}", name)
 
 
-def _words(found: Break, capture: Capture, location: Location) -> str:
-    seconds = (location.start + found.frame) / capture.rate_hz
-    if found.kind == "jump" and abs(found.size) >= 0.5:
+def _words(found: Break, first: int, narrowed: Narrowed) -> str:
+    seconds = (first + found.frame) / narrowed.rate_hz
+    frames = abs(found.size) * narrowed.factor
+    if found.kind == "jump" and frames >= 0.5:
         direction = "late" if found.size > 0.0 else "early"
-        return f"the stimulus comes {abs(found.size):.1f} frames too {direction} from {seconds:.3f} s on"
+        return f"the stimulus comes {frames:.1f} frames too {direction} from {seconds:.3f} s on"
     if found.kind == "hole":
         return (
             f"the level of the stimulus is not steady: {abs(100 * found.size):.0f} % off at {seconds:.3f} s"
