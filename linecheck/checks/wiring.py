@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
@@ -83,7 +84,8 @@ _NOTHING = _Channel(np.zeros(1), -1, 0.0, 0.0, Arrival(0.0, 0.0, 1, 0.0))
 class WiringKind(CheckKind):
     """Channel order, polarity, delay and balance, from tones that are different in each channel.
 
-    ``order`` is 1 where each channel carries its own comb at least 20 dB above any other's and none is dead, else 0.
+    ``order`` is 1 where each channel carries its own comb at least 20 dB above any other's, 0 where one carries
+    another's. A dead channel carries none: where the others carry their own, nobody can tell (it may be a cable).
     ``polarity`` is that of what arrives on the channel (absolute: both inverted reads -1 on both). ``channel_delay`` is
     the second channel's arrival after the first's, in frames of the capture; ``balance`` the first channel's gain over
     the second's. With more than two channels both are the largest difference from the first.
@@ -94,7 +96,13 @@ class WiringKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = WiringParameters
     analysis_parameters: ClassVar[type[Parameters]] = WiringAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("order", "", "1 where the channels are in the declared order, else 0", "more", False),
+        MetricSpec(
+            "order",
+            "",
+            "1 where each channel carries its own signal 20 dB above any other's, else 0",
+            "more",
+            False,
+        ),
         MetricSpec("polarity", "", "+1, or -1 where inverted", "nominal"),
         MetricSpec(
             "channel_delay", "samples", "delay of the second channel after the first", "nominal", False
@@ -183,25 +191,35 @@ class WiringKind(CheckKind):
             found and float(np.max(channel.powers)) > loudest * 10.0 ** (-DEAD_DB / 10.0)
             for found, channel in zip(location.found, seen, strict=True)
         ]
-        order = all(
-            live and _carries_own(channel, index)
-            for index, (live, channel) in enumerate(zip(alive, seen, strict=True))
-        )
         clear = all(
             channel.arrived.agreement >= LEAST_AGREEMENT
             for live, channel in zip(alive, seen, strict=True)
             if live
         )
-        # Where even the tones that are there do not agree, what was heard is not the coded signal.
-        out.readings.append(
-            Reading("order", None, float(order) if clear else None, "", 0.0 if clear else None)
-        )
+        order = _order(seen, alive) if clear else None
+        out.readings.append(Reading("order", None, order, "", None if order is None else 0.0))
         for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
-            _polarity(out, context.channels[index], channel, live)
+            _polarity(out, context.channels[index], channel, live, order)
             if live and clear and not _carries_own(channel, index):
                 out.problems.append(_mistaken(context.channels, channel, index))
         _pair_readings(out, seen, all(alive))
         return out.measurement()
+
+    def never_measured(
+        self, parameters: WiringParameters, analysis: WiringAnalysis, channels: int, has_reference: bool
+    ) -> Mapping[str, str]:
+        """Return what needs a second channel, where there is none."""
+        reason = "it compares two channels, and the file declares one"
+        return {} if channels > 1 else dict.fromkeys(("order", "channel_delay", "balance"), reason)
+
+
+def _order(seen: list[_Channel], alive: list[bool]) -> float | None:
+    """Return 1 where every channel carries its own comb, 0 where one carries another's, None where nobody can tell."""
+    if len(seen) < 2:
+        return None
+    if not all(_carries_own(channel, index) for index, channel in enumerate(seen) if alive[index]):
+        return 0.0
+    return 1.0 if all(alive) else None
 
 
 def _carries_own(channel: _Channel, index: int) -> bool:
@@ -216,7 +234,7 @@ def _mistaken(names: tuple[str, ...], channel: _Channel, index: int) -> Problem:
     others = channel.powers.copy()
     others[index] = 0.0
     other = int(np.argmax(others))
-    above = 10.0 * np.log10(max(channel.powers[index], 1e-30) / others[other])
+    above = round(10.0 * np.log10(max(channel.powers[index], 1e-30) / others[other]), 1) + 0.0
     if above < -CROSSTALK_DB:
         message = f"carries the signal of {names[other]} instead of its own: the channels are swapped"
     else:
@@ -224,8 +242,8 @@ def _mistaken(names: tuple[str, ...], channel: _Channel, index: int) -> Problem:
     return Problem("wrong_channel", message, names[index], blocks=False, metrics=("order",))
 
 
-def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool) -> None:
-    """Add a channel's polarity, or why it cannot be told."""
+def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order: float | None) -> None:
+    """Add a channel's polarity, or why it (and the order, where that is None) cannot be told."""
     if live and channel.arrived.agreement >= LEAST_AGREEMENT:
         out.readings.append(Reading("polarity", name, float(channel.arrived.polarity), "", 0.0))
         return
@@ -237,17 +255,9 @@ def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool) -> Non
         "May be the unit's own fault."
     )
     code = "phase_unclear" if live else "stimulus_not_found"
-    out.problems.append(
-        Problem(
-            code,
-            message,
-            name,
-            blocks=False,
-            metrics=("order", "polarity", "channel_delay", "balance")
-            if live
-            else ("polarity", "channel_delay", "balance"),
-        )
-    )
+    untold = ("polarity", "channel_delay", "balance")
+    metrics = ("order", *untold) if order is None else untold
+    out.problems.append(Problem(code, message, name, blocks=False, metrics=metrics))
 
 
 def _pair_readings(out: ReadingList, seen: list[_Channel], alive: bool) -> None:

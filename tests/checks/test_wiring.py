@@ -82,14 +82,30 @@ def test_crosstalk_is_no_wrong_order():
     assert read(mixed)[0]["order", None].value == 1
 
 
-def test_a_dead_channel_fails_the_order_and_says_what_cannot_be_told():
+def test_a_dead_channel_beside_one_with_its_own_signal_leaves_the_order_open():
     readings, measured = read(combs(48000) * [1, 0])
-    assert readings["order", None].value == 0
+    assert readings["order", None].value is None
     assert readings["polarity", "left"].value == 1
     assert readings["polarity", "right"].value is None
     assert readings["channel_delay", None].value is None
     (problem,) = measured.problems
     assert (problem.code, problem.channel, problem.blocks) == ("stimulus_not_found", "right", False)
+    assert set(problem.metrics) == {"order", "polarity", "channel_delay", "balance"}
+
+
+@pytest.mark.parametrize("noise", [1e-5, 0.0])
+def test_a_dead_channel_hides_no_wrong_signal_in_the_other(noise):
+    readings, measured = read(combs(48000)[:, ::-1] * [1, 0], noise=noise)
+    assert readings["order", None].value == 0
+    assert ("wrong_channel", "left") in [(p.code, p.channel) for p in measured.problems]
+    (dead,) = [p for p in measured.problems if p.code == "stimulus_not_found"]
+    assert "order" not in dead.metrics
+
+
+def test_one_channel_has_no_order():
+    readings, _ = read(combs(48000, channels=1), channels=("mono",))
+    assert readings["order", None].value is None
+    assert readings["polarity", "mono"].value == 1
 
 
 def test_four_channels():
@@ -108,7 +124,7 @@ def test_the_stimulus_has_a_low_crest_factor_and_says_its_peak():
 def test_a_channel_of_bit_exact_silence_is_no_crash():
     samples = combs(48000) * [1, 0]
     readings, _ = read(samples, noise=0.0)
-    assert readings["order", None].value == 0
+    assert readings["order", None].value is None
     assert readings["polarity", "right"].value is None
 
 
