@@ -104,7 +104,7 @@ class LowLevelToneKind(CheckKind):
         self, parameters: LowLevelToneParameters, analysis: ToneAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the spectrum goes."""
-        return analysis.spectrum_span()
+        return analysis.curve_spans()
 
 
 KIND = LowLevelToneKind()

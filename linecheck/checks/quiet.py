@@ -160,7 +160,7 @@ class QuietKind(CheckKind):
         self, parameters: QuietParameters, analysis: QuietAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the spectrum goes."""
-        return analysis.spectrum_span()
+        return analysis.curve_spans()
 
 
 def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:

@@ -86,7 +86,7 @@ class ToneAnalysis(Parameters):
             raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
         return self
 
-    def spectrum_span(self) -> Mapping[str, tuple[float, float]]:
+    def curve_spans(self) -> dict[str, tuple[float, float]]:
         """Return how far the spectrum goes."""
         return {"spectrum": self.band_hz}
 
@@ -221,7 +221,7 @@ class ToneKind(CheckKind):
         self, parameters: ToneParameters, analysis: ToneAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the spectrum goes."""
-        return analysis.spectrum_span()
+        return analysis.curve_spans()
 
     def _band_metrics(self) -> tuple[str, ...]:
         return ("sinad", "thd", "thd_n", "noise", "enob", "largest_spur", "spectrum")

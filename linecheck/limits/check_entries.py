@@ -11,6 +11,7 @@ from linecheck.checks.base import CheckKind, Parameters
 from linecheck.limits.faults import FaultList, checked_model, did_you_mean
 from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, is_reserved
 from linecheck.limits.mask_entries import read_masks
+from linecheck.limits.measurable import refuse_unmeasurable
 from linecheck.limits.model import Check, Mask
 from linecheck.limits.source import REFUSED, KeyPath, described, shown
 
@@ -37,6 +38,7 @@ def read_checks(
     kinds: Mapping[str, CheckKind],
     setup: Mapping[str, str],
     texts: Mapping[KeyPath, str],
+    channels: int,
     faults: FaultList,
 ) -> tuple[Check, ...]:
     """Return the checks in the file's order; what is wrong goes to ``faults`` and is left out.
@@ -50,6 +52,8 @@ def read_checks(
         The file's own, which that of each check is laid over.
     texts : mapping of KeyPath to str
         Scalars as they are written.
+    channels : int
+        How many the file declares.
     faults : FaultList
     """
     if data is REFUSED:
@@ -59,7 +63,7 @@ def read_checks(
         return ()
     found = [_read_entry(name, entry, kinds, faults) for name, entry in data.items()]
     entries = {entry.name: entry for entry in found if entry is not None}
-    checks = [_read_check(entry, entries, setup, texts, faults) for entry in entries.values()]
+    checks = [_read_check(entry, entries, setup, texts, channels, faults) for entry in entries.values()]
     if len(entries) == len(data) and not any("masks" in entry.data for entry in entries.values()):
         faults.add(
             ("checks",), "no check has a mask, so that the file judges nothing; expected one mask or more"
@@ -134,6 +138,7 @@ def _read_check(
     entries: Mapping[str, _Entry],
     setup: Mapping[str, str],
     texts: Mapping[KeyPath, str],
+    channels: int,
     faults: FaultList,
 ) -> Check | None:
     kind, data, path = entry.kind, entry.data, entry.path
@@ -146,7 +151,9 @@ def _read_check(
     if stimulus is None or analysis is None:
         return None
     reference = _reference(entry, analysis, entries, faults)
-    return Check(entry.name, kind, stimulus, analysis, {**setup, **own_setup}, masks, reference)
+    check = Check(entry.name, kind, stimulus, analysis, {**setup, **own_setup}, masks, reference)
+    refuse_unmeasurable(check, data.get("masks"), (*path, "masks"), channels, faults)
+    return check
 
 
 def _reference(

@@ -47,9 +47,9 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
     _check_unique(data.get("channels"), faults)
     texts = {place: text for source in chain for place, text in source.texts.items()}
     setup = read_setup(data.get("setup", {}), ("setup",), texts, faults)
-    checks = read_checks(
-        data.get("checks", {}), all_kinds() if kinds is None else kinds, setup, texts, faults
-    )
+    known = all_kinds() if kinds is None else kinds
+    channels = _channel_count(data.get("channels"))
+    checks = read_checks(data.get("checks", {}), known, setup, texts, channels, faults)
     faults.raise_any()
     assert header is not None
     return LimitFile(
@@ -82,6 +82,11 @@ def _check_formats(chain: Sequence[Source], faults: FaultList) -> None:
         if type(found) is not int or found != FORMAT:
             got = f", got {described(found)}" if "format" in source.data else ""
             faults.add_in(source, ("format",), f"every file states its format, expected {FORMAT}{got}")
+
+
+def _channel_count(channels: object) -> int:
+    """Return how many channels are declared; where that is wrong, which is a fault already, as many as most have."""
+    return len(channels) if isinstance(channels, list) and channels else 2
 
 
 def _check_unique(channels: object, faults: FaultList) -> None:

@@ -1,0 +1,71 @@
+"""Refusing masks that no unit could meet, since what they judge is never measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from linecheck.checks.base import CurveSpec
+from linecheck.limits.decision import END_TOLERANCE
+from linecheck.limits.faults import FaultList
+from linecheck.limits.masks import extent
+from linecheck.limits.model import Check, Limit, Mask
+from linecheck.limits.source import REFUSED, KeyPath
+
+__all__ = ["refuse_unmeasurable"]
+
+
+def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int, faults: FaultList) -> None:
+    """Add a fault for each mask that would make every unit invalid.
+
+    Parameters
+    ----------
+    check : Check
+    data : object
+        What stands under ``masks``: also a mask that is wrong in another way is named.
+    path : KeyPath
+        Where that stands.
+    channels : int
+        How many the file declares.
+    faults : FaultList
+    """
+    written = (
+        {name for name, mask in data.items() if mask is not REFUSED} if isinstance(data, dict) else set()
+    )
+    never = check.kind.never_measured(
+        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
+    )
+    for name, reason in never.items():
+        if name in written:
+            message = f"can never be measured, so that no unit could pass: {reason}"
+            faults.add_key((*path, name), f"{message}; change that, or leave the mask out")
+    spans = check.kind.curve_spans(check.stimulus, check.analysis)
+    for spec in check.kind.curves:
+        if spec.name in check.masks and spec.name in spans and spec.name not in never:
+            _refuse_too_wide(check.masks[spec.name], spec, spans[spec.name], (*path, spec.name), faults)
+
+
+def _refuse_too_wide(
+    mask: Mask, spec: CurveSpec, span: tuple[float, float], path: KeyPath, faults: FaultList
+) -> None:
+    """Add a fault for each end of a limit that lies where its curve never goes."""
+    first, last = span
+    spare = END_TOLERANCE if spec.log_x else 1e-9
+    unit = spec.x_unit
+    for place, limit in _limits(mask):
+        if not isinstance(limit, tuple):
+            continue
+        start, stop = extent(limit)
+        for index, x in ((0, start), (len(limit) - 1, stop)):
+            if not first - spare * abs(first) <= x <= last + spare * abs(last):
+                message = (
+                    f"{spec.name} is measured from {first:.9g} to {last:.9g} {unit}, "
+                    f"so that no unit could be judged here; expected a point in there, got {x:.9g}"
+                )
+                faults.add((*path, *place, index, 0), message)
+
+
+def _limits(mask: Mask) -> Iterator[tuple[tuple[str, str], Limit | None]]:
+    for name, bounds in (("pass", mask.pass_), ("fail", mask.fail)):
+        if bounds is not None:
+            yield (name, "min"), bounds.min
+            yield (name, "max"), bounds.max
