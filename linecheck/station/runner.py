@@ -33,7 +33,7 @@ from linecheck.station.config import CalibrationConfig
 from linecheck.station.interface import Announced, Interface
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial, make_plan
-from linecheck.station.recording import NotCaptured, RecordingInterface
+from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
 
 __all__ = ["Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]
 
@@ -243,16 +243,17 @@ def judge_set(
     ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
     plan = make_plan(limits, ramp_seconds=ramp)
     played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
+    names = [check.name for check in limits.checks]
     facts = RunFacts(
         serial=index.serial,
         firmware=index.firmware,
         station=index.station,
         calibration=index.calibration,
-        problems=tuple(_other_stimuli(plan, played)),
+        problems=(*_other_stimuli(plan, played), *unjudged_captures(captures, names)),
     )
     as_played = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
     plan = replace(plan, checks=tuple(as_played))
-    interface = RecordingInterface(captures)
+    interface = RecordingInterface(captures, names)
     return run_unit(plan, facts, interface, executor, listener=listener, when=index.recorded).outcome
 
 

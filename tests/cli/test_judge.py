@@ -139,6 +139,31 @@ def test_a_set_without_one_of_the_checks_is_invalid_and_says_which(judge, captur
     assert "no capture of the check wiring" in out
 
 
+def test_a_misspelt_check_is_invalid_and_its_capture_named_beside_it(judge, captures, tmp_path):
+    index = captures / INDEX_NAME
+    index.write_text(index.read_text(encoding="utf-8").replace('"wiring"', '"wirring"'), encoding="utf-8")
+    status, out, _ = judge(captures, "--json", "r.json")
+    assert (status, out.splitlines()[0]) == (3, "▒ INVALID")
+    problems = {entry["code"]: entry["message"] for entry in loaded(tmp_path / "r.json")["problems"]}
+    assert "no check 'wirring': is that wiring, misspelt in captures.toml?" in problems["not_captured"]
+    assert "'wirring' (did you mean wiring?)" in problems["capture_not_judged"]
+    assert "did you mean wiring?" in " ".join(out.split())
+
+
+def test_a_capture_that_no_check_judges_is_said_and_harms_nothing(judge, captures, tmp_path):
+    before = judge(captures, "--json", "before.json")
+    index = captures / INDEX_NAME
+    more = '\n[[capture]]\ncheck = "sweep"\nfile = "tone.wav"\n'
+    index.write_text(index.read_text(encoding="utf-8") + more, encoding="utf-8")
+    status, out, _ = judge(captures, "--json", "r.json")
+    assert (status, out.splitlines()[0]) == (before[0], before[1].splitlines()[0]) == (0, "● PASS")
+    assert "not judged: 'sweep'" in " ".join(out.split())
+    first, second = loaded(tmp_path / "before.json"), loaded(tmp_path / "r.json")
+    (note,) = [entry for entry in second["problems"] if entry not in first["problems"]]
+    assert (note["code"], note["check"], note["channel"]) == ("capture_not_judged", None, None)
+    assert without(second, *OWN, "problems") == without(first, *OWN, "problems")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

@@ -12,7 +12,7 @@ from linecheck.errors import FileError, FileFaults, StationError
 from linecheck.station.audio_file import write_audio
 from linecheck.station.capture_set import load_capture_set, plain_file_name, write_capture_set
 from linecheck.station.config import CalibrationConfig
-from linecheck.station.recording import NotCaptured, RecordingInterface
+from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
 
 RECORDED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
 
@@ -59,7 +59,7 @@ def test_a_set_gives_back_every_bit_and_every_fact(tmp_path, dtype):
         calibration=CalibrationConfig(due=date(2026, 11, 1), refuse_when_overdue=True),
     )
     loaded = load_capture_set(tmp_path / "set")
-    back = RecordingInterface(loaded).play("tone", None)
+    back = RecordingInterface(loaded, ["tone"]).play("tone", None)
     assert back.samples.tobytes() == capture.samples.tobytes()
     assert (back.samples.dtype, back.rate_hz, back.bits) == (capture.samples.dtype, 48_000, capture.bits)
     assert (back.full_scale_volts, back.events) == (capture.full_scale_volts, events)
@@ -98,7 +98,43 @@ def test_a_set_whose_writing_was_cut_short_is_no_set(folder):
 
 def test_a_check_that_was_not_captured_is_named_with_those_that_were(folder):
     with pytest.raises(NotCaptured, match=r"no capture of the check quiet; it has: tone"):
-        RecordingInterface(load_capture_set(folder)).play("quiet", None)
+        RecordingInterface(load_capture_set(folder), ["tone", "quiet"]).play("quiet", None)
+
+
+@pytest.mark.parametrize(
+    ("checks", "missing", "asked", "told"),
+    [
+        (["tone", "quiet"], "quiet", None, None),
+        (
+            ["tome"],
+            "tome",
+            "no check 'tone': is that tome, misspelt",
+            "not judged: 'tone' (did you mean tome?)",
+        ),
+        (["wiring"], "wiring", None, "not judged: 'tone'"),
+        (["wiring", "tones"], "wiring", None, "not judged: 'tone' (did you mean tones?)"),
+    ],
+)
+def test_a_capture_of_no_check_is_named_beside_the_check_that_it_may_be_of(
+    folder, checks, missing, asked, told
+):
+    captures = load_capture_set(folder)
+    with pytest.raises(NotCaptured) as error:
+        RecordingInterface(captures, checks).play(missing, None)
+    assert asked in str(error.value) if asked else "misspelt" not in str(error.value)
+    problems = unjudged_captures(captures, checks)
+    assert [(problem.code, problem.blocks) for problem in problems] == [("capture_not_judged", False)] * bool(
+        told
+    )
+    assert all(problem.message.endswith(told) for problem in problems)
+
+
+def test_many_captures_of_no_check_are_counted(folder):
+    audio = '\n[[capture]]\ncheck = "x%d"\nfile = "tone.wav"\n'
+    index(folder, "".join(audio % number for number in range(30)))
+    (problem,) = unjudged_captures(load_capture_set(folder), ["tone"])
+    assert problem.message.count("'x") == 10
+    assert problem.message.endswith(", and 20 more")
 
 
 def test_a_file_that_changes_while_the_set_is_judged_is_noticed(folder):
