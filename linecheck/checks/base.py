@@ -42,6 +42,7 @@ __all__ = [
     "Reference",
     "Stimulus",
     "StreamEvent",
+    "Stretch",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -166,6 +167,15 @@ class Capture:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """Part of a located stimulus over which its tones are steady: frames, and per channel the tones as captured, Hz."""
+
+    start: int
+    stop: int
+    tones_hz: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class Location:
     """Where a stimulus lies in a capture.
 
@@ -178,7 +188,10 @@ class Location:
     clock_ratio : float or None
         The unit's clock over the capture's clock, as fitted; None where the stimulus has no tone.
     tones_hz : tuple of tuple of float
-        Per channel, the frequencies (as captured) of the steady tones that prove the capture continuous.
+        Per channel, the frequencies (as captured) of the tones that are steady from ``start`` to ``stop`` and prove the
+        capture continuous.
+    stretches : tuple of Stretch
+        Where the stimulus changes: the parts that are steady, in place of ``tones_hz``.
     problems : tuple of Problem
         What the search found wrong.
     """
@@ -189,6 +202,12 @@ class Location:
     clock_ratio: float | None
     tones_hz: tuple[tuple[float, ...], ...] = ()
     problems: tuple[Problem, ...] = ()
+    stretches: tuple[Stretch, ...] = ()
+
+    @property
+    def steady(self) -> tuple[Stretch, ...]:
+        """The parts over which tones are steady."""
+        return self.stretches or (Stretch(self.start, self.stop, self.tones_hz),)
 
 
 @dataclass(frozen=True)

@@ -86,15 +86,30 @@ def steady_stimulus(
     frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate)
     time = np.arange(frames, dtype=np.float64)
     values = np.zeros((frames, len(amplitudes)))
+    made: dict[bytes, FloatArray] = {}
     for channel, tones in enumerate(zip(amplitudes, frequencies_hz, phases, strict=True)):
-        for amplitude, frequency, phase in zip(*tones, strict=True):
-            cycles = time * (frequency / rate)
-            values[:, channel] += amplitude * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)) + phase)
+        key = b"".join(np.asarray(part, dtype=np.float64).tobytes() for part in tones)
+        if key not in made:
+            made[key] = _sum_of_cosines(time, rate, *tones)
+        values[:, channel] = made[key]
     return Stimulus(
         quantise(ramped(values, rate, ramp_seconds), parameters.bits, parameters.seed),
         rate,
         parameters.bits,
     )
+
+
+def _sum_of_cosines(
+    time: FloatArray, rate: int, amplitudes: FloatArray, frequencies_hz: FloatArray, phases: FloatArray
+) -> FloatArray:
+    values = np.zeros(len(time))
+    for amplitude, frequency, phase in zip(amplitudes, frequencies_hz, phases, strict=True):
+        cycles = time * (frequency / rate)
+        cycles -= np.rint(cycles)
+        cycles *= 2.0 * np.pi
+        cycles += phase
+        values += amplitude * np.cos(cycles, out=cycles)
+    return values
 
 
 def _strongest_elsewhere(capture: Capture, nominal_hz: float) -> Problem:

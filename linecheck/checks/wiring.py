@@ -22,18 +22,17 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
+from linecheck.checks.many_tones import clock_ratio, sounding_span
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList
 from linecheck.checks.steady import (
-    CLOCK_TOLERANCE,
     SteadyParameters,
     find_at_other_rates,
     last_settled,
     steady_stimulus,
 )
 from linecheck.dsp.combs import Arrival, arrival, comb_frequencies, comb_phases
-from linecheck.dsp.locate import hop_frames, steady_span, tone_blocks
 from linecheck.dsp.spectra import band_power, density
-from linecheck.dsp.tones import fit_scaled_tones, fit_tones, peak_frequency, synthesise
+from linecheck.dsp.tones import fit_tones, synthesise
 
 __all__ = ["KIND", "WiringKind", "WiringParameters"]
 
@@ -138,8 +137,8 @@ class WiringKind(CheckKind):
                 f"captured at {capture.rate_hz} Hz: the coded signal reaches {np.max(combs):g} Hz",
             )
             return Location(0, 0, nothing, None, problems=(problem,))
-        span = _span(capture, combs, parameters.seconds)
-        ratio = None if span is None else _any_clock_ratio(capture, combs, *span)
+        span = sounding_span(capture, combs.reshape(-1), parameters.seconds)
+        ratio = None if span is None else clock_ratio(capture, list(combs), *span)
         if span is None or ratio is None:
             problem = find_at_other_rates(capture, [float(comb[0]) for comb in combs]) or Problem(
                 "stimulus_not_found",
@@ -278,69 +277,6 @@ def _pair_readings(out: ReadingList, seen: list[_Channel], alive: bool) -> None:
     balance = float(20.0 * np.log10(first.gain / other.gain))
     relative = np.hypot(first.gain_uncertainty / first.gain, other.gain_uncertainty / other.gain)
     out.readings.append(Reading("balance", None, balance, "dB", float(DB_PER_NEPER * relative)))
-
-
-def _span(capture: Capture, combs: FloatArray, seconds: float) -> tuple[int, int] | None:
-    """Return the frames between which the combs sound, settled; the loudest channel decides."""
-    rate = capture.rate_hz
-    hop = hop_frames(125.0 / rate, rate)
-    best: tuple[float, int, int] | None = None
-    for values in capture.scaled:
-        centred = values - np.mean(values)
-        blocks = [tone_blocks(centred, float(tone) / rate, hop) for tone in combs.reshape(-1)]
-        power = np.sum(np.abs(np.array(blocks)) ** 2, axis=0)
-        envelope = (
-            np.sqrt(np.convolve(power, np.full(4, 0.25), mode="valid")) if len(power) > 4 else power[:0]
-        )
-        span = steady_span(envelope, int(0.3 * seconds * rate / hop))
-        if span is not None and (best is None or span.level > best[0]):
-            best = (
-                span.level,
-                (span.settled_start + 2) * hop,
-                min(capture.frames, (span.settled_stop + 1) * hop),
-            )
-    return None if best is None or best[2] - best[1] < 8 * hop else best[1:]
-
-
-def _any_clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> float | None:
-    """Return the clock ratio from the whole, or from a half of it: a break spoils one half at most."""
-    middle = (start + stop) // 2
-    for first, last in ((start, stop), (start, middle), (middle, stop)):
-        ratio = _clock_ratio(capture, combs, first, last)
-        if ratio is not None:
-            return ratio
-    return None
-
-
-def _clock_ratio(capture: Capture, combs: FloatArray, start: int, stop: int) -> float | None:
-    """Return the clock ratio from the channel and comb that show most clearly; None where no comb shows."""
-    rate = capture.rate_hz
-    best: tuple[float, float, int, int] = (0.0, 1.0, 0, 0)
-    for channel, values in enumerate(capture.scaled):
-        record = values[start:stop]
-        if not np.ptp(record) > 0.0:
-            continue
-        for index, comb in enumerate(combs):
-            expected = comb[0] / rate
-            spread = CLOCK_TOLERANCE * expected + 0.5 / len(record)
-            found, prominence = peak_frequency(record, expected - spread, expected + spread)
-            if prominence > best[0]:
-                best = (prominence, found / expected, channel, index)
-    prominence, coarse, channel, index = best
-    if prominence < 100.0:
-        return None
-    ratio = coarse
-    record = capture.scaled[channel, start:stop]
-    # Low tones first: their frequency needs less of a start than that of the highest.
-    for share in (0.25, 0.5, 1.0):
-        tones = combs[index, : max(2, int(share * combs.shape[1]))] / rate * ratio
-        fit, rest = fit_scaled_tones(record, tones)
-        ratio *= fit.scale
-    explained = 1.0 - float(np.var(rest)) / max(float(np.var(record)), 1e-300)
-    if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE and explained > 0.02:
-        return ratio
-    # A break in the signal spoils the fit, not the peak: it is there, and the test of continuity finds the break.
-    return coarse if prominence > 1000.0 and abs(coarse - 1.0) < 1.5 * CLOCK_TOLERANCE else None
 
 
 def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import atexit
 import gc
-from contextlib import ExitStack
+import importlib
+import sys
+import threading
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +19,7 @@ if TYPE_CHECKING:
     from linecheck.cli.session import Session
     from linecheck.station.config import Station, StationConfig
     from linecheck.station.sound import SoundInterface
+    from linecheck.station.sound_launch import Launched
 
 __all__ = ["command"]
 
@@ -68,15 +72,17 @@ def command(
     for name, text in (("--firmware", firmware), ("--operator", operator)):
         _check_text(name, text)
 
-    from linecheck.station.config import load_station
-    from linecheck.station.open_interface import prepared_sound
-
-    station = load_station(station_path)
-    _check_faults(station.config, faults)
     # Opening devices takes as long as everything else that comes before a run, so both happen at once.
     with ExitStack() as stack:
         _spare_the_collector(stack)
-        prepared = None if scan else stack.enter_context(prepared_sound(station.config))
+        launched = None if scan else _launched(stack, station_path)
+        from linecheck.station.config import load_station
+        from linecheck.station.open_interface import prepared_sound
+
+        station = load_station(station_path)
+        _check_faults(station.config, faults)
+        prepared = None if scan else stack.enter_context(prepared_sound(station.config, launched))
+        _import_beside("linecheck.records.log")
         session = _session(
             stack,
             station,
@@ -89,6 +95,7 @@ def command(
             keep_captures=keep_captures,
             prepared=prepared,
         )
+        gc.freeze()
         gc.enable()
         if serial is not None:
             status = session.test(serial, firmware, operator)
@@ -97,6 +104,29 @@ def command(
 
             status = scan_units(session, firmware, operator)
     context.exit(status)
+
+
+def _launched(stack: ExitStack, station_path: str) -> Launched | None:
+    """Start the process that opens sound devices before anything slow is imported, if it looks as if it were needed."""
+    from linecheck.station.sound_launch import has_sound_interface, launch
+
+    if not has_sound_interface(station_path):
+        return None
+    launched = launch()
+    stack.callback(launched.kill)
+    return launched
+
+
+def _import_beside(*modules: str) -> None:
+    """Import modules that are needed soon, beside what the main thread does; a fault in one shows where it is used."""
+    sys.setswitchinterval(5e-4)
+
+    def load() -> None:
+        for module in modules:
+            with suppress(Exception):
+                importlib.import_module(module)
+
+    threading.Thread(target=load, name="imports", daemon=True).start()
 
 
 def _spare_the_collector(stack: ExitStack) -> None:

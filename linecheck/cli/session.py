@@ -7,9 +7,11 @@ whatever it measured.
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -25,19 +27,47 @@ from linecheck.records.files import check_can_write, write_atomically
 from linecheck.records.text import visible
 from linecheck.station.capture_set import plain_file_name, write_capture_set
 from linecheck.station.config import Station
+from linecheck.station.executors import make_ready
 from linecheck.station.interface import Interface
 from linecheck.station.open_interface import open_interface
 from linecheck.station.outcome import RunOutcome
-from linecheck.station.plan import Plan
-from linecheck.station.runner import RunFacts, RunResult, run_unit
+from linecheck.station.plan import Plan, PlannedCheck
+from linecheck.station.runner import Listener, RunFacts, RunResult, run_unit
 
 if TYPE_CHECKING:
     from linecheck.records.log import Log
 
 __all__ = ["ResultFiles", "Session", "exit_status", "record_and_show", "tell"]
 
+#: By then a check that was started sounds, and the processors have nothing else to do.
+UNDER_WAY_SECONDS = 0.1
+
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class _Contents:
+    """The files' bytes, made once however many of them there are."""
+
+    outcome: RunOutcome
+    strict: bool
+
+    def of(self, name: Literal["json", "junit"]) -> bytes:
+        """Return a file's bytes."""
+        return self._json if name == "json" else self._junit
+
+    @cached_property
+    def _json(self) -> bytes:
+        from linecheck.records.result import result, to_json_bytes
+
+        return to_json_bytes(result(self.outcome))
+
+    @cached_property
+    def _junit(self) -> bytes:
+        from linecheck.records.junit import junit_bytes
+
+        return junit_bytes([self.outcome], self.strict)
 
 
 @dataclass(frozen=True)
@@ -59,7 +89,7 @@ class ResultFiles:
             if path is not None:
                 check_can_write(path)
 
-    def write(self, outcome: RunOutcome, *, strict: bool) -> None:
+    def write(self, contents: _Contents) -> None:
         """Write them; one that cannot be written keeps none of the others from being written.
 
         Raises
@@ -67,18 +97,15 @@ class ResultFiles:
         RecordError
             One or more cannot be written.
         """
-        from linecheck.records.junit import junit_bytes
-        from linecheck.records.result import result, to_json_bytes
-
-        contents: tuple[tuple[Path | None, Callable[[], bytes]], ...] = (
-            (self.json, lambda: to_json_bytes(result(outcome))),
-            (self.junit, lambda: junit_bytes([outcome], strict)),
-        )
         refused = []
-        for path, content in contents:
+        files: tuple[tuple[Path | None, Literal["json", "junit"]], ...] = (
+            (self.json, "json"),
+            (self.junit, "junit"),
+        )
+        for path, name in files:
             try:
                 if path is not None:
-                    write_atomically(path, content())
+                    write_atomically(path, contents.of(name))
             except RecordError as error:
                 refused.append(str(error))
         if refused:
@@ -130,9 +157,10 @@ def record_and_show(
             unrecorded = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
             outcome = replace(outcome, problems=(unrecorded, *outcome.problems), station_failed=True)
             verdict = Verdict.INVALID
+    contents = _Contents(outcome, strict)
     for entry in files:
         try:
-            entry.write(outcome, strict=strict)
+            entry.write(contents)
         except RecordError as error:
             troubles.append(str(error))
     show_result(outcome, attempt=attempt, verdict=verdict)
@@ -140,6 +168,26 @@ def record_and_show(
         tell(trouble)
     status = exit_status(verdict, strict=strict)
     return ExitStatus.INVALID if troubles and status is ExitStatus.PASS else status
+
+
+class _OncePlaying:
+    """A listener that, once the first check plays, has something else done beside it."""
+
+    def __init__(self, listener: Listener, prepare: Callable[[], None]) -> None:
+        self._listener = listener
+        self._prepare: Callable[[], None] | None = prepare
+        self.run_started = listener.run_started
+        self.check_judged = listener.check_judged
+        self.run_finished = listener.run_finished
+
+    def check_started(self, planned: PlannedCheck) -> None:
+        """Hear that a check begins to play."""
+        self._listener.check_started(planned)
+        if self._prepare is not None:
+            timer = threading.Timer(UNDER_WAY_SECONDS, self._prepare)
+            timer.daemon = True
+            timer.start()
+            self._prepare = None
 
 
 @dataclass
@@ -185,13 +233,19 @@ class Session:
                 facts,
                 interface,
                 self.executor,
-                listener=progress_listener(),
+                listener=_OncePlaying(progress_listener(), self._make_ready),
                 keep_captures=self.keep != "none",
             )
             stop.hold()
             if self.one_unit:
                 self.executor.shutdown(wait=False)
             return self._record(run)
+
+    def _make_ready(self) -> None:
+        """Start and load what will be needed once the first check has been captured."""
+        make_ready(self.executor)
+        import linecheck.records.junit
+        import linecheck.records.result  # noqa: F401
 
     def _record(self, run: RunResult) -> ExitStatus:
         outcome = run.outcome

@@ -103,8 +103,8 @@ def _same_windows(hashes: NDArray[np.uint64]) -> tuple[NDArray[np.int64], NDArra
     where one of these has come back.
     """
     chosen = np.flatnonzero((hashes & np.uint64(1)) == 0)
-    order = chosen[np.argsort(hashes[chosen], kind="stable")]
-    if not np.any(hashes[order[1:]] == hashes[order[:-1]]):
+    ascending = np.sort(hashes[chosen])
+    if not np.any(ascending[1:] == ascending[:-1]):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     order = np.argsort(hashes, kind="stable")
     same = hashes[order[1:]] == hashes[order[:-1]]
@@ -211,7 +211,7 @@ def _beyond_rails(
 def _at_rails(
     values: FloatArray, amplitude: float, step: float
 ) -> tuple[tuple[NDArray[np.int64], float, float], ...]:
-    """Return for both rails which samples are there (none where no more are than a tone has at its peak), and its side."""
+    """Return which samples are at either rail (none where a tone has as many at its peak), the rail, and its side."""
     natural = len(values) * np.sqrt(2.0 * step / max(amplitude, step, 1e-12)) / np.pi
     found = []
     for rail, side in ((float(np.max(values)), 1.0), (float(np.min(values)), -1.0)):

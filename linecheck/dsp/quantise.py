@@ -16,8 +16,11 @@ FloatArray = NDArray[np.float64]
 def triangular_dither(frames: int, seed: tuple[int, ...]) -> FloatArray:
     """Return TPDF dither in units of one quantising step: shape (frames,), within ±1, variance 1/6."""
     bits = np.random.PCG64(np.random.SeedSequence(seed)).random_raw(2 * frames)
-    uniform = (bits >> np.uint64(11)).astype(np.float64) * 2.0**-53
-    dither: FloatArray = uniform[:frames] - uniform[frames:]
+    bits >>= np.uint64(11)
+    # Whole numbers of 53 bits: exact in double precision, and so is their difference's scaling.
+    dither: FloatArray = bits[:frames].astype(np.float64)
+    dither -= bits[frames:]
+    dither *= 2.0**-53
     return dither
 
 
@@ -58,10 +61,15 @@ def quantise(values: FloatArray, bits: int, seed: int, *, dither: bool = True) -
     """
     if not np.all(np.isfinite(values)) or np.max(np.abs(values), initial=0.0) > 1.0:
         raise ValueError("a stimulus must be finite and within full scale")
-    steps = values * 2.0 ** (bits - 1)
-    if dither:
-        for channel in range(steps.shape[1]):
-            steps[:, channel] += triangular_dither(len(steps), (seed, channel))
     highest = 2 ** (bits - 1) - 1
-    codes = np.clip(np.floor(steps + 0.5), -highest - 1, highest).astype(np.int64)
-    return (codes << (32 - bits)).astype(np.int32)
+    result = np.empty(values.shape, dtype=np.int32)
+    for channel in range(values.shape[1]):
+        steps = values[:, channel] * 2.0 ** (bits - 1)
+        if dither:
+            steps += triangular_dither(len(steps), (seed, channel))
+        steps += 0.5
+        np.floor(steps, out=steps)
+        np.clip(steps, -highest - 1, highest, out=steps)
+        steps *= 2.0 ** (32 - bits)
+        result[:, channel] = steps
+    return result

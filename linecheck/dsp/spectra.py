@@ -299,7 +299,8 @@ def reduce_peaks(x: FloatArray, y: FloatArray, most: int = 2000) -> NDArray[np.i
         return np.arange(len(x))
     edges = np.geomspace(x[0], x[-1], most - 1)
     starts = np.unique(np.concatenate(([0, len(x) - 1], np.searchsorted(x, edges[1:-1]))))
-    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(x))))
-    order = np.lexsort((-y, group))
-    first = np.concatenate(([True], np.diff(group[order]) > 0))
-    return np.sort(order[first])
+    highest = np.repeat(np.maximum.reduceat(y, starts), np.diff(np.append(starts, len(x))))
+    # The first of equal ones in each group.
+    at = np.flatnonzero(y == highest)
+    group = np.searchsorted(starts, at, side="right")
+    return at[np.concatenate(([True], np.diff(group) > 0))]

@@ -15,7 +15,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from contextlib import contextmanager
 from typing import ParamSpec, TypeVar
 
-__all__ = ["analysis_executor"]
+__all__ = ["analysis_executor", "make_ready"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -28,8 +28,8 @@ def analysis_executor(*, own_process: bool) -> Iterator[Executor]:
     Parameters
     ----------
     own_process : bool
-        Whether the worker is a process, started at once so that it is ready when the first capture is; else
-        there are threads, as many as there are processors, up to four.
+        Whether the worker is a process, started by the first call of :func:`make_ready` or with the first capture;
+        else there are threads, as many as there are processors, up to four.
     """
     executor = _OwnProcess() if own_process else ThreadPoolExecutor(min(4, os.cpu_count() or 1), "analysis")
     try:
@@ -38,45 +38,63 @@ def analysis_executor(*, own_process: bool) -> Iterator[Executor]:
         executor.shutdown(wait=True, cancel_futures=True)
 
 
+def make_ready(executor: Executor) -> None:
+    """Have the worker started and its imports done, without waiting: it takes a third of a second."""
+    if isinstance(executor, _OwnProcess):
+        executor.submit(_warm_up)
+
+
 class _OwnProcess(Executor):
     """A worker process; where it was killed, what is submitted next gets a new one."""
 
     def __init__(self) -> None:
-        self._pool = _process()
+        self._lock = threading.Lock()
+        self._pool: ProcessPoolExecutor | None = None
+        self._ended = False
 
     def submit(
         self, fn: Callable[Parameters, Result], /, *args: Parameters.args, **kwargs: Parameters.kwargs
     ) -> Future[Result]:
         """Have something done."""
-        try:
-            return self._pool.submit(fn, *args, **kwargs)
-        except BrokenExecutor:
-            self._pool.shutdown(wait=False, cancel_futures=True)
-            self._pool = _process()
-            return self._pool.submit(fn, *args, **kwargs)
+        with self._lock:
+            if self._ended:
+                raise RuntimeError("the executor has been shut down")
+            if self._pool is not None:
+                try:
+                    return self._pool.submit(fn, *args, **kwargs)
+                except BrokenExecutor:
+                    self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool = ProcessPoolExecutor(
+                1, mp_context=multiprocessing.get_context("spawn"), initializer=_serve_parent
+            )
+            with _no_interrupts():
+                return self._pool.submit(fn, *args, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the worker."""
-        self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+        with self._lock:
+            self._ended = True
+            pool = self._pool
+        if pool is not None:
+            pool.shutdown(wait=wait, cancel_futures=cancel_futures)
 
 
-def _process() -> ProcessPoolExecutor:
-    executor = ProcessPoolExecutor(
-        1, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent
-    )
-    # Inherited by the worker: Ctrl-C at the terminal stops the run, and not the analysis of what it captured.
-    on_main = threading.current_thread() is threading.main_thread()
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN) if on_main else None
+@contextmanager
+def _no_interrupts() -> Iterator[None]:
+    """Let a process that is started meanwhile not hear of Ctrl-C: that stops the run, and no analysis."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        executor.submit(_warm_up)
+        yield
     finally:
-        if on_main:
-            signal.signal(signal.SIGINT, before)
-    return executor
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _end_with_parent() -> None:
-    """Make sure that a worker does not outlive a parent that was killed."""
+def _serve_parent() -> None:
+    """Make sure that a worker hears of nothing but its parent, and does not outlive one that was killed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
 
     def watch() -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from linecheck.errors import UsageError
 from linecheck.station.config import StationConfig
 from linecheck.station.interface import Interface
+from linecheck.station.sound_launch import Launched
 
 if TYPE_CHECKING:
     from linecheck.station.sound import SoundInterface
@@ -17,18 +18,24 @@ __all__ = ["open_interface", "prepared_sound"]
 
 
 @contextmanager
-def prepared_sound(station: StationConfig) -> Iterator[SoundInterface | None]:
+def prepared_sound(
+    station: StationConfig, launched: Launched | None = None
+) -> Iterator[SoundInterface | None]:
     """Begin to open a station's sound devices while the rest is made ready; free them at the end.
 
-    Gives the interface that will use them; None where the station has no sound interface. If the devices fail,
-    that is said when the interface is entered.
+    ``launched`` is a process that has been started for that already. Gives the interface that will use them; None where
+    the station has no sound interface. If the devices fail, that is said when the interface is entered.
     """
     if station.interface != "sound":
         yield None
         return
     from linecheck.station.sound import SoundInterface
+    from linecheck.station.sound_process import SoundProcess
 
-    interface = SoundInterface(station)
+    waiting = [] if launched is None else [launched]
+    interface = SoundInterface(
+        station, lambda settings: SoundProcess(settings, waiting.pop() if waiting else None)
+    )
     try:
         interface.prepare()
         yield interface

@@ -7,9 +7,6 @@ neither may hang a run or lose what it measured. Killed, a process lets its devi
 from __future__ import annotations
 
 import pickle
-import subprocess
-import sys
-import tempfile
 import threading
 import time
 from contextlib import suppress
@@ -19,6 +16,7 @@ from typing import Any
 from linecheck.errors import StationError
 from linecheck.station.sound_callbacks import Samples
 from linecheck.station.sound_desk import SETTLE_SECONDS, SPARE_SECONDS, FoundDevices, SoundSettings, Take
+from linecheck.station.sound_launch import Launched, launch
 
 __all__ = ["SoundProcess"]
 
@@ -31,8 +29,6 @@ SLICE_SECONDS = 0.1
 #: A method of the desk and its arguments.
 Command = tuple[str, tuple[Any, ...]]
 
-COMMAND = (sys.executable, "-m", "linecheck.station.sound_worker")
-
 
 class SoundProcess:
     """A :class:`~linecheck.station.sound_desk.SoundDesk` in a process of its own; same methods.
@@ -42,20 +38,16 @@ class SoundProcess:
     Parameters
     ----------
     settings : SoundSettings
+    launched : Launched, optional
+        A process that has been started already.
     """
 
-    def __init__(self, settings: SoundSettings) -> None:
+    def __init__(self, settings: SoundSettings, launched: Launched | None = None) -> None:
         self._settings = settings
-        self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
+        self._launched = launched or launch()
+        self._errors, self._process = self._launched.errors, self._launched.process
         self._ended = False
         self._opening = False
-        self._process = subprocess.Popen(
-            COMMAND,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._errors,
-            start_new_session=True,
-        )
         self._replies: SimpleQueue[tuple[str, Any] | None] = SimpleQueue()
         self._reader = threading.Thread(target=self._read, name="sound replies", daemon=True)
         self._reader.start()
@@ -94,13 +86,8 @@ class SoundProcess:
         """End the process at once, and with it all sound."""
         self._ended = True
         self._process.kill()
-        self._process.wait()
         self._reader.join()
-        for pipe in (self._process.stdin, self._process.stdout, self._errors):
-            if pipe is not None:
-                # What a dead process never read is lost with it.
-                with suppress(OSError):
-                    pipe.close()
+        self._launched.kill()
 
     def _ask(self, command: Command | None, seconds: float, doing: str) -> Any:  # noqa: ANN401
         """Have the desk do something and return what it returns; no command waits for one that was sent."""

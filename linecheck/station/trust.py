@@ -20,7 +20,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.base import Capture, Location, Problem
+from linecheck.checks.base import Capture, Location, Problem, Stretch
 from linecheck.dsp.continuity import Break, breaks, flat_tops, overdriven, repeated_blocks
 from linecheck.dsp.narrow import Narrowed
 
@@ -96,8 +96,8 @@ def inspect_continuity(
             problems.append(clipped)
             continue
         broken = _repeats(capture, location, inside, name) or _held(capture, location, inside, name, tones)
-        if broken is None and tones and location.stop > location.start:
-            broken = _dropout(capture, location, index, name)
+        for stretch in location.steady:
+            broken = broken or _dropout(capture, stretch, index, name)
         if broken is not None:
             problems.append(broken)
     return tuple(problems)
@@ -157,11 +157,13 @@ def _held(
     )
 
 
-def _dropout(capture: Capture, location: Location, channel: int, name: str) -> Problem | None:
-    tones = np.array(location.tones_hz[channel])
+def _dropout(capture: Capture, stretch: Stretch, channel: int, name: str) -> Problem | None:
+    tones = np.array(stretch.tones_hz[channel] if channel < len(stretch.tones_hz) else ())
+    if not len(tones) or stretch.stop <= stretch.start:
+        return None
     narrowed = capture.narrowed(max(BREAKS_UP_TO_HZ, 1.05 * float(np.max(tones))))
-    first, _ = narrowed.inside(location.start, location.stop)
-    found = breaks(narrowed.between(channel, location.start, location.stop), tones / narrowed.rate_hz)
+    first, _ = narrowed.inside(stretch.start, stretch.stop)
+    found = breaks(narrowed.between(channel, stretch.start, stretch.stop), tones / narrowed.rate_hz)
     if not found:
         return None
     worst = max(found, key=lambda entry: abs(entry.size))

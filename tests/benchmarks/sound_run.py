@@ -53,7 +53,7 @@ checks:
 """
 
 #: Latency and tail of the station, s: for a computer that does nothing else, and with room to spare.
-STATIONS = ((0.05, 0.05), (0.1, 0.1))
+STATIONS = ((0.04, 0.03), (0.1, 0.1))
 
 
 def _run(server, folder, checks, seconds, latency, tail):

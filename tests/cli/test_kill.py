@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 from announced_run import PHASES
@@ -38,7 +39,7 @@ def test_a_run_whose_analysis_is_killed_is_invalid_and_recorded(tmp_path):
         os.close(say)
         with Heard(hear) as heard:
             heard.until("playing")
-            (worker,) = (number for number in marked(str(tmp_path)) if is_worker(number))
+            worker = first_worker(str(tmp_path))
             os.kill(worker, signal.SIGSTOP)
             heard.until("analysing")
             os.kill(worker, signal.SIGKILL)
@@ -51,6 +52,17 @@ def test_a_run_whose_analysis_is_killed_is_invalid_and_recorded(tmp_path):
     with LogReader(tmp_path / "results/linecheck.sqlite") as log:
         assert log.verify().intact
         assert [run.verdict for run in log.runs()] == [Verdict.INVALID]
+
+
+def first_worker(mark):
+    """Return the analysis process as soon as there is one: it takes longer to start than this to see it."""
+    deadline = time.monotonic() + 20.0
+    while time.monotonic() < deadline:
+        for process in marked(mark):
+            if is_worker(process):
+                return process
+        time.sleep(0.005)
+    raise AssertionError("no analysis process was started")
 
 
 def is_worker(process):

@@ -13,6 +13,7 @@ import pytest
 from linecheck.errors import StationError
 from linecheck.station import sound_process
 from linecheck.station.sound_desk import SideSettings, SoundSettings
+from linecheck.station.sound_launch import COMMAND, launch
 from linecheck.station.sound_process import SoundProcess
 
 SETTINGS = SoundSettings(
@@ -44,7 +45,9 @@ def process(monkeypatch):
     started = []
 
     def start(script):
-        monkeypatch.setattr(sound_process, "COMMAND", (sys.executable, "-c", STAND_IN + script))
+        monkeypatch.setattr(
+            sound_process, "launch", lambda: launch((sys.executable, "-c", STAND_IN + script))
+        )
         started.append(SoundProcess(SETTINGS))
         return started[-1]
 
@@ -146,7 +149,7 @@ def test_ctrl_c_ends_the_process_and_goes_on_up(process):
 
 
 def test_the_worker_ends_with_its_parent():
-    done = subprocess.run(sound_process.COMMAND, stdin=subprocess.DEVNULL, timeout=20, check=False)
+    done = subprocess.run(COMMAND, stdin=subprocess.DEVNULL, timeout=20, check=False)
     assert done.returncode == 1
 
 
