@@ -58,9 +58,9 @@ def first_worker(mark):
     """Return the analysis process as soon as there is one: it takes longer to start than this to see it."""
     deadline = time.monotonic() + 20.0
     while time.monotonic() < deadline:
-        for process in marked(mark):
-            if is_worker(process):
-                return process
+        workers = [process for process in list(marked(mark)) if is_worker(process)]
+        if workers:
+            return workers[0]
         time.sleep(0.005)
     raise AssertionError("no analysis process was started")
 
