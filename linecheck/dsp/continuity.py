@@ -19,11 +19,15 @@ from numpy.typing import NDArray
 from linecheck.dsp.spectra import find_lines
 from linecheck.dsp.tones import fit_lines, fit_scaled_tones, fit_tones_and_lines, synthesise
 
-__all__ = ["Break", "Repeat", "breaks", "flat_tops", "overdriven", "repeated_blocks"]
+__all__ = ["Break", "Repeat", "breaks", "breaks_of_period", "flat_tops", "overdriven", "repeated_blocks"]
 
 FloatArray = NDArray[np.float64]
 
 SMALLEST_JUMP_DEGREES = 0.4
+#: Frames: a periodic signal's blocks hold high frequencies, which move far in little time.
+SMALLEST_PERIODIC_JUMP = 0.05
+
+_PERIODIC_BLOCK = 256
 
 _WINDOW = 32
 _MULTIPLIER = 0x9E3779B97F4A7C15
@@ -252,6 +256,39 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     smallest = SMALLEST_JUMP_DEGREES / 360.0 * period
     found = _jumps_and_holes(values, model, slope, block, smallest)
     return found or _bursts(residual, float(np.sqrt(2.0 * np.mean(model**2))), block)
+
+
+def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...]:
+    """Find where a signal that is its own negative half a period later is broken.
+
+    Every stretch is compared with the one half a period before, so that a break shows where it is, and once more half a
+    period later. The cost is that of four transforms, whatever the number of lines.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    half_period : float
+        Frames, a fraction included.
+    """
+    from scipy.fft import irfft, prev_fast_len, rfft
+    from scipy.special import erfc
+
+    frames = prev_fast_len(len(values), real=True)
+    whole = int(half_period)
+    if frames < 2 * whole + 16 * _PERIODIC_BLOCK:
+        return ()
+    cycles = np.arange(frames // 2 + 1) / frames
+    # Without a sharp edge at half the rate, what the transform's wrap does at the ends dies away before the first block.
+    spectrum = rfft(values[:frames]) * (0.5 * erfc((cycles - 0.45) / 0.01))
+    delayed = spectrum * np.exp(-2j * np.pi * cycles * (half_period - whole))
+    clear = slice(_PERIODIC_BLOCK, frames - whole - _PERIODIC_BLOCK)
+    model = -irfft(delayed, frames)[clear]
+    slope = -irfft(2j * np.pi * cycles * delayed, frames)[clear]
+    signal = irfft(spectrum, frames)[whole:][clear]
+    model = model - np.mean(model)
+    signal = signal - np.mean(signal)
+    found = _jumps_and_holes(signal, model, slope, _PERIODIC_BLOCK, SMALLEST_PERIODIC_JUMP)
+    return found or _bursts(signal - model, float(np.sqrt(2.0 * np.mean(model**2))), _PERIODIC_BLOCK)
 
 
 def _jumps_and_holes(

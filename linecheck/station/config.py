@@ -94,7 +94,8 @@ class CaptureConfig(_Table):
     sample_format : str
         What the driver gives: ``int32`` or ``float32``.
     tail_seconds : float
-        How long to go on capturing after the stimulus: longer than the unit's own delay.
+        How long to go on capturing after the stimulus: longer than the unit's own delay. Once the delay has been seen,
+        captures end earlier.
     """
 
     device: Text | None = None

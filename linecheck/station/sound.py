@@ -7,6 +7,7 @@ What makes a capture untrustworthy becomes an event of it, with its time since t
 ``underrun``       the driver filled in silence, in the playback or in the capture
 ``gap``            frames of the capture's array were never delivered
 ``rate_mismatch``  frames came faster or slower than the rate says, by the computer's clock
+``delay_moved``    the stimulus arrived earlier or later than the one before says, with no flag to explain it
 =================  ======================================================================================
 
 Streams stay open from one check to the next and play digital silence in between; what a driver reports there,

@@ -120,6 +120,7 @@ class RecordTake:
     blocks have come, for the capture's own delay. ``done`` says that all is there, or that ``samples`` is
     full. ``played`` is where the capture was when the player let the last frame go, None before that, and
     ``drain_seconds`` how long that frame takes to the output. ``following`` begins with the frame after the last.
+    ``stop`` may be set beforehand; ``begun`` counts the frames that the recorder took before the first.
     """
 
     samples: Samples
@@ -131,6 +132,7 @@ class RecordTake:
     played: int | None = None
     drain_seconds: float = 0.0
     following: RecordTake | None = None
+    begun: int | None = None
 
 
 @dataclass
@@ -139,7 +141,7 @@ class PlayTake:
 
     ``drain_seconds`` is how long the last frame takes from here to the output, as the driver says.
     ``following`` is played without a break after this one; ``at_once`` says of such a one that it waits for
-    no capture, since one runs.
+    no capture, since one runs. ``begun`` counts the frames that the player gave before the first.
     """
 
     samples: Samples
@@ -150,6 +152,7 @@ class PlayTake:
     drain_seconds: float = 0.0
     at_once: bool = False
     following: PlayTake | None = None
+    begun: int | None = None
 
     @property
     def sounds(self) -> bool:
@@ -167,21 +170,26 @@ class Player:
     """Fills output blocks.
 
     ``blocks`` counts all of them, so that a watchdog sees them come, ``steady_blocks`` those since the
-    stream's start or the driver's last flag.
+    stream's start or the driver's last flag, ``flagged`` those with a flag, ``frames`` all frames.
     """
 
     take: PlayTake | None = None
     blocks: int = field(default=0, init=False)
     steady_blocks: int = field(default=0, init=False)
+    flagged: int = field(default=0, init=False)
+    frames: int = field(default=0, init=False)
 
     def fill(self, out: Samples, frames: int, lead_seconds: float, flags: int) -> None:
         """Fill one block, whose first frame sounds ``lead_seconds`` from now if the driver is right."""
         self.blocks += 1
         self.steady_blocks = 0 if flags else self.steady_blocks + 1
+        self.flagged += 1 if flags else 0
         filled, now = 0, time.perf_counter()
         while filled < frames and (take := self.take) is not None and take.sounds:
             take.log.note(now, frames, flags)
             start = take.position
+            if start == 0:
+                take.begun = self.frames + filled
             count = min(frames - filled, len(take.samples) - start)
             out[filled : filled + count] = take.samples[start : start + count]
             filled += count
@@ -195,6 +203,7 @@ class Player:
                 if take.following is not None:
                     self.take = take.following
         out[filled:] = 0
+        self.frames += frames
 
 
 @dataclass
@@ -205,12 +214,15 @@ class Recorder:
     take: RecordTake | None = None
     blocks: int = field(default=0, init=False)
     steady_blocks: int = field(default=0, init=False)
+    flagged: int = field(default=0, init=False)
+    frames: int = field(default=0, init=False)
     block_frames: int = field(default=0, init=False)
 
     def empty(self, block: Samples, frames: int, flags: int) -> None:
         """Take one block."""
         self.blocks += 1
         self.steady_blocks = 0 if flags else self.steady_blocks + 1
+        self.flagged += 1 if flags else 0
         self.block_frames = frames
         emptied, now = 0, time.perf_counter()
         while emptied < frames and (take := self.take) is not None and not take.done:
@@ -220,7 +232,9 @@ class Recorder:
                 stop = take.played + drain + take.tail_frames
                 take.stop = min(max(stop, take.position), len(take.samples))
             start = take.position
-            stop = len(take.samples) if take.stop is None else take.stop
+            if start == 0:
+                take.begun = self.frames + emptied
+            stop = len(take.samples) if take.stop is None else max(take.stop, start)
             count = min(frames - emptied, stop - start)
             take.samples[start : start + count] = block[emptied : emptied + count]
             emptied += count
@@ -229,6 +243,7 @@ class Recorder:
                 if take.following is not None:
                     self.take = take.following
                 take.done = True
+        self.frames += frames
 
 
 def undelivered_frames(samples: Samples) -> int:

@@ -25,6 +25,7 @@ from linecheck.station.sound_callbacks import (
     RecordTake,
     Samples,
 )
+from linecheck.station.sound_delay import lag_seconds
 from linecheck.station.sound_devices import (
     Direction,
     SoundDevice,
@@ -47,6 +48,10 @@ SETTLING_BLOCKS = 6
 #: Room in the capture's array for a playback that starts late or runs slow.
 SPARE_SECONDS = 3.0
 POLL_SECONDS = 0.005
+#: Between two stimuli once the delay is known, to a millisecond: half of it belongs to either capture.
+KNOWN_DELAY_PAUSE_SECONDS = 0.04
+#: How far the clocks of playback and capture may differ.
+CLOCK_TOLERANCE = 1e-3
 
 CURE = "Is it still connected and switched on, and does its driver or sound server run?"
 
@@ -96,11 +101,15 @@ class FoundDevices:
 
 @dataclass(frozen=True)
 class Take:
-    """What came back of one stimulus: samples of shape (frames, channels), and the blocks of both directions."""
+    """What came back of one stimulus: samples of shape (frames, channels), and the blocks of both directions.
+
+    ``moved_seconds`` is how far the delay between both moved since it was last seen, where that is too far.
+    """
 
     samples: Samples
     capture_blocks: Blocks
     playback_blocks: Blocks
+    moved_seconds: float = 0.0
 
 
 class SoundDesk:
@@ -120,6 +129,8 @@ class SoundDesk:
         self._recorder = Recorder(settings.capture_rate_hz)
         self._streams: SoundStreams | None = None
         self._coming: PlayTake | None = None
+        self._delay = 0.0
+        self._delay_holds: tuple[int, int, int] | None = None
 
     def begin(self) -> None:
         """Do nothing: here, what is begun is waited for."""
@@ -163,7 +174,7 @@ class SoundDesk:
 
         ``following`` is what the next call will want played, at the same rate. It begins without a break, once a
         pause has made sure that no capture holds two stimuli: the tail, and as much as the driver may be wrong
-        about its delay. Anything else that is done next stops it.
+        about its delay; less where the delay is known from an earlier take. Anything else that is done next stops it.
 
         Raises
         ------
@@ -176,8 +187,14 @@ class SoundDesk:
         assert play is not None
         self._coming = coming = None
         try:
+            delay = self._known_delay(streams)
+            if delay is not None:
+                self._watch(streams, lambda: None not in (play.begun, play.record.begun), SETTLE_SECONDS)
+            pause = self._pause_after(play, streams, delay)
             if following is not None and not play.done:
-                coming = self._queue(streams, play, following)
+                coming = self._queue(streams, play, following, pause)
+            if delay is not None:
+                play.record.stop = self._stop_frame(play, delay, 0.5 * pause)
             longest = 2.0 * len(play.record.samples) / self._settings.capture_rate_hz
             self._watch(streams, lambda: play.record.done, longest)
         except BaseException:
@@ -188,7 +205,7 @@ class SoundDesk:
             self._coming = coming
         else:
             self._silence()
-        return self._taken(play.record, play)
+        return self._taken(streams, play, delay, pause)
 
     def close(self) -> None:
         """Stop all sound at once and free the devices."""
@@ -226,15 +243,49 @@ class SoundDesk:
         self._recorder.take, self._player.take = play.record, play
         return play
 
-    def _queue(self, streams: SoundStreams, play: PlayTake, following: Samples) -> PlayTake:
-        """Have a take follow the one that plays."""
+    def _pause_after(self, play: PlayTake, streams: SoundStreams, delay: float | None) -> float:
+        """Return how long a pause keeps two stimuli apart, s; the two clocks may differ where the delay is known."""
+        if delay is not None:
+            return KNOWN_DELAY_PAUSE_SECONDS + 2.0 * CLOCK_TOLERANCE * len(play.samples) / play.rate_hz
         block = self._recorder.block_frames / self._settings.capture_rate_hz
-        pause = self._settings.tail_seconds + streams.output_latency_seconds + 2.0 * block
+        return self._settings.tail_seconds + streams.output_latency_seconds + 2.0 * block
+
+    def _queue(self, streams: SoundStreams, play: PlayTake, following: Samples, pause: float) -> PlayTake:
+        """Have a take follow the one that plays, after a pause in seconds."""
         coming = self._take(streams, following, play.rate_hz, pause)
         coming.at_once = True
         play.record.following = coming.record
         play.following = coming
         return coming
+
+    def _continuity(self, streams: SoundStreams) -> tuple[int, int, int]:
+        """Return what stays the same as long as both streams run on without a gap."""
+        return streams.openings, self._player.flagged, self._recorder.flagged
+
+    def _known_delay(self, streams: SoundStreams) -> float | None:
+        """Return the capture's time less the playback's where it is known, each counted from its stream's start, s."""
+        return self._delay if self._delay_holds == self._continuity(streams) else None
+
+    def _stop_frame(self, play: PlayTake, delay: float, spare_seconds: float) -> int:
+        """Return the frame of the capture that comes a while after the last one played has arrived."""
+        assert play.begun is not None
+        assert play.record.begun is not None
+        end = delay + (play.begun + len(play.samples)) / play.rate_hz + spare_seconds
+        return round(end * self._settings.capture_rate_hz) - play.record.begun
+
+    def _learn_delay(
+        self, streams: SoundStreams, play: PlayTake, captured: Samples, used: float | None, pause: float
+    ) -> float:
+        """Note the delay that a take shows; return how far it lies off the one that was used, if that is too far, s."""
+        rate = self._settings.capture_rate_hz
+        sent = play.samples[:, self._settings.playback.columns]
+        lag = lag_seconds(sent, play.rate_hz, captured, rate)
+        if lag is None or play.begun is None or play.record.begun is None:
+            return 0.0
+        self._delay = play.record.begun / rate + lag - play.begun / play.rate_hz
+        self._delay_holds = self._continuity(streams)
+        moved = 0.0 if used is None else self._delay - used
+        return moved if abs(moved) > 0.25 * pause else 0.0
 
     def _silence(self) -> None:
         """Let nothing more be played or captured."""
@@ -270,15 +321,17 @@ class SoundDesk:
             watchdog.look(time.monotonic(), ended=streams.ended)
             time.sleep(POLL_SECONDS)
 
-    def _taken(self, record: RecordTake, play: PlayTake) -> Take:
+    def _taken(self, streams: SoundStreams, play: PlayTake, delay: float | None, pause: float) -> Take:
+        record = play.record
         if not play.done:
             raise StationError(
                 f"the playback device took {play.position / play.rate_hz:.2f} s of audio in "
                 f"{record.position / self._settings.capture_rate_hz:.2f} s: "
                 f"it does not run at {play.rate_hz} Hz"
             )
-        captured = record.samples[: record.position, self._settings.capture.columns]
-        return Take(np.ascontiguousarray(captured), record.log.blocks, play.log.blocks)
+        captured = np.ascontiguousarray(record.samples[: record.position, self._settings.capture.columns])
+        moved = self._learn_delay(streams, play, captured, delay, pause)
+        return Take(captured, record.log.blocks, play.log.blocks, moved)
 
 
 class Watchdog:

@@ -9,7 +9,7 @@ from linecheck.checks.base import StreamEvent
 from linecheck.station.sound_callbacks import Blocks, Flag, Samples, undelivered_frames
 from linecheck.station.sound_desk import Take
 
-__all__ = ["flag_events", "gap_events", "rate_events", "take_events"]
+__all__ = ["flag_events", "gap_events", "moved_events", "rate_events", "take_events"]
 
 #: How many flags of one kind are listed one by one.
 LISTED = 20
@@ -46,6 +46,7 @@ def take_events(take: Take, rate_hz: int, playback_rate_hz: int) -> tuple[Stream
         *rate_events("capture", capture, rate_hz),
         *rate_events("playback", playback, playback_rate_hz),
         *gap_events(take.samples, rate_hz),
+        *moved_events(take.moved_seconds),
     ]
     return tuple(sorted(events, key=lambda event: event.seconds))
 
@@ -97,6 +98,17 @@ def gap_events(samples: Samples, rate_hz: int) -> list[StreamEvent]:
         return []
     message = f"capture: {frames} of {len(samples)} frames were never delivered"
     return [StreamEvent("gap", len(samples) / rate_hz, message)]
+
+
+def moved_events(seconds: float) -> list[StreamEvent]:
+    """Return whether the delay from playback to capture moved, which it does where audio is lost or made up unseen."""
+    if not seconds:
+        return []
+    message = (
+        f"the delay from playback to capture moved by {1e3 * seconds:+.0f} ms since the check before: "
+        "audio was lost or made up between the two"
+    )
+    return [StreamEvent("delay_moved", 0.0, message)]
 
 
 def _start(capture: Blocks, rate_hz: int) -> float:

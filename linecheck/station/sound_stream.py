@@ -69,6 +69,8 @@ class SoundStreams:
         self._open: dict[str, Any] = {}
         self._playback_rate_hz: int | None = None
         self._closing = False
+        #: How many streams have been opened so far.
+        self.openings = 0
         #: Set by the driver when a stream ends that was not told to.
         self.ended = False
 
@@ -129,6 +131,7 @@ class SoundStreams:
         if name != "capture":
             self._player.steady_blocks = 0
         try:
+            self.openings += 1
             stream = make(rate_hz)
             self._open[name] = stream
             stream.start()

@@ -29,7 +29,8 @@ class FakeSound:
     ``flags`` maps a block, counted from the first stimulus on, to the names of the flags that come with it.
     ``speed`` is the device's clock over the computer's, ``true_rate`` what the driver says of it. It ends its
     streams after ``stops_after`` blocks of the first stimulus, and gives no more after ``stalls_after``.
-    ``refuses`` is PortAudio's error code for opening. ``spoil`` changes captured blocks.
+    ``refuses`` is PortAudio's error code for opening. ``spoil`` changes captured blocks. ``slips`` maps a block,
+    counted likewise, to how many blocks are lost there with no flag.
     """
 
     class PortAudioError(Exception):
@@ -48,11 +49,13 @@ class FakeSound:
         true_rate=1.0,
         delay_blocks=3,
         spoil=None,
+        slips=None,
     ):
         self.devices, self.host_api = devices, host_api
         self.flags, self.speed = flags or {}, speed
         self.stops_after, self.stalls_after = stops_after, stalls_after
         self.refuses, self.true_rate, self.spoil = refuses, true_rate, spoil
+        self.slips = slips or {}
         self.line = deque([None] * delay_blocks)
         self.opened, self.streams = [], []
         self.last_out = None
@@ -104,6 +107,8 @@ class FakeSound:
         for name in self.flags.get(self._block, ()):
             setattr(status, name, True)
         times = SimpleNamespace(outputBufferDacTime=5.01, currentTime=5.0)
+        for _ in range(self.slips.get(self._block, 0)):
+            self.line.popleft()
         block = self.line.popleft()
         for stream in list(self.streams):
             stream.run(block, times, status)
