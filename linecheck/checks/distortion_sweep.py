@@ -1,0 +1,278 @@
+"""``distortion_sweep``: THD+N over frequency, in the audio band and in a wide one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import ReadingList, band_not_reached, ratio_reading
+from linecheck.checks.steady import BandHz
+from linecheck.checks.stepped import (
+    Step,
+    SteppedParameters,
+    StepPlan,
+    locate_steps,
+    step_spans,
+    stepped_stimulus,
+)
+from linecheck.dsp.dissect import Line, Power
+from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.residue import residue
+
+__all__ = [
+    "KIND",
+    "DistortionSweepAnalysis",
+    "DistortionSweepKind",
+    "DistortionSweepParameters",
+    "distortion_sweep_plan",
+]
+
+FloatArray = NDArray[np.float64]
+
+#: A tone is measured over at least so many of its periods.
+LEAST_PERIODS = 8.0
+#: The metrics and the curve of either band.
+AUDIO, WIDE = ("worst", "worst_at", "thd_n"), ("worst_wide", "worst_wide_at", "thd_n_wide")
+
+
+class DistortionSweepParameters(SteppedParameters):
+    """The sines. AES17-2015, 6.3.2, takes THD+N over frequency at 1 dB below the maximum level."""
+
+    level_dbfs: Annotated[
+        float, Field(ge=-100.0, le=0.0, description="Level, dB re a full-scale sine (AES17)")
+    ] = -1.0
+    lowest_hz: Annotated[float, Field(ge=10.0, description="Lowest frequency, Hz")] = 20.0
+    highest_hz: Annotated[float, Field(le=400_000.0, description="Highest frequency, Hz")] = 20000.0
+    points: Annotated[
+        int, Field(ge=2, le=60, description="Number of frequencies, evenly spaced in their logarithm")
+    ] = 14
+    seconds: Annotated[
+        float,
+        Field(
+            ge=0.05, le=10.0, description="Length of each measured part, s; low tones take 8 periods at least"
+        ),
+    ] = 0.18
+
+    @model_validator(mode="after")
+    def _fits(self) -> DistortionSweepParameters:
+        if self.highest_hz >= 0.5 * self.rate_hz:
+            raise ValueError(
+                f"highest_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.highest_hz:g}"
+            )
+        if self.highest_hz < 1.5 * self.lowest_hz:
+            raise ValueError(
+                f"highest_hz must be at least 1.5 times lowest_hz ({1.5 * self.lowest_hz:g}), got {self.highest_hz:g}"
+            )
+        return self
+
+    @property
+    def frequencies_hz(self) -> FloatArray:
+        """The frequencies, ascending."""
+        return np.geomspace(self.lowest_hz, self.highest_hz, self.points)
+
+
+class DistortionSweepAnalysis(Parameters):
+    """The bands that THD+N is taken in."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+    wide_hz: Annotated[
+        float | None,
+        Field(ge=1000.0, le=400_000.0, description="Upper edge of the wide band, Hz; null for none"),
+    ] = 90000.0
+
+    @model_validator(mode="after")
+    def _ascends(self) -> DistortionSweepAnalysis:
+        low, high = self.band_hz
+        if low >= high:
+            raise ValueError(f"band_hz must ascend, got {low:g} to {high:g}")
+        if self.wide_hz is not None and self.wide_hz <= high:
+            raise ValueError(
+                f"wide_hz must be above the band's upper edge ({high:g} Hz), got {self.wide_hz:g}"
+            )
+        return self
+
+
+def distortion_sweep_plan(parameters: DistortionSweepParameters) -> StepPlan:
+    """Return the steps that parameters stand for."""
+    amplitude = (full_scale_amplitude(parameters.level_dbfs, parameters.bits),)
+    return StepPlan(
+        tuple(
+            Step((float(tone),), amplitude, float(max(parameters.seconds, LEAST_PERIODS / tone)))
+            for tone in parameters.frequencies_hz
+        )
+    )
+
+
+class DistortionSweepKind(CheckKind):
+    """THD+N over frequency: everything but the tone, re the tone, at 14 frequencies from 20 Hz to 20 kHz.
+
+    Two bands are taken from the same capture: ``thd_n`` from 20 Hz to 20 kHz, or the band that the file names, and
+    ``thd_n_wide`` from the same lower edge to 90 kHz, where the capture reaches that (a rate of 192 kHz does, 176.4 kHz
+    does not). In the audio band the harmonics of high tones are lost one by one: from 10 kHz on only noise, hum and
+    what lies below the tone is left, and at 20 kHz the figure flatters. In the wide band the harmonics of 20 kHz count
+    up to the fourth, but so do the unit's ultrasonic noise and the images of tones near half its rate. So the wide
+    curve lies above the other by the noise alone; what climbs with frequency in it is distortion or images.
+
+    The tone is fitted and taken off, no notch takes noise or harmonics with it; harmonics are in the band or out of it
+    by their nominal frequency. ``worst`` is the curve's greatest value, ``worst_at`` the frequency where it is: one of
+    those that were played, so its uncertainty is a rectangle's that goes half way to the next on either side.
+    """
+
+    name: ClassVar[str] = "distortion_sweep"
+    text: ClassVar[str] = "sines stepped in frequency: THD+N over frequency, in one band or two"
+    stimulus_parameters: ClassVar[type[Parameters]] = DistortionSweepParameters
+    analysis_parameters: ClassVar[type[Parameters]] = DistortionSweepAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("worst", "dB", "greatest THD+N in the band, re the tone", "less"),
+        MetricSpec("worst_at", "Hz", "the tone at which it is", "nominal"),
+        MetricSpec("worst_wide", "dB", "greatest THD+N in the wide band, re the tone", "less"),
+        MetricSpec("worst_wide_at", "Hz", "the tone at which that is", "nominal"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("thd_n", "Hz", "dB", "noise and distortion in the band, re the tone"),
+        CurveSpec("thd_n_wide", "Hz", "dB", "noise and distortion in the wide band, re the tone"),
+    )
+
+    def stimulus(self, parameters: DistortionSweepParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the sines, one after another, the same in every channel."""
+        return stepped_stimulus(parameters, distortion_sweep_plan(parameters), channels, ramp_seconds)
+
+    def locate(
+        self, capture: Capture, parameters: DistortionSweepParameters, channels: tuple[str, ...]
+    ) -> Location:
+        """Find the sines."""
+        return locate_steps(capture, distortion_sweep_plan(parameters), channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: DistortionSweepParameters,
+        analysis: DistortionSweepAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take THD+N of every sine."""
+        out = ReadingList()
+        bands = _bands(out, capture, analysis)
+        spans = step_spans(distortion_sweep_plan(parameters), location, capture.rate_hz)
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            rows = [
+                _thd_n(
+                    capture.scaled[index, span[0] : span[1]],
+                    capture.rate_hz,
+                    float(tone),
+                    location.clock_ratio or 1.0,
+                    parameters.rate_hz,
+                    [band for _, band in bands],
+                )
+                for span, tone in zip(spans, parameters.frequencies_hz, strict=True)
+            ]
+            for number, (names, _) in enumerate(bands):
+                _add(out, name, names, parameters.frequencies_hz, [row[number] for row in rows])
+        return out.measurement()
+
+    def never_measured(
+        self,
+        parameters: DistortionSweepParameters,
+        analysis: DistortionSweepAnalysis,
+        channels: int,
+        has_reference: bool,
+    ) -> Mapping[str, str]:
+        """Return the wide band's metrics where there is no wide band."""
+        return (
+            {}
+            if analysis.wide_hz is not None
+            else dict.fromkeys(WIDE, "wide_hz is null: there is no wide band")
+        )
+
+    def curve_spans(
+        self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return from which to which tone the curves go."""
+        return dict.fromkeys(("thd_n", "thd_n_wide"), (parameters.lowest_hz, parameters.highest_hz))
+
+
+def _bands(
+    out: ReadingList, capture: Capture, analysis: DistortionSweepAnalysis
+) -> list[tuple[tuple[str, ...], tuple[float, float]]]:
+    """Return the bands that the capture reaches, with what is read in each; say which it does not reach."""
+    wanted: list[tuple[tuple[str, ...], tuple[float, float]]] = [(AUDIO, analysis.band_hz)]
+    if analysis.wide_hz is not None:
+        wanted.append((WIDE, (analysis.band_hz[0], analysis.wide_hz)))
+    reached: list[tuple[tuple[str, ...], tuple[float, float]]] = []
+    for names, band in wanted:
+        problem = band_not_reached(capture, band, names)
+        if problem is None:
+            reached.append((names, band))
+        else:
+            out.problems.append(problem)
+    return reached
+
+
+def _thd_n(
+    record: FloatArray,
+    rate_hz: int,
+    nominal_hz: float,
+    clock_ratio: float,
+    unit_rate_hz: int,
+    bands: list[tuple[float, float]],
+) -> list[Reading]:
+    """Return THD+N of one sine in each band."""
+    images = (unit_rate_hz - nominal_hz, unit_rate_hz + nominal_hz)
+    left = residue(record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images)
+    tone = Line(nominal_hz, Power(0.5 * left.amplitude**2, left.amplitude * left.amplitude_uncertainty), 1)
+    return [ratio_reading("thd_n", "", Power(*power), tone) for power in left.powers]
+
+
+def _add(
+    out: ReadingList, name: str, names: tuple[str, ...], frequencies_hz: FloatArray, points: list[Reading]
+) -> None:
+    """Add a band's curve and metrics."""
+    worst, worst_at, curve = names
+    there = [index for index, point in enumerate(points) if point.value is not None]
+    if len(there) < len(points):
+        listed = ", ".join(
+            f"{tone:.0f}" for tone, point in zip(frequencies_hz, points, strict=True) if point.value is None
+        )
+        message = f"the tone is not there at {listed} Hz"
+        out.problems.append(Problem("tone_missing", message, name, blocks=False, metrics=names))
+        out.missing(DistortionSweepKind.metrics, (worst, worst_at), name)
+        return
+    values = np.array([point.value for point in points], dtype=np.float64)
+    spreads = np.array([point.uncertainty for point in points], dtype=np.float64)
+    place = int(np.argmax(values))
+    around = frequencies_hz[max(place - 1, 0) : place + 2]
+    out.readings += [
+        Reading(worst, name, float(values[place]), "dB", float(spreads[place])),
+        Reading(
+            worst_at,
+            name,
+            float(frequencies_hz[place]),
+            "Hz",
+            float(0.5 * (around[-1] - around[0]) / np.sqrt(12.0)),
+        ),
+    ]
+    out.curves.append(Curve(curve, name, frequencies_hz.copy(), "Hz", values, "dB", uncertainty=spreads))
+
+
+KIND = DistortionSweepKind()

@@ -1,0 +1,342 @@
+"""``linearity``: whether a sine keeps its level right, from full scale down into the noise."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.stepped import (
+    Step,
+    SteppedParameters,
+    StepPlan,
+    level_steps,
+    locate_steps,
+    narrowed_to,
+    step_spans,
+    stepped_stimulus,
+)
+from linecheck.dsp.narrow import Narrowed
+from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.spectra import density, density_near, find_lines
+from linecheck.dsp.tones import fit_lines, fit_tones, synthesise
+
+__all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters", "linearity_plan"]
+
+FloatArray = NDArray[np.float64]
+
+#: AES17-2015, 6.3.7 refers to the gain here. At 0 dBFS an output stage may give way; lower, noise comes in.
+REFERENCE_DBFS = -5.0
+#: A point is resolved where the tolerance is this many standard uncertainties: noise alone fails one in 400.
+RESOLVED = 3.0
+#: Down to here all steps take the same time; below, each takes as much longer as lets the noise be averaged out, to a
+#: limit.
+EQUAL_TO_DBFS, DB_PER_TENFOLD, LONGEST = -78.0, 32.0, 12.0
+#: The tone, its second and third harmonic, and the noise around it lie below this multiple of its frequency.
+TOP_OVER_TONE = 4.0
+#: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter.
+JUMP = 0.15
+
+
+class LinearityParameters(SteppedParameters):
+    """The sine and its levels. Lower levels last longer, so that noise is averaged out."""
+
+    frequency_hz: Annotated[float, Field(ge=100.0, description="Frequency of the sine, Hz")] = 997.0
+    level_dbfs: Annotated[
+        float, Field(ge=-60.0, le=0.0, description="Highest level, dB re a full-scale sine (AES17)")
+    ] = 0.0
+    lowest_dbfs: Annotated[
+        float, Field(ge=-150.0, le=-20.0, description="Lowest level, dB re a full-scale sine")
+    ] = -120.0
+    step_db: Annotated[float, Field(ge=1.0, le=5.0, description="From one level to the next, dB")] = 5.0
+    seconds: Annotated[
+        float, Field(ge=0.5, le=600.0, description="Length of all measured parts together, s")
+    ] = 3.3
+
+    @model_validator(mode="after")
+    def _fits(self) -> LinearityParameters:
+        if self.frequency_hz >= 0.5 * self.rate_hz:
+            raise ValueError(
+                f"frequency_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.frequency_hz:g}"
+            )
+        if self.level_dbfs - self.lowest_dbfs < 2.0 * self.step_db:
+            raise ValueError(
+                f"lowest_dbfs must be at least two steps ({2 * self.step_db:g} dB) below level_dbfs "
+                f"({self.level_dbfs:g}), got {self.lowest_dbfs:g}"
+            )
+        shortest = float(np.min(_dwells(self)))
+        if shortest < 0.02:
+            raise ValueError(
+                f"seconds must give each level at least 0.02 s; {self.seconds:g} s for {len(self.levels)} levels "
+                f"gives the shortest {shortest:.3g} s"
+            )
+        return self
+
+    @property
+    def levels(self) -> list[float]:
+        """The levels, descending."""
+        return level_steps(self.level_dbfs, self.lowest_dbfs, self.step_db)
+
+
+class LinearityAnalysis(Parameters):
+    """What error is tolerated."""
+
+    tolerance_db: Annotated[
+        float, Field(ge=0.05, le=6.0, description="Gain error that is tolerated, either way, dB")
+    ] = 0.5
+
+
+def _dwells(parameters: LinearityParameters) -> FloatArray:
+    """Return how long each level is measured, s."""
+    levels = np.array(parameters.levels)
+    weights = np.clip(10.0 ** ((EQUAL_TO_DBFS - levels) / DB_PER_TENFOLD), 1.0, LONGEST)
+    dwells: FloatArray = parameters.seconds * weights / np.sum(weights)
+    return dwells
+
+
+def linearity_plan(parameters: LinearityParameters) -> StepPlan:
+    """Return the steps that parameters stand for."""
+    return StepPlan(
+        tuple(
+            Step((parameters.frequency_hz,), (full_scale_amplitude(level, parameters.bits),), float(seconds))
+            for level, seconds in zip(parameters.levels, _dwells(parameters), strict=True)
+        )
+    )
+
+
+@dataclass(frozen=True)
+class _Points:
+    """The gain over level, level descending: errors re the reference in dB, their standard uncertainties."""
+
+    levels: FloatArray
+    errors: FloatArray
+    spreads: FloatArray
+    resolved: NDArray[np.bool_]
+
+
+class LinearityKind(CheckKind):
+    """Gain error over level (level-dependent gain, AES17-2015, 6.3.7): a 997 Hz sine from 0 dBFS down in steps of 5 dB.
+
+    The error at a level is the gain there over the gain at -5 dBFS, in dB. -5 dBFS is the standard's reference: at
+    0 dBFS an output stage may give way, and at low levels noise would come in; where the stimulus does not reach it,
+    its highest level is.
+
+    Noise and distortion are excluded by fitting the sine at its known frequency (the loud steps give the ratio of the
+    clocks), with lines that stand out, and taking off what noise adds to an amplitude on average: of a complex
+    amplitude a with the standard uncertainty u of each part, the square root of abs(a)² - u² is read. A fit in phase
+    with the loud steps would gain nothing: a point is only resolved where u is some percent of a, and there what noise
+    does at right angles is nothing (u²/2a²).
+
+    A point is resolved where three times its standard uncertainty are within the tolerance. Points that are not are
+    left out of the curve and of every metric, and listed in a problem (``unresolved``): noise is no gain error.
+
+    ``linear_down_to`` is the lowest resolved level above which (it included) no resolved point is off by more than the
+    tolerance: 0.5 dB unless the file says otherwise (common practice, no source). It is one of the levels that were
+    played, so its uncertainty is a rectangle's one step wide. ``largest_error`` is the greatest error of all resolved
+    points, without its sign.
+    """
+
+    name: ClassVar[str] = "linearity"
+    text: ClassVar[str] = "a sine stepped down in level: gain error"
+    stimulus_parameters: ClassVar[type[Parameters]] = LinearityParameters
+    analysis_parameters: ClassVar[type[Parameters]] = LinearityAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec(
+            "linear_down_to", "dBFS", "lowest level down to which the error is within the tolerance", "less"
+        ),
+        MetricSpec("largest_error", "dB", "greatest gain error at any resolved level, either way", "less"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("gain_error", "dBFS", "dB", "gain re that at -5 dBFS", log_x=False, better="nominal"),
+    )
+
+    def stimulus(self, parameters: LinearityParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the sine at its levels, the same in every channel."""
+        return stepped_stimulus(parameters, linearity_plan(parameters), channels, ramp_seconds)
+
+    def locate(
+        self, capture: Capture, parameters: LinearityParameters, channels: tuple[str, ...]
+    ) -> Location:
+        """Find the levels."""
+        return locate_steps(capture, linearity_plan(parameters), channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: LinearityParameters,
+        analysis: LinearityAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take the gain at every level."""
+        out = ReadingList()
+        narrowed = narrowed_to(capture, TOP_OVER_TONE * parameters.frequency_hz)
+        plan = linearity_plan(parameters)
+        spans = step_spans(plan, location, capture.rate_hz)
+        tone = parameters.frequency_hz * (location.clock_ratio or 1.0) / narrowed.rate_hz
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            records = [narrowed.between(index, *span) for span in spans]
+            fits = [_fitted(record, tone) for record in records]
+            jump = _jump(narrowed, plan, spans, tone, fits)
+            if jump is not None:
+                out.problems.append(_jump_problem(name, jump / capture.rate_hz))
+            points = _points(parameters, plan, fits, analysis.tolerance_db)
+            _add(out, name, points, parameters, analysis)
+        return out.measurement()
+
+    def curve_spans(
+        self, parameters: LinearityParameters, analysis: LinearityAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return from which to which level the curve goes."""
+        return {"gain_error": (parameters.levels[-1], parameters.levels[0])}
+
+
+def _fitted(record: FloatArray, tone: float) -> tuple[complex, float]:
+    """Return a tone's complex amplitude in a record and the standard uncertainty of each of its parts."""
+    orders = np.arange(1.0, 4.0)
+    tones: FloatArray = tone * orders[orders * tone < 0.45]
+    fit = fit_tones(record, tones)
+    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    lines = find_lines(rest, 1.0, 2.0 / len(record), 0.4999, most=10)
+    lines = lines[np.min(np.abs(np.subtract.outer(lines, tones)), axis=1, initial=1.0) * len(record) > 2.0]
+    if len(lines):
+        others, _ = fit_lines(rest, lines)
+        both = np.concatenate((tones, others.frequencies))
+        fit = fit_tones(record, both)
+        rest = record - synthesise(len(record), both, fit.amplitudes, fit.constant)
+    near = density_near(density(rest, 1.0), tone)
+    return complex(fit.amplitudes[0]), float(np.sqrt(near / len(record)))
+
+
+def _points(
+    parameters: LinearityParameters,
+    plan: StepPlan,
+    fits: list[tuple[complex, float]],
+    tolerance_db: float,
+) -> _Points:
+    """Turn fitted amplitudes into errors re the reference."""
+    levels = np.array(parameters.levels)
+    played = np.array([step.amplitudes[0] for step in plan.steps])
+    spread = np.array([uncertainty for _, uncertainty in fits])
+    square = np.abs(np.array([amplitude for amplitude, _ in fits])) ** 2 - spread**2
+    amplitude = np.maximum(np.sqrt(np.maximum(square, 0.0)), np.maximum(spread, 1e-15))
+    reference = int(np.argmin(np.abs(levels - REFERENCE_DBFS)))
+    gains = amplitude / played
+    errors = 20.0 * np.log10(gains / gains[reference])
+    own = DB_PER_NEPER * spread / amplitude
+    spreads = np.hypot(own, own[reference])
+    spreads[reference] = 0.0
+    # By what should be there, so that a gain error does not decide whether it is seen.
+    expected = DB_PER_NEPER * spread / (played * gains[reference])
+    return _Points(levels, errors, spreads, expected * RESOLVED <= tolerance_db)
+
+
+def _add(
+    out: ReadingList,
+    name: str,
+    points: _Points,
+    parameters: LinearityParameters,
+    analysis: LinearityAnalysis,
+) -> None:
+    """Add metrics, curve, and what could not be resolved."""
+    used = points.resolved
+    if not np.all(used):
+        listed = ", ".join(f"{level:g}" for level in points.levels[~used])
+        message = (
+            f"too much noise to tell {analysis.tolerance_db:g} dB at {listed} dBFS: left out, which says nothing "
+            "against the unit's linearity there"
+        )
+        metrics = ("linear_down_to", "largest_error", "gain_error")
+        out.problems.append(Problem("unresolved", message, name, blocks=False, metrics=metrics))
+    if not np.any(used):
+        out.missing(LinearityKind.metrics, ("linear_down_to", "largest_error"), name)
+        return
+    levels, errors, spreads = points.levels[used], points.errors[used], points.spreads[used]
+    beyond = np.flatnonzero(np.abs(errors) > analysis.tolerance_db)
+    # The reference is within the tolerance by itself; what lies above it ends nothing below.
+    reference = int(np.argmin(np.abs(levels - REFERENCE_DBFS)))
+    beyond = beyond[beyond > reference]
+    last = int(beyond[0]) - 1 if len(beyond) else len(levels) - 1
+    largest = int(np.argmax(np.abs(errors)))
+    out.readings += [
+        Reading(
+            "linear_down_to", name, float(levels[last]), "dBFS", float(parameters.step_db / np.sqrt(12.0))
+        ),
+        Reading("largest_error", name, float(abs(errors[largest])), "dB", float(spreads[largest])),
+    ]
+    out.curves.append(
+        Curve(
+            "gain_error",
+            name,
+            levels[::-1].copy(),
+            "dBFS",
+            errors[::-1].copy(),
+            "dB",
+            uncertainty=spreads[::-1].copy(),
+        )
+    )
+
+
+def _jump(
+    narrowed: Narrowed,
+    plan: StepPlan,
+    spans: list[tuple[int, int]],
+    tone: float,
+    fits: list[tuple[complex, float]],
+) -> float | None:
+    """Return the frame of the capture where the tone's phase jumps from one level to the next; None where it does not.
+
+    The steps of low level do not prove themselves continuous, but their phases do.
+    """
+    middles, phases, spreads = [], [], []
+    for span, (amplitude, spread) in zip(spans, fits, strict=True):
+        if abs(amplitude) < 25.0 * spread:
+            continue
+        first, last = narrowed.inside(*span)
+        middle = 0.5 * (first + last - 1)
+        cycles = tone * middle
+        middles.append(middle)
+        phases.append(float(np.angle(amplitude * np.exp(-2j * np.pi * (cycles - np.rint(cycles))))))
+        spreads.append(spread / abs(amplitude))
+    steps = np.angle(np.exp(1j * np.diff(phases)))
+    if len(steps) < 2:
+        return None
+    # Clocks that drift turn the phase little by little.
+    off = np.abs(steps - np.median(steps))
+    limit = JUMP + 5.0 * np.hypot(spreads[1:], spreads[:-1])
+    places = np.flatnonzero(off > limit)
+    return float(middles[int(places[0]) + 1] * narrowed.factor) if len(places) else None
+
+
+def _jump_problem(name: str, seconds: float) -> Problem:
+    """Say that a stretch is missing before a time."""
+    return Problem(
+        "dropout",
+        f"the stimulus is not where it should be from {seconds:.3f} s on: a stretch was lost or came twice. The "
+        "interface did not report it. May be the unit's own fault.",
+        name,
+    )
+
+
+KIND = LinearityKind()

@@ -1,0 +1,419 @@
+"""What the kinds share whose stimulus goes in steps: laying it out, and finding every step in a capture.
+
+A plan is a row of steps. Each is a sum of a few steady tones; the next one fades in, along a raised cosine, while it
+fades out. Time zero of a plan is the end of the first ramp.
+
+::
+
+    ramp │ settle │ measured │ leave │ fade │ settle │ measured │ leave │ fade │ … │ measured │ leave │ ramp
+
+The tones' phases go on from time zero through all steps: where only the level changes, the tone is the same tone.
+
+What is measured of a step stays clear of the fades: the clocks' ratio is fitted before the steps are laid over the
+capture, so only the start's own uncertainty (about 1 ms) has to fit into ``leave`` and ``settle``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus, Stretch
+from linecheck.checks.steady import (
+    CLOCK_TOLERANCE,
+    SETTLE_SECONDS,
+    Bits,
+    RateHz,
+    Seed,
+    find_at_other_rates,
+    ramped,
+)
+from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
+from linecheck.dsp.quantise import quantise
+from linecheck.dsp.step_match import Envelopes, Schedule, find_schedule, refine_start, tone_envelopes
+from linecheck.dsp.tones import fit_scaled_tones, fit_tones, peak_frequency, project
+
+__all__ = [
+    "Step",
+    "StepPlan",
+    "SteppedParameters",
+    "level_steps",
+    "locate_steps",
+    "narrowed_to",
+    "step_spans",
+    "stepped_stimulus",
+]
+
+FloatArray = NDArray[np.float64]
+
+#: Between two measured parts: kept clear, faded over, settled.
+LEAVE_SECONDS, FADE_SECONDS, STEP_SETTLE_SECONDS = 0.005, 0.004, 0.011
+
+#: A capture whose steps agree less with the plan does not hold it. Noise or a steady tone come to 0.5.
+LEAST_SCORE = 0.6
+#: A channel whose tones are this far below the strongest channel's is dead, dB.
+DEAD_DB = 40.0
+#: A step this much weaker than the loudest is not missing where it is not seen, dB.
+WATCHED_DB = 40.0
+#: So many steps, those that tell it best, give the clocks' ratio.
+RATIO_STEPS = 5
+#: Tones make up this share of a step's power, or nothing proves it continuous.
+CLEAR_SHARE = 0.9
+#: Breaks are looked for up to here, so the capture is narrowed to this in any case.
+PROVEN_UP_TO_HZ = 20_000.0
+
+
+class SteppedParameters(Parameters):
+    """Parameters that every stimulus in steps has."""
+
+    rate_hz: RateHz = 44100
+    bits: Bits = 24
+    seed: Seed = 1
+
+
+@dataclass(frozen=True)
+class Step:
+    """Steady tones for some time.
+
+    Attributes
+    ----------
+    tones_hz, amplitudes : tuple of float
+        Frequencies, and peak amplitudes re full scale 1.0.
+    seconds : float
+        Length of the measured part.
+    """
+
+    tones_hz: tuple[float, ...]
+    amplitudes: tuple[float, ...]
+    seconds: float
+
+
+@dataclass(frozen=True)
+class StepPlan:
+    """Steps, one after another."""
+
+    steps: tuple[Step, ...]
+
+    @cached_property
+    def starts(self) -> FloatArray:
+        """When each measured part begins, seconds from time zero."""
+        gap = LEAVE_SECONDS + FADE_SECONDS + STEP_SETTLE_SECONDS
+        lengths = np.array([step.seconds for step in self.steps])
+        starts: FloatArray = SETTLE_SECONDS + np.concatenate(([0.0], np.cumsum(lengths[:-1] + gap)))
+        return starts
+
+    @cached_property
+    def stops(self) -> FloatArray:
+        """When each measured part ends, seconds from time zero."""
+        stops: FloatArray = self.starts + np.array([step.seconds for step in self.steps])
+        return stops
+
+    @property
+    def seconds(self) -> float:
+        """When the last step begins to fade out."""
+        return float(self.stops[-1]) + LEAVE_SECONDS
+
+    @cached_property
+    def tones_hz(self) -> FloatArray:
+        """All tones, ascending."""
+        return np.unique([tone for step in self.steps for tone in step.tones_hz])
+
+    @cached_property
+    def schedule(self) -> Schedule:
+        """Which tone sounds at which amplitude when."""
+        edges = np.concatenate(([0.0], self.stops[:-1] + LEAVE_SECONDS + 0.5 * FADE_SECONDS, [self.seconds]))
+        amplitudes = np.zeros((len(self.tones_hz), len(self.steps)))
+        for index, step in enumerate(self.steps):
+            amplitudes[np.searchsorted(self.tones_hz, step.tones_hz), index] = step.amplitudes
+        return Schedule(edges, amplitudes)
+
+    def at(self, seconds: FloatArray) -> FloatArray:
+        """Return the signal at ascending times from time zero; the first and the last step go on without end."""
+        values = np.zeros(len(seconds))
+        fades = self.stops[:-1] + LEAVE_SECONDS
+        begins = np.concatenate(([-np.inf], fades))
+        ends = np.concatenate((fades + FADE_SECONDS, [np.inf]))
+        for step, begin, end in zip(self.steps, begins, ends, strict=True):
+            part = slice(*np.searchsorted(seconds, (begin, end)))
+            time = seconds[part]
+            gain = _rise((time - begin) / FADE_SECONDS) * _rise((end - time) / FADE_SECONDS)
+            for tone, amplitude in zip(step.tones_hz, step.amplitudes, strict=True):
+                cycles = time * tone
+                values[part] += amplitude * gain * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)))
+        return values
+
+    def informing(self) -> list[int]:
+        """Return the steps that tell the clocks' ratio best: loud, long, high (Cramér–Rao: f² A² T³)."""
+        weights = [
+            sum((tone * size) ** 2 for tone, size in zip(step.tones_hz, step.amplitudes, strict=True))
+            * step.seconds**3
+            for step in self.steps
+        ]
+        return [int(index) for index in np.argsort(weights)[::-1][:RATIO_STEPS]]
+
+
+def level_steps(highest_dbfs: float, lowest_dbfs: float, step_db: float) -> list[float]:
+    """Return levels from the highest down, ``step_db`` apart, none below the lowest."""
+    count = int(np.floor((highest_dbfs - lowest_dbfs) / step_db + 1e-9)) + 1
+    return [highest_dbfs - index * step_db for index in range(count)]
+
+
+def stepped_stimulus(
+    parameters: SteppedParameters, plan: StepPlan, channels: int, ramp_seconds: float
+) -> Stimulus:
+    """Return a plan's steps, the same in every channel."""
+    rate = parameters.rate_hz
+    frames = round((plan.seconds + 2.0 * ramp_seconds) * rate)
+    values = plan.at(np.arange(frames) / rate - ramp_seconds)
+    shaped = ramped(np.repeat(values[:, None], channels, axis=1), rate, ramp_seconds)
+    return Stimulus(quantise(shaped, parameters.bits, parameters.seed), rate, parameters.bits)
+
+
+def _rise(place: FloatArray) -> FloatArray:
+    """Return a raised cosine from 0 at 0 to 1 at 1."""
+    risen: FloatArray = 0.5 - 0.5 * np.cos(np.pi * np.clip(place, 0.0, 1.0))
+    return risen
+
+
+def step_spans(plan: StepPlan, location: Location, rate_hz: int) -> list[tuple[int, int]]:
+    """Return between which frames of the capture each step of a located plan is measured."""
+    ratio = location.clock_ratio or 1.0
+    return _spans(plan, location.start - plan.starts[0] * rate_hz / ratio, ratio, rate_hz)
+
+
+def _spans(plan: StepPlan, zero: float, ratio: float, rate_hz: int) -> list[tuple[int, int]]:
+    """Return the frames of each measured part where time zero is at a frame."""
+    scale = rate_hz / ratio
+    firsts = np.ceil(zero + plan.starts * scale - 1e-6).astype(int)
+    lasts = np.floor(zero + plan.stops * scale + 1e-6).astype(int)
+    return [(int(first), int(last)) for first, last in zip(firsts, lasts, strict=True)]
+
+
+@dataclass(frozen=True)
+class _Match:
+    """How a plan lies in a capture by its envelopes: the channel that shows it best, and where time zero is."""
+
+    channel: int
+    envelopes: Envelopes
+    start_seconds: float
+    score: float
+
+
+def narrowed_to(capture: Capture, top_hz: float) -> Narrowed:
+    """Return a capture at the lowest rate that holds ``top_hz``, made from what finding the steps has made already."""
+    wide = capture.narrowed(max(PROVEN_UP_TO_HZ, top_hz))
+    factor = narrowing_factor(wide.rate_hz, top_hz)
+    if factor == 1:
+        return wide
+    low = narrow(wide.values, wide.rate_hz, factor)
+    first, last = -(-wide.clear[0] // factor), wide.clear[1] // factor
+    clear = max(first, low.clear[0]), min(last, low.clear[1])
+    return Narrowed(low.values, low.rate_hz, wide.factor * factor, clear)
+
+
+def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...]) -> Location:
+    """Find a plan's steps in a capture.
+
+    Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
+    ``too_short``), per channel where another channel has the steps.
+    """
+    rate, nothing = capture.rate_hz, (False,) * len(channels)
+    highest = float(plan.tones_hz[-1])
+    if highest >= 0.499 * rate:
+        problem = Problem(
+            "wrong_rate",
+            f"captured at {rate} Hz: a tone of {highest:g} Hz cannot be in it; capture at a higher rate",
+        )
+        return Location(0, 0, nothing, None, problems=(problem,))
+    narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
+    match = _best_match(narrowed, plan)
+    ratio = None
+    if match is not None and match.score >= LEAST_SCORE:
+        ratio = _clock_ratio(narrowed, plan, match)
+    if match is None or ratio is None:
+        return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan),))
+    start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
+    return _laid_out(capture, narrowed, plan, channels, start, ratio)
+
+
+def _best_match(narrowed: Narrowed, plan: StepPlan) -> _Match | None:
+    """Return how the plan lies in the channel that shows it best; None where every channel is still."""
+    best: _Match | None = None
+    for channel, values in enumerate(narrowed.values):
+        if not np.ptp(values) > 0.0:
+            continue
+        envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, plan.tones_hz)
+        start, score = find_schedule(envelopes, plan.schedule)
+        if best is None or score > best.score:
+            best = _Match(channel, envelopes, start, score)
+    return best
+
+
+def _clock_ratio(narrowed: Narrowed, plan: StepPlan, match: _Match) -> float | None:
+    """Return the unit's clock over the capture's, as most of the telling steps have it; None where none has a tone."""
+    rate = narrowed.rate_hz
+    capture_rate = round(rate * narrowed.factor)
+    spans = _spans(plan, match.start_seconds * capture_rate, 1.0, capture_rate)
+    ratios: list[float] = []
+    for index in plan.informing():
+        record = narrowed.between(match.channel, *spans[index])
+        step = plan.steps[index]
+        if len(record) < 0.8 * step.seconds * rate:
+            continue
+        tones = np.array(step.tones_hz) / rate
+        expected = float(np.max(tones))
+        spread = CLOCK_TOLERANCE * expected + 1.0 / len(record)
+        found, prominence = peak_frequency(record, expected - spread, min(expected + spread, 0.4999))
+        if prominence < 30.0:
+            continue
+        coarse = float(np.clip(found / expected, 1.0 - 1.5 * CLOCK_TOLERANCE, 1.0 + 1.5 * CLOCK_TOLERANCE))
+        ratios.append(coarse * fit_scaled_tones(record, tones * coarse)[0].scale)
+    if not ratios:
+        return None
+    ratio = float(np.median(ratios))
+    return ratio if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE else None
+
+
+def _laid_out(
+    capture: Capture,
+    narrowed: Narrowed,
+    plan: StepPlan,
+    channels: tuple[str, ...],
+    start_seconds: float,
+    ratio: float,
+) -> Location:
+    """Lay the plan over the capture; say which channels have it, and which steps prove themselves continuous."""
+    spans = _spans(plan, start_seconds * capture.rate_hz, ratio, capture.rate_hz)
+    start, stop = max(spans[0][0], 0), min(spans[-1][1], capture.frames)
+    gains = _gains(narrowed, plan, spans, ratio)
+    loudest = gains[:, plan.informing()]
+    levels = np.median(loudest, axis=1)
+    found = tuple(bool(level > np.max(levels) * 10.0 ** (-DEAD_DB / 20.0)) for level in levels)
+    problems = [
+        Problem(
+            "stimulus_not_found",
+            "the stimulus is not in this channel, though it is in another: the channel is dead, or its cable. "
+            "May be the unit's own fault.",
+            name,
+        )
+        for name, there in zip(channels, found, strict=True)
+        if not there
+    ]
+    missing = _missing(capture, plan, spans, gains)
+    if missing is not None:
+        return Location(start, max(start, stop), found, ratio, problems=(*problems, missing))
+    return Location(start, stop, found, ratio, (), tuple(problems), _stretches(narrowed, plan, spans, ratio))
+
+
+def _gains(narrowed: Narrowed, plan: StepPlan, spans: list[tuple[int, int]], ratio: float) -> FloatArray:
+    """Return how strong each step is re what was played, shape (channels, steps); 0 where the capture lacks it."""
+    gains = np.zeros((len(narrowed.values), len(plan.steps)))
+    for channel in range(len(narrowed.values)):
+        for index, (step, span) in enumerate(zip(plan.steps, spans, strict=True)):
+            record = narrowed.between(channel, *span)
+            if len(record) < 0.5 * step.seconds * narrowed.rate_hz:
+                continue
+            fit = fit_tones(record, np.array(step.tones_hz) * ratio / narrowed.rate_hz)
+            gains[channel, index] = float(np.sum(np.abs(fit.amplitudes))) / sum(step.amplitudes)
+    return gains
+
+
+def _missing(
+    capture: Capture, plan: StepPlan, spans: list[tuple[int, int]], gains: FloatArray
+) -> Problem | None:
+    """Return a problem where the first or the last steps are not in the capture."""
+    if spans[0][0] < 0:
+        return Problem(
+            "too_short",
+            f"the capture begins {-spans[0][0] / capture.rate_hz:.3f} s too late: the stimulus sounds already",
+        )
+    if spans[-1][1] > capture.frames:
+        return Problem(
+            "too_short",
+            f"the capture ends {(spans[-1][1] - capture.frames) / capture.rate_hz:.3f} s before the stimulus' last "
+            "step does",
+        )
+    sizes = np.array([max(step.amplitudes) for step in plan.steps])
+    last = int(np.flatnonzero(sizes > np.max(sizes) * 10.0 ** (-WATCHED_DB / 20.0))[-1])
+    strongest = np.max(gains, axis=0)
+    if strongest[last] > 0.03 * np.max(strongest):
+        return None
+    stopped = spans[last][0] / capture.rate_hz
+    return Problem(
+        "too_short",
+        f"the stimulus stops before {stopped:.3f} s: the unit stopped. May be the unit's own fault.",
+    )
+
+
+def _stretches(
+    narrowed: Narrowed, plan: StepPlan, spans: list[tuple[int, int]], ratio: float
+) -> tuple[Stretch, ...]:
+    """Return the measured parts whose tones are clear enough to prove them continuous, the fastest tone first."""
+    channels = range(len(narrowed.values))
+    stretches = []
+    for step, span in zip(plan.steps, spans, strict=True):
+        tones = np.sort(step.tones_hz)[::-1] * ratio
+        clear = [
+            _is_clear(narrowed.between(channel, *span), tones / narrowed.rate_hz) for channel in channels
+        ]
+        if any(clear):
+            named = tuple(float(tone) for tone in tones)
+            stretches.append(Stretch(*span, tuple(named if there else () for there in clear)))
+    return tuple(stretches)
+
+
+def _is_clear(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether tones (cycles per frame) make up most of a record's power."""
+    if len(record) < 64:
+        return False
+    centred = record - np.mean(record)
+    power = 0.5 * float(np.sum(np.abs(project(centred, tones)) ** 2)) * (2.0 / len(record)) ** 2
+    return power > CLEAR_SHARE * float(np.mean(centred**2)) > 0.0
+
+
+def _elsewhere(capture: Capture, plan: StepPlan) -> Problem:
+    """Say what is there where the steps are not: their tones at another rate, part of them, or nothing."""
+    best_hz, best_prominence = 0.0, 0.0
+    for values in capture.scaled:
+        if np.ptp(values) > 0.0:
+            frequency, prominence = peak_frequency(values, 5.0 / capture.rate_hz, 0.499)
+            if prominence > best_prominence:
+                best_hz, best_prominence = frequency * capture.rate_hz, prominence
+    if best_prominence > 1e4:
+        problem = _another_rate(capture, plan.tones_hz, best_hz)
+        if problem is not None:
+            return problem
+    return Problem(
+        "stimulus_not_found",
+        "the stimulus is not in the capture: is the unit playing, is the cable in place? May be the unit's own fault.",
+    )
+
+
+def _another_rate(
+    capture: Capture, tones_hz: Sequence[float] | FloatArray, found_hz: float
+) -> Problem | None:
+    """Return what the strongest tone of a capture says of a stimulus whose steps are not in it."""
+    ratios = found_hz / np.asarray(tones_hz)
+    nearest = float(ratios[np.argmin(np.abs(ratios - 1.0))])
+    spread = CLOCK_TOLERANCE + 0.3 / (capture.seconds * found_hz)
+    if abs(nearest - 1.0) < 1.1 * spread:
+        return Problem(
+            "too_short",
+            f"tones of the stimulus are in the capture ({found_hz:.2f} Hz), its steps are not: the capture holds a "
+            "part of them only, or the unit stopped. May be the unit's own fault.",
+        )
+    if abs(nearest - 1.0) < 0.02:
+        return Problem(
+            "wrong_rate",
+            f"the tone of {found_hz / nearest:g} Hz is at {found_hz:.2f} Hz, {1e6 * (nearest - 1.0):+.0f} ppm off, "
+            "more than ±1000 ppm. May be the unit's own fault.",
+        )
+    for tone in tones_hz:
+        for factor in (48000 / 44100, 44100 / 48000, 2.0, 0.5):
+            if abs(found_hz / (factor * tone) - 1.0) < spread:
+                return find_at_other_rates(capture, [float(tone)])
+    return None
