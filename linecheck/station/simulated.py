@@ -1,13 +1,13 @@
 """An interface without hardware: a simulated unit, reproducible and faster than the audio.
 
-One play goes: samples (as the unit takes them) → converter with its own clock, jitter, reconstruction
-filter, transfer curve → output stage (volts, hum, offset, noise) → capture converter (noise, dither, rails,
-word length) → capture. Faults come in where they would in life (:mod:`linecheck.station.simulated_faults`).
+One play goes: samples (as the unit takes them) → converter with its own clock, jitter, bit weights, reconstruction
+filter, transfer curve → output stage (volts, modulation, coupling, hum, lines, offset, noise) → capture converter
+(noise, dither, rails, word length) → capture. Faults come in where they would in life
+(:mod:`linecheck.station.simulated_faults`).
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType, TracebackType
 from typing import Self
@@ -28,14 +28,23 @@ from linecheck.station.simulated_faults import (
     apply_to_samples,
     parse_faults,
 )
-from linecheck.station.simulated_unit import NOTHING_DB, SimulatedUnit
+from linecheck.station.simulated_filters import OutputFilter
+from linecheck.station.simulated_output import (
+    NOISE_BAND_HZ,
+    Draw,
+    added_lines,
+    amplitude,
+    band_noise,
+    block_constant,
+    hum,
+    modulate,
+    shaped_noise,
+)
+from linecheck.station.simulated_unit import SimulatedUnit
 
 __all__ = ["FAULTS", "SimulatedInterface", "SimulatedUnit", "parse_faults"]
 
 FloatArray = NDArray[np.float64]
-
-#: Bandwidth that noise levels are stated in: 20 Hz to 20 kHz.
-NOISE_BAND_HZ = 19_980.0
 
 
 class SimulatedInterface:
@@ -115,7 +124,7 @@ class SimulatedInterface:
         """
         self._plays += 1
         bench = apply_to_bench(self._faults, self._bench(stimulus))
-        draw = _Draw(bench.unit.seed, self._attempt, check)
+        draw = Draw(bench.unit.seed, self._attempt, check)
         samples = apply_to_samples(self._faults, stimulus.samples, draw.generator("samples"))
         clock_hz = stimulus.rate_hz * (1.0 + bench.unit.clock_ppm * 1e-6) * bench.clock_factor
         start = float(draw.generator("start").uniform(*bench.unit.start_seconds))
@@ -153,9 +162,9 @@ class SimulatedInterface:
             channels=tuple(
                 OutputChannel(
                     peak_volts=float(
-                        peak * _amplitude(unit.channel_gain_db[index % len(unit.channel_gain_db)])
+                        peak * amplitude(unit.channel_gain_db[index % len(unit.channel_gain_db)])
                     ),
-                    noise_volts=unit.output_volts * _amplitude(unit.noise_db),
+                    noise_volts=unit.output_volts * amplitude(unit.noise_db),
                     hum_db=unit.hum_db,
                     offset_volts=unit.dc_offset_mv[index % len(unit.dc_offset_mv)] * 1e-3,
                 )
@@ -163,7 +172,7 @@ class SimulatedInterface:
             ),
         )
 
-    def _positions(self, frames: int, start: float, clock_hz: float, bench: Bench, draw: _Draw) -> FloatArray:
+    def _positions(self, frames: int, start: float, clock_hz: float, bench: Bench, draw: Draw) -> FloatArray:
         """Return the capture's instants in periods of the unit's clock since its first sample."""
         rate = self._capture_rate_hz
         positions = (np.arange(frames) / rate - start) * clock_hz
@@ -173,12 +182,12 @@ class SimulatedInterface:
             angle = np.arange(frames) * (2.0 * np.pi * unit.jitter_sine_hz / rate) + phase
             positions += np.cos(angle) * (unit.jitter_sine_ps * 1e-12 * clock_hz)
         if unit.jitter_random_ps > 0.0:
-            noise = _band_noise(frames, clock_hz / rate, draw.generator("jitter_random"))
+            noise = band_noise(frames, clock_hz / rate, draw.generator("jitter_random"))
             positions += noise * (unit.jitter_random_ps * 1e-12 * clock_hz)
         return positions
 
     def _output(
-        self, samples: NDArray[np.int32], positions: FloatArray, bench: Bench, draw: _Draw
+        self, samples: NDArray[np.int32], positions: FloatArray, bench: Bench, draw: Draw
     ) -> FloatArray:
         """Return the voltage at the capture's input, shape (channels, frames), without any noise."""
         unit = bench.unit
@@ -187,68 +196,51 @@ class SimulatedInterface:
             capture_rate_hz=self._capture_rate_hz,
             filter=unit.filter,
             curve=transfer_curve(unit.harmonics_db),
+            slew=amplitude(unit.slew_db),
             clip=bench.output_rail,
+            output=OutputFilter(unit.lowpass_hz, unit.lowpass_q, unit.deemphasis),
             gains=tuple(one.peak_volts for one in bench.channels),
-            crosstalk=_amplitude(unit.crosstalk_db),
+            crosstalk=amplitude(unit.crosstalk_db),
             crosstalk_corner_hz=unit.crosstalk_corner_hz,
         )
-        volts = capture_at(np.ascontiguousarray(samples.T, dtype=np.float64) * 2.0**-31, positions, converter)
-        hum = {
-            levels: self._hum(levels, len(positions), unit, draw)
-            for levels in {one.hum_db for one in bench.channels if one.hum_db}
-        }
+        volts = capture_at(_converted(samples, unit.bit_errors), positions, converter)
+        modulate(volts, unit, self._capture_rate_hz, draw)
+        block_constant(volts, unit.coupling_hz, self._capture_rate_hz)
+        self._add_to_output(volts, bench, draw)
+        return volts
+
+    def _add_to_output(self, volts: FloatArray, bench: Bench, draw: Draw) -> None:
+        """Add what is there whatever is played, but for white noise, in place."""
+        unit, rate, frames = bench.unit, self._capture_rate_hz, volts.shape[1]
+        levels = {one.hum_db for one in bench.channels if one.hum_db}
+        hums = {level: hum(level, frames, unit, self._mains_hz, rate, draw) for level in levels}
+        if unit.added_lines:
+            volts += added_lines(frames, unit, rate, draw)
+        shaped, generator = amplitude(unit.shaped_noise_db), draw.generator("shaped_noise")
         for index, one in enumerate(bench.channels):
             volts[index] += one.offset_volts
             if one.hum_db:
-                volts[index] += hum[one.hum_db]
-        return volts
-
-    def _hum(self, levels_db: tuple[float, ...], frames: int, unit: SimulatedUnit, draw: _Draw) -> FloatArray:
-        """Return the hum's voltage at the output."""
-        total = np.zeros(frames)
-        turn = 2.0 * np.pi * (self._mains_hz + unit.mains_deviation_hz) / self._capture_rate_hz
-        phases = draw.generator("hum").uniform(0.0, 2.0 * np.pi, len(levels_db))
-        angle = np.arange(frames) * turn
-        for index, level in enumerate(levels_db):
-            total += np.cos(angle * (index + 1) + phases[index]) * _amplitude(level)
-        total *= unit.output_volts * np.sqrt(2.0)
-        return total
+                volts[index] += hums[one.hum_db]
+            if shaped > 0.0:
+                noise = shaped_noise(frames, unit.shaped_noise_hz, rate, generator)
+                volts[index] += noise * (shaped * unit.output_volts)
 
 
-class _Draw:
-    """Random streams of one play, one for each purpose, so that a fault does not change the noise."""
+def _converted(samples: NDArray[np.int32], bit_errors: tuple[float, ...]) -> FloatArray:
+    """Return what each sample is worth to the converter, shape (channels, frames), full scale 1.0.
 
-    def __init__(self, seed: int, attempt: int, check: str) -> None:
-        self._words = f"{seed}/{attempt}/{check}"
-
-    def generator(self, purpose: str) -> np.random.Generator:
-        """Return the stream for a purpose."""
-        digest = hashlib.sha256(f"{self._words}/{purpose}".encode()).digest()
-        return np.random.Generator(np.random.PCG64(int.from_bytes(digest, "little")))
-
-
-def _amplitude(level_db: float) -> float:
-    """Return the ratio of a level, 0 where the level means nothing at all."""
-    return 0.0 if level_db <= NOTHING_DB else float(10.0 ** (level_db / 20.0))
-
-
-def _band_noise(frames: int, rate_ratio: float, generator: np.random.Generator) -> FloatArray:
-    """Return Gaussian noise of unit variance at the unit's rate, as the capture sees it.
-
-    White from 0 to half the unit's rate; where the capture's is lower, what lies above half of that is left
-    out.
+    A word's bits, the top one worth −1 and the others 1/2, 1/4 and so on, add up with their weights' errors.
     """
-    from scipy.fft import irfft, next_fast_len
+    words = np.ascontiguousarray(samples.T)
+    values = words.astype(np.float64) * 2.0**-31
+    for place, error in enumerate(bit_errors):
+        if error != 0.0:
+            weight = -1.0 if place == 0 else 2.0**-place
+            values += ((words.view(np.uint32) >> np.uint32(31 - place)) & np.uint32(1)) * (weight * error)
+    return values
 
-    length = next_fast_len(frames, real=True)
-    lines = min(length // 2, int(length * rate_ratio / 2.0))
-    spectrum = np.zeros(length // 2 + 1, dtype=np.complex128)
-    spectrum[1:lines] = generator.standard_normal(2 * (lines - 1)).view(np.complex128)
-    # Each line has a power of 4 / length²; length·ratio / 2 lines make 1.
-    return np.asarray(irfft(spectrum, length)[:frames] * np.sqrt(length / (2.0 * rate_ratio)))
 
-
-def _digitise(volts: FloatArray, bench: Bench, rate_hz: int, draw: _Draw) -> NDArray[np.int32]:
+def _digitise(volts: FloatArray, bench: Bench, rate_hz: int, draw: Draw) -> NDArray[np.int32]:
     """Add the noise of output and capture, dither, and convert: codes of shape (frames, channels)."""
     unit = bench.unit
     channels, frames = volts.shape
@@ -257,7 +249,7 @@ def _digitise(volts: FloatArray, bench: Bench, rate_hz: int, draw: _Draw) -> NDA
     steps = 2.0 ** (unit.adc_bits - 1)
     for index, (one, full_scale) in enumerate(zip(bench.channels, bench.full_scale_volts, strict=True)):
         scale = steps / full_scale
-        adc_volts = full_scale / np.sqrt(2.0) * _amplitude(unit.adc_noise_db)
+        adc_volts = full_scale / np.sqrt(2.0) * amplitude(unit.adc_noise_db)
         power = (one.noise_volts * bench.capture_gain) ** 2 + adc_volts**2
         values = volts[index] * (scale * bench.capture_gain)
         if power > 0.0:

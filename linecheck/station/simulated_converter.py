@@ -26,9 +26,10 @@ from numpy.typing import NDArray
 
 from linecheck.station.simulated_filters import (
     FILTER_REACH,
+    OutputFilter,
     anti_alias_gain,
     anti_alias_reach,
-    reconstruction_taps,
+    reconstruction_response,
 )
 from linecheck.station.simulated_unit import FilterName
 
@@ -49,6 +50,11 @@ DENSE_RATE_HZ = 352_800
 DENSE_BLOCK = 1 << 17
 CHUNK_FRAMES = 1 << 13
 
+FLAT = OutputFilter()
+
+#: Where :attr:`Converter.slew` is stated.
+SLEW_HZ = 10_000.0
+
 
 @dataclass(frozen=True)
 class Converter:
@@ -64,8 +70,12 @@ class Converter:
     curve : tuple of float
         Coefficients of the transfer curve's bend d in y = x + d(x), of x**1, x**2, …; empty for a straight
         one.
+    slew : float
+        Amplitude of the third harmonic that the output stage's limited speed makes of a full-scale sine of
+        :data:`SLEW_HZ`: with u the slope in parts of that sine's greatest it adds 4 · slew · u³.
     clip : float or None
         The output stage's rails, ± this, where full scale is 1.
+    output : OutputFilter
     gains : tuple of float
         Per channel.
     crosstalk : float
@@ -77,7 +87,9 @@ class Converter:
     capture_rate_hz: int
     filter: FilterName = "sharp"
     curve: tuple[float, ...] = ()
+    slew: float = 0.0
     clip: float | None = None
+    output: OutputFilter = FLAT
     gains: tuple[float, ...] = ()
     crosstalk: float = 0.0
     crosstalk_corner_hz: float = 10_000.0
@@ -152,7 +164,7 @@ def _padded(samples: FloatArray, start: int, length: int) -> FloatArray:
 @lru_cache(maxsize=8)
 def _plan(rate_hz: int, capture_rate_hz: int, filter_name: FilterName, frames: int) -> _Block:
     """Choose block sizes that the transforms are fast on, and work out their responses."""
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import next_fast_len
 
     oversampling = max(2, -(-DENSE_RATE_HZ // rate_hz))
     ratio = capture_rate_hz / rate_hz
@@ -160,10 +172,7 @@ def _plan(rate_hz: int, capture_rate_hz: int, filter_name: FilterName, frames: i
     wanted = min(max(DENSE_BLOCK // oversampling, 8 * pad), frames + 4 * pad)
     length = 2 * next_fast_len(-(-wanted // 2), real=True)
     grid = next_fast_len(int(np.ceil(GRID_OVERSAMPLING * length * ratio)), real=True)
-    taps, zero = reconstruction_taps(filter_name, oversampling)
-    wrapped = np.zeros(oversampling * length)
-    wrapped[: len(taps)] = taps
-    reconstruction = rfft(np.roll(wrapped, -zero))
+    reconstruction = reconstruction_response(filter_name, oversampling, length)
     lines = np.arange(min(len(reconstruction), int(np.ceil(length * ratio / 2.0))))
     final = anti_alias_gain(lines / (length * ratio)) / _kernel_response(lines / grid)
     return _Block(length, pad, oversampling, grid, reconstruction, final)
@@ -174,26 +183,32 @@ def _grid(samples: FloatArray, block: _Block, converter: Converter) -> FloatArra
     from scipy.fft import fft, irfft, rfft
 
     kept = len(block.final)
-    bent = bool(converter.curve) or converter.clip is not None
+    bent = bool(converter.curve) or converter.slew > 0.0 or converter.clip is not None
     lines = len(block.reconstruction) if bent else kept
     # Samples are impulses: their spectrum repeats with the rate.
     spectrum = fft(samples)[:, np.arange(lines) % block.length] * block.reconstruction[:lines]
     if bent:
         dense = block.length * block.oversampling
-        bent_values = _bend(irfft(spectrum, dense) * block.oversampling, converter)
-        spectrum = rfft(bent_values)[:, :kept] / block.oversampling
+        values = irfft(spectrum, dense) * block.oversampling
+        slope = np.zeros(0)
+        if converter.slew > 0.0:
+            turn = 1j * np.arange(lines) * (converter.rate_hz / block.length / SLEW_HZ)
+            slope = irfft(spectrum * turn, dense) * block.oversampling
+        spectrum = rfft(_bend(values, slope, converter))[:, :kept] / block.oversampling
     spectrum = spectrum * (block.final * (block.grid / block.length))
     if converter.gains:
         spectrum *= np.array(converter.gains)[:, np.newaxis]
+    frequency = np.arange(kept, dtype=np.float64) * (converter.rate_hz / block.length)
+    if not converter.output.is_flat:
+        spectrum *= converter.output.response(frequency)
     if converter.crosstalk > 0.0 and len(samples) > 1:
-        frequency = np.arange(kept) * (converter.rate_hz / block.length)
         leak = converter.crosstalk * (1.0 + 1j * frequency / converter.crosstalk_corner_hz)
         spectrum += (np.sum(spectrum, axis=0) - spectrum) * leak
     return np.asarray(irfft(spectrum, block.grid))
 
 
-def _bend(values: FloatArray, converter: Converter) -> FloatArray:
-    """Apply the output stage's transfer curve and rails."""
+def _bend(values: FloatArray, slope: FloatArray, converter: Converter) -> FloatArray:
+    """Apply the output stage's transfer curve, limited speed and rails."""
     if converter.curve:
         bend = np.full_like(values, converter.curve[-1])
         for coefficient in converter.curve[-2::-1]:
@@ -201,6 +216,8 @@ def _bend(values: FloatArray, converter: Converter) -> FloatArray:
             bend += coefficient
         bend += 1.0
         values = values * bend
+    if converter.slew > 0.0:
+        values = values + slope * slope * slope * (4.0 * converter.slew)
     return values if converter.clip is None else np.clip(values, -converter.clip, converter.clip)
 
 

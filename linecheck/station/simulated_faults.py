@@ -157,6 +157,10 @@ def _wrong_filter(bench: Bench) -> Bench:
     return _unit(filter=other)(bench)
 
 
+def _leaking(bench: Bench) -> Bench:
+    return _unit(crosstalk_db=max(bench.unit.crosstalk_db + 40.0, -86.0))(bench)
+
+
 def _off_frequency(bench: Bench) -> Bench:
     return replace(bench, clock_factor=bench.clock_factor * (1.0 + 220e-6))
 
@@ -290,6 +294,46 @@ _FAULTS: dict[str, Fault] = {
     ),
     "noisy": Fault("20 dB more noise in all channels", bench=_channel(_noisy, every=True)),
     "distorting": Fault("harmonics of up to −75 dB", bench=_unit(harmonics_db=(-85.0, -75.0, -105.0, -90.0))),
+    "rising_distortion": Fault(
+        "distortion that climbs by 18 dB an octave, as of a slow output stage: −70 dB at 10 kHz",
+        bench=_unit(slew_db=-70.0),
+    ),
+    "missing_filter": Fault(
+        "the reconstruction filter is missing: sagging treble, images of everything",
+        bench=_unit(filter="none"),
+    ),
+    "one_bit_noise": Fault(
+        "the noise of a one-bit converter is not filtered: it rises steeply above 20 kHz",
+        bench=_unit(shaped_noise_db=-60.0),
+    ),
+    "bit_weight": Fault(
+        "the weight of the converter's top bit is off: its output steps back as the signal crosses zero",
+        bench=_unit(bit_errors=(-1e-6,)),
+    ),
+    "coupling_capacitor": Fault(
+        "the output's coupling capacitor is too small: 0.53 dB down at 20 Hz", bench=_unit(coupling_hz=7.2)
+    ),
+    "treble_droop": Fault(
+        "a part of the output's filter has the wrong value: 0.9 dB down at 20 kHz",
+        bench=_unit(lowpass_hz=60_000.0),
+    ),
+    "treble_peak": Fault(
+        "a part of the output's filter has the wrong value: 0.8 dB up at 20 kHz",
+        bench=_unit(lowpass_hz=60_000.0, lowpass_q=1.6),
+    ),
+    "deemphasis": Fault("50/15 µs de-emphasis is on: 9.5 dB down at 20 kHz", bench=_unit(deemphasis=True)),
+    "clock_jitter": Fault(
+        "the unit's clock is modulated by 300 ps at 8 kHz, as by the frames of a USB stream",
+        bench=_unit(jitter_sine_ps=300.0, jitter_sine_hz=8_000.0),
+    ),
+    "supply_ripple": Fault(
+        "the supply's 100 Hz ripple modulates the level by −90 dB", bench=_unit(modulation_db=-90.0)
+    ),
+    "frame_noise": Fault(
+        "lines at 1 and 8 kHz, as of a USB stream's frames, whatever is played",
+        bench=_unit(added_lines=((1_000.0, -108.0), (8_000.0, -104.0))),
+    ),
+    "crosstalk": Fault("40 dB more crosstalk between the channels", bench=_leaking),
     "off_frequency_clock": Fault("the unit's clock is a further 220 ppm fast", bench=_off_frequency),
     "dropout": Fault("the capture loses a block and the driver says nothing", capture=_drop),
     "repeated_block": Fault("the capture has one block twice and the driver says nothing", capture=_repeat),

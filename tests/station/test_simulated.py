@@ -210,6 +210,86 @@ def test_sinusoidal_jitter_makes_two_sidebands():
         assert decibels(found[1:] / found[0]) == pytest.approx([-88.4734, -88.4734], abs=0.001)
 
 
+def test_modulated_level_makes_two_sidebands_in_phase():
+    # (1 + m cos Ωt) cos ωt: two lines of m/2 whose phases lie evenly about the carrier's.
+    unit = SimulatedUnit.ideal(modulation_db=-80.0, modulation_hz=100.0)
+    capture = played(tones(12_000.0, 12_000.0, rate=48_000), unit)
+    both = []
+    for values in volts(capture)[:, settled(capture)]:
+        found, _ = lines(values, capture.rate_hz, 12_000.0, 11_900.0, 12_100.0)
+        assert decibels(found[1:] / found[0]) == pytest.approx([-86.0206, -86.0206], abs=0.001)
+        turn = found[1] * found[2] / found[0] ** 2
+        assert np.angle(turn, deg=True) == pytest.approx(0.0, abs=0.1)
+        both.append(found[2] / found[0])
+    assert both[0] == pytest.approx(both[1], abs=1e-8)
+
+
+def test_jitter_sidebands_are_in_antiphase():
+    unit = SimulatedUnit.ideal(jitter_sine_ps=1_000.0, jitter_sine_hz=250.0)
+    capture = played(tones(12_000.0, 12_000.0, rate=48_000), unit)
+    for values in volts(capture)[:, settled(capture)]:
+        found, _ = lines(values, capture.rate_hz, 12_000.0, 11_750.0, 12_250.0)
+        turn = -found[1] * found[2] / found[0] ** 2
+        assert np.angle(turn, deg=True) == pytest.approx(0.0, abs=0.1)
+
+
+def test_added_lines_are_there_whatever_is_played():
+    unit = SimulatedUnit.ideal(added_lines=((1_000.0, -100.0), (8_000.0, -110.5), (150_000.0, -20.0)))
+    for stimulus in (silence(), tones(LEFT_HZ, RIGHT_HZ)):
+        capture = played(stimulus, unit)
+        part = settled(capture) if np.any(stimulus.samples) else slice(None)
+        for values in volts(capture)[:, part]:
+            found, _ = lines(values, capture.rate_hz, 1_000.0, 8_000.0, LEFT_HZ, RIGHT_HZ)
+            levels = decibels(found[:2] / (4.0 * np.sqrt(2.0)))
+            assert levels == pytest.approx([-100.0, -110.5], abs=0.02)
+    assert np.max(np.abs(volts(played(silence(), unit)))) < 1e-4  # 150 kHz does not fold back
+
+
+def test_shaped_noise_has_its_density():
+    # |H|² = r¹² / (1 + r¹²): half at the corner, r¹² well below it.
+    unit = SimulatedUnit.ideal(shaped_noise_db=-60.0, shaped_noise_hz=50_000.0)
+    capture = played(silence(seconds=2.0), unit)
+    left, right = volts(capture)
+    for values in (left, right):
+        for centre, expected in ((25_000.0, 6.0 * decibels(0.5)), (50_000.0, -3.0103), (85_000.0, -0.0074)):
+            half = 0.02 * centre
+            level = decibels(band_rms(values, 192_000, centre - half, centre + half) / 4.0)
+            flat = -60.0 + 10.0 * np.log10(2.0 * half / 19_980.0)
+            assert level - flat == pytest.approx(expected, abs=0.35)
+    assert abs(np.corrcoef(left, right)[0, 1]) < 0.01
+
+
+@pytest.mark.parametrize("frequency", [20.0, 100.0, 997.0])
+def test_coupling_capacitor_is_a_first_order_high_pass(frequency):
+    # |jf / (jf + fc)|; 2.2 µF into 10 kΩ is 7.234 Hz: −0.53 dB at 20 Hz.
+    unit = SimulatedUnit.ideal(coupling_hz=7.234)
+    capture = played(tones(frequency, frequency, seconds=2.0), unit)
+    values = volts(capture)[0, settled(capture, margin=0.8)]
+    found, _ = lines(values, capture.rate_hz, frequency)
+    expected = decibels(frequency / np.hypot(frequency, 7.234))
+    assert decibels(found[0] / (4.0 * np.sqrt(2.0))) == pytest.approx(expected, abs=0.002)
+
+
+def test_bit_errors_are_what_each_bit_is_worth():
+    # Words written out: the top bit is worth −1, the next ones 1/2, 1/4 …, each with its error.
+    levels = np.array([-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75])
+    held = np.repeat(levels, 4_000)
+    stimulus = Stimulus((held * 2.0**31).astype(np.int32)[:, np.newaxis], 44_100, 24)
+    errors = (0.02, -0.04, 0.08)
+    capture = played(
+        stimulus, SimulatedUnit.ideal(bit_errors=errors, start_seconds=(0.1, 0.1)), check="words"
+    )
+    bits = {
+        -0.75: (1, 0, 1), -0.5: (1, 1, 0), -0.25: (1, 1, 1), 0.0: (0, 0, 0), 0.25: (0, 0, 1), 0.5: (0, 1, 0),
+        0.75: (0, 1, 1),
+    }  # fmt: skip
+    for index, level in enumerate(levels):
+        middle = round((0.1 + (index + 0.5) * 4_000 / 44_100) * 192_000)
+        seen = np.mean(volts(capture)[0, middle - 500 : middle + 500]) / (4.0 * np.sqrt(2.0))
+        weights = np.array([-1.0, 0.5, 0.25]) * (1.0 + np.array(errors))
+        assert seen == pytest.approx(np.array(bits[level]) @ weights, abs=1e-5)
+
+
 def test_random_jitter_makes_noise_in_proportion_to_frequency():
     # The error is j(t) · ds/dt: its rms is 2πf · J re the tone's, spread over the unit's rate about the tone.
     unit = SimulatedUnit.ideal(jitter_random_ps=500.0)
@@ -302,6 +382,11 @@ def test_serial_numbers_are_heard():
         {"start_seconds": [0.3, 0.1]},
         {"harmonics_db": [-100.0] * 20},
         {"adc_bits": 20},
+        {"lowpass_hz": 500.0},
+        {"lowpass_q": 5.0},
+        {"bit_errors": [2.0]},
+        {"added_lines": [[1000.0]]},
+        {"added_lines": [[0.0, -100.0]]},
         {"loudness": 1},
     ],
 )
@@ -312,8 +397,16 @@ def test_impossible_units_are_refused(table):
 
 def test_table_of_a_station_config_is_understood():
     unit = SimulatedUnit.model_validate(
-        {"harmonics_db": [-90, -95.5], "start_seconds": [0, 1], "filter": "slow"}
+        {
+            "harmonics_db": [-90, -95.5],
+            "start_seconds": [0, 1],
+            "filter": "slow",
+            "added_lines": [[1000, -100], [8000.0, -95.5]],
+            "bit_errors": [0, 1e-6],
+        }
     )
+    assert unit.added_lines == ((1_000.0, -100.0), (8_000.0, -95.5))
+    assert unit.bit_errors == (0.0, 1e-6)
     assert unit.harmonics_db == (-90.0, -95.5)
     assert unit.start_seconds == (0.0, 1.0)
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linecheck.station.simulated_converter import Converter, capture_at, harmonic_amplitudes, transfer_curve
-from linecheck.station.simulated_filters import reconstruction_taps
+from linecheck.station.simulated_filters import OutputFilter, reconstruction_taps
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 
@@ -238,6 +238,100 @@ def test_harmonics_beyond_half_the_capture_rate_do_not_fold_back():
     used = inside(positions, frames)
     _, alias = components(captured[used], positions[used], 9_000 / 44_100, 17_100 / 44_100)
     assert decibels(alias) < -150.0
+
+
+def captured_sum(converter, amplitudes, frequencies, frames=22_050):
+    """What comes of a sum of cosines, settled, and its instants."""
+    angle = 2.0 * np.pi * np.outer(frequencies, np.arange(frames)) / converter.rate_hz
+    stimulus = np.array(amplitudes) @ np.cos(angle)
+    positions = instants(converter, frames, ppm=31.0)
+    used = inside(positions, frames)
+    return capture_at(stimulus[np.newaxis], positions, converter)[0][used], positions[used]
+
+
+@pytest.mark.parametrize("frequency", [997.0, 10_000.0, 20_000.0, 21_900.0])
+def test_without_a_filter_the_hold_is_what_remains(frequency):
+    # Zero-order hold: sin(x)/x with x = πf/rate for the tone and for each of its images; 20 kHz: −3.1678 dB.
+    values, at = captured_sum(Converter(44_100, 192_000, "none"), [1.0], [frequency])
+    places = images(frequency)
+    found = np.abs(components(values, at, *places))
+    flat = places * 44_100 < 86_000
+    assert decibels(found / np.sinc(places))[flat] == pytest.approx(0.0, abs=1e-4)
+    if frequency == 20_000.0:
+        assert decibels(found[0]) == pytest.approx(-3.1678, abs=1e-4)
+
+
+def test_hold_lasts_for_a_period_of_the_rate():
+    impulse = np.zeros((1, 2_000))
+    impulse[0, 1_000] = 1.0
+    converter = Converter(44_100, 384_000, "none")
+    positions = instants(converter, 2_000)
+    captured = capture_at(impulse, positions, converter)[0]
+    middle = np.sum(positions * captured) / np.sum(captured)
+    assert middle == pytest.approx(1_000.5, abs=1e-3)
+    assert np.mean(captured[(positions > 1_000.2) & (positions < 1_000.8)]) == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("name", ["sharp", "slow", "minimum_phase", "none"])
+def test_nothing_but_tone_and_images_up_to_half_the_capture_rate(name):
+    frequency = 19_000.0
+    values, at = captured_sum(Converter(44_100, 192_000, name), [1.0], [frequency], 44_100)
+    places = np.append(images(frequency), 2.0 + frequency / 44_100)
+    turn = 2.0 * np.pi * np.outer(at, places)
+    table = np.concatenate((np.cos(turn), np.sin(turn)), axis=1)
+    rest = values - table @ np.linalg.lstsq(table, values, rcond=None)[0]
+    window = np.kaiser(len(rest), 30.0)
+    lines = 2.0 * np.abs(np.fft.rfft(rest * window)) / np.sum(window)
+    assert decibels(np.max(lines)) < -180.0
+
+
+def test_distortion_of_limited_speed_climbs_by_18_db_an_octave():
+    # 4 h u³ with u = −(f/f0) A sin: the third harmonic is h (A f/f0)³.
+    h = 1e-3
+    converter = Converter(44_100, 192_000, slew=h)
+    for frequency, amplitude in ((2_500.0, 1.0), (5_000.0, 1.0), (10_000.0, 1.0), (10_000.0, 0.5)):
+        values, at = captured_sum(converter, [amplitude], [frequency])
+        found = components(values, at, frequency / 44_100, 3.0 * frequency / 44_100)
+        expected = h * (amplitude * frequency / 10_000.0) ** 3
+        assert decibels(found[1] / expected) == pytest.approx(0.0, abs=0.01)
+        assert decibels(found[0] / amplitude) == pytest.approx(0.0, abs=0.001)
+
+
+def test_products_of_two_tones_follow_from_the_transfer_curve():
+    # y = x + a2 x² + a3 x³, 0.4 and 0.1: carrier A2 + a3 (3/4 A2³ + 3/2 A1² A2), first-order side lines a2 A1 A2,
+    # second-order ones 3/4 a3 A1² A2. In Chebyshev polynomials a2 = 2 h2 and a3 = 4 h3, with −3 h3 on x itself.
+    a2 = a3 = 1e-3
+    curve = transfer_curve(tuple(decibels(np.array([a2 / 2.0, a3 / 4.0])).tolist()))
+    assert curve == pytest.approx((-3.0 * a3 / 4.0, a2, a3))
+    low, high = 60.0, 7_000.0
+    values, at = captured_sum(Converter(44_100, 192_000, curve=curve), [0.4, 0.1], [low, high], 44_100)
+    orders = np.array([0, -1, 1, -2, 2])
+    found = np.abs(
+        components(values, at, *((high + orders * low) / 44_100), *(np.arange(1, 4) * low / 44_100))
+    )
+    carrier = 0.1 * (1.0 - 0.75 * a3) + a3 * (0.75 * 0.1**3 + 1.5 * 0.4**2 * 0.1)
+    expected = [carrier, 4e-5, 4e-5, 1.2e-5, 1.2e-5]
+    assert decibels(found[:5] / expected) == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("output", "frequency", "level_db"),
+    [
+        # 50/15 µs: 1 kHz −0.3704, 5 kHz −4.5291, 20 kHz −9.4892 dB, computed from the time constants.
+        (OutputFilter(deemphasis=True), 1_000.0, -0.3704),
+        (OutputFilter(deemphasis=True), 5_000.0, -4.5291),
+        (OutputFilter(deemphasis=True), 20_000.0, -9.4892),
+        # Two equal poles (Q = 1/2): −6.02 dB at the corner, 1/(1 + (f/f0)²) elsewhere.
+        (OutputFilter(20_000.0), 20_000.0, -6.0206),
+        (OutputFilter(60_000.0), 20_000.0, -0.9151),
+        # At the corner the gain is Q.
+        (OutputFilter(18_000.0, 2.0), 18_000.0, 6.0206),
+        (OutputFilter(18_000.0, 2.0), 100.0, 0.0),
+    ],
+)
+def test_output_filter(output, frequency, level_db):
+    values, at = captured_sum(Converter(44_100, 192_000, output=output), [0.5], [frequency])
+    assert decibels(2.0 * component(values, at, frequency / 44_100)) == pytest.approx(level_db, abs=5e-4)
 
 
 def test_output_rails_flatten_the_peaks():

@@ -170,6 +170,91 @@ def test_distorting():
         assert decibels(found[1:3] / found[0]) == pytest.approx([-85.0, -75.0], abs=0.05)
 
 
+def test_rising_distortion_hides_from_a_low_tone():
+    ideal = SimulatedUnit.ideal()
+    for frequency, expected in ((10_000.0, -70.0), (5_000.0, -88.06), (997.0, -130.08)):
+        found, _ = amplitudes(
+            settled(play("rising_distortion", tones(frequency, frequency), ideal))[0],
+            frequency,
+            3.0 * frequency,
+            ppm=0.0,
+        )
+        level = expected + 2.0 * decibels(0.999)
+        assert decibels(found[1] / found[0]) == pytest.approx(level, abs=0.05)
+
+
+def test_missing_filter_leaves_images_of_everything():
+    found, _ = amplitudes(
+        settled(play("missing_filter", tones(5_000.0, 5_000.0)))[0], 5_000.0, 39_100.0, 49_100.0
+    )
+    assert decibels(found / (0.999 * 4.0 * np.sqrt(2.0))) == pytest.approx(
+        [-0.1841, -18.05, -20.03], abs=0.02
+    )
+
+
+def test_one_bit_noise_stays_out_of_the_audio_band(clean):
+    _, healthy = amplitudes(settled(clean)[0], LEFT_HZ, RIGHT_HZ)
+    _, faulty = amplitudes(settled(play("one_bit_noise"))[0], LEFT_HZ, RIGHT_HZ)
+    assert decibels(band_rms(faulty, 200.0, 15_000.0) / band_rms(healthy, 200.0, 15_000.0)) < 0.1
+    octaves = [band_rms(faulty, low, 2.0 * low) for low in (20_000.0, 40_000.0)]
+    assert decibels(octaves[1] / octaves[0]) > 20.0
+    # −60 dB within 20 kHz ahead of r¹² / (1 + r¹²), r = f / 60 kHz.
+    ratio = (np.arange(20_000.0, 86_000.0) / 60_000.0) ** 12
+    expected = -60.0 + 10.0 * np.log10(np.sum(ratio / (1.0 + ratio)) / 19_980.0)
+    assert decibels(band_rms(faulty, 20_000.0, 86_000.0) / 4.0) == pytest.approx(expected, abs=0.1)
+
+
+def test_bit_weight_shrinks_what_is_faint():
+    # A step of −e at every zero crossing takes (2/π) e off the amplitude of a sine.
+    for level_db in (-60.0, -100.0, -110.0):
+        level = 10.0 ** (level_db / 20.0)
+        with SimulatedInterface(SimulatedUnit.ideal(), faults=("bit_weight",)) as interface:
+            capture = interface.play("tone", tones(level=level))
+        used = volts(capture)[:, 80_000:120_000]
+        found, _ = amplitudes(used[0], LEFT_HZ, ppm=0.0)
+        expected = level - 2.0 / np.pi * 1e-6
+        assert abs(found[0]) / (4.0 * np.sqrt(2.0)) == pytest.approx(expected, abs=3e-8)
+
+
+@pytest.mark.parametrize(
+    ("name", "frequency", "level_db"),
+    [
+        ("coupling_capacitor", 20.0, -0.53),
+        ("coupling_capacitor", 997.0, 0.0),
+        ("treble_droop", 20_000.0, -0.915),
+        ("treble_droop", 997.0, -0.0024),
+        ("treble_peak", 20_000.0, 0.80),
+        ("deemphasis", 20_000.0, -9.489),
+        ("deemphasis", 997.0, -0.368),
+    ],
+)
+def test_wrong_parts_bend_the_response(name, frequency, level_db):
+    capture = play(name, tones(frequency, frequency, seconds=1.5))
+    loud = np.flatnonzero(np.abs(volts(capture)[0]) > 0.5)
+    used = volts(capture)[0, loud[0] + 100_000 : loud[-1] - 8_000]
+    found, _ = amplitudes(used, frequency)
+    assert decibels(found[0] / (0.999 * 4.0 * np.sqrt(2.0))) == pytest.approx(level_db, abs=0.01)
+
+
+def test_clock_jitter_supply_ripple_and_frame_noise_have_their_lines():
+    stimulus = tones(11_025.0, 11_025.0)
+    places = (11_025.0, 3_025.0, 19_025.0, 10_925.0, 11_125.0)
+    jitter, _ = amplitudes(settled(play("clock_jitter", stimulus))[0], *places)
+    # 20 lg(π f J): 300 ps of 11 025 Hz.
+    assert decibels(jitter[1:3] / jitter[0]) == pytest.approx([-99.67, -99.67], abs=0.1)
+    ripple, _ = amplitudes(settled(play("supply_ripple", stimulus))[0], *places)
+    assert decibels(ripple[3:] / ripple[0]) == pytest.approx([-96.02, -96.02], abs=0.1)
+    lines = (1_000.0, 8_000.0, 11_025.0 * (1.0 + 12e-6))
+    frames, _ = amplitudes(settled(play("frame_noise", stimulus))[0], *lines, ppm=0.0)
+    assert decibels(frames[:2] / (4.0 * np.sqrt(2.0))) == pytest.approx([-108.0, -104.0], abs=0.3)
+
+
+def test_crosstalk_is_40_db_more():
+    for name, level_db in ((None, -126.0), ("crosstalk", -86.0)):
+        left, _ = amplitudes(settled(play(name))[0], LEFT_HZ, RIGHT_HZ)
+        assert decibels(left[1] / left[0]) == pytest.approx(level_db, abs=0.7)
+
+
 @pytest.mark.parametrize(
     ("name", "rate", "ratio"),
     [
