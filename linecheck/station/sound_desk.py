@@ -49,7 +49,7 @@ SETTLING_BLOCKS = 6
 SPARE_SECONDS = 3.0
 POLL_SECONDS = 0.005
 #: Between two stimuli once the delay is known, to a millisecond: half of it belongs to either capture.
-KNOWN_DELAY_PAUSE_SECONDS = 0.04
+KNOWN_DELAY_PAUSE_SECONDS = 0.03
 #: How far the clocks of playback and capture may differ.
 CLOCK_TOLERANCE = 1e-3
 

@@ -43,7 +43,7 @@ def test_the_loop_gives_back_every_bit(pulse_server, tmp_path, one_device, sampl
     report = play_over(pulse_server, tmp_path, plays, sound, sound)
     assert report["error"] is None
     # From the second on, the delay is known and captures end soon after the stimulus.
-    tails = (0.05, 0.018, 0.018)
+    tails = (0.05, 0.013, 0.013)
     for (_, parameters), samples, tail in zip(plays, report["captures"], tails, strict=True):
         stimulus, words = noise(**parameters), as_words(samples)
         start = found_at(words, stimulus)
