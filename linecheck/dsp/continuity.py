@@ -19,7 +19,16 @@ from numpy.typing import NDArray
 from linecheck.dsp.spectra import find_lines
 from linecheck.dsp.tones import fit_lines, fit_scaled_tones, fit_tones_and_lines, synthesise
 
-__all__ = ["Break", "Repeat", "breaks", "breaks_of_period", "flat_tops", "overdriven", "repeated_blocks"]
+__all__ = [
+    "Break",
+    "Repeat",
+    "breaks",
+    "breaks_of_model",
+    "breaks_of_period",
+    "flat_tops",
+    "overdriven",
+    "repeated_blocks",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -278,7 +287,7 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
     if frames < 2 * whole + 16 * _PERIODIC_BLOCK:
         return ()
     cycles = np.arange(frames // 2 + 1) / frames
-    # Without a sharp edge at half the rate, what the transform's wrap does at the ends dies away before the first block.
+    # With no sharp edge at half the rate, what the transform's wrap does at the ends dies away within a block.
     spectrum = rfft(values[:frames]) * (0.5 * erfc((cycles - 0.45) / 0.01))
     delayed = spectrum * np.exp(-2j * np.pi * cycles * (half_period - whole))
     clear = slice(_PERIODIC_BLOCK, frames - whole - _PERIODIC_BLOCK)
@@ -289,6 +298,23 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
     signal = signal - np.mean(signal)
     found = _jumps_and_holes(signal, model, slope, _PERIODIC_BLOCK, SMALLEST_PERIODIC_JUMP)
     return found or _bursts(signal - model, float(np.sqrt(2.0 * np.mean(model**2))), _PERIODIC_BLOCK)
+
+
+def breaks_of_model(values: FloatArray, model: FloatArray) -> tuple[Break, ...]:
+    """Find where a signal is not what a model of it says: missing for a while, or strange for a few samples."""
+    block = _PERIODIC_BLOCK
+    count = len(values) // block
+    if count < 8:
+        return ()
+    signal, there = (part[: count * block].reshape(count, block) for part in (values, model))
+    gain = np.sum(signal * there, 1) / np.maximum(np.sum(there**2, 1), 1e-300)
+    off = np.abs(gain - np.median(gain))
+    spread = 1.4826 * float(np.median(off))
+    found = [
+        Break("hole", int(index * block), float(gain[index] - np.median(gain)))
+        for index in np.flatnonzero((off > 0.1) & (off > 8.0 * spread))
+    ]
+    return tuple(found) or _bursts(values - model, float(np.sqrt(2.0 * np.mean(model**2))), block)
 
 
 def _jumps_and_holes(
@@ -339,7 +365,10 @@ def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, 
     smooth = uniform_filter1d(residual, block, mode="constant")
     sharp = np.abs(residual - smooth)
     typical = 1.4826 * float(np.median(sharp))
-    places = np.flatnonzero(sharp > max(12.0 * typical, 0.001 * amplitude))
+    whole = sharp[: len(sharp) // block * block].reshape(-1, block)
+    # Pulses that come again and again are the unit's noise: a burst stands far above what nine blocks in ten reach.
+    usual = float(np.percentile(np.max(whole, axis=1), 90.0)) if len(whole) else 0.0
+    places = np.flatnonzero(sharp > max(12.0 * typical, 3.0 * usual, 0.001 * amplitude))
     # The running mean is not whole at the ends.
     places = places[(places >= block) & (places < len(residual) - block)]
     blocks = np.unique(places // block)

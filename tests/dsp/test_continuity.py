@@ -99,3 +99,15 @@ def test_a_tone_that_repeats_exactly_is_not_overdriven():
     wave = 0.5 * np.sin(2 * np.pi * 1000 / RATE * np.arange(48_000))
     wave += 1e-3 * np.sin(2 * np.pi * 3000 / RATE * np.arange(48_000))
     assert overdriven(np.round(wave * 2**23) / 2**23, 1000 / RATE, 2.0**-23)[0] == 0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_pulses_of_a_bus_frame_are_the_unit_s_noise_and_no_break(seed):
+    # Fourteen harmonics of 1 kHz in phase, as a USB frame leaves them: 8 % of a tone at -60 dB, every millisecond.
+    rng = np.random.default_rng(seed)
+    time = np.arange(2 * 48_000) / 48_000
+    pulses = sum(10 ** (-105 / 20) * np.cos(2 * np.pi * 1000.003 * order * time) for order in range(1, 15))
+    values = 1e-3 * np.sin(2 * np.pi * 997.01 * time) + pulses + 3e-6 * rng.standard_normal(len(time))
+    assert breaks(values, np.array([997.01 / 48_000])) == ()
+    values[50_000:50_003] += 1e-3
+    assert [found.kind for found in breaks(values, np.array([997.01 / 48_000]))] == ["burst"]
