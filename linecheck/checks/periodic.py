@@ -1,0 +1,188 @@
+"""What the kinds with a periodic signal of many lines share: their stimulus, and finding it in a capture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Location, Problem, Stimulus
+from linecheck.checks.steady import (
+    CLOCK_TOLERANCE,
+    SETTLE_SECONDS,
+    SteadyParameters,
+    find_at_other_rates,
+    last_settled,
+    ramped,
+)
+from linecheck.dsp.continuity import breaks_of_period
+from linecheck.dsp.locate import steady_span
+from linecheck.dsp.narrow import Narrowed
+from linecheck.dsp.periodic import LineReader, PeriodicSignal, fitted_scale
+from linecheck.dsp.quantise import quantise
+
+__all__ = ["RMS_AT_FULL_SCALE", "locate_periodic", "peak_dbfs", "periodic_stimulus"]
+
+FloatArray = NDArray[np.float64]
+
+#: A full-scale sine's.
+RMS_AT_FULL_SCALE = float(np.sqrt(0.5))
+#: The signal is there where its lines have so many times the power of what lies between them.
+LEAST_PROMINENCE = 10.0
+#: Its power is watched in so many steps to half a period, over which it is the same everywhere.
+STEPS = 5
+
+
+def periodic_stimulus(
+    signal: PeriodicSignal,
+    parameters: SteadyParameters,
+    level_dbfs: float,
+    channels: int,
+    ramp_seconds: float,
+) -> Stimulus:
+    """Return the same periodic signal in every channel: ramp in, settle, the measured part, ramp out.
+
+    ``level_dbfs`` is its rms level re a full-scale sine.
+    """
+    frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * parameters.rate_hz)
+    values = signal.samples(frames) * (RMS_AT_FULL_SCALE * 10.0 ** (level_dbfs / 20.0))
+    table = ramped(np.repeat(values[:, None], channels, axis=1), parameters.rate_hz, ramp_seconds)
+    return Stimulus(quantise(table, parameters.bits, parameters.seed), parameters.rate_hz, parameters.bits)
+
+
+def peak_dbfs(signal: PeriodicSignal, level_dbfs: float) -> float:
+    """Return the highest level that a periodic signal reaches, dB re a full-scale sine's peak."""
+    peak = float(np.max(np.abs(signal.samples(signal.period))))
+    return level_dbfs + 20.0 * float(np.log10(RMS_AT_FULL_SCALE * peak))
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One channel: the scale of its frequencies, and the power of its lines over that of what lies between."""
+
+    scale: float
+    prominence: float
+
+
+def locate_periodic(
+    capture: Capture, signal: PeriodicSignal, rate_hz: int, seconds: float, channels: tuple[str, ...]
+) -> Location:
+    """Find a periodic signal in a capture, and whether it is continuous.
+
+    The part to measure is the last ``seconds`` of the settled inside. All lines give one clock ratio; the strongest
+    channel decides. Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``,
+    ``wrong_rate``, ``too_short``, ``dropout``).
+    """
+    nothing = (False,) * len(channels)
+    top = float(signal.frequencies[-1]) * rate_hz
+    if capture.rate_hz < rate_hz:
+        message = f"captured at {capture.rate_hz} Hz, below the stimulus's own rate of {rate_hz} Hz"
+        return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+    narrowed = capture.narrowed(max(20_000.0, top))
+    half_period = 0.5 * signal.period / rate_hz * narrowed.rate_hz
+    span = _sounding(narrowed, half_period, seconds)
+    if span is None:
+        return Location(0, 0, nothing, None, problems=(_absent(capture, signal, rate_hz),))
+    start, stop = last_settled(*span, seconds, capture.rate_hz)
+    frequencies = signal.frequencies * (rate_hz / narrowed.rate_hz)
+    seen = [_look(narrowed.between(channel, start, stop), frequencies) for channel in range(capture.channels)]
+    best = max(seen, key=lambda one: one.prominence)
+    if best.prominence < LEAST_PROMINENCE:
+        return Location(0, 0, nothing, None, problems=(_absent(capture, signal, rate_hz),))
+    if abs(best.scale - 1.0) > 1.1 * CLOCK_TOLERANCE:
+        message = (
+            f"the signal is {1e6 * (best.scale - 1.0):+.0f} ppm off, more than ±1000 ppm. "
+            "May be the unit's own fault."
+        )
+        return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+    found = tuple(
+        one.prominence >= LEAST_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
+    )
+    problems = [_dead(name) for name, there in zip(channels, found, strict=True) if not there]
+    if (span[1] - span[0]) / capture.rate_hz < 0.9 * seconds - 0.05:
+        problems.append(_short((span[1] - span[0]) / capture.rate_hz, seconds))
+    for index, name in enumerate(channels):
+        if found[index]:
+            problems += _breaks(narrowed, index, name, (start, stop), half_period / best.scale)
+    return Location(start, stop, found, best.scale, problems=tuple(problems))
+
+
+def _sounding(narrowed: Narrowed, half_period: float, seconds: float) -> tuple[int, int] | None:
+    """Return the settled stretch (frames of the capture) of the loudest channel, None where there is none."""
+    hop = round(half_period / STEPS)
+    best: tuple[float, int, int] | None = None
+    for values in narrowed.values:
+        count = len(values) // hop
+        if count < 4 * STEPS:
+            continue
+        centred = values[: count * hop] - np.mean(values)
+        power = np.sum(centred.reshape(count, hop) ** 2, axis=1) / hop
+        envelope = np.sqrt(np.convolve(power, np.full(STEPS, 1.0 / STEPS), mode="valid"))
+        span = steady_span(envelope, int(0.3 * seconds * narrowed.rate_hz / hop))
+        if span is not None and (best is None or span.level > best[0]):
+            # A point covers STEPS hops; an edge lies in the first or last of them.
+            first, last = (span.settled_start + 1) * hop, (span.settled_stop + STEPS - 2) * hop
+            best = (span.level, first * narrowed.factor, last * narrowed.factor)
+    return None if best is None or best[2] - best[1] < 4 * STEPS * hop * narrowed.factor else best[1:]
+
+
+def _look(values: FloatArray, frequencies: FloatArray) -> _Found:
+    """Fit the clock ratio in one channel, and compare its lines with what lies between them."""
+    if not np.ptp(values) > 0.0:
+        return _Found(1.0, 0.0)
+    reader = LineReader(values, "close")
+    scale = fitted_scale(reader, frequencies)
+    lines = np.abs(reader.read(frequencies * scale)) ** 2
+    between = np.abs(reader.read(0.5 * (frequencies[1:] + frequencies[:-1]) * scale)) ** 2
+    rest = max(float(np.median(between)), 1e-30)
+    return _Found(scale, float(np.median(lines)) / rest)
+
+
+def _breaks(
+    narrowed: Narrowed, channel: int, name: str, span: tuple[int, int], half_period: float
+) -> list[Problem]:
+    """Return a problem where the signal is not continuous."""
+    first, _ = narrowed.inside(*span)
+    found = breaks_of_period(narrowed.between(channel, *span), half_period)
+    if not found:
+        return []
+    worst = max(found, key=lambda entry: abs(entry.size))
+    # It shows again half a period later.
+    seconds = (first + min(entry.frame for entry in found)) / narrowed.rate_hz
+    what = {
+        "jump": f"the stimulus jumps in time by {abs(worst.size) * narrowed.factor:.1f} frames",
+        "hole": f"the level of the stimulus is not steady: {abs(100 * worst.size):.0f} % off",
+        "burst": "a few samples do not belong to the stimulus",
+    }[worst.kind]
+    message = f"{what}, at {seconds:.3f} s. The interface did not report it. May be the unit's own fault."
+    return [Problem("dropout", message, name)]
+
+
+def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:
+    """Say what is there where the signal is not."""
+    frequencies = signal.frequencies * rate_hz
+    some = frequencies[np.searchsorted(frequencies, (1000.0, 3000.0, 9000.0)).clip(0, len(frequencies) - 1)]
+    below = [float(tone) for tone in some if 2.2 * tone < 0.5 * capture.rate_hz]
+    return find_at_other_rates(capture, below) or Problem(
+        "stimulus_not_found",
+        "the stimulus (many lines at once) is in no channel: is the unit playing, are the cables in place? "
+        "May be the unit's own fault.",
+    )
+
+
+def _dead(name: str) -> Problem:
+    return Problem(
+        "stimulus_not_found",
+        "the stimulus is not in this channel, though it is in another: the channel is dead, or its cable. "
+        "May be the unit's own fault.",
+        name,
+    )
+
+
+def _short(sounding: float, seconds: float) -> Problem:
+    return Problem(
+        "too_short",
+        f"the stimulus sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture ends too "
+        "early or the unit stopped. May be the unit's own fault.",
+    )

@@ -1,0 +1,372 @@
+"""``reconstruction``: the filter that follows the converter, far beyond half its rate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
+from linecheck.checks.readings import ReadingList
+from linecheck.checks.steady import BandEdge, SteadyParameters
+from linecheck.dsp.periodic import LineReader, PeriodicSignal, period_frames
+from linecheck.dsp.responses import (
+    Corner,
+    Impulse,
+    Level,
+    Response,
+    falls_to,
+    impulse_of,
+    level_at,
+    line_levels,
+    running_mean,
+    stop_band,
+)
+from linecheck.dsp.spectra import reduce_peaks
+
+__all__ = ["CAPTURE_EDGE", "KIND", "ReconstructionKind", "ReconstructionParameters"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+ComplexArray = NDArray[np.complex128]
+
+#: Levels are relative to this frequency's.
+REFERENCE_HZ = 1000.0
+#: A capture converter is flat up to this part of its rate, 20 kHz at 44.1 kHz (common practice, no source).
+CAPTURE_EDGE = 0.4536
+#: The least rate of a capture over that of the unit.
+LEAST_OVERSAMPLING = 4
+#: Droop is read at these, kHz.
+DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
+#: Noise is averaged over so many lines to either side.
+NOISE_LINES = 8
+#: The response has begun where this part of its energy has come: -80 dB.
+ONSET_SHARE = 1e-8
+#: An impulse response is shown with at most so many points.
+IMPULSE_POINTS = 2000
+
+
+class ReconstructionParameters(SteadyParameters):
+    """A dense signal of lines up to half the rate."""
+
+    seconds: Annotated[
+        float, Field(ge=0.2, le=60.0, description="Length of the part that is measured, s")
+    ] = 2.8
+    level_dbfs: Annotated[
+        float, Field(ge=-80.0, le=-2.0, description="Rms level, dB re a full-scale sine (AES17)")
+    ] = -4.0
+    spacing_hz: Annotated[
+        float,
+        Field(ge=20.0, le=500.0, description="Distance of the lines, to the nearest that fits the rate, Hz"),
+    ] = 50.0
+
+
+class ReconstructionAnalysis(Parameters):
+    """Which tones' images are looked at."""
+
+    image_tones_hz: Annotated[
+        tuple[BandEdge, BandEdge],
+        Field(strict=False, description="Least and greatest frequency of the tones whose images count, Hz"),
+    ] = (19000.0, 20000.0)
+
+
+@dataclass(frozen=True)
+class _Channel:
+    """One channel: gains at odd multiples of the fundamental up to half the capture's rate, noise, the response."""
+
+    orders: IntArray
+    gains: ComplexArray
+    noise: FloatArray
+    response: Response
+
+
+@lru_cache(maxsize=8)
+def _signal(rate_hz: int, spacing_hz: float) -> PeriodicSignal:
+    period = period_frames(rate_hz, spacing_hz)
+    return PeriodicSignal(period, np.arange(1, period // 2, 2))
+
+
+class ReconstructionKind(CheckKind):
+    """The reconstruction filter, from a dense signal whose images reach to the capture's edge.
+
+    The unit's input has lines every 50 Hz up to half its rate. Its samples' spectrum repeats with the rate, so every
+    line has images at multiples of the rate plus and minus its frequency, as strong and with known phases: what comes
+    out at each of them is the response there. All are read at the fitted ratio of the two clocks. Frequencies are by
+    the unit's clock, so that a clock that is off moves no corner.
+
+    ``droop_…`` is the response at that frequency re 1 kHz, negative where it has fallen. ``corner_3db`` and
+    ``corner_6db`` are the lowest frequencies above 1 kHz at which it is 3 and 6 dB down. The stop band: above
+    ``corner_6db`` the response falls to its first notch, out of which a lobe rises by 1 dB or more;
+    ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of its rate),
+    and ``stopband_from`` the lowest frequency from which on no level is higher. ``image_rejection`` is the level of a
+    tone over that of its image at the rate less its frequency, the worst among the lines from 19 to 20 kHz
+    (``image_tones_hz``).
+
+    The impulse response is that of the band up to the capture's edge, without the first-order high pass of a coupling
+    capacitor. ``pre_ringing`` is its energy before the main lobe (before the last change of sign ahead of the peak) re
+    all its energy: about -14 dB for a sharp linear-phase filter, far less for a slow one, next to nothing for minimum
+    phase. ``latency`` is the time from the impulse response's beginning (where 10⁻⁸ of its energy has come) to its
+    peak: the filter's own delay as far as it can be seen. The transport's delay cannot be told from a capture whose
+    start is not known.
+    """
+
+    name: ClassVar[str] = "reconstruction"
+    text: ClassVar[str] = "the reconstruction filter: droop, corners, stop band, images, impulse response"
+    stimulus_parameters: ClassVar[type[Parameters]] = ReconstructionParameters
+    analysis_parameters: ClassVar[type[Parameters]] = ReconstructionAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        *(
+            MetricSpec(f"droop_{khz}k", "dB", f"response at {khz} kHz re 1 kHz", "nominal")
+            for khz in DROOPS_KHZ
+        ),
+        MetricSpec("corner_3db", "Hz", "where the response is 3 dB below that at 1 kHz", "nominal"),
+        MetricSpec("corner_6db", "Hz", "where the response is 6 dB below that at 1 kHz", "nominal"),
+        MetricSpec("stopband_from", "Hz", "where the stop band begins", "less"),
+        MetricSpec("stopband_attenuation", "dB", "least attenuation in the stop band", "more"),
+        MetricSpec("image_rejection", "dB", "high tones over their images at rate − f, the worst", "more"),
+        MetricSpec("pre_ringing", "dB", "energy before the main lobe re all of the impulse response", "less"),
+        MetricSpec("latency", "ms", "from the impulse response's beginning to its peak", "nominal"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("response", "Hz", "dB", "response re 1 kHz", better="nominal"),
+        CurveSpec("impulse", "ms", "", "impulse response re its peak", log_x=False, better="nominal"),
+    )
+
+    def peak_dbfs(self, parameters: ReconstructionParameters) -> float:
+        """Return the highest level that the lines reach together."""
+        return peak_dbfs(_signal(parameters.rate_hz, parameters.spacing_hz), parameters.level_dbfs)
+
+    def stimulus(self, parameters: ReconstructionParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the lines, the same in every channel."""
+        signal = _signal(parameters.rate_hz, parameters.spacing_hz)
+        return periodic_stimulus(signal, parameters, parameters.level_dbfs, channels, ramp_seconds)
+
+    def locate(
+        self, capture: Capture, parameters: ReconstructionParameters, channels: tuple[str, ...]
+    ) -> Location:
+        """Find the lines; a capture below four times the unit's rate is refused."""
+        if capture.rate_hz < LEAST_OVERSAMPLING * parameters.rate_hz:
+            message = (
+                f"captured at {capture.rate_hz} Hz: what lies beyond half the unit's rate needs a capture at "
+                f"{LEAST_OVERSAMPLING * parameters.rate_hz} Hz or more"
+            )
+            problem = Problem("wrong_rate", message)
+            return Location(0, 0, (False,) * len(channels), None, problems=(problem,))
+        signal = _signal(parameters.rate_hz, parameters.spacing_hz)
+        return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: ReconstructionParameters,
+        analysis: ReconstructionAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take the filter's figures from the located lines."""
+        out = ReadingList()
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            channel = _read(capture, location, index, parameters)
+            if channel is None:
+                out.missing(self.metrics, [spec.name for spec in self.metrics], name)
+                message = (
+                    f"the response at {REFERENCE_HZ:g} Hz, which all others are relative to, is not known"
+                )
+                out.problems.append(Problem("reference_unknown", message, name, blocks=False))
+                continue
+            edge = CAPTURE_EDGE * capture.rate_hz
+            _droops(out, name, channel.response.between(0.0, edge))
+            _corners(out, name, channel.response.between(0.0, edge))
+            _image_rejection(out, name, channel, parameters, analysis)
+            _response_curve(out, name, channel.response.between(0.0, edge))
+            _impulse_readings(out, name, _impulse(channel, parameters, edge))
+        return out.measurement()
+
+    def never_measured(
+        self,
+        parameters: ReconstructionParameters,
+        analysis: ReconstructionAnalysis,
+        channels: int,
+        has_reference: bool,
+    ) -> Mapping[str, str]:
+        """Return what the rate and the tones rule out."""
+        low, high = analysis.image_tones_hz
+        lines = _signal(parameters.rate_hz, parameters.spacing_hz).frequencies * parameters.rate_hz
+        if np.any((lines >= low) & (lines <= high)):
+            return {}
+        reason = (
+            f"no line of the stimulus lies between {low:g} Hz and {high:g} Hz (they go to {lines[-1]:g} Hz)"
+        )
+        return {"image_rejection": reason}
+
+
+def _read(
+    capture: Capture, location: Location, index: int, parameters: ReconstructionParameters
+) -> _Channel | None:
+    """Read all lines of a channel and their images, and between them the noise."""
+    assert location.clock_ratio is not None
+    signal = _signal(parameters.rate_hz, parameters.spacing_hz)
+    reader = LineReader(capture.scaled[index, location.start : location.stop], "flat")
+    fundamental_hz = parameters.rate_hz / signal.period
+    spacing = fundamental_hz * location.clock_ratio / capture.rate_hz
+    highest = int(0.5 / spacing - 8.0 / (spacing * reader.frames)) - 1
+    orders = np.arange(1, highest, 2, dtype=np.int64)
+    played = RMS_AT_FULL_SCALE * 10.0 ** (parameters.level_dbfs / 20.0) * signal.amplitudes(orders)
+    gains = reader.read(np.asarray(orders * spacing)) / played
+    between = np.abs(reader.read(np.asarray((orders + 1) * spacing)) / np.abs(played)) ** 2
+    noise = running_mean(between, NOISE_LINES)
+    response = Response(np.asarray(orders * fundamental_hz), *line_levels(gains, noise))
+    reference = level_at(response, REFERENCE_HZ)
+    if reference is None:
+        return None
+    scale = 10.0 ** (-reference.value / 20.0)
+    return _Channel(orders, gains * scale, noise * scale**2, response.less(reference.value))
+
+
+def _droops(out: ReadingList, name: str, response: Response) -> None:
+    """Add the response at the frequencies that have a name."""
+    for khz in DROOPS_KHZ:
+        metric, level = f"droop_{khz}k", level_at(response, 1e3 * khz)
+        if level is None:
+            message = f"{khz} kHz lies beyond what the capture reaches ({response.frequencies_hz[-1]:g} Hz)"
+            _missing(out, name, "beyond_capture", message, {metric: "dB"})
+        else:
+            _level(out, name, metric, level)
+
+
+def _corners(out: ReadingList, name: str, response: Response) -> None:
+    """Add the corners and the stop band."""
+    for metric, level in (("corner_3db", -3.0), ("corner_6db", -6.0)):
+        corner = falls_to(response, level, REFERENCE_HZ)
+        if corner is None:
+            message = f"the response does not fall by {-level:g} dB up to the capture's edge"
+            _missing(out, name, "no_corner", message, {metric: "Hz"})
+        else:
+            _corner(out, name, metric, corner)
+    corner = falls_to(response, -6.0, REFERENCE_HZ)
+    band = None if corner is None else stop_band(response, corner.frequency_hz)
+    if band is None:
+        message = "the response falls all the way to the capture's edge: it has no stop band there"
+        metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
+        _missing(out, name, "no_stop_band", message, metrics)
+        return
+    _corner(out, name, "stopband_from", band.start)
+    _level(out, name, "stopband_attenuation", band.attenuation)
+    if not band.resolved:
+        message = (
+            f"noise is as strong as what the filter lets through: the stop band is at least "
+            f"{band.attenuation.value:.0f} dB deep"
+        )
+        metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
+        out.problems.append(Problem("noise_limited", message, name, blocks=False, metrics=tuple(metrics)))
+
+
+def _image_rejection(
+    out: ReadingList,
+    name: str,
+    channel: _Channel,
+    parameters: ReconstructionParameters,
+    analysis: ReconstructionAnalysis,
+) -> None:
+    """Add the worst ratio of a high tone to its image."""
+    low, high = analysis.image_tones_hz
+    period = _signal(parameters.rate_hz, parameters.spacing_hz).period
+    frequencies = channel.response.frequencies_hz
+    tones = np.flatnonzero(
+        (frequencies >= low) & (frequencies <= high) & (frequencies < 0.5 * parameters.rate_hz)
+    )
+    if not len(tones):
+        message = f"no line of the stimulus lies between {low:g} Hz and {high:g} Hz"
+        _missing(out, name, "beyond_stimulus", message, {"image_rejection": "dB"})
+        return
+    # Orders are 1, 3, 5, …: that of an image is the period's less the tone's.
+    images = (period - channel.orders[tones] - 1) // 2
+    level, spread = channel.response.level_db, channel.response.uncertainty_db
+    worst = int(np.argmin(level[tones] - level[images]))
+    tone, image = tones[worst], images[worst]
+    rejection = float(level[tone] - level[image])
+    _level(out, name, "image_rejection", Level(rejection, float(np.hypot(spread[tone], spread[image]))))
+
+
+def _response_curve(out: ReadingList, name: str, response: Response) -> None:
+    kept = reduce_peaks(response.frequencies_hz, response.level_db)
+    out.curves.append(
+        Curve(
+            "response",
+            name,
+            response.frequencies_hz[kept],
+            "Hz",
+            response.level_db[kept],
+            "dB",
+            None,
+            response.uncertainty_db[kept],
+        )
+    )
+
+
+def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> Impulse:
+    """Return the impulse response of the band up to the capture's edge, beyond which it fades out."""
+    period = _signal(parameters.rate_hz, parameters.spacing_hz).period
+    frequencies = channel.response.frequencies_hz
+    beyond = np.clip((frequencies - edge_hz) / max(frequencies[-1] - edge_hz, 1.0), 0.0, 1.0)
+    fade = 0.5 + 0.5 * np.cos(np.pi * beyond)
+    return impulse_of(
+        channel.orders, channel.gains * fade, parameters.rate_hz / period, channel.noise * fade**2
+    )
+
+
+def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
+    """Add what is read of the impulse response, and its curve."""
+    _level(out, name, "pre_ringing", impulse.before_main_lobe_db())
+    onset = impulse.onset_seconds(ONSET_SHARE)
+    if onset is None:
+        message = "noise ahead of the impulse response hides where it begins"
+        _missing(out, name, "noise_limited", message, {"latency": "ms"})
+    else:
+        out.readings.append(Reading("latency", name, 1e3 * onset[0], "ms", 1e3 * onset[1]))
+    half = IMPULSE_POINTS // 2 - 1
+    step = max(1, -(-min(impulse.peak, round(5e-3 / (impulse.seconds[1] - impulse.seconds[0]))) // half))
+    shown = slice(
+        max(0, impulse.peak - half * step) % step + max(0, (impulse.peak - half * step)), None, step
+    )
+    milliseconds, values = 1e3 * impulse.seconds[shown][: 2 * half + 1], impulse.values[shown][: 2 * half + 1]
+    spread = np.full(len(values), impulse.noise)
+    out.curves.append(Curve("impulse", name, milliseconds, "ms", values, "", None, spread))
+
+
+def _level(out: ReadingList, name: str, metric: str, level: Level) -> None:
+    out.readings.append(Reading(metric, name, level.value, "dB", level.uncertainty))
+
+
+def _corner(out: ReadingList, name: str, metric: str, corner: Corner) -> None:
+    out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
+
+
+def _missing(out: ReadingList, name: str, code: str, message: str, metrics: Mapping[str, str]) -> None:
+    """Add metrics (by name, with their unit) that could not be measured, and why."""
+    out.readings += [Reading(metric, name, None, unit, None) for metric, unit in metrics.items()]
+    out.problems.append(Problem(code, message, name, blocks=False, metrics=tuple(metrics)))
+
+
+KIND = ReconstructionKind()

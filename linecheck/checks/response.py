@@ -1,0 +1,351 @@
+"""``response``: level over frequency, from many lines at once or from a sweep."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.periodic import locate_periodic, peak_dbfs, periodic_stimulus
+from linecheck.checks.readings import ReadingList
+from linecheck.checks.reconstruction import CAPTURE_EDGE
+from linecheck.checks.steady import BandHz, SteadyParameters
+from linecheck.checks.swept import Swept, locate_sweep, sweep_response, sweep_stimulus
+from linecheck.dsp.periodic import LineReader, PeriodicSignal, period_frames
+from linecheck.dsp.responses import Response, falls_to, level_at, line_levels, running_mean
+
+__all__ = ["KIND", "ResponseKind", "ResponseParameters"]
+
+FloatArray = NDArray[np.float64]
+
+#: Levels are relative to this frequency's.
+REFERENCE_HZ = 1000.0
+#: The stimulus goes up to this part of its rate: 21.94 kHz at 44.1 kHz.
+HIGHEST_SHARE = 0.4975
+#: Distance of the lowest lines, Hz: far enough for one second to tell them apart.
+SPACING_HZ = 5.0
+#: Lines to an octave, up to 0.4 of the rate; closer beyond it, where filters are steep.
+PER_OCTAVE = 24
+STEEP_SHARE = 0.4
+STEEP_SPACING_HZ = 100.0
+#: Noise is averaged over so many lines to either side.
+NOISE_LINES = 4
+
+_NOTHING = Response(np.zeros(0), np.zeros(0), np.zeros(0))
+
+
+class ResponseParameters(SteadyParameters):
+    """Many lines at once, or an exponential sweep."""
+
+    signal: Annotated[
+        Literal["multisine", "sweep"],
+        Field(
+            description="multisine: many lines at once; sweep: one sine that rises through all frequencies"
+        ),
+    ] = "multisine"
+    seconds: Annotated[
+        float, Field(ge=1.0, le=60.0, description="Length of what is measured: of the lines or the sweep, s")
+    ] = 1.4
+    level_dbfs: Annotated[
+        float,
+        Field(
+            ge=-80.0,
+            le=-6.0,
+            description="Level of the sweep, or of all lines (rms), dB re a full-scale sine",
+        ),
+    ] = -20.0
+    lowest_hz: Annotated[
+        float, Field(ge=7.5, le=100.0, description="Lowest frequency that the stimulus has, Hz")
+    ] = 7.5
+
+
+class ResponseAnalysis(Parameters):
+    """The band that ripple and balance are taken in."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+
+
+@lru_cache(maxsize=8)
+def _signal(rate_hz: int, lowest_hz: float) -> PeriodicSignal:
+    """Return the lines: evenly on a logarithmic axis, no closer than neighbouring odd multiples, closer at the top."""
+    period = period_frames(rate_hz, SPACING_HZ)
+    fundamental = rate_hz / period
+    steep, highest = STEEP_SHARE * rate_hz, HIGHEST_SHARE * rate_hz
+    count = int(PER_OCTAVE * np.log2(steep / lowest_hz))
+    wanted = np.concatenate(
+        (
+            lowest_hz * 2.0 ** (np.arange(count) / PER_OCTAVE),
+            np.arange(steep, highest, STEEP_SPACING_HZ),
+        )
+    )
+    orders = 2 * np.floor(0.5 * wanted / fundamental + 1e-9).astype(np.int64) + 1
+    return PeriodicSignal(period, np.unique(orders))
+
+
+def _sweep(parameters: ResponseParameters) -> Swept:
+    return Swept(
+        parameters.rate_hz,
+        parameters.seconds,
+        parameters.lowest_hz,
+        0.4995 * parameters.rate_hz,
+        parameters.level_dbfs,
+        parameters.bits,
+        parameters.seed,
+    )
+
+
+class ResponseKind(CheckKind):
+    """Level over frequency re 1 kHz.
+
+    ``multisine`` plays some 230 lines at once, 24 to the octave, at odd multiples of 2.5 Hz, on which no mains product
+    falls, and reads each at the fitted ratio of the two clocks. ``sweep`` plays a steady tone, which gives the clock
+    ratio, and then an exponential sweep: the capture's spectrum over that of the stimulus, stretched by the ratio.
+    Frequencies are by the unit's clock.
+
+    ``ripple`` is the greatest level in the band less the least; ``balance`` the first channel's level less the second's
+    where in the band they differ most. ``corner_low`` and ``corner_high`` are where the response has first fallen by
+    3 dB below and above 1 kHz. A capture converter's own filter begins at 0.4536 of its rate: the response ends there.
+    """
+
+    name: ClassVar[str] = "response"
+    text: ClassVar[str] = "level over frequency: ripple, corners, balance"
+    stimulus_parameters: ClassVar[type[Parameters]] = ResponseParameters
+    analysis_parameters: ClassVar[type[Parameters]] = ResponseAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("ripple", "dB", "greatest level in the band over the least", "less"),
+        MetricSpec("corner_low", "Hz", "where the response is 3 dB down below 1 kHz", "less"),
+        MetricSpec("corner_high", "Hz", "where the response is 3 dB down above 1 kHz", "more"),
+        MetricSpec(
+            "balance", "dB", "first channel over second, where in the band they differ most", "nominal", False
+        ),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("response", "Hz", "dB", "response re 1 kHz", better="nominal"),
+    )
+
+    def peak_dbfs(self, parameters: ResponseParameters) -> float:
+        """Return the highest level that the stimulus reaches."""
+        if parameters.signal == "sweep":
+            return parameters.level_dbfs
+        return peak_dbfs(_signal(parameters.rate_hz, parameters.lowest_hz), parameters.level_dbfs)
+
+    def stimulus(self, parameters: ResponseParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the lines or the sweep, the same in every channel."""
+        if parameters.signal == "sweep":
+            return sweep_stimulus(_sweep(parameters), channels, ramp_seconds)
+        signal = _signal(parameters.rate_hz, parameters.lowest_hz)
+        return periodic_stimulus(signal, parameters, parameters.level_dbfs, channels, ramp_seconds)
+
+    def locate(self, capture: Capture, parameters: ResponseParameters, channels: tuple[str, ...]) -> Location:
+        """Find the lines, or the sweep by the tone ahead of it."""
+        if parameters.signal == "sweep":
+            return locate_sweep(capture, _sweep(parameters), channels)
+        signal = _signal(parameters.rate_hz, parameters.lowest_hz)
+        return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: ResponseParameters,
+        analysis: ResponseAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take the response of every channel, and what is read of it."""
+        out = ReadingList()
+        edge = CAPTURE_EDGE * capture.rate_hz
+        levels: list[Response] = []
+        responses = (
+            _by_sweep(capture, location, parameters)
+            if parameters.signal == "sweep"
+            else _by_lines(capture, location, parameters)
+        )
+        for name, found, response in zip(context.channels, location.found, responses, strict=True):
+            if not found:
+                continue
+            reference = level_at(response, REFERENCE_HZ)
+            assert reference is not None
+            # One line beyond the edge, so that what lies just below it can be read between two.
+            levels.append(_cut(response, edge, more=1))
+            relative = response.less(reference.value)
+            _curve(out, name, _cut(relative, edge))
+            _corners(out, name, _cut(relative, edge))
+            _ripple(out, name, _cut(relative, edge, more=1), analysis.band_hz)
+        _balance(out, levels, analysis.band_hz, len(context.channels))
+        return out.measurement()
+
+    def never_measured(
+        self, parameters: ResponseParameters, analysis: ResponseAnalysis, channels: int, has_reference: bool
+    ) -> Mapping[str, str]:
+        """Return what the stimulus's band and the number of channels rule out."""
+        never = {}
+        low, high = analysis.band_hz
+        highest = HIGHEST_SHARE * parameters.rate_hz
+        if low < parameters.lowest_hz or high > highest - STEEP_SPACING_HZ or low >= high:
+            reason = (
+                f"the stimulus goes from {parameters.lowest_hz:g} Hz to {highest - STEEP_SPACING_HZ:g} Hz, the band "
+                f"from {low:g} Hz to {high:g} Hz"
+            )
+            never = {"ripple": reason, "balance": reason}
+        if channels < 2:
+            never["balance"] = "it compares two channels, and the file declares one"
+        return never
+
+    def curve_spans(
+        self, parameters: ResponseParameters, analysis: ResponseAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the response goes."""
+        return {"response": (parameters.lowest_hz, HIGHEST_SHARE * parameters.rate_hz)}
+
+
+def _wanted(rate_hz: int, lowest_hz: float) -> FloatArray:
+    """Return where a sweep's response is read: as the lines are, at the corner too."""
+    period = period_frames(rate_hz, SPACING_HZ)
+    return np.asarray(_signal(rate_hz, lowest_hz).orders * (rate_hz / period))
+
+
+def _by_sweep(capture: Capture, location: Location, parameters: ResponseParameters) -> list[Response]:
+    """Return each channel's response by the sweep; an empty one where it was not found."""
+    narrowed = capture.narrowed(max(20_000.0, 0.5 * parameters.rate_hz))
+    frequencies = _wanted(parameters.rate_hz, parameters.lowest_hz)
+    return [
+        sweep_response(narrowed, index, location, _sweep(parameters), frequencies) if found else _NOTHING
+        for index, found in enumerate(location.found)
+    ]
+
+
+def _by_lines(capture: Capture, location: Location, parameters: ResponseParameters) -> list[Response]:
+    """Return each channel's response by the lines; an empty one where they were not found."""
+    narrowed = capture.narrowed(max(20_000.0, HIGHEST_SHARE * parameters.rate_hz))
+    signal = _signal(parameters.rate_hz, parameters.lowest_hz)
+    return [
+        _levels_of_lines(
+            LineReader(narrowed.between(index, location.start, location.stop), "close"),
+            signal,
+            parameters.rate_hz / narrowed.rate_hz * (location.clock_ratio or 1.0),
+            parameters.rate_hz,
+        )
+        if found
+        else _NOTHING
+        for index, found in enumerate(location.found)
+    ]
+
+
+def _levels_of_lines(reader: LineReader, signal: PeriodicSignal, scale: float, rate_hz: int) -> Response:
+    """Return the levels of a signal's lines; ``scale`` is the unit's rate over the record's."""
+    usable = signal.frequencies * scale < 0.5 - 8.0 / reader.frames
+    frequencies, played = signal.frequencies[usable], np.abs(signal.amplitudes(signal.orders))[usable]
+    gains = reader.read(frequencies * scale) / played
+    noise = running_mean(reader.noise(frequencies * scale) / played**2, NOISE_LINES)
+    return Response(frequencies * rate_hz, *line_levels(gains, noise))
+
+
+def _cut(response: Response, edge_hz: float, more: int = 0) -> Response:
+    """Return a response up to an edge and so many lines more."""
+    count = int(np.searchsorted(response.frequencies_hz, edge_hz, side="right")) + more
+    return response.first(count)
+
+
+def _curve(out: ReadingList, name: str, response: Response) -> None:
+    out.curves.append(
+        Curve(
+            "response",
+            name,
+            response.frequencies_hz,
+            "Hz",
+            response.level_db,
+            "dB",
+            None,
+            response.uncertainty_db,
+        )
+    )
+
+
+def _corners(out: ReadingList, name: str, response: Response) -> None:
+    """Add both corners; one that lies outside what was played or captured is missing."""
+    for metric, upwards in (("corner_low", False), ("corner_high", True)):
+        corner = falls_to(response, -3.0, REFERENCE_HZ, upwards=upwards)
+        if corner is not None:
+            out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
+            continue
+        end = -1 if upwards else 0
+        message = (
+            f"the response does not fall by 3 dB: it is {response.level_db[end]:+.2f} dB re 1 kHz at "
+            f"{response.frequencies_hz[end]:g} Hz, the {'highest' if upwards else 'lowest'} frequency that the "
+            "stimulus and the capture have"
+        )
+        out.readings.append(Reading(metric, name, None, "Hz", None))
+        out.problems.append(Problem("no_corner", message, name, blocks=False, metrics=(metric,)))
+
+
+def _within(response: Response, band_hz: tuple[float, float]) -> Response | None:
+    """Return a response in a band, its edges included; None where it does not reach them."""
+    low, high = (level_at(response, edge) for edge in band_hz)
+    if low is None or high is None:
+        return None
+    inside = response.between(*band_hz)
+    return Response(
+        np.concatenate(([band_hz[0]], inside.frequencies_hz, [band_hz[1]])),
+        np.concatenate(([low.value], inside.level_db, [high.value])),
+        np.concatenate(([low.uncertainty], inside.uncertainty_db, [high.uncertainty])),
+    )
+
+
+def _not_reached(response: Response, band_hz: tuple[float, float], name: str | None, metric: str) -> Problem:
+    first, last = response.frequencies_hz[0], response.frequencies_hz[-1]
+    message = (
+        f"the band goes from {band_hz[0]:g} Hz to {band_hz[1]:g} Hz, the response that stimulus and capture give only "
+        f"from {first:g} Hz to {last:g} Hz"
+    )
+    return Problem("band_not_reached", message, name, blocks=False, metrics=(metric,))
+
+
+def _ripple(out: ReadingList, name: str, response: Response, band_hz: tuple[float, float]) -> None:
+    """Add the greatest level in the band less the least."""
+    inside = _within(response, band_hz)
+    if inside is None:
+        out.readings.append(Reading("ripple", name, None, "dB", None))
+        out.problems.append(_not_reached(response, band_hz, name, "ripple"))
+        return
+    highest, lowest = int(np.argmax(inside.level_db)), int(np.argmin(inside.level_db))
+    spread = np.hypot(inside.uncertainty_db[highest], inside.uncertainty_db[lowest])
+    out.readings.append(Reading("ripple", name, float(np.ptp(inside.level_db)), "dB", float(spread)))
+
+
+def _balance(
+    out: ReadingList, levels: Sequence[Response], band_hz: tuple[float, float], channels: int
+) -> None:
+    """Add the first channel over the second (of more, over the one that differs most) where they differ most."""
+    inside = [_within(response, band_hz) for response in levels]
+    parts = [part for part in inside if part is not None]
+    if len(parts) < max(2, channels):
+        out.readings.append(Reading("balance", None, None, "dB", None))
+        if levels and None in inside:
+            out.problems.append(_not_reached(levels[inside.index(None)], band_hz, None, "balance"))
+        return
+    first = parts[0]
+    differences = np.array([first.level_db - part.level_db for part in parts[1:]])
+    other, worst = np.unravel_index(int(np.argmax(np.abs(differences))), differences.shape)
+    spread = np.hypot(first.uncertainty_db[worst], parts[1 + int(other)].uncertainty_db[worst])
+    out.readings.append(Reading("balance", None, float(differences[other, worst]), "dB", float(spread)))
+
+
+KIND = ResponseKind()

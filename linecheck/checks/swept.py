@@ -1,0 +1,284 @@
+"""An exponential sweep with a steady tone ahead of it: the stimulus, finding it, and the response from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
+from linecheck.checks.steady import SETTLE_SECONDS, locate_tone, ramped
+from linecheck.dsp.continuity import breaks_of_model
+from linecheck.dsp.narrow import Narrowed
+from linecheck.dsp.quantise import full_scale_amplitude, quantise
+from linecheck.dsp.responses import Response, line_levels
+from linecheck.dsp.sweeps import exponential_sweep, spectrum_at, transfer
+from linecheck.dsp.tones import fit_scaled_tones, peak_frequency
+
+__all__ = ["Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+ComplexArray = NDArray[np.complex128]
+
+#: The tone that gives the clock ratio: steady for so long after it has settled.
+PILOT_HZ = 997.0
+PILOT_SECONDS = 0.15
+#: Silence between tone and sweep, and how the sweep itself fades in and out.
+GAP_SECONDS = 0.04
+FADE_SECONDS = 0.01
+#: The sweep begins below the lowest frequency that is wanted, so that this one has its full strength.
+BELOW_LOWEST = 0.7
+#: So much after the sweep still belongs to the response.
+TAIL_SECONDS = 0.08
+#: A response is fitted over this part of its frequency to either side, but no less than 2 bins and no more than 20 Hz.
+HALF_WIDTH = 0.01
+MOST_HALF_WIDTH_HZ = 20.0
+#: Of the capture's sweep's energy, the reference must explain so much.
+LEAST_EXPLAINED = 0.1
+
+
+@dataclass(frozen=True)
+class Swept:
+    """A sweep over which frequencies, how long and how strong, at which rate."""
+
+    rate_hz: int
+    seconds: float
+    lowest_hz: float
+    highest_hz: float
+    level_dbfs: float
+    bits: int
+    seed: int
+
+    @property
+    def frames(self) -> int:
+        """Length of the sweep."""
+        return round(self.seconds * self.rate_hz)
+
+    def samples(self) -> FloatArray:
+        """Return the sweep, shape (frames,)."""
+        low, high = BELOW_LOWEST * self.lowest_hz / self.rate_hz, self.highest_hz / self.rate_hz
+        amplitude = full_scale_amplitude(self.level_dbfs, self.bits)
+        return amplitude * exponential_sweep(self.frames, low, high, round(FADE_SECONDS * self.rate_hz))
+
+
+@dataclass(frozen=True)
+class _Spectra:
+    """A captured sweep and its reference at the same frequencies (by the unit's clock), re the sweep's beginning."""
+
+    captured: ComplexArray
+    reference: ComplexArray
+    spacing_hz: float
+    frames: int
+
+
+def sweep_stimulus(sweep: Swept, channels: int, ramp_seconds: float) -> Stimulus:
+    """Return tone, silence and sweep, the same in every channel.
+
+    ``ramp_seconds`` is that of the tone, which comes first; the sweep fades in and out over 10 ms.
+    """
+    rate = sweep.rate_hz
+    frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + PILOT_SECONDS) * rate)
+    cycles = np.arange(frames) * (PILOT_HZ / rate)
+    tone = full_scale_amplitude(sweep.level_dbfs, sweep.bits) * np.sin(
+        2.0 * np.pi * (cycles - np.rint(cycles))
+    )
+    tone = ramped(tone[:, None], rate, ramp_seconds)[:, 0]
+    whole = np.concatenate((tone, np.zeros(round(GAP_SECONDS * rate)), sweep.samples()))
+    table = np.repeat(whole[:, None], channels, axis=1)
+    return Stimulus(quantise(table, sweep.bits, sweep.seed), rate, sweep.bits)
+
+
+def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> Location:
+    """Find the tone, its clock ratio, and the sweep that follows it.
+
+    The location goes from the tone's settled part to the sweep's end; the tone is its one steady stretch. Raises
+    nothing: what is wrong becomes a problem of the location.
+    """
+    tone = locate_tone(capture, [PILOT_HZ] * len(channels), PILOT_SECONDS, channels)
+    if not any(tone.found) or any(problem.channel is None for problem in tone.problems):
+        return replace(tone, found=(False,) * len(channels))
+    narrowed = capture.narrowed(max(20_000.0, 0.5 * sweep.rate_hz))
+    ratio = _clock_ratio(narrowed, tone)
+    end = _sweep_end(narrowed, tone, sweep, ratio)
+    problem = None
+    if end is None:
+        problem = Problem(
+            "stimulus_not_found", "the tone is there, but no sweep follows it: did the unit stop?"
+        )
+    elif end > capture.frames + 0.005 * capture.rate_hz:
+        missing = (end - capture.frames) / capture.rate_hz
+        problem = Problem(
+            "too_short",
+            f"the last {missing:.3f} s of the sweep are missing: the capture ends too early. "
+            "May be the unit's own fault.",
+        )
+    if end is None or problem is not None:
+        assert problem is not None
+        return Location(
+            tone.start, tone.stop, (False,) * len(channels), None, problems=(*tone.problems, problem)
+        )
+    steady = Stretch(
+        tone.start, tone.stop, tuple((PILOT_HZ * ratio,) if there else () for there in tone.found)
+    )
+    location = Location(
+        tone.start,
+        min(end, capture.frames),
+        tone.found,
+        ratio,
+        problems=tone.problems,
+        stretches=(steady,),
+    )
+    return replace(location, problems=(*location.problems, *_breaks(narrowed, location, sweep, channels)))
+
+
+def _clock_ratio(narrowed: Narrowed, tone: Location) -> float:
+    """Return the unit's clock over the capture's from the tone, in the channel where it is strongest."""
+    records = [narrowed.between(index, tone.start, tone.stop) for index in range(len(narrowed.values))]
+    loudest = max(
+        (index for index, there in enumerate(tone.found) if there),
+        key=lambda one: float(np.std(records[one])),
+    )
+    nominal = PILOT_HZ / narrowed.rate_hz
+    coarse, _ = peak_frequency(records[loudest], 0.99 * nominal, 1.01 * nominal)
+    fit, _ = fit_scaled_tones(records[loudest], np.array([coarse]))
+    return coarse * fit.scale / nominal
+
+
+@lru_cache(maxsize=4)
+def _reference(sweep: Swept, spacing_hz: float, count: int) -> ComplexArray:
+    """Return the sweep's spectrum at multiples of a spacing by the unit's clock."""
+    return spectrum_at(sweep.samples(), spacing_hz / sweep.rate_hz, count)
+
+
+def _sweep_end(narrowed: Narrowed, tone: Location, sweep: Swept, ratio: float) -> int | None:
+    """Return the frame of the capture at which the sweep ends, from its correlation with the reference."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    loudest = max(
+        (index for index, there in enumerate(tone.found) if there),
+        key=lambda one: float(np.std(narrowed.between(one, tone.start, tone.stop))),
+    )
+    rate = narrowed.rate_hz
+    first = min(-(-tone.stop // narrowed.factor), narrowed.values.shape[1])
+    lasting = int(np.ceil(sweep.frames / (sweep.rate_hz * ratio) * rate))
+    part = narrowed.values[loudest, first : first + lasting + int(0.2 * rate)]
+    if len(part) < 0.1 * rate:
+        return None
+    length = next_fast_len(len(part) + lasting, real=True)
+    spectrum = rfft(part - np.mean(part), length)
+    spacing = rate / (length * ratio)
+    count = min(len(spectrum), int(0.49 * sweep.rate_hz / spacing))
+    reference = _reference(sweep, spacing, count)
+    # Each frequency counts by its phase alone, so that the peak is sharp whatever the response.
+    product = np.zeros_like(spectrum)
+    cross = spectrum[:count] * np.conj(reference)
+    product[:count] = cross / np.maximum(np.abs(reference), 1e-3 * np.max(np.abs(reference)))
+    likeness = np.abs(irfft(product, length)[: int(0.2 * rate)])
+    best = int(np.argmax(likeness))
+    if likeness[best] < 12.0 * float(np.median(likeness)):
+        return None
+    return int((first + best + lasting) * narrowed.factor)
+
+
+def _spectra(narrowed: Narrowed, index: int, location: Location, sweep: Swept) -> _Spectra:
+    """Return a channel's sweep and the reference, both re the moment at which the sweep begins."""
+    from scipy.fft import next_fast_len, rfft
+
+    assert location.clock_ratio is not None
+    rate = narrowed.rate_hz
+    lasting = int(np.ceil(sweep.frames / (sweep.rate_hz * location.clock_ratio) * rate))
+    begin = round(location.stop / narrowed.factor) - lasting
+    margin = round(0.5 * GAP_SECONDS * rate)
+    early = begin - max(0, begin - margin)
+    length = next_fast_len(lasting + margin + round(TAIL_SECONDS * rate), real=True)
+    values = narrowed.values[index, begin - early : begin - early + length]
+    # The offset as it is in the silence ahead: the sweep's own mean is not zero.
+    values = values - np.mean(values[: max(early, 1)])
+    spacing = rate / (length * location.clock_ratio)
+    spectrum = rfft(values, length)
+    count = min(len(spectrum), int(0.4995 * sweep.rate_hz / spacing))
+    spectrum = spectrum[:count] * np.exp(2j * np.pi * np.mod(np.arange(count) * (early / length), 1.0))
+    return _Spectra(spectrum, _reference(sweep, spacing, count), spacing, length)
+
+
+def sweep_response(
+    narrowed: Narrowed, index: int, location: Location, sweep: Swept, frequencies_hz: FloatArray
+) -> Response:
+    """Return a channel's response at some frequencies (by the unit's clock), in dB re the stimulus.
+
+    Parameters
+    ----------
+    narrowed : Narrowed
+        The capture, with everything up to half the unit's rate.
+    index : int
+    location : Location
+        From :func:`locate_sweep`.
+    sweep : Swept
+    frequencies_hz : float64 array, shape (points,)
+        Ascending; those that the capture does not hold are left out.
+    """
+    spectra = _aligned(_spectra(narrowed, index, location, sweep))
+    spacing = spectra.spacing_hz
+    half = np.clip(HALF_WIDTH * frequencies_hz, 2.0 * spacing, MOST_HALF_WIDTH_HZ)
+    usable = frequencies_hz + half < (len(spectra.captured) - 1) * spacing
+    kept, half = frequencies_hz[usable], half[usable]
+    centre = np.rint(kept / spacing).astype(np.int64)
+    reach = np.maximum(np.rint(half / spacing).astype(np.int64), 2)
+    found = transfer(spectra.captured, spectra.reference, np.maximum(centre - reach, 1), centre + reach + 1)
+    return Response(np.asarray(centre * spacing), *line_levels(found.gains, found.noise))
+
+
+def _aligned(spectra: _Spectra) -> _Spectra:
+    """Take the unit's own delay off the captured spectrum, so that gains next to each other have the same phase."""
+    from scipy.fft import irfft
+
+    cross = np.zeros(spectra.frames // 2 + 1, dtype=np.complex128)
+    count = len(spectra.captured)
+    strength = np.maximum(np.abs(spectra.reference), 1e-3 * np.max(np.abs(spectra.reference)))
+    cross[:count] = spectra.captured * np.conj(spectra.reference) / strength
+    likeness = np.abs(irfft(cross, spectra.frames))
+    delay = int(np.argmax(likeness))
+    turn = np.exp(2j * np.pi * np.mod(np.arange(count) * (delay / spectra.frames), 1.0))
+    return replace(spectra, captured=spectra.captured * turn)
+
+
+def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tuple[str, ...]) -> list[Problem]:
+    """Return problems where the captured sweep is not what its own smooth response makes of the reference."""
+    from scipy.fft import irfft
+
+    problems = []
+    for index, name in enumerate(channels):
+        if not location.found[index]:
+            continue
+        spectra = _aligned(_spectra(narrowed, index, location, sweep))
+        bins = np.arange(len(spectra.captured))
+        points = np.unique(np.geomspace(8, len(bins) - 4, 400).astype(np.int64))
+        reach = np.clip(points // 100, 2, int(MOST_HALF_WIDTH_HZ / spectra.spacing_hz)).astype(np.int64)
+        gains = transfer(
+            spectra.captured, spectra.reference, points - reach, np.minimum(points + reach + 1, len(bins))
+        ).gains
+        smooth = np.interp(bins, points, gains.real) + 1j * np.interp(bins, points, gains.imag)
+        inside = (bins >= points[0]) & (bins <= points[-1])
+        model = irfft(np.where(inside, smooth * spectra.reference, 0.0), spectra.frames)
+        signal = irfft(np.where(inside, spectra.captured, 0.0), spectra.frames)
+        sounding = slice(round(0.1 * spectra.frames), round(0.9 * spectra.frames))
+        found = breaks_of_model(signal[sounding], model[sounding])
+        if found:
+            worst = max(found, key=lambda entry: abs(entry.size))
+            at = location.stop / narrowed.factor / narrowed.rate_hz - sweep.seconds / (
+                location.clock_ratio or 1.0
+            )
+            seconds = at + (worst.frame + sounding.start) / narrowed.rate_hz
+            what = (
+                f"the sweep's level is {abs(100 * worst.size):.0f} % off"
+                if worst.kind == "hole"
+                else "samples do not belong to the sweep"
+            )
+            message = (
+                f"{what} at {seconds:.3f} s. The interface did not report it. May be the unit's own fault."
+            )
+            problems.append(Problem("dropout", message, name))
+    return problems

@@ -1,0 +1,333 @@
+"""Frequency and impulse responses: levels between lines, corners, the stop band, and what comes before the peak.
+
+============================ ============================================================================
+:class:`Response`            levels over frequency with their uncertainties
+:func:`level_at`             the level at any frequency between two lines
+:func:`falls_to`             where a response first falls to a level, going up or down
+:func:`stop_band`            where the stop band begins and how deep it is
+:func:`without_coupling`     a response freed of the slow part that a coupling capacitor adds
+:class:`Impulse`             an impulse response, its peak at time zero
+:func:`impulse_of`           from the lines of a signal with odd multiples only
+============================ ============================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Impulse",
+    "Response",
+    "StopBand",
+    "falls_to",
+    "impulse_of",
+    "level_at",
+    "line_levels",
+    "running_mean",
+    "stop_band",
+    "without_coupling",
+]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+ComplexArray = NDArray[np.complex128]
+
+#: A lobe of the stop band rises at least so far out of the notch ahead of it, dB.
+LEAST_LOBE_DB = 1.0
+#: A level that is no surer than that is no more than noise may make: it takes 10 times the noise's power to be surer.
+HIDDEN_DB = 2.0
+
+
+@dataclass(frozen=True)
+class Response:
+    """Levels over frequency.
+
+    Attributes
+    ----------
+    frequencies_hz : float64 array, shape (lines,)
+        Ascending.
+    level_db, uncertainty_db : float64 arrays, shape (lines,)
+    """
+
+    frequencies_hz: FloatArray
+    level_db: FloatArray
+    uncertainty_db: FloatArray
+
+    def between(self, low_hz: float, high_hz: float) -> Response:
+        """Return the lines from ``low_hz`` to ``high_hz``, inclusive."""
+        inside = (self.frequencies_hz >= low_hz) & (self.frequencies_hz <= high_hz)
+        return Response(self.frequencies_hz[inside], self.level_db[inside], self.uncertainty_db[inside])
+
+    def first(self, count: int) -> Response:
+        """Return the lowest lines, ``count`` of them."""
+        return Response(self.frequencies_hz[:count], self.level_db[:count], self.uncertainty_db[:count])
+
+    def less(self, level_db: float) -> Response:
+        """Return the levels re another one."""
+        return Response(self.frequencies_hz, self.level_db - level_db, self.uncertainty_db)
+
+
+class Level(NamedTuple):
+    """A level and its standard uncertainty, dB."""
+
+    value: float
+    uncertainty: float
+
+
+class Corner(NamedTuple):
+    """A frequency and its standard uncertainty, Hz."""
+
+    frequency_hz: float
+    uncertainty_hz: float
+
+
+class StopBand(NamedTuple):
+    """A stop band: from where, and the least attenuation in it.
+
+    ``resolved`` is False where noise is as strong as what the filter lets through: the attenuation is at least that.
+    """
+
+    start: Corner
+    attenuation: Level
+    resolved: bool
+
+
+def line_levels(gains: ComplexArray, noise: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return levels and standard uncertainties in dB of lines in noise.
+
+    A line that is not resolved reads as its uncertainty, the level below which nothing can be told.
+
+    Parameters
+    ----------
+    gains : complex128 array, shape (lines,)
+    noise : float64 array, shape (lines,)
+        Mean square modulus of what the noise adds to each.
+    """
+    power = np.abs(gains) ** 2 - noise
+    spread = np.sqrt(noise**2 + 2.0 * np.maximum(power, 0.0) * noise)
+    power = np.maximum(np.maximum(power, spread), 1e-300)
+    return 10.0 * np.log10(power), 10.0 / np.log(10.0) * spread / power
+
+
+def running_mean(values: FloatArray, reach: int) -> FloatArray:
+    """Return the mean of each value and ``reach`` to either side, fewer at the ends."""
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    places = np.arange(len(values))
+    first, last = np.maximum(places - reach, 0), np.minimum(places + reach + 1, len(values))
+    return np.asarray((sums[last] - sums[first]) / (last - first))
+
+
+def _nearest_four(frequencies: FloatArray, frequency: float) -> slice:
+    first = int(np.searchsorted(frequencies, frequency)) - 2
+    first = max(0, min(first, len(frequencies) - 4))
+    return slice(first, first + 4)
+
+
+def _weights(places: FloatArray, place: float) -> FloatArray:
+    """Return Lagrange's weights of some points for the value at a place."""
+    steps = np.subtract.outer(places, places) + np.eye(len(places))
+    from_place = place - places
+    others = np.where(np.eye(len(places), dtype=bool), 1.0, from_place[None, :])
+    return np.asarray(np.prod(others, axis=1) / np.prod(steps, axis=1))
+
+
+def level_at(response: Response, frequency_hz: float) -> Level | None:
+    """Return the level at a frequency by a cubic through the four nearest lines; None outside the lines."""
+    frequencies = response.frequencies_hz
+    if len(frequencies) < 4 or not frequencies[0] <= frequency_hz <= frequencies[-1]:
+        return None
+    near = _nearest_four(frequencies, frequency_hz)
+    weights = _weights(np.log(frequencies[near]), float(np.log(frequency_hz)))
+    value = float(weights @ response.level_db[near])
+    return Level(value, float(np.sqrt(np.sum((weights * response.uncertainty_db[near]) ** 2))))
+
+
+def falls_to(response: Response, level_db: float, from_hz: float, *, upwards: bool = True) -> Corner | None:
+    """Return the first frequency at which a response has fallen to a level, going up or down from ``from_hz``.
+
+    None where it does not fall that far among its lines.
+    """
+    part = response.between(from_hz, np.inf) if upwards else response.between(0.0, from_hz)
+    below = np.flatnonzero(part.level_db <= level_db)
+    if not len(below) or len(part.level_db) < 2:
+        return None
+    low = int(below[0]) - 1 if upwards else int(below[-1])
+    if low < 0 or low + 1 >= len(part.level_db):
+        return None
+    first, last = (float(edge) for edge in part.frequencies_hz[low : low + 2])
+    for _ in range(40):
+        middle = float(np.sqrt(first * last))
+        value = level_at(response, middle)
+        if value is None or (value.value <= level_db) == upwards:
+            last = middle
+        else:
+            first = middle
+    at = level_at(response, first)
+    rise = (part.level_db[low + 1] - part.level_db[low]) / np.diff(part.frequencies_hz[low : low + 2])[0]
+    spread = at.uncertainty / max(abs(float(rise)), 1e-12) if at is not None else 0.0
+    return Corner(first, spread)
+
+
+def stop_band(response: Response, from_hz: float) -> StopBand | None:
+    """Return where a response's stop band begins, and its least attenuation.
+
+    Going up from ``from_hz`` (a frequency in the transition band) the response falls to its first notch, out of which a
+    lobe rises by at least 1 dB and four times its uncertainty. The attenuation is that of the highest level from this
+    notch to the last line; the stop band begins at the lowest frequency from which on no level is higher than that.
+    Where the response falls into the noise before there is a notch, the highest level from there on counts.
+    None where it falls all the way.
+    """
+    part = response.between(from_hz, np.inf)
+    level, spread = part.level_db, part.uncertainty_db
+    if len(level) < 2:
+        return None
+    lowest = np.minimum.accumulate(level)
+    notch = np.flatnonzero(level > lowest + np.maximum(LEAST_LOBE_DB, 4.0 * spread))
+    hidden = np.flatnonzero(spread > HIDDEN_DB)
+    if len(notch):
+        start = int(np.argmin(level[: int(notch[0]) + 1]))
+    elif len(hidden):
+        start = int(hidden[0])
+    else:
+        return None
+    highest = start + int(np.argmax(level[start:]))
+    resolved = bool(spread[highest] <= HIDDEN_DB)
+    begins = falls_to(response, float(level[highest]), from_hz)
+    if begins is None:
+        begins = Corner(float(part.frequencies_hz[start]), 0.0)
+    return StopBand(begins, Level(-float(level[highest]), float(spread[highest])), resolved)
+
+
+def without_coupling(frequencies_hz: FloatArray, gains: ComplexArray) -> ComplexArray:
+    """Return a response without the high pass of the first order that a coupling capacitor makes.
+
+    Its tail lasts for many times the impulse response that is looked at. Well above its corner f0 its phase is f0/f;
+    that of everything else is odd and smooth, so both are told apart by a fit of f, f³ and 1/f from 100 Hz to 2 kHz.
+
+    Parameters
+    ----------
+    frequencies_hz : float64 array, shape (lines,)
+    gains : complex128 array, shape (lines,)
+        Free of any delay greater than a period of 1 kHz.
+    """
+    low = (frequencies_hz >= 100.0) & (frequencies_hz <= 2000.0)
+    if np.sum(low) < 8:
+        return gains
+    place = frequencies_hz[low] / 1000.0
+    phase = np.unwrap(np.angle(gains[low]))
+    turns = np.rint(np.median(phase) / np.pi) * np.pi
+    columns = np.stack((place, place**3, 1.0 / place), axis=1)
+    corner = float(np.linalg.lstsq(columns, phase - turns, rcond=None)[0][2]) * 1000.0
+    return np.asarray(gains * (1.0 - 1j * corner / frequencies_hz))
+
+
+@dataclass(frozen=True)
+class Impulse:
+    """An impulse response re its peak, which is at time zero and positive.
+
+    Attributes
+    ----------
+    seconds, values : float64 arrays, shape (points,)
+        From a quarter of the signal's period before the peak to a quarter after it.
+    noise : float
+        Standard deviation of what noise adds to each value.
+    bandwidth_hz : float
+        Up to which it goes.
+    """
+
+    seconds: FloatArray
+    values: FloatArray
+    noise: float
+    bandwidth_hz: float
+
+    def _energy(self, first: int, last: int) -> tuple[float, float]:
+        """Return the energy (per point) between two points, noise taken off, and its standard uncertainty."""
+        part = self.values[first:last]
+        step = self.seconds[1] - self.seconds[0]
+        # Points stand closer than independent ones do.
+        dense = 1.0 / (2.0 * self.bandwidth_hz * step)
+        energy = max(float(np.sum(part**2)) - len(part) * self.noise**2, 0.0)
+        variance = dense * self.noise**2 * (4.0 * energy + 2.0 * len(part) * self.noise**2)
+        return energy, float(np.sqrt(variance))
+
+    @property
+    def peak(self) -> int:
+        """Index of the peak."""
+        return int(np.argmin(np.abs(self.seconds)))
+
+    def before_main_lobe_db(self) -> Level:
+        """Return the energy before the main lobe re all of it; the lobe begins at the last change of sign."""
+        peak = self.peak
+        negative = np.flatnonzero(self.values[:peak] <= 0.0)
+        energy, spread = self._energy(0, int(negative[-1]) + 1 if len(negative) else 0)
+        whole, _ = self._energy(0, len(self.values))
+        value = max(energy, spread, 1e-30 * whole)
+        return Level(float(10.0 * np.log10(value / whole)), float(10.0 / np.log(10.0) * spread / value))
+
+    def onset_seconds(self, share: float) -> tuple[float, float] | None:
+        """Return how long before the peak the energy has come to a share of the whole, and the uncertainty.
+
+        None where the noise ahead of the peak has more energy than that.
+        """
+        peak = self.peak
+        whole, _ = self._energy(0, len(self.values))
+        sums = np.cumsum(self.values[: peak + 1] ** 2 - self.noise**2)
+        _, spread = self._energy(0, 0 if not peak else peak // 2)
+        if peak * self.noise**2 > share * whole or spread > 0.1 * share * whole:
+            return None
+        at = int(np.argmax(sums >= share * whole))
+        step = self.seconds[1] - self.seconds[0]
+        below = sums[at - 1] if at else 0.0
+        part = (share * whole - below) / max(sums[at] - below, 1e-300)
+        slope = max((sums[at] - below) / step, 1e-300)
+        return float(-(self.seconds[at] - (1.0 - part) * step)), float(np.hypot(spread / slope, 0.1 * step))
+
+
+def impulse_of(orders: IntArray, gains: ComplexArray, fundamental_hz: float, noise: FloatArray) -> Impulse:
+    """Return the impulse response of a unit from its gains at odd multiples of a fundamental.
+
+    Parameters
+    ----------
+    orders : int64 array, shape (lines,)
+        All odd ones from 1 on.
+    gains : complex128 array, shape (lines,)
+        With any common delay and either polarity.
+    fundamental_hz : float
+    noise : float64 array, shape (lines,)
+        Mean square modulus of what the noise adds to each.
+    """
+    from scipy.fft import irfft, next_fast_len
+
+    points = 4 * next_fast_len(int(orders[-1]), real=True)
+    spectrum = np.zeros(points // 2 + 1, dtype=np.complex128)
+    spectrum[orders] = gains
+    coarse = irfft(spectrum, points)
+    place = _peak_place(orders, gains, int(np.argmax(np.abs(coarse))) / points)
+    turned = gains * np.exp(2j * np.pi * np.mod(orders * place, 1.0))
+    if np.sum(turned.real) < 0.0:
+        turned = -turned
+    cleared = without_coupling(np.asarray(orders * fundamental_hz), turned)
+    height = 2.0 * float(np.sum(cleared.real))
+    spectrum[orders] = cleared * (points / height)
+    values = np.roll(irfft(spectrum, points), points // 4)[: points // 2]
+    seconds = (np.arange(points // 2) - points // 4) / (points * fundamental_hz)
+    deviation = float(np.sqrt(2.0 * np.sum(noise))) / height
+    return Impulse(seconds, values, deviation, float(orders[-1]) * fundamental_hz)
+
+
+def _peak_place(orders: IntArray, gains: ComplexArray, place: float) -> float:
+    """Return where the sum of lines has its extreme, in periods, by Newton's steps from close by."""
+    reach = 0.25 / float(orders[-1])
+    start = place
+    for _ in range(6):
+        turned = gains * np.exp(2j * np.pi * np.mod(orders * place, 1.0))
+        slope = -float(np.sum(orders * turned.imag)) * 2.0 * np.pi
+        bend = -float(np.sum(orders.astype(np.float64) ** 2 * turned.real)) * (2.0 * np.pi) ** 2
+        if bend == 0.0:
+            break
+        place = float(np.clip(place - slope / bend, start - reach, start + reach))
+    return place
