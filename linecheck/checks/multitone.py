@@ -1,0 +1,219 @@
+"""``multitone``: 32 tones at once, and everything that comes back between them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached
+from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
+from linecheck.checks.tone_sets import locate_tone_sets
+from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
+from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.spectra import NOISE_BANDWIDTH_BINS, reduce_peaks
+from linecheck.dsp.tone_residue import Residue, highest_residue, residue_power, residue_spectrum, take_out
+
+__all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
+
+FloatArray = NDArray[np.float64]
+
+#: What double precision leaves of a fit, as a share of the tones' power (-190 dB).
+ARITHMETIC = 1e-19
+DB_PER_BIT = 20.0 * np.log10(2.0)
+
+
+class MultitoneParameters(SteadyParameters):
+    """The 32 tones: the same frequencies, in hertz, at every rate."""
+
+    rate_hz: Annotated[
+        int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")
+    ] = 44100
+    seconds: Annotated[
+        float, Field(ge=1.0, le=60.0, description="Length of the part that is measured, s")
+    ] = 1.4
+    level_dbfs: Annotated[
+        float,
+        Field(
+            ge=-60.0,
+            le=0.0,
+            description="Highest peak of the waveform, between samples too, dB re the peak of a full-scale sine; "
+            "each tone is 21.8 dB lower",
+        ),
+    ] = 0.0
+
+
+class MultitoneAnalysis(Parameters):
+    """The band that residue is looked for in, and the resolution at which it is stated."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+    resolution_hz: ResolutionHz = 5.0
+
+    @model_validator(mode="after")
+    def _holds(self) -> MultitoneAnalysis:
+        low, high = self.band_hz
+        if high - low < 20.0 * self.resolution_hz:
+            raise ValueError(
+                f"band_hz must ascend and be at least 20 times resolution_hz wide, got [{low:g}, {high:g}]"
+            )
+        return self
+
+
+class MultitoneKind(CheckKind):
+    """32 tones from 26 Hz to 19 kHz, with every product of second and third order between them.
+
+    The tones are fitted with one clock ratio and taken out, with the slow drift in level and timing that they share;
+    what remains is the residue: distortion products, which are lines, hum, spurious lines and noise. ``residue`` is its
+    level over frequency re one tone (the mean power of the 32), at the stated resolution: a line reads true whatever
+    the resolution (two closer than it read as one), noise reads as much as the resolution takes in. So a mask on it
+    limits lines as they are, and noise per ``resolution_hz``. Distortion that climbs with frequency shows as residue
+    that climbs.
+
+    ``clean_range`` is from a tone's level to the highest point of the residue in the band, ``clean_bits`` the same in
+    bits, clean_range / 6.02 dB. ``distortion_noise`` is the power of all the residue in the band re that of all tones;
+    it does not depend on the resolution.
+    """
+
+    name: ClassVar[str] = "multitone"
+    text: ClassVar[str] = "32 tones at once: distortion and noise between them"
+    stimulus_parameters: ClassVar[type[Parameters]] = MultitoneParameters
+    analysis_parameters: ClassVar[type[Parameters]] = MultitoneAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("clean_range", "dB", "one tone's level over the highest residue", "more"),
+        MetricSpec("clean_bits", "bit", "the same in bits of 6.02 dB", "more"),
+        MetricSpec("distortion_noise", "dB", "all residue in the band re all tones", "less"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec(
+            "residue", "Hz", "dB", "what lies between the tones, re one tone, at the stated resolution"
+        ),
+    )
+
+    def stimulus(self, parameters: MultitoneParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the tones, the same in every channel."""
+        peak = full_scale_amplitude(parameters.level_dbfs, parameters.bits)
+        amplitudes = np.full(len(TONES_HZ), peak / PEAK_OF_UNIT_TONES)
+        return steady_stimulus(
+            parameters, [amplitudes] * channels, [TONES_HZ] * channels, [TONE_PHASES] * channels, ramp_seconds
+        )
+
+    def locate(
+        self, capture: Capture, parameters: MultitoneParameters, channels: tuple[str, ...]
+    ) -> Location:
+        """Find the tones."""
+        return locate_tone_sets(capture, [TONES_HZ] * len(channels), parameters.seconds, channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: MultitoneParameters,
+        analysis: MultitoneAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take the residue between the located tones."""
+        out = ReadingList()
+        reached = band_not_reached(
+            capture, analysis.band_hz, (*(spec.name for spec in self.metrics), "residue")
+        )
+        if reached is not None:
+            out.problems.append(reached)
+        assert location.clock_ratio is not None
+        narrowed = capture.narrowed(max(analysis.band_hz[1], 1.01 * float(TONES_HZ[-1])))
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            if reached is not None:
+                out.missing(self.metrics, [spec.name for spec in self.metrics], name)
+                continue
+            record = narrowed.between(index, location.start, location.stop)
+            _read(out, name, record, narrowed.rate_hz, location.clock_ratio, analysis)
+        return out.measurement()
+
+    def curve_spans(
+        self, parameters: MultitoneParameters, analysis: MultitoneAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the residue goes."""
+        return {"residue": analysis.band_hz}
+
+
+def _read(
+    out: ReadingList, name: str, record: FloatArray, rate_hz: float, ratio: float, analysis: MultitoneAnalysis
+) -> None:
+    """Add one channel's readings and curve."""
+    low, high = analysis.band_hz
+    taken = take_out(record, TONES_HZ * (ratio / rate_hz))
+    tones = 0.5 * float(np.sum(np.abs(taken.tones.amplitudes) ** 2))
+    one = tones / len(TONES_HZ)
+    residue = residue_spectrum(taken.rest, rate_hz, analysis.resolution_hz)
+    highest, spread, _ = highest_residue(residue, low, high)
+    clean = _ratio("clean_range", name, highest, spread, one)
+    assert clean.value is not None
+    assert clean.uncertainty is not None
+    power, power_spread = residue_power(taken, rate_hz, low, high)
+    out.readings += [
+        Reading("clean_range", name, -clean.value, "dB", clean.uncertainty),
+        Reading(
+            "clean_bits", name, float(-clean.value / DB_PER_BIT), "bit", float(clean.uncertainty / DB_PER_BIT)
+        ),
+        _ratio("distortion_noise", name, power, power_spread, tones),
+    ]
+    out.curves.append(_curve(name, residue, low, high, one))
+    if residue.resolution_hz > 1.01 * analysis.resolution_hz:
+        out.problems.append(_too_coarse(name, residue.resolution_hz, analysis.resolution_hz))
+
+
+def _ratio(metric: str, name: str, power: float, spread: float, reference: float) -> Reading:
+    """Return a power re another in dB; what lies below the arithmetic's own floor reads as that."""
+    spread = float(np.hypot(spread, ARITHMETIC * reference))
+    value = max(power, spread)
+    return Reading(
+        metric,
+        name,
+        float(10.0 * np.log10(value / reference)),
+        "dB",
+        float(0.5 * DB_PER_NEPER * spread / value),
+    )
+
+
+def _curve(name: str, residue: Residue, low: float, high: float, reference: float) -> Curve:
+    """Return the residue re one tone, reduced by peak-hold."""
+    frequencies = residue.frequencies_hz
+    inside = np.flatnonzero((frequencies >= low) & (frequencies <= high) & (frequencies > 0.0))
+    power = np.maximum(residue.power, ARITHMETIC * reference)
+    kept = inside[reduce_peaks(frequencies[inside], power[inside])]
+    level = 10.0 * np.log10(power[kept] / reference)
+    uncertainty = 0.5 * DB_PER_NEPER * residue.uncertainty[kept] / power[kept]
+    return Curve("residue", name, frequencies[kept], "Hz", level, "dB", residue.resolution_hz, uncertainty)
+
+
+def _too_coarse(name: str, reached_hz: float, wanted_hz: float) -> Problem:
+    """Say that noise stands higher in the residue than it was asked for."""
+    return Problem(
+        "resolution_not_reached",
+        f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the residue has "
+        f"{reached_hz:.3g} Hz, at which noise stands higher",
+        name,
+        blocks=False,
+        metrics=("residue", "clean_range", "clean_bits"),
+    )
+
+
+KIND = MultitoneKind()

@@ -1,0 +1,181 @@
+"""Finding a set of steady tones in each channel of a capture, the channels' own sets different or the same."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Location, Problem
+from linecheck.checks.many_tones import clock_ratio, sounding_span
+from linecheck.checks.steady import find_at_other_rates, last_settled
+from linecheck.dsp.tones import fit_tones
+
+__all__ = [
+    "DEAD_DB",
+    "MISTAKEN_DB",
+    "beyond_rate",
+    "dead_channel",
+    "locate_tone_sets",
+    "mistaken_channel",
+    "not_there",
+    "proof_tones",
+    "set_powers",
+    "too_short",
+]
+
+FloatArray = NDArray[np.float64]
+
+#: A channel whose own tones are this far below the loudest channel's is dead, dB.
+DEAD_DB = 40.0
+#: A channel in which another's tones are this far above its own carries the wrong signal, dB.
+MISTAKEN_DB = 6.0
+#: Lower tones are too slow to show when a stimulus begins, and too coarse to start a fit of the clocks' ratio from.
+TELLING_HZ = 400.0
+#: The test of continuity counts time in periods of the first tone that it is given.
+PROOF_HZ = 350.0
+#: So many tones tell a set's power.
+MOST_MEASURED = 8
+
+
+def proof_tones(tones_hz: FloatArray) -> tuple[float, ...]:
+    """Return tones as the test of continuity takes them: first the one that sets its pace.
+
+    By the period of a bass tone a lost sample is no step at all.
+    """
+    first = int(np.argmin(np.abs(np.log(tones_hz / PROOF_HZ))))
+    return (float(tones_hz[first]), *(float(tone) for tone in np.delete(tones_hz, first)))
+
+
+def set_powers(capture: Capture, sets_hz: Sequence[FloatArray], start: int, stop: int) -> FloatArray:
+    """Return the power of a tone on average, shape (channels, sets), from some tones of each set (Hz, as captured)."""
+    chosen = [_some(tones) for tones in sets_hz]
+    narrowed = capture.narrowed(1.01 * max(float(np.max(tones)) for tones in sets_hz))
+    together = np.unique(np.concatenate(chosen))
+    powers = np.zeros((capture.channels, len(chosen)))
+    for channel in range(capture.channels):
+        record = narrowed.between(channel, start, stop)
+        if len(record) < 4 * len(together) or not np.ptp(record) > 0.0:
+            continue
+        squares = np.abs(fit_tones(record, together / narrowed.rate_hz).amplitudes) ** 2
+        for index, tones in enumerate(chosen):
+            powers[channel, index] = 0.5 * float(np.mean(squares[np.searchsorted(together, tones)]))
+    return powers
+
+
+def _some(tones: FloatArray) -> FloatArray:
+    """Return a few of a set's tones from all over it, the lowest left out."""
+    telling = tones[tones >= TELLING_HZ]
+    few: FloatArray = telling[np.unique(np.linspace(0, len(telling) - 1, MOST_MEASURED).astype(int))]
+    return few
+
+
+def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
+    """Return what is wrong where no channel has the stimulus: another rate, or nothing."""
+    telling = tones_hz[tones_hz >= TELLING_HZ]
+    return find_at_other_rates(capture, [float(tone) for tone in telling[:3]]) or Problem(
+        "stimulus_not_found",
+        "the stimulus is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
+    )
+
+
+def dead_channel(name: str) -> Problem:
+    """Return the problem of a channel that lacks what another has."""
+    return Problem(
+        "stimulus_not_found",
+        "the stimulus is not in this channel, though it is in another: the channel is dead, or its cable. "
+        "May be the unit's own fault.",
+        name,
+    )
+
+
+def beyond_rate(capture: Capture, highest_hz: float) -> Problem | None:
+    """Return a problem where a capture's rate is too low for its stimulus."""
+    if highest_hz < 0.475 * capture.rate_hz:
+        return None
+    return Problem(
+        "wrong_rate",
+        f"captured at {capture.rate_hz} Hz: a tone of {highest_hz:g} Hz cannot be in it; capture at a higher rate",
+    )
+
+
+def too_short(sounding: float, seconds: float) -> Problem | None:
+    """Return a problem where tones sound for less than what is to be measured."""
+    if sounding >= 0.9 * seconds - 0.05:
+        return None
+    return Problem(
+        "too_short",
+        f"the stimulus sounds for {sounding:.3f} s of {seconds:g} s: the capture ends too early or the unit stopped. "
+        "May be the unit's own fault.",
+    )
+
+
+def locate_tone_sets(
+    capture: Capture, sets_hz: Sequence[FloatArray], seconds: float, channels: tuple[str, ...]
+) -> Location:
+    """Find the tones that sound in all channels at once.
+
+    Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
+    ``too_short``, ``wrong_channel``), per channel where another channel is right.
+
+    Parameters
+    ----------
+    capture : Capture
+    sets_hz : sequence of float64 arrays, one per channel
+        Nominal frequencies, ascending; the same array for all, or sets that have no tone in common.
+    seconds : float
+        How long they are measured.
+    channels : tuple of str
+    """
+    nothing = (False,) * len(channels)
+    sets = list({tones.tobytes(): tones for tones in sets_hz}.values())
+    own = [
+        next(i for i, tones in enumerate(sets) if tones is mine or np.array_equal(tones, mine))
+        for mine in sets_hz
+    ]
+    every = np.unique(np.concatenate(sets))
+    problem = beyond_rate(capture, float(every[-1]))
+    if problem is not None:
+        return Location(0, 0, nothing, None, problems=(problem,))
+    telling = [tones[tones >= TELLING_HZ] for tones in sets]
+    span = sounding_span(capture, np.unique(np.concatenate(telling)), seconds)
+    ratio = None if span is None else clock_ratio(capture, telling, *span)
+    if span is None or ratio is None:
+        return Location(0, 0, nothing, None, problems=(not_there(capture, every),))
+    short = too_short((span[1] - span[0]) / capture.rate_hz, seconds)
+    start, stop = last_settled(*span, seconds, capture.rate_hz)
+    powers = set_powers(capture, [tones * ratio for tones in sets], start, stop)
+    problems = _by_channel(powers, own, channels)
+    void = {entry.channel for entry in problems}
+    found = tuple(name not in void for name in channels)
+    tones = tuple(
+        proof_tones(mine * ratio) if there else () for mine, there in zip(sets_hz, found, strict=True)
+    )
+    if short is not None:
+        problems.append(short)
+    return Location(start, stop, found, ratio, tones, tuple(problems))
+
+
+def _by_channel(powers: FloatArray, own: Sequence[int], channels: tuple[str, ...]) -> list[Problem]:
+    """Return which channels are dead, and which carry another's tones instead of their own."""
+    problems: list[Problem] = []
+    loudest = float(np.max(powers))
+    for channel, name in enumerate(channels):
+        mine = powers[channel, own[channel]]
+        other = int(np.argmax(powers[channel]))
+        theirs = powers[channel, other]
+        if theirs < loudest * 10.0 ** (-DEAD_DB / 10.0):
+            problems.append(dead_channel(name))
+        elif theirs > mine * 10.0 ** (MISTAKEN_DB / 10.0):
+            problems.append(mistaken_channel(name, channels[list(own).index(other)]))
+    return problems
+
+
+def mistaken_channel(name: str, other: str) -> Problem:
+    """Return the problem of a channel that carries another's signal."""
+    return Problem(
+        "wrong_channel",
+        f"carries the signal of {other} instead of its own: the channels are swapped, in the unit or by its cables",
+        name,
+    )

@@ -1,0 +1,201 @@
+"""What a sum of many steady tones leaves once the tones are taken out, and its level over frequency.
+
+==========================  ====================================================================================
+:func:`take_out`            fits the tones with one clock ratio and their slow common drift, returns the rest
+:func:`residue_spectrum`    levels of a rest at a stated resolution; peaks between bins read true
+:func:`highest_residue`     the highest of them, with an uncertainty for a line as for noise
+:func:`residue_power`       the power of a rest in a band
+==========================  ====================================================================================
+
+Frequencies are in cycles per frame unless they say Hz, powers mean squares re full scale 1.0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.dsp.spectra import Density, band_power, density, line_spectrum
+from linecheck.dsp.tones import ToneFit, fit_scaled_tones, synthesise
+
+__all__ = ["Residue", "TakenOut", "highest_residue", "residue_power", "residue_spectrum", "take_out"]
+
+FloatArray = NDArray[np.float64]
+
+#: Degree of the polynomials that the tones' common level and timing may follow over a record.
+DRIFT_DEGREE = 4
+#: Drift is summed over so many blocks: each is short against a polynomial of that degree.
+DRIFT_BLOCKS = 64
+#: Drift of more than this share of the rest's power is worth a second look.
+DRIFT_SHARE = 1e-3
+#: The noise among lines is the median over so many bins.
+NOISE_BLOCK = 64
+#: Four points a bin of the resolution: noise has about 1.5 independent values in the bandwidth of one.
+CELLS_PER_RESOLUTION = 1.5
+
+
+@dataclass(frozen=True)
+class TakenOut:
+    """Tones taken out of a record: their fit, and the rest."""
+
+    tones: ToneFit
+    rest: FloatArray
+
+    @property
+    def degrees(self) -> int:
+        """How many complex degrees of freedom were taken out with the tones."""
+        return len(self.tones.frequencies) + DRIFT_DEGREE
+
+
+@dataclass(frozen=True)
+class Residue:
+    """Levels at a resolution bandwidth: a line of peak amplitude a reads a²/2, noise of density S reads S · resolution.
+
+    Attributes
+    ----------
+    frequencies_hz, power, uncertainty, noise : float64 arrays, shape (points,)
+        ``noise`` is the level of the noise around each point.
+    resolution_hz : float
+        What was reached.
+    independent : float
+        Number of independent segments that were averaged.
+    """
+
+    frequencies_hz: FloatArray
+    power: FloatArray
+    uncertainty: FloatArray
+    noise: FloatArray
+    resolution_hz: float
+    independent: float
+
+
+def take_out(record: FloatArray, frequencies: FloatArray) -> TakenOut:
+    """Take steady tones out of a record, with what slow changes that all of them share leave of them.
+
+    A clock that warms up moves every tone in time, a reference that settles moves every level: neither is noise, and
+    both would stand beside each tone as a skirt. Level and timing may follow polynomials of fourth degree over the
+    record, common to all tones: seven unknowns, which no product beside a tone can feign.
+
+    Parameters
+    ----------
+    record : float64 array, shape (frames,)
+    frequencies : float64 array, shape (tones,)
+        To about a third of a cycle over the record.
+    """
+    fit, rest = fit_scaled_tones(record, frequencies, iterations=4)
+    gain, late = np.zeros(DRIFT_DEGREE + 1), np.zeros(DRIFT_DEGREE + 1)
+    for _ in range(4):
+        more_gain, more_late, power = _drift(rest, fit)
+        gain, late = gain + more_gain, late + more_late
+        drift = _drifted(len(record), fit, gain, late)
+        if power < DRIFT_SHARE * float(np.sum(rest**2)):
+            return TakenOut(fit, rest - _drifted(len(record), fit, more_gain, more_late))
+        fit, rest = fit_scaled_tones(record - drift, fit.frequencies, iterations=2)
+    return TakenOut(fit, rest)
+
+
+def _drift(rest: FloatArray, fit: ToneFit) -> tuple[FloatArray, FloatArray, float]:
+    """Return what a rest still holds of the tones' common drift in level and time (frames), and how much power it has.
+
+    Least squares on Legendre polynomials times the tones, and times their slope; what the fit of the tones itself takes
+    care of (a constant level, a constant and a linear timing) is left out.
+    """
+    frames = len(rest)
+    block = -(-frames // DRIFT_BLOCKS)
+    edges = np.arange(0, frames, block)
+    signal = synthesise(frames, fit.frequencies, fit.amplitudes)
+    slope = synthesise(frames, fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
+    sums = [
+        np.add.reduceat(product, edges)
+        for product in (signal * signal, signal * slope, slope * slope, signal * rest, slope * rest)
+    ]
+    centres = (edges + 0.5 * np.diff(np.append(edges, frames))) / frames * 2.0 - 1.0
+    shapes = np.polynomial.legendre.legvander(centres, DRIFT_DEGREE).T
+    level, timing = shapes[1:], shapes[2:]
+    cross = (level * sums[1]) @ timing.T
+    normal = np.block([[(level * sums[0]) @ level.T, cross], [cross.T, (timing * sums[2]) @ timing.T]])
+    right = np.concatenate((level @ sums[3], timing @ sums[4]))
+    solution = np.linalg.solve(normal + 1e-300 * np.eye(len(right)), right)
+    gain = np.concatenate(([0.0], solution[:DRIFT_DEGREE]))
+    late = np.concatenate(([0.0, 0.0], solution[DRIFT_DEGREE:]))
+    return gain, late, float(solution @ right)
+
+
+def _drifted(frames: int, fit: ToneFit, gain: FloatArray, late: FloatArray) -> FloatArray:
+    """Return what drift adds to tones: (1 + gain) · signal(t + late) less the signal, to third order in the timing."""
+    time = np.linspace(-1.0, 1.0, frames)
+    level = np.polynomial.legendre.legval(time, gain)
+    timing = np.polynomial.legendre.legval(time, late)
+    turn = 2j * np.pi * fit.frequencies
+    signal = synthesise(frames, fit.frequencies, fit.amplitudes)
+    moved = timing * synthesise(frames, fit.frequencies, turn * fit.amplitudes)
+    if float(np.max(np.abs(timing))) * 2.0 * np.pi * float(np.max(fit.frequencies)) > 1e-6:
+        moved += 0.5 * timing**2 * synthesise(frames, fit.frequencies, turn**2 * fit.amplitudes)
+        moved += timing**3 / 6.0 * synthesise(frames, fit.frequencies, turn**3 * fit.amplitudes)
+    drifted: FloatArray = (1.0 + level) * moved + level * signal
+    return drifted
+
+
+def residue_spectrum(rest: FloatArray, rate_hz: float, resolution_hz: float) -> Residue:
+    """Return the levels of a rest at a resolution bandwidth.
+
+    Where a point is higher than both its neighbours, it reads the top of the parabola through all three (in dB): a line
+    between two points then reads within 0.002 dB.
+    """
+    frequencies, power, uncertainty, reached = line_spectrum(rest, rate_hz, resolution_hz)
+    logs = np.log(np.maximum(power, 1e-300))
+    inner = np.flatnonzero((logs[1:-1] > logs[:-2]) & (logs[1:-1] >= logs[2:])) + 1
+    rise, curvature = logs[inner + 1] - logs[inner - 1], logs[inner + 1] - 2.0 * logs[inner] + logs[inner - 1]
+    higher = np.ones(len(power))
+    higher[inner] = np.exp(np.minimum(-(rise**2) / (8.0 * np.minimum(curvature, -1e-12)), 0.1))
+    independent = max(1.0, 2.0 * len(rest) * reached / (rate_hz * 2.0043528) - 1.0)
+    # The stated spread tells the noise around a point: u² = (n² + 2 (P - n) n) / independent.
+    relative = np.minimum(independent * uncertainty**2 / np.maximum(power, 1e-300) ** 2, 1.0)
+    noise = power * (1.0 - np.sqrt(1.0 - relative))
+    return Residue(frequencies, power * higher, uncertainty * higher, noise, reached, independent)
+
+
+def highest_residue(residue: Residue, low_hz: float, high_hz: float) -> tuple[float, float, float]:
+    """Return the highest level of a band (edges inclusive), its standard uncertainty, and its frequency in hertz.
+
+    Where it is no higher than noise alone may reach somewhere in so wide a band, its uncertainty is that of the highest
+    of so many values (Gumbel's distribution), not that of any one of them.
+    """
+    from scipy.special import gammaincc
+
+    inside = np.flatnonzero((residue.frequencies_hz >= low_hz) & (residue.frequencies_hz <= high_hz))
+    top = int(inside[np.argmax(residue.power[inside])])
+    power, noise, degrees = float(residue.power[top]), float(residue.noise[top]), residue.independent
+    frequency = float(residue.frequencies_hz[top])
+    above = power / max(noise, 1e-300)
+    cells = CELLS_PER_RESOLUTION * (high_hz - low_hz) / residue.resolution_hz
+    if cells * float(gammaincc(degrees, degrees * above)) < 0.01:
+        return power, float(residue.uncertainty[top]), frequency
+    # An average of K exponential values has a tail that falls by e within noise / (K - (K - 1) noise / power).
+    scale = noise / (degrees - (degrees - 1.0) / above)
+    return power, float(np.pi / np.sqrt(6.0) * scale), frequency
+
+
+def residue_power(taken: TakenOut, rate_hz: float, low_hz: float, high_hz: float) -> tuple[float, float]:
+    """Return the power of a rest in a band, the share that went out with the tones put back, and its uncertainty."""
+    spectrum = density(taken.rest, rate_hz)
+    power, _ = band_power(spectrum, low_hz, high_hz)
+    free = (high_hz - low_hz) * spectrum.seconds
+    restore = free / max(free - taken.degrees, 0.5 * free)
+    return power * restore, _spread(spectrum, low_hz, high_hz) * restore
+
+
+def _spread(spectrum: Density, low_hz: float, high_hz: float) -> float:
+    """Return the standard uncertainty of a band's power with lines in noise: n² + 2 (P - n) n in every bin."""
+    first, last = (int(edge / spectrum.spacing_hz) for edge in (low_hz, high_hz))
+    values = spectrum.values[first : last + 1]
+    count = max(1, len(values) // NOISE_BLOCK)
+    table = values[: len(values) // count * count].reshape(count, -1)
+    centres = (np.arange(count) + 0.5) * table.shape[1]
+    noise = np.minimum(np.interp(np.arange(len(values)), centres, np.median(table, axis=1)), values)
+    tapers = spectrum.tapers
+    share = (1.0 + 0.5 / tapers) / (1.0 + 1.0 / tapers)
+    variance = share * float(np.sum(noise**2 + 2.0 * (values - noise) * noise))
+    return float(np.sqrt(variance * spectrum.spacing_hz / spectrum.seconds))
