@@ -15,7 +15,7 @@ A kind turns parameters into a stimulus (:meth:`CheckKind.stimulus`), finds that
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
@@ -36,6 +36,7 @@ __all__ = [
     "Location",
     "Measurement",
     "MetricSpec",
+    "Note",
     "Parameters",
     "Problem",
     "Reading",
@@ -43,6 +44,7 @@ __all__ = [
     "Stimulus",
     "StreamEvent",
     "Stretch",
+    "Taken",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -226,6 +228,17 @@ class Problem:
 
 
 @dataclass(frozen=True)
+class Note(Problem):
+    """Something worth knowing that is no problem: it voids nothing, explains no missing value, changes no verdict.
+
+    ``values`` are the numbers behind its words, for :meth:`CheckKind.compare`.
+    """
+
+    blocks: bool = False
+    values: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
 class Reading:
     """One metric's value with its standard uncertainty (k = 1).
 
@@ -290,6 +303,16 @@ class Measurement:
     readings: tuple[Reading, ...] = ()
     curves: tuple[Curve, ...] = ()
     problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A check of a run with what was taken from its capture, for a comparison with others of its kind."""
+
+    check: str
+    setup: Mapping[str, str]
+    stimulus: Parameters
+    measurement: Measurement
 
 
 @dataclass(frozen=True)
@@ -380,6 +403,13 @@ class CheckKind(ABC):
             By name; the reason follows "can never be measured, so that no unit could pass: ".
         """
         return _NOTHING
+
+    def compare(self, taken: Sequence[Taken]) -> tuple[Note, ...]:
+        """Return what several checks of this kind in one run say together, in words; never called with fewer than two.
+
+        Nothing that is said here changes a verdict.
+        """
+        return ()
 
     def curve_spans(self, parameters: Any, analysis: Any) -> Mapping[str, tuple[float, float]]:  # noqa: ANN401
         """Return from where to where, at most, curves go along their axes, by name.

@@ -29,6 +29,7 @@ from linecheck.errors import FileError, LinecheckError
 from linecheck.limits.model import LimitFile
 from linecheck.station.analyses import Analyses, Captured
 from linecheck.station.capture_set import CaptureSet
+from linecheck.station.compare import compared
 from linecheck.station.config import CalibrationConfig
 from linecheck.station.interface import Announced, Interface
 from linecheck.station.outcome import CheckOutcome, RunOutcome
@@ -200,6 +201,7 @@ def _outcome(
 ) -> RunOutcome:
     names = [check.name for check in plan.limits.checks]
     done = analyses.outcomes
+    notes = compared(plan.limits, done)
     return RunOutcome(
         run_id=str(uuid.uuid4()),
         serial=facts.serial,
@@ -214,7 +216,7 @@ def _outcome(
         duration_seconds=time.monotonic() - start[1],
         checks=tuple(done[name] for name in names if name in done),
         missing=tuple(name for name in names if name not in done),
-        problems=tuple(course.problems),
+        problems=(*course.problems, *notes),
         aborted=course.aborted,
         station_config_sha256=facts.station_config_sha256,
         calibration=facts.calibration.record(),

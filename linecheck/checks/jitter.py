@@ -1,0 +1,400 @@
+"""``jitter``: a tone at a quarter of the rate with a square wave of the lowest bit, and what stands beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Note,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+    Taken,
+)
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached
+from linecheck.checks.sideband_words import compare_sidebands, sideband_note
+from linecheck.checks.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
+from linecheck.dsp.demodulate import demodulate
+from linecheck.dsp.dissect import HUM_ORDERS, MAINS_SPREAD
+from linecheck.dsp.jitter_lines import without_known_lines
+from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
+from linecheck.dsp.locate import tone_blocks
+from linecheck.dsp.sidebands import Modulation, Quantity, Sideband, take_apart
+from linecheck.dsp.spectra import TAPERS, band_power, reduce_peaks
+
+__all__ = ["KIND", "JitterAnalysis", "JitterKind", "JitterParameters"]
+
+FloatArray = NDArray[np.float64]
+
+#: Sidebands closer to the carrier than this, or than so many cycles over the record, are its drift.
+LEAST_HZ, LEAST_CYCLES = 10.0, 10.0
+#: The close-in skirt reaches this far from the carrier.
+SKIRT_HZ = 500.0
+#: A line is in the band that a clock's error has moved over its edge.
+EDGE = 1e-3
+#: The band fades out over this much beyond its edges.
+SLOPE_HZ = 200.0
+#: Over this a tone that is 1000 ppm off at 48 kHz turns by a tenth of a cycle.
+TURN_SECONDS = 0.002
+#: So many sidebands are named, the strongest.
+MOST_NAMED = 12
+
+
+class JitterParameters(Parameters):
+    """The jitter test signal. Its codes are exact: nothing is dithered, and only the ramps at its ends differ.
+
+    At 44.1 and 48 kHz the tone is at 11.025 and 12 kHz; at higher rates it leaves the audio band, and the analysis's
+    band must be widened to hold it.
+    """
+
+    rate_hz: RateHz = 44100
+    bits: Annotated[Literal[16, 24], Field(description="Word length of the stimulus, bit")] = 24
+    seconds: Annotated[
+        float, Field(ge=0.5, le=60.0, description="Length of the part that is measured, s")
+    ] = 2.0
+
+    @property
+    def tone_hz(self) -> float:
+        """The tone's nominal frequency."""
+        return self.rate_hz / 4.0
+
+
+class JitterAnalysis(Parameters):
+    """The band in which sidebands are looked for, and the bandwidth at which the curve's noise is stated."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+    resolution_hz: ResolutionHz = 5.0
+
+    @model_validator(mode="after")
+    def _ascends(self) -> JitterAnalysis:
+        if self.band_hz[0] >= self.band_hz[1]:
+            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
+        if self.band_hz[0] < 5.0:
+            raise ValueError(f"band_hz must begin at 5 Hz or above, got {self.band_hz[0]:g}")
+        return self
+
+
+class JitterKind(CheckKind):
+    """Sidebands of a tone at a quarter of the rate: jitter, modulation of the level, added lines.
+
+    The stimulus is J. Dunn's (AES 96th Convention, 1994; from memory). The tone is brought to zero frequency; the
+    phase and the amplitude of what comes out tell jitter from modulation of the level, and what stands on one side
+    alone is an added line. The lowest bit's square wave is taken out by its known frequencies and levels. Jitter is
+    read from the phase itself, J = φ / (2π f): so it holds for any amount, where sideband levels, 20 lg(π f J), hold
+    for little.
+
+    ``largest_sideband`` is the strongest line on either side, re the tone; ``sideband_offset`` its distance from the
+    tone. ``paired_jitter`` is the peak time error of the strongest pair that is antisymmetric in phase, ``lone_spur``
+    the strongest line on one side alone; a line whose other side lies outside the band counts as such. Where nothing
+    stands out, they read the level below which nothing could be told beyond 500 Hz, with an uncertainty as large;
+    ``sideband_offset`` is then missing. Hum itself, on the mains products M = 1 … 5, is named and on the curve, but
+    counts in neither: the tone's check reads it. ``skirt`` is the power of everything within ±500 Hz of the tone, from
+    10 Hz on (10 cycles over the record, if that is more), re the tone. The curve is the stronger side over the
+    distance.
+    """
+
+    name: ClassVar[str] = "jitter"
+    text: ClassVar[str] = "jitter test signal: sidebands by offset, jitter, added lines"
+    stimulus_parameters: ClassVar[type[Parameters]] = JitterParameters
+    analysis_parameters: ClassVar[type[Parameters]] = JitterAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec("largest_sideband", "dB", "strongest line beside the tone, re the tone", "less"),
+        MetricSpec("sideband_offset", "Hz", "distance of that line from the tone", "nominal"),
+        MetricSpec("paired_jitter", "ps", "peak jitter of the strongest pair that is jitter", "less"),
+        MetricSpec("lone_spur", "dB", "strongest line on one side of the tone only, re the tone", "less"),
+        MetricSpec("skirt", "dB", "everything within ±500 Hz of the tone, re the tone", "less"),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("sidebands", "Hz", "dB", "the stronger side over the distance from the tone, re the tone"),
+    )
+
+    def peak_dbfs(self, parameters: JitterParameters) -> float:
+        """Return the tone's level: -3.01 dBFS."""
+        del parameters
+        return float(-10.0 * np.log10(2.0))
+
+    def stimulus(self, parameters: JitterParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the sequence, the same in every channel: ramp in, then exact codes, ramp out."""
+        rate, bits = parameters.rate_hz, parameters.bits
+        ramp = round(ramp_seconds * rate)
+        exact = round((SETTLE_SECONDS + parameters.seconds) * rate)
+        steps = jitter_sequence(bits)[(np.arange(exact + 2 * ramp) - ramp) % CYCLE]
+        fade = 0.5 - 0.5 * np.cos(np.pi * (np.arange(ramp) + 0.5) / max(ramp, 1))
+        steps[:ramp] = np.rint(steps[:ramp] * fade).astype(np.int64)
+        steps[ramp + exact :] = np.rint(steps[ramp + exact :] * fade[::-1]).astype(np.int64)
+        samples = (steps << (32 - bits)).astype(np.int32)
+        return Stimulus(np.repeat(samples[:, None], channels, axis=1), rate, bits)
+
+    def locate(self, capture: Capture, parameters: JitterParameters, channels: tuple[str, ...]) -> Location:
+        """Find the tone."""
+        location = locate_tone(capture, [parameters.tone_hz] * len(channels), parameters.seconds, channels)
+        if not any(location.found):
+            return location
+        tones = tuple(
+            (_carrier(capture, location, index, parameters.tone_hz),) if found else ()
+            for index, found in enumerate(location.found)
+        )
+        ratio = next(tone[0] for tone in tones if tone) / parameters.tone_hz
+        return replace(location, tones_hz=tones, clock_ratio=ratio)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: JitterParameters,
+        analysis: JitterAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Take every metric from the located tone."""
+        out = ReadingList()
+        names = self._names()
+        unreached = band_not_reached(capture, analysis.band_hz, names)
+        if unreached is None and not _holds(analysis.band_hz, parameters.tone_hz):
+            message = _outside(parameters, analysis)
+            unreached = Problem("beyond_band", message, blocks=False, metrics=names)
+        if unreached is not None:
+            out.problems.append(unreached)
+        for index, name in enumerate(context.channels):
+            if not location.found[index]:
+                continue
+            if unreached is not None:
+                out.missing(self.metrics, names, name)
+                continue
+            tone = _taken_apart(capture, location, index, parameters, analysis)
+            mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
+            _readings(out, name, tone, mains)
+            out.curves.append(_curve(name, tone, analysis.resolution_hz))
+            out.problems += _notes(name, tone, mains)
+        return out.measurement()
+
+    def compare(self, taken: Sequence[Taken]) -> tuple[Note, ...]:
+        """Say which sidebands captures through different inputs share."""
+        return compare_sidebands(taken)
+
+    def never_measured(
+        self, parameters: JitterParameters, analysis: JitterAnalysis, channels: int, has_reference: bool
+    ) -> Mapping[str, str]:
+        """Return everything, where the band does not hold the tone with its skirt."""
+        if _holds(analysis.band_hz, parameters.tone_hz):
+            return {}
+        return dict.fromkeys(self._names(), _outside(parameters, analysis))
+
+    def _names(self) -> tuple[str, ...]:
+        return (*(spec.name for spec in self.metrics), *(spec.name for spec in self.curves))
+
+    def curve_spans(
+        self, parameters: JitterParameters, analysis: JitterAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the curve goes."""
+        low, high = analysis.band_hz
+        reach = max(high - parameters.tone_hz, parameters.tone_hz - low)
+        least = _least_hz(parameters.seconds)
+        return {"sidebands": (least, reach)} if reach > least else {}
+
+
+@dataclass(frozen=True)
+class _Tone:
+    """The tone, nominal and as captured, and what stands beside it; how far either side is looked at."""
+
+    nominal_hz: float
+    carrier_hz: float
+    beside: Modulation
+    least_hz: float
+    upper_reach_hz: float
+    lower_reach_hz: float
+
+    @property
+    def picoseconds(self) -> float:
+        """Time error per phase, ps per rad, by the unit's clock."""
+        return 1e12 / (2.0 * np.pi * self.nominal_hz)
+
+    @property
+    def reach_hz(self) -> float:
+        return max(self.upper_reach_hz, self.lower_reach_hz)
+
+
+def _least_hz(seconds: float) -> float:
+    return max(LEAST_HZ, LEAST_CYCLES / seconds)
+
+
+def _holds(band_hz: tuple[float, float], tone_hz: float) -> bool:
+    """Return whether a band holds a tone with its skirt."""
+    return band_hz[0] + SKIRT_HZ < tone_hz < band_hz[1] - SKIRT_HZ
+
+
+def _outside(parameters: JitterParameters, analysis: JitterAnalysis) -> str:
+    low, high = analysis.band_hz
+    return (
+        f"at {parameters.rate_hz} Hz the tone is at {parameters.tone_hz:g} Hz, which is not {SKIRT_HZ:g} Hz inside the "
+        f"band ({low:g} Hz to {high:g} Hz)"
+    )
+
+
+def _carrier(capture: Capture, location: Location, channel: int, nominal_hz: float) -> float:
+    """Return the tone's frequency as captured, from the turn of its phase between blocks: no break spoils it."""
+    narrowed = capture.narrowed(max(20_000.0, 1.01 * nominal_hz))
+    values = narrowed.between(channel, location.start, location.stop)
+    hop = round(TURN_SECONDS * narrowed.rate_hz)
+    blocks = tone_blocks(values, nominal_hz / narrowed.rate_hz, hop)
+    turn = float(np.angle(np.vdot(blocks[:-1], blocks[1:])))
+    return nominal_hz + turn / (2.0 * np.pi * hop) * narrowed.rate_hz
+
+
+def _taken_apart(
+    capture: Capture,
+    location: Location,
+    channel: int,
+    parameters: JitterParameters,
+    analysis: JitterAnalysis,
+) -> _Tone:
+    """Demodulate one channel's tone, take the stimulus's own lines out and the rest apart."""
+    low, high = analysis.band_hz
+    narrowed = capture.narrowed(max(20_000.0, high, 1.01 * parameters.tone_hz))
+    values = narrowed.between(channel, location.start, location.stop)
+    found_hz = location.tones_hz[channel][0]
+    high = min(high * (1.0 + EDGE), 0.5 * narrowed.rate_hz)
+    envelope = demodulate(values, narrowed.rate_hz, found_hz, low, high, SLOPE_HZ)
+    least = _least_hz(parameters.seconds)
+    reaches = high - envelope.carrier_hz, envelope.carrier_hz - low
+    left, known = without_known_lines(envelope, square_lines(parameters.bits), *reaches)
+    beside = take_apart(left, least, *reaches, (known.offsets_hz, known.doubt, known.within_hz))
+    return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches)
+
+
+def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float]) -> None:
+    """Add the readings of one channel."""
+    bands = [band for band in tone.beside.sidebands if not _is_hum(band, tone.carrier_hz, mains_hz)]
+    paired = [band for band in bands if band.nature in ("jitter", "mixed")]
+    lone = [band for band in bands if band.nature in ("upper", "lower")]
+    largest = max(bands, key=lambda band: band.stronger.value, default=None)
+    nothing = _unresolved(tone, tone.upper_reach_hz, tone.lower_reach_hz)
+    out.readings.append(_level("largest_sideband", name, largest.stronger if largest else nothing))
+    out.readings.append(_offset(out, name, largest))
+    out.readings.append(_jitter(name, tone, paired))
+    spur = max((band.stronger for band in lone), key=lambda side: side.value, default=nothing)
+    out.readings.append(_level("lone_spur", name, spur))
+    out.readings.append(_skirt(name, tone))
+
+
+def _is_hum(band: Sideband, carrier_hz: float, mains_hz: Sequence[float]) -> bool:
+    """Return whether an added line is a mains product itself (AES17-2015, 6.5.1: M = 1 … 5)."""
+    if band.nature != "lower":
+        return False
+    place = carrier_hz - band.offset_hz
+    return any(
+        abs(place - order * mains) <= MAINS_SPREAD * order * mains + 0.5
+        for mains in mains_hz
+        for order in range(1, HUM_ORDERS + 1)
+    )
+
+
+def _unresolved(tone: _Tone, upper_hz: float, lower_hz: float) -> Quantity:
+    """Return the greatest amplitude that a line beyond the skirt could have without standing out.
+
+    All that the tapers gather around one frequency may be one line; so may nothing of it.
+    """
+    highest = 0.0
+    for noise, reach in ((tone.beside.noise.upper, upper_hz), (tone.beside.noise.lower, lower_hz)):
+        frequencies = noise.frequencies_hz
+        inside = noise.values[(frequencies >= SKIRT_HZ) & (frequencies <= reach)]
+        highest = max(highest, float(np.max(inside, initial=0.0)))
+    amplitude = float(np.sqrt(max(TAPERS * highest / tone.beside.seconds, 1e-30)))
+    return Quantity(amplitude, 0.5 * amplitude)
+
+
+def _level(metric: str, channel: str, side: Quantity) -> Reading:
+    """Return an amplitude re the tone's in dB; where it is not resolved, what could be there."""
+    amplitude = max(side.value, side.uncertainty)
+    spread = DB_PER_NEPER * side.uncertainty / amplitude
+    return Reading(metric, channel, float(20.0 * np.log10(amplitude)), "dB", float(spread))
+
+
+def _offset(out: ReadingList, name: str, largest: Sideband | None) -> Reading:
+    if largest is not None:
+        return Reading("sideband_offset", name, largest.offset_hz, "Hz", largest.offset_uncertainty_hz)
+    message = "no sideband stands out of the noise, so there is none to give the offset of"
+    out.problems.append(Problem("no_sideband", message, name, blocks=False, metrics=("sideband_offset",)))
+    return Reading("sideband_offset", name, None, "Hz", None)
+
+
+def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:
+    """Return the jitter of the strongest pair, ps peak."""
+    if paired:
+        phase = max((band.phase for band in paired), key=lambda part: part.value)
+    else:
+        both = min(tone.upper_reach_hz, tone.lower_reach_hz)
+        side = _unresolved(tone, both, both)
+        phase = Quantity(2.0 * side.value, 2.0 * side.uncertainty)
+    value = max(phase.value, phase.uncertainty)
+    return Reading(
+        "paired_jitter", name, tone.picoseconds * value, "ps", tone.picoseconds * phase.uncertainty
+    )
+
+
+def _skirt(name: str, tone: _Tone) -> Reading:
+    """Return the power of everything within the skirt, both sides, re the tone."""
+    power, variance = 0.0, 0.0
+    for noise in (tone.beside.noise.upper, tone.beside.noise.lower):
+        part, spread = band_power(noise, tone.least_hz, SKIRT_HZ)
+        power, variance = power + part, variance + spread**2
+    for band in tone.beside.sidebands:
+        if band.offset_hz <= SKIRT_HZ:
+            for side in (band.upper, band.lower):
+                power += side.value**2
+                variance += (2.0 * side.value * side.uncertainty) ** 2 + side.uncertainty**4
+    power = max(power, 1e-30)
+    spread = 0.5 * DB_PER_NEPER * np.sqrt(variance) / power
+    return Reading("skirt", name, float(10.0 * np.log10(power)), "dB", float(spread))
+
+
+def _curve(name: str, tone: _Tone, resolution_hz: float) -> Curve:
+    """Return the stronger side over the distance: noise at the stated bandwidth, lines at their own level."""
+    upper, lower = tone.beside.noise.upper, tone.beside.noise.lower
+    frequencies = upper.frequencies_hz
+    noise = np.maximum(
+        np.where(frequencies <= tone.upper_reach_hz, upper.values, 0.0),
+        np.where(frequencies <= tone.lower_reach_hz, lower.values, 0.0),
+    )
+    inside = (frequencies >= tone.least_hz) & (frequencies <= tone.reach_hz)
+    x, power = frequencies[inside], noise[inside] * resolution_hz
+    spread = power / np.sqrt(TAPERS)
+    bands = [band for band in tone.beside.sidebands if band.offset_hz <= tone.reach_hz]
+    places = np.array([band.offset_hz for band in bands])
+    beneath = np.interp(places, x, power) if bands else places
+    lines = np.array([band.stronger.value**2 for band in bands]) + beneath
+    doubts = np.array([2.0 * band.stronger.value * band.stronger.uncertainty for band in bands])
+    x, power = np.concatenate((x, places)), np.concatenate((power, lines))
+    spread = np.concatenate((spread, np.hypot(doubts, beneath / np.sqrt(TAPERS))))
+    order = np.argsort(x, kind="stable")
+    x, power, spread = x[order], np.maximum(power[order], 1e-30), spread[order]
+    kept = reduce_peaks(x, power)
+    level = 10.0 * np.log10(power[kept])
+    uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
+    return Curve("sidebands", name, x[kept], "Hz", level, "dB", resolution_hz, uncertainty)
+
+
+def _notes(name: str, tone: _Tone, mains_hz: Sequence[float]) -> list[Note]:
+    """Return what the strongest sidebands are, in words, the strongest first."""
+    strongest = sorted(tone.beside.sidebands, key=lambda band: -band.stronger.value)[:MOST_NAMED]
+    return [
+        sideband_note(band, name, tone.carrier_hz, mains_hz, tone.picoseconds * band.phase.value)
+        for band in strongest
+    ]
+
+
+KIND = JitterKind()

@@ -1,0 +1,244 @@
+"""Sidebands in words: what each of them is, what runs at its frequency, and what two captures say together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linecheck.checks.base import Note, Taken
+from linecheck.dsp.sidebands import Sideband
+
+__all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
+
+#: Code of the note that names a sideband, and of the one that compares two captures.
+SIDEBAND, COMPARED = "sideband", "compared_sidebands"
+#: The grid wanders by this much, quartz by this much.
+MAINS_SPREAD, QUARTZ_SPREAD = 0.002, 3e-4
+MOST_MAINS = 20
+#: Lines of two captures are the same one within this (or three standard deviations), and alike within this.
+SAME_HZ, ALIKE_DB = 0.5, 3.0
+#: A line is not in a capture whose curve stands this much below it there.
+ABSENT_DB = 6.0
+
+_SMALLEST = 1e-12
+
+
+def _db(amplitude: float) -> float:
+    return float(20.0 * np.log10(max(amplitude, _SMALLEST)))
+
+
+def _picoseconds(value: float) -> str:
+    return f"{value:.0f} ps" if value >= 100.0 else f"{value:.3g} ps"
+
+
+def sideband_note(
+    band: Sideband, channel: str, carrier_hz: float, mains_hz: Sequence[float], jitter_ps: float
+) -> Note:
+    """Return what a sideband is, in words; its numbers are offset (Hz), level (dB), and their uncertainties.
+
+    Parameters
+    ----------
+    band : Sideband
+    channel : str
+    carrier_hz : float
+        The tone, as captured.
+    mains_hz : sequence of float
+        What the mains frequency may be.
+    jitter_ps : float
+        What the pair would be as jitter, ps peak.
+    """
+    offset, strong = band.offset_hz, band.stronger
+    upper, lower = (
+        _level(band.upper.value, band.upper.uncertainty),
+        _level(band.lower.value, band.lower.uncertainty),
+    )
+    pair = f"sidebands at ±{offset:.1f} Hz, upper {upper}, lower {lower}"
+    if band.nature == "jitter":
+        message = f"{pair}: jitter of {_picoseconds(jitter_ps)} peak"
+    elif band.nature == "amplitude":
+        message = f"{pair}: the level is modulated by {100.0 * band.amplitude.value:.2g} %, it is no jitter"
+    elif band.nature == "mixed":
+        more = "and more on the same offset (modulation of the level, or an added line)"
+        message = f"{pair}: jitter of {_picoseconds(jitter_ps)} peak, {more}"
+    else:
+        side, sign, level = ("above", 1.0, upper) if band.nature == "upper" else ("below", -1.0, lower)
+        place = carrier_hz + sign * offset
+        own = _runs_at(place, mains_hz)
+        at = f"{place:.1f} Hz ({own})" if own else f"{place:.1f} Hz"
+        message = f"a line at {at}, {offset:.1f} Hz {side} the tone, {level}: added"
+    named = _runs_at(offset, mains_hz)
+    message += f"; the offset is {named}" if named else f"; look for what runs at {offset:.1f} Hz"
+    decibels = 20.0 / np.log(10.0) * strong.uncertainty / max(strong.value, _SMALLEST)
+    values = (offset, band.offset_uncertainty_hz, _db(strong.value), float(decibels))
+    return Note(SIDEBAND, message, channel, values=values)
+
+
+def _level(value: float, uncertainty: float) -> str:
+    return f"{_db(value):.1f} dB" if value > 2.0 * uncertainty else f"below {_db(3.0 * uncertainty):.0f} dB"
+
+
+def _runs_at(frequency_hz: float, mains_hz: Sequence[float]) -> str:
+    """Return what usually runs at a frequency, in words; empty where nothing comes to mind."""
+    names = []
+    for step, name in ((8000.0, "USB microframes"), (1000.0, "USB frames")):
+        order = round(frequency_hz / step)
+        if order >= 1 and abs(frequency_hz - order * step) <= QUARTZ_SPREAD * order * step + 0.05:
+            names.append(f"{order} × {step / 1000:g} kHz: {name}")
+            break
+    for mains in mains_hz:
+        order = round(frequency_hz / mains)
+        if (
+            1 <= order <= MOST_MAINS
+            and abs(frequency_hz - order * mains) <= MAINS_SPREAD * order * mains + 0.05
+        ):
+            names.append(f"{order} × {mains:g} Hz: the mains")
+            break
+    return ", or ".join(names)
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A sideband of one check."""
+
+    check: int
+    offset_hz: float
+    offset_uncertainty_hz: float
+    level_db: float
+    level_uncertainty_db: float
+
+
+def compare_sidebands(taken: Sequence[Taken]) -> tuple[Note, ...]:
+    """Say which sidebands several captures of one unit share, and which only one of them has.
+
+    Only checks with the same stimulus and different setups are compared. The same line on all of them, at a level
+    alike, comes from inside the unit; a line on one of them, clearly absent from the others, comes with what is
+    different there.
+    """
+    texts: dict[str, list[str]] = {}
+    for group in _groups(taken):
+        channels = dict.fromkeys(
+            curve.channel for entry in group for curve in entry.measurement.curves if len(curve.x)
+        )
+        for channel in channels:
+            if channel is not None:
+                texts.setdefault(channel, []).extend(_channel_texts(group, channel))
+    distinct = {tuple(entry) for entry in texts.values()}
+    if len(texts) > 1 and len(distinct) == 1:
+        return tuple(Note(COMPARED, text) for text in distinct.pop())
+    return tuple(Note(COMPARED, text, channel) for channel, entry in texts.items() for text in entry)
+
+
+def _groups(taken: Sequence[Taken]) -> list[list[Taken]]:
+    """Return the checks that can be compared: the same stimulus, and setups of which no two are alike."""
+    groups: list[list[Taken]] = []
+    for entry in taken:
+        for group in groups:
+            if group[0].stimulus == entry.stimulus:
+                if all(dict(other.setup) != dict(entry.setup) for other in group):
+                    group.append(entry)
+                break
+        else:
+            groups.append([entry])
+    return [group for group in groups if len(group) > 1]
+
+
+def _channel_texts(group: Sequence[Taken], channel: str) -> list[str]:
+    """Return the sentences about one channel."""
+    if any(_curve(entry, channel) is None for entry in group):
+        return []
+    names = [entry.check for entry in group]
+    shared: list[_Line] = []
+    alone: dict[int, list[_Line]] = {}
+    differing: list[str] = []
+    for cluster in _clusters(_lines(group, channel)):
+        there = {line.check: line for line in cluster}
+        absent = [index for index in range(len(group)) if index not in there]
+        first = cluster[0]
+        if not absent:
+            if _alike(cluster):
+                shared.append(first)
+            else:
+                levels = ", ".join(f"{line.level_db:.1f} dB on {names[line.check]}" for line in cluster)
+                differing.append(f"{first.offset_hz:.1f} Hz ({levels})")
+        elif len(cluster) == 1 and all(_is_absent(group[index], channel, first) for index in absent):
+            alone.setdefault(first.check, []).append(first)
+    texts = []
+    if shared:
+        texts.append(
+            f"the same sidebands on {' and '.join(names)} ({_offsets(shared)}): their cause lies inside the unit"
+        )
+    if differing:
+        texts.append(f"sidebands on {' and '.join(names)}, but of different strength: {', '.join(differing)}")
+    for index, lines in sorted(alone.items()):
+        texts.append(
+            f"sidebands on {names[index]} only ({_offsets(lines)}): they come with {_difference(index, group)}"
+        )
+    return texts
+
+
+def _lines(group: Sequence[Taken], channel: str) -> list[_Line]:
+    return [
+        _Line(index, *problem.values)
+        for index, entry in enumerate(group)
+        for problem in entry.measurement.problems
+        if isinstance(problem, Note) and problem.code == SIDEBAND and problem.channel == channel
+    ]
+
+
+def _clusters(lines: list[_Line]) -> list[list[_Line]]:
+    """Return the lines of the same offset, at most one of each check, the strongest first."""
+    clusters: list[list[_Line]] = []
+    for line in sorted(lines, key=lambda entry: -entry.level_db):
+        for cluster in clusters:
+            if all(other.check != line.check for other in cluster) and _same(cluster[0], line):
+                cluster.append(line)
+                break
+        else:
+            clusters.append([line])
+    return [sorted(cluster, key=lambda entry: entry.check) for cluster in clusters]
+
+
+def _same(first: _Line, second: _Line) -> bool:
+    spread = float(np.hypot(first.offset_uncertainty_hz, second.offset_uncertainty_hz))
+    return abs(first.offset_hz - second.offset_hz) <= max(SAME_HZ, 3.0 * spread)
+
+
+def _alike(cluster: Iterable[_Line]) -> bool:
+    lines = list(cluster)
+    levels = [line.level_db for line in lines]
+    spread = float(np.sqrt(sum(line.level_uncertainty_db**2 for line in lines)))
+    return max(levels) - min(levels) <= ALIKE_DB + 3.0 * spread
+
+
+def _curve(entry: Taken, channel: str) -> tuple[np.ndarray, np.ndarray] | None:
+    for curve in entry.measurement.curves:
+        if curve.channel == channel and len(curve.x):
+            return curve.x, curve.y
+    return None
+
+
+def _is_absent(entry: Taken, channel: str, line: _Line) -> bool:
+    """Return whether a capture would show a line and does not."""
+    curve = _curve(entry, channel)
+    if curve is None:
+        return False
+    nearest = np.argsort(np.abs(curve[0] - line.offset_hz))[:3]
+    return bool(np.max(curve[1][nearest]) < line.level_db - ABSENT_DB)
+
+
+def _offsets(lines: list[_Line]) -> str:
+    strongest = sorted(lines, key=lambda entry: -entry.level_db)[:6]
+    listed = ", ".join(f"{line.offset_hz:.1f} Hz" for line in strongest)
+    return f"{listed} and {len(lines) - 6} more" if len(lines) > 6 else listed
+
+
+def _different_keys(group: Sequence[Taken]) -> list[str]:
+    keys = dict.fromkeys(key for entry in group for key in entry.setup)
+    return [key for key in keys if len({entry.setup.get(key) for entry in group}) > 1]
+
+
+def _difference(index: int, group: Sequence[Taken]) -> str:
+    setup = group[index].setup
+    return " and ".join(f"{key} {setup.get(key, '(none)')}" for key in _different_keys(group))
