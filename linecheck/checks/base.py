@@ -226,6 +226,11 @@ class Problem:
     blocks: bool = True
     metrics: tuple[str, ...] = ()
 
+    @property
+    def is_note(self) -> bool:
+        """Whether it voids nothing and explains no missing value: worth knowing, no more."""
+        return not self.blocks and not self.metrics
+
 
 @dataclass(frozen=True)
 class Note(Problem):

@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import click
 
@@ -103,7 +103,7 @@ def result_text(
     meaning = [f"  {MEANINGS[shown]}"] if shown in MEANINGS else []
     top = [_headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
     parts = [*top]
-    wrong = findings(map(_of_interest, outcome.checks), outcome.missing, outcome.problems)
+    wrong = findings(outcome.checks, outcome.missing, outcome.problems)
     if wrong:
         more = [f"and {len(wrong) - MOST_FINDINGS} more"] if len(wrong) > MOST_FINDINGS else []
         parts.append("\n".join(f"  {_plain(line, screen)}" for line in (*wrong[:MOST_FINDINGS], *more)))
@@ -113,15 +113,6 @@ def result_text(
     text = "\n\n".join(parts)
     # What is higher than the screen scrolls its top away, so the verdict stands below as well.
     return "\n\n".join((text, *top)) if screen.large and text.count("\n") + 2 > screen.lines else text
-
-
-def _of_interest(check: CheckOutcome) -> CheckOutcome:
-    """Return the check without problems that only explain values that no mask judges."""
-    judged = check.judged
-    masked = {item.reading.metric for item in judged.readings if item.verdict is not None}
-    masked |= {item.curve.metric for item in judged.curves if item.verdict is not None}
-    kept = tuple(problem for problem in judged.problems if problem.blocks or masked & set(problem.metrics))
-    return replace(check, judged=replace(judged, problems=kept))
 
 
 def _plain(text: str, screen: Screen) -> str:

@@ -100,7 +100,11 @@ def _suite(run: RunOutcome, strict: bool) -> _Suite:
     if reasons:
         kind = _RunVerdict.get(run.verdict, "invalid")
         cases.append(_Case(run.model, "run", "; ".join(reasons), "error", kind))
-    notes = [problem.message for problem in run.problems if not problem.blocks]
+    notes = [
+        f"{problem.channel}: {problem.message}" if problem.channel else problem.message
+        for problem in run.problems
+        if not problem.blocks
+    ]
     return _Suite(
         name=f"{run.model} {run.serial}",
         package=run.model,

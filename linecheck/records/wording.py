@@ -64,13 +64,15 @@ def findings(
 ) -> tuple[str, ...]:
     """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings.
 
-    Problems that only explain values that no mask judges are left out.
+    Problems that only explain values that no mask judges are left out. Last come the notes of checks that do not pass:
+    they help to find the cause.
     """
-    listed = tuple(_of_interest(check) for check in checks)
+    listed_checks = tuple(checks)
+    listed = tuple(_of_interest(check) for check in listed_checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
     troubles = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
-    return (*fails, *troubles, *marginal)
+    return (*fails, *troubles, *marginal, *_notes(listed_checks))
 
 
 def _of_interest(check: CheckOutcome) -> CheckOutcome:
@@ -79,6 +81,16 @@ def _of_interest(check: CheckOutcome) -> CheckOutcome:
     masked |= {item.curve.metric for item in judged.curves if item.verdict is not None}
     kept = tuple(problem for problem in judged.problems if problem.blocks or masked & set(problem.metrics))
     return replace(check, judged=replace(judged, problems=kept))
+
+
+def _notes(checks: Iterable[CheckOutcome]) -> list[str]:
+    return [
+        _trouble(check.check, problem)
+        for check in checks
+        if check.judged.verdict in (Verdict.FAIL, Verdict.MARGINAL)
+        for problem in check.judged.problems
+        if problem.is_note
+    ]
 
 
 def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> list[str]:
