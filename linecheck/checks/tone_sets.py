@@ -15,8 +15,10 @@ from linecheck.dsp.tones import fit_tones
 __all__ = [
     "DEAD_DB",
     "MISTAKEN_DB",
+    "TELLING_HZ",
     "beyond_rate",
     "dead_channel",
+    "find_sounding",
     "locate_tone_sets",
     "mistaken_channel",
     "not_there",
@@ -31,12 +33,17 @@ FloatArray = NDArray[np.float64]
 DEAD_DB = 40.0
 #: A channel in which another's tones are this far above its own carries the wrong signal, dB.
 MISTAKEN_DB = 6.0
-#: Lower tones are too slow to show when a stimulus begins, and too coarse to start a fit of the clocks' ratio from.
-TELLING_HZ = 400.0
+#: Lower tones are too slow to show when a stimulus begins, and too coarse to start a fit of the clocks' ratio from;
+#: higher ones tell nothing more of either that the measurement would not fit anyway.
+TELLING_HZ = (400.0, 5000.0)
+#: Where tones make up less of a channel's power than this, it is not they that were found.
+LEAST_SHARE = 0.05
+#: So many tones show when a stimulus sounds.
+MOST_WATCHED = 6
 #: The test of continuity counts time in periods of the first tone that it is given.
 PROOF_HZ = 350.0
 #: So many tones tell a set's power.
-MOST_MEASURED = 8
+MOST_MEASURED = 5
 
 
 def proof_tones(tones_hz: FloatArray) -> tuple[float, ...]:
@@ -64,16 +71,44 @@ def set_powers(capture: Capture, sets_hz: Sequence[FloatArray], start: int, stop
     return powers
 
 
-def _some(tones: FloatArray) -> FloatArray:
+def _some(tones: FloatArray, most: int = MOST_MEASURED) -> FloatArray:
     """Return a few of a set's tones from all over it, the lowest left out."""
-    telling = tones[tones >= TELLING_HZ]
-    few: FloatArray = telling[np.unique(np.linspace(0, len(telling) - 1, MOST_MEASURED).astype(int))]
+    higher = tones[tones >= TELLING_HZ[0]]
+    few: FloatArray = higher[np.unique(np.linspace(0, len(higher) - 1, most).astype(int))]
     return few
+
+
+def find_sounding(
+    capture: Capture, sets_hz: Sequence[FloatArray], seconds: float
+) -> tuple[int, int, float] | None:
+    """Return the frames between which tones of any set (nominal, Hz) sound, and the clocks' ratio; None where none do.
+
+    The highest tone of each set is looked at too, so that one narrowing of the capture serves all.
+    """
+    watched = np.unique(np.concatenate([_some(tones, MOST_WATCHED) for tones in sets_hz]))
+    span = sounding_span(capture, watched, seconds)
+    if span is None:
+        return None
+    low, high = TELLING_HZ
+    telling = [np.append(tones[(tones >= low) & (tones <= high)], tones[-1]) for tones in sets_hz]
+    ratio = clock_ratio(capture, telling, *span)
+    if ratio is None or not _is_made_of(capture, [tones * ratio for tones in sets_hz], *span):
+        return None
+    return *span, ratio
+
+
+def _is_made_of(capture: Capture, sets_hz: Sequence[FloatArray], start: int, stop: int) -> bool:
+    """Return whether tones make up part of some channel's power: the foot of a strong tone nearby may pass for one."""
+    powers = set_powers(capture, sets_hz, start, stop) @ [float(len(tones)) for tones in sets_hz]
+    narrowed = capture.narrowed(1.01 * max(float(np.max(tones)) for tones in sets_hz))
+    first, last = narrowed.inside(start, stop)
+    variances = np.var(narrowed.values[:, first:last], axis=1)
+    return bool(np.any(powers > LEAST_SHARE * np.maximum(variances, 1e-300)))
 
 
 def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
     """Return what is wrong where no channel has the stimulus: another rate, or nothing."""
-    telling = tones_hz[tones_hz >= TELLING_HZ]
+    telling = tones_hz[tones_hz >= TELLING_HZ[0]]
     return find_at_other_rates(capture, [float(tone) for tone in telling[:3]]) or Problem(
         "stimulus_not_found",
         "the stimulus is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
@@ -138,13 +173,12 @@ def locate_tone_sets(
     problem = beyond_rate(capture, float(every[-1]))
     if problem is not None:
         return Location(0, 0, nothing, None, problems=(problem,))
-    telling = [tones[tones >= TELLING_HZ] for tones in sets]
-    span = sounding_span(capture, np.unique(np.concatenate(telling)), seconds)
-    ratio = None if span is None else clock_ratio(capture, telling, *span)
-    if span is None or ratio is None:
+    sounding = find_sounding(capture, sets, seconds)
+    if sounding is None:
         return Location(0, 0, nothing, None, problems=(not_there(capture, every),))
-    short = too_short((span[1] - span[0]) / capture.rate_hz, seconds)
-    start, stop = last_settled(*span, seconds, capture.rate_hz)
+    start, stop, ratio = sounding
+    short = too_short((stop - start) / capture.rate_hz, seconds)
+    start, stop = last_settled(start, stop, seconds, capture.rate_hz)
     powers = set_powers(capture, [tones * ratio for tones in sets], start, stop)
     problems = _by_channel(powers, own, channels)
     void = {entry.channel for entry in problems}

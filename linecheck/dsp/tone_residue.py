@@ -38,9 +38,10 @@ CELLS_PER_RESOLUTION = 1.5
 
 @dataclass(frozen=True)
 class TakenOut:
-    """Tones taken out of a record: their fit, and the rest."""
+    """Tones taken out of a record: their fit, the record without their drift, and the rest."""
 
     tones: ToneFit
+    steady: FloatArray
     rest: FloatArray
 
     @property
@@ -84,29 +85,35 @@ def take_out(record: FloatArray, frequencies: FloatArray) -> TakenOut:
     frequencies : float64 array, shape (tones,)
         To about a third of a cycle over the record.
     """
-    fit, rest = fit_scaled_tones(record, frequencies, iterations=4)
+    fit, rest = fit_scaled_tones(record, frequencies, iterations=2)
+    if not len(frequencies):
+        return TakenOut(fit, record, rest)
+    steady = record
     gain, late = np.zeros(DRIFT_DEGREE + 1), np.zeros(DRIFT_DEGREE + 1)
     for _ in range(4):
-        more_gain, more_late, power = _drift(rest, fit)
+        signal = steady - rest - fit.constant
+        slope = synthesise(len(record), fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
+        more_gain, more_late, energy = _drift(rest, signal, slope)
+        if energy < DRIFT_SHARE * float(np.sum(rest**2)):
+            more = _over_time(more_gain, len(record)) * signal + _over_time(more_late, len(record)) * slope
+            return TakenOut(fit, steady - more, rest - more)
         gain, late = gain + more_gain, late + more_late
-        drift = _drifted(len(record), fit, gain, late)
-        if power < DRIFT_SHARE * float(np.sum(rest**2)):
-            return TakenOut(fit, rest - _drifted(len(record), fit, more_gain, more_late))
-        fit, rest = fit_scaled_tones(record - drift, fit.frequencies, iterations=2)
-    return TakenOut(fit, rest)
+        closer = record - _drifted(signal, slope, fit, gain, late)
+        next_fit, next_rest = fit_scaled_tones(closer, fit.frequencies, iterations=2)
+        if not np.sum(next_rest**2) < np.sum(rest**2):
+            break  # what is wrong with this record is no drift
+        steady, fit, rest = closer, next_fit, next_rest
+    return TakenOut(fit, steady, rest)
 
 
-def _drift(rest: FloatArray, fit: ToneFit) -> tuple[FloatArray, FloatArray, float]:
-    """Return what a rest still holds of the tones' common drift in level and time (frames), and how much power it has.
+def _drift(rest: FloatArray, signal: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Return what a rest still holds of a signal's drift in level and time (frames), and how much energy that has.
 
-    Least squares on Legendre polynomials times the tones, and times their slope; what the fit of the tones itself takes
+    Least squares on Legendre polynomials times the signal, and times its slope; what the fit of the tones itself takes
     care of (a constant level, a constant and a linear timing) is left out.
     """
     frames = len(rest)
-    block = -(-frames // DRIFT_BLOCKS)
-    edges = np.arange(0, frames, block)
-    signal = synthesise(frames, fit.frequencies, fit.amplitudes)
-    slope = synthesise(frames, fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
+    edges = np.arange(0, frames, -(-frames // DRIFT_BLOCKS))
     sums = [
         np.add.reduceat(product, edges)
         for product in (signal * signal, signal * slope, slope * slope, signal * rest, slope * rest)
@@ -117,23 +124,28 @@ def _drift(rest: FloatArray, fit: ToneFit) -> tuple[FloatArray, FloatArray, floa
     cross = (level * sums[1]) @ timing.T
     normal = np.block([[(level * sums[0]) @ level.T, cross], [cross.T, (timing * sums[2]) @ timing.T]])
     right = np.concatenate((level @ sums[3], timing @ sums[4]))
-    solution = np.linalg.solve(normal + 1e-300 * np.eye(len(right)), right)
+    solution = np.linalg.lstsq(normal, right, rcond=1e-15)[0]
     gain = np.concatenate(([0.0], solution[:DRIFT_DEGREE]))
     late = np.concatenate(([0.0, 0.0], solution[DRIFT_DEGREE:]))
     return gain, late, float(solution @ right)
 
 
-def _drifted(frames: int, fit: ToneFit, gain: FloatArray, late: FloatArray) -> FloatArray:
+def _over_time(coefficients: FloatArray, frames: int) -> FloatArray:
+    """Return a Legendre series over a record."""
+    series: FloatArray = np.polynomial.legendre.legval(np.linspace(-1.0, 1.0, frames), coefficients)
+    return series
+
+
+def _drifted(
+    signal: FloatArray, slope: FloatArray, fit: ToneFit, gain: FloatArray, late: FloatArray
+) -> FloatArray:
     """Return what drift adds to tones: (1 + gain) · signal(t + late) less the signal, to third order in the timing."""
-    time = np.linspace(-1.0, 1.0, frames)
-    level = np.polynomial.legendre.legval(time, gain)
-    timing = np.polynomial.legendre.legval(time, late)
+    frames = len(signal)
+    level, timing = _over_time(gain, frames), _over_time(late, frames)
     turn = 2j * np.pi * fit.frequencies
-    signal = synthesise(frames, fit.frequencies, fit.amplitudes)
-    moved = timing * synthesise(frames, fit.frequencies, turn * fit.amplitudes)
-    if float(np.max(np.abs(timing))) * 2.0 * np.pi * float(np.max(fit.frequencies)) > 1e-6:
-        moved += 0.5 * timing**2 * synthesise(frames, fit.frequencies, turn**2 * fit.amplitudes)
-        moved += timing**3 / 6.0 * synthesise(frames, fit.frequencies, turn**3 * fit.amplitudes)
+    bend = synthesise(frames, fit.frequencies, turn**2 * fit.amplitudes)
+    twist = synthesise(frames, fit.frequencies, turn**3 * fit.amplitudes)
+    moved = timing * (slope + timing * (0.5 * bend + timing * (twist / 6.0)))
     drifted: FloatArray = (1.0 + level) * moved + level * signal
     return drifted
 

@@ -1,0 +1,287 @@
+"""``crosstalk``: how much of each channel's signal comes out of the others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    CurveSpec,
+    Location,
+    Measurement,
+    MetricSpec,
+    Parameters,
+    Problem,
+    Reading,
+    Stimulus,
+)
+from linecheck.checks.readings import ReadingList, ratio_reading
+from linecheck.checks.steady import (
+    SETTLE_SECONDS,
+    BandHz,
+    SteadyParameters,
+    ramped,
+    steady_stimulus,
+)
+from linecheck.checks.tone_sets import locate_tone_sets
+from linecheck.checks.turns import locate_turns
+from linecheck.dsp.dissect import Line, Power
+from linecheck.dsp.faint_tones import tone_powers
+from linecheck.dsp.interleaved import (
+    OCTAVE_PHASES,
+    OCTAVE_TONES_HZ,
+    PAIR_PHASES,
+    PAIR_TONES_HZ,
+    PEAK_OF_UNIT_TONES,
+)
+from linecheck.dsp.quantise import full_scale_amplitude, quantise
+
+__all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
+
+FloatArray = NDArray[np.float64]
+
+
+class CrosstalkParameters(SteadyParameters):
+    """Tones in octave steps: in two channels at once, different ones in each, or in one channel after the other.
+
+    At once takes half the time, keeps every channel playing (so that each proves itself alive and continuous), and
+    nothing of it is lost as long as a channel's own products stay off the other's tones, which third order does. One
+    after the other suits a unit that distorts so much that higher orders fill its spectrum, and more than two channels.
+    """
+
+    rate_hz: Annotated[
+        int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")
+    ] = 44100
+    method: Annotated[
+        Literal["simultaneous", "in_turn"],
+        Field(
+            description="Whether both channels sound at once, with tones of their own, or one after the other; more "
+            "than two channels always sound one after the other"
+        ),
+    ] = "simultaneous"
+    seconds: Annotated[
+        float, Field(ge=1.0, le=60.0, description="Length of the part that is measured, of each turn, s")
+    ] = 1.4
+    level_dbfs: Annotated[
+        float, Field(ge=-60.0, le=-18.2, description="Level of each tone, dB re a full-scale sine (AES17)")
+    ] = -20.0
+
+
+class CrosstalkAnalysis(Parameters):
+    """The band in which the worst is looked for."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+
+    @model_validator(mode="after")
+    def _ascends(self) -> CrosstalkAnalysis:
+        if self.band_hz[0] >= self.band_hz[1]:
+            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
+        return self
+
+
+class CrosstalkKind(CheckKind):
+    """Crosstalk into each channel, over frequency.
+
+    ``crosstalk`` of a channel is an attenuation: the level of a tone in the channel that plays it, over the level at
+    which the same tone comes out of this one; positive, and more is better. Of more than two channels it is the worst
+    of the others. The metric is the worst of the band, the curve each tone's. Levels are compared in volts where both
+    captures' full scales are known, else re full scale. Where nothing is resolved it reads the attenuation beyond which
+    nothing can be told.
+
+    Steps and level follow AES17-2015, 6.5.2: octaves from 20 Hz and 20 kHz, 20 dB below full scale; in two channels at
+    once each tone lies some percent beside its step (a fifth and less), for the sake of the other channel's.
+    """
+
+    name: ClassVar[str] = "crosstalk"
+    text: ClassVar[str] = "what each channel holds of the others, over frequency"
+    stimulus_parameters: ClassVar[type[Parameters]] = CrosstalkParameters
+    analysis_parameters: ClassVar[type[Parameters]] = CrosstalkAnalysis
+    metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        MetricSpec(
+            "crosstalk",
+            "dB",
+            "attenuation of the other channels' signal in this one, worst of the band",
+            "more",
+        ),
+    )
+    curves: ClassVar[tuple[CurveSpec, ...]] = (
+        CurveSpec("crosstalk", "Hz", "dB", "the same over frequency", better="more"),
+    )
+
+    def peak_dbfs(self, parameters: CrosstalkParameters) -> float:
+        """Return the highest level that the tones reach together."""
+        return float(parameters.level_dbfs + 20.0 * np.log10(PEAK_OF_UNIT_TONES))
+
+    def stimulus(self, parameters: CrosstalkParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return both channels' tones at once, or each channel's turn after the other's."""
+        amplitudes = np.full(
+            len(OCTAVE_TONES_HZ), full_scale_amplitude(parameters.level_dbfs, parameters.bits)
+        )
+        if _at_once(parameters, channels):
+            return steady_stimulus(
+                parameters,
+                [amplitudes] * channels,
+                PAIR_TONES_HZ[:channels],
+                PAIR_PHASES[:channels],
+                ramp_seconds,
+            )
+        rate = parameters.rate_hz
+        frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate)
+        turn = np.zeros((frames, 1))
+        for tone, amplitude, phase in zip(OCTAVE_TONES_HZ, amplitudes, OCTAVE_PHASES, strict=True):
+            cycles = np.arange(frames) * (tone / rate)
+            turn[:, 0] += amplitude * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)) + phase)
+        values = np.zeros((frames * channels, channels))
+        for channel in range(channels):
+            values[channel * frames : (channel + 1) * frames, [channel]] = ramped(turn, rate, ramp_seconds)
+        return Stimulus(quantise(values, parameters.bits, parameters.seed), rate, parameters.bits)
+
+    def locate(
+        self, capture: Capture, parameters: CrosstalkParameters, channels: tuple[str, ...]
+    ) -> Location:
+        """Find the tones, or each channel's turn."""
+        if _at_once(parameters, len(channels)):
+            return locate_tone_sets(capture, PAIR_TONES_HZ[: len(channels)], parameters.seconds, channels)
+        return locate_turns(capture, OCTAVE_TONES_HZ, parameters.seconds, channels)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: CrosstalkParameters,
+        analysis: CrosstalkAnalysis,
+        context: Context,
+    ) -> Measurement:
+        """Compare each channel's tones where they are played with what comes of them elsewhere."""
+        count = len(context.channels)
+        at_once = _at_once(parameters, count)
+        powers = _together(capture, location) if at_once else _in_turn(capture, location)
+        out = ReadingList()
+        for into, name in enumerate(context.channels):
+            if not location.found[into]:
+                continue
+            silent = [context.channels[other] for other in range(count) if not location.found[other]]
+            if silent or count < 2:
+                out.missing(self.metrics, ("crosstalk",), name)
+                out.problems.append(_no_source(name, silent))
+                continue
+            rows = [
+                [
+                    ratio_reading("crosstalk", name, _scaled(faint, capture, source, into), Line(0.0, strong))
+                    for strong, faint in zip(powers[source, source], powers[source, into], strict=True)
+                ]
+                for source in range(count)
+                if source != into
+            ]
+            tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
+            _add(out, name, tones, rows, analysis.band_hz)
+        return out.measurement()
+
+    def never_measured(
+        self,
+        parameters: CrosstalkParameters,
+        analysis: CrosstalkAnalysis,
+        channels: int,
+        has_reference: bool,
+    ) -> Mapping[str, str]:
+        """Return why there is no crosstalk in one channel, or in a band without a tone."""
+        if channels < 2:
+            return {"crosstalk": "it compares two channels, and the file declares one"}
+        low, high = analysis.band_hz
+        sets = PAIR_TONES_HZ if _at_once(parameters, channels) else (OCTAVE_TONES_HZ,)
+        if all(np.any((tones >= low) & (tones <= high)) for tones in sets):
+            return {}
+        return {"crosstalk": f"no tone of the stimulus lies in the band ({low:g} Hz to {high:g} Hz)"}
+
+    def curve_spans(
+        self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the curve goes at most."""
+        return {"crosstalk": analysis.band_hz}
+
+
+def _at_once(parameters: CrosstalkParameters, channels: int) -> bool:
+    """Return whether all channels sound at once."""
+    return channels <= 2 and parameters.method == "simultaneous"
+
+
+def _together(capture: Capture, location: Location) -> dict[tuple[int, int], tuple[Power, ...]]:
+    """Return the powers of every channel's tones (first index) in every channel (second), where both sound at once."""
+    assert location.clock_ratio is not None
+    narrowed = capture.narrowed(20_000.0)
+    scale = location.clock_ratio / narrowed.rate_hz
+    powers: dict[tuple[int, int], tuple[Power, ...]] = {}
+    for channel, found in enumerate(location.found):
+        if not found:
+            continue
+        other = 1 - channel
+        record = narrowed.between(channel, location.start, location.stop)
+        read = tone_powers(record, PAIR_TONES_HZ[channel] * scale, PAIR_TONES_HZ[other] * scale)
+        powers[channel, channel], powers[other, channel] = read.strong, read.faint
+    return powers
+
+
+def _in_turn(capture: Capture, location: Location) -> dict[tuple[int, int], tuple[Power, ...]]:
+    """Return the same where one channel sounds after the other."""
+    assert location.clock_ratio is not None
+    narrowed = capture.narrowed(20_000.0)
+    tones, nothing = OCTAVE_TONES_HZ * (location.clock_ratio / narrowed.rate_hz), np.zeros(0)
+    powers: dict[tuple[int, int], tuple[Power, ...]] = {}
+    for turn in location.stretches:
+        source = next(index for index, proof in enumerate(turn.tones_hz) if proof)
+        for into in range(capture.channels):
+            record = narrowed.between(into, turn.start, turn.stop)
+            if into == source:
+                powers[source, into] = tone_powers(record, tones, nothing).strong
+            else:
+                powers[source, into] = tone_powers(record, nothing, tones).faint
+    return powers
+
+
+def _scaled(power: Power, capture: Capture, source: int, into: int) -> Power:
+    """Return a power in one channel as it would read at the source channel's full scale."""
+    volts = capture.full_scale_volts
+    if volts is None:
+        return power
+    gain = (volts[into] / volts[source]) ** 2
+    return Power(power.value * gain, power.uncertainty * gain)
+
+
+def _no_source(name: str, silent: list[str]) -> Problem:
+    """Say why nothing can be told of a channel that is alive."""
+    message = (
+        f"crosstalk cannot be told: {', '.join(silent)} does not sound"
+        if silent
+        else "crosstalk needs two channels"
+    )
+    return Problem("no_source", message, name, blocks=False, metrics=("crosstalk",))
+
+
+def _add(
+    out: ReadingList, name: str, tones: FloatArray, rows: list[list[Reading]], band_hz: tuple[float, float]
+) -> None:
+    """Add one channel's curve (the worst of its sources at each tone), and its worst tone in the band."""
+    levels = np.array([[entry.value for entry in row] for row in rows], dtype=np.float64)
+    spreads = np.array([[entry.uncertainty for entry in row] for row in rows], dtype=np.float64)
+    worst = np.argmax(levels, axis=0)
+    at = np.arange(len(tones))
+    attenuation, uncertainty = -levels[worst, at], spreads[worst, at]
+    inside = np.flatnonzero((tones >= band_hz[0]) & (tones <= band_hz[1]))
+    out.curves.append(
+        Curve("crosstalk", name, tones[inside], "Hz", attenuation[inside], "dB", None, uncertainty[inside])
+    )
+    least = inside[np.argmin(attenuation[inside])]
+    out.readings.append(
+        Reading("crosstalk", name, float(attenuation[least]), "dB", float(uncertainty[least]))
+    )
+
+
+KIND = CrosstalkKind()

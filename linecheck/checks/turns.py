@@ -1,0 +1,140 @@
+"""Finding, in a capture, the turns in which one channel after the other sounds."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Capture, Location, Problem, Stretch
+from linecheck.checks.many_tones import clock_ratio
+from linecheck.checks.steady import last_settled
+from linecheck.checks.tone_sets import (
+    DEAD_DB,
+    TELLING_HZ,
+    beyond_rate,
+    dead_channel,
+    find_sounding,
+    mistaken_channel,
+    not_there,
+    proof_tones,
+    set_powers,
+    too_short,
+)
+
+__all__ = ["locate_turns"]
+
+FloatArray = NDArray[np.float64]
+
+Span = tuple[int, int]
+
+
+def locate_turns(
+    capture: Capture, tones_hz: FloatArray, seconds: float, channels: tuple[str, ...]
+) -> Location:
+    """Find each channel's turn: the same tones sound in the first channel, then in the second, and so on.
+
+    Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
+    ``too_short``, ``wrong_channel``).
+
+    Parameters
+    ----------
+    capture : Capture
+    tones_hz : float64 array, shape (tones,)
+        Nominal frequencies, ascending.
+    seconds : float
+        How long each turn is measured.
+    channels : tuple of str
+    """
+    nothing = (False,) * len(channels)
+    problem = beyond_rate(capture, float(tones_hz[-1]))
+    if problem is not None:
+        return Location(0, 0, nothing, None, problems=(problem,))
+    sounding = [
+        find_sounding(Capture(capture.samples[:, [index]], capture.rate_hz), [tones_hz], seconds)
+        for index in range(capture.channels)
+    ]
+    spans, ratio = _live_spans(capture, tones_hz, sounding)
+    if ratio is None:
+        return Location(0, 0, nothing, None, problems=(not_there(capture, tones_hz),))
+    problems = _faults(capture, spans, seconds, channels)
+    void = {entry.channel for entry in problems}
+    found = tuple(name not in void for name in channels)
+    turns = []
+    for index, span in enumerate(spans):
+        if span is None or not found[index]:
+            continue
+        start, stop = last_settled(*span, seconds, capture.rate_hz)
+        tones = tuple(
+            proof_tones(tones_hz * ratio) if other == index else () for other in range(len(channels))
+        )
+        turns.append(Stretch(start, stop, tones))
+    start, stop = (
+        min((turn.start for turn in turns), default=0),
+        max((turn.stop for turn in turns), default=0),
+    )
+    return Location(start, stop, found, ratio, (), tuple(problems), tuple(turns))
+
+
+def _live_spans(
+    capture: Capture, tones_hz: FloatArray, sounding: list[tuple[int, int, float] | None]
+) -> tuple[list[Span | None], float | None]:
+    """Return where each channel sounds about as loudly as the loudest, and the clocks' ratio as that one has it."""
+    levels = [
+        0.0 if place is None else float(set_powers(capture, [tones_hz * place[2]], *place[:2])[index, 0])
+        for index, place in enumerate(sounding)
+    ]
+    loudest = sounding[int(np.argmax(levels))]
+    least = max(levels) * 10.0 ** (-DEAD_DB / 10.0)
+    live = [
+        place[:2] if place is not None and level > least else None
+        for place, level in zip(sounding, levels, strict=True)
+    ]
+    turns = _split(live)
+    if loudest is None or turns == live:
+        return live, None if loudest is None else loudest[2]
+    # Fitted over several turns as if they were one: again over one.
+    first = next(turn for turn in turns if turn is not None)
+    return turns, clock_ratio(capture, [tones_hz[tones_hz >= TELLING_HZ[0]]], *first)
+
+
+def _split(spans: list[Span | None]) -> list[Span | None]:
+    """Return the spans, split into even turns where channels hold each other's turns as loudly as their own."""
+    live = sorted(span for span in spans if span is not None)
+    overlap = any(later[0] < earlier[0] + (earlier[1] - earlier[0]) // 2 for earlier, later in pairwise(live))
+    if not overlap or len(live) < len(spans):
+        return spans
+    start, stop = min(span[0] for span in live), max(span[1] for span in live)
+    length = (stop - start) // len(spans)
+    margin = length // 20
+    return [
+        (start + index * length + margin, start + (index + 1) * length - margin)
+        for index in range(len(spans))
+    ]
+
+
+def _faults(
+    capture: Capture, spans: list[Span | None], seconds: float, channels: tuple[str, ...]
+) -> list[Problem]:
+    """Return which channels are dead or sound in another's turn, and whether a turn is too short."""
+    problems: list[Problem] = []
+    live = [index for index, span in enumerate(spans) if span is not None]
+    by_time = sorted(live, key=lambda index: spans[index] or (0, 0))
+    for own, other in zip(live, by_time, strict=True):
+        if own != other:
+            problems.append(mistaken_channel(channels[own], channels[other]))
+    last = max((span[1] for span in spans if span is not None), default=0)
+    cut = (capture.frames - last) / capture.rate_hz < 0.5 * seconds
+    for index, name in enumerate(channels):
+        if spans[index] is not None:
+            continue
+        if cut and index > max(live):
+            problems.append(
+                Problem("too_short", f"the capture ends before the turn of {name} does: capture for longer")
+            )
+        else:
+            problems.append(dead_channel(name))
+    shortest = min((span[1] - span[0] for span in spans if span is not None), default=0)
+    short = too_short(shortest / capture.rate_hz, seconds)
+    return [*problems, short] if short is not None and live else problems
