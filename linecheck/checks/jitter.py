@@ -65,7 +65,7 @@ class JitterParameters(Parameters):
     rate_hz: RateHz = 44100
     bits: Annotated[Literal[16, 24], Field(description="Word length of the stimulus, bit")] = 24
     seconds: Annotated[
-        float, Field(ge=0.5, le=60.0, description="Length of the part that is measured, s")
+        float, Field(ge=0.25, le=60.0, description="Length of the part that is measured, s")
     ] = 2.0
 
     @property

@@ -146,7 +146,10 @@ def take_apart(
 
 def _fitted(values: ComplexArray, rate: float, least_hz: float, reach: float) -> _Lines:
     """Find the lines of phase and amplitude and fit them at frequencies that both share."""
-    signals = np.unwrap(np.angle(values)), np.abs(values) - 1.0
+    phase = np.angle(values)
+    if np.max(np.abs(phase)) > 2.0:
+        phase = np.unwrap(phase)
+    signals = phase, np.abs(values) - 1.0
     found = [_search(signal, rate, least_hz, reach) for signal in signals]
     frequencies = _merged(signals, found)
     fits, rests = [], []
