@@ -51,6 +51,10 @@ EDGE = 1e-3
 SLOPE_HZ = 200.0
 #: Over this a tone that is 1000 ppm off at 48 kHz turns by a tenth of a cycle.
 TURN_SECONDS = 0.002
+#: A channel whose tone is this far below another's is dead, dB.
+DEAD_DB = 40.0
+#: Mean square of the amplitude's swing about the tone's, above which the angle is not the tone's phase.
+UNCLEAR = 0.03
 #: So many sidebands are named, the strongest.
 MOST_NAMED = 12
 
@@ -145,12 +149,21 @@ class JitterKind(CheckKind):
         location = locate_tone(capture, [parameters.tone_hz] * len(channels), parameters.seconds, channels)
         if not any(location.found):
             return location
-        tones = tuple(
-            (_carrier(capture, location, index, parameters.tone_hz),) if found else ()
+        seen = [
+            _carrier(capture, location, index, parameters.tone_hz) if found else (0.0, 0.0)
             for index, found in enumerate(location.found)
+        ]
+        strongest = max(level for _, level in seen)
+        found = tuple(level > strongest * 10.0 ** (-DEAD_DB / 20.0) for _, level in seen)
+        dead = tuple(
+            _dead(name, level / strongest)
+            for name, (_, level), was, there in zip(channels, seen, location.found, found, strict=True)
+            if was and not there
         )
-        ratio = next(tone[0] for tone in tones if tone) / parameters.tone_hz
-        return replace(location, tones_hz=tones, clock_ratio=ratio)
+        tones = tuple((place,) if there else () for (place, _), there in zip(seen, found, strict=True))
+        ratio = max(seen, key=lambda entry: entry[1])[0] / parameters.tone_hz
+        problems = (*location.problems, *dead)
+        return replace(location, found=found, tones_hz=tones, clock_ratio=ratio, problems=problems)
 
     def measure(
         self,
@@ -176,6 +189,10 @@ class JitterKind(CheckKind):
                 out.missing(self.metrics, names, name)
                 continue
             tone = _taken_apart(capture, location, index, parameters, analysis)
+            if tone is None:
+                out.missing(self.metrics, names, name)
+                out.problems.append(_unclear(name, names))
+                continue
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
             _readings(out, name, tone, mains)
             out.curves.append(_curve(name, tone, analysis.resolution_hz))
@@ -245,14 +262,27 @@ def _outside(parameters: JitterParameters, analysis: JitterAnalysis) -> str:
     )
 
 
-def _carrier(capture: Capture, location: Location, channel: int, nominal_hz: float) -> float:
-    """Return the tone's frequency as captured, from the turn of its phase between blocks: no break spoils it."""
+def _dead(name: str, share: float) -> Problem:
+    return Problem(
+        "stimulus_not_found",
+        f"the tone is {-20.0 * np.log10(share):.0f} dB weaker than in another channel: what is there is crosstalk, the "
+        "channel is dead, or its cable. May be the unit's own fault.",
+        name,
+    )
+
+
+def _carrier(capture: Capture, location: Location, channel: int, nominal_hz: float) -> tuple[float, float]:
+    """Return the tone's frequency as captured, from the turn of its phase between blocks, and its amplitude.
+
+    No single break spoils either.
+    """
     narrowed = capture.narrowed(max(20_000.0, 1.01 * nominal_hz))
     values = narrowed.between(channel, location.start, location.stop)
     hop = round(TURN_SECONDS * narrowed.rate_hz)
     blocks = tone_blocks(values, nominal_hz / narrowed.rate_hz, hop)
     turn = float(np.angle(np.vdot(blocks[:-1], blocks[1:])))
-    return nominal_hz + turn / (2.0 * np.pi * hop) * narrowed.rate_hz
+    level = float(np.median(np.abs(blocks)))
+    return nominal_hz + turn / (2.0 * np.pi * hop) * narrowed.rate_hz, level
 
 
 def _taken_apart(
@@ -261,19 +291,35 @@ def _taken_apart(
     channel: int,
     parameters: JitterParameters,
     analysis: JitterAnalysis,
-) -> _Tone:
-    """Demodulate one channel's tone, take the stimulus's own lines out and the rest apart."""
+) -> _Tone | None:
+    """Demodulate one channel's tone, take the stimulus's own lines out and the rest apart.
+
+    None where what is beside the tone is so strong that the angle is no longer the tone's phase.
+    """
     low, high = analysis.band_hz
     narrowed = capture.narrowed(max(20_000.0, high, 1.01 * parameters.tone_hz))
     values = narrowed.between(channel, location.start, location.stop)
     found_hz = location.tones_hz[channel][0]
     high = min(high * (1.0 + EDGE), 0.5 * narrowed.rate_hz)
     envelope = demodulate(values, narrowed.rate_hz, found_hz, low, high, SLOPE_HZ)
+    if np.mean((np.abs(envelope.values) - 1.0) ** 2) > UNCLEAR:
+        return None
     least = _least_hz(parameters.seconds)
     reaches = high - envelope.carrier_hz, envelope.carrier_hz - low
     left, known = without_known_lines(envelope, square_lines(parameters.bits), *reaches)
     beside = take_apart(left, least, *reaches, (known.offsets_hz, known.doubt, known.within_hz))
     return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches)
+
+
+def _unclear(name: str, metrics: tuple[str, ...]) -> Problem:
+    return Problem(
+        "tone_unclear",
+        "noise or other signals are nearly as strong as the tone, so its phase cannot be followed: is the capture's "
+        "gain far too low, is the right signal playing? May be the unit's own fault.",
+        name,
+        blocks=False,
+        metrics=metrics,
+    )
 
 
 def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float]) -> None:

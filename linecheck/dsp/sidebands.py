@@ -165,14 +165,17 @@ def _search(signal: FloatArray, rate: float, least_hz: float, reach: float) -> t
     frames = len(signal)
     cutoff = 0.7 * least_hz / rate - 1.0 / frames
     frequencies, trend, rest = np.zeros(0), np.zeros(frames), signal - np.mean(signal)
-    for _ in range(4):
-        creep = slow_trend(rest, cutoff)
-        trend, rest = trend + creep, rest - creep
+    for step in range(4):
         new = _apart(frequencies, find_lines(rest, rate, least_hz, reach) / rate, frames)
-        if len(new) == len(frequencies):
+        if step and len(new) == len(frequencies):
             break
-        fit, rest = fit_lines(signal - trend, new)
+        fit, rest = fit_lines(signal - trend, new, iterations=2)
         frequencies = fit.frequencies
+        # Lines would leak into the drift, so they are out before it is taken; it does not leak into the search.
+        trend = slow_trend(rest + trend, cutoff)
+        rest = signal - trend - synthesise(frames, frequencies, fit.amplitudes, fit.constant)
+    if len(frequencies):
+        frequencies = fit_lines(signal - trend, frequencies, iterations=2)[0].frequencies
     return frequencies, trend
 
 

@@ -395,6 +395,29 @@ def test_a_dead_channel_leaves_the_other_measured():
     assert readings(result, "right") == {}
 
 
+def test_crosstalk_in_a_dead_channel_is_not_taken_for_its_tone():
+    both = record(Beside(noise_db=-120.0), Beside(noise_db=-120.0)).samples
+    values = both * [1.0, 0.0] + np.roll(both, 1, axis=1) * [0.0, 1e-4]
+    location = KIND.locate(Capture(values, 44_100), KIND.stimulus_parameters(), NAMES)
+    assert location.found == (True, False)
+    (problem,) = location.problems
+    assert (problem.code, problem.channel, problem.blocks) == ("stimulus_not_found", "right", True)
+    assert "80 dB weaker" in problem.message
+
+
+def test_a_tone_that_drowns_has_no_readings_and_says_why():
+    capture = record(Beside(noise_db=-8.0), Beside(noise_db=-100.0))
+    parameters = KIND.stimulus_parameters()
+    location = KIND.locate(capture, parameters, NAMES)
+    assert location.found == (True, True)
+    result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(NAMES))
+    assert {reading.value for reading in result.readings if reading.channel == "left"} == {None}
+    (problem,) = [entry for entry in result.problems if entry.channel == "left"]
+    assert (problem.code, problem.blocks) == ("tone_unclear", False)
+    assert set(problem.metrics) == {*(spec.name for spec in KIND.metrics), "sidebands"}
+    assert readings(result, "right")["skirt"].value is not None
+
+
 def test_a_band_that_the_capture_does_not_reach_is_said():
     analysis = KIND.analysis_parameters(band_hz=(20.0, 23_000.0))
     parameters = KIND.stimulus_parameters(seconds=0.5)
