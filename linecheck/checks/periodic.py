@@ -128,15 +128,31 @@ def _sounding(narrowed: Narrowed, half_period: float, seconds: float) -> tuple[i
 
 
 def _look(values: FloatArray, frequencies: FloatArray) -> _Found:
-    """Fit the clock ratio in one channel, and compare its lines with what lies between them."""
+    """Fit the clock ratio in one channel, and compare its lines with what lies between them.
+
+    The whole is tried, then either half, with the lines that it still tells apart: a break spoils one half at most.
+    """
     if not np.ptp(values) > 0.0:
         return _Found(1.0, 0.0)
+    whole, share = _fit(values, frequencies)
+    if share > 0.98:
+        return whole
+    half = len(values) // 2
+    apart = np.concatenate(([True], np.diff(frequencies) * half > 7.0))
+    apart &= np.concatenate((apart[1:], [True]))
+    parts = [_fit(part, frequencies[apart]) for part in (values, values[:half], values[half:])]
+    return max(parts, key=lambda one: one[1])[0]
+
+
+def _fit(values: FloatArray, frequencies: FloatArray) -> tuple[_Found, float]:
+    """Return what a fit finds in a record, and the share of its power that the lines explain."""
     reader = LineReader(values, "close")
     scale = fitted_scale(reader, frequencies)
     lines = np.abs(reader.read(frequencies * scale)) ** 2
     between = np.abs(reader.read(0.5 * (frequencies[1:] + frequencies[:-1]) * scale)) ** 2
     rest = max(float(np.median(between)), 1e-30)
-    return _Found(scale, float(np.median(lines)) / rest)
+    share = 0.5 * float(np.sum(lines)) / max(float(np.var(values)), 1e-300)
+    return _Found(scale, float(np.median(lines)) / rest), share
 
 
 def _breaks(

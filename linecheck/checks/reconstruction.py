@@ -55,6 +55,9 @@ REFERENCE_HZ = 1000.0
 CAPTURE_EDGE = 0.4536
 #: The least rate of a capture over that of the unit.
 LEAST_OVERSAMPLING = 4
+#: Distance of the lines, to the nearest that fits the rate: an impulse response of 20 ms fits in, and in 1.2 s the
+#: middle between two lines is 30 bins from either.
+SPACING_HZ = 50.0
 #: Droop is read at these, kHz.
 DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
 #: Noise is averaged over so many lines to either side.
@@ -69,15 +72,11 @@ class ReconstructionParameters(SteadyParameters):
     """A dense signal of lines up to half the rate."""
 
     seconds: Annotated[
-        float, Field(ge=0.2, le=60.0, description="Length of the part that is measured, s")
+        float, Field(ge=1.2, le=60.0, description="Length of the part that is measured, s")
     ] = 2.8
     level_dbfs: Annotated[
         float, Field(ge=-80.0, le=-2.0, description="Rms level, dB re a full-scale sine (AES17)")
     ] = -4.0
-    spacing_hz: Annotated[
-        float,
-        Field(ge=20.0, le=500.0, description="Distance of the lines, to the nearest that fits the rate, Hz"),
-    ] = 50.0
 
 
 class ReconstructionAnalysis(Parameters):
@@ -91,17 +90,18 @@ class ReconstructionAnalysis(Parameters):
 
 @dataclass(frozen=True)
 class _Channel:
-    """One channel: gains at odd multiples of the fundamental up to half the capture's rate, noise, the response."""
+    """One channel: gains at odd multiples of the fundamental up to half the capture's rate, noise, levels."""
 
     orders: IntArray
     gains: ComplexArray
     noise: FloatArray
     response: Response
+    reference: Level
 
 
 @lru_cache(maxsize=8)
-def _signal(rate_hz: int, spacing_hz: float) -> PeriodicSignal:
-    period = period_frames(rate_hz, spacing_hz)
+def _signal(rate_hz: int) -> PeriodicSignal:
+    period = period_frames(rate_hz, SPACING_HZ)
     return PeriodicSignal(period, np.arange(1, period // 2, 2))
 
 
@@ -153,11 +153,11 @@ class ReconstructionKind(CheckKind):
 
     def peak_dbfs(self, parameters: ReconstructionParameters) -> float:
         """Return the highest level that the lines reach together."""
-        return peak_dbfs(_signal(parameters.rate_hz, parameters.spacing_hz), parameters.level_dbfs)
+        return peak_dbfs(_signal(parameters.rate_hz), parameters.level_dbfs)
 
     def stimulus(self, parameters: ReconstructionParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the lines, the same in every channel."""
-        signal = _signal(parameters.rate_hz, parameters.spacing_hz)
+        signal = _signal(parameters.rate_hz)
         return periodic_stimulus(signal, parameters, parameters.level_dbfs, channels, ramp_seconds)
 
     def locate(
@@ -171,7 +171,7 @@ class ReconstructionKind(CheckKind):
             )
             problem = Problem("wrong_rate", message)
             return Location(0, 0, (False,) * len(channels), None, problems=(problem,))
-        signal = _signal(parameters.rate_hz, parameters.spacing_hz)
+        signal = _signal(parameters.rate_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
 
     def measure(
@@ -196,10 +196,11 @@ class ReconstructionKind(CheckKind):
                 out.problems.append(Problem("reference_unknown", message, name, blocks=False))
                 continue
             edge = CAPTURE_EDGE * capture.rate_hz
-            _droops(out, name, channel.response.between(0.0, edge))
-            _corners(out, name, channel.response.between(0.0, edge))
+            response = channel.response.less(channel.reference).between(0.0, edge)
+            _droops(out, name, response)
+            _corners(out, name, response)
             _image_rejection(out, name, channel, parameters, analysis)
-            _response_curve(out, name, channel.response.between(0.0, edge))
+            _response_curve(out, name, response)
             _impulse_readings(out, name, _impulse(channel, parameters, edge))
         return out.measurement()
 
@@ -212,7 +213,7 @@ class ReconstructionKind(CheckKind):
     ) -> Mapping[str, str]:
         """Return what the rate and the tones rule out."""
         low, high = analysis.image_tones_hz
-        lines = _signal(parameters.rate_hz, parameters.spacing_hz).frequencies * parameters.rate_hz
+        lines = _signal(parameters.rate_hz).frequencies * parameters.rate_hz
         if np.any((lines >= low) & (lines <= high)):
             return {}
         reason = (
@@ -226,7 +227,7 @@ def _read(
 ) -> _Channel | None:
     """Read all lines of a channel and their images, and between them the noise."""
     assert location.clock_ratio is not None
-    signal = _signal(parameters.rate_hz, parameters.spacing_hz)
+    signal = _signal(parameters.rate_hz)
     reader = LineReader(capture.scaled[index, location.start : location.stop], "flat")
     fundamental_hz = parameters.rate_hz / signal.period
     spacing = fundamental_hz * location.clock_ratio / capture.rate_hz
@@ -240,8 +241,7 @@ def _read(
     reference = level_at(response, REFERENCE_HZ)
     if reference is None:
         return None
-    scale = 10.0 ** (-reference.value / 20.0)
-    return _Channel(orders, gains * scale, noise * scale**2, response.less(reference.value))
+    return _Channel(orders, gains, noise, response, reference)
 
 
 def _droops(out: ReadingList, name: str, response: Response) -> None:
@@ -291,7 +291,7 @@ def _image_rejection(
 ) -> None:
     """Add the worst ratio of a high tone to its image."""
     low, high = analysis.image_tones_hz
-    period = _signal(parameters.rate_hz, parameters.spacing_hz).period
+    period = _signal(parameters.rate_hz).period
     frequencies = channel.response.frequencies_hz
     tones = np.flatnonzero(
         (frequencies >= low) & (frequencies <= high) & (frequencies < 0.5 * parameters.rate_hz)
@@ -327,7 +327,7 @@ def _response_curve(out: ReadingList, name: str, response: Response) -> None:
 
 def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> Impulse:
     """Return the impulse response of the band up to the capture's edge, beyond which it fades out."""
-    period = _signal(parameters.rate_hz, parameters.spacing_hz).period
+    period = _signal(parameters.rate_hz).period
     frequencies = channel.response.frequencies_hz
     beyond = np.clip((frequencies - edge_hz) / max(frequencies[-1] - edge_hz, 1.0), 0.0, 1.0)
     fade = 0.5 + 0.5 * np.cos(np.pi * beyond)

@@ -40,7 +40,7 @@ FloatArray = NDArray[np.float64]
 REFERENCE_HZ = 1000.0
 #: The stimulus goes up to this part of its rate: 21.94 kHz at 44.1 kHz.
 HIGHEST_SHARE = 0.4975
-#: Distance of the lowest lines, Hz: far enough for one second to tell them apart.
+#: Distance of the lowest lines, Hz: far enough for 1.4 s to tell them apart.
 SPACING_HZ = 5.0
 #: Lines to an octave, up to 0.4 of the rate; closer beyond it, where filters are steep.
 PER_OCTAVE = 24
@@ -62,13 +62,13 @@ class ResponseParameters(SteadyParameters):
         ),
     ] = "multisine"
     seconds: Annotated[
-        float, Field(ge=1.0, le=60.0, description="Length of what is measured: of the lines or the sweep, s")
+        float, Field(ge=1.4, le=60.0, description="Length of what is measured: of the lines or the sweep, s")
     ] = 1.4
     level_dbfs: Annotated[
         float,
         Field(
             ge=-80.0,
-            le=-6.0,
+            le=-12.0,
             description="Level of the sweep, or of all lines (rms), dB re a full-scale sine",
         ),
     ] = -20.0
@@ -185,10 +185,10 @@ class ResponseKind(CheckKind):
             assert reference is not None
             # One line beyond the edge, so that what lies just below it can be read between two.
             levels.append(_cut(response, edge, more=1))
-            relative = response.less(reference.value)
+            relative = response.less(reference)
             _curve(out, name, _cut(relative, edge))
             _corners(out, name, _cut(relative, edge))
-            _ripple(out, name, _cut(relative, edge, more=1), analysis.band_hz)
+            _ripple(out, name, levels[-1], analysis.band_hz)
         _balance(out, levels, analysis.band_hz, len(context.channels))
         return out.measurement()
 

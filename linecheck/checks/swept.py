@@ -97,9 +97,15 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
     The location goes from the tone's settled part to the sweep's end; the tone is its one steady stretch. Raises
     nothing: what is wrong becomes a problem of the location.
     """
+    nothing = (False,) * len(channels)
+    if capture.rate_hz < sweep.rate_hz:
+        message = f"captured at {capture.rate_hz} Hz, below the stimulus's own rate of {sweep.rate_hz} Hz"
+        return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
     tone = locate_tone(capture, [PILOT_HZ] * len(channels), PILOT_SECONDS, channels)
-    if not any(tone.found) or any(problem.channel is None for problem in tone.problems):
-        return replace(tone, found=(False,) * len(channels))
+    if not any(tone.found):
+        return _at_another_rate(capture, channels) or tone
+    if any(problem.channel is None for problem in tone.problems):
+        return replace(tone, found=nothing)
     narrowed = capture.narrowed(max(20_000.0, 0.5 * sweep.rate_hz))
     ratio = _clock_ratio(narrowed, tone)
     end = _sweep_end(narrowed, tone, sweep, ratio)
@@ -117,9 +123,7 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
         )
     if end is None or problem is not None:
         assert problem is not None
-        return Location(
-            tone.start, tone.stop, (False,) * len(channels), None, problems=(*tone.problems, problem)
-        )
+        return Location(tone.start, tone.stop, nothing, None, problems=(*tone.problems, problem))
     steady = Stretch(
         tone.start, tone.stop, tuple((PILOT_HZ * ratio,) if there else () for there in tone.found)
     )
@@ -132,6 +136,21 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
         stretches=(steady,),
     )
     return replace(location, problems=(*location.problems, *_breaks(narrowed, location, sweep, channels)))
+
+
+def _at_another_rate(capture: Capture, channels: tuple[str, ...]) -> Location | None:
+    """Return where the tone shows at the ratio of two usual rates, as a problem."""
+    for factor in (48000 / 44100, 44100 / 48000, 2.0, 0.5):
+        hertz = PILOT_HZ * factor
+        found = locate_tone(capture, [hertz] * len(channels), PILOT_SECONDS, channels)
+        if any(found.found):
+            message = (
+                f"the tone of {PILOT_HZ:g} Hz ahead of the sweep is at {hertz:.1f} Hz, so the unit or the capture runs at "
+                "another rate than was set. May be the unit's own fault."
+            )
+            nothing = (False,) * len(channels)
+            return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+    return None
 
 
 def _clock_ratio(narrowed: Narrowed, tone: Location) -> float:
@@ -227,7 +246,7 @@ def sweep_response(
     kept, half = frequencies_hz[usable], half[usable]
     centre = np.rint(kept / spacing).astype(np.int64)
     reach = np.maximum(np.rint(half / spacing).astype(np.int64), 2)
-    found = transfer(spectra.captured, spectra.reference, np.maximum(centre - reach, 1), centre + reach + 1)
+    found = transfer(spectra.captured, spectra.reference, centre, np.minimum(reach, centre - 1))
     return Response(np.asarray(centre * spacing), *line_levels(found.gains, found.noise))
 
 
@@ -255,11 +274,9 @@ def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tupl
             continue
         spectra = _aligned(_spectra(narrowed, index, location, sweep))
         bins = np.arange(len(spectra.captured))
-        points = np.unique(np.geomspace(8, len(bins) - 4, 400).astype(np.int64))
+        points = np.unique(np.geomspace(8, len(bins) - 40, 400).astype(np.int64))
         reach = np.clip(points // 100, 2, int(MOST_HALF_WIDTH_HZ / spectra.spacing_hz)).astype(np.int64)
-        gains = transfer(
-            spectra.captured, spectra.reference, points - reach, np.minimum(points + reach + 1, len(bins))
-        ).gains
+        gains = transfer(spectra.captured, spectra.reference, points, reach).gains
         smooth = np.interp(bins, points, gains.real) + 1j * np.interp(bins, points, gains.imag)
         inside = (bins >= points[0]) & (bins <= points[-1])
         model = irfft(np.where(inside, smooth * spectra.reference, 0.0), spectra.frames)

@@ -279,25 +279,42 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
     half_period : float
         Frames, a fraction included.
     """
-    from scipy.fft import irfft, prev_fast_len, rfft
+    frames = _fast(len(values))
+    if frames < 2 * int(half_period) + 16 * _PERIODIC_BLOCK:
+        return ()
+    for _ in range(3):
+        signal, model, slope = _half_period_apart(values[:frames], half_period)
+        _, lateness = _gain_and_lateness(signal, model, slope, _PERIODIC_BLOCK)
+        # A break spoils the clock ratio that the period comes from, but not the lateness of most blocks.
+        usual = float(np.median(lateness))
+        if abs(usual) < 0.2 * SMALLEST_PERIODIC_JUMP:
+            break
+        half_period += float(np.clip(usual, -2.0, 2.0))
+    found = _jumps_and_holes(signal, model, slope, _PERIODIC_BLOCK, SMALLEST_PERIODIC_JUMP)
+    return found or _bursts(signal - model, float(np.sqrt(2.0 * np.mean(model**2))), _PERIODIC_BLOCK)
+
+
+def _fast(frames: int) -> int:
+    from scipy.fft import prev_fast_len
+
+    return prev_fast_len(frames, real=True)
+
+
+def _half_period_apart(values: FloatArray, half_period: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return a signal, the negative of what it was half a period before, and the slope of that."""
+    from scipy.fft import irfft, rfft
     from scipy.special import erfc
 
-    frames = prev_fast_len(len(values), real=True)
-    whole = int(half_period)
-    if frames < 2 * whole + 16 * _PERIODIC_BLOCK:
-        return ()
+    frames, whole = len(values), int(half_period)
     cycles = np.arange(frames // 2 + 1) / frames
     # With no sharp edge at half the rate, what the transform's wrap does at the ends dies away within a block.
-    spectrum = rfft(values[:frames]) * (0.5 * erfc((cycles - 0.45) / 0.01))
+    spectrum = rfft(values) * (0.5 * erfc((cycles - 0.45) / 0.01))
     delayed = spectrum * np.exp(-2j * np.pi * cycles * (half_period - whole))
     clear = slice(_PERIODIC_BLOCK, frames - whole - _PERIODIC_BLOCK)
     model = -irfft(delayed, frames)[clear]
     slope = -irfft(2j * np.pi * cycles * delayed, frames)[clear]
     signal = irfft(spectrum, frames)[whole:][clear]
-    model = model - np.mean(model)
-    signal = signal - np.mean(signal)
-    found = _jumps_and_holes(signal, model, slope, _PERIODIC_BLOCK, SMALLEST_PERIODIC_JUMP)
-    return found or _bursts(signal - model, float(np.sqrt(2.0 * np.mean(model**2))), _PERIODIC_BLOCK)
+    return signal - np.mean(signal), model - np.mean(model), slope
 
 
 def breaks_of_model(values: FloatArray, model: FloatArray) -> tuple[Break, ...]:
@@ -320,19 +337,10 @@ def breaks_of_model(values: FloatArray, model: FloatArray) -> tuple[Break, ...]:
 def _jumps_and_holes(
     values: FloatArray, model: FloatArray, slope: FloatArray, block: int, smallest: float
 ) -> tuple[Break, ...]:
-    """Compare signal and model block by block: gain and lateness by least squares on the model and its slope."""
-    count = len(values) // block
-    if count < 8:
+    """Compare signal and model block by block: where its gain or its lateness changes at once."""
+    if len(values) // block < 8:
         return ()
-    shape = (count, block)
-    signal, there, late = (part[: count * block].reshape(shape) for part in (values, model, slope))
-    # Offsets and slow drifts (a coupling capacitor settling) are no lateness.
-    signal, there, late = (_straightened(part) for part in (signal, there, late))
-    aa, bb, ab = np.sum(there**2, 1), np.sum(late**2, 1), np.sum(there * late, 1)
-    xa, xb = np.sum(signal * there, 1), np.sum(signal * late, 1)
-    determinant = np.maximum(aa * bb - ab**2, 1e-300)
-    gain = (xa * bb - xb * ab) / determinant
-    lateness = -(xb * aa - xa * ab) / determinant
+    gain, lateness = _gain_and_lateness(values, model, slope, block)
     found: list[Break] = []
     step = lateness[2:] - lateness[:-2]
     # Blocks of a tone carry little of it where its energy is low; the spread of the steps themselves is the yardstick.
@@ -347,6 +355,21 @@ def _jumps_and_holes(
     for index in np.flatnonzero((off > 0.1 * abs(middle)) & (off > 8.0 * spread)):
         found.append(Break("hole", int(index * block), float(gain[index] - middle)))
     return tuple(sorted(found, key=lambda entry: entry.frame))
+
+
+def _gain_and_lateness(
+    values: FloatArray, model: FloatArray, slope: FloatArray, block: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return a signal's gain and lateness (frames) block by block, by least squares on the model and its slope."""
+    count = len(values) // block
+    shape = (count, block)
+    signal, there, late = (part[: count * block].reshape(shape) for part in (values, model, slope))
+    # Offsets and slow drifts (a coupling capacitor settling) are no lateness.
+    signal, there, late = (_straightened(part) for part in (signal, there, late))
+    aa, bb, ab = np.sum(there**2, 1), np.sum(late**2, 1), np.sum(there * late, 1)
+    xa, xb = np.sum(signal * there, 1), np.sum(signal * late, 1)
+    determinant = np.maximum(aa * bb - ab**2, 1e-300)
+    return (xa * bb - xb * ab) / determinant, -(xb * aa - xa * ab) / determinant
 
 
 def _straightened(table: FloatArray) -> FloatArray:

@@ -66,9 +66,10 @@ class Response:
         """Return the lowest lines, ``count`` of them."""
         return Response(self.frequencies_hz[:count], self.level_db[:count], self.uncertainty_db[:count])
 
-    def less(self, level_db: float) -> Response:
-        """Return the levels re another one."""
-        return Response(self.frequencies_hz, self.level_db - level_db, self.uncertainty_db)
+    def less(self, level: Level) -> Response:
+        """Return the levels re another one, whose uncertainty adds to each."""
+        spread = np.hypot(self.uncertainty_db, level.uncertainty)
+        return Response(self.frequencies_hz, self.level_db - level.value, spread)
 
 
 class Level(NamedTuple):
@@ -121,10 +122,10 @@ def running_mean(values: FloatArray, reach: int) -> FloatArray:
     return np.asarray((sums[last] - sums[first]) / (last - first))
 
 
-def _nearest_four(frequencies: FloatArray, frequency: float) -> slice:
-    first = int(np.searchsorted(frequencies, frequency)) - 2
-    first = max(0, min(first, len(frequencies) - 4))
-    return slice(first, first + 4)
+def _nearest(frequencies: FloatArray, frequency: float, count: int) -> slice:
+    first = int(np.searchsorted(frequencies, frequency)) - count // 2
+    first = max(0, min(first, len(frequencies) - count))
+    return slice(first, first + count)
 
 
 def _weights(places: FloatArray, place: float) -> FloatArray:
@@ -136,14 +137,24 @@ def _weights(places: FloatArray, place: float) -> FloatArray:
 
 
 def level_at(response: Response, frequency_hz: float) -> Level | None:
-    """Return the level at a frequency by a cubic through the four nearest lines; None outside the lines."""
+    """Return the level at a frequency by a cubic through the four nearest lines; None outside the lines.
+
+    What a polynomial through six makes of it adds to the uncertainty.
+    """
     frequencies = response.frequencies_hz
     if len(frequencies) < 4 or not frequencies[0] <= frequency_hz <= frequencies[-1]:
         return None
-    near = _nearest_four(frequencies, frequency_hz)
+    near, wide = (_nearest(frequencies, frequency_hz, count) for count in (4, min(6, len(frequencies))))
     weights = _weights(np.log(frequencies[near]), float(np.log(frequency_hz)))
+    others = _weights(np.log(frequencies[wide]), float(np.log(frequency_hz)))
     value = float(weights @ response.level_db[near])
-    return Level(value, float(np.sqrt(np.sum((weights * response.uncertainty_db[near]) ** 2))))
+    noise = float(np.sqrt(np.sum((weights * response.uncertainty_db[near]) ** 2)))
+    change = others.copy()
+    change[near.start - wide.start : near.stop - wide.start] -= weights
+    bend = float(change @ response.level_db[wide])
+    # Of the difference, so much is noise of its own.
+    bend = max(bend**2 - float(np.sum((change * response.uncertainty_db[wide]) ** 2)), 0.0)
+    return Level(value, float(np.hypot(noise, np.sqrt(bend))))
 
 
 def falls_to(response: Response, level_db: float, from_hz: float, *, upwards: bool = True) -> Corner | None:
@@ -196,10 +207,23 @@ def stop_band(response: Response, from_hz: float) -> StopBand | None:
         return None
     highest = start + int(np.argmax(level[start:]))
     resolved = bool(spread[highest] <= HIDDEN_DB)
-    begins = falls_to(response, float(level[highest]), from_hz)
+    top = _lobe_top(level, highest) if resolved else float(level[highest])
+    begins = falls_to(response, top, from_hz)
     if begins is None:
         begins = Corner(float(part.frequencies_hz[start]), 0.0)
-    return StopBand(begins, Level(-float(level[highest]), float(spread[highest])), resolved)
+    return StopBand(begins, Level(-top, float(spread[highest])), resolved)
+
+
+def _lobe_top(level_db: FloatArray, highest: int) -> float:
+    """Return a lobe's top between its lines, by a parabola through the amplitudes of the highest three."""
+    if not 0 < highest < len(level_db) - 1:
+        return float(level_db[highest])
+    below, above = (
+        float(10.0 ** ((level_db[highest + side] - level_db[highest]) / 20.0)) for side in (-1, 1)
+    )
+    bend = 2.0 - below - above
+    rise = (above - below) ** 2 / (8.0 * bend) if bend > 0.0 else 0.0
+    return float(level_db[highest] + 20.0 * np.log10(1.0 + rise))
 
 
 def without_coupling(frequencies_hz: FloatArray, gains: ComplexArray) -> ComplexArray:

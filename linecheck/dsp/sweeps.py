@@ -14,11 +14,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.responses import running_mean
+
 __all__ = ["Transfer", "exponential_sweep", "spectrum_at", "transfer"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 ComplexArray = NDArray[np.complex128]
+
+#: Noise is averaged over so many points to either side.
+NOISE_POINTS = 4
 
 
 def exponential_sweep(frames: int, low: float, high: float, fade: int) -> FloatArray:
@@ -74,24 +79,30 @@ class Transfer(NamedTuple):
     noise: FloatArray
 
 
-def transfer(captured: ComplexArray, reference: ComplexArray, first: IntArray, last: IntArray) -> Transfer:
-    """Fit one complex gain between reference and capture over each of some stretches of bins, by least squares.
+def transfer(captured: ComplexArray, reference: ComplexArray, centre: IntArray, reach: IntArray) -> Transfer:
+    """Fit a gain that changes with frequency as a parabola around each of some bins; return its middle.
 
     Parameters
     ----------
     captured, reference : complex128 arrays, shape (bins,)
-        Spectra at the same frequencies, both with the same delay.
-    first, last : int64 arrays, shape (points,)
-        The stretches: from bin ``first`` to before ``last``.
+        Spectra at the same frequencies, both with about the same delay.
+    centre, reach : int64 arrays, shape (points,)
+        The bins from ``centre - reach`` to ``centre + reach`` are used; all lie inside the spectra, at least five to a
+        point.
     """
-
-    def sums(values: NDArray[np.inexact]) -> NDArray[np.inexact]:
-        running = np.concatenate(([0.0], np.cumsum(values)))
-        return np.asarray(running[last] - running[first])
-
-    energy = np.maximum(sums(np.abs(reference) ** 2), 1e-300)
-    common = sums(captured * np.conj(reference))
-    gains = common / energy
-    rest = np.maximum(sums(np.abs(captured) ** 2).real - np.abs(common) ** 2 / energy, 0.0)
-    free = np.maximum(last - first - 1, 1)
-    return Transfer(np.asarray(gains), np.asarray(rest / free / energy))
+    offset = np.arange(-int(np.max(reach)), int(np.max(reach)) + 1)
+    used = np.abs(offset) <= reach[:, None]
+    bins = np.where(used, centre[:, None] + offset, centre[:, None])
+    there = np.where(used, reference[bins], 0.0)
+    came = np.where(used, captured[bins], 0.0)
+    place = offset / reach[:, None]
+    powers = np.stack((np.ones_like(place), place, place**2), axis=2)
+    columns = powers * there[:, :, None]
+    # As products of stacked matrices: many small ones at once.
+    turned = np.conj(columns).transpose(0, 2, 1)
+    inverse = np.linalg.inv((turned @ columns).real)
+    fitted = inverse @ (turned @ came[:, :, None])
+    rest = np.sum(np.abs(came - (columns @ fitted)[:, :, 0]) ** 2, axis=1)
+    # What few bins say of the noise is little; it does not change much from one point to the next.
+    density = running_mean(rest, NOISE_POINTS) / running_mean(np.asarray(2.0 * reach - 2.0), NOISE_POINTS)
+    return Transfer(np.asarray(fitted[:, 0, 0]), np.asarray(density * inverse[:, 0, 0]))
