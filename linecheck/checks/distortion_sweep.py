@@ -48,7 +48,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 #: A tone is measured over at least so many of its periods.
-LEAST_PERIODS = 8.0
+LEAST_PERIODS = 12.0
 #: The metrics and the curve of either band.
 AUDIO, WIDE = ("worst", "worst_at", "thd_n"), ("worst_wide", "worst_wide_at", "thd_n_wide")
 
@@ -67,9 +67,11 @@ class DistortionSweepParameters(SteppedParameters):
     seconds: Annotated[
         float,
         Field(
-            ge=0.05, le=10.0, description="Length of each measured part, s; low tones take 8 periods at least"
+            ge=0.05,
+            le=10.0,
+            description="Length of each measured part, s; low tones take 12 periods at least",
         ),
-    ] = 0.18
+    ] = 0.17
 
     @model_validator(mode="after")
     def _fits(self) -> DistortionSweepParameters:
@@ -97,6 +99,10 @@ class DistortionSweepAnalysis(Parameters):
         float | None,
         Field(ge=1000.0, le=400_000.0, description="Upper edge of the wide band, Hz; null for none"),
     ] = 90000.0
+    images: Annotated[
+        bool,
+        Field(description="Whether the tone's images, at the rate less or plus it, count in the wide band"),
+    ] = True
 
     @model_validator(mode="after")
     def _ascends(self) -> DistortionSweepAnalysis:
@@ -129,7 +135,8 @@ class DistortionSweepKind(CheckKind):
     does not). In the audio band the harmonics of high tones are lost one by one: from 10 kHz on only noise, hum and
     what lies below the tone is left, and at 20 kHz the figure flatters. In the wide band the harmonics of 20 kHz count
     up to the fourth, but so do the unit's ultrasonic noise and the images of tones near half its rate. So the wide
-    curve lies above the other by the noise alone; what climbs with frequency in it is distortion or images.
+    curve lies above the other by the noise alone; what climbs with frequency in it is distortion or images. A unit
+    whose filter lets images through by design is judged with ``images: false``, which leaves them out.
 
     The tone is fitted and taken off, no notch takes noise or harmonics with it; harmonics are in the band or out of it
     by their nominal frequency. ``worst`` is the curve's greatest value, ``worst_at`` the frequency where it is: one of
@@ -184,6 +191,7 @@ class DistortionSweepKind(CheckKind):
                     location.clock_ratio or 1.0,
                     parameters.rate_hz,
                     [band for _, band in bands],
+                    count_images=analysis.images,
                 )
                 for span, tone in zip(spans, parameters.frequencies_hz, strict=True)
             ]
@@ -236,10 +244,14 @@ def _thd_n(
     clock_ratio: float,
     unit_rate_hz: int,
     bands: list[tuple[float, float]],
+    *,
+    count_images: bool,
 ) -> list[Reading]:
     """Return THD+N of one sine in each band."""
     images = (unit_rate_hz - nominal_hz, unit_rate_hz + nominal_hz)
-    left = residue(record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images)
+    left = residue(
+        record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images, count_images=count_images
+    )
     tone = Line(nominal_hz, Power(0.5 * left.amplitude**2, left.amplitude * left.amplitude_uncertainty), 1)
     return [ratio_reading("thd_n", "", Power(*power), tone) for power in left.powers]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -38,7 +38,8 @@ from linecheck.checks.stepped import (
 from linecheck.dsp.narrow import Narrowed
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra import density, density_near, find_lines
-from linecheck.dsp.tones import fit_lines, fit_tones, synthesise
+from linecheck.dsp.tapered import fit_tapered
+from linecheck.dsp.tones import fit_lines, fit_tones_and_lines, synthesise
 
 __all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters", "linearity_plan"]
 
@@ -53,6 +54,10 @@ RESOLVED = 3.0
 EQUAL_TO_DBFS, DB_PER_TENFOLD, LONGEST = -78.0, 32.0, 12.0
 #: The tone, its second and third harmonic, and the noise around it lie below this multiple of its frequency.
 TOP_OVER_TONE = 4.0
+#: The noise is taken from within this share of the tone's frequency on either side, at most.
+NEAR_SHARE = 0.3
+#: The last steps, this share of all, tell steady lines from the tone; they must last so long, s.
+TAIL, LEAST_TAIL_SECONDS, MOST_LINES = 0.5, 0.8, 16
 #: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter.
 JUMP = 0.15
 
@@ -196,8 +201,8 @@ class LinearityKind(CheckKind):
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
-            records = [narrowed.between(index, *span) for span in spans]
-            fits = [_fitted(record, tone) for record in records]
+            freed = _freed(narrowed, index, spans, tone)
+            fits = [_fitted(freed.between(0, *span), tone) for span in spans]
             jump = _jump(narrowed, plan, spans, tone, fits)
             if jump is not None:
                 out.problems.append(_jump_problem(name, jump / capture.rate_hz))
@@ -212,21 +217,55 @@ class LinearityKind(CheckKind):
         return {"gain_error": (parameters.levels[-1], parameters.levels[0])}
 
 
+def _freed(narrowed: Narrowed, channel: int, spans: list[tuple[int, int]], tone: float) -> Narrowed:
+    """Return a capture, shape (1, frames), less the lines that stand beside the tone at its lowest levels.
+
+    The steps are too short to tell a line 3 Hz away (USB frames at 1 kHz beside 997 Hz) from the tone. The last ones
+    together are not, and a steady line that is fitted there is known everywhere.
+    """
+    values = narrowed.values[channel : channel + 1]
+    first = next(
+        (index for index, span in enumerate(spans) if span[0] > spans[-1][1] - TAIL * _length(spans)), 0
+    )
+    begin, end = narrowed.inside(spans[first][0], spans[-1][1])
+    record = values[0, begin:end]
+    if len(record) < LEAST_TAIL_SECONDS * narrowed.rate_hz:
+        return replace(narrowed, values=values)
+    rest = record - np.mean(record)
+    lines = np.zeros(0)
+    for _ in range(2):
+        new = find_lines(rest, 1.0, 3.0 / len(record), 0.45, most=MOST_LINES)
+        new = new[np.min(np.abs(np.subtract.outer(new, np.append(lines, tone))), axis=1) * len(record) > 4.0]
+        if not len(new):
+            break
+        lines = np.concatenate((lines, new))
+        _, fit, rest = fit_tones_and_lines(record, np.array([tone]), lines)
+    if not len(lines):
+        return replace(narrowed, values=values)
+    shift = 0.5 * (values.shape[1] - 1) - 0.5 * (begin + end - 1)
+    turn = np.exp(2j * np.pi * fit.frequencies * shift)
+    return replace(
+        narrowed, values=values - synthesise(values.shape[1], fit.frequencies, fit.amplitudes * turn)
+    )
+
+
+def _length(spans: list[tuple[int, int]]) -> int:
+    return spans[-1][1] - spans[0][0]
+
+
 def _fitted(record: FloatArray, tone: float) -> tuple[complex, float]:
     """Return a tone's complex amplitude in a record and the standard uncertainty of each of its parts."""
     orders = np.arange(1.0, 4.0)
     tones: FloatArray = tone * orders[orders * tone < 0.45]
-    fit = fit_tones(record, tones)
-    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    amplitudes, rest, share = fit_tapered(record, tones)
     lines = find_lines(rest, 1.0, 2.0 / len(record), 0.4999, most=10)
     lines = lines[np.min(np.abs(np.subtract.outer(lines, tones)), axis=1, initial=1.0) * len(record) > 2.0]
     if len(lines):
         others, _ = fit_lines(rest, lines)
-        both = np.concatenate((tones, others.frequencies))
-        fit = fit_tones(record, both)
-        rest = record - synthesise(len(record), both, fit.amplitudes, fit.constant)
-    near = density_near(density(rest, 1.0), tone)
-    return complex(fit.amplitudes[0]), float(np.sqrt(near / len(record)))
+        amplitudes, rest, share = fit_tapered(record, np.concatenate((tones, others.frequencies)))
+    bins = int(np.clip(NEAR_SHARE * tone * len(record), 8, 40))
+    near = density_near(density(rest, 1.0), tone, bins=bins)
+    return complex(amplitudes[0]), float(np.sqrt(near * share))
 
 
 def _points(

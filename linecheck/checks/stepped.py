@@ -15,7 +15,6 @@ capture, so only the start's own uncertainty (about 1 ms) has to fit into ``leav
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -29,13 +28,13 @@ from linecheck.checks.steady import (
     Bits,
     RateHz,
     Seed,
-    find_at_other_rates,
     ramped,
 )
 from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.step_match import Envelopes, Schedule, find_schedule, refine_start, tone_envelopes
-from linecheck.dsp.tones import fit_scaled_tones, fit_tones, peak_frequency, project
+from linecheck.dsp.tapered import taper
+from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency, project
 
 __all__ = [
     "Step",
@@ -61,6 +60,14 @@ DEAD_DB = 40.0
 WATCHED_DB = 40.0
 #: So many steps, those that tell it best, give the clocks' ratio.
 RATIO_STEPS = 5
+#: A ratio of the clocks this far from 1 is still told as such, to be named.
+RATIO_REACH = 0.01
+#: Rates that are mixed up.
+OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
+#: A tone this much lower than another sways it, and has no say in its frequency.
+FAR_LOWER = 0.1
+#: A high tone whose level the low one sways by this share, at the low one's period and no other, is the unit's doing.
+SWAYED, SWAYED_ALONE = 0.02, 20.0
 #: Tones make up this share of a step's power, or nothing proves it continuous.
 CLEAR_SHARE = 0.9
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
@@ -230,24 +237,24 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...]) ->
         )
         return Location(0, 0, nothing, None, problems=(problem,))
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
-    match = _best_match(narrowed, plan)
+    match = _best_match(narrowed, plan.schedule, plan.tones_hz)
     ratio = None
     if match is not None and match.score >= LEAST_SCORE:
         ratio = _clock_ratio(narrowed, plan, match)
-    if match is None or ratio is None:
-        return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan),))
+    if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
+        return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan, ratio),))
     start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
     return _laid_out(capture, narrowed, plan, channels, start, ratio)
 
 
-def _best_match(narrowed: Narrowed, plan: StepPlan) -> _Match | None:
-    """Return how the plan lies in the channel that shows it best; None where every channel is still."""
+def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> _Match | None:
+    """Return how a schedule lies in the channel that shows it best; None where every channel is still."""
     best: _Match | None = None
     for channel, values in enumerate(narrowed.values):
         if not np.ptp(values) > 0.0:
             continue
-        envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, plan.tones_hz)
-        start, score = find_schedule(envelopes, plan.schedule)
+        envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, tones_hz)
+        start, score = find_schedule(envelopes, schedule)
         if best is None or score > best.score:
             best = _Match(channel, envelopes, start, score)
     return best
@@ -265,17 +272,18 @@ def _clock_ratio(narrowed: Narrowed, plan: StepPlan, match: _Match) -> float | N
         if len(record) < 0.8 * step.seconds * rate:
             continue
         tones = np.array(step.tones_hz) / rate
-        expected = float(np.max(tones))
-        spread = CLOCK_TOLERANCE * expected + 1.0 / len(record)
+        telling = int(np.argmax(tones * np.array(step.amplitudes)))
+        expected = float(tones[telling])
+        spread = RATIO_REACH * expected + 1.0 / len(record)
         found, prominence = peak_frequency(record, expected - spread, min(expected + spread, 0.4999))
-        if prominence < 30.0:
+        # At the reach's very end it is the foot of something further off.
+        if prominence < 30.0 or abs(found - expected) > 0.98 * spread:
             continue
-        coarse = float(np.clip(found / expected, 1.0 - 1.5 * CLOCK_TOLERANCE, 1.0 + 1.5 * CLOCK_TOLERANCE))
-        ratios.append(coarse * fit_scaled_tones(record, tones * coarse)[0].scale)
-    if not ratios:
-        return None
-    ratio = float(np.median(ratios))
-    return ratio if abs(ratio - 1.0) < 1.1 * CLOCK_TOLERANCE else None
+        coarse = found / expected
+        steering, others = tones[[telling]] * coarse, np.delete(tones, telling) * coarse
+        ratios.append(coarse * fit_tones_and_lines(record, steering, others)[0].scale)
+    ratio = float(np.median(ratios)) if ratios else 0.0
+    return ratio if abs(ratio - 1.0) < 2.0 * RATIO_REACH else None
 
 
 def _laid_out(
@@ -340,7 +348,7 @@ def _missing(
     sizes = np.array([max(step.amplitudes) for step in plan.steps])
     last = int(np.flatnonzero(sizes > np.max(sizes) * 10.0 ** (-WATCHED_DB / 20.0))[-1])
     strongest = np.max(gains, axis=0)
-    if strongest[last] > 0.03 * np.max(strongest):
+    if strongest[last] > 0.03 * np.median(strongest[plan.informing()]):
         return None
     stopped = spans[last][0] / capture.rate_hz
     return Problem(
@@ -358,62 +366,87 @@ def _stretches(
     for step, span in zip(plan.steps, spans, strict=True):
         tones = np.sort(step.tones_hz)[::-1] * ratio
         clear = [
-            _is_clear(narrowed.between(channel, *span), tones / narrowed.rate_hz) for channel in channels
+            _is_clear(record, tones / narrowed.rate_hz) and not _is_swayed(record, tones / narrowed.rate_hz)
+            for record in (narrowed.between(channel, *span) for channel in channels)
         ]
         if any(clear):
-            named = tuple(float(tone) for tone in tones)
+            # A far lower tone is taken out as hum is: its own frequency, told less well, would set the others'.
+            named = tuple(float(tone) for tone in tones if tone > FAR_LOWER * tones[0])
             stretches.append(Stretch(*span, tuple(named if there else () for there in clear)))
     return tuple(stretches)
 
 
 def _is_clear(record: FloatArray, tones: FloatArray) -> bool:
-    """Return whether tones (cycles per frame) make up most of a record's power."""
-    if len(record) < 64:
+    """Return whether tones (cycles per frame) make up most of a record's power, in two of its thirds at least.
+
+    A break spoils one third: it must not hide itself.
+    """
+    third = len(record) // 3
+    if third < 64:
         return False
-    centred = record - np.mean(record)
-    power = 0.5 * float(np.sum(np.abs(project(centred, tones)) ** 2)) * (2.0 / len(record)) ** 2
-    return power > CLEAR_SHARE * float(np.mean(centred**2)) > 0.0
+    shares = []
+    for part in record[: 3 * third].reshape(3, third):
+        fit = fit_tones(part, tones)
+        power = float(np.var(part))
+        shares.append(0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) / max(power, 1e-300))
+    return float(np.median(shares)) > CLEAR_SHARE
 
 
-def _elsewhere(capture: Capture, plan: StepPlan) -> Problem:
-    """Say what is there where the steps are not: their tones at another rate, part of them, or nothing."""
-    best_hz, best_prominence = 0.0, 0.0
+def _is_swayed(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether the unit itself lets a low tone sway the level of a high one (clipping does).
+
+    That leaves sidebands at the low tone's distance; a break would leave as much between them.
+    """
+    high, low = float(tones[0]), float(tones[-1])
+    if low > FAR_LOWER * high:
+        return False
+    orders = np.arange(1.0, 5.0)
+    places = np.concatenate((orders, -orders, orders + 0.5, -orders - 0.5)) * low + high
+    power = np.abs(project(record * taper(len(record)), np.append(places, high))) ** 2
+    beside, between = float(np.sum(power[:8])), float(np.sum(power[8:16]))
+    return beside > SWAYED**2 * float(power[16]) and beside > SWAYED_ALONE * between
+
+
+def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem:
+    """Say what is there where the steps are not: the same at another rate, part of them, or nothing."""
+    if ratio is not None:
+        return Problem(
+            "wrong_rate",
+            f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's "
+            "own fault.",
+        )
+    narrowed = capture.narrowed(0.45 * capture.rate_hz)
+    for captured, played in OTHER_RATES:
+        factor = captured / played
+        tones = plan.tones_hz * factor
+        there = tones < 0.49 * narrowed.rate_hz
+        schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
+        match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None
+        if match is not None and match.score > LEAST_SCORE + 0.1:
+            return Problem(
+                "wrong_rate",
+                f"the stimulus sounds at {factor:.4g} times its frequency, as if {played} Hz were played or captured "
+                f"at {captured} Hz. May be the unit's own fault.",
+            )
+    return _absent(capture, plan)
+
+
+def _absent(capture: Capture, plan: StepPlan) -> Problem:
+    """Say whether a part of the stimulus is in a capture that does not hold its steps."""
+    lengths = {tone: step.seconds for step in plan.steps for tone in step.tones_hz}
     for values in capture.scaled:
-        if np.ptp(values) > 0.0:
-            frequency, prominence = peak_frequency(values, 5.0 / capture.rate_hz, 0.499)
-            if prominence > best_prominence:
-                best_hz, best_prominence = frequency * capture.rate_hz, prominence
-    if best_prominence > 1e4:
-        problem = _another_rate(capture, plan.tones_hz, best_hz)
-        if problem is not None:
-            return problem
+        if not np.ptp(values) > 0.0:
+            continue
+        frequency, prominence = peak_frequency(values, 5.0 / capture.rate_hz, 0.499)
+        found = frequency * capture.rate_hz
+        near = [tone for tone in lengths if abs(found - tone) < CLOCK_TOLERANCE * tone + 0.5 / lengths[tone]]
+        if near and prominence > 1e4:
+            return Problem(
+                "too_short",
+                f"a tone of the stimulus is in the capture ({found:.2f} Hz), its steps are not: the capture holds a "
+                "part of them only, or the unit stopped. May be the unit's own fault.",
+            )
     return Problem(
         "stimulus_not_found",
         "the stimulus is not in the capture: is the unit playing, is the cable in place? May be the unit's own fault.",
     )
-
-
-def _another_rate(
-    capture: Capture, tones_hz: Sequence[float] | FloatArray, found_hz: float
-) -> Problem | None:
-    """Return what the strongest tone of a capture says of a stimulus whose steps are not in it."""
-    ratios = found_hz / np.asarray(tones_hz)
-    nearest = float(ratios[np.argmin(np.abs(ratios - 1.0))])
-    spread = CLOCK_TOLERANCE + 0.3 / (capture.seconds * found_hz)
-    if abs(nearest - 1.0) < 1.1 * spread:
-        return Problem(
-            "too_short",
-            f"tones of the stimulus are in the capture ({found_hz:.2f} Hz), its steps are not: the capture holds a "
-            "part of them only, or the unit stopped. May be the unit's own fault.",
-        )
-    if abs(nearest - 1.0) < 0.02:
-        return Problem(
-            "wrong_rate",
-            f"the tone of {found_hz / nearest:g} Hz is at {found_hz:.2f} Hz, {1e6 * (nearest - 1.0):+.0f} ppm off, "
-            "more than ±1000 ppm. May be the unit's own fault.",
-        )
-    for tone in tones_hz:
-        for factor in (48000 / 44100, 44100 / 48000, 2.0, 0.5):
-            if abs(found_hz / (factor * tone) - 1.0) < spread:
-                return find_at_other_rates(capture, [float(tone)])
-    return None

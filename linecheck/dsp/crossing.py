@@ -13,11 +13,11 @@ __all__ = ["Crossing", "noise_crossing"]
 FloatArray = NDArray[np.float64]
 
 #: A value this many times what noise alone would give has come out of it.
-OUT_OF_NOISE = 5.0
+OUT_OF_NOISE = 10.0
 #: So many of the lowest values that are out of the noise say how they go on.
 POINTS = 3
-#: How straight a curve of values may be taken to be, dB.
-STRAIGHT_DB = 0.1
+#: How straight a curve of values may be taken to be: scatter in dB, and half of what the slope may change by, dB/dB².
+STRAIGHT_DB, BEND = 0.1, 0.009
 
 
 @dataclass(frozen=True)
@@ -67,5 +67,6 @@ def noise_crossing(
     noise = float(np.mean(10.0 * np.log10(floors[last : last + 2]) + levels[last : last + 2]))
     steepness = max(1.0 + float(slope), 0.25)
     below = float(np.clip((noise - middle - float(place)) / steepness, -2.0 * step, 0.0))
-    spread = np.sqrt(variance + 2.0 * below * covariance + below**2 * slope_variance) / steepness
+    bend = BEND * below * (below - step)
+    spread = np.sqrt(variance + 2.0 * below * covariance + below**2 * slope_variance + bend**2) / steepness
     return Crossing(middle + below, float(min(spread, step)))

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.dsp.spectra import band_power, density
-from linecheck.dsp.tones import fit_tones, synthesise
+from linecheck.dsp.spectra import band_power, density, find_lines
+from linecheck.dsp.tapered import fit_tapered
 
 __all__ = ["Products", "fit_products"]
 
@@ -53,7 +53,7 @@ def fit_products(
     others: Sequence[float],
     around: float,
 ) -> Products:
-    """Fit two tones, their products and other tones all at once.
+    """Fit two tones, their products and other tones all at once; hum and drift do not leak into them.
 
     Parameters
     ----------
@@ -70,8 +70,10 @@ def fit_products(
     """
     frames = len(values)
     known = np.concatenate((tones, products, np.asarray(others, dtype=np.float64)))
-    fit = fit_tones(values, known)
-    rest = values - synthesise(frames, known, fit.amplitudes, fit.constant)
+    amplitudes, rest, share = fit_tapered(values, known)
+    beside = _lines_beside(rest, known, products, around)
+    if len(beside):
+        amplitudes, rest, share = fit_tapered(values, np.concatenate((known, beside)))
     noise = density(rest, 1.0)
     count = len(products)
     # Each fitted tone takes the share of one line out of what is left.
@@ -83,13 +85,22 @@ def fit_products(
     left = np.array(
         [band_power(noise, max(place - around, 0.0), min(place + around, 0.5))[0] for place in products]
     )
-    shares = left / freedom
-    square = 0.5 * np.abs(fit.amplitudes) ** 2
+    shares = left / freedom * (share * frames)
+    square = 0.5 * np.abs(amplitudes) ** 2
     near = [float(np.sqrt(shares[np.argmin(np.abs(products - tone))])) for tone in tones]
     return Products(
-        np.abs(fit.amplitudes[:2]),
+        np.abs(amplitudes[:2]),
         np.array(near),
         square[2 : 2 + count] - shares,
         shares,
         freedom,
     )
+
+
+def _lines_beside(rest: FloatArray, known: FloatArray, products: FloatArray, around: float) -> FloatArray:
+    """Return lines in a rest that stand where noise is taken from: they are no products."""
+    lowest, highest = float(np.min(products)), float(np.max(products))
+    low, high = max(lowest - around, 2.0 / len(rest)), min(highest + around, 0.4999)
+    found = find_lines(rest, 1.0, low, high, most=20)
+    apart = np.min(np.abs(np.subtract.outer(found, known)), axis=1, initial=1.0) * len(rest)
+    return np.asarray(found[apart > 1.5], dtype=np.float64)

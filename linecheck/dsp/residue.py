@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.settling import settling
 from linecheck.dsp.spectra import band_power, density, density_near, usable_frames
-from linecheck.dsp.tones import fit_scaled_tones
+from linecheck.dsp.tones import fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.trend import slow_trend
 
 __all__ = ["Residue", "residue"]
@@ -18,6 +19,8 @@ FloatArray = NDArray[np.float64]
 
 #: So many harmonics are fitted apart; higher ones count with the noise.
 HARMONICS = 15
+#: A trend is taken out where it is more than this share of a rest's power.
+MATTERS = 1e-3
 
 
 @dataclass(frozen=True)
@@ -44,12 +47,15 @@ def residue(
     nominal_hz: float,
     bands: Sequence[tuple[float, float]],
     images_hz: Sequence[float] = (),
+    *,
+    count_images: bool = True,
 ) -> Residue:
     """Take a tone off a record and the power of the rest in bands, harmonics and noise together.
 
     The tone and its first harmonics are fitted together, so that a harmonic is in a band or out of it by its nominal
     frequency, and so that its level adds no uncertainty of its own. The rest is estimated by sine tapers; what fitting
-    took out of a band's noise is put back.
+    took out of a band's noise is put back. Couplings that settle after the change to this tone, and what moves too
+    slowly to be in a band, are no part of it.
 
     Parameters
     ----------
@@ -63,17 +69,26 @@ def residue(
         Lower and upper edges, inclusive.
     images_hz : sequence of float
         What the tone's images should be at; they are fitted like harmonics.
+    count_images : bool
+        Whether they are part of the rest.
     """
     record = values[len(values) - usable_frames(len(values)) :]
     frames, seconds = len(record), len(record) / rate_hz
     orders = np.arange(1, max(1, min(HARMONICS, int(0.499 * rate_hz / tone_hz))) + 1)
     nominals = np.concatenate((orders * nominal_hz, _apart(images_hz, nominal_hz, seconds, 0.499 * rate_hz)))
-    fit, rest = fit_scaled_tones(record, nominals * (tone_hz / nominal_hz / rate_hz), iterations=2)
-    lowest = min(low for low, _ in bands) if bands else 20.0
-    cutoff = 0.7 * min(lowest, tone_hz) / rate_hz - 1.0 / frames
+    known = nominals * (tone_hz / nominal_hz / rate_hz)
+    level = record
+    rest = _without(level, known)
+    cutoff = 0.7 * min([tone_hz, *(low for low, _ in bands)]) / rate_hz - 1.0 / frames
+    slow = settling(rest, rate_hz, known)
+    if np.any(slow):
+        level = level - slow
+        rest = _without(level, known)
     trend = slow_trend(rest, cutoff)
-    if float(np.mean(trend**2)) > 1e-3 * float(np.mean(rest**2)):
-        fit, rest = fit_scaled_tones(record - trend, fit.frequencies, iterations=1)
+    if float(np.mean(trend**2)) > MATTERS * float(np.mean(rest**2)):
+        level = level - trend
+    # Only now may the frequency move: what settles would draw it off.
+    fit, rest = fit_scaled_tones(level, known, iterations=1)
     noise = density(rest, rate_hz)
     shares = np.array([density_near(noise, float(place) * rate_hz) for place in fit.frequencies]) / seconds
     lines = 0.5 * np.abs(fit.amplitudes) ** 2 - shares
@@ -85,10 +100,17 @@ def residue(
         free = (high - low) * seconds
         restore = free / max(free - np.count_nonzero(inside), 0.5 * free)
         inside[0] = False
+        inside[len(orders) :] &= count_images
         total = power * restore + float(np.sum(lines[inside]))
         deviation = np.sqrt((spread * restore) ** 2 + float(np.sum(variances[inside])))
         powers.append((max(total, 0.0), float(deviation)))
     return Residue(float(abs(fit.amplitudes[0])), float(np.sqrt(shares[0])), tuple(powers))
+
+
+def _without(values: FloatArray, tones: FloatArray) -> FloatArray:
+    """Return a record less tones (cycles per frame) and its constant part."""
+    fit = fit_tones(values, tones)
+    return values - synthesise(len(values), tones, fit.amplitudes, fit.constant)
 
 
 def _apart(images_hz: Sequence[float], nominal_hz: float, seconds: float, highest_hz: float) -> FloatArray:

@@ -172,8 +172,11 @@ def refine_start(envelopes: Envelopes, schedule: Schedule, start_seconds: float,
     for step in steps:
         begins = (places - (start_seconds + float(step))) * clock_ratio
         template = _template(envelopes, schedule, begins)
-        # Only the template's shape varies; what lies outside of it is weighed by none.
-        scores.append(float(np.sum(template * values)) / max(float(np.sqrt(np.sum(template**2))), 1e-300))
+        # Blocks that reach outside do not count: how the first step fades in is not the schedule's.
+        ends = begins + envelopes.widths[:, None] * block * clock_ratio
+        inside = (begins >= schedule.edges[0]) & (ends <= schedule.edges[-1])
+        energy = float(np.sum(template[inside] ** 2)) * float(np.sum(values[inside] ** 2))
+        scores.append(float(np.sum((template * values)[inside])) / max(float(np.sqrt(energy)), 1e-300))
     best = int(np.clip(np.argmax(scores), 1, len(steps) - 2))
     left, middle, right = scores[best - 1 : best + 2]
     curvature = left - 2.0 * middle + right
