@@ -74,7 +74,7 @@ def usable_frames(frames: int) -> int:
     return frames
 
 
-def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS) -> Density:
+def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS, top_hz: float | None = None) -> Density:
     """Estimate a one-sided power spectral density with sine tapers.
 
     The tapers of Riedel and Sidorenko (1995), ``sqrt(2/(N+1)) sin(πk(n+1)/(N+1))``: each tapered transform is the
@@ -88,6 +88,8 @@ def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS) -> Density
         Free of strong lines: these are fitted and taken out before.
     rate_hz : float
     tapers : int
+    top_hz : float, optional
+        Where it may end, below half the rate: what is not wanted need not be worked out.
     """
     from scipy.fft import rfft
 
@@ -95,14 +97,19 @@ def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS) -> Density
     length = 2 * (frames + 1)
     transform = rfft(values, length)
     # X(-m) = conj(X(m)) and X(length - m) = conj(X(m)): extend both ends by the greatest shift.
-    padded = np.concatenate(
-        (np.conj(transform[tapers:0:-1]), transform, np.conj(transform[-2 : -2 - tapers : -1]))
-    )
-    bins = np.arange(0, len(transform), 2) + tapers
-    total = np.zeros(len(bins))
+    beyond = np.conj(transform[-2 : -2 - tapers : -1])
+    if top_hz is not None:
+        last = 2 * int(np.ceil(top_hz / rate_hz * (frames + 1)))
+        if last + tapers < len(transform):
+            transform, beyond = transform[: last + 1], transform[last + 1 : last + 1 + tapers]
+    padded = np.concatenate((np.conj(transform[tapers:0:-1]), transform, beyond))
+    bins = (len(transform) + 1) // 2
+    total = np.zeros(bins)
     for taper in range(1, tapers + 1):
         turn = np.exp(2j * np.pi * taper / length)
-        part = padded[bins - taper] * turn - padded[bins + taper] * np.conj(turn)
+        below, above = tapers - taper, tapers + taper
+        part = padded[below : below + 2 * bins - 1 : 2] * turn
+        part -= padded[above : above + 2 * bins - 1 : 2] * np.conj(turn)
         total += part.real**2 + part.imag**2
     # |1/2i|² · 2/(N+1) from the taper, 2 from one-sidedness, 1/rate from power to density.
     total *= 1.0 / (tapers * (frames + 1) * rate_hz)
