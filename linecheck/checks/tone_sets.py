@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,13 +11,16 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Location, Problem
 from linecheck.checks.many_tones import clock_ratio, sounding_span
 from linecheck.checks.steady import find_at_other_rates, last_settled
+from linecheck.dsp.phase_steps import phase_step
 from linecheck.dsp.tones import fit_tones
 
 __all__ = [
     "DEAD_DB",
     "MISTAKEN_DB",
     "TELLING_HZ",
+    "Sounding",
     "beyond_rate",
+    "broken",
     "dead_channel",
     "find_sounding",
     "locate_tone_sets",
@@ -78,10 +82,18 @@ def _some(tones: FloatArray, most: int = MOST_MEASURED) -> FloatArray:
     return few
 
 
-def find_sounding(
-    capture: Capture, sets_hz: Sequence[FloatArray], seconds: float
-) -> tuple[int, int, float] | None:
-    """Return the frames between which tones of any set (nominal, Hz) sound, and the clocks' ratio; None where none do.
+@dataclass(frozen=True)
+class Sounding:
+    """Where tones sound in a capture, at which clock ratio, and a tone's power by channel and set."""
+
+    start: int
+    stop: int
+    ratio: float
+    powers: FloatArray
+
+
+def find_sounding(capture: Capture, sets_hz: Sequence[FloatArray], seconds: float) -> Sounding | None:
+    """Find where tones of any set (nominal, Hz) sound; None where none do.
 
     The highest tone of each set is looked at too, so that one narrowing of the capture serves all.
     """
@@ -92,18 +104,32 @@ def find_sounding(
     low, high = TELLING_HZ
     telling = [np.append(tones[(tones >= low) & (tones <= high)], tones[-1]) for tones in sets_hz]
     ratio = clock_ratio(capture, telling, *span)
-    if ratio is None or not _is_made_of(capture, [tones * ratio for tones in sets_hz], *span):
+    if ratio is None:
         return None
-    return *span, ratio
-
-
-def _is_made_of(capture: Capture, sets_hz: Sequence[FloatArray], start: int, stop: int) -> bool:
-    """Return whether tones make up part of some channel's power: the foot of a strong tone nearby may pass for one."""
-    powers = set_powers(capture, sets_hz, start, stop) @ [float(len(tones)) for tones in sets_hz]
+    powers = set_powers(capture, [tones * ratio for tones in sets_hz], *span)
+    # The foot of a strong tone nearby passes for a tone; it makes up next to nothing of what is there.
     narrowed = capture.narrowed(1.01 * max(float(np.max(tones)) for tones in sets_hz))
-    first, last = narrowed.inside(start, stop)
+    first, last = narrowed.inside(*span)
     variances = np.var(narrowed.values[:, first:last], axis=1)
-    return bool(np.any(powers > LEAST_SHARE * np.maximum(variances, 1e-300)))
+    made_of = powers @ [float(len(tones)) for tones in sets_hz] > LEAST_SHARE * np.maximum(variances, 1e-300)
+    return Sounding(*span, ratio, powers) if np.any(made_of) else None
+
+
+def broken(
+    capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: tuple[int, int]
+) -> Problem | None:
+    """Return a problem where a channel's tones (Hz, as captured) step in phase between two frames."""
+    narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
+    place = phase_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
+    if place is None:
+        return None
+    first, _ = narrowed.inside(*span)
+    return Problem(
+        "dropout",
+        f"the tones do not go on as they began, from about {(first + place) / narrowed.rate_hz:.2f} s on: a stretch is "
+        "missing, or is there twice. The interface did not report it. May be the unit's own fault.",
+        name,
+    )
 
 
 def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
@@ -176,18 +202,21 @@ def locate_tone_sets(
     sounding = find_sounding(capture, sets, seconds)
     if sounding is None:
         return Location(0, 0, nothing, None, problems=(not_there(capture, every),))
-    start, stop, ratio = sounding
-    short = too_short((stop - start) / capture.rate_hz, seconds)
-    start, stop = last_settled(start, stop, seconds, capture.rate_hz)
-    powers = set_powers(capture, [tones * ratio for tones in sets], start, stop)
-    problems = _by_channel(powers, own, channels)
+    ratio = sounding.ratio
+    short = too_short((sounding.stop - sounding.start) / capture.rate_hz, seconds)
+    start, stop = last_settled(sounding.start, sounding.stop, seconds, capture.rate_hz)
+    problems = _by_channel(sounding.powers, own, channels)
     void = {entry.channel for entry in problems}
     found = tuple(name not in void for name in channels)
     tones = tuple(
         proof_tones(mine * ratio) if there else () for mine, there in zip(sets_hz, found, strict=True)
     )
-    if short is not None:
-        problems.append(short)
+    steps = (
+        broken(capture, index, name, sets_hz[index] * ratio, (start, stop))
+        for index, name in enumerate(channels)
+        if found[index]
+    )
+    problems += [problem for problem in (short, *steps) if problem is not None]
     return Location(start, stop, found, ratio, tones, tuple(problems))
 
 

@@ -13,13 +13,14 @@ from linecheck.checks.steady import last_settled
 from linecheck.checks.tone_sets import (
     DEAD_DB,
     TELLING_HZ,
+    Sounding,
     beyond_rate,
+    broken,
     dead_channel,
     find_sounding,
     mistaken_channel,
     not_there,
     proof_tones,
-    set_powers,
     too_short,
 )
 
@@ -70,6 +71,8 @@ def locate_turns(
             proof_tones(tones_hz * ratio) if other == index else () for other in range(len(channels))
         )
         turns.append(Stretch(start, stop, tones))
+        step = broken(capture, index, channels[index], tones_hz * ratio, (start, stop))
+        problems += [] if step is None else [step]
     start, stop = (
         min((turn.start for turn in turns), default=0),
         max((turn.stop for turn in turns), default=0),
@@ -78,22 +81,19 @@ def locate_turns(
 
 
 def _live_spans(
-    capture: Capture, tones_hz: FloatArray, sounding: list[tuple[int, int, float] | None]
+    capture: Capture, tones_hz: FloatArray, sounding: list[Sounding | None]
 ) -> tuple[list[Span | None], float | None]:
     """Return where each channel sounds about as loudly as the loudest, and the clocks' ratio as that one has it."""
-    levels = [
-        0.0 if place is None else float(set_powers(capture, [tones_hz * place[2]], *place[:2])[index, 0])
-        for index, place in enumerate(sounding)
-    ]
+    levels = [0.0 if place is None else float(place.powers[0, 0]) for place in sounding]
     loudest = sounding[int(np.argmax(levels))]
     least = max(levels) * 10.0 ** (-DEAD_DB / 10.0)
     live = [
-        place[:2] if place is not None and level > least else None
+        (place.start, place.stop) if place is not None and level > least else None
         for place, level in zip(sounding, levels, strict=True)
     ]
     turns = _split(live)
     if loudest is None or turns == live:
-        return live, None if loudest is None else loudest[2]
+        return live, None if loudest is None else loudest.ratio
     # Fitted over several turns as if they were one: again over one.
     first = next(turn for turn in turns if turn is not None)
     return turns, clock_ratio(capture, [tones_hz[tones_hz >= TELLING_HZ[0]]], *first)

@@ -132,8 +132,8 @@ def _drift(rest: FloatArray, signal: FloatArray, slope: FloatArray) -> tuple[Flo
 
 def _over_time(coefficients: FloatArray, frames: int) -> FloatArray:
     """Return a Legendre series over a record."""
-    series: FloatArray = np.polynomial.legendre.legval(np.linspace(-1.0, 1.0, frames), coefficients)
-    return series
+    series = np.polynomial.legendre.legval(np.linspace(-1.0, 1.0, frames), coefficients)
+    return np.asarray(series, dtype=np.float64)
 
 
 def _drifted(
