@@ -72,7 +72,7 @@ def demodulate(
 
     frames = _fast_length(len(values))
     record = values[len(values) - frames :]
-    fit, rest = fit_scaled_tones(record, np.array([carrier_hz / rate_hz]))
+    fit, rest = fit_scaled_tones(record, np.array([carrier_hz / rate_hz]), iterations=3)
     frequency = float(fit.frequencies[0])
     spectrum = rfft(rest)
     spacing = rate_hz / frames
@@ -130,18 +130,19 @@ def side_densities(values: ComplexArray, rate_hz: float, tapers: int = TAPERS) -
     transform = fft(values[:count], length)
     around = np.concatenate((transform[-tapers:], transform, transform[:tapers]))
     half = count // 2 + 1
-    totals = np.zeros((4, half))
+    upper, lower, cross = np.zeros((3, half))
     for taper in range(1, tapers + 1):
         turn = np.exp(2j * np.pi * taper / length)
         later = around[tapers - taper : tapers - taper + length : 2]
         earlier = around[tapers + taper : tapers + taper + length : 2]
         part = later * turn - earlier * np.conj(turn)
-        above = part[:half]
+        above, below = part[:half], np.concatenate((part[:1], part[:-half:-1]))
+        upper += above.real**2 + above.imag**2
+        lower += below.real**2 + below.imag**2
         # The taper's 1/i turns the sign in what is conjugated.
-        below = -np.conj(np.concatenate((part[:1], part[:-half:-1])))
-        for total, piece in zip(totals, (above, below, above + below, above - below), strict=True):
-            total += piece.real**2 + piece.imag**2
+        cross -= above.real * below.real - above.imag * below.imag
+    both = 0.5 * (upper + lower)
+    totals = np.array((upper, lower, both + cross, both - cross))
     totals *= 0.5 / (tapers * (count + 1) * rate_hz)
-    totals[2:] *= 0.5
     spacing, seconds = rate_hz / (count + 1), count / rate_hz
     return SideDensities(*(Density(total, spacing, seconds, tapers) for total in totals))
