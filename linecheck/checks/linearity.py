@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -39,7 +39,7 @@ from linecheck.dsp.narrow import Narrowed
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra import density, density_near, find_lines
 from linecheck.dsp.tapered import fit_tapered
-from linecheck.dsp.tones import fit_lines, fit_tones_and_lines, synthesise
+from linecheck.dsp.tones import ToneFit, fit_lines, fit_tones_and_lines, synthesise
 
 __all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters", "linearity_plan"]
 
@@ -58,6 +58,8 @@ TOP_OVER_TONE = 4.0
 NEAR_SHARE = 0.3
 #: The last steps, this share of all, tell steady lines from the tone; they must last so long, s.
 TAIL, LEAST_TAIL_SECONDS, MOST_LINES = 0.5, 0.8, 16
+#: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
+NEAR_HZ, TURNS = 20.0, 4
 #: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter.
 JUMP = 0.15
 
@@ -201,8 +203,7 @@ class LinearityKind(CheckKind):
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
-            freed = _freed(narrowed, index, spans, tone)
-            fits = [_fitted(freed.between(0, *span), tone) for span in spans]
+            fits = _fits(narrowed, index, spans, tone)
             jump = _jump(narrowed, plan, spans, tone, fits)
             if jump is not None:
                 out.problems.append(_jump_problem(name, jump / capture.rate_hz))
@@ -217,40 +218,79 @@ class LinearityKind(CheckKind):
         return {"gain_error": (parameters.levels[-1], parameters.levels[0])}
 
 
-def _freed(narrowed: Narrowed, channel: int, spans: list[tuple[int, int]], tone: float) -> Narrowed:
-    """Return a capture, shape (1, frames), less the lines that stand beside the tone at its lowest levels.
+def _fits(
+    narrowed: Narrowed, channel: int, spans: list[tuple[int, int]], tone: float
+) -> list[tuple[complex, float]]:
+    """Return the tone's complex amplitude at every level and the standard uncertainty of each of its parts.
 
     The steps are too short to tell a line 3 Hz away (USB frames at 1 kHz beside 997 Hz) from the tone. The last ones
-    together are not, and a steady line that is fitted there is known everywhere.
+    together are not, and a steady line that is fitted there is known everywhere. Tone and line are taken off each
+    other's records in turn until neither changes.
     """
-    values = narrowed.values[channel : channel + 1]
-    first = next(
-        (index for index, span in enumerate(spans) if span[0] > spans[-1][1] - TAIL * _length(spans)), 0
-    )
-    begin, end = narrowed.inside(spans[first][0], spans[-1][1])
-    record = values[0, begin:end]
-    if len(record) < LEAST_TAIL_SECONDS * narrowed.rate_hz:
-        return replace(narrowed, values=values)
-    rest = record - np.mean(record)
-    lines = np.zeros(0)
+    values = narrowed.values[channel]
+    places = [narrowed.inside(*span) for span in spans]
+    lines = _lines_at_the_end(values, places, tone, None, narrowed.rate_hz)
+    for turn in range(TURNS):
+        near = (
+            lines is not None and float(np.min(np.abs(lines.frequencies - tone))) * narrowed.rate_hz < NEAR_HZ
+        )
+        freed = (
+            values if lines is None else values - synthesise(len(values), lines.frequencies, lines.amplitudes)
+        )
+        fits = [_fitted(freed[first:last], tone) for first, last in places]
+        if not near or turn == TURNS - 1:
+            break
+        lines = _lines_at_the_end(
+            values, places, tone, [amplitude for amplitude, _ in fits], narrowed.rate_hz
+        )
+    return fits
+
+
+def _lines_at_the_end(
+    values: FloatArray,
+    places: list[tuple[int, int]],
+    tone: float,
+    amplitudes: list[complex] | None,
+    rate_hz: float,
+) -> ToneFit | None:
+    """Return the steady lines that stand beside the tone at its lowest levels, referred to the middle of the capture.
+
+    Without the tone's ``amplitudes`` a single one is fitted to all of these levels.
+    """
+    share = TAIL * (places[-1][1] - places[0][0])
+    chosen = [index for index, place in enumerate(places) if place[0] > places[-1][1] - share]
+    if not chosen or places[-1][1] - places[chosen[0]][0] < LEAST_TAIL_SECONDS * rate_hz:
+        return None
+    begin, end = places[chosen[0]][0], places[-1][1]
+    record = values[begin:end]
+    alone = np.array([tone])
+    if amplitudes is not None:
+        record = record - _stepped_tone(places, amplitudes, tone)[begin - places[0][0] : end - places[0][0]]
+        alone = np.zeros(0)
+    rest, lines, fit = record - np.mean(record), np.zeros(0), None
     for _ in range(2):
         new = find_lines(rest, 1.0, 3.0 / len(record), 0.45, most=MOST_LINES)
         new = new[np.min(np.abs(np.subtract.outer(new, np.append(lines, tone))), axis=1) * len(record) > 4.0]
         if not len(new):
             break
         lines = np.concatenate((lines, new))
-        _, fit, rest = fit_tones_and_lines(record, np.array([tone]), lines)
-    if not len(lines):
-        return replace(narrowed, values=values)
-    shift = 0.5 * (values.shape[1] - 1) - 0.5 * (begin + end - 1)
-    turn = np.exp(2j * np.pi * fit.frequencies * shift)
-    return replace(
-        narrowed, values=values - synthesise(values.shape[1], fit.frequencies, fit.amplitudes * turn)
-    )
+        _, fit, rest = fit_tones_and_lines(record, alone, lines)
+    if fit is None:
+        return None
+    shift = 0.5 * (len(values) - 1) - 0.5 * (begin + end - 1)
+    return ToneFit(fit.frequencies, fit.amplitudes * np.exp(2j * np.pi * fit.frequencies * shift), 0.0)
 
 
-def _length(spans: list[tuple[int, int]]) -> int:
-    return spans[-1][1] - spans[0][0]
+def _stepped_tone(places: list[tuple[int, int]], amplitudes: list[complex], tone: float) -> FloatArray:
+    """Return the tone from the first level's first frame to the last one's last, amplitudes in steps."""
+    time = np.arange(places[0][0], places[-1][1], dtype=np.float64)
+    middles = np.array([0.5 * (first + last - 1) for first, last in places])
+    # Referred to frame 0, so that from step to step only the level changes.
+    turned = np.array(amplitudes) * np.exp(-2j * np.pi * np.mod(tone * middles, 1.0))
+    edges = np.array(places, dtype=np.float64).reshape(-1)
+    sizes = np.repeat(turned, 2)
+    level = np.interp(time, edges, sizes.real) + 1j * np.interp(time, edges, sizes.imag)
+    return np.asarray((level * np.exp(2j * np.pi * np.mod(tone * time, 1.0))).real, dtype=np.float64)
 
 
 def _fitted(record: FloatArray, tone: float) -> tuple[complex, float]:

@@ -66,7 +66,7 @@ def noise_crossing(
         variance, slope_variance, covariance = inverse[0, 0], inverse[1, 1], inverse[0, 1]
     noise = float(np.mean(10.0 * np.log10(floors[last : last + 2]) + levels[last : last + 2]))
     steepness = max(1.0 + float(slope), 0.25)
-    below = float(np.clip((noise - middle - float(place)) / steepness, -2.0 * step, 0.0))
+    below = float(np.clip((noise - middle - float(place)) / steepness, -3.0 * step, 0.0))
     bend = BEND * below * (below - step)
     spread = np.sqrt(variance + 2.0 * below * covariance + below**2 * slope_variance + bend**2) / steepness
     return Crossing(middle + below, float(min(spread, step)))
