@@ -49,7 +49,7 @@ def sideband_note(
     jitter_ps : float
         What the pair would be as jitter, ps peak.
     """
-    offset, strong = band.offset_hz, band.stronger
+    offset, strong, own = band.offset_hz, band.stronger, ""
     upper, lower = (
         _level(band.upper.value, band.upper.uncertainty),
         _level(band.lower.value, band.lower.uncertainty),
@@ -69,7 +69,10 @@ def sideband_note(
         at = f"{place:.1f} Hz ({own})" if own else f"{place:.1f} Hz"
         message = f"a line at {at}, {offset:.1f} Hz {side} the tone, {level}: added"
     named = _runs_at(offset, mains_hz)
-    message += f"; the offset is {named}" if named else f"; look for what runs at {offset:.1f} Hz"
+    if named:
+        message += f"; the offset is {named}"
+    elif not own:
+        message += f"; look for what runs at {offset:.1f} Hz"
     decibels = 20.0 / np.log(10.0) * strong.uncertainty / max(strong.value, _SMALLEST)
     values = (offset, band.offset_uncertainty_hz, _db(strong.value), float(decibels))
     return Note(SIDEBAND, message, channel, values=values)
