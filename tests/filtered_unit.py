@@ -1,8 +1,8 @@
 """A unit that is nothing but its filter, captured by a clock of its own, exactly.
 
 Samples are impulses, so their spectrum repeats with the unit's rate; it is multiplied by the filter's response and
-transformed back at the capture's instants. The stimulus is padded to N samples, which the capture sees as L: the clock's
-ratio is exactly N/L times the ratio of the nominal rates, and no interpolation comes in between.
+transformed back at the capture's instants. The stimulus is padded to N samples, which the capture sees as L: the
+clock's ratio is exactly N/L times the ratio of the nominal rates, and no interpolation comes in between.
 """
 
 import numpy as np
@@ -10,7 +10,7 @@ from scipy.fft import fft, irfft
 
 from linecheck.checks.base import Capture
 
-__all__ = ["de_emphasis", "fir", "kaiser_low_pass", "through", "zero_order_hold"]
+__all__ = ["Fir", "de_emphasis", "kaiser_low_pass", "through", "zero_order_hold"]
 
 
 def through(
@@ -38,7 +38,7 @@ def through(
     lines = np.arange(captured // 2 + 1)
     shape = np.full(len(lines), captured / frames, dtype=np.complex128)
     for part in response if isinstance(response, tuple) else (response,):
-        exact = isinstance(part, fir)
+        exact = isinstance(part, Fir)
         shape *= part.on_lines(len(lines), frames) if exact else part(lines * (rate / frames))
     generator = np.random.default_rng(seed)
     values = np.empty((captured, len(samples)))
@@ -54,7 +54,7 @@ def through(
     return Capture(values, capture_rate_hz), ratio
 
 
-class fir:  # noqa: N801 - used as a function
+class Fir:
     """The response of an impulse response sampled at a multiple of the unit's rate, over Hz."""
 
     def __init__(self, taps, zero, taps_per_sample, rate_hz):
@@ -80,7 +80,7 @@ def kaiser_low_pass(rate_hz, stop_db, half_length, *, cutoff=0.5, taps_per_sampl
     taps = 2 * cutoff * np.sinc(2 * cutoff * times)
     taps *= np.i0(beta * np.sqrt(np.maximum(1 - (times / half_length) ** 2, 0.0))) / np.i0(beta)
     taps /= np.sum(taps)
-    return taps, reach, fir(taps, reach, taps_per_sample, rate_hz)
+    return taps, reach, Fir(taps, reach, taps_per_sample, rate_hz)
 
 
 def zero_order_hold(rate_hz):

@@ -320,7 +320,7 @@ def _response_curve(out: ReadingList, name: str, response: Response) -> None:
             response.level_db[kept],
             "dB",
             None,
-            response.uncertainty_db[kept],
+            response.spread_db[kept],
         )
     )
 

@@ -274,7 +274,7 @@ def _curve(out: ReadingList, name: str, response: Response) -> None:
             response.level_db,
             "dB",
             None,
-            response.uncertainty_db,
+            response.spread_db,
         )
     )
 

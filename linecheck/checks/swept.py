@@ -145,7 +145,7 @@ def _at_another_rate(capture: Capture, channels: tuple[str, ...]) -> Location | 
         found = locate_tone(capture, [hertz] * len(channels), PILOT_SECONDS, channels)
         if any(found.found):
             message = (
-                f"the tone of {PILOT_HZ:g} Hz ahead of the sweep is at {hertz:.1f} Hz, so the unit or the capture runs at "
+                f"the tone of {PILOT_HZ:g} Hz ahead of the sweep is at {hertz:.1f} Hz: the unit or the capture runs at "
                 "another rate than was set. May be the unit's own fault."
             )
             nothing = (False,) * len(channels)

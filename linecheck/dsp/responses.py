@@ -51,25 +51,38 @@ class Response:
     frequencies_hz : float64 array, shape (lines,)
         Ascending.
     level_db, uncertainty_db : float64 arrays, shape (lines,)
+        The uncertainty of one line has nothing to do with that of another.
+    common_db : float
+        What all of them share: the uncertainty of the level that they are relative to.
     """
 
     frequencies_hz: FloatArray
     level_db: FloatArray
     uncertainty_db: FloatArray
+    common_db: float = 0.0
+
+    @property
+    def spread_db(self) -> FloatArray:
+        """Each line's whole standard uncertainty."""
+        return np.hypot(self.uncertainty_db, self.common_db)
 
     def between(self, low_hz: float, high_hz: float) -> Response:
         """Return the lines from ``low_hz`` to ``high_hz``, inclusive."""
-        inside = (self.frequencies_hz >= low_hz) & (self.frequencies_hz <= high_hz)
-        return Response(self.frequencies_hz[inside], self.level_db[inside], self.uncertainty_db[inside])
+        return self._part((self.frequencies_hz >= low_hz) & (self.frequencies_hz <= high_hz))
 
     def first(self, count: int) -> Response:
         """Return the lowest lines, ``count`` of them."""
-        return Response(self.frequencies_hz[:count], self.level_db[:count], self.uncertainty_db[:count])
+        return self._part(slice(count))
 
     def less(self, level: Level) -> Response:
-        """Return the levels re another one, whose uncertainty adds to each."""
-        spread = np.hypot(self.uncertainty_db, level.uncertainty)
-        return Response(self.frequencies_hz, self.level_db - level.value, spread)
+        """Return the levels re another one, whose uncertainty they then share."""
+        levels = self.level_db - level.value
+        return Response(self.frequencies_hz, levels, self.uncertainty_db, level.uncertainty)
+
+    def _part(self, which: NDArray[np.bool_] | slice) -> Response:
+        return Response(
+            self.frequencies_hz[which], self.level_db[which], self.uncertainty_db[which], self.common_db
+        )
 
 
 class Level(NamedTuple):
@@ -137,24 +150,23 @@ def _weights(places: FloatArray, place: float) -> FloatArray:
 
 
 def level_at(response: Response, frequency_hz: float) -> Level | None:
-    """Return the level at a frequency by a cubic through the four nearest lines; None outside the lines.
+    """Return the level at a frequency by a polynomial through the six nearest lines; None outside the lines.
 
-    What a polynomial through six makes of it adds to the uncertainty.
+    How far one through four is off from it adds to the uncertainty, less what of that is noise.
     """
     frequencies = response.frequencies_hz
-    if len(frequencies) < 4 or not frequencies[0] <= frequency_hz <= frequencies[-1]:
+    if len(frequencies) < 6 or not frequencies[0] <= frequency_hz <= frequencies[-1]:
         return None
-    near, wide = (_nearest(frequencies, frequency_hz, count) for count in (4, min(6, len(frequencies))))
-    weights = _weights(np.log(frequencies[near]), float(np.log(frequency_hz)))
-    others = _weights(np.log(frequencies[wide]), float(np.log(frequency_hz)))
-    value = float(weights @ response.level_db[near])
-    noise = float(np.sqrt(np.sum((weights * response.uncertainty_db[near]) ** 2)))
-    change = others.copy()
-    change[near.start - wide.start : near.stop - wide.start] -= weights
-    bend = float(change @ response.level_db[wide])
-    # Of the difference, so much is noise of its own.
-    bend = max(bend**2 - float(np.sum((change * response.uncertainty_db[wide]) ** 2)), 0.0)
-    return Level(value, float(np.hypot(noise, np.sqrt(bend))))
+    wide, near = (_nearest(frequencies, frequency_hz, count) for count in (6, 4))
+    place, places = float(np.log(frequency_hz)), np.log(frequencies[wide])
+    weights = _weights(places, place)
+    levels, spreads = response.level_db[wide], response.uncertainty_db[wide]
+    value, noise = float(weights @ levels), float(np.sum((weights * spreads) ** 2))
+    change = weights.copy()
+    inner = slice(near.start - wide.start, near.stop - wide.start)
+    change[inner] -= _weights(places[inner], place)
+    bend = max(float(change @ levels) ** 2 - float(np.sum((change * spreads) ** 2)), 0.0)
+    return Level(value, float(np.sqrt(noise + bend + response.common_db**2)))
 
 
 def falls_to(response: Response, level_db: float, from_hz: float, *, upwards: bool = True) -> Corner | None:
@@ -177,10 +189,11 @@ def falls_to(response: Response, level_db: float, from_hz: float, *, upwards: bo
             last = middle
         else:
             first = middle
-    at = level_at(response, first)
-    rise = (part.level_db[low + 1] - part.level_db[low]) / np.diff(part.frequencies_hz[low : low + 2])[0]
-    spread = at.uncertainty / max(abs(float(rise)), 1e-12) if at is not None else 0.0
-    return Corner(first, spread)
+    at, beside = level_at(response, first), level_at(response, first * (1.0 - 1e-5))
+    if at is None or beside is None:
+        return Corner(first, float(np.diff(part.frequencies_hz[low : low + 2])[0]))
+    slope = abs(at.value - beside.value) / (1e-5 * first)
+    return Corner(first, at.uncertainty / max(slope, 1e-12))
 
 
 def stop_band(response: Response, from_hz: float) -> StopBand | None:

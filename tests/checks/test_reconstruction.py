@@ -108,7 +108,7 @@ def test_the_simulated_units_filters(name):
     simulated = SimulatedUnit(filter=name, clock_ppm=-300.0, channel_gain_db=(0.0,))
     _, result = measured(SimulatedInterface(simulated).play("reconstruction", played()))
     taps, zero = reconstruction_taps(name, 8)
-    response = unit.fir(taps, zero, 8, RATE_HZ)
+    response = unit.Fir(taps, zero, 8, RATE_HZ)
     values = readings(result)
     for khz in (10, 15, 17, 18, 19, 20):
         truth = decibels(response(np.array([1e3 * khz])))[0]
@@ -161,7 +161,7 @@ def test_the_impulse_response_is_that_of_the_taps():
 
 def test_a_coupling_capacitor_does_not_ring():
     taps, zero = reconstruction_taps("minimum_phase", 8)
-    filtered = unit.fir(taps, zero, 8, RATE_HZ)
+    filtered = unit.Fir(taps, zero, 8, RATE_HZ)
     coupled = (filtered, lambda hz: 1j * hz / (1j * hz + 3.0))
     capture, _ = unit.through(played(), 192_000, coupled, noise=1e-7)
     values = readings(measured(capture)[1])
@@ -220,7 +220,7 @@ def codes(location):
 @pytest.fixture(scope="module")
 def clean():
     taps, zero = reconstruction_taps("sharp", 8)
-    return unit.through(played(), 192_000, unit.fir(taps, zero, 8, RATE_HZ), noise=1e-6)[0]
+    return unit.through(played(), 192_000, unit.Fir(taps, zero, 8, RATE_HZ), noise=1e-6)[0]
 
 
 def test_a_capture_below_four_times_the_rate_is_refused():
