@@ -427,17 +427,12 @@ def _band_curve(name: str, parts: _Parts) -> Curve:
     power, spread = parts.third_octaves
     audio = max(parts.audio.value, 1e-300)
     power = np.maximum(power, 1e-300)
+    # A band of the audio band varies together with it.
+    shared = np.where(parts.bands.upper_hz <= AUDIO_HZ[1], spread**2 / (power * audio), 0.0)
+    variance = (spread / power) ** 2 + (parts.audio.uncertainty / audio) ** 2 - 2.0 * shared
+    uncertainty = 0.5 * DB_PER_NEPER * np.sqrt(np.maximum(variance, (1e-9) ** 2))
     level = 10.0 * np.log10(power / audio)
-    return Curve(
-        "band_levels",
-        name,
-        parts.bands.midband_hz,
-        "Hz",
-        level,
-        "dB",
-        None,
-        0.5 * DB_PER_NEPER * spread / power,
-    )
+    return Curve("band_levels", name, parts.bands.midband_hz, "Hz", level, "dB", None, uncertainty)
 
 
 KIND = UltrasonicKind()
