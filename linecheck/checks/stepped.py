@@ -52,12 +52,14 @@ FloatArray = NDArray[np.float64]
 #: Between two measured parts: kept clear, faded over, settled.
 LEAVE_SECONDS, FADE_SECONDS, STEP_SETTLE_SECONDS = 0.005, 0.004, 0.011
 
-#: A capture whose steps agree less with the plan does not hold it. Noise or a steady tone come to 0.5.
-LEAST_SCORE = 0.6
+#: A capture holds a plan where it comes this far on the way from what steady tones come to, to full agreement.
+LEAST_AGREEMENT = 0.5
 #: A channel whose tones are this far below the strongest channel's is dead, dB.
 DEAD_DB = 40.0
 #: A step this much weaker than the loudest is not missing where it is not seen, dB.
 WATCHED_DB = 40.0
+#: How much weaker than the loudest a step may be that says how strong a channel is, dB.
+LOUD_DB = 10.0
 #: So many steps, those that tell it best, give the clocks' ratio.
 RATIO_STEPS = 5
 #: A ratio of the clocks this far from 1 is still told as such, to be named.
@@ -153,6 +155,11 @@ class StepPlan:
                 values[part] += amplitude * gain * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)))
         return values
 
+    def within(self, decibels: float) -> NDArray[np.int64]:
+        """Return the steps that are at most so much weaker than the loudest."""
+        sizes = np.array([max(step.amplitudes) for step in self.steps])
+        return np.flatnonzero(sizes > 0.999 * np.max(sizes) * 10.0 ** (-decibels / 20.0))
+
     def informing(self) -> list[int]:
         """Return the steps that tell the clocks' ratio best: loud, long, high (Cramér–Rao: f² A² T³)."""
         weights = [
@@ -207,7 +214,7 @@ class _Match:
     channel: int
     envelopes: Envelopes
     start_seconds: float
-    score: float
+    agreement: float
 
 
 def narrowed_to(capture: Capture, top_hz: float) -> Narrowed:
@@ -239,7 +246,7 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...]) ->
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
     match = _best_match(narrowed, plan.schedule, plan.tones_hz)
     ratio = None
-    if match is not None and match.score >= LEAST_SCORE:
+    if match is not None and match.agreement > LEAST_AGREEMENT:
         ratio = _clock_ratio(narrowed, plan, match)
     if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
         return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan, ratio),))
@@ -250,13 +257,15 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...]) ->
 def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> _Match | None:
     """Return how a schedule lies in the channel that shows it best; None where every channel is still."""
     best: _Match | None = None
+    steady = min(schedule.steady_score, 0.99)
     for channel, values in enumerate(narrowed.values):
         if not np.ptp(values) > 0.0:
             continue
         envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, tones_hz)
         start, score = find_schedule(envelopes, schedule)
-        if best is None or score > best.score:
-            best = _Match(channel, envelopes, start, score)
+        agreement = (score - steady) / (1.0 - steady)
+        if best is None or agreement > best.agreement:
+            best = _Match(channel, envelopes, start, agreement)
     return best
 
 
@@ -298,8 +307,7 @@ def _laid_out(
     spans = _spans(plan, start_seconds * capture.rate_hz, ratio, capture.rate_hz)
     start, stop = max(spans[0][0], 0), min(spans[-1][1], capture.frames)
     gains = _gains(narrowed, plan, spans, ratio)
-    loudest = gains[:, plan.informing()]
-    levels = np.median(loudest, axis=1)
+    levels = np.median(gains[:, plan.within(LOUD_DB)], axis=1)
     found = tuple(bool(level > np.max(levels) * 10.0 ** (-DEAD_DB / 20.0)) for level in levels)
     problems = [
         Problem(
@@ -345,10 +353,9 @@ def _missing(
             f"the capture ends {(spans[-1][1] - capture.frames) / capture.rate_hz:.3f} s before the stimulus' last "
             "step does",
         )
-    sizes = np.array([max(step.amplitudes) for step in plan.steps])
-    last = int(np.flatnonzero(sizes > np.max(sizes) * 10.0 ** (-WATCHED_DB / 20.0))[-1])
+    last = int(plan.within(WATCHED_DB)[-1])
     strongest = np.max(gains, axis=0)
-    if strongest[last] > 0.03 * np.median(strongest[plan.informing()]):
+    if strongest[last] > 0.03 * np.max(strongest[plan.within(LOUD_DB)]):
         return None
     stopped = spans[last][0] / capture.rate_hz
     return Problem(
@@ -422,7 +429,10 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem
         there = tones < 0.49 * narrowed.rate_hz
         schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
         match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None
-        if match is not None and match.score > LEAST_SCORE + 0.1:
+        if match is None or match.agreement < LEAST_AGREEMENT:
+            continue
+        # Where a capture holds a few steps only, noise may agree with them.
+        if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:
             return Problem(
                 "wrong_rate",
                 f"the stimulus sounds at {factor:.4g} times its frequency, as if {played} Hz were played or captured "

@@ -46,6 +46,13 @@ class Schedule:
         """From the first step's begin to the last one's end."""
         return float(self.edges[-1] - self.edges[0])
 
+    @property
+    def steady_score(self) -> float:
+        """What :func:`find_schedule` comes to where tones or noise sound all the time."""
+        lengths = np.diff(self.edges) / self.seconds
+        steady = float(np.sum((self.amplitudes @ lengths) ** 2))
+        return float(np.sqrt(steady / np.sum(self.amplitudes**2 @ lengths)))
+
     def means(self, tone: int, begins: FloatArray, width: float) -> FloatArray:
         """Return a tone's mean amplitude over stretches of ``width`` seconds; silence outside the schedule."""
         area = np.concatenate(([0.0], np.cumsum(self.amplitudes[tone] * np.diff(self.edges))))

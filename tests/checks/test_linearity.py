@@ -98,7 +98,7 @@ def test_what_noise_hides_is_no_error():
 
 def test_nothing_but_noise_below_full_scale_gives_no_value():
     parameters = KIND.stimulus_parameters(level_dbfs=-50.0, lowest_dbfs=-60.0, seconds=0.5)
-    capture = Bench(density=density_of(-37.0, 20_000.0)).capture(linearity_plan(parameters))
+    capture = Bench(density=density_of(-43.0, 20_000.0)).capture(linearity_plan(parameters))
     location = KIND.locate(capture, parameters, ("left",))
     assert location.problems == ()
     result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(("left",)))

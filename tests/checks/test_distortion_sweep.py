@@ -1,0 +1,195 @@
+"""``distortion_sweep`` on captures of known truth: THD+N in two bands at once."""
+
+import numpy as np
+import pytest
+from stepped_truth import Bench, density_of, measured, polynomial, reading
+
+from linecheck.checks.base import Capture, Context
+from linecheck.checks.distortion_sweep import KIND, distortion_sweep_plan
+
+
+def truth(frequency, amplitude, a2, a3, density, high, low=20.0):
+    """THD+N of y = x + a2 x² + a3 x³ in a band, dB: harmonics in it, and the noise."""
+    fundamental = amplitude + 0.75 * a3 * amplitude**3
+    power = density * (high - low)
+    power += 0.5 * (a2 * amplitude**2 / 2.0) ** 2 * (2.0 * frequency <= high)
+    power += 0.5 * (a3 * amplitude**3 / 4.0) ** 2 * (3.0 * frequency <= high)
+    return 10.0 * np.log10(power / (0.5 * fundamental**2))
+
+
+def test_the_default_fits_its_budget():
+    parameters = KIND.stimulus_parameters()
+    assert KIND.stimulus(parameters, 2, 0.01).seconds <= 3.5
+    assert parameters.frequencies_hz[0] == pytest.approx(20.0)
+    assert parameters.frequencies_hz[-1] == pytest.approx(20_000.0)
+    assert KIND.peak_dbfs(parameters) == -1.0
+
+
+@pytest.mark.parametrize(("ppm", "delay"), [(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)])
+@pytest.mark.parametrize("noise_db", [-80.0, -110.0])
+def test_both_bands_from_one_capture(ppm, delay, noise_db):
+    parameters = KIND.stimulus_parameters()
+    plan = distortion_sweep_plan(parameters)
+    a2, a3 = 10.0 ** ((noise_db + 20.0) / 20.0), 2.0 * 10.0 ** ((noise_db + 20.0) / 20.0)
+    bench = Bench(
+        192_000,
+        clock_ppm=ppm,
+        delay_seconds=delay,
+        density=density_of(noise_db, 20_000.0),
+        gains=(0.9, -0.4),
+        bend=polynomial(a2, a3),
+    )
+    _, result = measured(KIND, bench.capture(plan), parameters)
+    amplitude = plan.steps[0].amplitudes[0]
+    assert {curve.metric for curve in result.curves} == {"thd_n", "thd_n_wide"}
+    assert len(result.curves) == 4
+    for curve in result.curves:
+        high = 20_000.0 if curve.metric == "thd_n" else 90_000.0
+        expected = np.array([truth(tone, amplitude, a2, a3, bench.density, high) for tone in curve.x])
+        assert np.array_equal(curve.x, parameters.frequencies_hz)
+        # Where harmonics make it up the bar is 0.1 dB; the noise alone scatters by 4.34/√(BT) = 0.075 dB.
+        assert np.all(np.abs(curve.y - expected) < np.maximum(0.1, 4.0 * curve.uncertainty))
+        made_by_harmonics = 3.0 * curve.x <= high
+        assert np.all(np.abs(curve.y - expected)[made_by_harmonics] < 0.1)
+        suffix = "" if curve.metric == "thd_n" else "_wide"
+        worst = reading(result, f"worst{suffix}", curve.channel)
+        assert worst.value == np.max(curve.y)
+        assert worst.uncertainty == curve.uncertainty[np.argmax(curve.y)]
+        assert reading(result, f"worst{suffix}_at", curve.channel).value == curve.x[np.argmax(curve.y)]
+    audio, wide = result.curves[:2]
+    # 11.8 and 20 kHz have no harmonic in the audio band, two and three in the wide one.
+    assert audio.y[-1] < wide.y[-1] - 6.0
+
+
+def test_a_capture_that_does_not_reach_the_wide_band_says_so():
+    parameters = KIND.stimulus_parameters(points=6)
+    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    _, result = measured(KIND, capture, parameters)
+    (problem,) = result.problems
+    assert problem.code == "band_not_reached"
+    assert set(problem.metrics) == {"worst_wide", "worst_wide_at", "thd_n_wide"}
+    assert {curve.metric for curve in result.curves} == {"thd_n"}
+    _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(wide_hz=24_000.0))
+    assert result.problems == ()
+    assert {curve.metric for curve in result.curves} == {"thd_n", "thd_n_wide"}
+
+
+def test_no_wide_band_is_never_measured():
+    parameters, analysis = KIND.stimulus_parameters(), KIND.analysis_parameters(wide_hz=None)
+    never = KIND.never_measured(parameters, analysis, 2, has_reference=False)
+    assert set(never) == {"worst_wide", "worst_wide_at", "thd_n_wide"}
+    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    _, result = measured(KIND, capture, parameters, analysis)
+    assert result.problems == ()
+    assert {item.metric for item in result.readings} == {"worst", "worst_at"}
+
+
+def with_image(capture, parameters, level_db):
+    """Add the image of the last tone at the rate less its frequency, for as long as the capture lasts."""
+    time = np.arange(capture.frames) / capture.rate_hz
+    image = np.cos(2.0 * np.pi * (parameters.rate_hz - parameters.highest_hz) * time) * 10.0 ** (
+        level_db / 20.0
+    )
+    return Capture(capture.samples + image[:, None], capture.rate_hz)
+
+
+def test_images_count_in_the_wide_band_unless_they_are_not_to():
+    parameters = KIND.stimulus_parameters(points=4, lowest_hz=5000.0)
+    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    capture = with_image(capture, parameters, -41.0)
+    _, result = measured(KIND, capture, parameters)
+    assert result.curves[1].y[-1] == pytest.approx(-40.0, abs=0.01)
+    assert result.curves[1].uncertainty[-1] < 0.01
+    _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(images=False))
+    assert result.curves[1].y[-1] == pytest.approx(-100.0 + 1.0 + 6.53, abs=0.3)
+    assert result.curves[0].y[-1] == pytest.approx(-99.0, abs=0.3)
+
+
+def test_a_coupling_that_settles_after_each_change_is_no_distortion():
+    # A first-order high-pass of 7.2 Hz answers every change with an exponential, -30 dB re the tone.
+    from scipy.signal import lfilter
+
+    parameters = KIND.stimulus_parameters(points=10)
+    rate = 48_000
+    capture = Bench(rate, density=density_of(-110.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    pole = float(np.exp(-2.0 * np.pi * 7.2 / rate))
+    half = 0.5 * (1.0 + pole)
+    filtered = lfilter([half, -half], [1.0, -pole], capture.samples, axis=0)
+    _, clean = measured(KIND, capture, parameters)
+    _, result = measured(KIND, Capture(filtered, rate), parameters)
+    # At 20 Hz the tone itself is 0.5 dB down, so noise re the tone is that much up.
+    assert np.all(result.curves[0].y - clean.curves[0].y < 0.6)
+
+
+def test_a_tone_that_is_not_there_leaves_no_value():
+    parameters = KIND.stimulus_parameters(points=5, lowest_hz=100.0)
+    capture = Bench(48_000).capture(distortion_sweep_plan(parameters))
+    location = KIND.locate(capture, parameters, ("left",))
+    samples = capture.samples.copy()
+    spans = location.stretches[2]
+    samples[spans.start - 2000 : spans.stop + 2000] = 0.0
+    result = KIND.measure(
+        Capture(samples, 48_000), location, parameters, KIND.analysis_parameters(), Context(("left",))
+    )
+    problem = next(item for item in result.problems if item.code == "tone_missing")
+    assert problem.metrics == ("worst", "worst_at", "thd_n")
+    assert "1414 Hz" in problem.message
+    assert reading(result, "worst").value is None
+
+
+@pytest.fixture(scope="module")
+def errors():
+    """Error and stated uncertainty of every point of many curves, in both bands."""
+    parameters = KIND.stimulus_parameters(
+        points=4, lowest_hz=150.0, highest_hz=15_000.0, seconds=0.06, level_dbfs=-6.0
+    )
+    plan = distortion_sweep_plan(parameters)
+    analysis = KIND.analysis_parameters(wide_hz=60_000.0)
+    amplitude, a2, a3 = plan.steps[0].amplitudes[0], 2e-4, 3e-4
+    density = density_of(-80.0, 20_000.0)
+    found = {"thd_n": [], "thd_n_wide": []}
+    for seed in range(110):
+        generator = np.random.default_rng(seed)
+        bench = Bench(
+            144_000,
+            clock_ppm=generator.uniform(-300.0, 300.0),
+            delay_seconds=generator.uniform(0.0, 0.03),
+            tail_seconds=0.02,
+            density=density,
+            bend=polynomial(a2, a3),
+            seed=seed,
+        )
+        _, result = measured(KIND, bench.capture(plan), parameters, analysis)
+        for curve in result.curves:
+            high = 20_000.0 if curve.metric == "thd_n" else 60_000.0
+            expected = [truth(tone, amplitude, a2, a3, density, high) for tone in curve.x]
+            found[curve.metric] += list(zip(curve.y - expected, curve.uncertainty, strict=True))
+    return {metric: np.array(pairs).T for metric, pairs in found.items()}
+
+
+@pytest.mark.parametrize("metric", ["thd_n", "thd_n_wide"])
+def test_twice_the_uncertainty_holds_the_truth_in_93_to_97_percent(errors, metric):
+    error, uncertainty = errors[metric]
+    assert len(error) >= 400
+    covered = np.mean(np.abs(error) <= 2.0 * uncertainty)
+    assert 0.93 <= covered <= 0.97, f"{100.0 * covered:.1f} %"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"highest_hz": 23_000.0}, "below half of rate_hz"),
+        ({"lowest_hz": 15_000.0}, "at least 1.5 times lowest_hz"),
+        ({"points": 1}, "greater than or equal to 2"),
+    ],
+)
+def test_parameters_that_cannot_be_measured_are_refused(changes, words):
+    with pytest.raises(ValueError, match=words):
+        KIND.stimulus_parameters(**changes)
+
+
+def test_bands_that_do_not_ascend_are_refused():
+    with pytest.raises(ValueError, match="must ascend"):
+        KIND.analysis_parameters(band_hz=(20_000.0, 20.0))
+    with pytest.raises(ValueError, match="above the band's upper edge"):
+        KIND.analysis_parameters(wide_hz=15_000.0)

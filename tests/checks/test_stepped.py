@@ -1,0 +1,235 @@
+"""Finding stimuli in steps, at any start and clock, and naming what is wrong where they are not."""
+
+import numpy as np
+import pytest
+from stepped_truth import NAMES, RAMP_SECONDS, Bench, density_of, polynomial
+
+from linecheck.checks import distortion_sweep, intermodulation, linearity
+from linecheck.checks.base import Capture, Context
+from linecheck.checks.stepped import Step, StepPlan, step_spans
+from linecheck.station.trust import inspect_continuity, inspect_samples
+
+RATE = 48_000
+#: Each kind with its shortest sensible stimulus, and how that is laid out.
+KINDS = {
+    "linearity": (linearity.KIND, linearity.linearity_plan, {"lowest_dbfs": -60.0, "seconds": 0.8}),
+    "intermodulation": (
+        intermodulation.KIND,
+        intermodulation.intermodulation_plan,
+        {"lowest_dbfs": -20.0, "seconds": 0.15},
+    ),
+    "difference": (
+        intermodulation.KIND,
+        intermodulation.intermodulation_plan,
+        {"pair": "18000+20000", "lowest_dbfs": -20.0, "seconds": 0.12},
+    ),
+    "distortion_sweep": (
+        distortion_sweep.KIND,
+        distortion_sweep.distortion_sweep_plan,
+        {"points": 6, "seconds": 0.12, "lowest_hz": 60.0},
+    ),
+}
+NAMED = sorted(KINDS)
+
+
+def scene(name, **bench):
+    kind, layout, changes = KINDS[name]
+    parameters = kind.stimulus_parameters(**changes)
+    plan = layout(parameters)
+    given = Bench(**{"rate_hz": RATE, "gains": (0.5, 0.4), "density": density_of(-100.0, 20_000.0), **bench})
+    return kind, parameters, plan, given
+
+
+def codes_of(kind, parameters, capture, *, blocking=True):
+    """Codes of all that is found wrong on the way to a measurement, with the channels."""
+    found = inspect_samples(capture, NAMES)
+    if not any(problem.channel is None for problem in found):
+        location = kind.locate(capture, parameters, NAMES)
+        found += location.problems + inspect_continuity(capture, location, NAMES)
+        if not any(problem.blocks and problem.channel is None for problem in found):
+            result = kind.measure(capture, location, parameters, kind.analysis_parameters(), Context(NAMES))
+            found += result.problems
+    assert all(problem.message for problem in found)
+    return {(problem.code, problem.channel) for problem in found if problem.blocks or not blocking}
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_the_stimulus_is_what_the_plan_says(name):
+    kind, parameters, plan, _ = scene(name)
+    stimulus = kind.stimulus(parameters, 2, RAMP_SECONDS)
+    again = kind.stimulus(parameters, 2, RAMP_SECONDS)
+    assert np.array_equal(stimulus.samples, again.samples)
+    assert stimulus.seconds == pytest.approx(plan.seconds + 2.0 * RAMP_SECONDS, abs=1e-3)
+    played = stimulus.samples[:, 0] / 2.0**31
+    time = np.arange(len(played)) / parameters.rate_hz - RAMP_SECONDS
+    inside = (time > 0.0) & (time < plan.seconds - 0.001)
+    assert np.max(np.abs(played - plan.at(time))[inside]) < 2.0 * 2.0**-23
+    # Nothing clicks: no sample is further from the next than the fastest tone at full scale moves.
+    fastest = 2.0 * np.sin(np.pi * min(plan.tones_hz[-1] / parameters.rate_hz, 0.5))
+    assert np.max(np.abs(np.diff(played))) <= 1.02 * fastest
+    highest = 10.0 ** (kind.peak_dbfs(parameters) / 20.0)
+    assert 0.9 * highest < np.max(np.abs(played)) <= highest + 2.0**-23
+
+
+@pytest.mark.parametrize("name", NAMED)
+@pytest.mark.parametrize("rate", [44_100, 192_000])
+@pytest.mark.parametrize(
+    ("ppm", "delay", "tail"), [(0.0, 0.0, 0.0), (-1000.0, 0.3, 2.0), (1000.0, 2.0, 0.0), (123.4, 0.777, 0.3)]
+)
+def test_every_step_is_found_clear_of_its_fades(name, rate, ppm, delay, tail):
+    kind, parameters, plan, bench = scene(
+        name, rate_hz=rate, clock_ppm=ppm, delay_seconds=delay, tail_seconds=tail, gains=(-0.5, 0.2)
+    )
+    capture = bench.capture(plan)
+    location = kind.locate(capture, parameters, NAMES)
+    assert location.problems == ()
+    assert location.found == (True, True)
+    assert location.clock_ratio == pytest.approx(1.0 + 1e-6 * ppm, abs=2e-8)
+    assert abs(location.start - bench.first_frame(plan)) / rate < 0.003
+    spans = step_spans(plan, location, rate)
+    assert spans[0][0] == location.start
+    assert abs(spans[-1][1] - location.stop) <= 1
+    # Inside every measured part the capture is the step's own tones, and nothing of another step's.
+    clock = 1.0 + 1e-6 * ppm
+    for step, (first, last) in zip(plan.steps, spans, strict=True):
+        unit = (np.arange(first, last) / rate - delay) * clock - RAMP_SECONDS
+        expected = sum(
+            size * np.cos(2.0 * np.pi * tone * unit)
+            for tone, size in zip(step.tones_hz, step.amplitudes, strict=True)
+        )
+        assert np.max(np.abs(plan.at(unit) - expected)) < 1e-9
+        assert last - first > 0.99 * step.seconds * rate
+    assert codes_of(kind, parameters, capture) == set()
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_clean_capture_is_never_flagged(name):
+    for seed in range(20):
+        generator = np.random.default_rng([seed, len(name)])
+        level = 10.0 ** (generator.uniform(-40.0, -1.0) / 20.0)
+        kind, parameters, plan, bench = scene(
+            name,
+            rate_hz=int(generator.choice([44_100, 48_000, 96_000])),
+            clock_ppm=generator.uniform(-1000.0, 1000.0),
+            delay_seconds=generator.choice([0.0, generator.uniform(0.0, 0.5)]),
+            tail_seconds=generator.uniform(0.0, 0.3),
+            density=density_of(generator.uniform(-140.0, -35.0), 20_000.0),
+            gains=(level * generator.choice([-1.0, 1.0]), level * generator.uniform(0.5, 1.0)),
+            bend=polynomial(0.1 * generator.uniform() ** 3, 0.05 * generator.uniform() ** 3),
+            lines=((50.02, 0.01 * generator.uniform()), (3.0, 0.005)),
+            seed=seed,
+        )
+        assert codes_of(kind, parameters, bench.capture(plan)) == set(), seed
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_dead_channel_is_named_and_the_other_measured(name):
+    kind, parameters, plan, bench = scene(name, gains=(0.5, 1e-5))
+    capture = bench.capture(plan)
+    assert codes_of(kind, parameters, capture) == {("stimulus_not_found", "right")}
+    location = kind.locate(capture, parameters, NAMES)
+    result = kind.measure(capture, location, parameters, kind.analysis_parameters(), Context(NAMES))
+    assert {reading.channel for reading in result.readings} == {"left"}
+    silent = Capture(np.column_stack((np.zeros(capture.frames), capture.samples[:, 0])), RATE)
+    assert ("silence", "left") in codes_of(kind, parameters, silent)
+    assert kind.locate(silent, parameters, NAMES).found == (False, True)
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_noise_alone_is_no_stimulus(name):
+    kind, parameters, _, _ = scene(name)
+    noise = Capture(1e-4 * np.random.default_rng(5).standard_normal((60_000, 2)), RATE)
+    assert codes_of(kind, parameters, noise) == {("stimulus_not_found", None)}
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_steady_tone_is_no_stimulus_in_steps(name):
+    kind, parameters, plan, _ = scene(name)
+    time = np.arange(2 * RATE) / RATE
+    tone = np.cos(2.0 * np.pi * plan.tones_hz[0] * time)[:, None] * (0.5, 0.4)
+    (code, channel) = next(iter(codes_of(kind, parameters, Capture(tone, RATE))))
+    assert (code, channel) in {("too_short", None), ("stimulus_not_found", None)}
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_capture_that_ends_early_or_begins_late_is_too_short(name):
+    kind, parameters, plan, bench = scene(name)
+    samples = bench.capture(plan).samples
+    for cut in (samples[: -int(0.25 * RATE)], samples[int(0.25 * RATE) :]):
+        assert codes_of(kind, parameters, Capture(cut.copy(), RATE)) == {("too_short", None)}
+    quiet = samples.copy()
+    quiet[int((0.1 + 0.6 * plan.seconds) * RATE) :] *= 1e-5
+    assert codes_of(kind, parameters, Capture(quiet, RATE)) <= {("too_short", None)} | {
+        ("dropout", channel) for channel in NAMES
+    }
+    assert codes_of(kind, parameters, Capture(quiet, RATE)) or name == "linearity"
+
+
+@pytest.mark.parametrize("name", NAMED)
+@pytest.mark.parametrize("factor", [48_000 / 44_100, 44_100 / 48_000, 1.004, 0.997])
+def test_another_rate_is_named(name, factor):
+    kind, parameters, plan, bench = scene(name, rate_hz=96_000, clock_ppm=1e6 * (factor - 1.0))
+    assert codes_of(kind, parameters, bench.capture(plan)) == {("wrong_rate", None)}
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_capture_too_slow_to_hold_the_tones_is_named(name):
+    kind, parameters, plan, _ = scene(name)
+    rate = int(1.9 * plan.tones_hz[-1])
+    noise = 1e-3 * np.random.default_rng(6).standard_normal((4 * rate, 2))
+    assert codes_of(kind, parameters, Capture(noise, rate)) == {("wrong_rate", None)}
+
+
+@pytest.mark.parametrize("name", NAMED)
+@pytest.mark.parametrize("count", [20, 310, 2000])
+@pytest.mark.parametrize("step", [1, 2])
+def test_a_stretch_lost_inside_a_step_is_a_dropout(name, count, step):
+    kind, parameters, plan, bench = scene(name)
+    samples = bench.capture(plan).samples
+    first = bench.first_frame(plan) + (plan.starts[step] - plan.starts[0]) * RATE
+    at = int(first + 0.45 * plan.steps[step].seconds * RATE)
+    lost = np.delete(samples, np.s_[at : at + count], axis=0)
+    assert codes_of(kind, parameters, Capture(lost, RATE)) == {("dropout", "left"), ("dropout", "right")}
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_hole_inside_a_step_is_a_dropout(name):
+    kind, parameters, plan, bench = scene(name)
+    samples = bench.capture(plan).samples.copy()
+    at = int(bench.first_frame(plan) + (plan.starts[1] - plan.starts[0] + 0.4 * plan.steps[1].seconds) * RATE)
+    samples[at : at + 200, 1] = 0.0
+    assert codes_of(kind, parameters, Capture(samples, RATE)) == {("dropout", "right")}
+
+
+def test_a_unit_that_clips_is_no_dropout():
+    kind, parameters, plan, bench = scene("intermodulation", bend=lambda values: np.clip(values, -0.8, 0.8))
+    capture = bench.capture(plan)
+    assert codes_of(kind, parameters, capture) == set()
+    location = kind.locate(capture, parameters, NAMES)
+    result = kind.measure(capture, location, parameters, kind.analysis_parameters(), Context(NAMES))
+    imd = next(reading for reading in result.readings if reading.metric == "imd")
+    assert imd.value > -30.0
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_limit_file_may_ask_for_as_far_as_the_curves_go(name):
+    kind, parameters, plan, bench = scene(name)
+    analysis = kind.analysis_parameters()
+    spans = kind.curve_spans(parameters, analysis)
+    location = kind.locate(bench.capture(plan), parameters, NAMES)
+    result = kind.measure(bench.capture(plan), location, parameters, analysis, Context(NAMES))
+    assert set(spans) == {spec.name for spec in kind.curves}
+    for curve in result.curves:
+        first, last = spans[curve.metric]
+        assert (curve.x[0], curve.x[-1]) == (pytest.approx(first), pytest.approx(last))
+        assert np.all(np.diff(curve.x) > 0.0)
+        assert len(curve.uncertainty) == len(curve.x) == len(curve.y)
+    assert {spec.name for spec in kind.metrics} >= {reading.metric for reading in result.readings}
+
+
+def test_a_plan_s_times_follow_one_another():
+    plan = StepPlan(tuple(Step((1000.0,), (0.5,), seconds) for seconds in (0.1, 0.2, 0.3)))
+    assert plan.starts[0] == pytest.approx(0.1)
+    assert np.allclose(plan.stops - plan.starts, (0.1, 0.2, 0.3))
+    assert np.allclose(plan.starts[1:] - plan.stops[:-1], 0.02)
+    assert plan.seconds == pytest.approx(plan.stops[-1] + 0.005)
