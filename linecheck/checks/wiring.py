@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -74,6 +74,13 @@ class _Channel:
     gain: float
     gain_uncertainty: float
     arrived: Arrival
+
+    def at_rate(self, factor: int) -> _Channel:
+        """Return the same with its arrival in frames of a rate so many times as high."""
+        arrived = replace(
+            self.arrived, frame=self.arrived.frame * factor, uncertainty=self.arrived.uncertainty * factor
+        )
+        return replace(self, arrived=arrived)
 
 
 #: A channel in which nothing moves.
@@ -173,16 +180,18 @@ class WiringKind(CheckKind):
         """Take order, polarity, delay and balance from the located combs."""
         assert location.clock_ratio is not None
         combs = comb_frequencies(len(context.channels), parameters.rate_hz) * location.clock_ratio
+        narrowed = capture.narrowed(1.05 * float(np.max(combs)))
+        first, _ = narrowed.inside(location.start, location.stop)
         seen = [
             _NOTHING
             if not found
             else _channel(
-                values[location.start : location.stop],
-                combs / capture.rate_hz,
-                location.start,
-                REACH_SECONDS * capture.rate_hz,
-            )
-            for values, found in zip(capture.scaled, location.found, strict=True)
+                narrowed.between(index, location.start, location.stop),
+                combs / narrowed.rate_hz,
+                first,
+                REACH_SECONDS * narrowed.rate_hz,
+            ).at_rate(narrowed.factor)
+            for index, found in enumerate(location.found)
         ]
         out = ReadingList()
         loudest = max(float(np.max(channel.powers)) for channel in seen)
