@@ -77,18 +77,11 @@ def residue(
     orders = np.arange(1, max(1, min(HARMONICS, int(0.499 * rate_hz / tone_hz))) + 1)
     nominals = np.concatenate((orders * nominal_hz, _apart(images_hz, nominal_hz, seconds, 0.499 * rate_hz)))
     known = nominals * (tone_hz / nominal_hz / rate_hz)
-    level = record
-    rest = _without(level, known)
     cutoff = 0.7 * min([tone_hz, *(low for low, _ in bands)]) / rate_hz - 1.0 / frames
-    slow = settling(rest, rate_hz, known)
-    if np.any(slow):
-        level = level - slow
-        rest = _without(level, known)
-    trend = slow_trend(rest, cutoff)
-    if float(np.mean(trend**2)) > MATTERS * float(np.mean(rest**2)):
-        level = level - trend
-    # Only now may the frequency move: what settles would draw it off.
-    fit, rest = fit_scaled_tones(level, known, iterations=1)
+    fit, rest = fit_scaled_tones(record, known, iterations=1)
+    if _is_slow(settling(rest, rate_hz, known), rest) or _is_slow(slow_trend(rest, cutoff), rest):
+        # What settles has drawn the frequency off: held as it is known, then free again.
+        fit, rest = fit_scaled_tones(_steadied(record, rate_hz, known, cutoff), known, iterations=1)
     noise = density(rest, rate_hz)
     shares = np.array([density_near(noise, float(place) * rate_hz) for place in fit.frequencies]) / seconds
     lines = 0.5 * np.abs(fit.amplitudes) ** 2 - shares
@@ -105,6 +98,19 @@ def residue(
         deviation = np.sqrt((spread * restore) ** 2 + float(np.sum(variances[inside])))
         powers.append((max(total, 0.0), float(deviation)))
     return Residue(float(abs(fit.amplitudes[0])), float(np.sqrt(shares[0])), tuple(powers))
+
+
+def _is_slow(slow: FloatArray, rest: FloatArray) -> bool:
+    """Return whether what moves slowly is more than the noise's share in its few degrees of freedom."""
+    return float(np.mean(slow**2)) > MATTERS * float(np.mean(rest**2))
+
+
+def _steadied(record: FloatArray, rate_hz: float, tones: FloatArray, cutoff: float) -> FloatArray:
+    """Return a record less what settles in it and its trend."""
+    level = record - settling(_without(record, tones), rate_hz, tones)
+    rest = _without(level, tones)
+    trend = slow_trend(rest, cutoff)
+    return level - trend if _is_slow(trend, rest) else level
 
 
 def _without(values: FloatArray, tones: FloatArray) -> FloatArray:
