@@ -6,7 +6,7 @@ clock's ratio is exactly N/L times the ratio of the nominal rates, and no interp
 """
 
 import numpy as np
-from scipy.fft import fft, irfft
+from scipy.fft import fft, irfft, next_fast_len
 
 from linecheck.checks.base import Capture
 
@@ -32,8 +32,10 @@ def through(
     rate = stimulus.rate_hz
     before = int(delay_seconds * rate)
     samples = stimulus.samples.T.astype(np.float64) * 2.0**-31
-    frames = before + samples.shape[1] + int(tail_seconds * rate) + 1
-    captured = round(frames * capture_rate_hz / (rate * (1.0 + 1e-6 * clock_ppm)))
+    wanted = before + samples.shape[1] + int(tail_seconds * rate) + 1
+    step = capture_rate_hz / (rate * (1.0 + 1e-6 * clock_ppm))
+    captured = next_fast_len(int(np.ceil(wanted * step)), real=True)
+    frames = round(captured / step)
     ratio = frames * capture_rate_hz / (rate * captured)
     lines = np.arange(captured // 2 + 1)
     shape = np.full(len(lines), captured / frames, dtype=np.complex128)

@@ -127,11 +127,14 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
     steady = Stretch(
         tone.start, tone.stop, tuple((PILOT_HZ * ratio,) if there else () for there in tone.found)
     )
+    # Not steady, but the slowest that sounds: by it trust tells held samples from natural ones.
+    slowest = ((BELOW_LOWEST * sweep.lowest_hz * ratio, PILOT_HZ * ratio),) * len(channels)
     location = Location(
         tone.start,
         min(end, capture.frames),
         tone.found,
         ratio,
+        slowest,
         problems=tone.problems,
         stretches=(steady,),
     )

@@ -114,7 +114,7 @@ class LineReader:
         Trimmed to a length that transforms fast.
     window : str
         ``flat``: smooth tapers over a fifth at either end; noise as of 1.3 / length, lines must be 30 bins apart.
-        ``close``: four-term Blackman–Harris; noise as of 2 / length, lines must be 7 bins apart.
+        ``close``: four-term Blackman–Harris; noise as of 2.9 / length, lines must be 7 bins apart.
     """
 
     def __init__(self, values: FloatArray, window: Literal["flat", "close"]) -> None:
