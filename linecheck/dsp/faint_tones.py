@@ -2,7 +2,9 @@
 
 The strong tones are fitted with their common drift, other lines that stand out are found and taken out, then strong and
 faint tones are fitted together: what a strong tone or line a few cycles off would leak is gone, and the faint ones are
-read with the whole record's resolution. Frequencies are in cycles per frame, powers mean squares re full scale 1.0.
+read with the whole record's resolution. Where a signal is so distorted that lines abound, far more than are taken out,
+a window that shuts out everything four cycles off tells more, though it takes in twice the noise: each tone is read by
+that of the two which is surer. Frequencies are in cycles per frame, powers mean squares re full scale 1.0.
 """
 
 from __future__ import annotations
@@ -15,16 +17,20 @@ from numpy.typing import NDArray
 from linecheck.dsp.dissect import Power
 from linecheck.dsp.spectra import density, density_near, find_lines
 from linecheck.dsp.tone_residue import take_out
-from linecheck.dsp.tones import fit_lines, fit_tones, synthesise
+from linecheck.dsp.tones import fit_lines, fit_tones, project, synthesise
+from linecheck.dsp.windows import blackman_harris
 
 __all__ = ["TonePowers", "tone_powers"]
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 
 #: A line within so many cycles over the record of a tone cannot be told from it.
 APART_CYCLES = 2.0
 #: At most so many other lines are taken out.
 MOST_LINES = 40
+#: The noise around a tone is that of so many bins on either side.
+NOISE_BINS = 44
 #: What rounding leaves of a record, as a share of its standard deviation.
 ROUNDING = 1e-11
 
@@ -56,12 +62,43 @@ def tone_powers(record: FloatArray, strong: FloatArray, faint: FloatArray) -> To
         fit, _ = fit_lines(taken.rest, others, iterations=2)
         steady = steady - synthesise(len(record), fit.frequencies, fit.amplitudes)
     fit = fit_tones(steady, known)
-    noise = density(steady - synthesise(len(record), known, fit.amplitudes, fit.constant), 1.0)
+    rest = steady - synthesise(len(record), known, fit.amplitudes, fit.constant)
+    noise = density(rest, 1.0)
     powers = [
         _power(complex(amplitude), density_near(noise, float(frequency)) / len(record))
         for frequency, amplitude in zip(known, fit.amplitudes, strict=True)
     ]
-    return TonePowers(tuple(powers[: len(strong)]), tuple(powers[len(strong) :]))
+    count = len(strong)
+    windowed = _windowed(rest, known[count:], fit.amplitudes[count:])
+    surer = [
+        min(pair, key=lambda power: power.uncertainty) for pair in zip(powers[count:], windowed, strict=True)
+    ]
+    return TonePowers(tuple(powers[:count]), tuple(surer))
+
+
+def _windowed(rest: FloatArray, frequencies: FloatArray, amplitudes: ComplexArray) -> list[Power]:
+    """Return the powers of tones by a four-term Blackman–Harris window: a rest, and what was fitted of them in it.
+
+    The noise's share is the median of the bins around each, so that lines among them do not count.
+    """
+    from scipy.fft import rfft
+
+    frames = len(rest)
+    window = blackman_harris(frames)
+    scale = 2.0 / float(np.sum(window))
+    whole = amplitudes + scale * project(rest * window, frequencies)
+    bins = 0.5 * np.abs(scale * rfft(rest * window)) ** 2
+    powers = []
+    for frequency, amplitude in zip(frequencies, whole, strict=True):
+        centre = round(float(frequency) * frames)
+        around = np.concatenate(
+            (
+                bins[max(2, centre - NOISE_BINS) : max(2, centre - 4)],
+                bins[centre + 5 : centre + NOISE_BINS + 1],
+            )
+        )
+        powers.append(_power(complex(amplitude), float(np.median(around)) / float(np.log(2.0))))
+    return powers
 
 
 def _other_lines(record: FloatArray, rest: FloatArray, known: FloatArray) -> FloatArray:

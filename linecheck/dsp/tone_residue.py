@@ -163,10 +163,13 @@ def residue_spectrum(rest: FloatArray, rate_hz: float, resolution_hz: float) -> 
     higher = np.ones(len(power))
     higher[inner] = np.exp(np.minimum(-(rise**2) / (8.0 * np.minimum(curvature, -1e-12)), 0.1))
     independent = max(1.0, 2.0 * len(rest) * reached / (rate_hz * 2.0043528) - 1.0)
-    # The stated spread tells the noise around a point: u² = (n² + 2 (P - n) n) / independent.
-    relative = np.minimum(independent * uncertainty**2 / np.maximum(power, 1e-300) ** 2, 1.0)
-    noise = power * (1.0 - np.sqrt(1.0 - relative))
-    return Residue(frequencies, power * higher, uncertainty * higher, noise, reached, independent)
+    # The stated spread tells the noise around a point: u² = (n² + 2 (P - n) n) / independent, with n a median over
+    # ln 2. The median of an average of K exponential values is 1 - 1/(3 K) + 0.0265/K² of the mean.
+    relative = np.minimum(independent * (uncertainty / np.maximum(power, 1e-300)) ** 2, 1.0)
+    median = 1.0 - 1.0 / (3.0 * independent) + 0.0265 / independent**2
+    noise = power * (1.0 - np.sqrt(1.0 - relative)) * (np.log(2.0) / median)
+    spread = np.sqrt((noise**2 + 2.0 * (power - noise) * noise) / independent)
+    return Residue(frequencies, power * higher, spread * higher, noise, reached, independent)
 
 
 def highest_residue(residue: Residue, low_hz: float, high_hz: float) -> tuple[float, float, float]:
