@@ -37,6 +37,8 @@ FloatArray = NDArray[np.float64]
 
 #: What double precision leaves of a fit, as a share of the tones' power (-190 dB).
 ARITHMETIC = 1e-19
+#: What moves more slowly than this share of the band's lower edge is a trend.
+BELOW_BAND = 0.6
 DB_PER_BIT = 20.0 * np.log10(2.0)
 
 
@@ -159,7 +161,8 @@ def _read(
 ) -> None:
     """Add one channel's readings and curve."""
     low, high = analysis.band_hz
-    taken = take_out(record, TONES_HZ * (ratio / rate_hz))
+    slowest = BELOW_BAND * min(low, float(TONES_HZ[0]))
+    taken = take_out(record, TONES_HZ * (ratio / rate_hz), slowest / rate_hz)
     tones = 0.5 * float(np.sum(np.abs(taken.tones.amplitudes) ** 2))
     one = tones / len(TONES_HZ)
     residue = residue_spectrum(taken.rest, rate_hz, analysis.resolution_hz)

@@ -21,6 +21,7 @@ __all__ = [
     "Sounding",
     "beyond_rate",
     "broken",
+    "cut_off",
     "dead_channel",
     "find_sounding",
     "locate_tone_sets",
@@ -42,6 +43,9 @@ MISTAKEN_DB = 6.0
 TELLING_HZ = (400.0, 5000.0)
 #: Where tones make up less of a channel's power than this, it is not they that were found.
 LEAST_SHARE = 0.05
+#: A capture is at its rail from here on; so many samples there are no chance.
+RAIL = 1.0 - 2.0**-14
+LEAST_HELD = 12
 #: So many tones show when a stimulus sounds.
 MOST_WATCHED = 6
 #: The test of continuity counts time in periods of the first tone that it is given.
@@ -132,6 +136,23 @@ def broken(
     )
 
 
+def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) -> Problem | None:
+    """Return a problem where a channel is at digital full scale again and again: a sum of tones is there once or twice.
+
+    It does not stay there for several samples, as one slow tone does.
+    """
+    values = np.abs(capture.scaled[channel, start:stop])
+    highest = float(np.max(values, initial=0.0))
+    held = int(np.count_nonzero(values >= RAIL)) if highest >= RAIL else 0
+    if held < LEAST_HELD:
+        return None
+    return Problem(
+        "clipping",
+        f"{held} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its gain",
+        name,
+    )
+
+
 def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
     """Return what is wrong where no channel has the stimulus: another rate, or nothing."""
     telling = tones_hz[tones_hz >= TELLING_HZ[0]]
@@ -212,7 +233,8 @@ def locate_tone_sets(
         proof_tones(mine * ratio) if there else () for mine, there in zip(sets_hz, found, strict=True)
     )
     steps = (
-        broken(capture, index, name, sets_hz[index] * ratio, (start, stop))
+        cut_off(capture, index, name, start, stop)
+        or broken(capture, index, name, sets_hz[index] * ratio, (start, stop))
         for index, name in enumerate(channels)
         if found[index]
     )

@@ -16,6 +16,7 @@ from linecheck.checks.tone_sets import (
     Sounding,
     beyond_rate,
     broken,
+    cut_off,
     dead_channel,
     find_sounding,
     mistaken_channel,
@@ -71,7 +72,10 @@ def locate_turns(
             proof_tones(tones_hz * ratio) if other == index else () for other in range(len(channels))
         )
         turns.append(Stretch(start, stop, tones))
-        step = broken(capture, index, channels[index], tones_hz * ratio, (start, stop))
+        name = channels[index]
+        step = cut_off(capture, index, name, start, stop) or broken(
+            capture, index, name, tones_hz * ratio, (start, stop)
+        )
         problems += [] if step is None else [step]
     start, stop = (
         min((turn.start for turn in turns), default=0),

@@ -27,6 +27,8 @@ ComplexArray = NDArray[np.complex128]
 
 #: A line within so many cycles over the record of a tone cannot be told from it.
 APART_CYCLES = 2.0
+#: What moves more slowly than this share of the lowest tone's frequency is a trend.
+BELOW_TONES = 0.6
 #: At most so many other lines are taken out.
 MOST_LINES = 40
 #: The noise around a tone is that of so many bins on either side.
@@ -54,7 +56,8 @@ def tone_powers(record: FloatArray, strong: FloatArray, faint: FloatArray) -> To
     faint : float64 array, shape (faint tones,)
         At least 2 cycles over the record from each other and from the strong ones; moved as the strong ones are.
     """
-    taken = take_out(record, strong)
+    lowest = float(min(np.min(strong, initial=0.5), np.min(faint, initial=0.5)))
+    taken = take_out(record, strong, BELOW_TONES * lowest)
     known = np.concatenate((strong, faint)) * taken.tones.scale
     steady = taken.steady
     others = _other_lines(record, taken.rest, known)

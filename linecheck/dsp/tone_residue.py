@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from linecheck.dsp.spectra import Density, band_power, density, line_spectrum
 from linecheck.dsp.tones import ToneFit, fit_scaled_tones, synthesise
+from linecheck.dsp.trend import slow_trend
 
 __all__ = ["Residue", "TakenOut", "highest_residue", "residue_power", "residue_spectrum", "take_out"]
 
@@ -30,6 +31,8 @@ DRIFT_DEGREE = 4
 DRIFT_BLOCKS = 64
 #: Drift of more than this share of the rest's power is worth a second look.
 DRIFT_SHARE = 1e-3
+#: A trend shows in means over this share of its shortest period, where they have so many times the noise's power.
+TREND_BLOCK, TREND_FACTOR = 0.25, 4.0
 #: The noise among lines is the median over so many bins.
 NOISE_BLOCK = 64
 #: Four points a bin of the resolution: noise has about 1.5 independent values in the bandwidth of one.
@@ -72,7 +75,7 @@ class Residue:
     independent: float
 
 
-def take_out(record: FloatArray, frequencies: FloatArray) -> TakenOut:
+def take_out(record: FloatArray, frequencies: FloatArray, cutoff: float = 0.0) -> TakenOut:
     """Take steady tones out of a record, with what slow changes that all of them share leave of them.
 
     A clock that warms up moves every tone in time, a reference that settles moves every level: neither is noise, and
@@ -84,8 +87,16 @@ def take_out(record: FloatArray, frequencies: FloatArray) -> TakenOut:
     record : float64 array, shape (frames,)
     frequencies : float64 array, shape (tones,)
         To about a third of a cycle over the record.
+    cutoff : float
+        What moves more slowly than this (a settling coupling capacitor) is taken out too; below every tone, 0 for none.
     """
     fit, rest = fit_scaled_tones(record, frequencies, iterations=2)
+    for _ in range(3):
+        if not _moves_slowly(rest, cutoff):
+            break
+        # Each leaks into the other's estimate a little.
+        record = record - slow_trend(rest, cutoff)
+        fit, rest = fit_scaled_tones(record, frequencies, iterations=2)
     if not len(frequencies):
         return TakenOut(fit, record, rest)
     steady = record
@@ -104,6 +115,16 @@ def take_out(record: FloatArray, frequencies: FloatArray) -> TakenOut:
             break  # what is wrong with this record is no drift
         steady, fit, rest = closer, next_fit, next_rest
     return TakenOut(fit, steady, rest)
+
+
+def _moves_slowly(rest: FloatArray, cutoff: float) -> bool:
+    """Return whether the means of a rest's blocks have far more power than even noise would give them."""
+    block = int(TREND_BLOCK / max(cutoff, 1e-9))
+    count = len(rest) // block if cutoff > 0.0 else 0
+    if count < 8:
+        return False
+    means = np.mean(rest[: count * block].reshape(count, block), axis=1)
+    return float(np.mean(means**2)) * block > TREND_FACTOR * float(np.mean(rest**2))
 
 
 def _drift(rest: FloatArray, signal: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray, float]:

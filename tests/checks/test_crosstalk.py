@@ -238,6 +238,15 @@ def test_what_is_wrong_with_a_capture_is_said(method):
     assert {code for code, _ in cut} == {"too_short"}
 
 
+@pytest.mark.parametrize("method", METHODS)
+def test_an_overdriven_input_is_clipping(method):
+    samples = noisy(crosstalk_capture(48_000, rising(-80.0), method=method, seconds=1.0), -100.0)
+    scale = 1.1 / np.max(np.abs(samples))
+    found = codes(np.clip(scale * samples, -1.0, 1.0 - 2.0**-23), 48_000, method)
+    assert {code for code, _ in found} == {"clipping"}
+    assert codes(0.9 * scale * samples, 48_000, method) == set()
+
+
 def test_a_dead_channel_leaves_the_other_without_a_value():
     values = noisy(crosstalk_capture(48_000, rising(-80.0)), -100.0)
     values[:, 1] = 1e-6 * np.random.default_rng(2).standard_normal(len(values))

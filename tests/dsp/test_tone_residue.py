@@ -49,6 +49,15 @@ def test_drift_that_all_tones_share_leaves_nothing_either(level, late):
     assert 10.0 * np.log10(power(taken.rest) / power(record)) < -140.0
 
 
+def test_a_settling_capacitor_leaves_nothing_in_the_band():
+    record = tones(67_200)
+    settling = record + 0.01 * np.exp(-np.arange(67_200) / (0.3 * RATE))
+    rest = take_out(settling, TONES_HZ / RATE, 12.0 / RATE).rest
+    residue = residue_spectrum(rest, RATE, 5.0)
+    level, _, _ = highest_residue(residue, 20.0, 20_000.0)
+    assert 10.0 * np.log10(level / 0.5 / 0.05**2) < -120.0
+
+
 def test_a_product_beside_a_tone_is_no_drift():
     record = tones(67_200)
     place = np.arange(67_200) / RATE
