@@ -38,7 +38,7 @@ from linecheck.dsp.responses import (
     impulse_of,
     level_at,
     line_levels,
-    running_mean,
+    running_level,
     stop_band,
 )
 from linecheck.dsp.spectra import reduce_peaks
@@ -61,7 +61,7 @@ SPACING_HZ = 50.0
 #: Droop is read at these, kHz.
 DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
 #: Noise is averaged over so many lines to either side.
-NOISE_LINES = 8
+NOISE_LINES = 16
 #: The response has begun where this part of its energy has come: -80 dB.
 ONSET_SHARE = 1e-8
 #: An impulse response is shown with at most so many points.
@@ -236,7 +236,7 @@ def _read(
     played = RMS_AT_FULL_SCALE * 10.0 ** (parameters.level_dbfs / 20.0) * signal.amplitudes(orders)
     gains = reader.read(np.asarray(orders * spacing)) / played
     between = np.abs(reader.read(np.asarray((orders + 1) * spacing)) / np.abs(played)) ** 2
-    noise = running_mean(between, NOISE_LINES)
+    noise = running_level(between, NOISE_LINES)
     response = Response(np.asarray(orders * fundamental_hz), *line_levels(gains, noise))
     reference = level_at(response, REFERENCE_HZ)
     if reference is None:
@@ -341,7 +341,7 @@ def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     _level(out, name, "pre_ringing", impulse.before_main_lobe_db())
     onset = impulse.onset_seconds(ONSET_SHARE)
     if onset is None:
-        message = "noise ahead of the impulse response hides where it begins"
+        message = "noise or distortion ahead of the impulse response hides where it begins"
         _missing(out, name, "noise_limited", message, {"latency": "ms"})
     else:
         out.readings.append(Reading("latency", name, 1e3 * onset[0], "ms", 1e3 * onset[1]))

@@ -27,6 +27,7 @@ __all__ = [
     "impulse_of",
     "level_at",
     "line_levels",
+    "running_level",
     "running_mean",
     "stop_band",
     "without_coupling",
@@ -133,6 +134,16 @@ def running_mean(values: FloatArray, reach: int) -> FloatArray:
     places = np.arange(len(values))
     first, last = np.maximum(places - reach, 0), np.minimum(places + reach + 1, len(values))
     return np.asarray((sums[last] - sums[first]) / (last - first))
+
+
+def running_level(values: FloatArray, reach: int) -> FloatArray:
+    """Return the mean power around each of many noise powers, from medians, so that single strong lines do not count.
+
+    Powers of noise are distributed exponentially: their median is ln 2 of their mean.
+    """
+    padded = np.pad(values, reach, mode="reflect")
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.asarray(np.median(around, axis=1) / np.log(2.0))
 
 
 def _nearest(frequencies: FloatArray, frequency: float, count: int) -> slice:
@@ -275,7 +286,7 @@ class Impulse:
     seconds, values : float64 arrays, shape (points,)
         From a quarter of the signal's period before the peak to a quarter after it.
     noise : float
-        Standard deviation of what noise adds to each value.
+        Standard deviation of what noise adds to each value; the first eighth is taken to hold nothing else.
     bandwidth_hz : float
         Up to which it goes.
     """
@@ -357,6 +368,8 @@ def impulse_of(orders: IntArray, gains: ComplexArray, fundamental_hz: float, noi
     values = np.roll(irfft(spectrum, points), points // 4)[: points // 2]
     seconds = (np.arange(points // 2) - points // 4) / (points * fundamental_hz)
     deviation = float(np.sqrt(2.0 * np.sum(noise))) / height
+    # What is there long before anything can be is noise too, or distortion, whatever the lines say.
+    deviation = max(deviation, float(np.std(values[: points // 16])))
     return Impulse(seconds, values, deviation, float(orders[-1]) * fundamental_hz)
 
 

@@ -169,6 +169,20 @@ def test_a_coupling_capacitor_does_not_ring():
     assert values["latency"].value < 0.1
 
 
+def test_hum_hides_nothing():
+    simulated = SimulatedUnit(hum_db=(-70.0, -75.0, -80.0, -90.0))
+    values = readings(measured(SimulatedInterface(simulated).play("reconstruction", played()))[1])
+    assert values["latency"].value == pytest.approx(0.741, abs=0.002)
+    assert values["stopband_attenuation"].value > 115
+
+
+def test_distortion_ahead_of_the_impulse_response_is_no_latency():
+    simulated = SimulatedUnit(harmonics_db=(-200.0, -55.0))
+    _, result = measured(SimulatedInterface(simulated).play("reconstruction", played()))
+    assert readings(result)["latency"].value is None
+    assert "noise_limited" in {problem.code for problem in result.problems}
+
+
 def test_inverted_polarity_changes_nothing():
     _, _, response = unit.kaiser_low_pass(RATE_HZ, 90.0, 20.0)
     capture, _ = unit.through(played(), 192_000, response, gains=(1.0, -1.0), noise=1e-7)

@@ -11,6 +11,7 @@ from linecheck.dsp.responses import (
     impulse_of,
     level_at,
     line_levels,
+    running_level,
     running_mean,
     stop_band,
     without_coupling,
@@ -103,6 +104,12 @@ def test_a_running_mean_is_a_mean():
     found = running_mean(values, 3)
     for index in range(50):
         assert found[index] == pytest.approx(np.mean(values[max(0, index - 3) : index + 4]))
+
+
+def test_a_running_level_leaves_single_lines_out():
+    powers = np.random.default_rng(1).exponential(2.0, 2000)
+    powers[::7] += 1e6
+    assert np.mean(running_level(powers, 16)[powers < 1e5]) == pytest.approx(2.5, abs=0.4)
 
 
 FUNDAMENTAL_HZ = 25.0
