@@ -323,15 +323,16 @@ _FAULTS: dict[str, Fault] = {
     ),
     "deemphasis": Fault("50/15 µs de-emphasis is on: 9.5 dB down at 20 kHz", bench=_unit(deemphasis=True)),
     "clock_jitter": Fault(
-        "the unit's clock is modulated by 300 ps at 8 kHz, as by the frames of a USB stream",
-        bench=_unit(jitter_sine_ps=300.0, jitter_sine_hz=8_000.0),
+        "the unit's clock is modulated by 30 ps at 8 kHz, as by the frames of a USB stream",
+        bench=_unit(jitter_sine_ps=30.0, jitter_sine_hz=8_000.0),
     ),
     "supply_ripple": Fault(
-        "the supply's 100 Hz ripple modulates the level by −90 dB", bench=_unit(modulation_db=-90.0)
+        "the supply's 100 Hz ripple modulates the level: a line on either side of a tone, 126 dB below it",
+        bench=_unit(modulation_db=-120.0),
     ),
     "frame_noise": Fault(
         "lines at 1 and 8 kHz, as of a USB stream's frames, whatever is played",
-        bench=_unit(added_lines=((1_000.0, -108.0), (8_000.0, -104.0))),
+        bench=_unit(added_lines=((1_000.0, -134.0), (8_000.0, -124.0))),
     ),
     "crosstalk": Fault("40 dB more crosstalk between the channels", bench=_leaking),
     "off_frequency_clock": Fault("the unit's clock is a further 220 ppm fast", bench=_off_frequency),

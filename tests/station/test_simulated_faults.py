@@ -237,16 +237,16 @@ def test_wrong_parts_bend_the_response(name, frequency, level_db):
 
 
 def test_clock_jitter_supply_ripple_and_frame_noise_have_their_lines():
-    stimulus = tones(11_025.0, 11_025.0)
+    stimulus, unit = tones(11_025.0, 11_025.0, seconds=1.0), SimulatedUnit.ideal()
     places = (11_025.0, 3_025.0, 19_025.0, 10_925.0, 11_125.0)
-    jitter, _ = amplitudes(settled(play("clock_jitter", stimulus))[0], *places)
-    # 20 lg(π f J): 300 ps of 11 025 Hz.
-    assert decibels(jitter[1:3] / jitter[0]) == pytest.approx([-99.67, -99.67], abs=0.1)
-    ripple, _ = amplitudes(settled(play("supply_ripple", stimulus))[0], *places)
-    assert decibels(ripple[3:] / ripple[0]) == pytest.approx([-96.02, -96.02], abs=0.1)
-    lines = (1_000.0, 8_000.0, 11_025.0 * (1.0 + 12e-6))
-    frames, _ = amplitudes(settled(play("frame_noise", stimulus))[0], *lines, ppm=0.0)
-    assert decibels(frames[:2] / (4.0 * np.sqrt(2.0))) == pytest.approx([-108.0, -104.0], abs=0.3)
+    jitter, _ = amplitudes(settled(play("clock_jitter", stimulus, unit))[0], *places, ppm=0.0)
+    # 20 lg(π f J): 30 ps of 11 025 Hz.
+    assert decibels(jitter[1:3] / jitter[0]) == pytest.approx([-119.67, -119.67], abs=0.1)
+    ripple, _ = amplitudes(settled(play("supply_ripple", stimulus, unit))[0], *places, ppm=0.0)
+    assert decibels(ripple[3:] / ripple[0]) == pytest.approx([-126.02, -126.02], abs=0.1)
+    lines = (1_000.0, 8_000.0, 11_025.0)
+    frames, _ = amplitudes(settled(play("frame_noise", stimulus, unit))[0], *lines, ppm=0.0)
+    assert decibels(frames[:2] / (4.0 * np.sqrt(2.0))) == pytest.approx([-134.0, -124.0], abs=0.2)
 
 
 def test_crosstalk_is_40_db_more():
