@@ -7,6 +7,7 @@ names which refer to each other exist, and everything again after ``based_on`` h
 from __future__ import annotations
 
 from collections.abc import Mapping
+from inspect import getdoc
 from typing import Any, Final
 
 from pydantic.json_schema import models_json_schema
@@ -144,6 +145,7 @@ def _masks(kind: CheckKind) -> Schema:
     specs: list[MetricSpec | CurveSpec] = [*kind.metrics, *kind.curves]
     return {
         "type": "object",
+        "description": getdoc(type(kind)) or kind.text,
         "minProperties": 1,
         "additionalProperties": False,
         "properties": {spec.name: _mask_of(spec) for spec in specs},
