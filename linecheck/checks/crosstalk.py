@@ -113,7 +113,7 @@ class CrosstalkKind(CheckKind):
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("crosstalk", "Hz", "dB", "the same over frequency", better="more"),
+        CurveSpec("crosstalk_over_frequency", "Hz", "dB", "the same over frequency", better="more"),
     )
 
     def peak_dbfs(self, parameters: CrosstalkParameters) -> float:
@@ -205,7 +205,7 @@ class CrosstalkKind(CheckKind):
         self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the curve goes at most."""
-        return {"crosstalk": analysis.band_hz}
+        return {"crosstalk_over_frequency": analysis.band_hz}
 
 
 def _at_once(parameters: CrosstalkParameters, channels: int) -> bool:
@@ -276,7 +276,16 @@ def _add(
     attenuation, uncertainty = -levels[worst, at], spreads[worst, at]
     inside = np.flatnonzero((tones >= band_hz[0]) & (tones <= band_hz[1]))
     out.curves.append(
-        Curve("crosstalk", name, tones[inside], "Hz", attenuation[inside], "dB", None, uncertainty[inside])
+        Curve(
+            "crosstalk_over_frequency",
+            name,
+            tones[inside],
+            "Hz",
+            attenuation[inside],
+            "dB",
+            None,
+            uncertainty[inside],
+        )
     )
     least = inside[np.argmin(attenuation[inside])]
     out.readings.append(
