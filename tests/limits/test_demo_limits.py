@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from linecheck.checks import kinds
 from linecheck.limits.load import load_limits
+from linecheck.station.plan import make_plan
 
 LIMITS = Path(__file__).parents[2] / "limits"
 
@@ -27,7 +29,17 @@ def test_the_demonstration_model(demo):
         ("treble_tone", "tone"),
         ("low_level_tone", "low_level_tone"),
         ("quiet", "quiet"),
+        ("multitone", "multitone"),
+        ("linearity", "linearity"),
+        ("jitter", "jitter"),
+        ("intermodulation", "intermodulation"),
+        ("response", "response"),
+        ("reconstruction", "reconstruction"),
+        ("distortion_sweep", "distortion_sweep"),
+        ("ultrasonic", "ultrasonic"),
+        ("crosstalk", "crosstalk"),
     ]
+    assert {check.kind.name for check in demo.checks} == kinds().keys()
     assert all(check.masks for check in demo.checks)
     assert all(
         check.setup == {"input": "usb", "output": "balanced", "filter": "sharp"} for check in demo.checks
@@ -35,6 +47,10 @@ def test_the_demonstration_model(demo):
     assert {check.name: check.reference for check in demo.checks if check.reference} == {"quiet": "tone"}
     assert demo.checks[2].stimulus.frequency_hz == 17987
     assert demo.checks[2].stimulus.level_dbfs == -1
+
+
+def test_its_stimuli_take_less_than_half_a_minute(demo):
+    assert make_plan(demo).seconds < 30.0
 
 
 def test_its_hash_is_of_both_files(demo):
