@@ -58,6 +58,8 @@ TOP_OVER_TONE = 4.0
 NEAR_SHARE = 0.3
 #: The last steps, this share of all, tell steady lines from the tone; they must last so long, s.
 TAIL, LEAST_TAIL_SECONDS, MOST_LINES = 0.5, 0.8, 16
+#: USB frames follow each other at this rate.
+FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
 NEAR_HZ, TURNS = 20.0, 4
 #: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter.
@@ -267,11 +269,14 @@ def _lines_at_the_end(
     if amplitudes is not None:
         record = record - _stepped_tone(places, amplitudes, tone)[begin - places[0][0] : end - places[0][0]]
         alone = np.zeros(0)
-    rest, lines, fit = record - np.mean(record), np.zeros(0), None
+    # Frames of 1 kHz are looked for even where they do not stand out: they would not be told from the tone else.
+    frame = round(tone * rate_hz / FRAME_HZ) * FRAME_HZ / rate_hz
+    likely = 4.0 / len(record) < abs(frame - tone) < NEAR_HZ / rate_hz
+    rest, lines, fit = record - np.mean(record), np.array([frame] if likely else []), None
     for _ in range(2):
         new = find_lines(rest, 1.0, 3.0 / len(record), 0.45, most=MOST_LINES)
         new = new[np.min(np.abs(np.subtract.outer(new, np.append(lines, tone))), axis=1) * len(record) > 4.0]
-        if not len(new):
+        if not len(new) and (fit is not None or not len(lines)):
             break
         lines = np.concatenate((lines, new))
         _, fit, rest = fit_tones_and_lines(record, alone, lines)

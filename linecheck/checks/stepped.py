@@ -70,8 +70,9 @@ OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 FAR_LOWER = 0.1
 #: A high tone whose level the low one sways by this share, at the low one's period and no other, is the unit's doing.
 SWAYED, SWAYED_ALONE = 0.02, 20.0
-#: Tones make up this share of a step's power, or nothing proves it continuous.
-CLEAR_SHARE = 0.9
+#: Tones make up this share of a step's power, or nothing proves it continuous: the second where it has too few periods
+#: to tell a break from the scatter of its noise.
+CLEAR_SHARE, SHORT_CLEAR_SHARE, MANY_PERIODS = 0.9, 0.999, 180.0
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
 PROVEN_UP_TO_HZ = 20_000.0
 
@@ -384,9 +385,9 @@ def _stretches(
 
 
 def _is_clear(record: FloatArray, tones: FloatArray) -> bool:
-    """Return whether tones (cycles per frame) make up most of a record's power, in two of its thirds at least.
+    """Return whether tones (cycles per frame) make up most of a record's power, in one of its thirds at least.
 
-    A break spoils one third: it must not hide itself.
+    A break spoils one third, what comes early after it another: it must not hide itself.
     """
     third = len(record) // 3
     if third < 64:
@@ -396,7 +397,8 @@ def _is_clear(record: FloatArray, tones: FloatArray) -> bool:
         fit = fit_tones(part, tones)
         power = float(np.var(part))
         shares.append(0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) / max(power, 1e-300))
-    return float(np.median(shares)) > CLEAR_SHARE
+    short = len(record) * float(tones[0]) < MANY_PERIODS
+    return max(shares) > (SHORT_CLEAR_SHARE if short else CLEAR_SHARE)
 
 
 def _is_swayed(record: FloatArray, tones: FloatArray) -> bool:
