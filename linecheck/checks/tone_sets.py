@@ -143,7 +143,7 @@ def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) ->
     """
     values = np.abs(capture.scaled[channel, start:stop])
     highest = float(np.max(values, initial=0.0))
-    held = int(np.count_nonzero(values >= RAIL)) if highest >= RAIL else 0
+    held = int(np.count_nonzero(values >= RAIL * highest)) if highest >= RAIL else 0
     if held < LEAST_HELD:
         return None
     return Problem(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from linecheck.dsp.dissect import Power
 from linecheck.dsp.spectra import density, density_near, find_lines
-from linecheck.dsp.tone_residue import take_out
+from linecheck.dsp.tone_residue import take_out, without_trend
 from linecheck.dsp.tones import fit_lines, fit_tones, project, synthesise
 from linecheck.dsp.windows import blackman_harris
 
@@ -57,7 +57,11 @@ def tone_powers(record: FloatArray, strong: FloatArray, faint: FloatArray) -> To
         At least 2 cycles over the record from each other and from the strong ones; moved as the strong ones are.
     """
     lowest = float(min(np.min(strong, initial=0.5), np.min(faint, initial=0.5)))
-    taken = take_out(record, strong, BELOW_TONES * lowest)
+    # Strong in one channel may be strong in the other too: no trend may be taken for a tone that is still there.
+    tones = np.concatenate((strong, faint))
+    fit = fit_tones(record, tones)
+    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    taken = take_out(without_trend(record, rest, tones, BELOW_TONES * lowest), strong)
     known = np.concatenate((strong, faint)) * taken.tones.scale
     steady = taken.steady
     others = _other_lines(record, taken.rest, known)

@@ -2,6 +2,7 @@
 
 ==========================  ====================================================================================
 :func:`take_out`            fits the tones with one clock ratio and their slow common drift, returns the rest
+:func:`without_trend`       takes out what settles too slowly to be in the band
 :func:`residue_spectrum`    levels of a rest at a stated resolution; peaks between bins read true
 :func:`highest_residue`     the highest of them, with an uncertainty for a line as for noise
 :func:`residue_power`       the power of a rest in a band
@@ -18,10 +19,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.spectra import Density, band_power, density, line_spectrum
-from linecheck.dsp.tones import ToneFit, fit_scaled_tones, synthesise
+from linecheck.dsp.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.trend import slow_trend
 
-__all__ = ["Residue", "TakenOut", "highest_residue", "residue_power", "residue_spectrum", "take_out"]
+__all__ = [
+    "Residue",
+    "TakenOut",
+    "highest_residue",
+    "residue_power",
+    "residue_spectrum",
+    "take_out",
+    "without_trend",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -91,12 +100,10 @@ def take_out(record: FloatArray, frequencies: FloatArray, cutoff: float = 0.0) -
         What moves more slowly than this (a settling coupling capacitor) is taken out too; below every tone, 0 for none.
     """
     fit, rest = fit_scaled_tones(record, frequencies, iterations=2)
-    for _ in range(3):
-        if not _moves_slowly(rest, cutoff):
-            break
-        # Each leaks into the other's estimate a little.
-        record = record - slow_trend(rest, cutoff)
-        fit, rest = fit_scaled_tones(record, frequencies, iterations=2)
+    settled = without_trend(record, rest, fit.frequencies, cutoff)
+    if settled is not record:
+        record = settled
+        fit, rest = fit_scaled_tones(record, fit.frequencies, iterations=2)
     if not len(frequencies):
         return TakenOut(fit, record, rest)
     steady = record
@@ -115,6 +122,27 @@ def take_out(record: FloatArray, frequencies: FloatArray, cutoff: float = 0.0) -
             break  # what is wrong with this record is no drift
         steady, fit, rest = closer, next_fit, next_rest
     return TakenOut(fit, steady, rest)
+
+
+def without_trend(record: FloatArray, rest: FloatArray, frequencies: FloatArray, cutoff: float) -> FloatArray:
+    """Return a record less what moves more slowly than a cutoff; the record itself where nothing does.
+
+    Parameters
+    ----------
+    record, rest : float64 arrays, shape (frames,)
+        ``rest`` is what tones at ``frequencies``, every strong one of the record, leave of it.
+    frequencies : float64 array, shape (tones,)
+    cutoff : float
+        Below every tone; 0 for none.
+    """
+    for _ in range(3):
+        if not _moves_slowly(rest, cutoff):
+            break
+        # Each leaks into the other's estimate a little.
+        record = record - slow_trend(rest, cutoff)
+        fit = fit_tones(record, frequencies)
+        rest = record - synthesise(len(record), frequencies, fit.amplitudes, fit.constant)
+    return record
 
 
 def _moves_slowly(rest: FloatArray, cutoff: float) -> bool:
