@@ -63,7 +63,7 @@ class JitterParameters(Parameters):
     """The jitter test signal. Its codes are exact: nothing is dithered, and only the ramps at its ends differ.
 
     At 44.1 and 48 kHz the tone is at 11.025 and 12 kHz; at higher rates it leaves the audio band, and the analysis's
-    band must be widened to hold it.
+    band goes with it.
     """
 
     rate_hz: RateHz = 44100
@@ -81,11 +81,19 @@ class JitterParameters(Parameters):
 class JitterAnalysis(Parameters):
     """The band in which sidebands are looked for, and the bandwidth at which the curve's noise is stated."""
 
-    band_hz: BandHz = (20.0, 20000.0)
+    band_hz: Annotated[
+        BandHz | None,
+        Field(
+            description="Lower and upper edge of the band, inclusive, Hz; left out: 20 Hz to 20 kHz, or to 1.8 times "
+            "the tone's frequency if that is higher"
+        ),
+    ] = None
     resolution_hz: ResolutionHz = 5.0
 
     @model_validator(mode="after")
     def _ascends(self) -> JitterAnalysis:
+        if self.band_hz is None:
+            return self
         if self.band_hz[0] >= self.band_hz[1]:
             raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
         if self.band_hz[0] < 5.0:
@@ -176,8 +184,8 @@ class JitterKind(CheckKind):
         """Take every metric from the located tone."""
         out = ReadingList()
         names = self._names()
-        unreached = band_not_reached(capture, analysis.band_hz, names)
-        if unreached is None and not _holds(analysis.band_hz, parameters.tone_hz):
+        unreached = band_not_reached(capture, _band(parameters, analysis), names)
+        if unreached is None and not _holds(_band(parameters, analysis), parameters.tone_hz):
             message = _outside(parameters, analysis)
             unreached = Problem("beyond_band", message, blocks=False, metrics=names)
         if unreached is not None:
@@ -207,7 +215,7 @@ class JitterKind(CheckKind):
         self, parameters: JitterParameters, analysis: JitterAnalysis, channels: int, has_reference: bool
     ) -> Mapping[str, str]:
         """Return everything, where the band does not hold the tone with its skirt."""
-        if _holds(analysis.band_hz, parameters.tone_hz):
+        if _holds(_band(parameters, analysis), parameters.tone_hz):
             return {}
         return dict.fromkeys(self._names(), _outside(parameters, analysis))
 
@@ -218,7 +226,7 @@ class JitterKind(CheckKind):
         self, parameters: JitterParameters, analysis: JitterAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the curve goes."""
-        low, high = analysis.band_hz
+        low, high = _band(parameters, analysis)
         reach = max(high - parameters.tone_hz, parameters.tone_hz - low)
         least = _least_hz(parameters.seconds)
         return {"sidebands": (least, reach)} if reach > least else {}
@@ -249,13 +257,18 @@ def _least_hz(seconds: float) -> float:
     return max(LEAST_HZ, LEAST_CYCLES / seconds)
 
 
+def _band(parameters: JitterParameters, analysis: JitterAnalysis) -> tuple[float, float]:
+    """Return the band, which at high rates reaches as far above the tone as it must."""
+    return analysis.band_hz or (20.0, max(20_000.0, 1.8 * parameters.tone_hz))
+
+
 def _holds(band_hz: tuple[float, float], tone_hz: float) -> bool:
     """Return whether a band holds a tone with its skirt."""
     return band_hz[0] + SKIRT_HZ < tone_hz < band_hz[1] - SKIRT_HZ
 
 
 def _outside(parameters: JitterParameters, analysis: JitterAnalysis) -> str:
-    low, high = analysis.band_hz
+    low, high = _band(parameters, analysis)
     return (
         f"at {parameters.rate_hz} Hz the tone is at {parameters.tone_hz:g} Hz, which is not {SKIRT_HZ:g} Hz inside the "
         f"band ({low:g} Hz to {high:g} Hz)"
@@ -296,7 +309,7 @@ def _taken_apart(
 
     None where what is beside the tone is so strong that the angle is no longer the tone's phase.
     """
-    low, high = analysis.band_hz
+    low, high = _band(parameters, analysis)
     narrowed = capture.narrowed(max(20_000.0, high, 1.01 * parameters.tone_hz))
     values = narrowed.between(channel, location.start, location.stop)
     found_hz = location.tones_hz[channel][0]
