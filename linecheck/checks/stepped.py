@@ -33,8 +33,8 @@ from linecheck.checks.steady import (
 from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.step_match import Envelopes, Schedule, find_schedule, refine_start, tone_envelopes
-from linecheck.dsp.tapered import taper
-from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency, project
+from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_swayed
+from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency
 
 __all__ = [
     "Step",
@@ -66,13 +66,6 @@ RATIO_STEPS = 5
 RATIO_REACH = 0.01
 #: Rates that are mixed up.
 OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
-#: A tone this much lower than another sways it, and has no say in its frequency.
-FAR_LOWER = 0.1
-#: A high tone whose level the low one sways by this share, at the low one's period and no other, is the unit's doing.
-SWAYED, SWAYED_ALONE = 0.02, 20.0
-#: Tones make up this share of a step's power, or nothing proves it continuous: the second where it has too few periods
-#: to tell a break from the scatter of its noise.
-CLEAR_SHARE, SHORT_CLEAR_SHARE, MANY_PERIODS = 0.9, 0.999, 180.0
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
 PROVEN_UP_TO_HZ = 20_000.0
 
@@ -323,6 +316,7 @@ def _laid_out(
     missing = _missing(capture, plan, spans, gains)
     if missing is not None:
         return Location(start, max(start, stop), found, ratio, problems=(*problems, missing))
+    problems += _breaks(narrowed, plan, spans, ratio, channels)
     return Location(start, stop, found, ratio, (), tuple(problems), _stretches(narrowed, plan, spans, ratio))
 
 
@@ -374,7 +368,7 @@ def _stretches(
     for step, span in zip(plan.steps, spans, strict=True):
         tones = np.sort(step.tones_hz)[::-1] * ratio
         clear = [
-            _is_clear(record, tones / narrowed.rate_hz) and not _is_swayed(record, tones / narrowed.rate_hz)
+            is_clear(record, tones / narrowed.rate_hz) and not is_swayed(record, tones / narrowed.rate_hz)
             for record in (narrowed.between(channel, *span) for channel in channels)
         ]
         if any(clear):
@@ -384,36 +378,27 @@ def _stretches(
     return tuple(stretches)
 
 
-def _is_clear(record: FloatArray, tones: FloatArray) -> bool:
-    """Return whether tones (cycles per frame) make up most of a record's power, in one of its thirds at least.
-
-    A break spoils one third, what comes early after it another: it must not hide itself.
-    """
-    third = len(record) // 3
-    if third < 64:
-        return False
-    shares = []
-    for part in record[: 3 * third].reshape(3, third):
-        fit = fit_tones(part, tones)
-        power = float(np.var(part))
-        shares.append(0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) / max(power, 1e-300))
-    short = len(record) * float(tones[0]) < MANY_PERIODS
-    return max(shares) > (SHORT_CLEAR_SHARE if short else CLEAR_SHARE)
-
-
-def _is_swayed(record: FloatArray, tones: FloatArray) -> bool:
-    """Return whether the unit itself lets a low tone sway the level of a high one (clipping does).
-
-    That leaves sidebands at the low tone's distance; a break would leave as much between them.
-    """
-    high, low = float(tones[0]), float(tones[-1])
-    if low > FAR_LOWER * high:
-        return False
-    orders = np.arange(1.0, 5.0)
-    places = np.concatenate((orders, -orders, orders + 0.5, -orders - 0.5)) * low + high
-    power = np.abs(project(record * taper(len(record)), np.append(places, high))) ** 2
-    beside, between = float(np.sum(power[:8])), float(np.sum(power[8:16]))
-    return beside > SWAYED**2 * float(power[16]) and beside > SWAYED_ALONE * between
+def _breaks(
+    narrowed: Narrowed,
+    plan: StepPlan,
+    spans: list[tuple[int, int]],
+    ratio: float,
+    channels: tuple[str, ...],
+) -> list[Problem]:
+    """Return a problem for every channel in which a step of few periods is broken."""
+    problems = []
+    for channel, name in enumerate(channels):
+        for step, span in zip(plan.steps, spans, strict=True):
+            tones = np.sort(step.tones_hz)[::-1] * (ratio / narrowed.rate_hz)
+            if is_broken(narrowed.between(channel, *span), tones):
+                seconds = span[0] / (narrowed.rate_hz * narrowed.factor)
+                message = (
+                    f"the tone of {step.tones_hz[-1]:.4g} Hz from {seconds:.3f} s on is not one: a stretch was lost, "
+                    "held or came twice. The interface did not report it. May be the unit's own fault."
+                )
+                problems.append(Problem("dropout", message, name))
+                break
+    return problems
 
 
 def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem:

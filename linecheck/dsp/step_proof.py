@@ -1,0 +1,83 @@
+"""Whether a step of a signal is whole: its tones steady from its begin to its end.
+
+========================  ===========================================================================
+:func:`is_clear`          whether a step is long and clear enough to be tested block by block
+:func:`is_broken`         whether a short step is broken: its thirds differ
+:func:`is_swayed`         whether the unit itself sways the level of a high tone, as clipping does
+========================  ===========================================================================
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.dsp.tapered import taper
+from linecheck.dsp.tones import fit_tones, project
+
+__all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_swayed"]
+
+FloatArray = NDArray[np.float64]
+
+#: A tone this much lower than another sways it, and has no say in its frequency.
+FAR_LOWER = 0.1
+#: A high tone whose level the low one sways by this share, at the low one's period and no other, is the unit's doing.
+SWAYED, SWAYED_ALONE = 0.02, 20.0
+#: Tones make up this share of a step's power, or nothing proves it continuous.
+CLEAR_SHARE = 0.9
+#: A step of fewer periods has too few to tell a break from hum block by block. Where its tones make up this share, its
+#: thirds are compared.
+MANY_PERIODS, SHORT_CLEAR_SHARE = 180.0, 0.999
+#: A tone that differs by this much from one third to another, in level or phase (rad), is broken; the second where it
+#: is very clear and a third has so many periods that hum sways it little.
+BROKEN, BROKEN_IF_CLEAR, VERY_CLEAR_SHARE, UNSWAYED_PERIODS = 0.06, 0.012, 0.99999, 8.0
+
+
+def _thirds(record: FloatArray, tones: FloatArray) -> tuple[float, NDArray[np.complex128]]:
+    """Return the share of power that tones (cycles per frame) have in that third of a record where it is greatest.
+
+    A break spoils one third, what comes early after it another: it must not hide itself. With it the first tone's
+    complex amplitudes in the thirds, phases referred to one moment.
+    """
+    third = len(record) // 3
+    if third < 64:
+        return 0.0, np.zeros(0, dtype=np.complex128)
+    shares, amplitudes = [], []
+    for index, part in enumerate(record[: 3 * third].reshape(3, third)):
+        fit = fit_tones(part, tones)
+        shares.append(0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) / max(float(np.var(part)), 1e-300))
+        amplitudes.append(fit.amplitudes[0] * np.exp(-2j * np.pi * float(tones[0]) * third * index))
+    return max(shares), np.array(amplitudes)
+
+
+def is_clear(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether a step of many periods has tones clear enough to prove it continuous."""
+    return len(record) * float(tones[0]) >= MANY_PERIODS and _thirds(record, tones)[0] > CLEAR_SHARE
+
+
+def is_broken(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether a step of few periods, clear enough to tell, differs from one third to another."""
+    if len(record) * float(tones[0]) >= MANY_PERIODS:
+        return False
+    share, amplitudes = _thirds(record, tones)
+    if share < SHORT_CLEAR_SHARE:
+        return False
+    very_clear = share > VERY_CLEAR_SHARE and len(record) * float(tones[0]) > 3.0 * UNSWAYED_PERIODS
+    limit = BROKEN_IF_CLEAR if very_clear else BROKEN
+    turned = max(abs(float(np.angle(amplitudes[k] * np.conj(amplitudes[k - 1])))) for k in range(3))
+    return turned > limit or float(np.ptp(np.abs(amplitudes))) > BROKEN * float(np.max(np.abs(amplitudes)))
+
+
+def is_swayed(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether the unit itself lets a low tone sway the level of a high one (clipping does).
+
+    That leaves sidebands at the low tone's distance; a break would leave as much between them.
+    """
+    high, low = float(tones[0]), float(tones[-1])
+    if low > FAR_LOWER * high:
+        return False
+    orders = np.arange(1.0, 5.0)
+    places = np.concatenate((orders, -orders, orders + 0.5, -orders - 0.5)) * low + high
+    power = np.abs(project(record * taper(len(record)), np.append(places, high))) ** 2
+    beside, between = float(np.sum(power[:8])), float(np.sum(power[8:16]))
+    return beside > SWAYED**2 * float(power[16]) and beside > SWAYED_ALONE * between
