@@ -27,6 +27,7 @@ from linecheck.checks.base import (
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList
 from linecheck.checks.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
+from linecheck.dsp.continuity import splices
 from linecheck.dsp.dissect import Line, Power
 from linecheck.dsp.images import Images, find_images
 from linecheck.dsp.octaves import Bands, band_levels, bands_between, third_octaves
@@ -161,6 +162,7 @@ class UltrasonicKind(CheckKind):
                 f"{SHORTEST_SECONDS:g} s are the least that can be measured"
             )
             problems = (Problem("too_short", message),)
+        problems += _cuts(capture, start, start + length, parameters, channels)
         return Location(start, start + length, (True,) * len(channels), None, problems=problems)
 
     def measure(
@@ -183,6 +185,24 @@ class UltrasonicKind(CheckKind):
             _shape(out, name, parts)
             out.curves.append(_band_curve(name, parts))
         return out.measurement()
+
+
+def _cuts(
+    capture: Capture, start: int, stop: int, parameters: UltrasonicParameters, channels: tuple[str, ...]
+) -> tuple[Problem, ...]:
+    """Return a problem for each channel in which a stretch was lost; where the capture is wide enough to show it."""
+    if capture.rate_hz < 4.0 * parameters.rate_hz:
+        return ()
+    problems = []
+    for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
+        cuts = splices(values, capture.rate_hz)
+        if cuts:
+            message = (
+                f"a step within one sample at {(start + cuts[0]) / capture.rate_hz:.3f} s is faster than the unit can "
+                "be: a stretch was lost there, or samples are wrong. The interface did not report it."
+            )
+            problems.append(Problem("dropout", message, name))
+    return tuple(problems)
 
 
 @lru_cache(maxsize=4)
