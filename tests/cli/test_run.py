@@ -124,7 +124,7 @@ def test_attempts_are_counted_and_announced(run):
         ([], "either --serial S or --scan"),
         ([*UNIT, "--scan"], "either --serial S or --scan"),
         (["--scan", "--json", "x.json"], "--out"),
-        ([*UNIT, "--fault", "gremlins"], "the faults are: channel_delay, "),
+        ([*UNIT, "--fault", "gremlins"], "the faults are: bit_weight, channel_delay, "),
         ([*UNIT, "--operator", "Ada\x1b[2J"], "printable"),
         ([*UNIT, "--firmware", "x" * 200], "1 to 100"),
         ([*UNIT, "--json", "station.toml/x.json"], "cannot be made a folder"),
