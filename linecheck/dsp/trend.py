@@ -13,6 +13,9 @@ FloatArray = NDArray[np.float64]
 
 #: The basis has this many times the record as its period, so that a trend need not end as it began.
 _EXTENSION = 1.3
+#: So many sines follow whatever settles or drifts; more would cost the square of their number, and what is periodic and
+#: further up leaks little into a band above it.
+_MOST = 48
 
 
 def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
@@ -26,7 +29,8 @@ def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
     ----------
     values : float64 array, shape (frames,)
     cutoff : float
-        Cycles per frame. Within about one cycle over the record of it the part is taken in part.
+        Cycles per frame, up to 37 cycles over the record. Within about one cycle over the record of it the part is taken
+        in part.
 
     Returns
     -------
@@ -34,7 +38,7 @@ def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
         Zero where the cutoff is too low for the record to tell.
     """
     frames = len(values)
-    highest = int(cutoff * _EXTENSION * frames)
+    highest = min(int(cutoff * _EXTENSION * frames), _MOST)
     if highest < 1:
         return np.zeros(frames)
     block = max(1, frames // (32 * highest + 256))

@@ -27,3 +27,12 @@ def test_little_of_what_is_in_the_band_is_taken(cycles, share):
 
 def test_a_record_too_short_to_tell_has_no_trend():
     assert not np.any(slow_trend(np.arange(100.0), 0.001))
+
+
+def test_a_cutoff_far_up_takes_what_is_slow_and_leaves_the_rest():
+    # 37 cycles over the record and no more, whatever the cutoff: what it costs does not grow with it.
+    frames = 48_000
+    time = np.arange(frames) / frames
+    slow, fast = np.sin(2 * np.pi * 5.3 * time), np.sin(2 * np.pi * 120 * time)
+    trend = slow_trend(slow + fast, 4000 / frames)
+    assert np.sqrt(np.mean((trend - slow) ** 2)) < 0.02
