@@ -101,7 +101,9 @@ class DistortionSweepAnalysis(Parameters):
     ] = 90000.0
     images: Annotated[
         bool,
-        Field(description="Whether the tone's images, at the rate less or plus it, count in the wide band"),
+        Field(
+            description="Whether the tone's images, at the rate and twice that, less or plus it, count in the wide band"
+        ),
     ] = True
 
     @model_validator(mode="after")
@@ -248,7 +250,7 @@ def _thd_n(
     count_images: bool,
 ) -> list[Reading]:
     """Return THD+N of one sine in each band."""
-    images = (unit_rate_hz - nominal_hz, unit_rate_hz + nominal_hz)
+    images = [order * unit_rate_hz + side * nominal_hz for order in (1, 2) for side in (-1.0, 1.0)]
     left = residue(
         record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images, count_images=count_images
     )

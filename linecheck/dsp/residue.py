@@ -120,10 +120,11 @@ def _without(values: FloatArray, tones: FloatArray) -> FloatArray:
 
 
 def _apart(images_hz: Sequence[float], nominal_hz: float, seconds: float, highest_hz: float) -> FloatArray:
-    """Return the images that a record reaches and that no harmonic hides."""
+    """Return the images that a record reaches and that no fitted harmonic hides."""
     kept = [
         image
         for image in images_hz
-        if 0.0 < image < highest_hz and abs(image - round(image / nominal_hz) * nominal_hz) * seconds > 2.0
+        if 0.0 < image < highest_hz
+        and abs(image - min(round(image / nominal_hz), HARMONICS) * nominal_hz) * seconds > 2.0
     ]
     return np.array(kept)

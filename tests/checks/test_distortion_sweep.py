@@ -194,3 +194,17 @@ def test_bands_that_do_not_ascend_are_refused():
         KIND.analysis_parameters(band_hz=(20_000.0, 20.0))
     with pytest.raises(ValueError, match="above the band's upper edge"):
         KIND.analysis_parameters(wide_hz=15_000.0)
+
+
+def test_the_images_of_a_low_tone_can_be_left_out_too():
+    # 20 Hz: its images stand 20 Hz on either side of the rate and of twice that, among its own far harmonics.
+    parameters = KIND.stimulus_parameters(points=2, highest_hz=1000.0)
+    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    time = np.arange(capture.frames) / capture.rate_hz
+    images = [44_080.0, 44_120.0, 88_180.0, 88_220.0]
+    added = sum(1e-3 * np.cos(2.0 * np.pi * image * time) for image in images)
+    capture = Capture(capture.samples + added[:, None], capture.rate_hz)
+    _, result = measured(KIND, capture, parameters)
+    assert result.curves[1].y[0] == pytest.approx(-60.0 + 1.0 + 10.0 * np.log10(4.0), abs=0.01)
+    _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(images=False))
+    assert result.curves[1].y[0] == pytest.approx(-100.0 + 1.0 + 6.53, abs=0.3)
