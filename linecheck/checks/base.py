@@ -247,7 +247,9 @@ class Note(Problem):
 class Reading:
     """One metric's value with its standard uncertainty (k = 1).
 
-    ``channel`` is None for a metric of the pair. ``value`` is None where it could not be measured.
+    ``channel`` is None for a metric of the pair. ``value`` is None where it could not be measured. ``is_bound`` says
+    that the truth is this or better, and how much better could not be told: a mask that it does not meet is then not
+    failed, the verdict is invalid.
     """
 
     metric: str
@@ -255,6 +257,7 @@ class Reading:
     value: float | None
     unit: str
     uncertainty: float | None
+    is_bound: bool = False
 
 
 @dataclass(frozen=True)

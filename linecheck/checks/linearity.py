@@ -365,7 +365,13 @@ def _add(
     largest = int(np.argmax(np.abs(errors)))
     out.readings += [
         Reading(
-            "linear_down_to", name, float(levels[last]), "dBFS", float(parameters.step_db / np.sqrt(12.0))
+            "linear_down_to",
+            name,
+            float(levels[last]),
+            "dBFS",
+            float(parameters.step_db / np.sqrt(12.0)),
+            # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
+            is_bound=not len(beyond) and bool(np.any(points.levels < levels[last])),
         ),
         Reading("largest_error", name, float(abs(errors[largest])), "dB", float(spreads[largest])),
     ]

@@ -62,8 +62,8 @@ class _Worst:
 def judge_reading(mask: Mask | None, reading: Reading, decision: Decision) -> JudgedReading:
     """Judge one reading; without a mask its verdict is None.
 
-    A value or uncertainty that is not finite becomes None. The verdict is invalid without a value and, by
-    the guarded rule, without an uncertainty.
+    A value or uncertainty that is not finite becomes None. The verdict is invalid without a value, by the guarded rule
+    without an uncertainty, and where a value that is only a bound does not pass.
     """
     value, uncertainty = _finite(reading.value), _finite(reading.uncertainty)
     reading = replace(reading, value=value, uncertainty=uncertainty)
@@ -73,7 +73,7 @@ def judge_reading(mask: Mask | None, reading: Reading, decision: Decision) -> Ju
     if value is None or guard is None:
         return JudgedReading(reading, Verdict.INVALID)
     worst = _judge_points(mask, np.array([1.0]), np.array([value]), False, guard, decision)
-    if worst is None:
+    if worst is None or (reading.is_bound and worst.verdict is not Verdict.PASS):
         return JudgedReading(reading, Verdict.INVALID)
     return JudgedReading(reading, worst.verdict, worst.margin, worst.limit, worst.fail_limit, worst.side)
 
@@ -304,6 +304,9 @@ def _unexplained(
             measured, check.masks[metric], logarithmic.get(metric, True)
         ):
             others.append(_short(measured, check.masks[metric]))
+        elif isinstance(measured, Reading) and measured.is_bound:
+            reason = f"{metric} is this or better; how much better could not be told, so the mask is not judged"
+            others.append(Problem("unresolved", reason, channel, blocks=False, metrics=(metric,)))
         else:
             reason = f"{metric} has no uncertainty, without which the guarded rule cannot judge it"
             others.append(Problem("uncertainty_unknown", reason, channel, blocks=False, metrics=(metric,)))

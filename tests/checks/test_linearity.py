@@ -91,7 +91,9 @@ def test_what_noise_hides_is_no_error():
         assert "-120 dBFS" in problem.message
         (curve,) = result.curves
         assert -100.0 <= curve.x[0] <= -90.0
+        # Linear at least so far: how much further, noise hides.
         assert reading(result, "linear_down_to").value == curve.x[0]
+        assert reading(result, "linear_down_to").is_bound
         assert np.all(curve.uncertainty * 3.0 <= 0.51)
         assert reading(result, "largest_error").value <= 0.6
 

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import Curve, Measurement, Problem, Reading
 from linecheck.limits.decision import judge_curve, judge_measurement, judge_reading
 from linecheck.limits.masks import bounds_clash, limit_at, mask_clash
@@ -57,6 +58,16 @@ def test_the_simple_rule(mask, value, verdict, margin, limit, fail_limit, side):
     assert (judged.verdict, judged.margin, judged.limit, judged.fail_limit, judged.side) == (
         verdict, margin, limit, fail_limit, side,
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(("value", "verdict"), [(113.0, PASS), (111.0, INVALID), (107.0, INVALID)])
+def test_a_bound_passes_or_judges_nothing(value, verdict):
+    bound = dataclasses.replace(reading(value, 0.1), is_bound=True)
+    assert judge_reading(SINAD, bound, "simple").verdict is verdict
+    check = Check("tone", all_kinds()["tone"], None, None, {"sinad": SINAD}, {}, None)
+    judged = judge_measurement(check, Measurement((bound,)), "simple", ("left",))
+    assert [item.verdict for item in judged.readings] == [verdict]
+    assert [problem.code for problem in judged.problems] == ["unresolved"] * (verdict is INVALID)
 
 
 @pytest.mark.parametrize(
