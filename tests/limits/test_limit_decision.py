@@ -64,7 +64,7 @@ def test_the_simple_rule(mask, value, verdict, margin, limit, fail_limit, side):
 def test_a_bound_passes_or_judges_nothing(value, verdict):
     bound = dataclasses.replace(reading(value, 0.1), is_bound=True)
     assert judge_reading(SINAD, bound, "simple").verdict is verdict
-    check = Check("tone", all_kinds()["tone"], None, None, {"sinad": SINAD}, {}, None)
+    check = Check("tone", all_kinds()["tone"], None, None, {}, {"sinad": SINAD})
     judged = judge_measurement(check, Measurement((bound,)), "simple", ("left",))
     assert [item.verdict for item in judged.readings] == [verdict]
     assert [problem.code for problem in judged.problems] == ["unresolved"] * (verdict is INVALID)
