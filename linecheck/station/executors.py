@@ -106,7 +106,11 @@ def _serve_parent() -> None:
 
 
 def _warm_up() -> None:
-    """Load what an analysis needs."""
+    """Load what an analysis needs, and what the numerics load only when they are first used."""
+    import scipy.fft
+    import scipy.ndimage
+    import scipy.special  # noqa: F401
+
     from linecheck.checks import kinds
 
     kinds()
