@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -31,7 +32,7 @@ from linecheck.checks.steady import (
     ramped,
     steady_stimulus,
 )
-from linecheck.checks.tone_sets import locate_tone_sets
+from linecheck.checks.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.turns import locate_turns
 from linecheck.dsp.dissect import Line, Power
 from linecheck.dsp.faint_tones import tone_powers
@@ -47,6 +48,8 @@ from linecheck.dsp.quantise import full_scale_amplitude, quantise
 __all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
 
 FloatArray = NDArray[np.float64]
+
+_NO_TONE = "no tone of the stimulus lies in the band ({low:g} Hz to {high:g} Hz)"
 
 
 class CrosstalkParameters(SteadyParameters):
@@ -149,7 +152,8 @@ class CrosstalkKind(CheckKind):
     ) -> Location:
         """Find the tones, or each channel's turn."""
         if _at_once(parameters, len(channels)):
-            return locate_tone_sets(capture, PAIR_TONES_HZ[: len(channels)], parameters.seconds, channels)
+            sets = PAIR_TONES_HZ[: len(channels)]
+            return _even(capture, locate_tone_sets(capture, sets, parameters.seconds, channels), channels)
         return locate_turns(capture, OCTAVE_TONES_HZ, parameters.seconds, channels)
 
     def measure(
@@ -182,6 +186,10 @@ class CrosstalkKind(CheckKind):
                 if source != into
             ]
             tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
+            if not np.any(_inside(tones, analysis.band_hz)):
+                out.missing(self.metrics, ("crosstalk",), name)
+                out.problems.append(_no_tone(name, analysis.band_hz))
+                continue
             _add(out, name, tones, rows, analysis.band_hz)
         return out.measurement()
 
@@ -197,9 +205,9 @@ class CrosstalkKind(CheckKind):
             return {"crosstalk": "it compares two channels, and the file declares one"}
         low, high = analysis.band_hz
         sets = PAIR_TONES_HZ if _at_once(parameters, channels) else (OCTAVE_TONES_HZ,)
-        if all(np.any((tones >= low) & (tones <= high)) for tones in sets):
+        if all(np.any(_inside(tones, analysis.band_hz)) for tones in sets):
             return {}
-        return {"crosstalk": f"no tone of the stimulus lies in the band ({low:g} Hz to {high:g} Hz)"}
+        return {"crosstalk": _NO_TONE.format(low=low, high=high)}
 
     def curve_spans(
         self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis
@@ -211,6 +219,20 @@ class CrosstalkKind(CheckKind):
 def _at_once(parameters: CrosstalkParameters, channels: int) -> bool:
     """Return whether all channels sound at once."""
     return channels <= 2 and parameters.method == "simultaneous"
+
+
+def _even(capture: Capture, location: Location, channels: tuple[str, ...]) -> Location:
+    """Add a problem for each channel whose level steps, and hides in skirts what is beside its tones."""
+    if location.clock_ratio is None or any(entry.channel is None for entry in location.problems):
+        return location
+    blamed = {entry.channel for entry in location.problems}
+    span = location.start, location.stop
+    found = [
+        uneven(capture, index, name, PAIR_TONES_HZ[index] * location.clock_ratio, span)
+        for index, name in enumerate(channels)
+        if location.found[index] and name not in blamed
+    ]
+    return replace(location, problems=(*location.problems, *(entry for entry in found if entry is not None)))
 
 
 def _together(capture: Capture, location: Location) -> dict[tuple[int, int], tuple[Power, ...]]:
@@ -265,6 +287,17 @@ def _no_source(name: str, silent: list[str]) -> Problem:
     return Problem("no_source", message, name, blocks=False, metrics=("crosstalk",))
 
 
+def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> NDArray[np.bool_]:
+    """Return which tones lie in the band."""
+    return np.asarray((tones >= band_hz[0]) & (tones <= band_hz[1]))
+
+
+def _no_tone(name: str, band_hz: tuple[float, float]) -> Problem:
+    """Say that the band holds nothing to read crosstalk of."""
+    message = _NO_TONE.format(low=band_hz[0], high=band_hz[1])
+    return Problem("no_tone", message, name, blocks=False, metrics=("crosstalk",))
+
+
 def _add(
     out: ReadingList, name: str, tones: FloatArray, rows: list[list[Reading]], band_hz: tuple[float, float]
 ) -> None:
@@ -274,7 +307,7 @@ def _add(
     worst = np.argmax(levels, axis=0)
     at = np.arange(len(tones))
     attenuation, uncertainty = -levels[worst, at], spreads[worst, at]
-    inside = np.flatnonzero((tones >= band_hz[0]) & (tones <= band_hz[1]))
+    inside = np.flatnonzero(_inside(tones, band_hz))
     out.curves.append(
         Curve(
             "crosstalk_over_frequency",

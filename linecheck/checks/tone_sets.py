@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Location, Problem
 from linecheck.checks.many_tones import clock_ratio, sounding_span
 from linecheck.checks.steady import find_at_other_rates, last_settled
-from linecheck.dsp.phase_steps import phase_step
+from linecheck.dsp.phase_steps import level_step, phase_step
 from linecheck.dsp.tones import fit_tones
 
 __all__ = [
@@ -30,6 +30,7 @@ __all__ = [
     "proof_tones",
     "set_powers",
     "too_short",
+    "uneven",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -132,6 +133,24 @@ def broken(
         "dropout",
         f"the tones do not go on as they began, from about {(first + place) / narrowed.rate_hz:.2f} s on: a stretch is "
         "missing, or is there twice. The interface did not report it. May be the unit's own fault.",
+        name,
+    )
+
+
+def uneven(
+    capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: tuple[int, int]
+) -> Problem | None:
+    """Return a problem where the level of a channel's tones (Hz, as captured) changes at once."""
+    narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
+    step = level_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
+    if step is None:
+        return None
+    first, _ = narrowed.inside(*span)
+    place, change = step
+    return Problem(
+        "dropout",
+        f"the level of the tones changes by {20.0 * np.log10(max(1.0 + change, 1e-3)):+.2g} dB at about "
+        f"{(first + place) / narrowed.rate_hz:.2f} s. The interface did not report it. May be the unit's own fault.",
         name,
     )
 

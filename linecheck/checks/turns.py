@@ -23,13 +23,20 @@ from linecheck.checks.tone_sets import (
     not_there,
     proof_tones,
     too_short,
+    uneven,
 )
+from linecheck.dsp.continuity import breaks, clicks
+from linecheck.dsp.tones import fit_tones, synthesise
 
 __all__ = ["locate_turns"]
 
 FloatArray = NDArray[np.float64]
 
 Span = tuple[int, int]
+
+UNREPORTED = "The interface did not report it. May be the unit's own fault."
+#: Slower than hum, so that no period of it stands out; bursts in one block in ten are noise.
+CLICK_BLOCK_SECONDS = 0.02
 
 
 def locate_turns(
@@ -72,16 +79,74 @@ def locate_turns(
             proof_tones(tones_hz * ratio) if other == index else () for other in range(len(channels))
         )
         turns.append(Stretch(start, stop, tones))
-        name = channels[index]
-        step = cut_off(capture, index, name, start, stop) or broken(
-            capture, index, name, tones_hz * ratio, (start, stop)
-        )
-        problems += [] if step is None else [step]
+        problems += _interrupted(capture, index, channels, tones_hz * ratio, (start, stop), found)
     start, stop = (
         min((turn.start for turn in turns), default=0),
         max((turn.stop for turn in turns), default=0),
     )
     return Location(start, stop, found, ratio, (), tuple(problems), tuple(turns))
+
+
+def _interrupted(
+    capture: Capture,
+    source: int,
+    channels: tuple[str, ...],
+    tones_hz: FloatArray,
+    span: Span,
+    found: tuple[bool, ...],
+) -> list[Problem]:
+    """Return what is wrong with one channel's turn, for each channel whose readings it spoils.
+
+    What comes of a turn in the other channels is read in it, so that a break in it spoils theirs as well; a click in
+    one of them spoils that one's.
+    """
+    name = channels[source]
+    own = (
+        cut_off(capture, source, name, *span)
+        or broken(capture, source, name, tones_hz, span)
+        or uneven(capture, source, name, tones_hz, span)
+    )
+    problems = [] if own is None else [own]
+    # The test of continuity says by itself what this finds in the channel that sounds.
+    own = own or _break_in(capture, source, name, tones_hz, span)
+    for into, other in enumerate(channels):
+        if into == source or not found[into]:
+            continue
+        if own is not None:
+            message = f"in the turn of {name}, in which the crosstalk into {other} is read: {own.message}"
+            problems.append(Problem(own.code, message, other))
+            continue
+        click = _click_in(capture, source, into, tones_hz, span)
+        problems += [] if click is None else [Problem("dropout", click, other)]
+    return problems
+
+
+def _break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: Span) -> Problem | None:
+    """Return a problem where so little is lost of a turn that only the test of continuity shows it."""
+    narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
+    tones = np.array(proof_tones(tones_hz)) / narrowed.rate_hz
+    found = breaks(narrowed.between(channel, *span), tones)
+    if not found:
+        return None
+    seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
+    message = f"the tones are interrupted, or come early or late, at {seconds:.3f} s. {UNREPORTED}"
+    return Problem("dropout", message, name)
+
+
+def _click_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
+    """Say where a channel that should be silent clicks, loudly enough to matter re what the source plays."""
+    narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
+    record = narrowed.between(into, *span)
+    played = float(np.std(narrowed.between(source, *span)))
+    fit = fit_tones(record, tones_hz / narrowed.rate_hz)
+    rest = record - fit.constant - synthesise(len(record), fit.frequencies, fit.amplitudes)
+    found = clicks(rest, np.sqrt(2.0) * played, round(CLICK_BLOCK_SECONDS * narrowed.rate_hz))
+    if not found:
+        return None
+    seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
+    return (
+        f"a few samples at {seconds:.3f} s, while another channel sounds, are far from silence. {UNREPORTED}"
+    )
 
 
 def _live_spans(

@@ -6,6 +6,7 @@
 :func:`overdriven`          samples at the rail where a tone would go further
 :func:`splices`             places where an unknown band-limited signal was cut and joined
 :func:`breaks`              places where a deterministic signal jumps in time or goes missing
+:func:`clicks`              short bursts in what should hold next to nothing
 ==========================  ======================================================================
 """
 
@@ -26,6 +27,7 @@ __all__ = [
     "breaks",
     "breaks_of_model",
     "breaks_of_period",
+    "clicks",
     "flat_tops",
     "overdriven",
     "repeated_blocks",
@@ -381,6 +383,20 @@ def _straightened(table: FloatArray) -> FloatArray:
     centred = table - np.mean(table, axis=1, keepdims=True)
     result: FloatArray = centred - np.outer(centred @ line, line)
     return result
+
+
+def clicks(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, ...]:
+    """Find isolated short bursts in what is left of a record without its tones.
+
+    Parameters
+    ----------
+    residual : float64 array, shape (frames,)
+    amplitude : float
+        A burst counts from a thousandth of it on.
+    block : int
+        Frames; bursts in one block in ten and more are the unit's noise, and those of its first and last are not seen.
+    """
+    return _bursts(residual, amplitude, block)
 
 
 def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, ...]:

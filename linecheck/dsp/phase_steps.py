@@ -1,4 +1,8 @@
-"""Whether steady tones go on as they began: a stretch that was lost or inserted turns every tone by another angle."""
+"""Whether steady tones go on as they began.
+
+A stretch that was lost or inserted turns every tone by another angle (:func:`phase_step`); a gain that changes at once
+makes skirts of them, under which faint tones beside them are lost (:func:`level_step`).
+"""
 
 from __future__ import annotations
 
@@ -6,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.locate import tone_blocks
+from linecheck.dsp.tones import fit_scaled_tones, synthesise
 
-__all__ = ["phase_step"]
+__all__ = ["level_step", "phase_step"]
 
 FloatArray = NDArray[np.float64]
 
@@ -20,6 +25,8 @@ LEAST_TURNS = 20.0
 LEAST_STEP, TIMES_USUAL = 0.3, 8.0
 #: So many tones must step at one place.
 LEAST_TONES = 2
+#: A level steps from so much on (0.004 dB), and from so many times what four differences in five stay below.
+LEAST_LEVEL_STEP, TIMES_MOST = 5e-4, 4.5
 
 
 def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
@@ -49,3 +56,40 @@ def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
         count += (off > LEAST_STEP) & (off > TIMES_USUAL * float(np.median(off)))
     place = int(np.argmax(count))
     return (place + 1) * block + block // 2 if count[place] >= LEAST_TONES else None
+
+
+def level_step(values: FloatArray, frequencies: FloatArray) -> tuple[int, float] | None:
+    """Return the frame about which the level of steady tones steps (to a twentieth of the record), and by how much.
+
+    Compared with all the tones as fitted to the whole record, the gain of each block of it is that of the next but one;
+    a level that drifts evenly differs evenly. None where it does not step.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    frequencies : float64 array, shape (tones,)
+        Cycles per frame, ascending.
+
+    Returns
+    -------
+    frame : int
+    step : float
+        Of the gain, re the usual one.
+    """
+    block = len(values) // BLOCKS
+    slow = frequencies * block <= LEAST_TURNS
+    if block < 4 * len(frequencies) or np.all(slow):
+        return None
+    fit, residual = fit_scaled_tones(values, frequencies)
+    # Hum and products near slow tones beat with them; a tapered block shuts them out of the others.
+    model = synthesise(len(values), fit.frequencies[~slow], fit.amplitudes[~slow])
+    taper = np.hanning(block)
+    signal, there = (part[: BLOCKS * block].reshape(BLOCKS, block) for part in (model + residual, model))
+    gain = (signal * there) @ taper / np.maximum(there**2 @ taper, 1e-300)
+    steps = gain[2:] - gain[:-2]
+    off = np.abs(steps - np.median(steps))
+    place = int(np.argmax(off))
+    # Of 22 differences a step makes four at most.
+    if off[place] <= max(LEAST_LEVEL_STEP, TIMES_MOST * float(np.quantile(off, 0.8))):
+        return None
+    return (place + 1) * block + block // 2, float(steps[place])

@@ -296,3 +296,47 @@ def test_the_simulated_unit_s_crosstalk(method):
             highest = PAIR_TONES_HZ[1 - index][-1] if method == "simultaneous" else OCTAVE_TONES_HZ[-1]
             truth = -20.0 * np.log10(np.abs(rising(level)(highest)))
             assert reading.value == pytest.approx(truth, abs=0.1 + 3.0 * reading.uncertainty)
+
+
+@pytest.mark.parametrize("rate", [48_000, 192_000])
+@pytest.mark.parametrize("turn", [0, 1])
+def test_a_break_in_a_turn_voids_what_is_read_of_it_in_the_other_channel(turn, rate):
+    samples = noisy(crosstalk_capture(rate, rising(-80.0), method="in_turn", seconds=1.0), -110.0)
+    sounds = np.flatnonzero(np.abs(samples[:, turn]) > 0.01)
+    middle = int(sounds[len(sounds) // 2])
+    assert codes(samples, rate, "in_turn") == set()
+    for count in (1, 480, round(0.01 * rate)):
+        lost = np.delete(samples, np.s_[middle : middle + count], axis=0)
+        assert codes(lost, rate, "in_turn") == {("dropout", "left"), ("dropout", "right")}
+    clicked = samples.copy()
+    clicked[middle, 1 - turn] += 0.1
+    assert codes(clicked, rate, "in_turn") == {("dropout", NAMES[1 - turn])}
+
+
+@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("step_db", [-1.0, -0.3, -0.01, 0.3])
+def test_a_level_that_changes_at_once_is_a_dropout(method, step_db):
+    # At 0.3 dB the skirts of the tones stood for a crosstalk of 58 dB where it is 80.
+    samples = noisy(crosstalk_capture(48_000, rising(-80.0), method=method, seconds=1.0), -100.0)
+    sounds = np.flatnonzero(np.abs(samples[:, 0]) > 0.01)
+    samples[int(np.quantile(sounds, 0.6)) :, 0] *= 10.0 ** (step_db / 20.0)
+    assert ("dropout", "left") in codes(samples, 48_000, method)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_level_that_drifts_evenly_is_no_dropout(method):
+    samples = noisy(crosstalk_capture(48_000, rising(-80.0), method=method, seconds=1.0), -100.0)
+    drift = 10.0 ** (np.linspace(0.0, -0.1, len(samples)) / 20.0)
+    assert codes(samples * drift[:, None], 48_000, method) == set()
+
+
+def test_a_band_without_a_tone_reads_nothing_and_says_so():
+    values = noisy(crosstalk_capture(48_000, rising(-80.0)), -100.0)
+    parameters, capture = KIND.stimulus_parameters(), Capture(values, 48_000)
+    location = KIND.locate(capture, parameters, NAMES)
+    analysis = KIND.analysis_parameters(band_hz=(100.0, 150.0))
+    result = KIND.measure(capture, location, parameters, analysis, Context(NAMES))
+    missing = [name for name in NAMES if readings(result, name)["crosstalk"].value is None]
+    assert missing
+    said = [(problem.code, problem.channel, problem.blocks) for problem in result.problems]
+    assert said == [("no_tone", name, False) for name in missing]
