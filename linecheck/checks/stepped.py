@@ -34,7 +34,7 @@ from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.step_match import Envelopes, Schedule, find_schedule, refine_start, tone_envelopes
 from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_swayed
-from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency
+from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency, synthesise
 
 __all__ = [
     "Step",
@@ -66,6 +66,8 @@ RATIO_STEPS = 5
 RATIO_REACH = 0.01
 #: Rates that are mixed up.
 OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
+#: A capture is at its rail from here on; so many samples at one value are no chance where the tones would go further.
+RAIL, LEAST_CUT = 1.0 - 2.0**-14, 12
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
 PROVEN_UP_TO_HZ = 20_000.0
 
@@ -313,6 +315,11 @@ def _laid_out(
         for name, there in zip(channels, found, strict=True)
         if not there
     ]
+    problems += [
+        problem
+        for channel, name in enumerate(channels)
+        if (problem := _cut_off(capture, plan, spans, ratio, channel, name)) is not None
+    ]
     missing = _missing(capture, plan, spans, gains)
     if missing is not None:
         return Location(start, max(start, stop), found, ratio, problems=(*problems, missing))
@@ -357,6 +364,38 @@ def _missing(
         "too_short",
         f"the stimulus stops before {stopped:.3f} s: the unit stopped. May be the unit's own fault.",
     )
+
+
+def _cut_off(
+    capture: Capture, plan: StepPlan, spans: list[tuple[int, int]], ratio: float, channel: int, name: str
+) -> Problem | None:
+    """Return a problem where a channel is at digital full scale in a step whose tones would go further.
+
+    A sum of tones is there once or twice each beat, and does not stay for several samples as one slow tone does.
+    """
+    quantum = 2.0 ** (1 - capture.bits) if capture.bits is not None else 0.0
+    for step, (first, last) in zip(plan.steps, spans, strict=True):
+        record = capture.scaled[channel, max(first, 0) : max(last, 0)]
+        size = np.abs(record)
+        highest = float(np.max(size, initial=0.0))
+        # Floats beyond full scale are not cut there.
+        if not RAIL <= highest <= 1.0:
+            continue
+        at = np.flatnonzero(size >= highest - 1.5 * quantum)
+        if len(at) < LEAST_CUT:
+            continue
+        tones = np.array(step.tones_hz) * (ratio / capture.rate_hz)
+        fit = fit_tones(record, tones)
+        model = synthesise(len(record), tones, fit.amplitudes, fit.constant)
+        noise = float(np.std(record - model)) / np.sqrt(len(at))
+        if float(np.mean(np.sign(record[at]) * model[at])) - highest > max(2.0 * quantum, 4.0 * noise):
+            return Problem(
+                "clipping",
+                f"{len(at)} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its "
+                "gain",
+                name,
+            )
+    return None
 
 
 def _stretches(
