@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,19 +117,28 @@ def make_plan(
     if refused:
         raise UsageError(_listed(refused))
     planned = []
-    for check in playing_order(limits.checks):
+    ordered = playing_order(limits.checks)
+    # Arrays all the way, so threads gain: a plan of half a minute at 192 kHz takes half a second of one processor.
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        made = [pool.submit(_made, check, len(limits.channels), ramp) for check in ordered]
+    for check, future in zip(ordered, made, strict=True):
         try:
-            stimulus = check.kind.stimulus(check.stimulus, len(limits.channels), ramp)
+            entry = future.result()
         except ValueError as error:
             refused.append(f"check {check.name}: its stimulus cannot be made: {error}")
             continue
-        planned.append(PlannedCheck(check, stimulus, samples_sha256(stimulus.samples)))
+        planned.append(entry)
         if station is not None:
-            refused += _rate_refusals(check, stimulus, station)
-            refused += _level_refusals(check, _sample_peak_dbfs(stimulus), station)
+            refused += _rate_refusals(check, entry.stimulus, station)
+            refused += _level_refusals(check, _sample_peak_dbfs(entry.stimulus), station)
     if refused:
         raise UsageError(_listed(refused))
     return Plan(limits, tuple(planned))
+
+
+def _made(check: Check, channels: int, ramp_seconds: float) -> PlannedCheck:
+    stimulus = check.kind.stimulus(check.stimulus, channels, ramp_seconds)
+    return PlannedCheck(check, stimulus, samples_sha256(stimulus.samples))
 
 
 def _listed(refused: list[str]) -> str:
