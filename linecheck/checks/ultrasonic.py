@@ -27,6 +27,7 @@ from linecheck.checks.base import (
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList
 from linecheck.checks.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
+from linecheck.checks.tone_sets import RAIL
 from linecheck.dsp.continuity import splices
 from linecheck.dsp.dissect import Line, Power
 from linecheck.dsp.images import Images, find_images
@@ -72,6 +73,8 @@ FINE_FROM_HZ = 3_000.0
 RISE_SEARCH_FROM_HZ = 10_000.0
 #: Third-order products of degrees of freedom that a band needs before a dip in it means something.
 NOTCH_BT = 100.0
+#: Noise without gaps differs by less than this from one narrow band to the next, four times in five.
+EVEN_DB = 1.0
 NAMED = 4
 
 Signal = Literal["noise", "silence"]
@@ -182,7 +185,7 @@ class UltrasonicKind(CheckKind):
                 out.problems.append(Problem("stimulus_not_found", NOTHING_PLAYS, name))
             _noise(out, name, parts)
             _images(out, name, parts)
-            _shape(out, name, parts)
+            _shape(out, name, parts, parameters.rate_hz)
             out.curves.append(_band_curve(name, parts))
         return out.measurement()
 
@@ -196,7 +199,14 @@ def _cuts(
     problems = []
     for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
         cuts = splices(values, capture.rate_hz)
-        if cuts:
+        at_rail = [cut for cut in cuts if np.max(np.abs(values[max(0, cut - 16) : cut + 16])) >= RAIL]
+        if at_rail:
+            message = (
+                f"the signal is cut off at full scale at {(start + at_rail[0]) / capture.rate_hz:.3f} s: the capture "
+                "input is overdriven; lower its gain"
+            )
+            problems.append(Problem("clipping", message, name))
+        elif cuts:
             message = (
                 f"a step within one sample at {(start + cuts[0]) / capture.rate_hz:.3f} s is faster than the unit can "
                 "be: a stretch was lost there, or samples are wrong. The interface did not report it."
@@ -375,7 +385,7 @@ def _images(out: ReadingList, name: str, parts: _Parts) -> None:
     out.readings.append(_ratio("image_level", name, strongest, parts.audio))
 
 
-def _shape(out: ReadingList, name: str, parts: _Parts) -> None:
+def _shape(out: ReadingList, name: str, parts: _Parts, rate_hz: int) -> None:
     """Add where the noise rises, and say in notes what its shape, its notches and its lines tell."""
     fine = bands_between(FINE_FROM_HZ, CLEAN_PART * 2.0 * parts.edge_hz, FINE_FRACTION)
     power, spread = parts.powers(fine, lines=False)
@@ -399,9 +409,32 @@ def _shape(out: ReadingList, name: str, parts: _Parts) -> None:
             )
             out.problems.append(Note("one_bit_noise", message, name))
     told = width * parts.high.noise.seconds >= NOTCH_BT
-    for notch in find_notches(fine.midband_hz[told], density[told])[:NAMED]:
+    notches = find_notches(fine.midband_hz[told], density[told])
+    if not _is_even(fine.midband_hz, density):
+        notches = np.array([notch for notch in notches if _is_clear(notch, rate_hz)])
+    for notch in notches[:NAMED]:
         out.problems.append(Note("notch", f"there is a notch near {notch / 1000:.2f} kHz", name))
     _line_notes(out, name, parts)
+
+
+def _is_even(frequency_hz: FloatArray, density: FloatArray) -> bool:
+    """Return whether what plays is noise without gaps, as the stimulus is, so that a gap in it is the unit's."""
+    inside = frequency_hz <= PLAYS_HZ[1]
+    octave, level = np.log2(frequency_hz[inside]), 10.0 * np.log10(np.maximum(density[inside], 1e-300))
+    if len(level) < 4:
+        return False
+    steps = np.diff(level)
+    return bool(np.quantile(np.abs(steps - np.median(steps)), 0.8) < EVEN_DB and np.ptp(octave) > 1.0)
+
+
+def _is_clear(notch_hz: float, rate_hz: int) -> bool:
+    """Return whether a notch is above the programme, and not where an image of a gap in that may be.
+
+    At a multiple of the rate itself, it is.
+    """
+    mirrored = abs(notch_hz - round(notch_hz / rate_hz) * rate_hz)
+    near = notch_hz / (2.0 * FINE_FRACTION)
+    return notch_hz > AUDIO_HZ[1] and (mirrored > AUDIO_HZ[1] or mirrored < near)
 
 
 def _is_one_bit(parts: _Parts, rise: Rise) -> bool:

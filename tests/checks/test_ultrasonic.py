@@ -428,3 +428,26 @@ def test_clean_captures_are_never_flagged(part):
             *inspect_continuity(capture, location, NAMES),
         )
         assert found == (), (part, index)
+
+
+def test_a_gap_in_programme_is_no_notch_of_the_unit():
+    def programme(frequency):
+        # A chord and its harmonics, each a little wide, with gaps of 30 dB between.
+        comb = np.abs(np.mod(np.log2(np.maximum(frequency, 1.0)) * 3.0, 1.0) - 0.5) < 0.25
+        return pink(frequency) * np.where(comb, 1.0, 1e-3) + 1e-14
+
+    def noise(frequency):
+        gap = np.abs(frequency - 8_000.0) < 300.0
+        return pink(frequency) * np.where(gap, 1e-3, 1.0) + 1e-14
+
+    assert "notch" not in codes(measured(capture_of(gaussian(programme, 1.5, 21))))
+    assert "notch" in codes(measured(capture_of(gaussian(noise, 1.5, 22))))
+
+
+def test_a_step_at_the_rail_is_clipping_and_elsewhere_a_dropout():
+    values = 0.1 * gaussian(lambda frequency: pink(frequency) + 1e-15, 1.5, 24)
+    for height, code in ((1.0, "clipping"), (0.5, "dropout")):
+        broken = values.copy()
+        broken[150_000:150_003] = height
+        problems = KIND.locate(capture_of(broken), parameters(), ("left",)).problems
+        assert [problem.code for problem in problems] == [code]
