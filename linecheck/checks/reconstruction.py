@@ -117,7 +117,9 @@ class ReconstructionKind(CheckKind):
     ``corner_6db`` are the lowest frequencies above 1 kHz at which it is 3 and 6 dB down. The stop band: above
     ``corner_6db`` the response falls to its first notch, out of which a lobe rises by 1 dB or more;
     ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of its rate),
-    and ``stopband_from`` the lowest frequency from which on no level is higher. ``image_rejection`` is the level of a
+    and ``stopband_from`` the lowest frequency from which on no level is higher. Where there is no such notch (a floor
+    that falls on behind an analogue low pass), the stop band begins at the rate less ``corner_3db``, where the images
+    of the pass band begin. ``image_rejection`` is the level of a
     tone over that of its image at the rate less its frequency, the worst among the lines from 19 to 20 kHz
     (``image_tones_hz``).
 
@@ -198,7 +200,7 @@ class ReconstructionKind(CheckKind):
             edge = CAPTURE_EDGE * capture.rate_hz
             response = channel.response.less(channel.reference).between(0.0, edge)
             _droops(out, name, response)
-            _corners(out, name, response)
+            _corners(out, name, response, parameters.rate_hz)
             _image_rejection(out, name, channel, parameters, analysis)
             _response_curve(out, name, response)
             _impulse_readings(out, name, _impulse(channel, parameters, edge))
@@ -255,7 +257,7 @@ def _droops(out: ReadingList, name: str, response: Response) -> None:
             _level(out, name, metric, level)
 
 
-def _corners(out: ReadingList, name: str, response: Response) -> None:
+def _corners(out: ReadingList, name: str, response: Response, rate_hz: int) -> None:
     """Add the corners and the stop band."""
     for metric, level in (("corner_3db", -3.0), ("corner_6db", -6.0)):
         corner = falls_to(response, level, REFERENCE_HZ)
@@ -264,8 +266,9 @@ def _corners(out: ReadingList, name: str, response: Response) -> None:
             _missing(out, name, "no_corner", message, {metric: "Hz"})
         else:
             _corner(out, name, metric, corner)
-    corner = falls_to(response, -6.0, REFERENCE_HZ)
-    band = None if corner is None else stop_band(response, corner.frequency_hz)
+    passed, corner = (falls_to(response, level, REFERENCE_HZ) for level in (-3.0, -6.0))
+    mirrored = None if passed is None else rate_hz - passed.frequency_hz
+    band = None if corner is None else stop_band(response, corner.frequency_hz, mirrored)
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
         metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}

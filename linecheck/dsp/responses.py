@@ -207,14 +207,15 @@ def falls_to(response: Response, level_db: float, from_hz: float, *, upwards: bo
     return Corner(first, at.uncertainty / max(slope, 1e-12))
 
 
-def stop_band(response: Response, from_hz: float) -> StopBand | None:
+def stop_band(response: Response, from_hz: float, otherwise_hz: float | None = None) -> StopBand | None:
     """Return where a response's stop band begins, and its least attenuation.
 
     Going up from ``from_hz`` (a frequency in the transition band) the response falls to its first notch, out of which a
     lobe rises by at least 1 dB and four times its uncertainty. The attenuation is that of the highest level from this
     notch to the last line; the stop band begins at the lowest frequency from which on no level is higher than that.
     Where the response falls into the noise before there is a notch, the highest level from there on counts.
-    None where it falls all the way.
+    Where it has neither notch nor noise, as behind an analogue low pass, the stop band begins at ``otherwise_hz``. None
+    where that is not given, or lies beyond the lines.
     """
     part = response.between(from_hz, np.inf)
     level, spread = part.level_db, part.uncertainty_db
@@ -227,6 +228,8 @@ def stop_band(response: Response, from_hz: float) -> StopBand | None:
         start = int(np.argmin(level[: int(notch[0]) + 1]))
     elif len(hidden):
         start = int(hidden[0])
+    elif otherwise_hz is not None and otherwise_hz <= part.frequencies_hz[-1]:
+        start = int(np.searchsorted(part.frequencies_hz, otherwise_hz))
     else:
         return None
     highest = start + int(np.argmax(level[start:]))

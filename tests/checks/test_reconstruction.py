@@ -324,3 +324,19 @@ def test_the_stimulus_stays_within_full_scale_at_its_stated_peak(rate_hz):
     assert KIND.peak_dbfs(given) == pytest.approx(peak, abs=0.01)
     assert KIND.peak_dbfs(given.model_copy(update={"level_dbfs": -2.0})) < 0.0
     assert stimulus.seconds <= 3.0
+
+
+def test_a_floor_behind_an_analogue_low_pass_has_a_stop_band():
+    def response(hz):
+        edge = np.clip((np.abs(hz) - 20_000.0) / 2_000.0, 0.0, 1.0)
+        return 10.0 ** (-edge * 70.0 / 20.0) / (1.0 + 1j * hz / 80_000.0)
+
+    capture, _ = unit.through(played(), 192_000, response, noise=1e-7)
+    _, result = measured(capture)
+    values = readings(result)
+    assert "no_stop_band" not in {problem.code for problem in result.problems}
+    start = 44_100.0 - values["corner_3db"].value
+    truth = -20.0 * np.log10(np.abs(response(np.array([start])) / response(np.array([1e3]))))[0]
+    # To a line, which are 100 Hz apart.
+    assert values["stopband_from"].value == pytest.approx(start, abs=100.0)
+    assert values["stopband_attenuation"].value == pytest.approx(truth, abs=0.1)

@@ -167,3 +167,12 @@ def test_a_coupling_is_taken_out(corner, delay_us):
     errors = np.abs(cleared / delayed - 1)
     assert np.max(errors[hertz > 200]) < 0.15 * corner / 200
     assert np.max(errors[hertz > 2000]) < 2e-3
+
+
+def test_without_a_notch_the_stop_band_begins_where_it_is_said_to():
+    falling = response_of(low_pass(5000.0), np.arange(25.0, 40_000, 50.0))
+    band = stop_band(falling, 8_000.0, 20_000.0)
+    assert band.start.frequency_hz == pytest.approx(20_025.0, abs=50.0)
+    assert band.attenuation.value == pytest.approx(10 * np.log10(1 + (20_025 / 5000) ** 2), abs=0.02)
+    assert band.resolved
+    assert stop_band(falling, 8_000.0, 50_000.0) is None
