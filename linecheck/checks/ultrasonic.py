@@ -428,13 +428,13 @@ def _is_even(frequency_hz: FloatArray, density: FloatArray) -> bool:
 
 
 def _is_clear(notch_hz: float, rate_hz: int) -> bool:
-    """Return whether a notch is above the programme, and not where an image of a gap in that may be.
+    """Return whether a notch says something of the unit whatever is playing: at a multiple of its rate.
 
-    At a multiple of the rate itself, it is.
+    Anywhere else a gap may be one of the programme, its image, or what lies between the programme and its images.
     """
     mirrored = abs(notch_hz - round(notch_hz / rate_hz) * rate_hz)
     near = notch_hz / (2.0 * FINE_FRACTION)
-    return notch_hz > AUDIO_HZ[1] and (mirrored > AUDIO_HZ[1] or mirrored < near)
+    return notch_hz > AUDIO_HZ[1] and mirrored < near
 
 
 def _is_one_bit(parts: _Parts, rise: Rise) -> bool:
