@@ -30,7 +30,6 @@ from linecheck.checks.steady import (
     last_settled,
     steady_stimulus,
 )
-from linecheck.checks.tone_sets import broken, set_powers
 from linecheck.dsp.combs import Arrival, arrival, comb_frequencies, comb_phases
 from linecheck.dsp.spectra import band_power, density
 from linecheck.dsp.tones import fit_tones, synthesise
@@ -168,11 +167,6 @@ class WiringKind(CheckKind):
         start, stop = last_settled(start, stop, parameters.seconds, rate)
         found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
         tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
-        powers = set_powers(capture, list(combs * ratio), start, stop)
-        for index, name in enumerate(channels):
-            own = combs[int(np.argmax(powers[index]))] * ratio
-            step = broken(capture, index, name, own, (start, stop)) if found[index] else None
-            problems += () if step is None else (step,)
         return Location(start, stop, found, ratio, (tones,) * len(channels), problems)
 
     def measure(

@@ -29,8 +29,8 @@ def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
     ----------
     values : float64 array, shape (frames,)
     cutoff : float
-        Cycles per frame, up to 37 cycles over the record. Within about one cycle over the record of it the part is taken
-        in part.
+        Cycles per frame, up to 37 cycles over the record. Within about one cycle over the record of it the part is
+        taken in part.
 
     Returns
     -------

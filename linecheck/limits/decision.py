@@ -305,7 +305,9 @@ def _unexplained(
         ):
             others.append(_short(measured, check.masks[metric]))
         elif isinstance(measured, Reading) and measured.is_bound:
-            reason = f"{metric} is this or better; how much better could not be told, so the mask is not judged"
+            reason = (
+                f"{metric} is this or better; how much better could not be told, so the mask is not judged"
+            )
             others.append(Problem("unresolved", reason, channel, blocks=False, metrics=(metric,)))
         else:
             reason = f"{metric} has no uncertainty, without which the guarded rule cannot judge it"
