@@ -285,8 +285,8 @@ def _clock_ratio(narrowed: Narrowed, plan: StepPlan, match: _Match) -> float | N
         if prominence < 30.0 or abs(found - expected) > 0.98 * spread:
             continue
         coarse = found / expected
-        steering, others = tones[[telling]] * coarse, np.delete(tones, telling) * coarse
-        ratios.append(coarse * fit_tones_and_lines(record, steering, others)[0].scale)
+        told, others = tones[[telling]] * coarse, np.delete(tones, telling) * coarse
+        ratios.append(coarse * fit_tones_and_lines(record, told, others)[0].scale)
     ratio = float(np.median(ratios)) if ratios else 0.0
     return ratio if abs(ratio - 1.0) < 2.0 * RATIO_REACH else None
 

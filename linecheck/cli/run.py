@@ -119,6 +119,7 @@ def _launched(stack: ExitStack, station_path: str) -> Launched | None:
 
 def _import_beside(*modules: str) -> None:
     """Import modules that are needed soon, beside what the main thread does; a fault in one shows where it is used."""
+    # Each array operation of the main thread would else wait up to 5 ms for the imports to let it go on.
     sys.setswitchinterval(5e-4)
 
     def load() -> None:

@@ -12,7 +12,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import ParamSpec, TypeVar
 
 __all__ = ["analysis_executor", "make_ready"]
@@ -39,9 +39,13 @@ def analysis_executor(*, own_process: bool) -> Iterator[Executor]:
 
 
 def make_ready(executor: Executor) -> None:
-    """Have the worker started and its imports done, without waiting: it takes a third of a second."""
+    """Have the worker started and its imports done, without waiting: it takes a third of a second.
+
+    Does nothing where the executor has been shut down meanwhile, as after a run that ended at once.
+    """
     if isinstance(executor, _OwnProcess):
-        executor.submit(_warm_up)
+        with suppress(RuntimeError):
+            executor.submit(_warm_up)
 
 
 class _OwnProcess(Executor):

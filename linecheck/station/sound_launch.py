@@ -62,5 +62,5 @@ def has_sound_interface(station_path: str) -> bool:
             return False
         with path.open("rb") as file:
             return tomllib.loads(file.read(LONGEST_BYTES).decode()).get("interface") == "sound"
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False
