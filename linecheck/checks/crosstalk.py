@@ -49,6 +49,8 @@ __all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
 
 FloatArray = NDArray[np.float64]
 
+#: The metric and its curve.
+_NAMES = ("crosstalk", "crosstalk_over_frequency")
 _NO_TONE = "no tone of the stimulus lies in the band ({low:g} Hz to {high:g} Hz)"
 
 
@@ -202,12 +204,12 @@ class CrosstalkKind(CheckKind):
     ) -> Mapping[str, str]:
         """Return why there is no crosstalk in one channel, or in a band without a tone."""
         if channels < 2:
-            return {"crosstalk": "it compares two channels, and the file declares one"}
+            return dict.fromkeys(_NAMES, "it compares two channels, and the file declares one")
         low, high = analysis.band_hz
         sets = PAIR_TONES_HZ if _at_once(parameters, channels) else (OCTAVE_TONES_HZ,)
         if all(np.any(_inside(tones, analysis.band_hz)) for tones in sets):
             return {}
-        return {"crosstalk": _NO_TONE.format(low=low, high=high)}
+        return dict.fromkeys(_NAMES, _NO_TONE.format(low=low, high=high))
 
     def curve_spans(
         self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis
@@ -284,7 +286,7 @@ def _no_source(name: str, silent: list[str]) -> Problem:
         if silent
         else "crosstalk needs two channels"
     )
-    return Problem("no_source", message, name, blocks=False, metrics=("crosstalk",))
+    return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
 
 
 def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> NDArray[np.bool_]:
@@ -295,7 +297,7 @@ def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> NDArray[np.bool_
 def _no_tone(name: str, band_hz: tuple[float, float]) -> Problem:
     """Say that the band holds nothing to read crosstalk of."""
     message = _NO_TONE.format(low=band_hz[0], high=band_hz[1])
-    return Problem("no_tone", message, name, blocks=False, metrics=("crosstalk",))
+    return Problem("no_tone", message, name, blocks=False, metrics=_NAMES)
 
 
 def _add(
