@@ -19,16 +19,15 @@ from linecheck.checks.base import (
     Measurement,
     MetricSpec,
     Parameters,
-    Problem,
     Reading,
     Stimulus,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached, resolution_not_reached
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.tone_sets import locate_tone_sets
 from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.spectra import NOISE_BANDWIDTH_BINS, reduce_peaks
+from linecheck.dsp.spectra import reduce_peaks
 from linecheck.dsp.tone_residue import Residue, highest_residue, residue_power, residue_spectrum, take_out
 
 __all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
@@ -180,7 +179,10 @@ def _read(
     ]
     out.curves.append(_curve(name, residue, low, high, one))
     if residue.resolution_hz > 1.01 * analysis.resolution_hz:
-        out.problems.append(_too_coarse(name, residue.resolution_hz, analysis.resolution_hz))
+        names = ("residue", "clean_range", "clean_bits")
+        out.problems.append(
+            resolution_not_reached(name, names, analysis.resolution_hz, residue.resolution_hz)
+        )
 
 
 def _ratio(metric: str, name: str, power: float, spread: float, reference: float) -> Reading:
@@ -205,18 +207,6 @@ def _curve(name: str, residue: Residue, low: float, high: float, reference: floa
     level = 10.0 * np.log10(power[kept] / reference)
     uncertainty = 0.5 * DB_PER_NEPER * residue.uncertainty[kept] / power[kept]
     return Curve("residue", name, frequencies[kept], "Hz", level, "dB", residue.resolution_hz, uncertainty)
-
-
-def _too_coarse(name: str, reached_hz: float, wanted_hz: float) -> Problem:
-    """Say that noise stands higher in the residue than it was asked for."""
-    return Problem(
-        "resolution_not_reached",
-        f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the residue has "
-        f"{reached_hz:.3g} Hz, at which noise stands higher",
-        name,
-        blocks=False,
-        metrics=("residue", "clean_range", "clean_bits"),
-    )
 
 
 KIND = MultitoneKind()

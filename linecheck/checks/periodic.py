@@ -12,6 +12,7 @@ from linecheck.checks.steady import (
     CLOCK_TOLERANCE,
     SETTLE_SECONDS,
     SteadyParameters,
+    dead_channel,
     find_at_other_rates,
     last_settled,
     ramped,
@@ -99,7 +100,7 @@ def locate_periodic(
     found = tuple(
         one.prominence >= LEAST_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
     )
-    problems = [_dead(name) for name, there in zip(channels, found, strict=True) if not there]
+    problems = [dead_channel(name) for name, there in zip(channels, found, strict=True) if not there]
     if (span[1] - span[0]) / capture.rate_hz < 0.9 * seconds - 0.05:
         problems.append(_short((span[1] - span[0]) / capture.rate_hz, seconds))
     for index, name in enumerate(channels):
@@ -184,15 +185,6 @@ def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:
         "stimulus_not_found",
         "the stimulus (many lines at once) is in no channel: is the unit playing, are the cables in place? "
         "May be the unit's own fault.",
-    )
-
-
-def _dead(name: str) -> Problem:
-    return Problem(
-        "stimulus_not_found",
-        "the stimulus is not in this channel, though it is in another: the channel is dead, or its cable. "
-        "May be the unit's own fault.",
-        name,
     )
 
 

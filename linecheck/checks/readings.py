@@ -22,6 +22,7 @@ __all__ = [
     "pair_difference",
     "power_weights",
     "ratio_reading",
+    "resolution_not_reached",
     "spectrum_curve",
 ]
 
@@ -85,13 +86,8 @@ class ReadingList:
         self.curves.append(curve)
         if curve.resolution_hz is None or curve.resolution_hz <= 1.01 * resolution_hz:
             return
-        message = (
-            f"a resolution of {resolution_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / resolution_hz:.2g} s of capture; "
-            f"the spectrum has {curve.resolution_hz:.3g} Hz, at which noise stands higher"
-        )
-        metrics = (curve.metric,)
         self.problems.append(
-            Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
+            resolution_not_reached(channel, (curve.metric,), resolution_hz, curve.resolution_hz)
         )
 
     def missing(self, specs: Sequence[MetricSpec], names: Sequence[str], channel: str | None) -> None:
@@ -155,6 +151,17 @@ def band_not_reached(
         blocks=False,
         metrics=metrics,
     )
+
+
+def resolution_not_reached(
+    channel: str, metrics: tuple[str, ...], wanted_hz: float, reached_hz: float
+) -> Problem:
+    """Return the problem of metrics, a curve first, in which noise stands higher than it was asked for."""
+    message = (
+        f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the {metrics[0]} "
+        f"has {reached_hz:.3g} Hz, at which noise stands higher"
+    )
+    return Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
 
 
 def power_weights(

@@ -18,6 +18,7 @@ __all__ = [
     "SETTLE_SECONDS",
     "BandHz",
     "SteadyParameters",
+    "dead_channel",
     "find_at_other_rates",
     "last_settled",
     "locate_tone",
@@ -188,6 +189,16 @@ def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float
     return best, hop
 
 
+def dead_channel(name: str, what: str = "the stimulus") -> Problem:
+    """Return the problem of a channel that lacks what another has."""
+    return Problem(
+        "stimulus_not_found",
+        f"{what} is not in this channel, though it is in another: the channel is dead, or its cable. "
+        "May be the unit's own fault.",
+        name,
+    )
+
+
 def last_settled(start: int, stop: int, seconds: float, rate_hz: int) -> tuple[int, int]:
     """Return the last ``seconds`` of a settled stretch, with part of what it has to spare kept clear of a fade-out."""
     spare = max(0, stop - start - round(seconds * rate_hz))
@@ -229,12 +240,7 @@ def locate_tone(
     if not any(found):
         return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
     problems = [
-        Problem(
-            "stimulus_not_found",
-            f"{frequencies_hz[index]:g} Hz is not in this channel, though it is in another: the channel is dead, or "
-            "its cable. May be the unit's own fault.",
-            name,
-        )
+        dead_channel(name, f"{frequencies_hz[index]:g} Hz")
         for index, name in enumerate(channels)
         if not found[index]
     ]

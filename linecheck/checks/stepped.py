@@ -28,6 +28,7 @@ from linecheck.checks.steady import (
     Bits,
     RateHz,
     Seed,
+    dead_channel,
     ramped,
 )
 from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
@@ -305,16 +306,7 @@ def _laid_out(
     gains = _gains(narrowed, plan, spans, ratio)
     levels = np.median(gains[:, plan.within(LOUD_DB)], axis=1)
     found = tuple(bool(level > np.max(levels) * 10.0 ** (-DEAD_DB / 20.0)) for level in levels)
-    problems = [
-        Problem(
-            "stimulus_not_found",
-            "the stimulus is not in this channel, though it is in another: the channel is dead, or its cable. "
-            "May be the unit's own fault.",
-            name,
-        )
-        for name, there in zip(channels, found, strict=True)
-        if not there
-    ]
+    problems = [dead_channel(name) for name, there in zip(channels, found, strict=True) if not there]
     problems += [
         problem
         for channel, name in enumerate(channels)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem
 from linecheck.checks.many_tones import clock_ratio, sounding_span
-from linecheck.checks.steady import find_at_other_rates, last_settled
+from linecheck.checks.steady import dead_channel, find_at_other_rates, last_settled
 from linecheck.dsp.phase_steps import level_step, phase_step
 from linecheck.dsp.tones import fit_tones
 
@@ -22,7 +22,6 @@ __all__ = [
     "beyond_rate",
     "broken",
     "cut_off",
-    "dead_channel",
     "find_sounding",
     "locate_tone_sets",
     "mistaken_channel",
@@ -178,16 +177,6 @@ def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
     return find_at_other_rates(capture, [float(tone) for tone in telling[:3]]) or Problem(
         "stimulus_not_found",
         "the stimulus is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
-    )
-
-
-def dead_channel(name: str) -> Problem:
-    """Return the problem of a channel that lacks what another has."""
-    return Problem(
-        "stimulus_not_found",
-        "the stimulus is not in this channel, though it is in another: the channel is dead, or its cable. "
-        "May be the unit's own fault.",
-        name,
     )
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stretch
 from linecheck.checks.many_tones import clock_ratio
-from linecheck.checks.steady import last_settled
+from linecheck.checks.steady import dead_channel, last_settled
 from linecheck.checks.tone_sets import (
     DEAD_DB,
     TELLING_HZ,
@@ -17,7 +17,6 @@ from linecheck.checks.tone_sets import (
     beyond_rate,
     broken,
     cut_off,
-    dead_channel,
     find_sounding,
     mistaken_channel,
     not_there,
