@@ -19,9 +19,16 @@ __all__ = ["cli", "main"]
 
 #: command -> (module, one-line help)
 COMMANDS = {
-    "judge": ("linecheck.cli.judge", "Judge a capture set."),
+    "baseline": ("linecheck.cli.baseline", "Accept readings as what later firmware is compared with."),
+    "cut": ("linecheck.cli.cut", "Cut a recording of a test programme into a capture set."),
+    "judge": ("linecheck.cli.judge", "Judge capture sets."),
     "limits": ("linecheck.cli.limits", "Check limit files; print their schema."),
     "log": ("linecheck.cli.log", "List, show and verify what is in the log."),
+    "programme": (
+        "linecheck.cli.programme",
+        "Write all checks as one test programme, for a player that nothing controls.",
+    ),
+    "regress": ("linecheck.cli.regress", "Compare capture sets with a baseline."),
     "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
     "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),
 }

@@ -15,7 +15,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from contextlib import contextmanager, suppress
 from typing import ParamSpec, TypeVar
 
-__all__ = ["analysis_executor", "make_ready"]
+__all__ = ["InlineExecutor", "analysis_executor", "make_ready"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -46,6 +46,21 @@ def make_ready(executor: Executor) -> None:
     if isinstance(executor, _OwnProcess):
         with suppress(RuntimeError):
             executor.submit(_warm_up)
+
+
+class InlineExecutor(Executor):
+    """Does what is submitted at once, in the calling thread: where many sets are judged at a time, each by one worker."""
+
+    def submit(
+        self, fn: Callable[Parameters, Result], /, *args: Parameters.args, **kwargs: Parameters.kwargs
+    ) -> Future[Result]:
+        """Do something, and return what it came to."""
+        future: Future[Result] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:
+            future.set_exception(error)
+        return future
 
 
 class _OwnProcess(Executor):

@@ -6,7 +6,7 @@ import subprocess
 import sys
 import time
 
-from linecheck.station.executors import analysis_executor, make_ready
+from linecheck.station.executors import InlineExecutor, analysis_executor, make_ready
 from linecheck.station.measure import failure_problem
 
 
@@ -38,7 +38,7 @@ def test_a_worker_that_was_killed_loses_its_task_and_the_next_one_gets_another()
 
 PARENT = """
 import os, sys, time
-from linecheck.station.executors import analysis_executor, make_ready
+from linecheck.station.executors import InlineExecutor, analysis_executor, make_ready
 
 if __name__ == "__main__":
     with analysis_executor(own_process=True) as process:
@@ -70,3 +70,9 @@ def test_making_a_worker_ready_after_the_run_has_ended_does_nothing():
     with analysis_executor(own_process=True) as executor:
         executor.shutdown(wait=False)
         make_ready(executor)
+
+
+def test_the_inline_executor_gives_results_and_errors_as_any_executor_does():
+    with InlineExecutor() as executor:
+        assert executor.submit(divmod, 7, 2).result() == (3, 1)
+        assert isinstance(executor.submit(divmod, 7, 0).exception(), ZeroDivisionError)

@@ -1,0 +1,1 @@
+"""Capture sets as tests of pytest."""
