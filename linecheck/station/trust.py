@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stretch
-from linecheck.dsp.continuity import Break, breaks, flat_tops, overdriven, repeated_blocks
+from linecheck.dsp.continuity import Break, breaks, repeated_blocks
+from linecheck.dsp.held import flat_tops, held_stretch, overdriven
 from linecheck.dsp.narrow import Narrowed
 
 __all__ = ["inspect_continuity", "inspect_samples"]
@@ -33,6 +34,9 @@ SHORTEST_SECONDS = 0.05
 
 #: A stretch that is lost or held shows below this as well as above.
 BREAKS_UP_TO_HZ = 20_000.0
+
+#: A tone stays at its peak for a while by itself: a stretch of one value counts from so many of its periods on.
+HELD_PERIODS = 0.3
 
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
@@ -95,7 +99,7 @@ def inspect_continuity(
         if clipped is not None:
             problems.append(clipped)
             continue
-        broken = _repeats(capture, location, inside, name) or _held(capture, location, inside, name, tones)
+        broken = _repeats(capture, location, inside, name) or _held(capture, location, inside, index, name)
         for stretch in location.steady:
             broken = broken or _dropout(capture, stretch, index, name)
         if broken is not None:
@@ -133,28 +137,36 @@ def _repeats(capture: Capture, location: Location, values: FloatArray, name: str
     )
 
 
-def _held(
-    capture: Capture, location: Location, values: FloatArray, name: str, tones: tuple[float, ...]
-) -> Problem | None:
-    """Find a stretch of one value, far longer than any other: a hole filled with zeros or with the last sample."""
-    changes = np.flatnonzero(np.diff(values)) + 1
-    edges = np.concatenate(([0], changes, [len(values)]))
-    lengths = np.diff(edges)
-    longest = int(np.argmax(lengths))
-    length = int(lengths[longest])
-    usual = float(np.sum(lengths**2)) / len(values)
-    least = 0.001 * capture.rate_hz
-    if tones:
-        least = max(least, 0.3 * capture.rate_hz / min(tones))
-    if length < max(32.0, least) or length < 20.0 * (usual - length**2 / len(values) + 1.0):
-        return None
-    seconds = (location.start + int(edges[longest])) / capture.rate_hz
-    return Problem(
-        "dropout",
-        f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {seconds:.3f} s: a stretch is missing. "
-        f"{UNREPORTED}",
-        name,
-    )
+def _held(capture: Capture, location: Location, values: FloatArray, index: int, name: str) -> Problem | None:
+    """Find a stretch of one value where the signal should move: a hole filled with zeros or with the last sample."""
+    for start, stop, tones in _driven(location, index, len(values)):
+        inside = values[start - location.start : stop - location.start]
+        least = 0.001 * capture.rate_hz
+        if tones:
+            least = max(least, HELD_PERIODS * capture.rate_hz / min(tones))
+        found = held_stretch(inside, round(max(32.0, least)))
+        if found is None:
+            continue
+        frame, length = found
+        return Problem(
+            "dropout",
+            f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {(start + frame) / capture.rate_hz:.3f} s: "
+            f"a stretch is missing. {UNREPORTED}",
+            name,
+        )
+    return None
+
+
+def _driven(location: Location, index: int, frames: int) -> list[tuple[int, int, tuple[float, ...]]]:
+    """Return where a channel is driven, from frame to frame, and the tones that it has throughout.
+
+    Where another channel has its turn this one may be as still as it likes.
+    """
+    own = [stretch for stretch in location.stretches if any(stretch.tones_hz)]
+    if all(stretch.tones_hz[index] for stretch in own):
+        tones = location.tones_hz[index] if index < len(location.tones_hz) else ()
+        return [(location.start, location.start + frames, tones)]
+    return [(turn.start, turn.stop, turn.tones_hz[index][:1]) for turn in own if turn.tones_hz[index]]
 
 
 def _dropout(capture: Capture, stretch: Stretch, channel: int, name: str) -> Problem | None:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.continuity import breaks, flat_tops, overdriven, repeated_blocks
+from linecheck.dsp.continuity import breaks, repeated_blocks
+from linecheck.dsp.held import flat_tops, held_stretch, overdriven
 
 RATE = 48_000
 TONE = 997.0 / RATE
@@ -79,6 +80,22 @@ def test_long_blocks_of_coarse_noise_delivered_twice_are_found(length):
     values[20_000 : 20_000 + length] = values[20_000 - length : 20_000]
     (repeat,) = repeated_blocks(values)
     assert abs(repeat.start - 20_000) <= 2
+
+
+def test_one_value_is_evidence_only_where_the_signal_moves_in_that_time():
+    rng = np.random.default_rng(8)
+    loud = np.round(2**13 * np.sin(2 * np.pi * TONE * np.arange(20_000)) + rng.standard_normal(20_000))
+    hole = loud.copy()
+    hole[9_000:9_100] = 0.0
+    assert held_stretch(loud, 48) is None
+    assert held_stretch(hole, 48) == (9_000, 100)
+    # Noise that hardly reaches from one code to the next stays at one for a while now and then.
+    still = rng.integers(0, 2, 20_000).astype(np.float64)
+    still[9_000:9_100] = 0.0
+    assert held_stretch(still, 48) is None
+    # Slow hum of few codes stays at its peak for longer than it stays anywhere else.
+    hum = np.round(6.0 * np.sin(2 * np.pi * 50 / RATE * np.arange(20_000)))
+    assert held_stretch(hum, 48) is None
 
 
 @pytest.mark.parametrize("hertz", [997.0, 10_007.0, 17_987.0])
