@@ -10,13 +10,15 @@ A set made by hand needs little more than names. One that a run has kept also sa
 cannot know from the samples, so that it comes to the same: ``mains_hz`` (hum is looked for there),
 ``calibration`` of the station (whether volts could be trusted on that day), the ``events`` that the driver
 reported during a capture (a gap that the samples may not show), and the stimulus that was played, by its
-``ramp_seconds`` and its hash.
+``ramp_seconds`` and its hash. One that was cut from a recording of a test programme may say at which rate and word
+length a stimulus was played where these are not the limit file's (``stimulus``), what was noticed while it was cut
+(``notes``), and may leave the serial number to whoever judges it.
 """
 
 from __future__ import annotations
 
 import urllib.parse
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -40,6 +42,7 @@ __all__ = [
     "CaptureSet",
     "CaptureSetIndex",
     "EventEntry",
+    "PlayedStimulus",
     "load_capture_set",
     "plain_file_name",
     "write_capture_set",
@@ -49,6 +52,7 @@ INDEX_NAME = "captures.toml"
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
+NoteText = Annotated[str, Field(min_length=1, max_length=500)]
 
 
 class _Table(BaseModel):
@@ -63,6 +67,18 @@ class EventEntry(_Table):
     message: Annotated[str, Field(max_length=1000)]
 
 
+class PlayedStimulus(_Table):
+    """In what a stimulus that was played differs from the limit file's."""
+
+    rate_hz: int | None = None
+    bits: int | None = None
+
+    @property
+    def changes(self) -> dict[str, int]:
+        """What differs, by parameter."""
+        return self.model_dump(exclude_none=True)
+
+
 class CaptureEntry(_Table):
     """One ``[[capture]]``: a check and its file."""
 
@@ -71,6 +87,7 @@ class CaptureEntry(_Table):
     full_scale_volts: Scales | None = None
     sha256: Sha256 | None = None
     stimulus_sha256: Sha256 | None = None
+    stimulus: PlayedStimulus = PlayedStimulus()
     events: Annotated[tuple[EventEntry, ...], Field(strict=False, max_length=10_000)] = ()
 
     @field_validator("file")
@@ -86,7 +103,7 @@ class CaptureSetIndex(_Table):
 
     format: Literal[1]
     model: Name
-    serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)]
+    serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)] | None = None
     firmware: Name | None = None
     station: Name | None = None
     recorded: datetime | None = None
@@ -94,6 +111,7 @@ class CaptureSetIndex(_Table):
     mains_hz: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
     ramp_seconds: Annotated[float, Field(ge=0.0, le=1.0)] | None = None
     calibration: CalibrationConfig = CalibrationConfig()
+    notes: Annotated[tuple[NoteText, ...], Field(strict=False, max_length=100)] = ()
     capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
 
     @field_validator("recorded")
@@ -220,7 +238,7 @@ def write_capture_set(
     captures: Mapping[str, Capture],
     *,
     model: str,
-    serial: str,
+    serial: str | None,
     firmware: str | None = None,
     station: str | None = None,
     recorded: datetime | None = None,
@@ -228,6 +246,8 @@ def write_capture_set(
     calibration: CalibrationConfig | None = None,
     ramp_seconds: float | None = None,
     stimulus_hashes: Mapping[str, str] | None = None,
+    stimulus_changes: Mapping[str, Mapping[str, int]] | None = None,
+    notes: Sequence[str] = (),
 ) -> Path:
     """Write a set of one unit's captures, by check, as they came; a capture without a frame is no capture.
 
@@ -235,10 +255,13 @@ def write_capture_set(
     ----------
     folder : str or Path
     captures : mapping of str to Capture
-    model, serial, firmware, station, recorded, software, calibration, ramp_seconds
+        Each is taken from it once and not held on to: they may be made one by one.
+    model, serial, firmware, station, recorded, software, calibration, ramp_seconds, notes
         What ``captures.toml`` says of the set.
     stimulus_hashes : mapping of str to str, optional
         SHA-256 of what was played, by check.
+    stimulus_changes : mapping of str to mapping of str to int, optional
+        By check: the rate and word length of what was played, where these are not the limit file's.
 
     Returns
     -------
@@ -256,9 +279,19 @@ def write_capture_set(
     if (folder / INDEX_NAME).exists():
         raise FileError(folder, "holds a capture set already, which is never written over")
     make_folder(folder)
-    captures = {check: capture for check, capture in captures.items() if capture.frames}
-    stimuli = stimulus_hashes or {}
-    mains = {capture.mains_hz for capture in captures.values()}
+    hashes, changes = stimulus_hashes or {}, stimulus_changes or {}
+    mains: set[float | None] = set()
+    entries: list[dict[str, Any]] = []
+    for check in captures:
+        capture = captures[check]
+        if capture.frames:
+            entry = _write_capture(folder, check, capture)
+            if check in hashes:
+                entry["stimulus_sha256"] = hashes[check]
+            if changes.get(check):
+                entry["stimulus"] = dict(changes[check])
+            entries.append(_with_events(entry, capture))
+            mains.add(capture.mains_hz)
     index: dict[str, Any] = {
         "format": 1,
         "model": model,
@@ -270,17 +303,16 @@ def write_capture_set(
         "mains_hz": mains.pop() if len(mains) == 1 else None,
         "ramp_seconds": ramp_seconds,
         "calibration": calibration.model_dump(exclude_defaults=True) if calibration is not None else None,
-        "capture": [
-            _write_capture(folder, check, capture, stimuli.get(check)) for check, capture in captures.items()
-        ],
+        "notes": list(notes),
+        "capture": entries,
     }
-    text = tomli_w.dumps({key: value for key, value in index.items() if value not in (None, {})})
+    text = tomli_w.dumps({key: value for key, value in index.items() if value not in (None, {}, [])})
     write_durably(folder / INDEX_NAME, [text.encode()])
     return folder
 
 
-def _write_capture(folder: Path, check: str, capture: Capture, stimulus_sha256: str | None) -> dict[str, Any]:
-    """Write one capture and return its entry."""
+def _write_capture(folder: Path, check: str, capture: Capture) -> dict[str, Any]:
+    """Write one capture and return its entry, as far as it is about the file."""
     name = f"{plain_file_name(check)}.wav"
     bits = (capture.bits or 32) if capture.samples.dtype.kind == "i" else None
     if bits is not None and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
@@ -289,8 +321,11 @@ def _write_capture(folder: Path, check: str, capture: Capture, stimulus_sha256: 
     if capture.full_scale_volts is not None:
         entry["full_scale_volts"] = list(capture.full_scale_volts)
     entry["sha256"] = write_audio(folder / name, capture.samples, capture.rate_hz, bits)
-    if stimulus_sha256 is not None:
-        entry["stimulus_sha256"] = stimulus_sha256
+    return entry
+
+
+def _with_events(entry: dict[str, Any], capture: Capture) -> dict[str, Any]:
+    """Return an entry with the events of its capture."""
     if capture.events:
         entry["events"] = [
             {"code": event.code, "seconds": event.seconds, "message": event.message}
