@@ -49,7 +49,7 @@ def make_ready(executor: Executor) -> None:
 
 
 class InlineExecutor(Executor):
-    """Does what is submitted at once, in the calling thread: where many sets are judged at a time, each by one worker."""
+    """Does what is submitted at once, in the calling thread."""
 
     def submit(
         self, fn: Callable[Parameters, Result], /, *args: Parameters.args, **kwargs: Parameters.kwargs

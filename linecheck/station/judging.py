@@ -13,8 +13,16 @@ from linecheck.station.runner import judge_set
 __all__ = ["judge_folder"]
 
 
-def judge_folder(folder: str | Path, limits: LimitFile) -> RunOutcome:
+def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> RunOutcome:
     """Load and judge one capture set, in the calling thread.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The set's folder, or its ``captures.toml``.
+    limits : LimitFile
+    serial : str, optional
+        Serial number of the unit, where the set itself does not say it.
 
     Raises
     ------
@@ -22,4 +30,4 @@ def judge_folder(folder: str | Path, limits: LimitFile) -> RunOutcome:
         There is no set there, it is faulty, or it is of another model than the limit file.
     """
     with InlineExecutor() as executor:
-        return judge_set(load_capture_set(folder), limits, executor)
+        return judge_set(load_capture_set(folder), limits, executor, serial=serial)

@@ -27,13 +27,15 @@ from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
 from linecheck.errors import FileError, LinecheckError
 from linecheck.limits.model import LimitFile
+from linecheck.limits.source import shown
 from linecheck.station.analyses import Analyses, Captured
-from linecheck.station.capture_set import CaptureSet
+from linecheck.station.capture_set import INDEX_NAME, CaptureSet
 from linecheck.station.compare import compared
 from linecheck.station.config import CalibrationConfig
 from linecheck.station.interface import Announced, Interface
+from linecheck.station.known_stimuli import judging_plan
 from linecheck.station.outcome import CheckOutcome, RunOutcome
-from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial, make_plan
+from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
 from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
 
 __all__ = ["Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]
@@ -226,28 +228,41 @@ def _outcome(
 
 
 def judge_set(
-    captures: CaptureSet, limits: LimitFile, executor: Executor, *, listener: Listener | None = None
+    captures: CaptureSet,
+    limits: LimitFile,
+    executor: Executor,
+    *,
+    listener: Listener | None = None,
+    serial: str | None = None,
 ) -> RunOutcome:
     """Judge a capture set as a run would be judged.
+
+    Parameters
+    ----------
+    captures : CaptureSet
+    limits : LimitFile
+    executor : Executor
+        Where captures are analysed.
+    listener : Listener, optional
+    serial : str, optional
+        Serial number of the unit, where the set itself does not say it.
 
     Raises
     ------
     FileError
-        The set is of another model than the limit file, or its serial number is not one of that model.
+        The set is of another model than the limit file, or its serial number is not one of that model, missing,
+        or another than the one given.
     """
     index = captures.index
     if index.model != limits.model:
         raise FileError(captures.folder, f"is of model {index.model}, the limit file of {limits.model}")
-    try:
-        check_serial(index.serial, limits)
-    except LinecheckError as error:
-        raise FileError(captures.folder, str(error)) from error
+    serial = _serial_of(captures, limits, serial)
     ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
-    plan = make_plan(limits, ramp_seconds=ramp)
+    plan = judging_plan(limits, ramp_seconds=ramp)
     played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
     names = [check.name for check in limits.checks]
     facts = RunFacts(
-        serial=index.serial,
+        serial=serial,
         firmware=index.firmware,
         station=index.station,
         calibration=index.calibration,
@@ -257,6 +272,20 @@ def judge_set(
     plan = replace(plan, checks=tuple(as_played))
     interface = RecordingInterface(captures, names)
     return run_unit(plan, facts, interface, executor, listener=listener, when=index.recorded).outcome
+
+
+def _serial_of(captures: CaptureSet, limits: LimitFile, given: str | None) -> str:
+    """Return whose captures they are; refuse what is no serial number of the model, or not the set's own."""
+    serial: str | None = captures.index.serial
+    if serial is None and given is None:
+        message = f'{INDEX_NAME} has no serial number: add a line serial = "…" to it, or give --serial'
+        raise FileError(captures.folder, message)
+    if serial is not None and given is not None and serial != given:
+        raise FileError(captures.folder, f"is of unit {shown(serial)}, and not of {shown(given)}")
+    try:
+        return check_serial(serial if serial is not None else given or "", limits)
+    except LinecheckError as error:
+        raise FileError(captures.folder, str(error)) from error
 
 
 def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Problem]:
