@@ -25,7 +25,16 @@ from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.limits.faults import expected
 from linecheck.limits.source import described
 
-__all__ = ["LFS_SIGNATURE", "LONGEST_BYTES", "Key", "TomlFile", "parse_model", "read_bounded", "read_toml"]
+__all__ = [
+    "LFS_ADVICE",
+    "LFS_SIGNATURES",
+    "LONGEST_BYTES",
+    "Key",
+    "TomlFile",
+    "parse_model",
+    "read_bounded",
+    "read_toml",
+]
 
 #: A file that a person writes is never longer than this.
 LONGEST_BYTES = 1_000_000
@@ -33,8 +42,10 @@ LONGEST_BYTES = 1_000_000
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
 LONGEST_LINE = 2_000
 
-#: How the text file begins that Git LFS leaves in place of a file that was not fetched.
-LFS_SIGNATURE = b"version https://git-lfs"
+#: How the text file begins that Git LFS leaves in place of a file that was not fetched (the second before its
+#: first release: https://github.com/git-lfs/git-lfs/blob/main/docs/spec.md).
+LFS_SIGNATURES = (b"version https://git-lfs", b"version https://hawser")
+LFS_ADVICE = "holds a Git LFS pointer and not the file itself; fetch it with `git lfs pull`"
 
 #: Where a value stands in the data: names of keys and, in lists, indices.
 Key = tuple[str | int, ...]
@@ -91,8 +102,8 @@ def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
         raise FileError(path, f"cannot be read: {error.strerror or error}") from error
     except ValueError as error:
         raise FileError(repr(str(path)), f"is no file name: {error}") from error
-    if content.startswith(LFS_SIGNATURE):
-        raise FileError(path, "holds a Git LFS pointer and not the file itself; fetch it with `git lfs pull`")
+    if content.startswith(LFS_SIGNATURES):
+        raise FileError(path, LFS_ADVICE)
     return content
 
 

@@ -4,7 +4,7 @@ The file library reads what is there and says nothing of what is missing, and it
 of day; so these headers are handled here.
 
 =========================  =====================================================================
-:func:`read_wav_header`    RIFF, RIFX or RF64 (EBU Tech 3306): format, and how much data there is
+:func:`read_wav_header`    RIFF, RIFX, RF64 (EBU Tech 3306) or BW64 (ITU-R BS.2088)
 :func:`wav_header`         a header whose bytes depend on nothing but the arguments
 :func:`read_flac_header`   the STREAMINFO block (RFC 9639, 8.2)
 =========================  =====================================================================
@@ -13,17 +13,32 @@ of day; so these headers are handled here.
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 from dataclasses import dataclass
+
+from linecheck.station.sample_bytes import ByteOrder
 
 __all__ = ["FlacHeader", "HeaderError", "WavHeader", "read_flac_header", "read_wav_header", "wav_header"]
 
 PCM, FLOAT, EXTENSIBLE = 0x0001, 0x0003, 0xFFFE
+
+#: How a WAV file begins, and with which byte order it goes on.
+BYTE_ORDERS: dict[bytes, ByteOrder] = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">"}
+
+#: What a 32-bit size says where a ``ds64`` chunk holds the true one.
+_SEE_DS64 = 0xFFFFFFFF
+
+#: The longest file whose sizes 32 bits can count, with room for what comes before the samples.
+LONGEST_RIFF_BYTES = 2**32 - 4096
 
 #: The part of an extensible format's GUID that follows the format tag.
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
 
 #: More chunks than any writer puts before the samples.
 _MOST_CHUNKS = 10_000
+
+#: Gives the bytes of a file from a place on: as many as are asked for, or those up to its end.
+ReadAt = Callable[[int, int], bytes]
 
 
 class HeaderError(ValueError):
@@ -34,8 +49,18 @@ class HeaderError(ValueError):
 class WavHeader:
     """Format of a WAV file, and where its samples are.
 
-    ``bits`` is the word length that is used, which may be less than the container's; ``declared_bytes`` is
-    what the header promises, ``present_bytes`` what the file holds.
+    Attributes
+    ----------
+    tag, channels, rate_hz, frame_bytes : int
+    bits : int
+        The word length that is used, which may be less than the container's.
+    order : ByteOrder
+    place : int
+        Where the samples begin, in bytes.
+    declared_bytes : int or None
+        How many bytes of samples the header promises; None where it does not know.
+    present_bytes : int
+        How many bytes follow ``place``.
     """
 
     tag: int
@@ -43,7 +68,9 @@ class WavHeader:
     rate_hz: int
     frame_bytes: int
     bits: int
-    declared_bytes: int
+    order: ByteOrder
+    place: int
+    declared_bytes: int | None
     present_bytes: int
 
 
@@ -58,7 +85,7 @@ class FlacHeader:
     md5: bytes
 
 
-def read_wav_header(content: bytes) -> WavHeader:
+def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
     """Return what a WAV file says of itself.
 
     Raises
@@ -66,45 +93,81 @@ def read_wav_header(content: bytes) -> WavHeader:
     HeaderError
         It is no WAV file, or its header is damaged.
     """
-    order = ">" if content[:4] == b"RIFX" else "<"
-    if content[:4] not in (b"RIFF", b"RIFX", b"RF64") or content[8:12] != b"WAVE":
+    start = read_at(0, 12)
+    if start[:4] not in BYTE_ORDERS or start[8:] != b"WAVE":
         raise HeaderError("is no WAV file")
+    order = BYTE_ORDERS[start[:4]]
     form: tuple[int, int, int, int, int] | None = None
-    long_bytes: int | None = None
+    sizes: dict[bytes, int] = {}
     place = 12
     for _ in range(_MOST_CHUNKS):
-        if place + 8 > len(content):
+        head = read_at(place, 8)
+        if len(head) < 8:
             break
-        name, size = struct.unpack_from(f"{order}4sI", content, place)
+        name, size = struct.unpack(f"{order}4sI", head)
         place += 8
-        if name == b"ds64" and place + 16 <= len(content):
-            long_bytes = struct.unpack_from("<Q", content, place + 8)[0]
-        elif name == b"fmt ":
-            form = _format(content[place : place + min(size, 64)], order)
-        elif name == b"data":
+        if name == b"data":
             if form is None:
-                break
-            declared = long_bytes if long_bytes is not None and content[:4] == b"RF64" else size
-            return WavHeader(*form, declared, min(declared, len(content) - place))
+                raise HeaderError("has a damaged header: its samples come before their format")
+            (riff_bytes,) = struct.unpack_from(f"{order}I", start, 4)
+            promised = _promised(
+                size, sizes.get(name), riff_bytes, file_bytes, bool(sizes), file_bytes - place
+            )
+            return WavHeader(*form, order, place, promised, file_bytes - place)
+        if name == b"ds64" and start[:4] in (b"RF64", b"BW64"):
+            sizes = _long_sizes(read_at(place, min(size, 28 + 12 * 100)))
+        elif name == b"fmt ":
+            form = _format(read_at(place, min(size, 64)), order)
+        elif size == _SEE_DS64:
+            size = sizes.get(name, size)
         place += size + size % 2
     raise HeaderError("has no samples in it: it was cut off, or the recording was never closed")
+
+
+def _promised(
+    size: int, long_size: int | None, riff_bytes: int, file_bytes: int, is_long: bool, present: int
+) -> int | None:
+    """Return the length of the samples; None where the header does not know it.
+
+    A recorder that was stopped by force leaves 0 or 2**32 - 1 behind, and one that went on beyond 4 GiB leaves
+    the remainder.
+    """
+    if long_size is not None and size in (0, _SEE_DS64):
+        return long_size if 0 < long_size < 2**64 - 1 or not present else None
+    overflown = not is_long and file_bytes > 2**32 + 8
+    unclosed = size == 0 and present > 0 and riff_bytes + 8 < file_bytes
+    return None if size == _SEE_DS64 or overflown or unclosed else size
+
+
+def _long_sizes(chunk: bytes) -> dict[bytes, int]:
+    """Return the sizes that a ``ds64`` chunk holds (EBU Tech 3306, annex A.2), by chunk."""
+    if len(chunk) < 28:
+        raise HeaderError("has a damaged header: its ds64 chunk is too short")
+    _, data_bytes, _, entries = struct.unpack_from("<QQQI", chunk)
+    sizes = {b"data": data_bytes}
+    for place in range(28, min(len(chunk) - 11, 28 + 12 * entries), 12):
+        name, size = struct.unpack_from("<4sQ", chunk, place)
+        sizes.setdefault(name, size)
+    return sizes
 
 
 def _format(chunk: bytes, order: str) -> tuple[int, int, int, int, int]:
     """Return tag, channels, rate, bytes a frame and bits of a ``fmt`` chunk."""
     if len(chunk) < 16:
-        raise HeaderError("has a damaged header")
+        raise HeaderError("has a damaged header: its format is too short")
     tag, channels, rate, _, frame_bytes, bits = struct.unpack_from(f"{order}HHIIHH", chunk)
     if tag == EXTENSIBLE and len(chunk) >= 28:
         valid, _, tag = struct.unpack_from(f"{order}HII", chunk, 18)
         bits = valid if 0 < valid <= bits else bits
     if channels == 0 or rate == 0 or frame_bytes == 0:
-        raise HeaderError("has a damaged header")
+        raise HeaderError("has a damaged header: no channels, no rate or no bytes in a frame")
     return tag, channels, rate, frame_bytes, bits
 
 
 def wav_header(*, floating: bool, channels: int, rate_hz: int, bits: int, frames: int) -> bytes:
     """Return everything of a WAV file that comes before its samples.
+
+    A file of more than 4 GiB is an RF64 file.
 
     Parameters
     ----------
@@ -113,17 +176,11 @@ def wav_header(*, floating: bool, channels: int, rate_hz: int, bits: int, frames
     channels, rate_hz, frames : int
     bits : int
         Word length of integers; they are stored in the least number of whole bytes, two at least.
-
-    Raises
-    ------
-    ValueError
-        The file would be longer than the format allows.
     """
     container = bits if floating else max(16, (bits + 7) // 8 * 8)
     frame_bytes = channels * container // 8
     data_bytes = frames * frame_bytes
-    if data_bytes > 2**32 - 4096:
-        raise ValueError("too long for a WAV file: more than 4 GiB")
+    long = data_bytes > LONGEST_RIFF_BYTES
     tag = FLOAT if floating else PCM
     simple = channels <= 2 and bits == container
     form = struct.pack(
@@ -131,7 +188,7 @@ def wav_header(*, floating: bool, channels: int, rate_hz: int, bits: int, frames
         tag if simple else EXTENSIBLE,
         channels,
         rate_hz,
-        rate_hz * frame_bytes,
+        rate_hz * frame_bytes % 2**32,
         frame_bytes,
         container,
     )
@@ -141,13 +198,22 @@ def wav_header(*, floating: bool, channels: int, rate_hz: int, bits: int, frames
         form += struct.pack("<H", 0)
     chunks = b"fmt " + struct.pack("<I", len(form)) + form
     if floating:
-        chunks += b"fact" + struct.pack("<II", 4, frames)
-    chunks += b"data" + struct.pack("<I", data_bytes)
-    return b"RIFF" + struct.pack("<I", 4 + len(chunks) + data_bytes + data_bytes % 2) + b"WAVE" + chunks
+        chunks += b"fact" + struct.pack("<II", 4, _SEE_DS64 if long else frames)
+    chunks += b"data" + struct.pack("<I", _SEE_DS64 if long else data_bytes)
+    riff_bytes = 4 + len(chunks) + data_bytes + data_bytes % 2
+    if not long:
+        return b"RIFF" + struct.pack("<I", riff_bytes) + b"WAVE" + chunks
+    sizes = b"ds64" + struct.pack("<IQQQI", 28, riff_bytes + 36, data_bytes, frames, 0)
+    return b"RF64" + struct.pack("<I", _SEE_DS64) + b"WAVE" + sizes + chunks
 
 
 def read_flac_header(content: bytes) -> FlacHeader:
     """Return what a FLAC file says of itself.
+
+    Parameters
+    ----------
+    content : bytes
+        Its first 42 bytes, or more.
 
     Raises
     ------

@@ -184,9 +184,10 @@ def hostile(**changes: int) -> bytes:
         (hostile(channels=400, frame_bytes=800, data_bytes=800), "400 channels"),
         (hostile(data_bytes=0), "no frame"),
         (hostile(data_bytes=6), "middle of a frame"),
-        (hostile(data_bytes=4_294_967_295), "cut off"),
+        (hostile(data_bytes=4_294_967_294), "cut off"),
+        (hostile(data_bytes=4_294_967_295), "never closed"),
         (b"RIFF\0\0\0\0WAVE" + b"junk\0\0\0\0" * 20_000, "no samples"),
-        (b"fLaC\0\0\0\x22" + b"\xff" * 34, "channels|damaged|cannot|too long"),
+        (b"fLaC\0\0\0\x22" + b"\xff" * 34, "32 bits, which are not read from FLAC"),
     ],
 )
 def test_what_is_no_audio_is_refused_in_plain_words(tmp_path, content, words):
