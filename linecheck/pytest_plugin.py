@@ -1,1 +1,0 @@
-"""Capture sets as tests of pytest."""

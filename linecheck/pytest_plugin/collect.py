@@ -1,0 +1,230 @@
+"""A ``captures.toml`` as a file of tests, its items, and how a failure is told.
+
+What keeps linecheck from knowing a set's items is an error of collection: no limit file, a faulty one, none for the
+set's model, a ``captures.toml`` that cannot be understood. What keeps it from judging them, as a capture that is not
+there, is an error of each item. An item is measured when the first of its set's items is set up; what is invalid
+ends there, so that pytest and JUnit count it as an error, what is outside its limits in the call, as a failure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from linecheck.errors import FileError, LinecheckError
+from linecheck.pytest_plugin.once import FOLDER, Once
+from linecheck.pytest_plugin.settings import Settings, shown_path
+
+if TYPE_CHECKING:
+    from _pytest._code.code import TerminalRepr
+
+    from linecheck.limits.model import LimitFile
+    from linecheck.pytest_plugin.judgement import SetErrand, SetFindings, Subject
+    from linecheck.station.capture_set import CaptureSetIndex
+
+__all__ = ["CaptureSetFile", "JudgedItem", "Judgement", "NotJudged", "OutsideLimits"]
+
+_NO_LIMITS = """\
+no limit file is named that would judge this set. Name those of your models in the configuration of pytest:
+    linecheck_limits = limits/MODEL.yaml
+or on the command line, --linecheck-limits limits/MODEL.yaml"""
+
+
+class Judgement(Exception):
+    """An item did not pass, which is told without a traceback."""
+
+
+class OutsideLimits(Judgement):
+    """The unit is outside its limits."""
+
+
+class NotJudged(Judgement):
+    """The unit could not be judged."""
+
+
+class LimitShelf:
+    """The limit files of a session, by model; read when the first set is collected.
+
+    Raises
+    ------
+    LinecheckError
+        None is named, one is faulty, or two are of the same model.
+    """
+
+    def __init__(self, paths: tuple[Path, ...]) -> None:
+        from linecheck.limits.load import load_limits
+
+        if not paths:
+            raise LinecheckError(_NO_LIMITS)
+        self._files: dict[str, LimitFile] = {}
+        for path in paths:
+            file = load_limits(shown_path(path))
+            if file.model in self._files:
+                other = self._files[file.model].path
+                raise FileError(
+                    file.path, f"is of model {file.model}, as is {other}; name one for each model"
+                )
+            self._files[file.model] = file
+
+    def of_model(self, model: str, path: Path) -> LimitFile:
+        """Return the limit file that judges a set."""
+        if model not in self._files:
+            known = ", ".join(sorted(self._files))
+            raise FileError(shown_path(path), f"is of model {model}, and there are limit files for {known}")
+        return self._files[model]
+
+
+class _Bench:
+    """What the sets of a session share."""
+
+    def __init__(self, config: pytest.Config) -> None:
+        self.settings = Settings.of(config)
+        self.once = Once(config.stash[FOLDER])
+        self._shelf: LimitShelf | LinecheckError | None = None
+
+    @property
+    def limits(self) -> LimitShelf:
+        """The limit files; a fault in them is found once, and told of every set."""
+        if self._shelf is None:
+            try:
+                self._shelf = LimitShelf(self.settings.limits)
+            except LinecheckError as error:
+                self._shelf = error
+        if isinstance(self._shelf, LinecheckError):
+            raise self._shelf
+        return self._shelf
+
+
+_BENCH = pytest.StashKey[_Bench]()
+
+
+class CaptureSetFile(pytest.File):
+    """A capture set; measured when the first of its items needs it."""
+
+    errand: SetErrand
+    #: What ``captures.toml`` says, and at which line (from 1) it names each check.
+    index: CaptureSetIndex
+    lines: dict[str, int]
+    _findings: SetFindings | None = None
+
+    def collect(self) -> Iterator[JudgedItem]:
+        """Yield the items, which the limit file knows; the audio is not looked at yet."""
+        try:
+            names = self._prepare()
+        except LinecheckError as error:
+            raise self.CollectError(str(error)) from None
+        for subject in names:
+            yield JudgedItem.from_parent(self, subject=subject)
+
+    @property
+    def bench(self) -> _Bench:
+        """What it shares with the other sets of the session."""
+        return self.config.stash.setdefault(_BENCH, _Bench(self.config))
+
+    @property
+    def unit(self) -> str:
+        """What was recorded, in a few words."""
+        serial = self.index.serial or "(no serial number)"
+        return f"{serial}, firmware {self.index.firmware}" if self.index.firmware else serial
+
+    @property
+    def measured(self) -> SetFindings | None:
+        """What is said of it, None as long as nobody asked."""
+        return self._findings
+
+    def judge(self) -> SetFindings:
+        """Return what is said of it."""
+        from linecheck.pytest_plugin.judgement import SetFindings
+
+        if self._findings is None:
+            self._findings = SetFindings.of(self.bench.once.get(self.errand, _errands(self.session)))
+        return self._findings
+
+    def _prepare(self) -> tuple[Subject, ...]:
+        from linecheck.pytest_plugin.judgement import SetErrand, subjects
+        from linecheck.station.capture_set import CaptureSetIndex
+        from linecheck.station.toml_file import parse_model, read_toml
+
+        shelf = self.bench.limits
+        file = read_toml(shown_path(self.path))
+        self.index = parse_model(file, CaptureSetIndex)
+        self.lines = {
+            entry.check: file.places.get(("capture", number), (1, 1))[0]
+            for number, entry in enumerate(self.index.capture)
+        }
+        self.errand = SetErrand(self.path, shelf.of_model(self.index.model, self.path))
+        return subjects(self.errand.limits)
+
+
+def _errands(session: pytest.Session) -> Iterator[SetErrand]:
+    """Yield the sets of a session that have items which were not deselected, each once."""
+    files = dict.fromkeys(item.parent for item in session.items if isinstance(item, JudgedItem))
+    return (file.errand for file in files if isinstance(file, CaptureSetFile))
+
+
+class JudgedItem(pytest.Item):
+    """One metric of one channel, or of the pair, or the run as a whole."""
+
+    def __init__(self, *, subject: Subject, **given: Any) -> None:  # noqa: ANN401 - pytest's own
+        super().__init__(name=subject.name, **given)
+        self.subject = subject
+        index = self.file.index
+        about = {
+            "check": subject.check,
+            "metric": subject.metric,
+            "channel": subject.channel,
+            "model": index.model,
+            "serial": index.serial,
+            "firmware": index.firmware,
+        }
+        self.add_marker(pytest.mark.linecheck(**about))
+        self.extra_keyword_matches.update(text for text in about.values() if text)
+
+    @property
+    def file(self) -> CaptureSetFile:
+        """The set."""
+        assert isinstance(self.parent, CaptureSetFile)
+        return self.parent
+
+    def setup(self) -> None:
+        """Have the set measured; what is invalid ends here."""
+        finding = self.file.judge().items[self.name]
+        if finding.verdict not in ("pass", "marginal", "fail"):
+            raise NotJudged(self._words())
+
+    def runtest(self) -> None:
+        """Pass or fail by the verdict."""
+        finding = self.file.judge().items[self.name]
+        if finding.verdict == "fail" or (finding.verdict == "marginal" and self.file.bench.settings.strict):
+            raise OutsideLimits(self._words())
+        if finding.verdict != "pass" or finding.notes:
+            self.add_report_section("call", "linecheck", self._words())
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], *args: Any) -> str | TerminalRepr:  # noqa: ANN401
+        """Tell a failure in the words of its verdict, at the place in ``captures.toml`` that names its check."""
+        if not isinstance(excinfo.value, Judgement):
+            return super().repr_failure(excinfo, *args)
+        representation = excinfo.getrepr(style="value")
+        crash = representation.reprcrash
+        if crash is not None:
+            crash.path, crash.lineno = str(shown_path(self.path)), self._line
+            crash.message = str(excinfo.value).partition("\n")[0]
+        return representation
+
+    def reportinfo(self) -> tuple[Path, int, str]:
+        """Return where the item comes from, lines counted from 0."""
+        return self.path, self._line - 1, self.name
+
+    @property
+    def _line(self) -> int:
+        return self.file.lines.get(self.subject.check or "", 1)
+
+    def _words(self) -> str:
+        """Return the sentence of the verdict, what helps to understand it, and of what unit it is."""
+        finding = self.file.judge().items[self.name]
+        limits = self.file.errand.limits
+        whose = f"{self.file.unit}, judged by {limits.path}, revision {limits.revision}"
+        return "\n".join([finding.text, *(f"  {note}" for note in finding.notes), f"  {whose}"])

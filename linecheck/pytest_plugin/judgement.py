@@ -1,0 +1,222 @@
+"""What linecheck says of one capture set, item by item, as plain data that any process can be handed.
+
+====================  ===========================================================================
+:func:`subjects`      the items of a set, from the limit file alone: nothing is measured for it
+:class:`SetErrand`    one set, to be measured and judged
+:class:`Finding`      what is said of one item
+:class:`SetFindings`  what is said of a set
+====================  ===========================================================================
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from linecheck.errors import LinecheckError
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.pytest_plugin.settings import shown_path
+from linecheck.records.settle import settled
+from linecheck.records.text import visible
+from linecheck.records.wording import judgement
+from linecheck.station import judging
+from linecheck.station.measure import failure_problem
+from linecheck.station.outcome import CheckOutcome, RunOutcome
+
+__all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "subjects"]
+
+#: The item for what concerns a whole run; no check's item has a name without a dot.
+RUN = "run"
+
+#: So many lines follow the first one of a text.
+MOST_LINES = 10
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What one item judges; ``name`` is that of its case in JUnit."""
+
+    name: str
+    check: str | None = None
+    metric: str | None = None
+    channel: str | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What is said of one item: its verdict, that in a sentence, and lines that help to understand it."""
+
+    verdict: Verdict
+    text: str
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, data: dict[str, Any]) -> Finding:
+        """Return what :func:`dataclasses.asdict` made data of."""
+        return cls(Verdict(data["verdict"]), data["text"], tuple(data["notes"]))
+
+
+@dataclass(frozen=True)
+class SetFindings:
+    """What is said of a set: ``verdict`` is that of all of it, ``worst`` the worst of what is not a pass."""
+
+    verdict: Verdict
+    worst: str
+    items: dict[str, Finding]
+
+    @classmethod
+    def of(cls, data: dict[str, Any]) -> SetFindings:
+        """Return what :func:`dataclasses.asdict` made data of."""
+        items = {name: Finding.of(item) for name, item in data["items"].items()}
+        return cls(Verdict(data["verdict"]), data["worst"], items)
+
+
+@dataclass(frozen=True)
+class SetErrand:
+    """One capture set (the path of its ``captures.toml``), to be judged by a limit file."""
+
+    path: Path
+    limits: LimitFile
+
+    @property
+    def key(self) -> str:
+        """The set: within a session the rest is always the same."""
+        return str(self.path)
+
+    def run(self) -> dict[str, Any]:
+        """Measure and judge it; return its :class:`SetFindings` as data.
+
+        What keeps it from being judged is what is then said of every item.
+        """
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter(
+                    "ignore"
+                )  # the project's filters are for its own code, and change no verdict
+                outcome = judging.judge_folder(shown_path(self.path), self.limits)
+            if outcome.aborted:
+                raise KeyboardInterrupt
+            found = _found(settled(outcome))
+        except LinecheckError as error:
+            found = _not_judged(self.limits, str(error))
+        except Exception as error:
+            found = _not_judged(self.limits, failure_problem(error).message)
+        return asdict(found)
+
+
+def subjects(limits: LimitFile) -> tuple[Subject, ...]:
+    """Return the items of every set that a limit file judges: the run, and each masked metric of each channel."""
+    return (Subject(RUN), *_masked(limits))
+
+
+def _masked(limits: LimitFile) -> Iterator[Subject]:
+    for check in limits.checks:
+        for specs, curve in ((check.kind.metrics, False), (check.kind.curves, True)):
+            for spec in specs:
+                if spec.name in check.masks:
+                    for channel in limits.channels if spec.per_channel else (None,):
+                        yield _subject(check.name, spec.name, channel, curve)
+
+
+def _subject(check: str, metric: str, channel: str | None, curve: bool) -> Subject:
+    parts = (check, metric, "curve" if curve else None, channel)
+    return Subject(".".join(part for part in parts if part), check, metric, channel)
+
+
+def _found(outcome: RunOutcome) -> SetFindings:
+    items = {name: finding for check in outcome.checks for name, finding in _judged(check)}
+    expected = [subject.name for subject in _masked(outcome.limits)]
+    unforeseen = [items.pop(name) for name in items.keys() - set(expected)]
+    for subject in _masked(outcome.limits):
+        if subject.check in outcome.missing:
+            items[subject.name] = _not_run(subject, outcome)
+    items = {RUN: _run_finding(outcome, unforeseen), **items}
+    return SetFindings(outcome.verdict, _worst(items.values()), items)
+
+
+def _worst(items: Iterable[Finding]) -> str:
+    """Return the worst of what is not a pass, and how much more there is; nothing where all passes."""
+    wrong = [finding for finding in items if finding.verdict is not Verdict.PASS]
+    if not wrong:
+        return ""
+    verdict = worst(finding.verdict for finding in wrong)
+    text = next(finding.text for finding in wrong if finding.verdict is verdict)
+    return f"{text} (and {len(wrong) - 1} more)" if len(wrong) > 1 else text
+
+
+def _judged(check: CheckOutcome) -> Iterator[tuple[str, Finding]]:
+    """Yield what is said of a check's readings and curves, in the words of JUnit."""
+    judged: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
+    for item in judged:
+        if item.verdict is not None:
+            is_curve = isinstance(item, JudgedCurve)
+            what = item.curve if isinstance(item, JudgedCurve) else item.reading
+            name = _subject(check.check, what.metric, what.channel, is_curve).name
+            text = f"{name}: {item.verdict}: {judgement(item, check.judged.problems)}"
+            notes = () if item.verdict is Verdict.PASS else _notes(check, what.channel)
+            yield name, Finding(item.verdict, _line(text), notes)
+
+
+def _notes(check: CheckOutcome, channel: str | None) -> tuple[str, ...]:
+    """Return what a check has to say beside its readings, as far as it concerns a channel."""
+    notes = [problem for problem in check.judged.problems if problem.is_note]
+    return _lines(
+        note.message for note in notes if None in (channel, note.channel) or note.channel == channel
+    )
+
+
+def _run_finding(outcome: RunOutcome, unforeseen: Iterable[Finding]) -> Finding:
+    """Return what concerns a run as a whole, and whatever no other item tells."""
+    others = [finding for finding in unforeseen if finding.verdict is not Verdict.PASS]
+    wrong = [problem.message for problem in outcome.problems if problem.blocks]
+    wrong += [f"the check {name} was not run" for name in outcome.missing]
+    if outcome.station_failed and not wrong:
+        wrong.append("the station failed")
+    wrong += [finding.text for finding in others]
+    notes = [problem.message for problem in outcome.problems if not problem.blocks]
+    if not wrong:
+        return Finding(Verdict.PASS, "run: pass", _lines(notes))
+    fails = any(finding.verdict is Verdict.FAIL for finding in others)
+    verdict = Verdict.FAIL if fails else Verdict.INVALID
+    return Finding(verdict, _line(f"run: {verdict}: {wrong[0]}"), _lines([*wrong[1:], *notes]))
+
+
+def _not_run(subject: Subject, outcome: RunOutcome) -> Finding:
+    """Say that a check was not run, and why, where the run says that."""
+    why = [problem.message for problem in outcome.problems if problem.blocks]
+    own = [message for message in why if re.search(rf"\b{subject.check}\b", message)]
+    text = f"{subject.name}: {Verdict.INVALID}: not judged: the check {subject.check} was not run"
+    return Finding(Verdict.INVALID, _line(text), _lines(own or why))
+
+
+def _not_judged(limits: LimitFile, reason: str) -> SetFindings:
+    """Say of every item why the set could not be judged."""
+    first, *more = _all_lines(reason.splitlines() or ["no reason is known"])
+    verdict = Verdict.INVALID
+    items = {
+        subject.name: Finding(verdict, f"{subject.name}: {verdict}: not judged: {first}", _lines(more))
+        for subject in subjects(limits)
+    }
+    return SetFindings(verdict, first, items)
+
+
+def _lines(texts: Iterable[str]) -> tuple[str, ...]:
+    """Return texts as lines, no more of them than a person reads."""
+    lines = _all_lines(texts)
+    if len(lines) > MOST_LINES:
+        lines = [*lines[:MOST_LINES], f"and {len(lines) - MOST_LINES} more"]
+    return tuple(lines)
+
+
+def _all_lines(texts: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(_line(text) for text in texts))
+
+
+def _line(text: str) -> str:
+    """Return a text on one visible line that is not empty."""
+    return " ".join(visible(text).split()) or "(none)"

@@ -1,0 +1,133 @@
+"""Each set is measured once in a session, however many items and processes the session has.
+
+The processes share a folder that only this user can open. Who wants a set that nobody has measured locks its file
+there and measures it; who finds it locked measures another set of the session meanwhile, or waits. The system frees
+the lock of a process that dies.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterable, Iterator, MutableMapping
+from pathlib import Path
+from typing import Any, Protocol
+
+import pytest
+
+__all__ = ["FOLDER", "Errand", "Once", "SessionFolder"]
+
+_KEY = "linecheck_folder"
+
+
+class SessionFolder:
+    """The folder that the processes of a session share.
+
+    Parameters
+    ----------
+    told : mapping of str to object, or None
+        In a worker, what it was told when it was started.
+    """
+
+    def __init__(self, told: MutableMapping[str, Any] | None) -> None:
+        self._path: Path | None = None
+        self._own = True
+        if told is not None and os.path.isdir(told.get(_KEY, "")):  # else the worker is on another machine
+            self._path, self._own = Path(told[_KEY]), False
+
+    @property
+    def path(self) -> Path:
+        """The folder, made when it is first asked for."""
+        if self._path is None:
+            self._path = Path(tempfile.mkdtemp(prefix="linecheck-"))
+        return self._path
+
+    def tell(self, worker: MutableMapping[str, Any]) -> None:
+        """Tell a worker where it is."""
+        worker[_KEY] = str(self.path)
+
+    def remove(self) -> None:
+        """Remove it; a worker leaves that to who made it."""
+        if self._own and self._path is not None:
+            shutil.rmtree(self._path, ignore_errors=True)
+            self._path = None
+
+
+#: Where a session keeps it.
+FOLDER = pytest.StashKey[SessionFolder]()
+
+
+class Errand(Protocol):
+    """Something to find out once: what ``key`` names, by ``run``, as data that JSON can hold."""
+
+    @property
+    def key(self) -> str:
+        """What is found out, different for different things."""
+
+    def run(self) -> dict[str, Any]:
+        """Find it out."""
+
+
+class Once:
+    """Runs errands, each once for all the processes that share a folder."""
+
+    def __init__(self, folder: SessionFolder) -> None:
+        self._folder = folder
+        self._known: dict[str, dict[str, Any]] = {}
+
+    def get(self, wanted: Errand, others: Iterable[Errand] = ()) -> dict[str, Any]:
+        """Return what an errand comes to; while another process runs it, run one of the others."""
+        others = tuple(others)
+        while (found := self._look_up(wanted)) is None:
+            if not self._run(wanted) and not any(self._run(other) for other in others):
+                with self._locked(wanted, wait=True):
+                    pass
+        return found
+
+    def _run(self, errand: Errand) -> bool:
+        """Run an errand that nobody has run or is running; return whether that was so."""
+        if self._look_up(errand) is not None:
+            return False
+        with self._locked(errand, wait=False) as mine:
+            if not mine or self._look_up(errand) is not None:
+                return False
+            found = errand.run()
+            path = self._path(errand, ".json")
+            partial = path.with_suffix(".part")
+            partial.write_text(json.dumps(found), encoding="utf-8")
+            partial.replace(path)
+            self._known[errand.key] = found
+            return True
+
+    def _look_up(self, errand: Errand) -> dict[str, Any] | None:
+        if errand.key not in self._known:
+            try:
+                text = self._path(errand, ".json").read_text(encoding="utf-8")
+            except FileNotFoundError:
+                return None
+            self._known[errand.key] = json.loads(text)
+        return self._known[errand.key]
+
+    @contextlib.contextmanager
+    def _locked(self, errand: Errand, *, wait: bool) -> Iterator[bool]:
+        """Hold an errand's lock; yield whether it is held. Where there are no locks, each process is on its own."""
+        try:
+            import fcntl
+        except ImportError:
+            yield True
+            return
+        with self._path(errand, ".lock").open("wb") as stream:
+            try:
+                fcntl.flock(stream, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                yield False
+                return
+            yield True
+
+    def _path(self, errand: Errand, suffix: str) -> Path:
+        name = hashlib.sha256(errand.key.encode("utf-8", "surrogateescape")).hexdigest()[:32]
+        return self._folder.path / f"{name}{suffix}"

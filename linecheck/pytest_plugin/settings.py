@@ -1,0 +1,70 @@
+"""What the project's configuration and the command line ask for; the command line goes first."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+__all__ = ["Settings", "add_options", "shown_path"]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Limit files, baselines, and whether what is marginal fails."""
+
+    limits: tuple[Path, ...]
+    baselines: tuple[Path, ...]
+    strict: bool
+
+    @classmethod
+    def of(cls, config: pytest.Config) -> Settings:
+        """Return what applies; a path is relative to the configuration file, or to where the command was given."""
+        return cls(
+            limits=_paths(config, "linecheck_limits"),
+            baselines=_paths(config, "linecheck_baseline"),
+            strict=bool(config.getoption("linecheck_strict") or config.getini("linecheck_strict")),
+        )
+
+
+def add_options(parser: pytest.Parser) -> None:
+    """Add linecheck's options to the command line and to the configuration file."""
+    group = parser.getgroup("linecheck", "linecheck: capture sets (captures.toml) as tests")
+    for name, files in (("limits", "limit file"), ("baseline", "baseline")):
+        group.addoption(
+            f"--linecheck-{name}",
+            dest=f"linecheck_{name}",
+            action="append",
+            metavar="FILE",
+            help=f"The {files} of a model; may be given several times, one for each. Goes before "
+            f"linecheck_{name} of the configuration file.",
+        )
+    group.addoption(
+        "--linecheck-strict",
+        dest="linecheck_strict",
+        action="store_true",
+        default=False,
+        help="What is marginal fails.",
+    )
+    parser.addini("linecheck_limits", "Limit files by which capture sets are judged.", "paths", [])
+    parser.addini("linecheck_baseline", "Baselines that capture sets are compared with.", "paths", [])
+    parser.addini("linecheck_strict", "Whether what is marginal fails.", "bool", False)
+
+
+def shown_path(path: Path) -> Path:
+    """Return a path as it is best read: from the current folder, where it lies in that."""
+    here = Path(os.getcwd())
+    return path.relative_to(here) if path.is_relative_to(here) else path
+
+
+def _paths(config: pytest.Config, name: str) -> tuple[Path, ...]:
+    given = config.getoption(name)
+    if given is not None:
+        return tuple(_clean(config.invocation_params.dir / path) for path in given)
+    return tuple(_clean(path) for path in config.getini(name))
+
+
+def _clean(path: Path) -> Path:
+    return Path(os.path.normpath(path))

@@ -1,0 +1,84 @@
+"""What stands above the tests, by what sets are judged, and below them, a line for each set.
+
+In a session of many processes only the reports come back to the one that writes, so that each report carries what is
+told of its set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from linecheck.pytest_plugin.collect import JudgedItem
+from linecheck.pytest_plugin.settings import Settings, shown_path
+
+__all__ = ["header", "tell_of", "write"]
+
+_ATTRIBUTE = "linecheck"
+_COLOURS = {"pass": "green", "marginal": "yellow"}
+
+
+def header(config: pytest.Config) -> str | None:
+    """Return the line above the tests; None in a project that names no limit file."""
+    settings = Settings.of(config)
+    if not settings.limits:
+        return None
+    parts = [f"limits {_listed(settings.limits)}"]
+    if settings.baselines:
+        parts.append(f"baseline {_listed(settings.baselines)}")
+    if settings.strict:
+        parts.append("strict")
+    return f"linecheck: {'; '.join(parts)}"
+
+
+def tell_of(item: pytest.Item, report: pytest.TestReport) -> None:
+    """Attach to a report what is told of its item and its set."""
+    if report.when == "teardown" or not isinstance(item, JudgedItem) or item.file.measured is None:
+        return
+    found = item.file.measured
+    finding = found.items[item.name]
+    said = [finding.text] if finding.verdict == "marginal" else []
+    if finding.verdict == "pass":
+        said += finding.notes
+    told = {
+        "set": str(shown_path(item.path.parent)),
+        "unit": item.file.unit,
+        "verdict": str(found.verdict),
+        "worst": found.worst,
+        "items": len(found.items),
+        "said": said if report.passed else [],
+    }
+    setattr(report, _ATTRIBUTE, told)
+
+
+def write(reporter: pytest.TerminalReporter) -> None:
+    """Write the lines below the tests, if there was a set."""
+    sets: dict[str, list[dict[str, Any]]] = {}
+    for told in _told(reporter):
+        sets.setdefault(told["set"], []).append(told)
+    if not sets:
+        return
+    reporter.section("linecheck")
+    for path, items in sorted(sets.items()):
+        first = items[0]
+        worst = f": {first['worst']}" if first["worst"] else ""
+        some = "" if len(items) == first["items"] else f" ({len(items)} of its {first['items']} items run)"
+        word, rest = first["verdict"].upper(), f" {path}, {first['unit']}{some}{worst}"
+        reporter.write(word, **{_COLOURS.get(first["verdict"], "red"): True})
+        reporter.write_line(rest)
+        for line in dict.fromkeys(line for item in items for line in item["said"]):
+            reporter.write_line(f"  {line}")
+
+
+def _told(reporter: pytest.TerminalReporter) -> Iterator[dict[str, Any]]:
+    """Yield what the reports carry, once for each item."""
+    for category, reports in reporter.stats.items():
+        if category:  # without a name: what passed but was no call
+            yield from (getattr(report, _ATTRIBUTE) for report in reports if hasattr(report, _ATTRIBUTE))
+
+
+def _listed(paths: Iterable[Path]) -> str:
+    return ", ".join(str(shown_path(path)) for path in paths)
