@@ -163,7 +163,6 @@ def test_every_fault_of_a_set_comes_at_once(folder):
     )
     faults = faults_of(folder)
     assert set(faults) == {
-        "1:serial",
         "3:seriel",
         "4:recorded",
         "7:capture[1].file",
