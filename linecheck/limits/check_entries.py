@@ -11,13 +11,14 @@ from linecheck.checks.base import CheckKind, Parameters
 from linecheck.limits.faults import FaultList, checked_model, did_you_mean
 from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, is_reserved
 from linecheck.limits.mask_entries import read_masks
-from linecheck.limits.measurable import refuse_unmeasurable
+from linecheck.limits.measurable import refuse_incomparable, refuse_unmeasurable
 from linecheck.limits.model import Check, Mask
+from linecheck.limits.regression_entries import Margins, read_margins, resolved_margins
 from linecheck.limits.source import REFUSED, KeyPath, described, shown
 
 __all__ = ["CHECK_KEYS", "read_checks", "read_setup"]
 
-CHECK_KEYS: Final = ("kind", "setup", "stimulus", "analysis", "masks")
+CHECK_KEYS: Final = ("kind", "setup", "stimulus", "analysis", "masks", "regression")
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,7 @@ def read_checks(
     texts: Mapping[KeyPath, str],
     channels: int,
     faults: FaultList,
+    classes: Margins | None = None,
 ) -> tuple[Check, ...]:
     """Return the checks in the file's order; what is wrong goes to ``faults`` and is left out.
 
@@ -55,6 +57,8 @@ def read_checks(
     channels : int
         How many the file declares.
     faults : FaultList
+    classes : mapping of str to float or None, optional
+        The file's own margins of regression, by metric or unit.
     """
     if data is REFUSED:
         return ()
@@ -63,7 +67,10 @@ def read_checks(
         return ()
     found = [_read_entry(name, entry, kinds, faults) for name, entry in data.items()]
     entries = {entry.name: entry for entry in found if entry is not None}
-    checks = [_read_check(entry, entries, setup, texts, channels, faults) for entry in entries.values()]
+    checks = [
+        _read_check(entry, entries, setup, texts, channels, faults, classes or {})
+        for entry in entries.values()
+    ]
     if len(entries) == len(data) and not any("masks" in entry.data for entry in entries.values()):
         faults.add(
             ("checks",), "no check has a mask, so that the file judges nothing; expected one mask or more"
@@ -140,6 +147,7 @@ def _read_check(
     texts: Mapping[KeyPath, str],
     channels: int,
     faults: FaultList,
+    classes: Margins,
 ) -> Check | None:
     kind, data, path = entry.kind, entry.data, entry.path
     stimulus = checked_model(kind.stimulus_parameters, data.get("stimulus", {}), (*path, "stimulus"), faults)
@@ -148,11 +156,16 @@ def _read_check(
     masks: Mapping[str, Mask] = {}
     if "masks" in data:
         masks = read_masks(data["masks"], kind, (*path, "masks"), faults)
+    own = (
+        read_margins(data["regression"], kind, (*path, "regression"), faults) if "regression" in data else {}
+    )
     if stimulus is None or analysis is None:
         return None
     reference = _reference(entry, analysis, entries, faults)
-    check = Check(entry.name, kind, stimulus, analysis, {**setup, **own_setup}, masks, reference)
+    margins = resolved_margins(kind, masks, own, classes)
+    check = Check(entry.name, kind, stimulus, analysis, {**setup, **own_setup}, masks, reference, margins)
     refuse_unmeasurable(check, data.get("masks"), (*path, "masks"), channels, faults)
+    refuse_incomparable(check, own, (*path, "regression"), channels, faults)
     return check
 
 

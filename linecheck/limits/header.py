@@ -104,6 +104,10 @@ class Header(BaseModel):
         description="simple, or guarded: the pass mask shrinks by the expanded uncertainty (k = 2)",
     )
     setup: Any = Field(None, description="how the unit is set: input, output, filter and so on")
+    regression: Any = Field(
+        None,
+        description="by how much a masked metric may differ from a baseline, by the metric's name or by its unit",
+    )
     checks: Any = Field(description="every check by its name")
 
     @field_validator("model")

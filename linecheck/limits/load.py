@@ -18,6 +18,7 @@ from linecheck.limits.faults import FaultList, checked_model
 from linecheck.limits.header import FORMAT, Header
 from linecheck.limits.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
 from linecheck.limits.model import LimitFile
+from linecheck.limits.regression_entries import read_classes
 from linecheck.limits.source import KeyPath, Source, described
 
 __all__ = ["load_limits"]
@@ -49,7 +50,8 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
     setup = read_setup(data.get("setup", {}), ("setup",), texts, faults)
     known = all_kinds() if kinds is None else kinds
     channels = _channel_count(data.get("channels"))
-    checks = read_checks(data.get("checks", {}), known, setup, texts, channels, faults)
+    classes = read_classes(data["regression"], known, faults) if "regression" in data else {}
+    checks = read_checks(data.get("checks", {}), known, setup, texts, channels, faults, classes)
     faults.raise_any()
     assert header is not None
     return LimitFile(

@@ -1,8 +1,8 @@
-"""Refusing masks that no unit could meet, since what they judge is never measured."""
+"""Refusing masks that no unit could meet, and margins of what is never measured."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from linecheck.checks.base import CurveSpec
 from linecheck.limits.decision import END_TOLERANCE
@@ -11,7 +11,7 @@ from linecheck.limits.masks import extent
 from linecheck.limits.model import Check, Limit, Mask
 from linecheck.limits.source import REFUSED, KeyPath
 
-__all__ = ["refuse_unmeasurable"]
+__all__ = ["refuse_incomparable", "refuse_unmeasurable"]
 
 
 def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int, faults: FaultList) -> None:
@@ -42,6 +42,19 @@ def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int
     for spec in check.kind.curves:
         if spec.name in check.masks and spec.name in spans and spec.name not in never:
             _refuse_too_wide(check.masks[spec.name], spec, spans[spec.name], (*path, spec.name), faults)
+
+
+def refuse_incomparable(
+    check: Check, margins: Mapping[str, float | None], path: KeyPath, channels: int, faults: FaultList
+) -> None:
+    """Add a fault for each margin that a check itself gives to what it never measures."""
+    never = check.kind.never_measured(
+        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
+    )
+    for name, reason in never.items():
+        if margins.get(name) is not None:
+            message = f"can never be measured, so that nothing could be compared: {reason}"
+            faults.add_key((*path, name), f"{message}; change that, or leave the margin out")
 
 
 def _refuse_too_wide(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from linecheck.checks.base import CheckKind, Parameters
@@ -39,6 +39,8 @@ class Check:
     """One check of a limit file; ``setup`` is complete (the file's, with what differs for the check).
 
     ``reference`` is the name of the check that this one refers to, resolved; None where it refers to none.
+    ``regression`` holds by how much a metric or curve may differ from a baseline, in its unit; what is not named there
+    is not compared.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Check:
     setup: Mapping[str, str]
     masks: Mapping[str, Mask]
     reference: str | None = None
+    regression: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

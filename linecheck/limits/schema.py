@@ -6,7 +6,7 @@ names which refer to each other exist, and everything again after ``based_on`` h
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from inspect import getdoc
 from typing import Any, Final
 
@@ -16,6 +16,7 @@ from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, Header
 from linecheck.limits.mask_entries import LARGEST
+from linecheck.limits.regression_entries import class_names
 
 __all__ = ["limit_file_schema"]
 
@@ -55,7 +56,12 @@ def limit_file_schema(kinds: Mapping[str, CheckKind] | None = None) -> Schema:
         "additionalProperties": _or_null({"$ref": "#/$defs/check"}),
         "minProperties": 1,
     }
+    properties["regression"] = _classes(known, properties["regression"]["description"])
     definitions["setup"] = _setup()
+    definitions["margin"] = {
+        "anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": LARGEST}, {"enum": [False, None]}],
+        "description": "more than 0, in the metric's unit; false where it is not compared",
+    }
     definitions["check"] = _check(known, references)
     definitions.update(_mask_definitions())
     return {
@@ -119,6 +125,10 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
             "stimulus": {"type": "object", "description": "what is played"},
             "analysis": {"type": "object", "description": "how it is measured"},
             "masks": {"type": "object", "description": "what is allowed, by metric"},
+            "regression": {
+                "type": "object",
+                "description": "by how much it may differ from a baseline, by metric",
+            },
         },
         "additionalProperties": False,
         "allOf": [
@@ -129,6 +139,7 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
                         "stimulus": references[kind.stimulus_parameters],
                         "analysis": references[kind.analysis_parameters],
                         "masks": _masks(kind),
+                        "regression": _margins(kind),
                     }
                 },
             }
@@ -149,6 +160,25 @@ def _masks(kind: CheckKind) -> Schema:
         "minProperties": 1,
         "additionalProperties": False,
         "properties": {spec.name: _mask_of(spec) for spec in specs},
+    }
+
+
+def _margins(kind: CheckKind) -> Schema:
+    specs: list[MetricSpec | CurveSpec] = [*kind.metrics, *kind.curves]
+    return _named_margins([spec.name for spec in specs])
+
+
+def _classes(kinds: Mapping[str, CheckKind], description: str) -> Schema:
+    names, units = class_names(kinds)
+    return {"description": description, **_named_margins([*units, *names])}
+
+
+def _named_margins(names: Iterable[str]) -> Schema:
+    return {
+        "type": "object",
+        "minProperties": 1,
+        "additionalProperties": False,
+        "properties": {name: {"$ref": "#/$defs/margin"} for name in names},
     }
 
 

@@ -1,0 +1,115 @@
+"""The ``regression`` of a limit file: by how much a metric may differ from a baseline before that matters.
+
+::
+
+    regression: {dB: 0.5, clock_error: 1}          # at the top: every masked metric of that unit or name
+    checks:
+      tone:
+        kind: tone
+        regression: {sinad: 0.3, spectrum: 6, hum: false}   # in a check: its metrics and curves, masked or not
+
+The nearest counts: the check's own, then the file's by name, then the file's by unit. ``false`` says that something is
+not compared. A unit stands for values and never for curves: a curve has hundreds of points, and needs a margin that
+was thought of for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from linecheck.checks.base import CheckKind
+from linecheck.limits.faults import FaultList, did_you_mean, number_hint
+from linecheck.limits.mask_entries import LARGEST
+from linecheck.limits.model import Mask
+from linecheck.limits.source import REFUSED, KeyPath, described
+
+__all__ = ["Margins", "class_names", "read_classes", "read_margins", "resolved_margins"]
+
+#: Margins by metric or unit; None where something is not compared.
+Margins = Mapping[str, float | None]
+
+_WHERE: Final[KeyPath] = ("regression",)
+
+
+def class_names(kinds: Mapping[str, CheckKind]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what may stand at the top of a file: names of metrics and curves, and units of metrics."""
+    names = [name for kind in kinds.values() for name in _names(kind)]
+    units = [spec.unit for kind in kinds.values() for spec in kind.metrics if spec.unit]
+    return tuple(dict.fromkeys(names)), tuple(dict.fromkeys(units))
+
+
+def read_classes(data: object, kinds: Mapping[str, CheckKind], faults: FaultList) -> dict[str, float | None]:
+    """Return the file's own margins by metric or unit; what is wrong goes to ``faults`` and is left out."""
+    names, units = class_names(kinds)
+    return _read(data, (*units, *names), "the units and metrics are", _WHERE, faults)
+
+
+def read_margins(data: object, kind: CheckKind, path: KeyPath, faults: FaultList) -> dict[str, float | None]:
+    """Return a check's own margins by metric; what is wrong goes to ``faults`` and is left out."""
+    return _read(data, _names(kind), f"the metrics of {kind.name} are", path, faults)
+
+
+def resolved_margins(
+    kind: CheckKind, masks: Mapping[str, Mask], own: Margins, classes: Margins
+) -> dict[str, float]:
+    """Return what of a check is compared, and by which margin, in the kind's order.
+
+    Parameters
+    ----------
+    kind : CheckKind
+    masks : mapping of str to Mask
+        The check's: what a class compares is judged by a mask as well.
+    own, classes : mapping of str to float or None
+        The check's margins and the file's.
+    """
+    margins: dict[str, float | None] = {}
+    for metric in kind.metrics:
+        chosen = classes.get(metric.name, classes.get(metric.unit)) if metric.name in masks else None
+        margins[metric.name] = own.get(metric.name, chosen)
+    for curve in kind.curves:
+        chosen = classes.get(curve.name) if curve.name in masks else None
+        margins[curve.name] = own.get(curve.name, chosen)
+    return {name: margin for name, margin in margins.items() if margin is not None}
+
+
+def _names(kind: CheckKind) -> list[str]:
+    return [metric.name for metric in kind.metrics] + [curve.name for curve in kind.curves]
+
+
+def _read(
+    data: object, known: Iterable[str], what: str, path: KeyPath, faults: FaultList
+) -> dict[str, float | None]:
+    names = tuple(known)
+    if data is REFUSED:
+        return {}
+    if not isinstance(data, dict) or not data:
+        got = "an empty mapping" if data == {} else described(data)
+        faults.add(path, f"expected margins by name, as in {{sinad: 0.5}}, got {got}")
+        return {}
+    margins: dict[str, float | None] = {}
+    for name, value in data.items():
+        where = (*path, name)
+        if name not in names:
+            faults.add_key(where, f"unknown name; {did_you_mean(name, names, what)}")
+        elif value is False:
+            margins[name] = None
+        elif _is_margin(value, where, faults):
+            margins[name] = float(value)
+    return margins
+
+
+def _is_margin(value: object, path: KeyPath, faults: FaultList) -> bool:
+    """Return whether a value is a margin; where it is not, add a fault."""
+    if value is REFUSED:
+        return False
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        hint = number_hint(value) if isinstance(value, str) else ""
+        faults.add(
+            path, f"expected a number, or false where it is not compared, got {described(value)}{hint}"
+        )
+        return False
+    if not 0.0 < value <= LARGEST:
+        faults.add(path, f"expected a margin above 0 and at most {LARGEST:g}, got {value:g}")
+        return False
+    return True
