@@ -17,7 +17,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ByteOrder", "SampleForm", "Samples", "decode", "encode", "highest_bytes"]
+__all__ = ["ByteOrder", "SampleForm", "Samples", "decode", "encode", "highest_bytes", "refuse_lost_bits"]
 
 Samples = NDArray[Any]
 
@@ -107,9 +107,20 @@ def encode(samples: Samples, bits: int | None) -> memoryview:
     if bits is None:
         little = np.ascontiguousarray(samples, dtype=samples.dtype.newbyteorder("<"))
         return little.view(np.uint8).reshape(-1).data
+    refuse_lost_bits(samples, bits)
+    return highest_bytes(samples, max(2, (bits + 7) // 8))
+
+
+def refuse_lost_bits(samples: Samples, bits: int) -> None:
+    """Refuse integers that have more bits than are written.
+
+    Raises
+    ------
+    ValueError
+        They have.
+    """
     if bits < 32 and np.any(samples & np.int32((1 << (32 - bits)) - 1)):
         raise ValueError(f"samples have more than {bits} bits: writing them would lose some")
-    return highest_bytes(samples, max(2, (bits + 7) // 8))
 
 
 def highest_bytes(samples: Samples, width: int) -> memoryview:
