@@ -76,12 +76,7 @@ def read_audio(path: str | Path) -> Audio:
                 f"is too long: more than {MOST_SAMPLES:,} samples; cut a recording of a whole programme into a "
                 "capture set first",
             )
-        samples = np.empty((stream.frames, stream.channels), stream.dtype)
-        place = 0
-        for block in stream.blocks(max(1, _PIECE_SAMPLES // stream.channels)):
-            samples[place : place + len(block)] = block
-            place += len(block)
-        return Audio(samples, stream.rate_hz, stream.bits, stream.sha256())
+        return Audio(stream.read_all(), stream.rate_hz, stream.bits, stream.sha256())
 
 
 def write_audio(path: str | Path, samples: Samples, rate_hz: int, bits: int | None) -> str:

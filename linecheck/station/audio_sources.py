@@ -2,7 +2,7 @@
 
 ======================  ==================================================================
 :func:`open_source`     whichever of them a file needs
-:class:`Source`         samples from one frame to another
+:class:`Source`         samples from a frame on
 :class:`Checksum`       what a file knows of its own samples
 ======================  ==================================================================
 
@@ -59,8 +59,8 @@ class Source(Protocol):
 
     form: SampleForm
 
-    def read(self, start: int, stop: int) -> Samples:
-        """Return the frames from ``start`` to before ``stop``."""
+    def fill(self, samples: Samples, start: int) -> None:
+        """Fill an array, shape (frames, channels) and C-contiguous, with the frames from ``start`` on."""
 
     def checksum(self) -> Checksum | None:
         """Return a new checksum; None where whatever can be read is right."""
@@ -114,14 +114,14 @@ class _WavSource:
             content += more
         return content
 
-    def read(self, start: int, stop: int) -> Samples:
-        """Return the frames from ``start`` to before ``stop``."""
+    def fill(self, samples: Samples, start: int) -> None:
+        """Fill an array, shape (frames, channels) and C-contiguous, with the frames from ``start`` on."""
         header = self._header
-        count = (stop - start) * header.frame_bytes
+        count = len(samples) * header.frame_bytes
         content = self._read_at(header.place + start * header.frame_bytes, count)
         if len(content) < count:
             raise HeaderError("was cut off while it was being read; copy or record it again")
-        return decode(content, self.form.dtype, self._width, header.order).reshape(-1, header.channels)
+        decode(content, samples, self._width, header.order)
 
     def checksum(self) -> None:
         """Return nothing: a WAV file has no checksum."""
@@ -154,9 +154,8 @@ def _wav_frames(wav: WavHeader) -> int:
     """Return how many frames there are, if there are as many as the header says."""
     if wav.declared_bytes is None:
         raise HeaderError(
-            f"does not say how long it is: it was never closed, or is longer than 4 GiB and no RF64 file; "
-            f"{wav.present_bytes:,} bytes follow its header. Let the recorder or an audio editor repair it, "
-            "or record again"
+            f"was never closed and does not say how long it is, though {wav.present_bytes:,} bytes follow its "
+            "header; close it with `sox --ignore-length THIS.wav CLOSED.wav`, or record again"
         )
     if wav.present_bytes < wav.declared_bytes:
         raise HeaderError(
@@ -199,19 +198,17 @@ class _FlacSource:
                 f"is damaged and cannot be decoded ({reason or 'no valid frame'}); copy or record it again"
             ) from error
 
-    def read(self, start: int, stop: int) -> Samples:
-        """Return the frames from ``start`` to before ``stop``."""
+    def fill(self, samples: Samples, start: int) -> None:
+        """Fill an array, shape (frames, channels) and C-contiguous, with the frames from ``start`` on."""
         with self._decoding():
             if start != self._next:
                 self._stream.seek(start)
-            samples: Samples = self._stream.read(stop - start, dtype="int32", always_2d=True)
-        self._next = start + len(samples)
-        if len(samples) < stop - start:
+            self._next = start + len(self._stream.read(out=samples))
+        if self._next < start + len(samples):
             raise HeaderError(
                 f"is damaged: of {self.form.frames:,} frames only {self._next:,} could be read; "
                 "copy or record it again"
             )
-        return samples
 
     def checksum(self) -> Checksum:
         """Return a new checksum, which is the only proof that no sample was damaged."""

@@ -26,13 +26,13 @@ from typing import Any, BinaryIO, Self
 import numpy as np
 
 from linecheck.errors import FileError
-from linecheck.station.audio_sources import open_source
+from linecheck.station.audio_sources import Checksum, open_source
 from linecheck.station.sample_bytes import Samples
 from linecheck.station.wav_header import HeaderError
 
 __all__ = ["AudioStream", "open_audio"]
 
-#: What is decoded at a time, in samples of all channels: small enough to stay in a processor's cache.
+#: What is decoded at a time, in samples of all channels.
 _PIECE_SAMPLES = 2**16
 
 #: What the file is read in, where it is only hashed.
@@ -107,18 +107,25 @@ class AudioStream:
         if not 0 <= start <= stop <= self.frames:
             raise ValueError(f"frames {start} to {stop} are not among the {self.frames} of {self.path}")
         samples = np.empty((stop - start, self.channels), self.dtype)
-        piece = max(1, _PIECE_SAMPLES // self.channels)
-        with _told(self.path):
-            for first in range(start, stop, piece):
-                last = min(first + piece, stop)
-                samples[first - start : last - start] = self._source.read(first, last)
+        self._fill(samples, start)
+        return samples
+
+    def read_all(self) -> Samples:
+        """Return all frames, with the proofs of a whole pass (:meth:`blocks`).
+
+        Raises
+        ------
+        FileError
+            As :meth:`blocks`.
+        """
+        (samples,) = self.blocks(self.frames)
         return samples
 
     def blocks(self, frames: int, start: int = 0) -> Iterator[Samples]:
         """Yield all from a frame on, ``frames`` at a time; the last block may be shorter.
 
-        A pass over the whole file ends in an error where the file changed meanwhile, or where its samples are
-        not those that its own checksum was made of (FLAC).
+        The last block comes only where the file did not change meanwhile and, of a whole pass, where its samples
+        are those that its own checksum was made of (FLAC); what came before it is proven with it.
 
         Raises
         ------
@@ -131,14 +138,24 @@ class AudioStream:
             raise ValueError(f"blocks of {frames} from {start} are not in {self.frames} frames")
         checksum = self._source.checksum() if start == 0 else None
         for first in range(start, self.frames, frames):
-            block = self.read(first, min(first + frames, self.frames))
-            if checksum is not None:
-                checksum.update(block)
+            block = np.empty((min(frames, self.frames - first), self.channels), self.dtype)
+            self._fill(block, first, checksum)
+            if first + len(block) == self.frames:
+                with _told(self.path):
+                    self._check_unchanged()
+                    if checksum is not None:
+                        checksum.check()
             yield block
+
+    def _fill(self, samples: Samples, start: int, checksum: Checksum | None = None) -> None:
+        """Fill an array with frames, a piece at a time that stays in a processor's cache."""
+        frames = max(1, _PIECE_SAMPLES // self.channels)
         with _told(self.path):
-            if checksum is not None:
-                checksum.check()
-            self._check_unchanged()
+            for first in range(0, len(samples), frames):
+                piece = samples[first : first + frames]
+                self._source.fill(piece, start + first)
+                if checksum is not None:
+                    checksum.update(piece)
 
     def verify(self) -> None:
         """Make sure that all samples can be read and are those that were written, as far as the file can tell.

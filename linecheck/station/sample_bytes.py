@@ -60,34 +60,28 @@ class SampleForm:
             raise ValueError(f"samples must be int32 of 8 to 32 bits, got {self.dtype} of {self.bits} bits")
 
 
-def decode(content: bytes, dtype: np.dtype[Any], width: int, order: ByteOrder) -> Samples:
-    """Return the samples that bytes hold.
+def decode(content: bytes, samples: Samples, width: int, order: ByteOrder) -> None:
+    """Fill an array with the samples that bytes hold.
 
     Parameters
     ----------
     content : bytes
-        Whole samples, one after the other.
-    dtype : numpy.dtype
-        int32, float32 or float64.
+        Whole samples, one after the other, as many as the array holds.
+    samples : int32, float32 or float64 array, C-contiguous
     width : int
         Bytes of one sample: 2 to 4 for integers.
     order : ByteOrder
-
-    Returns
-    -------
-    array, shape (samples,)
-        A new one.
     """
-    if dtype.kind == "f" or width == 4:
-        return np.frombuffer(content, dtype.newbyteorder(order)).astype(dtype)
-    if width == 2:
-        high: Samples = np.left_shift(np.frombuffer(content, f"{order}i2"), 16, dtype=np.int32)
-        return high
-    # Every third byte begins a word of four, whose least significant byte is the neighbour's.
-    padded = b"\0" + content if order == "<" else content + b"\0"
-    words = np.ndarray((len(content) // 3,), f"{order}i4", padded, strides=(3,))
-    samples: Samples = np.bitwise_and(words, np.int32(-256), dtype=np.int32)
-    return samples
+    values = samples.reshape(-1)
+    if samples.dtype.kind == "f" or width == 4:
+        values[:] = np.frombuffer(content, samples.dtype.newbyteorder(order))
+    elif width == 2:
+        np.left_shift(np.frombuffer(content, f"{order}i2"), 16, out=values, dtype=np.int32)
+    else:
+        # Every third byte begins a word of four, whose least significant byte is the neighbour's.
+        padded = b"\0" + content if order == "<" else content + b"\0"
+        words = np.ndarray((len(content) // 3,), f"{order}i4", padded, strides=(3,))
+        np.bitwise_and(words, np.int32(-256), out=values)
 
 
 def encode(samples: Samples, bits: int | None) -> memoryview:

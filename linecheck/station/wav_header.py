@@ -110,9 +110,7 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
             if form is None:
                 raise HeaderError("has a damaged header: its samples come before their format")
             (riff_bytes,) = struct.unpack_from(f"{order}I", start, 4)
-            promised = _promised(
-                size, sizes.get(name), riff_bytes, file_bytes, bool(sizes), file_bytes - place
-            )
+            promised = _promised(size, sizes.get(name), file_bytes - place, file_bytes - 8 - riff_bytes)
             return WavHeader(*form, order, place, promised, file_bytes - place)
         if name == b"ds64" and start[:4] in (b"RF64", b"BW64"):
             sizes = _long_sizes(read_at(place, min(size, 28 + 12 * 100)))
@@ -124,19 +122,26 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
     raise HeaderError("has no samples in it: it was cut off, or the recording was never closed")
 
 
-def _promised(
-    size: int, long_size: int | None, riff_bytes: int, file_bytes: int, is_long: bool, present: int
-) -> int | None:
+def _promised(size: int, long_size: int | None, present: int, uncounted: int) -> int | None:
     """Return the length of the samples; None where the header does not know it.
 
-    A recorder that was stopped by force leaves 0 or 2**32 - 1 behind, and one that went on beyond 4 GiB leaves
-    the remainder.
+    A recorder that was stopped by force leaves 0 or 2**32 - 1 behind.
+
+    Parameters
+    ----------
+    size, long_size : int
+        What the ``data`` chunk says, and what the ``ds64`` chunk says of it if there is one.
+    present, uncounted : int
+        How many bytes follow, and how many of the file are beyond the end that its first chunk states.
     """
     if long_size is not None and size in (0, _SEE_DS64):
         return long_size if 0 < long_size < 2**64 - 1 or not present else None
-    overflown = not is_long and file_bytes > 2**32 + 8
-    unclosed = size == 0 and present > 0 and riff_bytes + 8 < file_bytes
-    return None if size == _SEE_DS64 or overflown or unclosed else size
+    if long_size is None and present > LONGEST_RIFF_BYTES + 8192:
+        raise HeaderError(
+            "is longer than 4 GiB, which its header cannot count; record as RF64 or in shorter files"
+        )
+    unclosed = size == 0 and present > 0 and uncounted > 0
+    return None if size == _SEE_DS64 or unclosed else size
 
 
 def _long_sizes(chunk: bytes) -> dict[bytes, int]:
