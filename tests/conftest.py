@@ -8,6 +8,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, 
 import pytest
 from hypothesis import settings
 
+pytest_plugins = ["pytester"]
+
 # Under nohup or in the background these come ignored, and every process that a test starts would ignore them too.
 for number, handler in (
     (signal.SIGINT, signal.default_int_handler),

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from linecheck.pytest_plugin import settings, summary
-from linecheck.pytest_plugin.collect import CaptureSetFile
+from linecheck.pytest_plugin.collect import CaptureSetFile, JudgedItem
 from linecheck.pytest_plugin.once import FOLDER, SessionFolder
 
 if TYPE_CHECKING:
@@ -68,10 +68,15 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureSet
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Give a report what is told of it below the tests."""
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Give a report what is told of it below the tests, and an error the words that a failure has by itself."""
     report = yield
-    summary.tell_of(item, report)
+    if isinstance(item, JudgedItem):
+        if call.excinfo is not None:
+            report.longrepr = item.repr_failure(call.excinfo)
+        summary.tell_of(item, report)
     return report
 
 

@@ -17,9 +17,10 @@ import pytest
 from linecheck.errors import FileError, LinecheckError
 from linecheck.pytest_plugin.once import FOLDER, Once
 from linecheck.pytest_plugin.settings import Settings, shown_path
+from linecheck.records.text import visible
 
 if TYPE_CHECKING:
-    from _pytest._code.code import TerminalRepr
+    from _pytest._code.code import TerminalRepr, TracebackStyle
 
     from linecheck.limits.model import LimitFile
     from linecheck.pytest_plugin.judgement import SetErrand, SetFindings, Subject
@@ -128,7 +129,7 @@ class CaptureSetFile(pytest.File):
     def unit(self) -> str:
         """What was recorded, in a few words."""
         serial = self.index.serial or "(no serial number)"
-        return f"{serial}, firmware {self.index.firmware}" if self.index.firmware else serial
+        return visible(f"{serial}, firmware {self.index.firmware}" if self.index.firmware else serial)
 
     @property
     def measured(self) -> SetFindings | None:
@@ -203,10 +204,12 @@ class JudgedItem(pytest.Item):
         if finding.verdict != "pass" or finding.notes:
             self.add_report_section("call", "linecheck", self._words())
 
-    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], *args: Any) -> str | TerminalRepr:  # noqa: ANN401
+    def repr_failure(
+        self, excinfo: pytest.ExceptionInfo[BaseException], style: TracebackStyle | None = None
+    ) -> str | TerminalRepr:
         """Tell a failure in the words of its verdict, at the place in ``captures.toml`` that names its check."""
         if not isinstance(excinfo.value, Judgement):
-            return super().repr_failure(excinfo, *args)
+            return super().repr_failure(excinfo, style)
         representation = excinfo.getrepr(style="value")
         crash = representation.reprcrash
         if crash is not None:
@@ -215,8 +218,8 @@ class JudgedItem(pytest.Item):
         return representation
 
     def reportinfo(self) -> tuple[Path, int, str]:
-        """Return where the item comes from, lines counted from 0."""
-        return self.path, self._line - 1, self.name
+        """Return where the item comes from (lines counted from 0), and what stands above its failure."""
+        return self.path, self._line - 1, f"{shown_path(self.path.parent)}: {self.name}"
 
     @property
     def _line(self) -> int:

@@ -34,9 +34,9 @@ def header(config: pytest.Config) -> str | None:
     return f"linecheck: {'; '.join(parts)}"
 
 
-def tell_of(item: pytest.Item, report: pytest.TestReport) -> None:
+def tell_of(item: JudgedItem, report: pytest.TestReport) -> None:
     """Attach to a report what is told of its item and its set."""
-    if report.when == "teardown" or not isinstance(item, JudgedItem) or item.file.measured is None:
+    if report.when == "teardown" or item.file.measured is None:
         return
     found = item.file.measured
     finding = found.items[item.name]
@@ -61,7 +61,7 @@ def write(reporter: pytest.TerminalReporter) -> None:
         sets.setdefault(told["set"], []).append(told)
     if not sets:
         return
-    reporter.section("linecheck")
+    reporter.write_sep("=", "linecheck")
     for path, items in sorted(sets.items()):
         first = items[0]
         worst = f": {first['worst']}" if first["worst"] else ""
@@ -70,7 +70,8 @@ def write(reporter: pytest.TerminalReporter) -> None:
         reporter.write(word, **{_COLOURS.get(first["verdict"], "red"): True})
         reporter.write_line(rest)
         for line in dict.fromkeys(line for item in items for line in item["said"]):
-            reporter.write_line(f"  {line}")
+            if line not in first["worst"]:
+                reporter.write_line(f"  {line}")
 
 
 def _told(reporter: pytest.TerminalReporter) -> Iterator[dict[str, Any]]:
