@@ -5,7 +5,7 @@
 :class:`PayloadReader`        what one of them says
 ============================  =====================================================================================
 
-Both correlate with chirps that are made at the search's own rate, in the frequency domain: the bins that are left out on
+Both correlate with chirps that are made at the search's own rate, in the frequency domain: the bins left out on
 the way back lower the rate at the same time, so that a recording at 192 kHz costs little more than one transform of it.
 The magnitude of the analytic correlation is used, so neither polarity nor a turn of phase matters.
 """

@@ -3,6 +3,7 @@
 ============================  =====================================================================================
 :class:`MarkCode`             what a mark says
 :func:`mark_signal`           a mark as it is played, in one channel
+:func:`wake_tone`             its first part, of any length
 :func:`encode`                its bits
 :func:`decode`                what bits say, or that they say nothing
 :func:`decode_channel`        in which channel they were played
@@ -34,7 +35,10 @@ __all__ = [
     "BITS",
     "BIT_SECONDS",
     "CODE_BITS",
+    "FORMAT",
+    "HIGH_HZ",
     "LOWEST_RATE_HZ",
+    "LOW_HZ",
     "MARK_SECONDS",
     "MOST_CHANNELS",
     "MOST_SEGMENTS",
@@ -48,6 +52,7 @@ __all__ = [
     "decode_channel",
     "encode",
     "mark_signal",
+    "wake_tone",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -202,14 +207,22 @@ def mark_signal(code: MarkCode, channel: int, rate_hz: int) -> FloatArray:
         The code or the channel cannot be written in a mark.
     """
     signal = np.zeros(round(MARK_SECONDS * rate_hz) + 1)
-    time = np.arange(round(WAKE_SECONDS * rate_hz)) / rate_hz
-    wake = np.sin(2.0 * np.pi * WAKE_HZ * time) * _edges(time, WAKE_SECONDS, WAKE_EDGE_SECONDS)
-    _add(signal, wake, 0.0, rate_hz)
+    _add(signal, _wake(rate_hz, WAKE_SECONDS), 0.0, rate_hz)
     _add(signal, chirp(rate_hz, SYNC_SECONDS), SYNC_AT_SECONDS, rate_hz)
     chirps = [chirp(rate_hz, BIT_SECONDS, falling=falling) for falling in (True, False)]
     for place, bit in enumerate(encode(code, channel)):
         _add(signal, chirps[bit], PAYLOAD_AT_SECONDS + place * BIT_SECONDS, rate_hz)
     return AMPLITUDE * signal
+
+
+def wake_tone(rate_hz: int, seconds: float) -> FloatArray:
+    """Return the tone that opens an output which mutes by itself, shape (frames,)."""
+    return AMPLITUDE * _wake(rate_hz, seconds)
+
+
+def _wake(rate_hz: int, seconds: float) -> FloatArray:
+    time = np.arange(round(seconds * rate_hz)) / rate_hz
+    return np.asarray(np.sin(2.0 * np.pi * WAKE_HZ * time) * _edges(time, seconds, WAKE_EDGE_SECONDS))
 
 
 def _add(signal: FloatArray, part: FloatArray, seconds: float, rate_hz: int) -> None:

@@ -1,0 +1,88 @@
+"""Checks whose stimulus is played at another rate or word length than the limit file says.
+
+===========================  =====================================================================
+:func:`with_stimulus`        a check with some parameters of its stimulus changed
+:func:`stimulus_changes`     in which of them two versions of a check differ
+:func:`never_judged`         which of a check's masks nothing that is played like this can meet
+===========================  =====================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from pydantic import ValidationError
+
+from linecheck.limits.decision import END_TOLERANCE
+from linecheck.limits.masks import extent
+from linecheck.limits.model import Check
+
+__all__ = ["never_judged", "stimulus_changes", "with_stimulus"]
+
+
+def with_stimulus(check: Check, changes: Mapping[str, int]) -> Check:
+    """Return a check with parameters of its stimulus changed; its masks and its analysis stay.
+
+    Raises
+    ------
+    ValueError
+        The check has no such parameter, or cannot be played like this; the text says why.
+    """
+    if not changes:
+        return check
+    model = type(check.stimulus)
+    lacking = [name for name in changes if name not in model.model_fields]
+    if lacking:
+        raise ValueError(f"its stimulus has no {' and no '.join(lacking)}")
+    try:
+        stimulus = model.model_validate({**check.stimulus.model_dump(), **changes})
+    except ValidationError as error:
+        raise ValueError("; ".join(_words(entry) for entry in error.errors(include_url=False))) from None
+    return replace(check, stimulus=stimulus)
+
+
+def _words(entry: Mapping[str, object]) -> str:
+    place = entry["loc"]
+    name = ".".join(str(part) for part in place) if isinstance(place, tuple) else ""
+    message = str(entry["msg"]).removeprefix("Value error, ").removeprefix("Input ")
+    return f"{name} {message}" if name else message
+
+
+def stimulus_changes(check: Check, played: Check) -> dict[str, int]:
+    """Return rate and word length of a stimulus as it is played, where they are not the limit file's."""
+    return {
+        name: int(getattr(played.stimulus, name))
+        for name in ("rate_hz", "bits")
+        if name in type(check.stimulus).model_fields
+        and getattr(played.stimulus, name) != getattr(check.stimulus, name)
+    }
+
+
+def never_judged(check: Check, channels: int) -> list[str]:
+    """Return why masks of a check can never be met, whatever the unit: empty where all can.
+
+    A limit file with such a mask is refused when it is loaded; this is for what changes afterwards.
+    """
+    never = check.kind.never_measured(
+        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
+    )
+    reasons = [f"{name} can never be measured: {never[name]}" for name in check.masks if name in never]
+    spans = check.kind.curve_spans(check.stimulus, check.analysis)
+    for name in check.masks:
+        if name in spans and name not in never:
+            reasons += _beyond(check, name, spans[name])
+    return reasons
+
+
+def _beyond(check: Check, name: str, span: tuple[float, float]) -> list[str]:
+    """Return that a mask goes further than its curve, if it does."""
+    mask = check.masks[name]
+    for bounds in (mask.pass_, mask.fail):
+        for limit in (bounds.min, bounds.max) if bounds is not None else ():
+            if isinstance(limit, tuple):
+                start, stop = extent(limit)
+                spare = [END_TOLERANCE * abs(end) for end in span]
+                if start < span[0] - spare[0] or stop > span[1] + spare[1]:
+                    return [f"{name} is measured from {span[0]:.9g} to {span[1]:.9g}, its mask goes further"]
+    return []
