@@ -1,0 +1,142 @@
+"""What is wanted by many processes is found out by one of them."""
+
+import json
+import os
+import signal
+import stat
+import subprocess
+import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from linecheck.pytest_plugin.once import Once, SessionFolder
+
+#: Takes the lock of an errand and keeps it until it is killed.
+HOLDER = """
+import sys, time
+from linecheck.pytest_plugin.once import Once, SessionFolder
+class Errand:
+    key = sys.argv[2]
+    def run(self):
+        print("holds", flush=True)
+        time.sleep(600)
+Once(SessionFolder({"linecheck_folder": sys.argv[1]})).get(Errand())
+"""
+
+
+class Errand:
+    """Notes when it is run."""
+
+    def __init__(self, key, seconds=0.0):
+        self.key = key
+        self.seconds = seconds
+        self.runs = []
+
+    def run(self):
+        time.sleep(self.seconds)
+        self.runs.append(threading.get_ident())
+        return {"key": self.key, "µ": [1.5, None]}
+
+
+@pytest.fixture
+def folder():
+    made = SessionFolder(None)
+    yield made
+    made.remove()
+
+
+def another(folder):
+    """Return what another process of the session has: each opens the files of locks anew, which is what counts."""
+    told = {}
+    folder.tell(told)
+    return Once(SessionFolder(told))
+
+
+@given(st.lists(st.permutations(range(4)), min_size=2, max_size=6))
+def test_each_is_run_once_in_whatever_order_they_are_wanted(orders):
+    folder = SessionFolder(None)
+    errands = [Errand(f"sets/{number}/captures.toml", 0.001) for number in range(4)]
+
+    processes = [another(folder) for _ in orders]
+
+    def process(once, order):
+        return [once.get(errands[number], errands) for number in order]
+
+    try:
+        with ThreadPoolExecutor(len(orders)) as pool:
+            found = list(pool.map(process, processes, orders))
+    finally:
+        folder.remove()
+    assert [len(errand.runs) for errand in errands] == [1, 1, 1, 1]
+    for order, results in zip(orders, found, strict=True):
+        assert results == [{"key": errands[number].key, "µ": [1.5, None]} for number in order]
+
+
+def test_who_would_wait_does_something_else_meanwhile(folder):
+    slow, other = Errand("slow", 0.3), Errand("other")
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(another(folder).get, slow)
+        time.sleep(0.1)
+        second = pool.submit(another(folder).get, slow, (slow, other))
+        assert first.result(10) == second.result(10)
+    assert len(slow.runs) == len(other.runs) == 1
+    assert slow.runs != other.runs
+
+
+def test_a_process_that_is_killed_leaves_nothing_locked(folder):
+    wanted = Errand("sets/1.5.0")
+    arguments = [sys.executable, "-c", HOLDER, str(folder.path), wanted.key]
+    with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as holder:
+        assert holder.stdout.readline() == "holds\n"
+        with ThreadPoolExecutor(1) as pool:
+            waiting = pool.submit(another(folder).get, wanted)
+            time.sleep(0.1)
+            assert not waiting.done()
+            holder.send_signal(signal.SIGKILL)
+            assert waiting.result(10)["key"] == wanted.key
+    assert len(wanted.runs) == 1
+
+
+def test_an_errand_that_breaks_off_is_run_by_the_next(folder):
+    class Broken(Errand):
+        def run(self):
+            super().run()
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        another(folder).get(Broken("set"))
+    assert another(folder).get(Errand("set"))["key"] == "set"
+
+
+def test_without_locks_each_process_is_on_its_own(folder, monkeypatch):
+    monkeypatch.setitem(sys.modules, "fcntl", None)
+    errand = Errand("set")
+    assert another(folder).get(errand) == another(folder).get(errand)
+    assert len(errand.runs) == 1
+
+
+def test_only_this_user_can_open_the_folder_and_who_made_it_removes_it(folder):
+    assert stat.S_IMODE(os.stat(folder.path).st_mode) == 0o700
+    told = {}
+    folder.tell(told)
+    assert json.loads(json.dumps(told)) == told
+    worker = SessionFolder(told)
+    worker.remove()
+    assert worker.path == folder.path
+    assert folder.path.is_dir()
+    path = folder.path
+    folder.remove()
+    assert not path.exists()
+
+
+def test_a_worker_on_another_machine_makes_a_folder_of_its_own():
+    worker = SessionFolder({"linecheck_folder": "/nonexistent/linecheck-abc"})
+    path = worker.path
+    assert path.is_dir()
+    worker.remove()
+    assert not path.exists()
