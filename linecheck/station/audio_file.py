@@ -5,6 +5,7 @@
 :func:`write_audio`         a WAV file that is the same, byte for byte, for the same samples
 :func:`write_audio_blocks`  such a file of any length, block by block
 :class:`Audio`              samples with their rate and word length
+:func:`refuse_too_long`     files of which only a stream can be had
 ==========================  ==============================================================
 
 :mod:`linecheck.station.audio_stream` reads files that are too long to be held.
@@ -20,12 +21,12 @@ from pathlib import Path
 import numpy as np
 
 from linecheck.errors import FileError
-from linecheck.station.audio_stream import open_audio
+from linecheck.station.audio_stream import AudioStream, open_audio
 from linecheck.station.durable_file import write_durably
 from linecheck.station.sample_bytes import SampleForm, Samples, encode
 from linecheck.station.wav_header import wav_header
 
-__all__ = ["Audio", "read_audio", "samples_sha256", "write_audio", "write_audio_blocks"]
+__all__ = ["Audio", "read_audio", "refuse_too_long", "samples_sha256", "write_audio", "write_audio_blocks"]
 
 #: Samples of all channels together: 23 minutes of stereo at 96 kHz.
 MOST_SAMPLES = 2**28
@@ -70,13 +71,23 @@ def read_audio(path: str | Path) -> Audio:
         a single frame, or other samples than its own checksum says.
     """
     with open_audio(path) as stream:
-        if stream.frames * stream.channels > MOST_SAMPLES:
-            raise FileError(
-                path,
-                f"is too long: more than {MOST_SAMPLES:,} samples; cut a recording of a whole programme into a "
-                "capture set first",
-            )
+        refuse_too_long(stream)
         return Audio(stream.read_all(), stream.rate_hz, stream.bits, stream.sha256())
+
+
+def refuse_too_long(stream: AudioStream) -> None:
+    """Refuse a file whose samples are too many to be held.
+
+    Raises
+    ------
+    FileError
+        They are.
+    """
+    if stream.frames * stream.channels > MOST_SAMPLES:
+        what = f"is too long: {stream.frames:,} frames of {stream.channels} channels, {MOST_SAMPLES:,} samples are read"
+        raise FileError(
+            stream.path, f"{what}; a recording of a whole programme is cut into a capture set first"
+        )
 
 
 def write_audio(path: str | Path, samples: Samples, rate_hz: int, bits: int | None) -> str:

@@ -31,7 +31,8 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import Fault, FileError, StationError
 from linecheck.limits.serial_pattern import LONGEST_SERIAL
-from linecheck.station.audio_file import Audio, read_audio, write_audio
+from linecheck.station.audio_file import read_audio, refuse_too_long, write_audio
+from linecheck.station.audio_stream import open_audio
 from linecheck.station.config import CalibrationConfig, Scales
 from linecheck.station.durable_file import make_folder, write_durably
 from linecheck.station.toml_file import TomlFile, parse_model, read_toml
@@ -162,7 +163,7 @@ class CaptureSet:
 
 
 def load_capture_set(path: str | Path) -> CaptureSet:
-    """Read a set: its folder, or its ``captures.toml``. Every file of it is read once and looked at.
+    """Read a set: its folder, or its ``captures.toml``. Every file of it is read once and proven, none is held.
 
     Raises
     ------
@@ -198,15 +199,16 @@ def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Ite
             yield file.fault(("capture", number, "check"), f"{entry.check!r} has a capture already")
         seen.add(entry.check)
         try:
-            audio = _audio_of(folder, entry.file)
+            channels, digest = _proven(folder, entry.file)
         except FileError as error:
             yield file.fault(("capture", number, "file"), f"{entry.file}: {error.message}")
             continue
-        hashes[entry.check] = audio.sha256
-        yield from _entry_faults(file, number, entry, audio)
+        hashes[entry.check] = digest
+        yield from _entry_faults(file, number, entry, channels, digest)
 
 
-def _audio_of(folder: Path, name: str) -> Audio:
+def _proven(folder: Path, name: str) -> tuple[int, str]:
+    """Return channels and SHA-256 of a file that is all there and can be decoded."""
     path = folder / name
     try:
         leads_out = path.is_symlink() and not path.resolve().is_relative_to(folder.resolve())
@@ -214,15 +216,20 @@ def _audio_of(folder: Path, name: str) -> Audio:
         raise FileError(path, "is a link that leads nowhere; put the file itself there") from error
     if leads_out:
         raise FileError(path, "is a link that leads out of the set; put the file itself there")
-    return read_audio(path)
+    with open_audio(path) as stream:
+        refuse_too_long(stream)
+        stream.verify()
+        return stream.channels, stream.sha256()
 
 
-def _entry_faults(file: TomlFile, number: int, entry: CaptureEntry, audio: Audio) -> Iterator[Fault]:
-    if entry.sha256 is not None and entry.sha256 != audio.sha256:
-        message = f"{entry.file} is not the file that was recorded: its SHA-256 is {audio.sha256}"
+def _entry_faults(
+    file: TomlFile, number: int, entry: CaptureEntry, channels: int, digest: str
+) -> Iterator[Fault]:
+    if entry.sha256 is not None and entry.sha256 != digest:
+        message = f"{entry.file} is not the file that was recorded: its SHA-256 is {digest}"
         yield file.fault(("capture", number, "sha256"), message)
-    if entry.full_scale_volts is not None and len(entry.full_scale_volts) != audio.channels:
-        volts, channels = len(entry.full_scale_volts), audio.channels
+    if entry.full_scale_volts is not None and len(entry.full_scale_volts) != channels:
+        volts = len(entry.full_scale_volts)
         message = f"has {volts} entries and {entry.file} has {channels} channels: give one for each"
         yield file.fault(("capture", number, "full_scale_volts"), message)
 
