@@ -15,7 +15,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from contextlib import contextmanager, suppress
 from typing import ParamSpec, TypeVar
 
-__all__ = ["InlineExecutor", "analysis_executor", "make_ready"]
+__all__ = ["InlineExecutor", "analysis_executor", "make_ready", "no_interrupts", "serve_parent"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -84,9 +84,9 @@ class _OwnProcess(Executor):
                 except BrokenExecutor:
                     self._pool.shutdown(wait=False, cancel_futures=True)
             self._pool = ProcessPoolExecutor(
-                1, mp_context=multiprocessing.get_context("spawn"), initializer=_serve_parent
+                1, mp_context=multiprocessing.get_context("spawn"), initializer=serve_parent
             )
-            with _no_interrupts():
+            with no_interrupts():
                 return self._pool.submit(fn, *args, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
@@ -99,7 +99,7 @@ class _OwnProcess(Executor):
 
 
 @contextmanager
-def _no_interrupts() -> Iterator[None]:
+def no_interrupts() -> Iterator[None]:
     """Let a process that is started meanwhile not hear of Ctrl-C: that stops the run, and no analysis."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -111,7 +111,7 @@ def _no_interrupts() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _serve_parent() -> None:
+def serve_parent() -> None:
     """Make sure that a worker hears of nothing but its parent, and does not outlive one that was killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
+from linecheck.errors import FileError
 from linecheck.limits.model import LimitFile
 from linecheck.station.capture_set import load_capture_set
 from linecheck.station.executors import InlineExecutor
 from linecheck.station.outcome import RunOutcome
 from linecheck.station.runner import judge_set
 
-__all__ = ["judge_folder"]
+__all__ = ["judge_folder", "judge_folder_by_model"]
 
 
 def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> RunOutcome:
@@ -31,3 +33,24 @@ def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = 
     """
     with InlineExecutor() as executor:
         return judge_set(load_capture_set(folder), limits, executor, serial=serial)
+
+
+def judge_folder_by_model(
+    folder: str | Path, limits: Sequence[LimitFile], *, serial: str | None = None
+) -> RunOutcome:
+    """Load and judge one capture set by the limit file of its model, in the calling thread.
+
+    Raises
+    ------
+    FileError
+        There is no set there, it is faulty, or none of the limit files is of its model.
+    """
+    captures = load_capture_set(folder)
+    fitting = [entry for entry in limits if entry.model == captures.index.model] or list(limits[:1])
+    if fitting[0].model != captures.index.model and len(limits) > 1:
+        models = ", ".join(sorted(entry.model for entry in limits))
+        raise FileError(
+            captures.folder, f"is of model {captures.index.model}, and there are limit files of {models}"
+        )
+    with InlineExecutor() as executor:
+        return judge_set(captures, fitting[0], executor, serial=serial)

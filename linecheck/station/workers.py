@@ -1,0 +1,80 @@
+"""Who judges many sets: an executor, with what has to be known of it besides.
+
+===============================  ============================================================
+:func:`set_workers`              processes of this machine, or the calling thread
+:class:`Workers`                 what :func:`linecheck.station.many_sets.judge_sets` asks of them
+===============================  ============================================================
+
+Those of a cluster are in :mod:`linecheck.station.cluster`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from concurrent.futures import Executor
+from contextlib import contextmanager
+
+from linecheck.station.executors import InlineExecutor
+from linecheck.station.worker_processes import WorkerProcesses
+
+__all__ = ["Workers", "processors", "set_workers"]
+
+
+class Workers:
+    """An executor, and how it is to be used.
+
+    Parameters
+    ----------
+    executor : Executor
+    at_a_time : int
+        How many tasks keep it busy.
+    """
+
+    def __init__(self, executor: Executor, at_a_time: int) -> None:
+        self.executor = executor
+        self._at_a_time = at_a_time
+
+    @property
+    def at_a_time(self) -> int:
+        """How many tasks it should have at a time."""
+        return self._at_a_time
+
+    @property
+    def lost(self) -> str | None:
+        """Why no result will come any more, None where all is well."""
+        return None
+
+    def cause(self, error: BaseException) -> BaseException:
+        """Return a task's error, as a ``WorkerDied`` where that is what it means."""
+        return error
+
+    def abandon(self) -> None:
+        """Let everything go that is not done yet."""
+        self.executor.shutdown(wait=False, cancel_futures=True)
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # no such thing on this system
+        return os.cpu_count() or 1
+
+
+@contextmanager
+def set_workers(count: int) -> Iterator[Workers]:
+    """Give so many processes, ended at the end; with 0 the calling thread does it all.
+
+    One task more than there are processes waits for the first that is free, so that none is ever idle.
+    """
+    if count == 0:
+        yield Workers(InlineExecutor(), 1)
+        return
+    executor = WorkerProcesses(count)
+    try:
+        yield Workers(executor, 2 * count)
+    except BaseException:
+        executor.shutdown(wait=False)
+        raise
+    executor.shutdown(wait=True)
