@@ -7,6 +7,7 @@
     ├── FileError                 2  a file that cannot be read, written or understood
     │   └── FileFaults            2  several faults in one file, each with its place
     ├── RecordError               3  a record could not be stored or does not verify
+    ├── BaselineError             3  there is nothing to compare with, or nothing that could be compared with later
     ├── StationError              3  hardware, driver or interface: the verdict is invalid
     └── Interrupted               3  stopped by the operator: the run is aborted
 
@@ -19,6 +20,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 __all__ = [
+    "BaselineError",
     "ExitStatus",
     "Fault",
     "FileError",
@@ -90,6 +92,12 @@ class FileFaults(FileError):
 
 class RecordError(LinecheckError):
     """A record could not be stored, or a stored record does not verify."""
+
+    exit_status = ExitStatus.INVALID
+
+
+class BaselineError(LinecheckError):
+    """A baseline has nothing that a unit could be compared with, or could not be made of what was measured."""
 
     exit_status = ExitStatus.INVALID
 

@@ -107,8 +107,8 @@ def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
     return content
 
 
-def read_toml(path: str | Path) -> TomlFile:
-    """Read a TOML file.
+def read_toml(path: str | Path, *, longest: int = LONGEST_BYTES) -> TomlFile:
+    """Read a TOML file of at most ``longest`` bytes.
 
     Raises
     ------
@@ -118,7 +118,7 @@ def read_toml(path: str | Path) -> TomlFile:
     import tomli
 
     path = Path(path)
-    content = read_bounded(path)
+    content = read_bounded(path, longest=longest)
     try:
         text = content.decode("utf-8")
     except UnicodeDecodeError as error:

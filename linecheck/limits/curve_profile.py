@@ -1,0 +1,270 @@
+"""Curves reduced to bands, so that two captures of one unit can be compared without a line that moves by a bin.
+
+============================  ==============================================================
+:func:`profile_of`            a curve as the extremes of its bands
+:class:`Profile`              what that returns, and what a baseline keeps of a curve
+:func:`compare_profiles`      a curve with the baseline's, band by band
+============================  ==============================================================
+
+Bands lie on a fixed lattice: over frequency a twelfth of an octave wide around 1000 · 2^(k/12) Hz, coarser where that
+would be too many; over another axis in equal steps. Of each band two extremes are kept: the worst inside it, and the
+worst in a window that is wider by what a line can move between captures. The new curve's inner extreme is compared with
+the baseline's outer one: what only crossed the edge of a band is no change.
+
+Where less (more) is better, the extreme is the highest (lowest) point. Where the nominal value is best, it is both, and
+a change of either in any direction is one for the worse.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Curve
+from linecheck.limits.regression import DETECTION_SIGMAS, Answer, Better
+from linecheck.limits.verdict import Verdict
+
+__all__ = [
+    "MOST_POINTS",
+    "CurveChange",
+    "Lattice",
+    "Profile",
+    "compare_profiles",
+    "lattice_for",
+    "profile_of",
+]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+#: Extremes of one curve that a baseline keeps, at most.
+MOST_POINTS: Final = 200
+FINEST_PER_OCTAVE: Final = 12
+#: By how much a line may move: a part of its frequency (two clocks' 1000 ppm each), and widths of its resolution.
+_MOVES_RELATIVE: Final = 2e-3
+_MOVES_WIDTHS: Final = 1.5
+#: Over another axis than frequency: parts of a step.
+_MOVES_STEPS: Final = 0.1
+#: A curve of which less can be compared says nothing.
+LEAST_RESOLVED: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Where the bands lie: ``per_octave`` of them around 1000 · 2^(k / per_octave), or around k · ``step``."""
+
+    per_octave: int | None = None
+    step: float | None = None
+
+    def position(self, x: FloatArray) -> FloatArray:
+        """Return places on the axis in bands; band k reaches from k - 0.5 to k + 0.5."""
+        if self.per_octave is not None:
+            return np.asarray(self.per_octave * np.log2(x / 1000.0), dtype=np.float64)
+        return np.asarray(x / (self.step or 1.0), dtype=np.float64)
+
+    def centre(self, keys: IntArray) -> FloatArray:
+        """Return the middles of bands on the axis."""
+        if self.per_octave is not None:
+            return np.asarray(1000.0 * np.exp2(keys / self.per_octave), dtype=np.float64)
+        return np.asarray(keys * (self.step or 1.0), dtype=np.float64)
+
+    def keys(self, x: FloatArray) -> IntArray:
+        """Return the bands that places lie in."""
+        return np.floor(self.position(x) + 0.5).astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Profile:
+    """The extremes of a curve's bands.
+
+    Attributes
+    ----------
+    lattice : Lattice
+    keys : int64 array, shape (bands,)
+        Ascending.
+    inner, outer, uncertainty : float64 arrays, shape (sides, bands)
+        The extremes in a band and in its window, and the larger of their standard uncertainties. One side, the worse,
+        or two where the nominal value is best: lowest, highest.
+    x : float64 array, shape (sides, bands)
+        Where the inner extreme lies.
+    """
+
+    lattice: Lattice
+    keys: IntArray
+    inner: FloatArray
+    outer: FloatArray
+    uncertainty: FloatArray
+    x: FloatArray
+
+    @property
+    def comparisons(self) -> int:
+        """How many values are compared."""
+        return int(self.inner.size)
+
+
+@dataclass(frozen=True)
+class CurveChange:
+    """The answer of a whole curve, and its most telling band.
+
+    ``compared`` of ``bands`` extremes are known well enough that twice the margin would be found there. ``x``,
+    ``value`` and ``base_value`` are of the band that has changed most for the worse (for the better, where the answer
+    is that); None where there is none.
+    """
+
+    answer: Answer
+    verdict: Verdict
+    compared: int
+    bands: int
+    worse_by: float | None = None
+    uncertainty: float | None = None
+    x: float | None = None
+    value: float | None = None
+    base_value: float | None = None
+
+
+def lattice_for(curve: Curve, *, log_x: bool, better: Better) -> Lattice:
+    """Return the finest lattice on which a curve has no more extremes than a baseline keeps."""
+    most = MOST_POINTS // (2 if better == "nominal" else 1)
+    first, last = float(curve.x[0]), float(curve.x[-1])
+    if log_x and first > 0.0:
+        per_octave = FINEST_PER_OCTAVE
+        while per_octave > 1 and per_octave * math.log2(last / first) + 2.0 > most:
+            per_octave //= 2
+        return Lattice(per_octave=per_octave)
+    gaps = np.diff(curve.x)
+    finest = float(np.median(gaps)) if len(gaps) else 1.0
+    span = last - first
+    return Lattice(step=finest if len(curve.x) <= most - 2 else _round_step(span / (most - 2)))
+
+
+def _round_step(least: float) -> float:
+    """Return the next of 1, 2, 5, 10, … that is not less."""
+    decade = 10.0 ** math.floor(math.log10(least))
+    return next(
+        factor * decade for factor in (1.0, 2.0, 5.0, 10.0) if factor * decade >= least * (1.0 - 1e-9)
+    )
+
+
+def profile_of(curve: Curve, lattice: Lattice, better: Better) -> Profile | None:
+    """Return the extremes of a curve's bands; None where it has no points, or none with an uncertainty.
+
+    Parameters
+    ----------
+    curve : Curve
+        Ascending.
+    lattice : Lattice
+    better : {"more", "less", "nominal"}
+    """
+    if not len(curve.x) or curve.uncertainty is None or (lattice.per_octave and curve.x[0] <= 0.0):
+        return None
+    place = lattice.position(curve.x)
+    keys = np.unique(lattice.keys(curve.x))
+    first, last = _window(place, keys, 0.0)
+    spare = _spare(curve, lattice, keys)
+    outer_first, outer_last = _window(place, keys, spare)
+    signs = {"less": (1.0,), "more": (-1.0,), "nominal": (-1.0, 1.0)}[better]
+    inner = np.array([_highest(sign * curve.y, first, last) for sign in signs])
+    outer = np.array([_highest(sign * curve.y, outer_first, outer_last) for sign in signs])
+    known = curve.uncertainty
+    return Profile(
+        lattice,
+        keys,
+        curve.y[inner],
+        curve.y[outer],
+        np.maximum(known[inner], known[outer]),
+        curve.x[inner],
+    )
+
+
+def _spare(curve: Curve, lattice: Lattice, keys: IntArray) -> FloatArray:
+    """Return by how much the windows are wider than their bands on each side, in bands."""
+    if lattice.per_octave is None:
+        return np.full(len(keys), _MOVES_STEPS)
+    width = _MOVES_WIDTHS * (curve.resolution_hz or 0.0)
+    relative = np.maximum(width / lattice.centre(keys), _MOVES_RELATIVE)
+    return lattice.per_octave * np.log2(1.0 + relative)
+
+
+def _window(place: FloatArray, keys: IntArray, spare: FloatArray | float) -> tuple[IntArray, IntArray]:
+    """Return the first point of each window and the one after its last."""
+    return (
+        np.searchsorted(place, keys - 0.5 - spare, side="left"),
+        np.searchsorted(place, keys + 0.5 + spare, side="left"),
+    )
+
+
+def _highest(y: FloatArray, first: IntArray, last: IntArray) -> IntArray:
+    """Return the index of the highest point of each window; none of them is empty."""
+    return np.array(
+        [start + int(np.argmax(y[start:stop])) for start, stop in zip(first, last, strict=True)],
+        dtype=np.int64,
+    )
+
+
+def compare_profiles(
+    new: Profile | None, base: Profile, better: Better, margin: float, sigmas: float
+) -> CurveChange:
+    """Compare a curve with the baseline's, band by band.
+
+    Worse where one band or more is worse, as of a single value. A curve of which twice the margin would be found in
+    fewer than half of the bands cannot be told. Otherwise it is better where a band is, and unchanged where none is:
+    that no single one of hundreds of bands is proven equal does not matter, since none of them has changed by more
+    than noise explains.
+
+    Parameters
+    ----------
+    new : Profile or None
+        None where it was not measured.
+    base : Profile
+    better : {"more", "less", "nominal"}
+    margin : float
+    sigmas : float
+        :func:`~linecheck.limits.regression.alarm_sigmas`.
+    """
+    bands = base.comparisons
+    if new is None:
+        return CurveChange(Answer.CANNOT_TELL, Verdict.INVALID, 0, bands)
+    bands += new.inner.shape[0] * int(np.sum(~np.isin(new.keys, base.keys)))
+    _, at, base_at = np.intersect1d(new.keys, base.keys, return_indices=True)
+    if not len(at):
+        return CurveChange(Answer.CANNOT_TELL, Verdict.INVALID, 0, bands)
+    signs = np.array({"less": [[1.0]], "more": [[-1.0]], "nominal": [[-1.0], [1.0]]}[better])
+    uncertainty = np.hypot(new.uncertainty[:, at], base.uncertainty[:, base_at])
+    worse_by = signs * (new.inner[:, at] - base.outer[:, base_at])
+    better_by = signs * (base.inner[:, base_at] - new.outer[:, at])
+    if better == "nominal":
+        worse_by = np.maximum(worse_by, better_by)
+    beyond = np.maximum(margin, sigmas * uncertainty)
+    resolved = (sigmas + DETECTION_SIGMAS) * uncertainty <= 2.0 * margin
+    worse = worse_by > beyond
+    improved = (better_by > beyond) & (better != "nominal")
+    compared = int(np.sum(resolved))
+    if np.any(worse):
+        answer, verdict = Answer.WORSE, Verdict.FAIL
+        telling = np.where(worse, worse_by, -np.inf)
+    elif compared < LEAST_RESOLVED * bands:
+        answer, verdict = Answer.CANNOT_TELL, Verdict.INVALID
+        telling = worse_by
+    elif np.any(improved):
+        answer, verdict = Answer.BETTER, Verdict.PASS
+        telling = np.where(improved, better_by, -np.inf)
+    else:
+        answer, verdict = Answer.UNCHANGED, Verdict.PASS
+        telling = np.where(resolved, worse_by, -np.inf)
+    side, band = np.unravel_index(int(np.argmax(telling)), telling.shape)
+    change = -better_by if answer is Answer.BETTER else worse_by
+    return CurveChange(
+        answer,
+        verdict,
+        compared,
+        bands,
+        worse_by=float(change[side, band]),
+        uncertainty=float(uncertainty[side, band]),
+        x=float(new.x[side, at[band]]),
+        value=float(new.inner[side, at[band]]),
+        base_value=float(base.inner[side, base_at[band]]),
+    )
