@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import errno
 import stat
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from linecheck.errors import FileError, RecordError
 from linecheck.records.text import visible
 from linecheck.station.durable_file import (
+    keep_as,
     make_folder,
     remove_abandoned,
     temporary_file,
     write_durably,
 )
 
-__all__ = ["check_can_write", "write_atomically"]
+__all__ = ["GrowingFile", "check_can_write", "write_atomically"]
 
 _REMEDIES = {
     errno.ENOSPC: "the disk is full: free some space",
@@ -44,6 +47,53 @@ def write_atomically(path: str | Path, content: bytes) -> None:
         write_durably(_prepared(Path(path)), (content,))
     except FileError as error:
         raise RecordError(f"{visible(error.path)}: {_reason(error)}") from error
+
+
+class GrowingFile:
+    """A file that is written piece by piece and takes its name at the end, whole; until then there is none.
+
+    Parameters
+    ----------
+    path : str or Path
+        The folders above it are made.
+
+    Raises
+    ------
+    RecordError
+        It cannot be written, here as in every method; the text says why and what to do.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self._stack = ExitStack()
+        with self._plain_errors():
+            self._target = _prepared(self.path)
+            self._temporary, self._stream = self._stack.enter_context(temporary_file(self._target.parent))
+
+    def write(self, content: bytes) -> None:
+        """Add to it."""
+        with self._plain_errors():
+            self._stream.write(content)
+
+    def finish(self) -> None:
+        """Bring it to the disk, under its name."""
+        with self._stack, self._plain_errors():
+            keep_as(self._target, self._temporary, self._stream)
+
+    def abandon(self) -> None:
+        """Leave everything as it was before, unless it was finished."""
+        with suppress(OSError):
+            self._stack.close()
+
+    @contextmanager
+    def _plain_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except FileError as error:
+            raise RecordError(f"{visible(error.path)}: {_reason(error)}") from error
+        except OSError as error:
+            reason = _remedy(error) or error.strerror or str(error)
+            raise RecordError(f"{visible(str(self.path))}: cannot be written: {reason}") from error
 
 
 def check_can_write(path: str | Path) -> None:

@@ -3,6 +3,7 @@
 ===========================  ========================================================================
 :func:`write_durably`        a file, by way of a temporary one beside it
 :func:`temporary_file`       such a temporary file
+:func:`keep_as`              which is what it was to be
 :func:`remove_abandoned`     what programs that were killed have left of them
 :func:`make_folder`          a folder and those above it
 ===========================  ========================================================================
@@ -19,7 +20,14 @@ from typing import BinaryIO
 
 from linecheck.errors import FileError
 
-__all__ = ["TEMPORARY_SUFFIX", "make_folder", "remove_abandoned", "temporary_file", "write_durably"]
+__all__ = [
+    "TEMPORARY_SUFFIX",
+    "keep_as",
+    "make_folder",
+    "remove_abandoned",
+    "temporary_file",
+    "write_durably",
+]
 
 #: How the names of temporary files end, which no other program's do.
 TEMPORARY_SUFFIX = ".linecheck-part"
@@ -66,15 +74,37 @@ def write_durably(path: Path, parts: Iterable[Bytes], *, check: Callable[[Path],
         with temporary_file(path.parent) as (temporary, stream):
             for part in parts:
                 stream.write(part)
-            stream.flush()
-            os.fchmod(stream.fileno(), 0o666 & ~_umask())
-            os.fsync(stream.fileno())
-            if check is not None:
-                check(temporary)
-            temporary.replace(path)
-        _sync_folder(path.parent)
+            keep_as(path, temporary, stream, check=check)
     except OSError as error:
         raise FileError(path, f"cannot be written: {error.strerror or error}") from error
+
+
+def keep_as(
+    path: Path, temporary: Path, stream: BinaryIO, *, check: Callable[[Path], None] | None = None
+) -> None:
+    """Bring a temporary file to the disk and give it its name.
+
+    Parameters
+    ----------
+    path : Path
+        In the same folder.
+    temporary, stream : Path, binary file
+        As :func:`temporary_file` gave them.
+    check : callable, optional
+        Called with the temporary file before it takes its name.
+
+    Raises
+    ------
+    OSError
+        The disk is full, or the like.
+    """
+    stream.flush()
+    os.fchmod(stream.fileno(), 0o666 & ~_umask())
+    os.fsync(stream.fileno())
+    if check is not None:
+        check(temporary)
+    temporary.replace(path)
+    _sync_folder(path.parent)
 
 
 @contextlib.contextmanager
