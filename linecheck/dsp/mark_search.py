@@ -49,6 +49,8 @@ LEAST_SHARE = 0.08
 LEAST_AMPLITUDE = 3e-5
 #: So far from its ends a block's own sharp edges show.
 GUARD_SECONDS = 0.02
+#: Power counts so far beside a sync, where a mark is silent: the end of something loud is no mark.
+BESIDE_SECONDS = 0.012
 #: Syncs closer than this are the same one.
 APART_SECONDS = 0.05
 #: Frames of a block at the search's rate: 6 to 8 seconds.
@@ -113,13 +115,15 @@ class _Correlator:
         self.rate_hz, self.factor, self.frames = rate_hz / factor, factor, frames
         half = frames // 2
         self.energies = [float(np.sum(entry**2)) for entry in chirps]
-        self._spectra = [
-            (np.conj(rfft(entry, frames)[:half]) * (2.0 / factor / energy)).astype(np.complex64)
-            for entry, energy in zip(chirps, self.energies, strict=True)
-        ]
         place = np.arange(half) * (self.rate_hz / frames)
         rise = np.clip(np.minimum(place - 0.6 * LOW_HZ, 1.2 * HIGH_HZ - place) / (0.4 * LOW_HZ), 0.0, 1.0)
-        self._band = ((0.5 - 0.5 * np.cos(np.pi * rise)) / factor).astype(np.float32)
+        # Without steps in any spectrum, what is loud dies away at once where it ends.
+        band = (0.5 - 0.5 * np.cos(np.pi * rise)) / factor
+        self._band = band.astype(np.float32)
+        self._spectra = [
+            (np.conj(rfft(entry, frames)[:half]) * (2.0 / energy) * band).astype(np.complex64)
+            for entry, energy in zip(chirps, self.energies, strict=True)
+        ]
 
     def spectrum(self, values: FloatBlock) -> ComplexBlock:
         """Return the lower bins of a block of ``frames * factor`` frames."""
@@ -168,6 +172,7 @@ class SyncFinder:
         sync = chirp(low_hz, SYNC_SECONDS)
         self._length, self._guard = len(sync), int(np.ceil(GUARD_SECONDS * low_hz))
         self._correlator = _Correlator(rate_hz, self._factor, BLOCK_FRAMES, [sync])
+        self._beside = int(BESIDE_SECONDS * low_hz)
         self._apart = int(APART_SECONDS * low_hz)
         self.frames = BLOCK_FRAMES * self._factor
         self.hop = self.frames - (self._length + 2 * self._guard) * self._factor
@@ -182,12 +187,13 @@ class SyncFinder:
         """
         spectrum = self._correlator.spectrum(values)
         amplitudes = self._correlator.amplitudes(spectrum, 0)
-        energy = self._correlator.energy(spectrum, self._length)
+        energy = self._correlator.energy(spectrum, self._length + 2 * self._beside)
         inside = slice(self._guard, self._guard + self.hop // self._factor)
+        around = slice(inside.start - self._beside, inside.stop - self._beside)
         explained = np.abs(amplitudes[inside]) ** 2 * self._correlator.energies[0]
         loudest = max(float(np.max(values)), -float(np.min(values)), 1e-30)
         floor = self._correlator.energies[0] * (LEAST_AMPLITUDE * loudest) ** 2
-        shares = explained / np.maximum(energy[inside], floor)
+        shares = explained / np.maximum(energy[around], floor)
         return [self._sync(amplitudes, shares, place) for place in _peaks(shares, LEAST_SHARE, self._apart)]
 
     def _sync(self, amplitudes: ComplexBlock, shares: FloatArray, place: int) -> Sync:

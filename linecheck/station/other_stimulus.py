@@ -4,21 +4,26 @@
 :func:`with_stimulus`        a check with some parameters of its stimulus changed
 :func:`stimulus_changes`     in which of them two versions of a check differ
 :func:`never_judged`         which of a check's masks nothing that is played like this can meet
+:func:`as_recorded`          a limit file with the stimuli that a capture set was recorded with
+:func:`set_notes`            what a capture set says of itself besides
 ===========================  =====================================================================
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from pydantic import ValidationError
 
+from linecheck.checks.base import Note
+from linecheck.errors import FileError
 from linecheck.limits.decision import END_TOLERANCE
 from linecheck.limits.masks import extent
-from linecheck.limits.model import Check
+from linecheck.limits.model import Check, LimitFile
+from linecheck.station.capture_set import INDEX_NAME, CaptureSet
 
-__all__ = ["never_judged", "stimulus_changes", "with_stimulus"]
+__all__ = ["as_recorded", "never_judged", "set_notes", "stimulus_changes", "with_stimulus"]
 
 
 def with_stimulus(check: Check, changes: Mapping[str, int]) -> Check:
@@ -86,3 +91,42 @@ def _beyond(check: Check, name: str, span: tuple[float, float]) -> list[str]:
                 if start < span[0] - spare[0] or stop > span[1] + spare[1]:
                     return [f"{name} is measured from {span[0]:.9g} to {span[1]:.9g}, its mask goes further"]
     return []
+
+
+def as_recorded(limits: LimitFile, captures: CaptureSet) -> LimitFile:
+    """Return a limit file whose checks have the stimuli that a set says it was recorded with; the masks stay.
+
+    Raises
+    ------
+    FileError
+        A check cannot be played as the set says.
+    """
+    checks = []
+    for check in limits.checks:
+        entry = captures.entries.get(check.name)
+        try:
+            checks.append(check if entry is None else with_stimulus(check, entry.stimulus.changes))
+        except ValueError as error:
+            place = captures.folder / INDEX_NAME
+            raise FileError(place, f"the stimulus of the capture of {check.name}: {error}") from error
+    return replace(limits, checks=tuple(checks))
+
+
+def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
+    """Yield what a set says of how it was recorded, for whoever reads the result."""
+    by_words: dict[str, list[str]] = {}
+    for check in limits.checks:
+        entry = captures.entries.get(check.name)
+        changes = entry.stimulus.changes if entry is not None else {}
+        if changes:
+            rate, bits = changes.get("rate_hz"), changes.get("bits")
+            words = " and ".join([f"{rate} Hz"] * (rate is not None) + [f"{bits} bits"] * (bits is not None))
+            by_words.setdefault(words, []).append(check.name)
+    for words, names in by_words.items():
+        yield Note(
+            "played_otherwise",
+            f"played at {words}, which is not what the limit file says; its masks judge all the same: "
+            f"{', '.join(names)}",
+        )
+    for text in captures.index.notes:
+        yield Note("recording", text)

@@ -34,6 +34,7 @@ from linecheck.station.compare import compared
 from linecheck.station.config import CalibrationConfig
 from linecheck.station.interface import Announced, Interface
 from linecheck.station.known_stimuli import judging_plan
+from linecheck.station.other_stimulus import as_recorded, set_notes
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
 from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
@@ -251,13 +252,14 @@ def judge_set(
     ------
     FileError
         The set is of another model than the limit file, or its serial number is not one of that model, missing,
-        or another than the one given.
+        or another than the one given; or a check cannot be played as the set says that it was.
     """
     index = captures.index
     if index.model != limits.model:
         raise FileError(captures.folder, f"is of model {index.model}, the limit file of {limits.model}")
     serial = _serial_of(captures, limits, serial)
     ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
+    limits = as_recorded(limits, captures)
     plan = judging_plan(limits, ramp_seconds=ramp)
     played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
     names = [check.name for check in limits.checks]
@@ -266,7 +268,11 @@ def judge_set(
         firmware=index.firmware,
         station=index.station,
         calibration=index.calibration,
-        problems=(*_other_stimuli(plan, played), *unjudged_captures(captures, names)),
+        problems=(
+            *_other_stimuli(plan, played),
+            *unjudged_captures(captures, names),
+            *set_notes(limits, captures),
+        ),
     )
     as_played = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
     plan = replace(plan, checks=tuple(as_played))
