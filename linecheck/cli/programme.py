@@ -1,0 +1,129 @@
+"""``linecheck programme``: all checks as one long file, for a player that nothing controls."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.stimuli import CAUTION
+
+if TYPE_CHECKING:
+    from linecheck.station.programme import Programme
+
+__all__ = ["command"]
+
+
+@click.command(name="programme")
+@click.option(
+    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+)
+@click.option("--out", required=True, metavar="FILE", help="The programme: FILE.wav or FILE.flac.")
+@click.option("--rate", "rate_hz", type=int, metavar="HZ", help="Play every check at this rate.")
+@click.option("--bits", type=int, metavar="N", help="Play every check at this word length.")
+@click.option("--without", multiple=True, metavar="CHECK", help="Leave a check out; may be repeated.")
+@click.option(
+    "--tracks", metavar="DIR", help="Write every segment there as a file of its own as well, for a disc."
+)
+def command(
+    limits_path: str,
+    out: str,
+    rate_hz: int | None,
+    bits: int | None,
+    without: tuple[str, ...],
+    tracks: str | None,
+) -> None:
+    """Write the checks of a limit file as one test programme, for a player or streamer that nothing controls.
+
+    Every check is a segment of its own behind a coded mark. Play it in any order, start recording first, and let
+    "linecheck cut" make a capture set of the recording. A disc takes --rate 44100 --bits 16.
+
+    The same limit file gives the same samples every time.
+    """
+    from linecheck.limits.load import load_limits
+    from linecheck.station.programme import check_names, make_programme
+
+    _check_suffix(out)
+    limits = load_limits(limits_path)
+    left_out = check_names(without, limits)
+    programme = make_programme(limits, rate_hz, bits)
+    _refuse_impossible(programme, left_out)
+    _write(programme, left_out, Path(out))
+    _show(programme, left_out, out)
+    if tracks is not None:
+        _write_tracks(programme, left_out, Path(tracks), Path(out).suffix)
+    click.echo(CAUTION, err=True)
+
+
+def _check_suffix(out: str) -> None:
+    from linecheck.errors import UsageError
+
+    if Path(out).suffix.lower() not in (".wav", ".flac"):
+        raise UsageError(f"--out {out}: a test programme is a .wav or a .flac file")
+
+
+def _refuse_impossible(programme: Programme, left_out: frozenset[str]) -> None:
+    """Refuse to leave a check out, or one that nobody could judge in, that nobody wants left out."""
+    from linecheck.errors import UsageError
+
+    refused = {**programme.impossible, **programme.unjudged}
+    lines = [f"  {name}: {why}" for name, why in refused.items() if name not in left_out]
+    if lines:
+        names = " ".join(f"--without {name}" for name in refused if name not in left_out)
+        raise UsageError(
+            f"not every check can be in a programme of {programme.rate_hz} Hz and {programme.bits} bits:\n"
+            + "\n".join(lines)
+            + f"\nleave out what cannot: {names}"
+        )
+    if not programme.layout(left_out):
+        raise UsageError("every check is left out, so that nothing would be played")
+
+
+def _write(programme: Programme, left_out: frozenset[str], path: Path) -> None:
+    import numpy as np
+
+    from linecheck.station.audio_file import write_audio_blocks
+    from linecheck.station.flac_file import write_flac
+    from linecheck.station.sample_bytes import SampleForm
+
+    blocks = programme.blocks(left_out)
+    if path.suffix.lower() == ".flac":
+        write_flac(path, np.concatenate(list(blocks)), programme.rate_hz, programme.bits)
+        return
+    frames = programme.frames(left_out)
+    form = SampleForm(programme.rate_hz, programme.channels, frames, programme.bits, np.dtype(np.int32))
+    write_audio_blocks(path, blocks, form)
+
+
+def _write_tracks(programme: Programme, left_out: frozenset[str], folder: Path, suffix: str) -> None:
+    from linecheck.station.audio_file import write_audio
+    from linecheck.station.capture_set import plain_file_name
+    from linecheck.station.durable_file import make_folder
+    from linecheck.station.flac_file import write_flac
+
+    make_folder(folder)
+    write = write_flac if suffix.lower() == ".flac" else write_audio
+    placed = programme.layout(left_out)
+    width = max(2, len(str(len(placed))))
+    for number, entry in enumerate(placed, 1):
+        path = folder / f"{number:0{width}}-{plain_file_name(entry.segment.name)}{suffix}"
+        write(path, programme.track(entry.segment, left_out), programme.rate_hz, programme.bits)
+    click.echo(f"{folder}: {len(placed)} tracks, one a segment")
+
+
+def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:
+    """Show what lies where."""
+    rate = programme.rate_hz
+    placed = programme.layout(left_out)
+    width = max(len(entry.segment.name) for entry in placed)
+    click.echo(f"{'segment':{width}}  mark       stimulus from … to (s)")
+    for entry in placed:
+        click.echo(
+            f"{entry.segment.name:{width}}  {entry.mark / rate:8.3f}  {entry.start / rate:9.3f}  "
+            f"{entry.stop / rate:9.3f}"
+        )
+    click.echo(
+        f"{out}: {rate} Hz, {programme.bits} bits, {programme.channels} channels, "
+        f"{programme.frames(left_out) / rate:.3f} s, programme {programme.ident:06x}"
+    )
