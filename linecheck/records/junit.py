@@ -12,6 +12,10 @@ for marginal: it passes, with its sentence in the suite's ``system-out``, or is 
 Build servers know a case again by classname and name, so these stay the same from run to run and are unique
 within a suite.
 
+The results of many sets go to one file with a suite for each set. There a case's classname also has the serial number,
+``MODEL.SERIAL.CHECK``, with ``#2`` behind that of a unit's second set: build servers drop all but one of the cases
+that have both names in common. Texts are shorter there, and say nothing of what passes.
+
 The form is the part that the Ant and the Jenkins schemas of JUnit files have in common. junit-xml builds
 the elements; it drops zeros, and a failure without text becomes a pass in it, so what it built is counted
 and completed here.
@@ -20,10 +24,12 @@ and completed here.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Literal
+from itertools import zip_longest
+from typing import TYPE_CHECKING, Literal
 
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
@@ -33,16 +39,23 @@ from linecheck.records.times import utc_text
 from linecheck.records.wording import judgement
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
-__all__ = ["junit_bytes"]
+if TYPE_CHECKING:
+    from linecheck.station.many_sets import JudgedSet
+
+__all__ = ["Case", "Suite", "junit_bytes", "set_suite"]
 
 _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
 
 
-@dataclass(frozen=True)
-class _Case:
-    """One test case; ``text`` is one line."""
+#: Where many sets share a file: characters of a case's ``message``, and of its text.
+MOST_MESSAGE, MOST_TEXT = 300, 600
 
-    classname: str
+
+@dataclass(frozen=True)
+class Case:
+    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is one line."""
+
+    check: str
     name: str
     text: str
     outcome: Literal["passed", "failure", "error"] = "passed"
@@ -51,8 +64,22 @@ class _Case:
 
 
 @dataclass(frozen=True)
-class _Suite:
-    """One run: its cases, and the lines that are no case."""
+class _Placed:
+    """A case under both names that it is known again by."""
+
+    classname: str
+    name: str
+    case: Case
+
+    @property
+    def text(self) -> str:
+        """Its text, on one visible line."""
+        return _line(self.case.text)
+
+
+@dataclass(frozen=True)
+class Suite:
+    """One run: its cases, and the lines that are no case; ``brief`` where it shares a file with many others."""
 
     name: str
     package: str
@@ -60,11 +87,24 @@ class _Suite:
     started: datetime
     seconds: float
     properties: dict[str, str]
-    cases: tuple[_Case, ...]
+    cases: tuple[_Placed, ...]
     notes: tuple[str, ...]
+    brief: bool = False
+
+    def element(self, number: int) -> ET.Element:
+        """Build its element, with counts and times that come from what is in it.
+
+        Raises
+        ------
+        RecordError
+            A case's outcome was lost on the way: a fault in linecheck.
+        """
+        return _element(self, number)
 
 
-def junit_bytes(outcomes: Iterable[RunOutcome], strict: bool = False) -> bytes:
+def junit_bytes(
+    outcomes: Iterable[RunOutcome], strict: bool = False, further: Iterable[Iterable[Case]] = ()
+) -> bytes:
     """Return the JUnit file of some runs, UTF-8.
 
     Without any run the file holds one error: nothing was judged.
@@ -74,52 +114,89 @@ def junit_bytes(outcomes: Iterable[RunOutcome], strict: bool = False) -> bytes:
     outcomes : iterable of RunOutcome
     strict : bool
         Marginal is a failure.
+    further : iterable of iterable of Case
+        Cases of each run besides those of its readings and curves, in the order of the runs.
 
     Raises
     ------
     RecordError
         A verdict was given on what was not measured.
     """
-    suites = [_suite(settled(outcome), strict) for outcome in outcomes] or [_empty()]
+    both = zip_longest(outcomes, further, fillvalue=())
+    suites = [_suite(run, strict, tuple(more)) for run, more in both if isinstance(run, RunOutcome)]
     root = ET.Element("testsuites")
-    root.extend(_element(suite, number) for number, suite in enumerate(suites))
+    root.extend(suite.element(number) for number, suite in enumerate(suites or [_empty()]))
     ET.indent(root)
     text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
     return text + b"\n"
 
 
-def _suite(run: RunOutcome, strict: bool) -> _Suite:
-    cases = [case for check in run.checks for case in _check_cases(run.model, check, strict)]
+def set_suite(
+    judged: JudgedSet, *, strict: bool = False, place: str | None = None, further: Iterable[Case] = ()
+) -> Suite:
+    """Return the suite of one set of many.
+
+    Parameters
+    ----------
+    judged : JudgedSet
+    strict : bool
+        Marginal is a failure.
+    place : str, optional
+        What its classnames begin with; ``MODEL.SERIAL`` if left out.
+    further : iterable of Case
+        Cases besides those of readings and curves.
+
+    Raises
+    ------
+    RecordError
+        A verdict was given on what was not measured.
+    """
+    run = judged.outcome
+    if run is None:
+        message = judged.problem.message if judged.problem is not None else "not judged"
+        case = Case("", judged.path, f"{judged.path}: {message}", "error", str(judged.verdict))
+        cases = tuple(_placed(place or "linecheck.set", [case]))
+        properties = {"set": visible(judged.path), "verdict": judged.verdict.value}
+        now = datetime.now(UTC)
+        return Suite(judged.path, "linecheck", "localhost", now, 0.0, properties, cases, (), brief=True)
+    suite = _suite(run, strict, tuple(further), place or f"{run.model}.{run.serial}")
+    properties = {"set": visible(judged.path), **suite.properties}
+    return replace(suite, name=f"{suite.name} {judged.path}", properties=properties, brief=True)
+
+
+def _suite(outcome: RunOutcome, strict: bool, further: tuple[Case, ...], place: str | None = None) -> Suite:
+    run = settled(outcome)
+    cases = [case for check in run.checks for case in _check_cases(check, strict)]
     cases += [
-        _Case(f"{run.model}.{name}", "not_run", f"the check {name} was not run", "error", "not_run")
-        for name in run.missing
+        Case(name, "not_run", f"the check {name} was not run", "error", "not_run") for name in run.missing
     ]
+    cases += further
     reasons = _run_reasons(run, judged=bool(cases))
     if run.verdict in _RunVerdict and not any(case.outcome == "error" for case in cases):
         reasons = reasons or [f"the run is {run.verdict}"]
     if reasons:
         kind = _RunVerdict.get(run.verdict, "invalid")
-        cases.append(_Case(run.model, "run", "; ".join(reasons), "error", kind))
+        cases.append(Case("", "run", "; ".join(reasons), "error", kind))
     notes = [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message
         for problem in run.problems
         if not problem.blocks
     ]
-    return _Suite(
+    return Suite(
         name=f"{run.model} {run.serial}",
         package=run.model,
         host=run.station or "localhost",
         started=run.started,
         seconds=run.duration_seconds,
         properties=_properties(run),
-        cases=tuple(_unique(cases)),
+        cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
     )
 
 
-def _empty() -> _Suite:
-    case = _Case("linecheck", "run", "nothing was judged", "error", "invalid")
-    return _Suite("linecheck", "linecheck", "localhost", datetime.now(UTC), 0.0, {}, (case,), ())
+def _empty() -> Suite:
+    cases = tuple(_placed("linecheck", [Case("", "run", "nothing was judged", "error", "invalid")]))
+    return Suite("linecheck", "linecheck", "localhost", datetime.now(UTC), 0.0, {}, cases, ())
 
 
 def _run_reasons(run: RunOutcome, judged: bool) -> list[str]:
@@ -152,16 +229,16 @@ def _properties(run: RunOutcome) -> dict[str, str]:
     return {name: visible("" if value is None else str(value)) for name, value in values.items()}
 
 
-def _check_cases(model: str, check: CheckOutcome, strict: bool) -> list[_Case]:
+def _check_cases(check: CheckOutcome, strict: bool) -> list[Case]:
     items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
     judged = [item for item in items if item.verdict is not None]
     share = max(check.seconds, 0.0) / max(len(judged), 1)
-    return [_judged_case(model, check, item, strict, share) for item in judged]
+    return [_judged_case(check, item, strict, share) for item in judged]
 
 
 def _judged_case(
-    model: str, check: CheckOutcome, item: JudgedReading | JudgedCurve, strict: bool, seconds: float
-) -> _Case:
+    check: CheckOutcome, item: JudgedReading | JudgedCurve, strict: bool, seconds: float
+) -> Case:
     if isinstance(item, JudgedReading):
         parts, channel = [item.reading.metric], item.reading.channel
     else:
@@ -173,20 +250,22 @@ def _judged_case(
     elif item.verdict is not Verdict.PASS and item.verdict is not Verdict.MARGINAL:
         outcome = "error"
     text = f"{check.check}.{name}: {item.verdict}: {judgement(item, check.judged.problems)}"
-    return _Case(f"{model}.{check.check}", name, text, outcome, str(item.verdict), seconds)
+    return Case(check.check, name, text, outcome, str(item.verdict), seconds)
 
 
-def _unique(cases: Iterable[_Case]) -> Iterator[_Case]:
-    """Make texts one visible line, and number what would have the same name."""
+def _placed(place: str, cases: Iterable[Case]) -> Iterator[_Placed]:
+    """Give cases their names, each one visible line, and number what would have the same."""
     seen: set[tuple[str, str]] = set()
+    numbers: Counter[tuple[str, str]] = Counter()
     for case in cases:
-        classname, base, text = (_line(part) for part in (case.classname, case.name, case.text))
-        name, number = base, 1
+        classname = _line(f"{place}.{case.check}" if case.check else place)
+        base = name = _line(case.name)
+        numbers[classname, base] += 1
         while (classname, name) in seen:
-            number += 1
-            name = f"{base}#{number}"
+            name = f"{base}#{numbers[classname, base]}"
+            numbers[classname, base] += (classname, name) in seen
         seen.add((classname, name))
-        yield replace(case, classname=classname, name=name, text=text)
+        yield _Placed(classname, name, case)
 
 
 def _line(text: str) -> str:
@@ -194,19 +273,24 @@ def _line(text: str) -> str:
     return " ".join(visible(text).split()) or "(none)"
 
 
-def _element(suite: _Suite, number: int) -> ET.Element:
-    """Build a suite's element; counts and times come from what is in it."""
+def _shortened(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def _element(suite: Suite, number: int) -> ET.Element:
     from junit_xml import TestCase, TestSuite
 
     cases = []
-    for case in suite.cases:
-        built = TestCase(case.name, classname=case.classname)
-        if case.outcome == "failure":
-            built.add_failure_info(case.text, case.text, case.kind)
-        elif case.outcome == "error":
-            built.add_error_info(case.text, case.text, case.kind)
+    for placed in suite.cases:
+        built = TestCase(placed.name, classname=placed.classname)
+        text = message = placed.text
+        if suite.brief:
+            message, text = _shortened(text, MOST_MESSAGE), _shortened(text, MOST_TEXT)
+        if placed.case.outcome == "failure":
+            built.add_failure_info(message, text, placed.case.kind)
+        elif placed.case.outcome == "error":
+            built.add_error_info(message, text, placed.case.kind)
         cases.append(built)
-    lines = [_line(note) for note in suite.notes] + [case.text for case in suite.cases]
     element: ET.Element = TestSuite(
         _line(suite.name),
         cases,
@@ -214,22 +298,32 @@ def _element(suite: _Suite, number: int) -> ET.Element:
         package=_line(suite.package),
         timestamp=utc_text(suite.started)[:19],
         properties=suite.properties,
-        stdout="\n".join(lines),
+        stdout="\n".join(_output(suite)),
     ).build_xml_doc()
     _complete(element, suite, number)
     return element
 
 
-def _complete(element: ET.Element, suite: _Suite, number: int) -> None:
+def _output(suite: Suite) -> Iterator[str]:
+    """Yield the lines of a suite that are in no failure or error; of a brief one, those that matter."""
+    for note in suite.notes:
+        yield _shortened(_line(note), MOST_TEXT) if suite.brief else _line(note)
+    for placed in suite.cases:
+        if not suite.brief:
+            yield placed.text
+        elif placed.case.outcome == "passed" and placed.case.kind != Verdict.PASS:
+            yield _shortened(placed.text, MOST_TEXT)
+
+
+def _complete(element: ET.Element, suite: Suite, number: int) -> None:
     """Bring an element into the common form; refuse it where a case's outcome was lost."""
     nodes = element.findall("testcase")
-    for node, case in zip(nodes, suite.cases, strict=True):
-        node.set("time", f"{case.seconds:.3f}")
+    for node, placed in zip(nodes, suite.cases, strict=True):
+        node.set("time", f"{placed.case.seconds:.3f}")
         outcome = node[0].tag if len(node) else "passed"
-        if outcome != case.outcome or len(node) > 1:
-            raise RecordError(
-                f"{case.classname}.{case.name}: JUnit lost its {case.outcome}; please report it"
-            )
+        if outcome != placed.case.outcome or len(node) > 1:
+            lost = placed.case.outcome
+            raise RecordError(f"{placed.classname}.{placed.name}: JUnit lost its {lost}; please report it")
     element.attrib.pop("disabled", None)
     element.set("id", str(number))
     element.set("time", f"{max(suite.seconds, 0.0):.3f}")
