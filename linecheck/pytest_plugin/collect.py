@@ -9,29 +9,24 @@ ends there, so that pytest and JUnit count it as an error, what is outside its l
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from linecheck.errors import FileError, LinecheckError
-from linecheck.pytest_plugin.once import FOLDER, Once
-from linecheck.pytest_plugin.settings import Settings, shown_path
+from linecheck.errors import LinecheckError
+from linecheck.pytest_plugin.bench import Bench
+from linecheck.pytest_plugin.settings import shown_path
 from linecheck.records.text import visible
 
 if TYPE_CHECKING:
     from _pytest._code.code import TerminalRepr, TracebackStyle
 
-    from linecheck.limits.model import LimitFile
     from linecheck.pytest_plugin.judgement import SetErrand, SetFindings, Subject
     from linecheck.station.capture_set import CaptureSetIndex
 
 __all__ = ["CaptureSetFile", "JudgedItem", "Judgement", "NotJudged", "OutsideLimits"]
-
-_NO_LIMITS = """\
-no limit file is named that would judge this set. Name those of your models in the configuration of pytest:
-    linecheck_limits = limits/MODEL.yaml
-or on the command line, --linecheck-limits limits/MODEL.yaml"""
 
 
 class Judgement(Exception):
@@ -44,62 +39,6 @@ class OutsideLimits(Judgement):
 
 class NotJudged(Judgement):
     """The unit could not be judged."""
-
-
-class LimitShelf:
-    """The limit files of a session, by model; read when the first set is collected.
-
-    Raises
-    ------
-    LinecheckError
-        None is named, one is faulty, or two are of the same model.
-    """
-
-    def __init__(self, paths: tuple[Path, ...]) -> None:
-        from linecheck.limits.load import load_limits
-
-        if not paths:
-            raise LinecheckError(_NO_LIMITS)
-        self._files: dict[str, LimitFile] = {}
-        for path in paths:
-            file = load_limits(shown_path(path))
-            if file.model in self._files:
-                other = self._files[file.model].path
-                raise FileError(
-                    file.path, f"is of model {file.model}, as is {other}; name one for each model"
-                )
-            self._files[file.model] = file
-
-    def of_model(self, model: str, path: Path) -> LimitFile:
-        """Return the limit file that judges a set."""
-        if model not in self._files:
-            known = ", ".join(sorted(self._files))
-            raise FileError(shown_path(path), f"is of model {model}, and there are limit files for {known}")
-        return self._files[model]
-
-
-class _Bench:
-    """What the sets of a session share."""
-
-    def __init__(self, config: pytest.Config) -> None:
-        self.settings = Settings.of(config)
-        self.once = Once(config.stash[FOLDER])
-        self._shelf: LimitShelf | LinecheckError | None = None
-
-    @property
-    def limits(self) -> LimitShelf:
-        """The limit files; a fault in them is found once, and told of every set."""
-        if self._shelf is None:
-            try:
-                self._shelf = LimitShelf(self.settings.limits)
-            except LinecheckError as error:
-                self._shelf = error
-        if isinstance(self._shelf, LinecheckError):
-            raise self._shelf
-        return self._shelf
-
-
-_BENCH = pytest.StashKey[_Bench]()
 
 
 class CaptureSetFile(pytest.File):
@@ -121,9 +60,9 @@ class CaptureSetFile(pytest.File):
             yield JudgedItem.from_parent(self, subject=subject)
 
     @property
-    def bench(self) -> _Bench:
+    def bench(self) -> Bench:
         """What it shares with the other sets of the session."""
-        return self.config.stash.setdefault(_BENCH, _Bench(self.config))
+        return Bench.of(self.config)
 
     @property
     def unit(self) -> str:
@@ -141,7 +80,9 @@ class CaptureSetFile(pytest.File):
         from linecheck.pytest_plugin.judgement import SetFindings
 
         if self._findings is None:
-            self._findings = SetFindings.of(self.bench.once.get(self.errand, _errands(self.session)))
+            errands = {errand.key: errand for errand in _errands(self.session)}
+            errand = errands.get(self.errand.key, self.errand)
+            self._findings = SetFindings.of(self.bench.once.get(errand, errands.values()))
         return self._findings
 
     def _prepare(self) -> tuple[Subject, ...]:
@@ -149,21 +90,30 @@ class CaptureSetFile(pytest.File):
         from linecheck.station.capture_set import CaptureSetIndex
         from linecheck.station.toml_file import parse_model, read_toml
 
-        shelf = self.bench.limits
+        limits, baselines = self.bench.limits, self.bench.baselines
         file = read_toml(shown_path(self.path))
         self.index = parse_model(file, CaptureSetIndex)
         self.lines = {
             entry.check: file.places.get(("capture", number), (1, 1))[0]
             for number, entry in enumerate(self.index.capture)
         }
-        self.errand = SetErrand(self.path, shelf.of_model(self.index.model, self.path))
-        return subjects(self.errand.limits)
+        of_model = limits.of_model(self.index.model, self.path)
+        baseline = baselines.of_unit(of_model, self.index.serial) if baselines is not None else None
+        self.errand = SetErrand(self.path, of_model, baseline, self.index.serial)
+        return subjects(of_model, compared=baseline is not None)
 
 
 def _errands(session: pytest.Session) -> Iterator[SetErrand]:
-    """Yield the sets of a session that have items which were not deselected, each once."""
-    files = dict.fromkeys(item.parent for item in session.items if isinstance(item, JudgedItem))
-    return (file.errand for file in files if isinstance(file, CaptureSetFile))
+    """Yield the sets of a session that have items which were not deselected, each once.
+
+    Each knows how much is compared in all of them together: the more there is, the more one of them may look worse by
+    chance.
+    """
+    from linecheck.pytest_plugin.judgement import comparisons_in_all
+
+    files = dict.fromkeys(item.file for item in session.items if isinstance(item, JudgedItem))
+    together = comparisons_in_all([file.errand for file in files])
+    return (replace(file.errand, comparisons=together) for file in files)
 
 
 class JudgedItem(pytest.Item):
@@ -229,5 +179,9 @@ class JudgedItem(pytest.Item):
         """Return the sentence of the verdict, what helps to understand it, and of what unit it is."""
         finding = self.file.judge().items[self.name]
         limits = self.file.errand.limits
-        whose = f"{self.file.unit}, judged by {limits.path}, revision {limits.revision}"
+        baseline = self.file.errand.baseline
+        by = f"{limits.path}, revision {limits.revision}"
+        if self.subject.is_comparison and baseline is not None:
+            by = f"comparison with {baseline.path}"
+        whose = f"{self.file.unit}, judged by {by}"
         return "\n".join([finding.text, *(f"  {note}" for note in finding.notes), f"  {whose}"])

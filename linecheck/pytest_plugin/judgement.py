@@ -17,12 +17,16 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from linecheck.checks.base import CurveSpec
 from linecheck.errors import LinecheckError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.pytest_plugin.settings import shown_path
+from linecheck.records.baseline import Baseline
+from linecheck.records.regression import compare_outcome, comparisons_in
 from linecheck.records.settle import settled
 from linecheck.records.text import visible
+from linecheck.records.unit_entry import compared_channels, compared_specs
 from linecheck.records.wording import judgement
 from linecheck.station import judging
 from linecheck.station.measure import failure_problem
@@ -45,6 +49,8 @@ class Subject:
     check: str | None = None
     metric: str | None = None
     channel: str | None = None
+    #: Whether it is compared with a baseline, and not judged by a mask.
+    is_comparison: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,10 +84,17 @@ class SetFindings:
 
 @dataclass(frozen=True)
 class SetErrand:
-    """One capture set (the path of its ``captures.toml``), to be judged by a limit file."""
+    """One capture set, to be judged by a limit file and, where there is one, compared with a baseline.
+
+    ``path`` is that of its ``captures.toml``; ``comparisons`` is how many values are compared in all the sets of the
+    session, None for those of this one alone.
+    """
 
     path: Path
     limits: LimitFile
+    baseline: Baseline | None = None
+    serial: str | None = None
+    comparisons: int | None = None
 
     @property
     def key(self) -> str:
@@ -101,17 +114,76 @@ class SetErrand:
                 outcome = judging.judge_folder(shown_path(self.path), self.limits)
             if outcome.aborted:
                 raise KeyboardInterrupt
-            found = _found(settled(outcome))
+            found = self._found(settled(outcome))
         except LinecheckError as error:
-            found = _not_judged(self.limits, str(error))
+            found = self._not_judged(str(error))
         except Exception as error:
-            found = _not_judged(self.limits, failure_problem(error).message)
+            found = self._not_judged(failure_problem(error).message)
         return asdict(found)
 
+    def _found(self, outcome: RunOutcome) -> SetFindings:
+        items = {name: finding for check in outcome.checks for name, finding in _judged(check)}
+        items |= {name: _not_run(name, check, outcome) for name, check in _missing(outcome)}
+        if self.baseline is not None:
+            items |= self._compared(outcome)
+        expected = {subject.name: _void(subject.name, "nothing is known of it") for subject in self._subjects}
+        unforeseen = [finding for name, finding in items.items() if name not in expected]
+        items = expected | items | {RUN: _run_finding(outcome, unforeseen)}
+        verdict = worst(finding.verdict for finding in items.values())
+        return SetFindings(verdict, _worst(items.values()), items)
 
-def subjects(limits: LimitFile) -> tuple[Subject, ...]:
-    """Return the items of every set that a limit file judges: the run, and each masked metric of each channel."""
-    return (Subject(RUN), *_masked(limits))
+    def _compared(self, outcome: RunOutcome) -> dict[str, Finding]:
+        """Return what the comparison with the baseline says, in the words of JUnit."""
+        assert self.baseline is not None
+        try:
+            compared = compare_outcome(outcome, self.baseline, comparisons=self.comparisons)
+        except LinecheckError as error:
+            return {name: _void(name, str(error)) for name in self._comparison_names}
+        found = {}
+        for entry in compared:
+            name = _subject(entry.check, entry.metric, entry.channel, entry.is_curve, compared=True).name
+            found[name] = Finding(entry.verdict, _line(f"{name}: {entry.verdict}: {entry.text}"))
+        return found
+
+    def _not_judged(self, reason: str) -> SetFindings:
+        """Say of every item why the set could not be judged."""
+        items = {subject.name: _void(subject.name, reason) for subject in self._subjects}
+        return SetFindings(Verdict.INVALID, items[RUN].text, items)
+
+    @property
+    def _subjects(self) -> tuple[Subject, ...]:
+        return subjects(self.limits, compared=self.baseline is not None)
+
+    @property
+    def _comparison_names(self) -> Iterator[str]:
+        return (subject.name for subject in self._subjects if subject.is_comparison)
+
+
+def comparisons_in_all(errands: Iterable[SetErrand]) -> int | None:
+    """Return how many values are compared in some sets together; None where nothing is."""
+    each = [
+        comparisons_in(errand.baseline, [errand.serial])
+        for errand in errands
+        if errand.baseline is not None and errand.serial is not None
+    ]
+    return sum(each) or None
+
+
+def subjects(limits: LimitFile, *, compared: bool = False) -> tuple[Subject, ...]:
+    """Return the items of every set that a limit file judges, in its order.
+
+    These are the run, each masked metric of each channel and, where sets are ``compared`` with a baseline, each metric
+    of each channel that has a margin.
+    """
+    return (Subject(RUN), *_masked(limits), *(_with_margins(limits) if compared else ()))
+
+
+def _with_margins(limits: LimitFile) -> Iterator[Subject]:
+    for check in limits.checks:
+        for spec in compared_specs(check):
+            for channel in compared_channels(spec, limits.channels):
+                curve = isinstance(spec, CurveSpec)
+                yield _subject(check.name, spec.name, channel, curve, compared=True)
 
 
 def _masked(limits: LimitFile) -> Iterator[Subject]:
@@ -123,20 +195,16 @@ def _masked(limits: LimitFile) -> Iterator[Subject]:
                         yield _subject(check.name, spec.name, channel, curve)
 
 
-def _subject(check: str, metric: str, channel: str | None, curve: bool) -> Subject:
-    parts = (check, metric, "curve" if curve else None, channel)
-    return Subject(".".join(part for part in parts if part), check, metric, channel)
+def _subject(check: str, metric: str, channel: str | None, curve: bool, compared: bool = False) -> Subject:
+    parts = (check, metric, "curve" if curve else None, channel, "regression" if compared else None)
+    return Subject(".".join(part for part in parts if part), check, metric, channel, compared)
 
 
-def _found(outcome: RunOutcome) -> SetFindings:
-    items = {name: finding for check in outcome.checks for name, finding in _judged(check)}
-    expected = [subject.name for subject in _masked(outcome.limits)]
-    unforeseen = [items.pop(name) for name in items.keys() - set(expected)]
+def _missing(outcome: RunOutcome) -> Iterator[tuple[str, str]]:
+    """Yield the masked items of checks that were not run, each with its check."""
     for subject in _masked(outcome.limits):
         if subject.check in outcome.missing:
-            items[subject.name] = _not_run(subject, outcome)
-    items = {RUN: _run_finding(outcome, unforeseen), **items}
-    return SetFindings(outcome.verdict, _worst(items.values()), items)
+            yield subject.name, subject.check
 
 
 def _worst(items: Iterable[Finding]) -> str:
@@ -186,23 +254,17 @@ def _run_finding(outcome: RunOutcome, unforeseen: Iterable[Finding]) -> Finding:
     return Finding(verdict, _line(f"run: {verdict}: {wrong[0]}"), _lines([*wrong[1:], *notes]))
 
 
-def _not_run(subject: Subject, outcome: RunOutcome) -> Finding:
+def _not_run(name: str, check: str, outcome: RunOutcome) -> Finding:
     """Say that a check was not run, and why, where the run says that."""
     why = [problem.message for problem in outcome.problems if problem.blocks]
-    own = [message for message in why if re.search(rf"\b{subject.check}\b", message)]
-    text = f"{subject.name}: {Verdict.INVALID}: not judged: the check {subject.check} was not run"
-    return Finding(Verdict.INVALID, _line(text), _lines(own or why))
+    own = [message for message in why if re.search(rf"\b{check}\b", message)]
+    return _void(name, "\n".join([f"the check {check} was not run", *(own or why)]))
 
 
-def _not_judged(limits: LimitFile, reason: str) -> SetFindings:
-    """Say of every item why the set could not be judged."""
+def _void(name: str, reason: str) -> Finding:
+    """Say of an item why it could not be judged; the reason's first line is part of the sentence."""
     first, *more = _all_lines(reason.splitlines() or ["no reason is known"])
-    verdict = Verdict.INVALID
-    items = {
-        subject.name: Finding(verdict, f"{subject.name}: {verdict}: not judged: {first}", _lines(more))
-        for subject in subjects(limits)
-    }
-    return SetFindings(verdict, first, items)
+    return Finding(Verdict.INVALID, f"{name}: {Verdict.INVALID}: not judged: {first}", _lines(more))
 
 
 def _lines(texts: Iterable[str]) -> tuple[str, ...]:

@@ -1,6 +1,5 @@
 """Capture sets as tests of pytest: what is collected, selected, judged and told. Nothing is measured here."""
 
-import importlib
 import re
 import warnings
 import xml.etree.ElementTree as ET
@@ -9,18 +8,12 @@ from pathlib import Path
 import pytest
 from made_runs import made_check, made_curve, made_reading, made_run
 
-from linecheck.checks import kinds
 from linecheck.checks.base import Problem
 from linecheck.errors import FileError
 from linecheck.limits.verdict import Verdict
 from linecheck.pytest_plugin import INDEX_NAME
 from linecheck.records.junit import junit_bytes
 from linecheck.station import capture_set, judging
-
-# All that the plugin loads, before pytester takes note of what is loaded: it unloads the rest after each run.
-for name in ("limits.load", "pytest_plugin.judgement"):
-    importlib.import_module(f"linecheck.{name}")
-kinds()
 
 LIMIT_FILE = """format: 1
 model: pellow-r3
@@ -79,7 +72,7 @@ RUNS = {
 
 
 @pytest.fixture
-def project(pytester, monkeypatch):
+def project(recorded, pytester, monkeypatch):
     """A project with a limit file, and a set for each of RUNS that was judged without measuring anything."""
     pytester.makefile(".yaml", limits=LIMIT_FILE)
     pytester.makeini("[pytest]\nlinecheck_limits = limits.yaml\naddopts = -p no:cacheprovider\n")
