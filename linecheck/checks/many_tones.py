@@ -18,6 +18,10 @@ FloatArray = NDArray[np.float64]
 
 #: So many tones show where all of them sound.
 MOST_WATCHED = 16
+#: A hop of the envelope is taken in so many parts: under a Hann weight over four hops, hum does not pass for a tone.
+HOP_PARTS = 8
+#: A level that changes by less than this share meanwhile ends nothing: it is found later, as such.
+MOST_SAG = 0.15
 
 
 def sounding_span(capture: Capture, tones_hz: FloatArray, seconds: float) -> tuple[int, int] | None:
@@ -34,16 +38,20 @@ def sounding_span(capture: Capture, tones_hz: FloatArray, seconds: float) -> tup
     narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
     rate, factor = narrowed.rate_hz, narrowed.factor
     watched = tones_hz[np.unique(np.linspace(0, len(tones_hz) - 1, MOST_WATCHED).astype(int))]
-    hop = hop_frames(125.0 / rate, rate)
+    parts = HOP_PARTS
+    hop = parts * round(hop_frames(125.0 / rate, rate) / parts)
+    weights = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(4 * parts) + 0.5) / (4 * parts))
+    weights /= np.sum(weights)
     best: tuple[float, int, int] | None = None
     for values in narrowed.values:
         centred = values - np.mean(values)
-        blocks = [tone_blocks(centred, float(tone) / rate, hop) for tone in watched]
-        power = np.sum(np.abs(np.array(blocks)) ** 2, axis=0)
-        envelope = (
-            np.sqrt(np.convolve(power, np.full(4, 0.25), mode="valid")) if len(power) > 4 else power[:0]
-        )
-        span = steady_span(envelope, int(0.3 * seconds * rate / hop))
+        power = np.zeros(max(0, len(centred) // hop - 3))
+        for tone in watched:
+            blocks = tone_blocks(centred, float(tone) / rate, hop // parts)
+            if len(power):
+                power += np.abs(np.convolve(blocks, weights, mode="valid")[::parts][: len(power)]) ** 2
+        envelope = np.sqrt(power)
+        span = steady_span(envelope, int(0.3 * seconds * rate / hop), MOST_SAG)
         if span is not None and (best is None or span.level > best[0]):
             first, last = (span.settled_start + 2) * hop * factor, (span.settled_stop + 1) * hop * factor
             best = (span.level, first, min(capture.frames, last))

@@ -165,15 +165,14 @@ def find_at_other_rates(capture: Capture, tones_hz: Sequence[float]) -> Problem 
     return None
 
 
-def _has_tone(values: FloatArray, frequency: float) -> bool:
-    """Return whether a tone stands out within the clocks' tolerance of a frequency (cycles per frame)."""
+def _find_tone(values: FloatArray, frequency: float) -> float | None:
+    """Return where a tone stands out near a frequency (cycles per frame), within the clocks' tolerance, or None."""
     if not np.ptp(values) > 0.0:
-        return False
+        return None
     spread = frequency * CLOCK_TOLERANCE + 2.0 / len(values)
     found, prominence = peak_frequency(values, frequency - spread, frequency + spread)
-    return prominence > 100.0 and abs(found - frequency) < frequency * 1.1 * CLOCK_TOLERANCE + 0.5 / len(
-        values
-    )
+    near = abs(found - frequency) < frequency * 1.1 * CLOCK_TOLERANCE + 0.5 / len(values)
+    return found if prominence > 100.0 and near else None
 
 
 def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float) -> tuple[Span | None, int]:
@@ -232,11 +231,14 @@ def locate_tone(
     start = (span.settled_start + 2) * hop
     stop = min(capture.frames, (span.settled_stop + 1) * hop)
     narrowed = capture.narrowed(max(20_000.0, 1.01 * max(frequencies_hz)))
-    found = tuple(
-        stop - start > 4 * hop
-        and _has_tone(narrowed.between(index, start, stop), frequency / narrowed.rate_hz)
+    # As captured: a tone is fitted from there on, and the clocks' tolerance is many cycles over a record.
+    tones = [
+        _find_tone(narrowed.between(index, start, stop), frequency / narrowed.rate_hz)
+        if stop - start > 4 * hop
+        else None
         for index, frequency in enumerate(frequencies_hz)
-    )
+    ]
+    found = tuple(tone is not None for tone in tones)
     if not any(found):
         return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
     problems = [
@@ -254,7 +256,5 @@ def locate_tone(
             )
         )
     start = max(start, stop - round(seconds * rate))
-    tones = tuple(
-        (frequency,) if there else () for frequency, there in zip(frequencies_hz, found, strict=True)
-    )
-    return Location(start, stop, found, None, tones, tuple(problems))
+    captured = tuple(() if tone is None else (tone * narrowed.rate_hz,) for tone in tones)
+    return Location(start, stop, found, None, captured, tuple(problems))

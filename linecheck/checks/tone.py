@@ -39,7 +39,6 @@ from linecheck.dsp.dissect import (
     total,
 )
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.tones import peak_frequency
 
 __all__ = ["KIND", "ToneAnalysis", "ToneKind", "ToneParameters", "dissect_channel", "tone_stimulus"]
 
@@ -114,10 +113,7 @@ def dissect_channel(
     """Take one channel's located tone apart; what lies outside the band and ``orders`` harmonics is of no interest."""
     narrowed = capture.narrowed(max(band_hz[1], orders * nominal_hz))
     values = narrowed.between(channel, location.start, location.stop)
-    expected = nominal_hz / narrowed.rate_hz
-    spread = 1.1e-3 * expected + 1.0 / len(values)
-    frequency, _ = peak_frequency(values, expected - spread, expected + spread)
-    return dissect(values, narrowed.rate_hz, frequency * narrowed.rate_hz, band_hz[0], nominal_hz)
+    return dissect(values, narrowed.rate_hz, location.tones_hz[channel][0], band_hz[0], nominal_hz)
 
 
 class ToneKind(CheckKind):

@@ -38,6 +38,10 @@ SMALLEST_PERIODIC_JUMP = 0.05
 
 _PERIODIC_BLOCK = 256
 
+#: Lines are looked for in what tones leave up to so many times the lowest one, so many at most, and none so few cycles
+#: over the record beside a tone; where less is left, re the tones, no line can sway their lateness or hide a burst.
+HUM_REACH, MOST_HUM, BESIDE_CYCLES, LEAST_REST = 4.0, 8, 8.0, 5e-5
+
 _WINDOW = 32
 _MULTIPLIER = 0x9E3779B97F4A7C15
 
@@ -125,11 +129,14 @@ def _same_windows(hashes: NDArray[np.uint64]) -> tuple[NDArray[np.int64], NDArra
 
 
 def _agreement(values: FloatArray, lag: int, start: int, length: int) -> float:
-    """Return the share of samples that equal those a lag before: of all, or around a stretch, if that is greater."""
+    """Return the share of samples that equal those a lag before: of all, or near or around a stretch, if greater."""
     same = values[lag:] == values[:-lag]
     first, last = max(0, start - lag), max(0, start - lag) + length
-    around = np.concatenate((same[max(0, first - length) : first], same[last + 1 : last + 1 + length]))
-    return max(float(np.mean(same)), float(np.mean(around)) if len(around) else 0.0)
+    shares = [float(np.mean(same))]
+    for reach in (length, 16 * length):
+        beside = np.concatenate((same[max(0, first - reach) : first], same[last + 1 : last + 1 + reach]))
+        shares.append(float(np.mean(beside)) if len(beside) else 0.0)
+    return max(shares)
 
 
 def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
@@ -153,17 +160,29 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
         tones = frequencies[0] * np.arange(1, highest + 1)
     fit, residual = fit_scaled_tones(values, tones, iterations=3)
     model = values - residual
-    # Hum below the tones sways block by block like lateness; it is steady, so it is taken out.
-    lowest = float(np.min(tones))
-    hum = find_lines(residual, 1.0, 3.0 / len(values), 0.8 * lowest, most=6)
-    residual = fit_lines(residual, hum)[1]
-    values = model + residual
+    level = float(np.sqrt(np.mean(model**2)))
+    if float(np.std(residual)) > LEAST_REST * level:
+        residual = _without_hum(residual, fit.frequencies, float(frequencies[0]))
+        values = model + residual
     slope = synthesise(len(values), fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
     period = 1.0 / float(frequencies[0])
     block = round(max(period, 64.0, min(3.0 * period, len(values) / 24)))
     smallest = SMALLEST_JUMP_DEGREES / 360.0 * period
     found = _jumps_and_holes(values, model, slope, block, smallest)
-    return found or _bursts(residual, float(np.sqrt(2.0 * np.mean(model**2))), block)
+    return found or _bursts(residual, np.sqrt(2.0) * level, block)
+
+
+def _without_hum(residual: FloatArray, tones: FloatArray, pace: float) -> FloatArray:
+    """Take steady lines out of what tones leave, up to a few times the lowest or the pace.
+
+    Block by block hum sways as lateness does. Beside a tone it is the tone's own break that looks like a line.
+    """
+    top = min(0.49, max(HUM_REACH * float(np.min(tones)), 0.8 * pace))
+    lines = find_lines(residual, 1.0, 3.0 / len(residual), top, most=12)
+    alone = (
+        np.min(np.abs(np.subtract.outer(lines, tones)), axis=1, initial=1.0) * len(residual) > BESIDE_CYCLES
+    )
+    return fit_lines(residual, lines[alone][:MOST_HUM])[1] if np.any(alone) else residual
 
 
 def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...]:

@@ -83,7 +83,7 @@ def _runs(flags: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
     return runs
 
 
-def steady_span(envelope: FloatArray, gap: int) -> Span | None:
+def steady_span(envelope: FloatArray, gap: int, sag: float = 0.03) -> Span | None:
     """Return the longest stretch where an envelope stays near its plateau; None where there is no plateau.
 
     Parameters
@@ -91,6 +91,8 @@ def steady_span(envelope: FloatArray, gap: int) -> Span | None:
     envelope : float64 array, shape (hops,)
     gap : int
         Holes of at most so many hops do not end the stretch: a dropout inside a stimulus is found later, as such.
+    sag : float
+        The settled inside may lie below the plateau by this share of it, more where the plateau itself ripples.
     """
     if not len(envelope) or not np.max(envelope) > 0.0:
         return None
@@ -102,7 +104,7 @@ def steady_span(envelope: FloatArray, gap: int) -> Span | None:
     inside = envelope[start:stop]
     plateau = float(np.median(inside))
     ripple = 1.4826 * float(np.median(np.abs(inside - plateau))) / plateau
-    near = np.flatnonzero(inside > plateau * (1.0 - max(0.03, min(0.4, 4.0 * ripple))))
+    near = np.flatnonzero(inside > plateau * (1.0 - max(sag, min(0.4, 4.0 * ripple))))
     if not len(near):
         return None
     return Span(start, stop, start + int(near[0]), start + int(near[-1]) + 1, plateau)
