@@ -22,9 +22,17 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached, resolution_not_reached
+from linecheck.checks.readings import (
+    ARITHMETIC,
+    DB_PER_NEPER,
+    ReadingList,
+    band_not_reached,
+    power_ratio,
+    resolution_not_reached,
+)
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.tone_sets import locate_tone_sets
+from linecheck.dsp.dissect import Power
 from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra import reduce_peaks
@@ -34,8 +42,6 @@ __all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
 
 FloatArray = NDArray[np.float64]
 
-#: What double precision leaves of a fit, as a share of the tones' power (-190 dB).
-ARITHMETIC = 1e-19
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
 DB_PER_BIT = 20.0 * np.log10(2.0)
@@ -166,7 +172,7 @@ def _read(
     one = tones / len(TONES_HZ)
     residue = residue_spectrum(taken.rest, rate_hz, analysis.resolution_hz)
     highest, spread, _ = highest_residue(residue, low, high)
-    clean = _ratio("clean_range", name, highest, spread, one)
+    clean = power_ratio("clean_range", name, Power(highest, spread), Power(one, 0.0))
     assert clean.value is not None
     assert clean.uncertainty is not None
     power, power_spread = residue_power(taken, rate_hz, low, high)
@@ -175,7 +181,7 @@ def _read(
         Reading(
             "clean_bits", name, float(-clean.value / DB_PER_BIT), "bit", float(clean.uncertainty / DB_PER_BIT)
         ),
-        _ratio("distortion_noise", name, power, power_spread, tones),
+        power_ratio("distortion_noise", name, Power(power, power_spread), Power(tones, 0.0)),
     ]
     out.curves.append(_curve(name, residue, low, high, one))
     if residue.resolution_hz > 1.01 * analysis.resolution_hz:
@@ -183,19 +189,6 @@ def _read(
         out.problems.append(
             resolution_not_reached(name, names, analysis.resolution_hz, residue.resolution_hz)
         )
-
-
-def _ratio(metric: str, name: str, power: float, spread: float, reference: float) -> Reading:
-    """Return a power re another in dB; what lies below the arithmetic's own floor reads as that."""
-    spread = float(np.hypot(spread, ARITHMETIC * reference))
-    value = max(power, spread)
-    return Reading(
-        metric,
-        name,
-        float(10.0 * np.log10(value / reference)),
-        "dB",
-        float(0.5 * DB_PER_NEPER * spread / value),
-    )
 
 
 def _curve(name: str, residue: Residue, low: float, high: float, reference: float) -> Curve:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -14,12 +14,14 @@ from linecheck.dsp.dissect import Dissection, Line, Power
 from linecheck.dsp.spectra import NOISE_BANDWIDTH_BINS, line_spectrum, reduce_peaks
 
 __all__ = [
+    "ARITHMETIC",
     "DB_PER_NEPER",
     "WEIGHTINGS",
     "ReadingList",
     "band_not_reached",
     "decibels",
     "pair_difference",
+    "power_ratio",
     "power_weights",
     "ratio_reading",
     "resolution_not_reached",
@@ -96,6 +98,11 @@ class ReadingList:
             Reading(spec.name, channel, None, spec.unit, None) for spec in specs if spec.name in names
         ]
 
+    def unmeasured(self, channel: str | None, code: str, message: str, metrics: Mapping[str, str]) -> None:
+        """Add metrics (by name, with their unit) that could not be measured, and the problem that says why."""
+        self.readings += [Reading(metric, channel, None, unit, None) for metric, unit in metrics.items()]
+        self.problems.append(Problem(code, message, channel, blocks=False, metrics=tuple(metrics)))
+
     def measurement(self) -> Measurement:
         """Return what was collected."""
         return Measurement(tuple(self.readings), tuple(self.curves), tuple(self.problems))
@@ -115,13 +122,22 @@ def ratio_reading(metric: str, channel: str, power: Power, tone: Line | None) ->
     Where the power is not resolved (it lies below its own standard uncertainty), the reading is that uncertainty: the
     level below which nothing can be told.
     """
-    if tone is None or not tone.power.value > 0.0:
+    if tone is None:
         return Reading(metric, channel, None, "dB", None)
-    spread = float(np.hypot(power.uncertainty, ARITHMETIC * tone.power.value))
+    return power_ratio(metric, channel, power, tone.power)
+
+
+def power_ratio(
+    metric: str, channel: str, power: Power, reference: Power, *, is_bound: bool = False
+) -> Reading:
+    """Return a power re another in dB, as :func:`ratio_reading` does; missing where that one is nothing."""
+    if not reference.value > 0.0:
+        return Reading(metric, channel, None, "dB", None)
+    spread = float(np.hypot(power.uncertainty, ARITHMETIC * reference.value))
     value = max(power.value, spread, _FLOOR)
-    relative = np.hypot(spread / value, tone.power.uncertainty / tone.power.value)
-    level = 10.0 * np.log10(value / tone.power.value)
-    return Reading(metric, channel, float(level), "dB", float(0.5 * DB_PER_NEPER * relative))
+    relative = np.hypot(spread / value, reference.uncertainty / reference.value)
+    level = 10.0 * np.log10(value / reference.value)
+    return Reading(metric, channel, float(level), "dB", float(0.5 * DB_PER_NEPER * relative), is_bound)
 
 
 def pair_difference(metric: str, channels: tuple[str, ...], levels: Sequence[Reading]) -> Reading:

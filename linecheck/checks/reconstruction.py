@@ -36,6 +36,7 @@ from linecheck.dsp.responses import (
     Response,
     falls_to,
     impulse_of,
+    is_resolved,
     level_at,
     line_levels,
     running_level,
@@ -119,9 +120,15 @@ class ReconstructionKind(CheckKind):
     ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of its rate),
     and ``stopband_from`` the lowest frequency from which on no level is higher. Where there is no such notch (a floor
     that falls on behind an analogue low pass), the stop band begins at the rate less ``corner_3db``, where the images
-    of the pass band begin. ``image_rejection`` is the level of a
-    tone over that of its image at the rate less its frequency, the worst among the lines from 19 to 20 kHz
-    (``image_tones_hz``).
+    of the pass band begin. ``image_rejection`` is the level of a tone over that of its image at the rate less its
+    frequency, the worst among the lines from 19 to 20 kHz (``image_tones_hz``).
+
+    Noise, the unit's own included, is not the filter's: where it is as strong as what the filter lets through,
+    ``stopband_attenuation`` and ``image_rejection`` are bounds (at least so much), and so is a ``pre_ringing`` that
+    noise hides (at most so much); where the stop band begins is then not known. What a unit emits beyond the audio band
+    is for ``ultrasonic`` to judge. Its distortion is another matter: products of even order fall between the lines and
+    count as noise, but those of odd order fall on the lines of any evenly spaced signal (f1 + f2 - f3), and read
+    as a shallower stop band. Where ``distortion_sweep`` is far off too, that is why.
 
     The impulse response is that of the band up to the capture's edge, without the first-order high pass of a coupling
     capacitor. ``pre_ringing`` is its energy before the main lobe (before the last change of sign ahead of the peak) re
@@ -252,7 +259,7 @@ def _droops(out: ReadingList, name: str, response: Response) -> None:
         metric, level = f"droop_{khz}k", level_at(response, 1e3 * khz)
         if level is None:
             message = f"{khz} kHz lies beyond what the capture reaches ({response.frequencies_hz[-1]:g} Hz)"
-            _missing(out, name, "beyond_capture", message, {metric: "dB"})
+            out.unmeasured(name, "beyond_capture", message, {metric: "dB"})
         else:
             _level(out, name, metric, level)
 
@@ -263,7 +270,7 @@ def _corners(out: ReadingList, name: str, response: Response, rate_hz: int) -> N
         corner = falls_to(response, level, REFERENCE_HZ)
         if corner is None:
             message = f"the response does not fall by {-level:g} dB up to the capture's edge"
-            _missing(out, name, "no_corner", message, {metric: "Hz"})
+            out.unmeasured(name, "no_corner", message, {metric: "Hz"})
         else:
             _corner(out, name, metric, corner)
     passed, corner = (falls_to(response, level, REFERENCE_HZ) for level in (-3.0, -6.0))
@@ -272,17 +279,19 @@ def _corners(out: ReadingList, name: str, response: Response, rate_hz: int) -> N
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
         metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
-        _missing(out, name, "no_stop_band", message, metrics)
+        out.unmeasured(name, "no_stop_band", message, metrics)
         return
-    _corner(out, name, "stopband_from", band.start)
-    _level(out, name, "stopband_attenuation", band.attenuation)
-    if not band.resolved:
-        message = (
-            f"noise is as strong as what the filter lets through: the stop band is at least "
-            f"{band.attenuation.value:.0f} dB deep"
-        )
-        metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
-        out.problems.append(Problem("noise_limited", message, name, blocks=False, metrics=tuple(metrics)))
+    _level(out, name, "stopband_attenuation", band.attenuation, is_bound=not band.resolved)
+    if band.resolved:
+        _corner(out, name, "stopband_from", band.start)
+        return
+    # A deeper stop band begins further up, so that this frequency would be no bound of the better kind.
+    message = (
+        f"noise (the unit's or the capture's) is as strong as what the filter lets through: the stop band is at least "
+        f"{band.attenuation.value:.0f} dB deep, which it first is at {band.start.frequency_hz:.0f} Hz"
+    )
+    out.unmeasured(name, "noise_limited", message, {"stopband_from": "Hz"})
+    out.problems.append(_hidden(name, message, "stopband_attenuation"))
 
 
 def _image_rejection(
@@ -301,15 +310,21 @@ def _image_rejection(
     )
     if not len(tones):
         message = f"no line of the stimulus lies between {low:g} Hz and {high:g} Hz"
-        _missing(out, name, "beyond_stimulus", message, {"image_rejection": "dB"})
+        out.unmeasured(name, "beyond_stimulus", message, {"image_rejection": "dB"})
         return
     # Orders are 1, 3, 5, …: that of an image is the period's less the tone's.
     images = (period - channel.orders[tones] - 1) // 2
     level, spread = channel.response.level_db, channel.response.uncertainty_db
     worst = int(np.argmin(level[tones] - level[images]))
     tone, image = tones[worst], images[worst]
-    rejection = float(level[tone] - level[image])
-    _level(out, name, "image_rejection", Level(rejection, float(np.hypot(spread[tone], spread[image]))))
+    rejection = Level(float(level[tone] - level[image]), float(np.hypot(spread[tone], spread[image])))
+    hidden = not is_resolved(spread, int(image))
+    _level(out, name, "image_rejection", rejection, is_bound=hidden)
+    if hidden:
+        message = (
+            f"noise is as strong as the images, which lie {rejection.value:.0f} dB or more below their tones"
+        )
+        out.problems.append(_hidden(name, message, "image_rejection"))
 
 
 def _response_curve(out: ReadingList, name: str, response: Response) -> None:
@@ -341,11 +356,12 @@ def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: f
 
 def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     """Add what is read of the impulse response, and its curve."""
-    _level(out, name, "pre_ringing", impulse.before_main_lobe_db())
+    ringing, hidden = impulse.before_main_lobe_db()
+    _level(out, name, "pre_ringing", ringing, is_bound=hidden)
     onset = impulse.onset_seconds(ONSET_SHARE)
     if onset is None:
         message = "noise or distortion ahead of the impulse response hides where it begins"
-        _missing(out, name, "noise_limited", message, {"latency": "ms"})
+        out.unmeasured(name, "noise_limited", message, {"latency": "ms"})
     else:
         out.readings.append(Reading("latency", name, 1e3 * onset[0], "ms", 1e3 * onset[1]))
     half = IMPULSE_POINTS // 2 - 1
@@ -358,18 +374,17 @@ def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     out.curves.append(Curve("impulse", name, milliseconds, "ms", values, "", None, spread))
 
 
-def _level(out: ReadingList, name: str, metric: str, level: Level) -> None:
-    out.readings.append(Reading(metric, name, level.value, "dB", level.uncertainty))
+def _level(out: ReadingList, name: str, metric: str, level: Level, *, is_bound: bool = False) -> None:
+    out.readings.append(Reading(metric, name, level.value, "dB", level.uncertainty, is_bound))
+
+
+def _hidden(name: str, message: str, metric: str) -> Problem:
+    """Say why a level is only a bound."""
+    return Problem("noise_limited", message, name, blocks=False, metrics=(metric,))
 
 
 def _corner(out: ReadingList, name: str, metric: str, corner: Corner) -> None:
     out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
-
-
-def _missing(out: ReadingList, name: str, code: str, message: str, metrics: Mapping[str, str]) -> None:
-    """Add metrics (by name, with their unit) that could not be measured, and why."""
-    out.readings += [Reading(metric, name, None, unit, None) for metric, unit in metrics.items()]
-    out.problems.append(Problem(code, message, name, blocks=False, metrics=tuple(metrics)))
 
 
 KIND = ReconstructionKind()

@@ -25,7 +25,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.tone_sets import RAIL
 from linecheck.dsp.continuity import splices
@@ -76,6 +76,8 @@ NOTCH_BT = 100.0
 #: Noise without gaps differs by less than this from one narrow band to the next, four times in five.
 EVEN_DB = 1.0
 NAMED = 4
+#: An image stands out that is so many standard deviations strong; one that does not may have so many in it.
+IMAGE_DEVIATIONS, HIDDEN_DEVIATIONS = 4.0, 2.0
 
 Signal = Literal["noise", "silence"]
 
@@ -110,7 +112,8 @@ class UltrasonicKind(CheckKind):
     20 Hz to 20 kHz, everything in both. ``rise_from`` is where the density of noise, which music lets fall with
     frequency, has risen by 3 dB above its lowest value, provided that it goes on to 6 dB; lines left out.
     ``image_level`` is the power of what mirrors the audio about multiples of the unit's rate, in the third-octave band
-    where it is strongest, re the audio band; where no image stands out it is the level below which none could be told.
+    where it is strongest, re the audio band. Where noise could hide a stronger one than all that stand out, it is a
+    bound: no image is stronger (two standard deviations), how much weaker could not be told.
     ``band_levels`` are the powers in 1/3-octave bands (IEC 61260-1, exact midband frequencies) re the audio band's.
     Definitions of the metrics are common practice, no source.
     """
@@ -330,15 +333,6 @@ def _take_apart(capture: Capture, location: Location, index: int, parameters: Ul
     return _Parts(low, high_part(section, rate, LINES_FROM_HZ), 0.5 * rate, images, bands)
 
 
-def _ratio(metric: str, name: str, power: Power, audio: Power) -> Reading:
-    """Return a power re the audio band's in dB; missing where there is nothing in that."""
-    if not (audio.value > 0.0 and power.value > 0.0):
-        return Reading(metric, name, None, "dB", None)
-    relative = np.hypot(power.uncertainty / power.value, audio.uncertainty / audio.value)
-    level = 10.0 * np.log10(power.value / audio.value)
-    return Reading(metric, name, float(level), "dB", float(0.5 * DB_PER_NEPER * relative))
-
-
 def _reach(capture: Capture, parameters: UltrasonicParameters) -> list[Problem]:
     """Say what a capture does not reach."""
     edge = 0.5 * capture.rate_hz
@@ -371,18 +365,21 @@ def _noise(out: ReadingList, name: str, parts: _Parts) -> None:
         out.readings.append(Reading("noise_20k_100k", name, None, "dB", None))
         return
     above = parts.between(AUDIO_HZ[1], min(parts.edge_hz, ULTRASONIC_TO_HZ))
-    out.readings.append(_ratio("noise_20k_100k", name, above, parts.audio))
+    out.readings.append(power_ratio("noise_20k_100k", name, above, parts.audio))
 
 
 def _images(out: ReadingList, name: str, parts: _Parts) -> None:
-    """Add the strongest band of images; where none is resolved, the level below which none could be told."""
+    """Add the strongest band of images; where noise could hide a stronger one, how strong that may be, as a bound."""
     if parts.images is None:
         out.readings.append(Reading("image_level", name, None, "dB", None))
         return
     power, spread = parts.images.power, parts.images.uncertainty
-    best = int(np.argmax(np.maximum(power, spread)))
-    strongest = Power(float(max(power[best], spread[best])), float(spread[best]))
-    out.readings.append(_ratio("image_level", name, strongest, parts.audio))
+    resolved = power > IMAGE_DEVIATIONS * spread
+    most = np.where(resolved, power, np.maximum(power, 0.0) + HIDDEN_DEVIATIONS * spread)
+    best = int(np.argmax(most))
+    strongest = Power(float(most[best]), float(spread[best]))
+    hidden = not resolved[best]
+    out.readings.append(power_ratio("image_level", name, strongest, parts.audio, is_bound=hidden))
 
 
 def _shape(out: ReadingList, name: str, parts: _Parts, rate_hz: int) -> None:

@@ -25,6 +25,7 @@ __all__ = [
     "StopBand",
     "falls_to",
     "impulse_of",
+    "is_resolved",
     "level_at",
     "line_levels",
     "running_level",
@@ -41,6 +42,12 @@ ComplexArray = NDArray[np.complex128]
 LEAST_LOBE_DB = 1.0
 #: A level that is no surer than that is no more than noise may make: it takes 10 times the noise's power to be surer.
 HIDDEN_DB = 2.0
+#: Energy ahead of the main lobe is there from so many standard deviations on.
+RINGING_DEVIATIONS = 4.0
+#: What is there ahead of the impulse response counts as its noise where it is so much more than the lines tell.
+AHEAD_SHARE = 1.15
+#: An onset is looked for so many times more closely than points lie; no more closely than this part of their distance.
+FINE, LEAST_STEP = 8, 0.02
 
 
 @dataclass(frozen=True)
@@ -146,6 +153,11 @@ def running_level(values: FloatArray, reach: int) -> FloatArray:
     return np.asarray(np.median(around, axis=1) / np.log(2.0))
 
 
+def is_resolved(uncertainty_db: FloatArray, index: int) -> bool:
+    """Return whether a line stands above the noise, and those beside it do: among many lines noise lifts some."""
+    return bool(np.all(uncertainty_db[max(0, index - 1) : index + 2] <= HIDDEN_DB))
+
+
 def _nearest(frequencies: FloatArray, frequency: float, count: int) -> slice:
     first = int(np.searchsorted(frequencies, frequency)) - count // 2
     first = max(0, min(first, len(frequencies) - count))
@@ -233,7 +245,7 @@ def stop_band(response: Response, from_hz: float, otherwise_hz: float | None = N
     else:
         return None
     highest = start + int(np.argmax(level[start:]))
-    resolved = bool(spread[highest] <= HIDDEN_DB)
+    resolved = is_resolved(spread, highest)
     top = _lobe_top(level, highest) if resolved else float(level[highest])
     begins = falls_to(response, top, from_hz)
     if begins is None:
@@ -302,26 +314,35 @@ class Impulse:
     def _energy(self, first: int, last: int) -> tuple[float, float]:
         """Return the energy (per point) between two points, noise taken off, and its standard uncertainty."""
         part = self.values[first:last]
-        step = self.seconds[1] - self.seconds[0]
-        # Points stand closer than independent ones do.
-        dense = 1.0 / (2.0 * self.bandwidth_hz * step)
         energy = max(float(np.sum(part**2)) - len(part) * self.noise**2, 0.0)
-        variance = dense * self.noise**2 * (4.0 * energy + 2.0 * len(part) * self.noise**2)
-        return energy, float(np.sqrt(variance))
+        return energy, self._spread(energy, len(part))
+
+    def _spread(self, energy: float, count: int) -> float:
+        """Return what noise makes uncertain in the energy of so many points."""
+        # Points stand closer than independent ones do.
+        dense = 1.0 / (2.0 * self.bandwidth_hz * (self.seconds[1] - self.seconds[0]))
+        # The noise itself is known from as much as twice the record's half that is here.
+        alone = 2.0 * count * self.noise**2 * (1.0 + count / len(self.values))
+        return float(np.sqrt(dense * self.noise**2 * (4.0 * energy + alone)))
 
     @property
     def peak(self) -> int:
         """Index of the peak."""
         return int(np.argmin(np.abs(self.seconds)))
 
-    def before_main_lobe_db(self) -> Level:
-        """Return the energy before the main lobe re all of it; the lobe begins at the last change of sign."""
+    def before_main_lobe_db(self) -> tuple[Level, bool]:
+        """Return the energy before the main lobe re all of it; the lobe begins at the last change of sign.
+
+        And whether that is only a bound, because noise hides how much less it is.
+        """
         peak = self.peak
         negative = np.flatnonzero(self.values[:peak] <= 0.0)
         energy, spread = self._energy(0, int(negative[-1]) + 1 if len(negative) else 0)
         whole, _ = self._energy(0, len(self.values))
-        value = max(energy, spread, 1e-30 * whole)
-        return Level(float(10.0 * np.log10(value / whole)), float(10.0 / np.log(10.0) * spread / value))
+        hidden = energy < RINGING_DEVIATIONS * spread
+        value = max(energy + 2.0 * spread if hidden else energy, 1e-30 * whole)
+        level = Level(float(10.0 * np.log10(value / whole)), float(10.0 / np.log(10.0) * spread / value))
+        return level, hidden
 
     def onset_seconds(self, share: float) -> tuple[float, float] | None:
         """Return how long before the peak the energy has come to a share of the whole, and the uncertainty.
@@ -329,17 +350,29 @@ class Impulse:
         None where the noise ahead of the peak has more energy than that.
         """
         peak = self.peak
-        whole, _ = self._energy(0, len(self.values))
-        sums = np.cumsum(self.values[: peak + 1] ** 2 - self.noise**2)
-        _, spread = self._energy(0, 0 if not peak else peak // 2)
-        if peak * self.noise**2 > share * whole or spread > 0.1 * share * whole:
+        wanted = share * self._energy(0, len(self.values))[0]
+        squares = self.values[: peak + 2] ** 2 - self.noise**2
+        # Up to each point, by the trapezoidal rule and its first correction (Euler and Maclaurin).
+        sums = np.cumsum(squares) - 0.5 * squares - np.gradient(squares) / 12.0
+        at = int(np.argmax(sums >= wanted))
+        spread = self._spread(wanted, at)
+        if peak * self.noise**2 > wanted or spread > 0.1 * wanted:
             return None
-        at = int(np.argmax(sums >= share * whole))
+        first = max(0, int(np.argmax(sums >= wanted - 2.0 * spread)) - 2)
+        last = max(at, int(np.argmax(sums >= wanted + 2.0 * spread))) + 2
+        times, energy = _finely(self.seconds[first:last], sums[first:last], squares[first:last])
+        early, found, late = np.interp((wanted - spread, wanted, wanted + spread), energy, times)
         step = self.seconds[1] - self.seconds[0]
-        below = sums[at - 1] if at else 0.0
-        part = (share * whole - below) / max(sums[at] - below, 1e-300)
-        slope = max((sums[at] - below) / step, 1e-300)
-        return float(-(self.seconds[at] - (1.0 - part) * step)), float(np.hypot(spread / slope, 0.1 * step))
+        return float(-found), float(np.hypot(0.5 * (late - early), LEAST_STEP * step))
+
+
+def _finely(seconds: FloatArray, sums: FloatArray, squares: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return an energy that rises, with its slope at each point, between the points too; made to fall nowhere."""
+    from scipy.interpolate import CubicHermiteSpline
+
+    times = np.linspace(seconds[0], seconds[-1], FINE * (len(seconds) - 1) + 1)
+    smooth = CubicHermiteSpline(seconds, sums, squares / (seconds[1] - seconds[0]))
+    return times, np.maximum.accumulate(smooth(times))
 
 
 def impulse_of(orders: IntArray, gains: ComplexArray, fundamental_hz: float, noise: FloatArray) -> Impulse:
@@ -357,7 +390,8 @@ def impulse_of(orders: IntArray, gains: ComplexArray, fundamental_hz: float, noi
     """
     from scipy.fft import irfft, next_fast_len
 
-    points = 4 * next_fast_len(int(orders[-1]), real=True)
+    # So closely that its square, too, is smooth between points.
+    points = 16 * next_fast_len(int(orders[-1]), real=True)
     spectrum = np.zeros(points // 2 + 1, dtype=np.complex128)
     spectrum[orders] = gains
     coarse = irfft(spectrum, points)
@@ -372,8 +406,12 @@ def impulse_of(orders: IntArray, gains: ComplexArray, fundamental_hz: float, noi
     seconds = (np.arange(points // 2) - points // 4) / (points * fundamental_hz)
     deviation = float(np.sqrt(2.0 * np.sum(noise))) / height
     # What is there long before anything can be is noise too, or distortion, whatever the lines say.
-    deviation = max(deviation, float(np.std(values[: points // 16])))
-    return Impulse(seconds, values, deviation, float(orders[-1]) * fundamental_hz)
+    ahead = float(np.std(values[: points // 16]))
+    deviation = ahead if ahead > AHEAD_SHARE * deviation else deviation
+    # Where the noise fades out, it has fewer independent values: those of an even density.
+    width = 2.0 * float(np.sum(noise)) ** 2 / max(float(np.sum(noise**2)), 1e-300)
+    bandwidth = width if width > 0.0 else float(orders[-1])
+    return Impulse(seconds, values, deviation, bandwidth * fundamental_hz)
 
 
 def _peak_place(orders: IntArray, gains: ComplexArray, place: float) -> float:

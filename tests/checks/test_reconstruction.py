@@ -78,6 +78,7 @@ def test_a_known_filter_comes_out_within_the_bar(capture_rate_hz, clock_ppm, del
     begins, depth = stop_band_truth(response, 22_100.0, edge)
     assert depth > 105
     assert values["stopband_attenuation"].value == pytest.approx(depth, abs=0.3)
+    assert not values["stopband_attenuation"].is_bound
     assert values["stopband_from"].value == pytest.approx(begins, rel=1e-3)
     shown = curve(result, "response")
     truth = decibels(response(shown.x)) - reference
@@ -120,14 +121,16 @@ def test_the_simulated_units_filters(name):
 
 
 def test_filters_are_told_apart_by_their_impulse_response():
-    found = {}
+    found, bound = {}, {}
     for name in ("sharp", "slow", "minimum_phase"):
         result = measured(SimulatedInterface(SimulatedUnit(filter=name)).play("reconstruction", played()))[1]
         found[name] = {metric: reading.value for metric, reading in readings(result).items()}
+        bound[name] = readings(result)["pre_ringing"].is_bound
     ringing = {name: values["pre_ringing"] for name, values in found.items()}
     assert -15 < ringing["sharp"] < -12
     assert -30 < ringing["slow"] < -20
     assert ringing["minimum_phase"] < -80
+    assert bound == {"sharp": False, "slow": False, "minimum_phase": True}
     delay = {name: values["latency"] for name, values in found.items()}
     assert delay["sharp"] > 0.5 > 0.1 > delay["minimum_phase"]
     assert delay["slow"] < 0.1
@@ -290,8 +293,26 @@ def test_noise_that_hides_the_stop_band_is_said(clean):
     assert said == {"noise_limited"}
     values = readings(result)
     assert 50 < values["stopband_attenuation"].value < 110
+    assert {metric for metric, reading in values.items() if reading.is_bound} == {
+        "stopband_attenuation", "image_rejection"
+    }  # fmt: skip
+    # A deeper stop band begins further up.
+    assert values["stopband_from"].value is None
     assert values["latency"].value is None
     assert values["droop_20k"].value == pytest.approx(0.0, abs=0.01)
+
+
+def test_noise_alone_never_reads_as_what_the_filter_lets_through():
+    short = {"rate_hz": 8000, "seconds": 1.2}
+    _, _, response = unit.kaiser_low_pass(8000, 110.0, 16.0)
+    clean = unit.through(played(**short), 32_000, response, delay_seconds=0.05, tail_seconds=0.05)[0].samples
+    for seed in range(25):
+        noise = 1e-3 * np.random.default_rng(seed).standard_normal(clean.shape)
+        for channel in CHANNELS:
+            values = readings(measured(Capture(clean + noise, 32_000), **short)[1], channel)
+            assert values["stopband_attenuation"].is_bound
+            # No better than what is true, 110 dB from a Kaiser window.
+            assert values["stopband_attenuation"].value < 80
 
 
 def test_without_a_low_pass_there_is_no_corner_but_a_curve():

@@ -38,7 +38,6 @@ EXPECTED = {
         "ultrasonic.noise_20k_100k", "ultrasonic.image_level",
     },
     "one_bit_noise": {
-        "reconstruction.stopband_attenuation",
         "distortion_sweep.worst_wide",
         "ultrasonic.noise_20k_100k",
     },
@@ -59,6 +58,9 @@ EXPECTED = {
         "distortion_sweep.worst", "distortion_sweep.worst_wide",
     },
 }  # fmt: skip
+
+#: What a fault hides, so that it is neither passed nor failed: a filter's stop band under the unit's own noise.
+UNJUDGED = {"one_bit_noise": {"reconstruction.stopband_attenuation"}}
 
 
 @pytest.fixture(scope="module")
@@ -91,9 +93,11 @@ def judged(limits, faults=(), unit=None, serial=None, attempt=1):
     return verdicts, problems
 
 
-def assert_only(limits, red, **keywords):
+def assert_only(limits, red, unjudged=(), **keywords):
     verdicts, problems = judged(limits, **keywords)
     assert problems == set()
+    for metric in unjudged:
+        assert verdicts.pop(metric) == {Verdict.INVALID}
     assert {metric for metric, found in verdicts.items() if found != {Verdict.PASS}} == red
     assert all(Verdict.FAIL in found for metric, found in verdicts.items() if metric in red)
 
@@ -105,7 +109,7 @@ def test_good_units_pass_all(limits, number):
 
 @pytest.mark.parametrize("fault", sorted(EXPECTED))
 def test_each_fault_turns_the_right_metrics_red_and_no_other(limits, fault):
-    assert_only(limits, EXPECTED[fault], faults=(fault,))
+    assert_only(limits, EXPECTED[fault], UNJUDGED.get(fault, ()), faults=(fault,))
 
 
 def test_every_kind_has_a_fault_that_it_alone_or_nearly_so_shows():
