@@ -36,6 +36,7 @@ from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
 from linecheck.dsp.locate import tone_blocks
 from linecheck.dsp.sidebands import Modulation, Quantity, Sideband, take_apart
 from linecheck.dsp.spectra import TAPERS, band_power, reduce_peaks
+from linecheck.dsp.square_steps import SquareStep, square_step
 
 __all__ = ["KIND", "JitterAnalysis", "JitterKind", "JitterParameters"]
 
@@ -55,8 +56,12 @@ TURN_SECONDS = 0.002
 DEAD_DB = 40.0
 #: Mean square of the amplitude's swing about the tone's, above which the angle is not the tone's phase.
 UNCLEAR = 0.03
+#: Beyond this part of the rate, 20 kHz at 44.1 kHz, filters fall off and images begin (common practice, no source).
+FLAT_SHARE = 0.4536
 #: So many sidebands are named, the strongest.
 MOST_NAMED = 12
+#: What noise could hide counts, less 3 dB, where it is stronger than all that stands out.
+HIDDEN_SHARE = 10.0 ** (-3.0 / 20.0)
 
 
 class JitterParameters(Parameters):
@@ -85,7 +90,7 @@ class JitterAnalysis(Parameters):
         BandHz | None,
         Field(
             description="Lower and upper edge of the band, inclusive, Hz; left out: 20 Hz to 20 kHz, or to 1.8 times "
-            "the tone's frequency if that is higher"
+            "the tone's frequency if that is higher; below 44.1 kHz to 0.4536 of the rate"
         ),
     ] = None
     resolution_hz: ResolutionHz = 5.0
@@ -113,11 +118,16 @@ class JitterKind(CheckKind):
     ``largest_sideband`` is the strongest line on either side, re the tone; ``sideband_offset`` its distance from the
     tone. ``paired_jitter`` is the peak time error of the strongest pair that is antisymmetric in phase, ``lone_spur``
     the strongest line on one side alone; a line whose other side lies outside the band counts as such. Where nothing
-    stands out, they read the level below which nothing could be told beyond 500 Hz, with an uncertainty as large;
-    ``sideband_offset`` is then missing. Hum itself, on the mains products M = 1 … 5, is named and on the curve, but
+    stands out, or noise could hide something stronger by 3 dB than what does, they read the level below which nothing
+    could be told beyond 500 Hz, as a bound with an uncertainty as large; where nothing stands out, ``sideband_offset``
+    is missing. Hum itself, on the mains products M = 1 … 5, is named and on the curve, but
     counts in neither: the tone's check reads it. ``skirt`` is the power of everything within ±500 Hz of the tone, from
     10 Hz on (10 cycles over the record, if that is more), re the tone. The curve is the stronger side over the
     distance.
+
+    A stretch that is lost shows in the tone's phase, unless it is a multiple of four frames: then in that of the square
+    wave, where that stands above the noise (as of 16 bits it does, as of 24 bits in a quiet unit at best), and a
+    multiple of 192 frames nowhere, as it changes nothing.
     """
 
     name: ClassVar[str] = "jitter"
@@ -201,6 +211,8 @@ class JitterKind(CheckKind):
                 out.missing(self.metrics, names, name)
                 out.problems.append(_unclear(name, names))
                 continue
+            if tone.step is not None:
+                out.problems.append(_lost(name, location.start / capture.rate_hz + tone.step.seconds))
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
             _readings(out, name, tone, mains)
             out.curves.append(_curve(name, tone, analysis.resolution_hz))
@@ -242,6 +254,7 @@ class _Tone:
     least_hz: float
     upper_reach_hz: float
     lower_reach_hz: float
+    step: SquareStep | None
 
     @property
     def picoseconds(self) -> float:
@@ -258,8 +271,11 @@ def _least_hz(seconds: float) -> float:
 
 
 def _band(parameters: JitterParameters, analysis: JitterAnalysis) -> tuple[float, float]:
-    """Return the band, which at high rates reaches as far above the tone as it must."""
-    return analysis.band_hz or (20.0, max(20_000.0, 1.8 * parameters.tone_hz))
+    """Return the band, which at high rates reaches as far above the tone as it must, and at low rates no image."""
+    if analysis.band_hz is not None:
+        return analysis.band_hz
+    top = min(20_000.0, FLAT_SHARE * parameters.rate_hz)
+    return 20.0, max(top, 1.8 * parameters.tone_hz)
 
 
 def _holds(band_hz: tuple[float, float], tone_hz: float) -> bool:
@@ -319,9 +335,11 @@ def _taken_apart(
         return None
     least = _least_hz(parameters.seconds)
     reaches = high - envelope.carrier_hz, envelope.carrier_hz - low
-    left, known = without_known_lines(envelope, square_lines(parameters.bits), *reaches)
+    lines = square_lines(parameters.bits)
+    step = square_step(envelope, lines, reaches[1])
+    left, known = without_known_lines(envelope, lines, *reaches)
     beside = take_apart(left, least, *reaches, (known.offsets_hz, known.doubt, known.within_hz))
-    return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches)
+    return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches, step)
 
 
 def _unclear(name: str, metrics: tuple[str, ...]) -> Problem:
@@ -335,18 +353,26 @@ def _unclear(name: str, metrics: tuple[str, ...]) -> Problem:
     )
 
 
+def _lost(name: str, seconds: float) -> Problem:
+    return Problem(
+        "dropout",
+        f"the lowest bit's square wave is not where it should be from about {seconds:.1f} s on: a stretch that leaves "
+        "the tone unchanged was lost or came twice. The interface did not report it. May be the unit's own fault.",
+        name,
+    )
+
+
 def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float]) -> None:
     """Add the readings of one channel."""
     bands = [band for band in tone.beside.sidebands if not _is_hum(band, tone.carrier_hz, mains_hz)]
     paired = [band for band in bands if band.nature in ("jitter", "mixed")]
     lone = [band for band in bands if band.nature in ("upper", "lower")]
     largest = max(bands, key=lambda band: band.stronger.value, default=None)
-    nothing = _unresolved(tone, tone.upper_reach_hz, tone.lower_reach_hz)
-    out.readings.append(_level("largest_sideband", name, largest.stronger if largest else nothing))
+    hidden = _unresolved(tone, tone.upper_reach_hz, tone.lower_reach_hz)
+    out.readings.append(_level("largest_sideband", name, [band.stronger for band in bands], hidden))
     out.readings.append(_offset(out, name, largest))
     out.readings.append(_jitter(name, tone, paired))
-    spur = max((band.stronger for band in lone), key=lambda side: side.value, default=nothing)
-    out.readings.append(_level("lone_spur", name, spur))
+    out.readings.append(_level("lone_spur", name, [band.stronger for band in lone], hidden))
     out.readings.append(_skirt(name, tone))
 
 
@@ -376,11 +402,20 @@ def _unresolved(tone: _Tone, upper_hz: float, lower_hz: float) -> Quantity:
     return Quantity(amplitude, 0.5 * amplitude)
 
 
-def _level(metric: str, channel: str, side: Quantity) -> Reading:
-    """Return an amplitude re the tone's in dB; where it is not resolved, what could be there."""
+def _strongest(found: Sequence[Quantity], hidden: Quantity) -> tuple[Quantity, bool]:
+    """Return the strongest of what was found, and whether it is only a bound: what noise could hide, if more."""
+    best = max(found, key=lambda part: part.value, default=None)
+    if best is None or HIDDEN_SHARE * hidden.value > best.value:
+        return hidden, True
+    return best, False
+
+
+def _level(metric: str, channel: str, found: Sequence[Quantity], hidden: Quantity) -> Reading:
+    """Return the strongest amplitude re the tone's in dB; a bound where noise could hide a stronger one."""
+    side, is_bound = _strongest(found, hidden)
     amplitude = max(side.value, side.uncertainty)
     spread = DB_PER_NEPER * side.uncertainty / amplitude
-    return Reading(metric, channel, float(20.0 * np.log10(amplitude)), "dB", float(spread))
+    return Reading(metric, channel, float(20.0 * np.log10(amplitude)), "dB", float(spread), is_bound)
 
 
 def _offset(out: ReadingList, name: str, largest: Sideband | None) -> Reading:
@@ -393,16 +428,14 @@ def _offset(out: ReadingList, name: str, largest: Sideband | None) -> Reading:
 
 def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:
     """Return the jitter of the strongest pair, ps peak."""
-    if paired:
-        phase = max((band.phase for band in paired), key=lambda part: part.value)
-    else:
-        both = min(tone.upper_reach_hz, tone.lower_reach_hz)
-        side = _unresolved(tone, both, both)
-        phase = Quantity(2.0 * side.value, 2.0 * side.uncertainty)
-    value = max(phase.value, phase.uncertainty)
-    return Reading(
-        "paired_jitter", name, tone.picoseconds * value, "ps", tone.picoseconds * phase.uncertainty
+    both = min(tone.upper_reach_hz, tone.lower_reach_hz)
+    side = _unresolved(tone, both, both)
+    hidden = Quantity(2.0 * side.value, 2.0 * side.uncertainty)
+    phase, is_bound = _strongest([band.phase for band in paired], hidden)
+    value, spread = (
+        tone.picoseconds * part for part in (max(phase.value, phase.uncertainty), phase.uncertainty)
     )
+    return Reading("paired_jitter", name, value, "ps", spread, is_bound)
 
 
 def _skirt(name: str, tone: _Tone) -> Reading:

@@ -119,6 +119,7 @@ def test_the_stimulus_alone_has_no_sidebands(bits):
     got = readings(result)
     assert got["largest_sideband"].value < -180.0
     assert got["paired_jitter"].value < 0.1
+    assert {metric for metric, reading in got.items() if reading.is_bound} == BOUNDED
     assert got["sideband_offset"].value is None
     assert any(
         problem.code == "no_sideband" and problem.metrics == ("sideband_offset",) and not problem.blocks
@@ -144,6 +145,34 @@ def test_a_filter_s_dispersion_makes_no_sidebands_of_the_16_bit_signal(kind):
     _, result = measured(Capture(values[:, None], 48_000), bits=16)
     assert not notes(result)
     assert readings(result)["paired_jitter"].value < 2.0
+
+
+BOUNDED = {"largest_sideband", "paired_jitter", "lone_spur"}
+
+
+def test_what_noise_hides_is_a_bound_above_it_and_what_stands_out_is_none():
+    # A line of -128 dB; without noise it stands out, in noise of -85 dB it does not.
+    for noise_db, seen in ((-125.0, True), (-85.0, False)):
+        _, result = measured(record(Beside(lines=[(-128.0, 5000.0)], noise_db=noise_db)))
+        got = readings(result)
+        bound = {metric for metric, reading in got.items() if reading.is_bound}
+        assert bound == ({"paired_jitter"} if seen else BOUNDED)
+        if not seen:
+            assert got["lone_spur"].value > -128.0
+
+
+def test_a_line_beside_noise_that_could_hide_a_stronger_one_is_only_a_bound():
+    from scipy.signal import butter, sosfilt
+
+    # Noise around 3 kHz; a faint line far from it.
+    capture = record(Beside(lines=[(-125.0, 14_000.0)], noise_db=-130.0))
+    band = butter(4, (2500.0, 3500.0), "bandpass", fs=44_100, output="sos")
+    noise = 3e-4 * sosfilt(band, np.random.default_rng(1).standard_normal(capture.frames))
+    _, result = measured(Capture(capture.samples + noise[:, None], 44_100))
+    assert [round(note.values[0]) for note in notes(result)] == [2975]
+    got = readings(result)
+    assert got["lone_spur"].is_bound
+    assert got["lone_spur"].value > -120.0
 
 
 def test_noise_makes_no_line():
@@ -367,6 +396,23 @@ def test_a_fault_inside_the_stimulus_is_caught(fault, code, rate):
     assert codes(fault(capture.samples.copy(), int(0.35 * rate)), rate) == {code}
 
 
+@pytest.mark.parametrize(
+    ("lost", "code"), [(4, {"dropout"}), (96, {"dropout"}), (188, {"dropout"}), (192, set())]
+)
+def test_a_stretch_that_leaves_the_tone_unchanged_shows_in_the_lowest_bit(lost, code):
+    # As of 16 bits; a multiple of the sequence's 192 frames changes nothing at all.
+    beside = Beside(noise_db=-105.0)
+    values = record(beside, bits=16, clock_ppm=0.0).samples
+    values = np.delete(values, np.s_[50_000 : 50_000 + lost], axis=0)
+    capture, parameters = Capture(values, 44_100), KIND.stimulus_parameters(bits=16)
+    location = KIND.locate(capture, parameters, NAMES[:1])
+    result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(NAMES[:1]))
+    found = [problem for problem in (*location.problems, *result.problems) if problem.blocks]
+    assert {problem.code for problem in found} == code
+    for problem in found:
+        assert float(problem.message.split("from about ")[1].split()[0]) == pytest.approx(1.13, abs=0.12)
+
+
 def test_what_is_not_there_is_said():
     beside = Beside(noise_db=-90.0)
     noise = 1e-5 * np.random.default_rng(1).standard_normal((44_100, 2))
@@ -439,6 +485,17 @@ def test_a_tone_outside_the_band_is_refused_before_anything_is_played(rate):
     assert set(never) == {*(spec.name for spec in KIND.metrics), "sidebands"}
     # Left out, the band goes with the tone.
     assert KIND.never_measured(parameters, KIND.analysis_parameters(), 2, has_reference=False) == {}
+
+
+@pytest.mark.parametrize("rate", [22_050, 44_100])
+def test_at_a_low_rate_the_band_ends_below_the_images(rate):
+    # The tone's image at 22050 - 5512.5 Hz, as a filter with little attenuation leaves it.
+    lines = [(-60.0, 16_537.5)] if rate == 44_100 else []
+    image = Beside(jitter=[(200.0, 700.0)], lines=lines)
+    capture = record(image, rate_hz=rate, stimulus_hz=22_050, seconds=1.0)
+    _, result = measured(capture, rate_hz=22_050, seconds=1.0)
+    assert readings(result)["paired_jitter"].value == pytest.approx(200.0, rel=0.02)
+    assert len(notes(result)) == 1
 
 
 @pytest.mark.parametrize("analysis", [{}, {"band_hz": (20.0, 44_000.0)}])
