@@ -28,8 +28,11 @@ BYTE_ORDERS: dict[bytes, ByteOrder] = {b"RIFF": "<", b"RF64": "<", b"BW64": "<",
 #: What a 32-bit size says where a ``ds64`` chunk holds the true one.
 _SEE_DS64 = 0xFFFFFFFF
 
-#: The longest file whose sizes 32 bits can count, with room for what comes before the samples.
+#: The most bytes of samples that are written with sizes of 32 bits, with room for what comes before them.
 LONGEST_RIFF_BYTES = 2**32 - 4096
+
+#: The longest file whose first chunk can say how long it is.
+_LONGEST_COUNTED_BYTES = 2**32 - 1 + 8
 
 #: The part of an extensible format's GUID that follows the format tag.
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
@@ -109,6 +112,10 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
         if name == b"data":
             if form is None:
                 raise HeaderError("has a damaged header: its samples come before their format")
+            if not sizes and file_bytes > _LONGEST_COUNTED_BYTES:
+                raise HeaderError(
+                    "is longer than 4 GiB, which its header cannot count; record as RF64 or in shorter files"
+                )
             (riff_bytes,) = struct.unpack_from(f"{order}I", start, 4)
             promised = _promised(size, sizes.get(name), file_bytes - place, file_bytes - 8 - riff_bytes)
             return WavHeader(*form, order, place, promised, file_bytes - place)
@@ -136,10 +143,6 @@ def _promised(size: int, long_size: int | None, present: int, uncounted: int) ->
     """
     if long_size is not None and size in (0, _SEE_DS64):
         return long_size if 0 < long_size < 2**64 - 1 or not present else None
-    if long_size is None and present > LONGEST_RIFF_BYTES + 8192:
-        raise HeaderError(
-            "is longer than 4 GiB, which its header cannot count; record as RF64 or in shorter files"
-        )
     unclosed = size == 0 and present > 0 and uncounted > 0
     return None if size == _SEE_DS64 or unclosed else size
 
@@ -162,7 +165,9 @@ def _format(chunk: bytes, order: str) -> tuple[int, int, int, int, int]:
         raise HeaderError("has a damaged header: its format is too short")
     tag, channels, rate, _, frame_bytes, bits = struct.unpack_from(f"{order}HHIIHH", chunk)
     if tag == EXTENSIBLE and len(chunk) >= 28:
-        valid, _, tag = struct.unpack_from(f"{order}HII", chunk, 18)
+        # Big-endian writers turn the identifier's first four bytes or only two of them.
+        valid, _, first, second = struct.unpack_from(f"{order}HIHH", chunk, 18)
+        tag = first or second
         bits = valid if 0 < valid <= bits else bits
     if channels == 0 or rate == 0 or frame_bytes == 0:
         raise HeaderError("has a damaged header: no channels, no rate or no bytes in a frame")
