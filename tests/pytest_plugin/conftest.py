@@ -1,12 +1,16 @@
 """What the tests of the pytest plugin share."""
 
 import shutil
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from made_sets import LIMIT_FILE, RUNS
 from small_run import LIMITS, simulated
 
 from linecheck.limits.load import load_limits
 from linecheck.pytest_plugin.judgement import SetErrand
+from linecheck.station import judging
 from linecheck.station.capture_set import INDEX_NAME, write_capture_set
 from linecheck.station.plan import make_plan
 
@@ -43,4 +47,23 @@ def firmware_project(recorded, pytester):
     pytester.makeini(
         "[pytest]\naddopts = -p no:cacheprovider -p no:benchmark\nlinecheck_limits = limits.yaml\n"
     )
+    return pytester
+
+
+@pytest.fixture
+def project(recorded, pytester, monkeypatch):
+    """A project with a limit file, and a set for each of RUNS that was judged without measuring anything."""
+    pytester.makefile(".yaml", limits=LIMIT_FILE)
+    pytester.makeini("[pytest]\nlinecheck_limits = limits.yaml\naddopts = -p no:cacheprovider\n")
+    judged = []
+
+    def judge(path, limits):
+        judged.append(path)
+        found = RUNS[Path(path).parent.name]
+        if isinstance(found, Exception):
+            raise found
+        return replace(found, limits=limits)
+
+    monkeypatch.setattr(judging, "judge_folder", judge)
+    monkeypatch.setattr(pytester, "judged", judged, raising=False)
     return pytester
