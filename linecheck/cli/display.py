@@ -17,7 +17,7 @@ from linecheck.records.text import visible
 from linecheck.records.wording import findings, number
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
-__all__ = ["Screen", "result_text", "show_result"]
+__all__ = ["Screen", "headline", "plain", "result_text", "show", "show_result"]
 
 MOST_FINDINGS = 30
 
@@ -79,7 +79,11 @@ class Screen:
 def show_result(outcome: RunOutcome, *, attempt: int | None = None, verdict: Verdict | None = None) -> None:
     """Write a run's result to standard output; ``verdict`` where the run's own does not hold."""
     screen = Screen.of_stdout()
-    text = result_text(outcome, screen, attempt=attempt, verdict=verdict)
+    show(result_text(outcome, screen, attempt=attempt, verdict=verdict), screen)
+
+
+def show(text: str, screen: Screen) -> None:
+    """Write a text to standard output, which ``screen`` is."""
     if screen.ascii_only:
         text = text.encode("ascii", "backslashreplace").decode()
     click.echo(text, color=screen.coloured)
@@ -101,12 +105,12 @@ def result_text(
     """
     shown = outcome.verdict if verdict is None else verdict
     meaning = [f"  {MEANINGS[shown]}"] if shown in MEANINGS else []
-    top = [_headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
+    top = [headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
     parts = [*top]
     wrong = findings(outcome.checks, outcome.missing, outcome.problems)
     if wrong:
         more = [f"and {len(wrong) - MOST_FINDINGS} more"] if len(wrong) > MOST_FINDINGS else []
-        parts.append("\n".join(f"  {_plain(line, screen)}" for line in (*wrong[:MOST_FINDINGS], *more)))
+        parts.append("\n".join(f"  {plain(line, screen)}" for line in (*wrong[:MOST_FINDINGS], *more)))
     table = list(_table(outcome, screen))
     if table:
         parts.append("\n".join(table))
@@ -115,13 +119,14 @@ def result_text(
     return "\n\n".join((text, *top)) if screen.large and text.count("\n") + 2 > screen.lines else text
 
 
-def _plain(text: str, screen: Screen) -> str:
+def plain(text: str, screen: Screen) -> str:
     """Return a text that cannot disturb the screen."""
     safe = visible(text).replace("\n", " ")
     return safe.replace("µ", "u").replace("–", "-").replace("−", "-") if screen.ascii_only else safe
 
 
-def _headline(verdict: Verdict, screen: Screen) -> str:
+def headline(verdict: Verdict, screen: Screen) -> str:
+    """Return a verdict as what is read first."""
     if not screen.large:
         return f"{mark(verdict, ascii_only=screen.ascii_only)} {verdict.value.upper()}"
     lines = banner(verdict, screen.columns, ascii_only=screen.ascii_only)
@@ -140,7 +145,7 @@ def _whose(outcome: RunOutcome, attempt: int | None, screen: Screen) -> str:
         f"limits revision {outcome.limits.revision}",
         f"{outcome.duration_seconds:.1f} s",
     ]
-    return "  " + ", ".join(_plain(fact, screen) for fact in facts if fact)
+    return "  " + ", ".join(plain(fact, screen) for fact in facts if fact)
 
 
 Judged = JudgedReading | JudgedCurve
@@ -203,7 +208,7 @@ def _cells(row: _Row, channels: tuple[str, ...], screen: Screen) -> list[str]:
         _passes(row.mask, _unit(row), screen),
         _margin(row),
     ]
-    return [_plain(cell, screen) for cell in cells]
+    return [plain(cell, screen) for cell in cells]
 
 
 def _value(item: Judged | None) -> str:

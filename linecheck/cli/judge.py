@@ -1,4 +1,4 @@
-"""``linecheck judge``: judge a capture set."""
+"""``linecheck judge``: judge capture sets."""
 
 from __future__ import annotations
 
@@ -8,67 +8,145 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.errors import ExitStatus, UsageError
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from contextlib import AbstractContextManager
 
+    from linecheck.cli.session import ResultFiles
+    from linecheck.limits.model import LimitFile
     from linecheck.records.log import Log
 
 __all__ = ["command"]
 
+MOST_WORKERS = 256
+
 
 @click.command(name="judge")
-@click.argument("captures", metavar="SET")
+@click.argument("captures", metavar="SET...", nargs=-1, required=True)
 @click.option(
-    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+    "--limits",
+    "limits_paths",
+    required=True,
+    multiple=True,
+    metavar="FILE",
+    help="Limit file of the model (YAML); for sets of several models one for each.",
 )
-@click.option("--json", "json_path", metavar="FILE", help="Write the result there, as JSON.")
+@click.option("--serial", metavar="S", help="Serial number of the unit, where the set does not say it.")
+@click.option(
+    "--json", "json_path", metavar="FILE", help="Write the result there, as JSON; of several, a line each."
+)
 @click.option("--junit", "junit_path", metavar="FILE", help="Write the result there, as JUnit XML.")
+@click.option("--summary", "summary_path", metavar="FILE", help="Write a short table there, as Markdown.")
 @click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
 @click.option("--log", "log_path", metavar="PATH", help="Record the run in this log; without it in none.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, MOST_WORKERS),
+    metavar="N",
+    help="Judge so many sets at a time [default: as many as there are processors].",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Judge on the Dask cluster of the scheduler there, as in tcp://192.0.2.7:8786.",
+)
 @click.pass_context
 def command(
     context: click.Context,
-    captures: str,
-    limits_path: str,
+    captures: tuple[str, ...],
+    limits_paths: tuple[str, ...],
+    serial: str | None,
     json_path: str | None,
     junit_path: str | None,
+    summary_path: str | None,
     strict: bool,
     log_path: str | None,
+    workers: int | None,
+    scheduler: str | None,
 ) -> None:
-    """Judge the capture set SET, a folder with captures.toml, by the code that judges a run.
+    """Judge each capture set SET, a folder with captures.toml, by the code that judges a run.
 
-    The same files judged twice give the same result but for run id and times.
+    The same files judged twice give the same result but for run id and times, whoever judges them. Of several sets
+    every one is accounted for: one that cannot be read is invalid. The verdict is that of the worst.
 
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
-    from linecheck.cli.progress import progress_listener
-    from linecheck.cli.session import ResultFiles, record_and_show
-    from linecheck.cli.stop_signals import StopSignals
-    from linecheck.limits.load import load_limits
-    from linecheck.station.capture_set import load_capture_set
-    from linecheck.station.executors import analysis_executor
-    from linecheck.station.runner import judge_set
+    from linecheck.cli.session import ResultFiles
 
-    limits = load_limits(limits_path)
-    files = ResultFiles(
-        Path(json_path) if json_path is not None else None,
-        Path(junit_path) if junit_path is not None else None,
-    )
+    if workers is not None and scheduler is not None:
+        raise UsageError("give either --workers N or --scheduler ADDRESS")
+    limits = _loaded(limits_paths)
+    files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
     files.check()
-    loaded = load_capture_set(captures)
-    with (
-        analysis_executor(own_process=False) as executor,
-        _opened(log_path) as log,
-        StopSignals() as stop,
-    ):
-        outcome = judge_set(loaded, limits, executor, listener=progress_listener("reading"))
-        stop.hold()
-        status = record_and_show(outcome, log, [files], strict=strict)
+    if len(captures) == 1 and scheduler is None:
+        status = _judge_one(captures[0], limits, files, log_path, serial=serial, strict=strict)
+    else:
+        from linecheck.cli.judge_many import judge_many
+
+        with opened(log_path) as log:
+            status = judge_many(
+                captures,
+                limits,
+                files,
+                log,
+                serial=serial,
+                strict=strict,
+                workers=workers,
+                scheduler=scheduler,
+            )
     context.exit(status)
 
 
-def _opened(path: str | None) -> AbstractContextManager[Log | None]:
+def _judge_one(
+    path: str,
+    limits: Sequence[LimitFile],
+    files: ResultFiles,
+    log_path: str | None,
+    *,
+    serial: str | None,
+    strict: bool,
+) -> ExitStatus:
+    """Judge one set, its checks side by side in this process."""
+    from linecheck.cli.progress import progress_listener
+    from linecheck.cli.session import record_and_show
+    from linecheck.cli.stop_signals import StopSignals
+    from linecheck.station.capture_set import load_capture_set
+    from linecheck.station.executors import analysis_executor
+    from linecheck.station.judging import limits_for
+    from linecheck.station.runner import judge_set
+
+    loaded = load_capture_set(path)
+    fitting = limits_for(loaded, limits)
+    with (
+        analysis_executor(own_process=False) as executor,
+        opened(log_path) as log,
+        StopSignals() as stop,
+    ):
+        listener = progress_listener("reading")
+        outcome = judge_set(loaded, fitting, executor, listener=listener, serial=serial)
+        stop.hold()
+        return record_and_show(outcome, log, [files], strict=strict, set_path=path)
+
+
+def _loaded(paths: Sequence[str]) -> tuple[LimitFile, ...]:
+    """Return the limit files, one for each model."""
+    from linecheck.limits.load import load_limits
+
+    by_model: dict[str, LimitFile] = {}
+    for path in paths:
+        entry = load_limits(path)
+        if entry.model in by_model:
+            other = by_model[entry.model].path
+            raise UsageError(f"--limits: {other} and {entry.path} are both of model {entry.model}; give one")
+        by_model[entry.model] = entry
+    return tuple(by_model.values())
+
+
+def opened(path: str | None) -> AbstractContextManager[Log | None]:
+    """Give the log that runs are recorded in, None where they are recorded in none."""
     if path is None:
         return nullcontext()
     from linecheck.records.log import Log

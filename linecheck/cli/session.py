@@ -52,9 +52,12 @@ class _Contents:
 
     outcome: RunOutcome
     strict: bool
+    set_path: str = ""
 
-    def of(self, name: Literal["json", "junit"]) -> bytes:
+    def of(self, name: Literal["json", "junit", "summary"]) -> bytes:
         """Return a file's bytes."""
+        if name == "summary":
+            return self._summary
         return self._json if name == "json" else self._junit
 
     @cached_property
@@ -69,6 +72,14 @@ class _Contents:
 
         return junit_bytes([self.outcome], self.strict)
 
+    @cached_property
+    def _summary(self) -> bytes:
+        from linecheck.records.overview import brief
+        from linecheck.records.summary import summary_bytes
+        from linecheck.station.many_sets import JudgedSet
+
+        return summary_bytes([brief(JudgedSet(self.set_path, self.outcome))])
+
 
 @dataclass(frozen=True)
 class ResultFiles:
@@ -76,6 +87,7 @@ class ResultFiles:
 
     json: Path | None = None
     junit: Path | None = None
+    summary: Path | None = None
 
     def check(self) -> None:
         """Find out before anything is run whether they can be written.
@@ -85,7 +97,7 @@ class ResultFiles:
         FileError
             One cannot.
         """
-        for path in (self.json, self.junit):
+        for path in (self.json, self.junit, self.summary):
             if path is not None:
                 check_can_write(path)
 
@@ -98,9 +110,10 @@ class ResultFiles:
             One or more cannot be written.
         """
         refused = []
-        files: tuple[tuple[Path | None, Literal["json", "junit"]], ...] = (
+        files: tuple[tuple[Path | None, Literal["json", "junit", "summary"]], ...] = (
             (self.json, "json"),
             (self.junit, "junit"),
+            (self.summary, "summary"),
         )
         for path, name in files:
             try:
@@ -133,6 +146,7 @@ def record_and_show(
     *,
     strict: bool,
     before: list[str] | None = None,
+    set_path: str = "",
 ) -> ExitStatus:
     """Record a run, write its files and show its verdict.
 
@@ -144,6 +158,8 @@ def record_and_show(
     strict : bool
     before : list of str, optional
         What went wrong before, which must be said below the verdict.
+    set_path : str
+        The capture set, where the run is one that was recorded.
     """
     troubles = list(before or ())
     attempt, verdict = None, outcome.verdict
@@ -157,7 +173,7 @@ def record_and_show(
             unrecorded = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
             outcome = replace(outcome, problems=(unrecorded, *outcome.problems), station_failed=True)
             verdict = Verdict.INVALID
-    contents = _Contents(outcome, strict)
+    contents = _Contents(outcome, strict, set_path)
     for entry in files:
         try:
             entry.write(contents)

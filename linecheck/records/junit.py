@@ -153,8 +153,7 @@ def set_suite(
     """
     run = judged.outcome
     if run is None:
-        message = judged.problem.message if judged.problem is not None else "not judged"
-        case = Case("", judged.path, f"{judged.path}: {message}", "error", str(judged.verdict))
+        case = Case("", judged.path, f"{judged.path}: {judged.why}", "error", str(judged.verdict))
         cases = tuple(_placed(place or "linecheck.set", [case]))
         properties = {"set": visible(judged.path), "verdict": judged.verdict.value}
         now = datetime.now(UTC)

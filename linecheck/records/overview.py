@@ -46,8 +46,7 @@ def brief(judged: JudgedSet) -> Brief:
     """Return a set in brief; of one that passes nothing is told."""
     run = judged.outcome
     if run is None:
-        message = judged.problem.message if judged.problem is not None else ""
-        return Brief(judged.path, judged.verdict, findings=(message[:MOST_CHARACTERS],), found=1)
+        return Brief(judged.path, judged.verdict, findings=(judged.why[:MOST_CHARACTERS],), found=1)
     found = () if run.verdict is Verdict.PASS else findings(run.checks, run.missing, run.problems)
     told = tuple(text[:MOST_CHARACTERS] for text in found[:MOST_FINDINGS])
     return Brief(judged.path, run.verdict, run.serial, run.model, run.firmware or "", told, len(found))

@@ -7,12 +7,12 @@ from pathlib import Path
 
 from linecheck.errors import FileError
 from linecheck.limits.model import LimitFile
-from linecheck.station.capture_set import load_capture_set
+from linecheck.station.capture_set import CaptureSet, load_capture_set
 from linecheck.station.executors import InlineExecutor
 from linecheck.station.outcome import RunOutcome
 from linecheck.station.runner import judge_set
 
-__all__ = ["judge_folder", "judge_folder_by_model"]
+__all__ = ["judge_folder", "judge_folder_by_model", "limits_for"]
 
 
 def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> RunOutcome:
@@ -46,11 +46,22 @@ def judge_folder_by_model(
         There is no set there, it is faulty, or none of the limit files is of its model.
     """
     captures = load_capture_set(folder)
-    fitting = [entry for entry in limits if entry.model == captures.index.model] or list(limits[:1])
-    if fitting[0].model != captures.index.model and len(limits) > 1:
-        models = ", ".join(sorted(entry.model for entry in limits))
-        raise FileError(
-            captures.folder, f"is of model {captures.index.model}, and there are limit files of {models}"
-        )
     with InlineExecutor() as executor:
-        return judge_set(captures, fitting[0], executor, serial=serial)
+        return judge_set(captures, limits_for(captures, limits), executor, serial=serial)
+
+
+def limits_for(captures: CaptureSet, limits: Sequence[LimitFile]) -> LimitFile:
+    """Return the limit file of a set's model.
+
+    Raises
+    ------
+    FileError
+        None of them is.
+    """
+    model = captures.index.model
+    for entry in limits:
+        if entry.model == model:
+            return entry
+    models = ", ".join(sorted(entry.model for entry in limits))
+    files = "the limit file of" if len(limits) == 1 else "the limit files of"
+    raise FileError(captures.folder, f"is of model {model}, {files} {models}")

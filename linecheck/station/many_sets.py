@@ -70,6 +70,11 @@ class JudgedSet:
         stopped = self.problem is not None and self.problem.code == "not_judged"
         return Verdict.ABORTED if stopped else Verdict.INVALID
 
+    @property
+    def why(self) -> str:
+        """Why it was not judged, without its path before it; empty where it was."""
+        return "" if self.problem is None else self.problem.message.removeprefix(f"{self.path}: ")
+
 
 class SetsListener(Protocol):
     """Told how it goes, always from the calling thread, in the order in which it happens."""
@@ -245,7 +250,8 @@ class _Judging:
         self.running.clear()
         self.waiting.clear()
         for index in left:
-            self._finish(index, problem=Problem("not_judged", f"not judged: {reason}"))
+            problem = Problem("not_judged", f"not judged: {reason}")
+            self.done[index] = JudgedSet(self.tasks[index].shown, problem=problem)
 
     def _finish(self, index: int, outcome: RunOutcome | None = None, problem: Problem | None = None) -> None:
         judged = JudgedSet(self.tasks[index].shown, outcome, problem)

@@ -1,0 +1,191 @@
+"""Many capture sets: judged side by side, recorded and written one by one, shown worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from linecheck.checks.base import Problem
+from linecheck.cli.display import Screen, show
+from linecheck.cli.display_sets import sets_text
+from linecheck.cli.session import ResultFiles, exit_status, record_and_show, tell
+from linecheck.cli.sets_progress import sets_listener
+from linecheck.cli.stop_signals import StopSignals
+from linecheck.errors import ExitStatus, FileError, RecordError, StationError
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import worst
+from linecheck.records.files import write_atomically
+from linecheck.records.overview import Brief, brief
+from linecheck.records.set_files import JunitFiles, ResultLines
+from linecheck.records.settle import settled
+from linecheck.records.summary import summary_bytes
+from linecheck.station.many_sets import JudgedSet, judge_sets
+from linecheck.station.workers import Workers, processors, set_workers
+
+if TYPE_CHECKING:
+    from linecheck.records.log import Log
+
+__all__ = ["SetFiles", "judge_many", "workers_for"]
+
+
+class SetFiles:
+    """The files of many sets; one that cannot be written keeps none of the others from being written.
+
+    Parameters
+    ----------
+    wanted : ResultFiles
+        Where they go.
+    strict : bool
+        Marginal is a failure.
+    """
+
+    def __init__(self, wanted: ResultFiles, *, strict: bool) -> None:
+        self._wanted = wanted
+        self._open: list[ResultLines | JunitFiles] = []
+        #: What could not be written, in words.
+        self.troubles: list[str] = []
+        with self._noted():
+            if wanted.json is not None:
+                self._open.append(ResultLines(wanted.json))
+        with self._noted():
+            if wanted.junit is not None:
+                self._open.append(JunitFiles(wanted.junit, strict=strict))
+
+    def add(self, judged: JudgedSet) -> None:
+        """Write what became of a set."""
+        self._each(lambda entry: entry.add(judged))
+
+    def finish(self, briefs: Sequence[Brief]) -> None:
+        """Keep the files."""
+        self._each(lambda entry: entry.finish())
+        with self._noted():
+            if self._wanted.summary is not None:
+                write_atomically(self._wanted.summary, summary_bytes(briefs))
+
+    def abandon(self) -> None:
+        """Leave everything as it was before, but for what is finished."""
+        for entry in self._open:
+            entry.abandon()
+
+    def _each(self, action: Callable[[ResultLines | JunitFiles], object]) -> None:
+        for entry in list(self._open):
+            failed = len(self.troubles)
+            with self._noted():
+                action(entry)
+            if len(self.troubles) > failed:
+                entry.abandon()
+                self._open.remove(entry)
+
+    @contextmanager
+    def _noted(self) -> Iterator[None]:
+        try:
+            yield
+        except RecordError as error:
+            self.troubles.append(str(error))
+
+
+def judge_many(
+    paths: Sequence[str],
+    limits: Sequence[LimitFile],
+    wanted: ResultFiles,
+    log: Log | None,
+    *,
+    serial: str | None = None,
+    strict: bool = False,
+    workers: int | None = None,
+    scheduler: str | None = None,
+) -> ExitStatus:
+    """Judge sets, write what is wanted of them and show how they came out.
+
+    Whoever stops it gets the results of the sets that are judged by then; the others are named as not judged.
+    """
+    # Asking to stop is looked at between two sets, so that no line and no record is ever cut short.
+    with workers_for(len(paths), workers, scheduler) as staff, StopSignals() as stop:
+        stop.hold()
+        listener = sets_listener(len(paths) > 1)
+        judged_sets = judge_sets(
+            paths, limits, staff, serial=serial, listener=listener, stopped=lambda: stop.asked
+        )
+        try:
+            if len(paths) == 1:
+                return _show_one(next(judged_sets), wanted, log, strict=strict)
+            return _show_many(judged_sets, wanted, log, strict=strict, done=listener.sets_finished)
+        finally:
+            listener.sets_finished()
+
+
+@contextmanager
+def workers_for(sets: int, count: int | None, scheduler: str | None) -> Iterator[Workers]:
+    """Give the workers that were asked for: those of a cluster, or processes, at most one for each set."""
+    if scheduler is None:
+        with set_workers(min(count or processors(), sets)) as workers:
+            yield workers
+        return
+    from linecheck.station.cluster import cluster_workers
+
+    with cluster_workers(scheduler) as workers:
+        for note in workers.notes:
+            tell(note)
+        yield workers
+
+
+def _show_one(judged: JudgedSet, wanted: ResultFiles, log: Log | None, *, strict: bool) -> ExitStatus:
+    """Show the only set as one that was judged here."""
+    if judged.outcome is not None:
+        return record_and_show(judged.outcome, log, [wanted], strict=strict, set_path=judged.path)
+    message = judged.problem.message if judged.problem is not None else "not judged"
+    if judged.problem is not None and judged.problem.code == "set_refused":
+        error = FileError(judged.path, message)
+        error.args = (message,)
+        raise error
+    raise StationError(f"{judged.path}: {message}")
+
+
+def _show_many(
+    judged_sets: Iterator[JudgedSet],
+    wanted: ResultFiles,
+    log: Log | None,
+    *,
+    strict: bool,
+    done: Callable[[], None],
+) -> ExitStatus:
+    files = SetFiles(wanted, strict=strict)
+    briefs = []
+    try:
+        for found in judged_sets:
+            judged = _recorded(found, log)
+            files.add(judged)
+            briefs.append(brief(judged))
+        files.finish(briefs)
+    finally:
+        files.abandon()
+    done()
+    verdict = worst(entry.verdict for entry in briefs)
+    screen = Screen.of_stdout()
+    show(sets_text(briefs, verdict, screen), screen)
+    for trouble in files.troubles:
+        tell(trouble)
+    status = exit_status(verdict, strict=strict)
+    return ExitStatus.INVALID if files.troubles and status is ExitStatus.PASS else status
+
+
+def _recorded(judged: JudgedSet, log: Log | None) -> JudgedSet:
+    """Record a set's run where there is a log; return what became of the set."""
+    if judged.outcome is None:
+        return judged
+    try:
+        settled(judged.outcome)
+    except RecordError as error:
+        return replace(judged, outcome=None, problem=Problem("judging_failed", str(error)))
+    if log is None:
+        return judged
+    try:
+        log.append(judged.outcome)
+    except Exception as error:
+        reason = str(error) if isinstance(error, RecordError) else f"{type(error).__name__}: {error}"
+        unrecorded = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
+        problems = (unrecorded, *judged.outcome.problems)
+        return replace(judged, outcome=replace(judged.outcome, problems=problems, station_failed=True))
+    return judged
