@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import click
@@ -17,7 +17,7 @@ from linecheck.records.text import visible
 from linecheck.records.wording import findings, number
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
-__all__ = ["Screen", "headline", "plain", "result_text", "show", "show_result"]
+__all__ = ["Screen", "aligned", "headline", "plain", "result_text", "show", "show_result"]
 
 MOST_FINDINGS = 30
 
@@ -90,7 +90,13 @@ def show(text: str, screen: Screen) -> None:
 
 
 def result_text(
-    outcome: RunOutcome, screen: Screen, *, attempt: int | None = None, verdict: Verdict | None = None
+    outcome: RunOutcome,
+    screen: Screen,
+    *,
+    attempt: int | None = None,
+    verdict: Verdict | None = None,
+    told: Sequence[str] = (),
+    blocks: Sequence[str] = (),
 ) -> str:
     """Return a run's result as text.
 
@@ -102,15 +108,20 @@ def result_text(
         Which run of the unit it is, where the log counts them.
     verdict : Verdict, optional
         The verdict to show where it is not the run's own: a run that could not be recorded is invalid.
+    told : sequence of str, optional
+        What was found besides; it comes before what the masks found.
+    blocks : sequence of str, optional
+        Further texts, before the table of the masks.
     """
     shown = outcome.verdict if verdict is None else verdict
     meaning = [f"  {MEANINGS[shown]}"] if shown in MEANINGS else []
     top = [headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
     parts = [*top]
-    wrong = findings(outcome.checks, outcome.missing, outcome.problems)
+    wrong = (*told, *findings(outcome.checks, outcome.missing, outcome.problems))
     if wrong:
         more = [f"and {len(wrong) - MOST_FINDINGS} more"] if len(wrong) > MOST_FINDINGS else []
         parts.append("\n".join(f"  {plain(line, screen)}" for line in (*wrong[:MOST_FINDINGS], *more)))
+    parts += blocks
     table = list(_table(outcome, screen))
     if table:
         parts.append("\n".join(table))
@@ -119,10 +130,13 @@ def result_text(
     return "\n\n".join((text, *top)) if screen.large and text.count("\n") + 2 > screen.lines else text
 
 
+_IN_ASCII = str.maketrans({"µ": "u", "–": "-", "−": "-", "→": "->", "±": "+-"})
+
+
 def plain(text: str, screen: Screen) -> str:
     """Return a text that cannot disturb the screen."""
     safe = visible(text).replace("\n", " ")
-    return safe.replace("µ", "u").replace("–", "-").replace("−", "-") if screen.ascii_only else safe
+    return safe.translate(_IN_ASCII) if screen.ascii_only else safe
 
 
 def headline(verdict: Verdict, screen: Screen) -> str:
@@ -175,7 +189,7 @@ def _table(outcome: RunOutcome, screen: Screen) -> Iterator[str]:
         passes = "passes, less 2u" if outcome.limits.decision == "guarded" else "passes"
         head = ["", "check", "metric", *channels, passes, "margin"]
         cells = [head, *(_cells(row, channels, screen) for row in judged)]
-        yield from _aligned(cells, screen, [None, *(row.verdict for row in judged)])
+        yield from aligned(cells, screen, [None, *(row.verdict for row in judged)])
     others = sum(len(row.items) for row in rows if row.verdict is None)
     if others:
         yield f"  {others} more {'value is' if others == 1 else 'values are'} recorded that no mask judges."
@@ -257,7 +271,7 @@ def _limit(limit: Limit, unit: str) -> str:
     return number(limit, unit) if not isinstance(limit, tuple) else "curve"
 
 
-def _aligned(cells: list[list[str]], screen: Screen, verdicts: Iterable[Verdict | None]) -> Iterator[str]:
+def aligned(cells: list[list[str]], screen: Screen, verdicts: Iterable[Verdict | None]) -> Iterator[str]:
     """Yield rows with their columns aligned; what is not a pass is coloured."""
     widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
     for row, verdict in zip(cells, verdicts, strict=True):

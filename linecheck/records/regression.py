@@ -34,7 +34,13 @@ from linecheck.records.baseline import (
 )
 from linecheck.records.regression_words import answer_text, curve_text
 from linecheck.records.settle import reasons
-from linecheck.records.unit_entry import compared_channels, compared_specs, require_margins, unit_entry
+from linecheck.records.unit_entry import (
+    VOLT_UNITS,
+    compared_channels,
+    compared_specs,
+    require_margins,
+    unit_entry,
+)
 from linecheck.records.wording import subject
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
@@ -49,7 +55,6 @@ __all__ = [
     "require_margins",
 ]
 
-_VOLTS: Final = frozenset({"V", "mV", "µV"})
 _ACCEPT: Final = "accept a new baseline (linecheck baseline accept)"
 
 Lattices = dict[tuple[str, str, str | None], Lattice]
@@ -272,7 +277,7 @@ class _Sides:
     def _reading(self, check: Check, spec: MetricSpec, now: Any, old: Any) -> Comparison:  # noqa: ANN401
         margin = check.regression[spec.name]
         common = 0.0
-        if spec.unit in _VOLTS:
+        if spec.unit in VOLT_UNITS:
             common = self.same_volts * min(abs(now.value), abs(old.value))
         change = compare_values(now.measured, old.measured, spec.better, margin, self.sigmas, common=common)
         name = subject(check.name, spec.name, now.channel)

@@ -17,7 +17,10 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.records.baseline import CheckEntry, CurveEntry, ReadingEntry, UnitEntry, curve_entry
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
-__all__ = ["compared_channels", "compared_specs", "require_margins", "unit_entry"]
+__all__ = ["VOLT_UNITS", "compared_channels", "compared_specs", "require_margins", "unit_entry"]
+
+#: What is read in these has the uncertainty of the capture's calibration in it.
+VOLT_UNITS = frozenset({"V", "mV", "µV"})
 
 NO_MARGINS = """\
 declares no margin, so that nothing can be compared with a baseline. Say by how much something may change, at the top

@@ -1,0 +1,156 @@
+"""Several runs of one unit made into one: what a baseline keeps of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from statistics import fmean, stdev
+
+import numpy as np
+
+from linecheck.errors import UsageError
+from linecheck.limits.curve_profile import Lattice, Profile
+from linecheck.records.baseline import (
+    CheckEntry,
+    CurveEntry,
+    ReadingEntry,
+    UnitEntry,
+    curve_entry,
+    rounded_reading,
+)
+from linecheck.records.unit_entry import VOLT_UNITS, unit_entry
+from linecheck.station.outcome import RunOutcome
+
+__all__ = ["combined_unit"]
+
+
+def combined_unit(
+    runs: Sequence[RunOutcome], lattices: dict[tuple[str, str, str | None], Lattice]
+) -> UnitEntry:
+    """Return what a baseline keeps of the runs of one unit: means, rounded.
+
+    The uncertainty is the larger of the stated ones' and of that of the spread between the runs.
+
+    Raises
+    ------
+    UsageError
+        They are of different firmware, or were recorded with different stimuli.
+    """
+    entries = [unit_entry(run, lattices) for run in runs]
+    serial = entries[0].serial
+    firmware = list(dict.fromkeys(entry.firmware for entry in entries))
+    if len(firmware) > 1:
+        named = " and ".join(name or "unknown" for name in firmware)
+        raise UsageError(
+            f"the sets of {serial} are of firmware {named}: what is combined must be of one; accept one of them"
+        )
+    certificates = {entry.certificate for entry in entries}
+    one = len(certificates) == 1
+    volts = entries[0].volts_uncertainty_percent if one else 0.0
+    for entry in entries[1:]:
+        _require_alike(entries[0], entry)
+    checks = [
+        _combined_check([_check_of(entry, check.name) for entry in entries], 0.01 * volts)
+        for check in entries[0].check
+    ]
+    return UnitEntry(
+        serial=serial,
+        firmware=firmware[0],
+        stations=tuple(dict.fromkeys(station for entry in entries for station in entry.stations)),
+        certificate=certificates.pop() if one else None,
+        volts_uncertainty_percent=volts,
+        check=tuple(checks),
+    )
+
+
+def _require_alike(first: UnitEntry, other: UnitEntry) -> None:
+    for check in first.check:
+        if _check_of(other, check.name).stimulus != check.stimulus:
+            raise UsageError(
+                f"the sets of {first.serial} were recorded with different stimuli of {check.name}: accept one of them"
+            )
+
+
+def _check_of(unit: UnitEntry, name: str) -> CheckEntry:
+    return next(entry for entry in unit.check if entry.name == name)
+
+
+def _combined_check(entries: Sequence[CheckEntry], same_volts: float) -> CheckEntry:
+    first = entries[0]
+    readings = [
+        _combined_reading([_reading_of(entry, item) for entry in entries], same_volts)
+        for item in first.readings
+    ]
+    curves = [_combined_curve([_curve_of(entry, item) for entry in entries]) for item in first.curve]
+    return CheckEntry(
+        name=first.name,
+        kind=first.kind,
+        setup=first.setup,
+        stimulus=_without_none(first.stimulus),
+        analysis=_without_none(first.analysis),
+        captures=tuple(digest for entry in entries for digest in entry.captures),
+        readings=tuple(rounded_reading(reading) for reading in readings),
+        curve=tuple(curves),
+    )
+
+
+def _without_none(values: Mapping[str, object]) -> dict[str, object]:
+    return {name: value for name, value in values.items() if value is not None}
+
+
+def _reading_of(check: CheckEntry, like: ReadingEntry) -> ReadingEntry:
+    return next(e for e in check.readings if (e.metric, e.channel) == (like.metric, like.channel))
+
+
+def _curve_of(check: CheckEntry, like: CurveEntry) -> CurveEntry:
+    return next(e for e in check.curve if (e.metric, e.channel) == (like.metric, like.channel))
+
+
+def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> ReadingEntry:
+    """Return the mean of a reading; where one is a bound, the largest and with it the weakest of the values.
+
+    The part of the uncertainty that the calibration gives to all alike does not shrink with their number.
+    """
+    if len(entries) == 1:
+        return entries[0]
+    values = [entry.value for entry in entries]
+    count, mean = len(values), fmean(values)
+    common = same_volts * abs(mean) if entries[0].unit in VOLT_UNITS else 0.0
+    own = sum(max(entry.uncertainty**2 - common**2, 0.0) for entry in entries)
+    stated = math.sqrt(own) / count
+    uncertainty = math.hypot(max(stated, stdev(values) / math.sqrt(count)), common)
+    return entries[0].model_copy(
+        update={
+            "value": mean,
+            "uncertainty": uncertainty,
+            "bound": any(entry.bound for entry in entries),
+        }
+    )
+
+
+def _combined_curve(entries: Sequence[CurveEntry]) -> CurveEntry:
+    """Return the mean of a curve's extremes, in the bands that all have."""
+    profiles = [entry.profile() for entry in entries]
+    first = profiles[0]
+    keys = first.keys
+    for profile in profiles[1:]:
+        keys = np.intersect1d(keys, profile.keys)
+    at = [np.searchsorted(profile.keys, keys) for profile in profiles]
+    count = len(profiles)
+
+    def stacked(values: Callable[[Profile], np.ndarray]) -> np.ndarray:
+        return np.stack([values(profile)[:, here] for profile, here in zip(profiles, at, strict=True)])
+
+    inner = stacked(lambda profile: profile.inner)
+    stated = np.sqrt(np.sum(stacked(lambda profile: profile.uncertainty) ** 2, axis=0)) / count
+    spread = np.std(inner, axis=0, ddof=1) / math.sqrt(count) if count > 1 else np.zeros_like(stated)
+    combined = Profile(
+        first.lattice,
+        keys,
+        inner.mean(axis=0),
+        stacked(lambda profile: profile.outer).mean(axis=0),
+        np.maximum(stated, spread),
+        stacked(lambda profile: profile.x)[0],
+    )
+    like = entries[0]
+    return curve_entry(combined, like.metric, like.channel, like.unit, like.x_unit)
