@@ -126,8 +126,8 @@ class JitterKind(CheckKind):
     distance.
 
     A stretch that is lost shows in the tone's phase, unless it is a multiple of four frames: then in that of the square
-    wave, where that stands above the noise (as of 16 bits it does, as of 24 bits in a quiet unit at best), and a
-    multiple of 192 frames nowhere, as it changes nothing.
+    wave, where that stands above the noise (as of 16 bits it does, as of 24 bits hardly ever), and a multiple of 192
+    frames nowhere, as it changes nothing.
     """
 
     name: ClassVar[str] = "jitter"

@@ -36,6 +36,9 @@ TAIL_SECONDS = 0.08
 #: A response is fitted over this part of its frequency to either side, but no less than 2 bins and no more than 20 Hz.
 HALF_WIDTH = 0.01
 MOST_HALF_WIDTH_HZ = 20.0
+#: The tone's phase and the sweep's differ by no more than this (rad, and as much more for each second between them) or
+#: so many standard deviations where nothing was lost.
+OUT_OF_PHASE, DEVIATIONS = 0.006, 6.0
 #: Of the capture's sweep's energy, the reference must explain so much.
 LEAST_EXPLAINED = 0.1
 
@@ -81,12 +84,14 @@ def sweep_stimulus(sweep: Swept, channels: int, ramp_seconds: float) -> Stimulus
     """
     rate = sweep.rate_hz
     frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + PILOT_SECONDS) * rate)
-    cycles = np.arange(frames) * (PILOT_HZ / rate)
+    gap = round(GAP_SECONDS * rate)
+    # Its phase is zero where the sweep begins, so that what is lost between them shows.
+    cycles = (np.arange(frames) - (frames + gap)) * (PILOT_HZ / rate)
     tone = full_scale_amplitude(sweep.level_dbfs, sweep.bits) * np.sin(
         2.0 * np.pi * (cycles - np.rint(cycles))
     )
     tone = ramped(tone[:, None], rate, ramp_seconds)[:, 0]
-    whole = np.concatenate((tone, np.zeros(round(GAP_SECONDS * rate)), sweep.samples()))
+    whole = np.concatenate((tone, np.zeros(gap), sweep.samples()))
     table = np.repeat(whole[:, None], channels, axis=1)
     return Stimulus(quantise(table, sweep.bits, sweep.seed), rate, sweep.bits)
 
@@ -242,7 +247,7 @@ def sweep_response(
     frequencies_hz : float64 array, shape (points,)
         Ascending; those that the capture does not hold are left out.
     """
-    spectra = _aligned(_spectra(narrowed, index, location, sweep))
+    spectra, _ = _aligned(_spectra(narrowed, index, location, sweep))
     spacing = spectra.spacing_hz
     half = np.clip(HALF_WIDTH * frequencies_hz, 2.0 * spacing, MOST_HALF_WIDTH_HZ)
     usable = frequencies_hz + half < (len(spectra.captured) - 1) * spacing
@@ -253,8 +258,11 @@ def sweep_response(
     return Response(np.asarray(centre * spacing), *line_levels(found.gains, found.noise))
 
 
-def _aligned(spectra: _Spectra) -> _Spectra:
-    """Take the unit's own delay off the captured spectrum, so that gains next to each other have the same phase."""
+def _aligned(spectra: _Spectra) -> tuple[_Spectra, int]:
+    """Take the unit's own delay off the captured spectrum, so that gains next to each other have the same phase.
+
+    Also returns that delay in frames.
+    """
     from scipy.fft import irfft
 
     cross = np.zeros(spectra.frames // 2 + 1, dtype=np.complex128)
@@ -264,7 +272,55 @@ def _aligned(spectra: _Spectra) -> _Spectra:
     likeness = np.abs(irfft(cross, spectra.frames))
     delay = int(np.argmax(likeness))
     turn = np.exp(2j * np.pi * np.mod(np.arange(count) * (delay / spectra.frames), 1.0))
-    return replace(spectra, captured=spectra.captured * turn)
+    return replace(spectra, captured=spectra.captured * turn), delay
+
+
+def _out_of_phase(
+    narrowed: Narrowed, index: int, location: Location, sweep: Swept, spectra: _Spectra, delay: int
+) -> bool:
+    """Return whether the tone's phase is not what the sweep's is where it passes the tone's frequency.
+
+    It is not where a stretch was lost between them, or came twice, unless it lasts a multiple of 1.003 ms.
+
+    Parameters
+    ----------
+    narrowed : Narrowed
+    index : int
+        The channel.
+    location : Location
+    sweep : Swept
+    spectra : _Spectra
+        The sweep's, as aligned.
+    delay : int
+        What has been taken off it, frames.
+    """
+    assert location.clock_ratio is not None
+    ratio, rate = location.clock_ratio, narrowed.rate_hz
+    span = location.stretches[0]
+    first, _ = narrowed.inside(span.start, span.stop)
+    record = narrowed.between(index, span.start, span.stop)
+    fit, rest = fit_scaled_tones(record, np.array([PILOT_HZ * ratio / rate]))
+    bin_ = round(PILOT_HZ / spectra.spacing_hz)
+    reach = max(2, int(HALF_WIDTH * PILOT_HZ / spectra.spacing_hz))
+    found = transfer(spectra.captured, spectra.reference, np.array([bin_]), np.array([reach]))
+    # Neighbouring lines go on in phase; the tone lies between two.
+    gain = complex(found.gains[0]) * np.exp(
+        -2j * np.pi * (PILOT_HZ / spectra.spacing_hz) * delay / spectra.frames
+    )
+    lasting = int(np.ceil(sweep.frames / (sweep.rate_hz * ratio) * rate))
+    begin = round(location.stop / narrowed.factor) - lasting
+    cycles = PILOT_HZ * ratio / rate * (first + 0.5 * (len(record) - 1) - begin)
+    expected = -1j * gain * np.exp(2j * np.pi * (cycles - np.rint(cycles)))
+    off = abs(float(np.angle(complex(fit.amplitudes[0]) * np.conj(expected))))
+    octaves = np.log(PILOT_HZ / (BELOW_LOWEST * sweep.lowest_hz)) / np.log(
+        sweep.highest_hz / (BELOW_LOWEST * sweep.lowest_hz)
+    )
+    between = GAP_SECONDS + sweep.seconds * float(octaves)
+    spread = float(np.std(rest)) / abs(fit.amplitudes[0]) * np.sqrt(2.0 / len(record))
+    # The tone tells the clock too, and its error grows until the sweep comes by.
+    spread *= 1.0 + np.sqrt(12.0) * between * rate / len(record)
+    spread = np.hypot(spread, np.sqrt(0.5 * found.noise[0]) / abs(gain))
+    return bool(off > OUT_OF_PHASE * (1.0 + between) + DEVIATIONS * spread)
 
 
 def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tuple[str, ...]) -> list[Problem]:
@@ -275,7 +331,14 @@ def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tupl
     for index, name in enumerate(channels):
         if not location.found[index]:
             continue
-        spectra = _aligned(_spectra(narrowed, index, location, sweep))
+        spectra, delay = _aligned(_spectra(narrowed, index, location, sweep))
+        if _out_of_phase(narrowed, index, location, sweep, spectra, delay):
+            message = (
+                "the sweep does not follow its tone at the distance at which both were played: a stretch was lost "
+                "between them, or came twice. The interface did not report it. May be the unit's own fault."
+            )
+            problems.append(Problem("dropout", message, name))
+            continue
         bins = np.arange(len(spectra.captured))
         points = np.unique(np.geomspace(8, len(bins) - 40, 400).astype(np.int64))
         reach = np.clip(points // 100, 2, int(MOST_HALF_WIDTH_HZ / spectra.spacing_hz)).astype(np.int64)

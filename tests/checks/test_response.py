@@ -253,6 +253,17 @@ def test_lost_samples_are_found(clean, place):
     assert codes(broken, signal=signal) == {("dropout", "left"), ("dropout", "right")}
 
 
+@pytest.mark.parametrize("rate_hz", [44_100, 192_000])
+@pytest.mark.parametrize(("place", "lost"), [(0.41, 1), (0.41, 64), (0.44, 441), (0.6, 4)])
+def test_what_is_lost_at_the_beginning_of_a_sweep_is_found(rate_hz, place, lost):
+    capture, _ = unit.through(played(signal="sweep"), rate_hz, coupled, clock_ppm=150.0, noise=1e-5)
+    assert codes(capture, signal="sweep") == set()
+    # The tone ends 0.37 s after the capture's beginning, the sweep begins at 0.41 s.
+    first = int(place * rate_hz)
+    broken = Capture(np.delete(capture.samples, np.s_[first : first + lost], axis=0), rate_hz)
+    assert codes(broken, signal="sweep") == {("dropout", "left"), ("dropout", "right")}
+
+
 @pytest.mark.parametrize("place", [0.35, 0.5, 0.7])
 def test_a_hole_in_one_channel_is_found_there(clean, place):
     signal, values = clean
