@@ -36,7 +36,7 @@ __all__ = ["Piece", "SetFacts", "Survey", "survey", "write_pieces"]
 BEFORE_SECONDS = 0.06
 AFTER_SECONDS = 0.15
 #: A capture ends so long before the next mark, at the latest.
-APART_SECONDS = 0.02
+APART_SECONDS = 0.002
 #: Clocks differ by up to this much.
 CLOCK_TOLERANCE = 1.1e-3
 #: A stimulus of which less than this is missing at its end is whole.
@@ -185,21 +185,36 @@ def _is_of(mark: FoundMark, programme: Programme) -> bool:
 
 def _pieces(stream: AudioStream, marks: Sequence[FoundMark], programme: Programme) -> Iterator[Piece]:
     """Yield what follows each of the programme's marks, in the order of the recording."""
+    end = damaged = float(stream.frames)
+    found = []
+    for mark in reversed(marks):
+        if _is_of(mark, programme) and mark.code is not None and mark.code.segment < len(programme.segments):
+            segment = programme.segments[mark.code.segment]
+            found.append(_piece(segment, mark.frame, (end, damaged), stream))
+        begins = mark.frame - SYNC_AT_SECONDS * stream.rate_hz
+        damaged = begins
+        if mark.code is not None:
+            end = begins
+    yield from reversed(found)
+
+
+def _piece(segment: Segment, sync: float, ends: tuple[float, float], stream: AudioStream) -> Piece:
+    """Return what follows a mark.
+
+    ``ends`` are where the next mark begins, and the next one that may be damaged: what is taken for one inside a
+    stimulus is none.
+    """
     rate = stream.rate_hz
-    following = [mark.frame for mark in marks[1:]]
-    ends = [frame - SYNC_AT_SECONDS * rate for frame in following] + [float(stream.frames)]
-    last = len(marks) - 1
-    for index, (mark, end) in enumerate(zip(marks, ends, strict=True)):
-        number = mark.code.segment if mark.code is not None else -1
-        if not _is_of(mark, programme) or number >= len(programme.segments):
-            continue
-        segment = programme.segments[number]
-        begins = mark.frame + (MARK_SECONDS + BEFORE_STIMULUS_SECONDS - SYNC_AT_SECONDS) * rate
-        needed = begins + (segment.seconds * (1.0 - CLOCK_TOLERANCE) - SPARE_SECONDS) * rate
-        wanted = begins + (segment.seconds * (1.0 + CLOCK_TOLERANCE) + AFTER_SECONDS) * rate
-        stop = min(wanted, end - (APART_SECONDS * rate if index < last else 0.0))
-        start = min(max(0, round(begins - BEFORE_SECONDS * rate)), stream.frames)
-        yield Piece(segment, begins / rate, start, max(start, int(stop)), needed <= end)
+    end, damaged = ends
+    begins = sync + (MARK_SECONDS + BEFORE_STIMULUS_SECONDS - SYNC_AT_SECONDS) * rate
+    needed = begins + (segment.seconds * (1.0 - CLOCK_TOLERANCE) - SPARE_SECONDS) * rate
+    stop = begins + (segment.seconds * (1.0 + CLOCK_TOLERANCE) + AFTER_SECONDS) * rate
+    for limit in (end, damaged):
+        if needed <= limit < stream.frames:
+            stop = min(stop, max(needed, limit - APART_SECONDS * rate))
+    stop = min(stop, float(stream.frames))
+    start = min(max(0, round(begins - BEFORE_SECONDS * rate)), stream.frames)
+    return Piece(segment, begins / rate, start, max(start, int(stop)), needed <= end)
 
 
 def _sorted_out(pieces: Iterator[Piece]) -> tuple[tuple[Piece, ...], tuple[Piece, ...]]:
