@@ -68,8 +68,8 @@ def square_step(envelope: Baseband, lines: SquareLines, lower_reach_hz: float) -
     best = _best(came, noise, size, orders)
     if best is None:
         return None
-    # The later part is that much ahead; a piece reaches from its own middle half a piece to either side.
-    return SquareStep((best[0] + 1.0) / (PIECES + 1) * envelope.seconds, best[1])
+    # Between the middles of the two pieces after that one.
+    return SquareStep((best[0] + 2.5) / (PIECES + 1) * envelope.seconds, best[1])
 
 
 def _pieces(values: ComplexArray, frequencies: FloatArray) -> ComplexArray:
@@ -87,13 +87,15 @@ def _best(
 ) -> tuple[int, int] | None:
     """Return after which piece the lines step most clearly, and by how many frames; None where they do not."""
     sums = np.cumsum(came, axis=0)
-    count = np.arange(1, PIECES, dtype=np.float64)[:, None]
-    before, after = sums[:-1] / count, (sums[-1] - sums[:-1]) / (PIECES - count)
+    # The two pieces in which the step lies count on neither side: the tone steps a little too.
+    count = np.arange(1, PIECES - 2, dtype=np.float64)[:, None]
+    left = PIECES - 2 - count
+    before, after = sums[:-3] / count, (sums[-1] - sums[2:-1]) / left
     before, after = (
         part * np.minimum(1.0, size / np.maximum(np.abs(part), 1e-30)) for part in (before, after)
     )
     # Pieces that overlap by half share a sixth of their noise.
-    less, more = (noise * 4.0 / 3.0 / part for part in (count, PIECES - count))
+    less, more = (noise * 4.0 / 3.0 / part for part in (count, left))
     product = after * np.conj(before)
     steps = np.arange(CYCLE // 4) * 4
     turns = np.exp(-2j * np.pi / CYCLE * np.outer(orders, steps))
