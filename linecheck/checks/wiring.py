@@ -145,8 +145,10 @@ class WiringKind(CheckKind):
             )
             return Location(0, 0, nothing, None, problems=(problem,))
         span = sounding_span(capture, combs.reshape(-1), parameters.seconds)
-        ratio = None if span is None else clock_ratio(capture, list(combs), *span)
-        if span is None or ratio is None:
+        inside = None if span is None else last_settled(*span, parameters.seconds, capture.rate_hz)
+        # Of what is measured alone: a break outside would spoil it, unseen.
+        ratio = None if inside is None else clock_ratio(capture, list(combs), *inside)
+        if span is None or inside is None or ratio is None:
             problem = find_at_other_rates(capture, [float(comb[0]) for comb in combs]) or Problem(
                 "stimulus_not_found",
                 "the coded signal is in no channel: is the unit playing, are the cables in place? "
@@ -164,7 +166,7 @@ class WiringKind(CheckKind):
                     "capture ends too early or the unit stopped. May be the unit's own fault.",
                 ),
             )
-        start, stop = last_settled(start, stop, parameters.seconds, rate)
+        start, stop = inside
         found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
         tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
         return Location(start, stop, found, ratio, (tones,) * len(channels), problems)

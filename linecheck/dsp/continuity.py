@@ -11,13 +11,13 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.spectra import find_lines
-from linecheck.dsp.tones import fit_lines, fit_scaled_tones, synthesise
+from linecheck.dsp.tones import ToneFit, fit_lines, fit_scaled_tones, synthesise
 
 __all__ = [
     "Break",
@@ -38,6 +38,9 @@ SMALLEST_PERIODIC_JUMP = 0.05
 
 _PERIODIC_BLOCK = 256
 
+#: Tones that leave more than this, re themselves, are compared with each half of them too.
+SPOILT_SHARE = 0.05
+
 #: Lines are looked for in what tones leave up to so many times the lowest one, so many at most, and none so few cycles
 #: over the record beside a tone; where less is left, re the tones, no line can sway their lateness or hide a burst.
 HUM_REACH, MOST_HUM, BESIDE_CYCLES, LEAST_REST = 4.0, 8, 8.0, 5e-5
@@ -56,7 +59,11 @@ class Repeat:
 
 @dataclass(frozen=True)
 class Break:
-    """A place where a signal is not continuous: ``kind`` is ``jump`` (in time), ``hole`` (missing) or ``burst``."""
+    """A place where a signal is not continuous.
+
+    ``kind`` is ``jump`` (in time), ``hole`` (missing), ``turn`` (its tones have other phases from there on) or
+    ``burst``.
+    """
 
     kind: str
     frame: int
@@ -164,12 +171,40 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     if float(np.std(residual)) > LEAST_REST * level:
         residual = _without_hum(residual, fit.frequencies, float(frequencies[0]))
         values = model + residual
-    slope = synthesise(len(values), fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
     period = 1.0 / float(frequencies[0])
     block = round(max(period, 64.0, min(3.0 * period, len(values) / 24)))
     smallest = SMALLEST_JUMP_DEGREES / 360.0 * period
-    found = _jumps_and_holes(values, model, slope, block, smallest)
+    found = _jumps_and_holes(values, model, _slope(fit, len(values)), block, smallest)
+    if not found and float(np.std(residual)) > SPOILT_SHARE * level:
+        found = _breaks_of_halves(values, fit.frequencies, block, smallest)
     return found or _bursts(residual, np.sqrt(2.0) * level, block)
+
+
+def _slope(fit: ToneFit, frames: int) -> FloatArray:
+    """Return the change per frame of fitted tones."""
+    return synthesise(frames, fit.frequencies, 2j * np.pi * fit.frequencies * fit.amplitudes)
+
+
+def _breaks_of_halves(
+    values: FloatArray, tones: FloatArray, block: int, smallest: float
+) -> tuple[Break, ...]:
+    """Find where a sum of steady tones is not what the first or the last half of it says.
+
+    Where so much is lost that the tones meet again at any angles, a fit of the whole is one of nothing: every block is
+    as wrong as the next. One half at least is whole.
+    """
+    frames, half = len(values), len(values) // 2
+    for first in (0, frames - half):
+        fit, _ = fit_scaled_tones(values[first : first + half], tones, iterations=3)
+        later = 0.5 * (frames - 1) - (first + 0.5 * (half - 1))
+        turned = replace(fit, amplitudes=fit.amplitudes * np.exp(2j * np.pi * fit.frequencies * later))
+        model = synthesise(frames, turned.frequencies, turned.amplitudes, turned.constant)
+        found = _jumps_and_holes(values, model, _slope(turned, frames), block, smallest)
+        if found:
+            # Wrong is what is on the other side of the break from the half that was fitted.
+            nearest = found[-1] if first else found[0]
+            return (Break("turn", nearest.frame, nearest.size),)
+    return ()
 
 
 def _without_hum(residual: FloatArray, tones: FloatArray, pace: float) -> FloatArray:

@@ -375,7 +375,7 @@ def is_hum_hidden(tone_hz: float, seconds: float, mains_hz: float) -> bool:
 
 
 def _powers_at(values: FloatArray, frequencies: FloatArray) -> FloatArray:
-    """Return squared moduli of Fourier sums at many low frequencies (cycles per frame), in long records to a few percent.
+    """Return squared moduli of Fourier sums at many low frequencies (cycles per frame); of long records, roughly.
 
     A grid as fine as the record is long costs the square of its length; one transform, padded so that its bins are no
     coarser than the grid, does not.

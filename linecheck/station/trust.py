@@ -188,6 +188,8 @@ def _words(found: Break, first: int, narrowed: Narrowed) -> str:
     if found.kind == "jump" and frames >= 0.5:
         direction = "late" if found.size > 0.0 else "early"
         return f"the stimulus comes {frames:.1f} frames too {direction} from {seconds:.3f} s on"
+    if found.kind == "turn":
+        return f"the tones do not go on as they began, about {seconds:.3f} s: a stretch is missing, or is there twice"
     if found.kind == "hole":
         return (
             f"the level of the stimulus is not steady: {abs(100 * found.size):.0f} % off at {seconds:.3f} s"

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
 from linecheck.dsp.combs import comb_frequencies, comb_phases
+from linecheck.station.trust import inspect_continuity
 
 CHANNELS = ("left", "right")
 WIRING = kinds()["wiring"]
@@ -132,3 +133,43 @@ def test_the_right_signal_at_the_wrong_rate_is_named():
     capture = Capture(combs(48000), 44100)
     location = WIRING.locate(capture, PARAMETERS, CHANNELS)
     assert [problem.code for problem in location.problems] == ["wrong_rate"]
+
+
+def codes(samples, rate):
+    capture = Capture(samples, rate)
+    location = WIRING.locate(capture, PARAMETERS, CHANNELS)
+    return {
+        problem.code for problem in (*location.problems, *inspect_continuity(capture, location, CHANNELS))
+    }
+
+
+@pytest.mark.parametrize("noise_db", [-100.0, -15.0])
+@pytest.mark.parametrize(("place", "count"), [(0.5, 2), (0.2, 13), (0.3, 26), (0.85, 200), (0.5, 500)])
+def test_lost_frames_are_a_dropout_wherever_they_are_and_in_much_noise(count, place, noise_db):
+    # Re the combs' power of -23 dB; from some frames on their tones meet again at any angles.
+    rng = np.random.default_rng(count)
+    samples = combs(44100, ratio=1.0003)
+    samples += 0.1 * np.sqrt(0.5 * 10.0 ** (noise_db / 10.0)) * rng.standard_normal(samples.shape)
+    at = int((0.1 + 0.1 + place * 0.4) * 44100)
+    broken = np.delete(samples, np.s_[at : at + count], axis=0)
+    assert codes(samples, 44100) == set()
+    assert codes(broken, 44100) == {"dropout"}
+
+
+def test_a_break_after_what_is_measured_moves_nothing():
+    # Frames that are lost there turned the clocks' ratio by 7 ppm, and the delay by 0.004 frames.
+    samples = combs(44100, delay=0.432, late=4.6)
+    stop = WIRING.locate(Capture(samples, 44100), PARAMETERS, CHANNELS).stop
+    broken = np.delete(samples, np.s_[stop + 50 : stop + 370], axis=0)
+    delay = read(broken, 44100)[0]["channel_delay", None]
+    assert delay.value == pytest.approx(4.6, abs=5 * delay.uncertainty)
+
+
+@pytest.mark.parametrize("hum_hz", [50.0, 60.0])
+def test_hum_stronger_than_the_tones_does_not_make_them_sound_longer(hum_hz):
+    samples = 0.03 * combs(48000, delay=0.5)
+    time = np.arange(len(samples)) / 48000
+    hummed = samples + 0.006 * np.sin(2.0 * np.pi * hum_hz * time)[:, None]
+    assert codes(hummed, 48000) == set()
+    place = WIRING.locate(Capture(hummed, 48000), PARAMETERS, CHANNELS)
+    assert 0.5 + 0.04 < place.start / 48000 < place.stop / 48000 < 0.5 + 0.52
