@@ -84,9 +84,10 @@ def refuse_too_long(stream: AudioStream) -> None:
         They are.
     """
     if stream.frames * stream.channels > MOST_SAMPLES:
-        what = f"is too long: {stream.frames:,} frames of {stream.channels} channels, {MOST_SAMPLES:,} samples are read"
         raise FileError(
-            stream.path, f"{what}; a recording of a whole programme is cut into a capture set first"
+            stream.path,
+            f"is too long to be held: {stream.frames:,} frames of {stream.channels} channels, at most "
+            f"{MOST_SAMPLES:,} samples of all; make a capture set of a long recording with `linecheck cut`",
         )
 
 

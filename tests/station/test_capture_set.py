@@ -1,5 +1,6 @@
 """Capture sets: what was kept comes back as it was, and what cannot be trusted is refused with its place."""
 
+import tracemalloc
 from datetime import UTC, date, datetime
 
 import numpy as np
@@ -12,7 +13,9 @@ from linecheck.errors import FileError, FileFaults, StationError
 from linecheck.station.audio_file import write_audio
 from linecheck.station.capture_set import load_capture_set, plain_file_name, write_capture_set
 from linecheck.station.config import CalibrationConfig
+from linecheck.station.flac_file import write_flac
 from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
+from linecheck.station.wav_header import wav_header
 
 RECORDED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
 
@@ -178,6 +181,43 @@ def test_every_fault_of_a_set_comes_at_once(folder):
     assert "git lfs pull" in faults["10:capture[2].file"]
     assert "2 channels" in faults["21:capture[5].full_scale_volts"]
     assert "did you mean 'file'?" in faults["27:capture[7].fiel"]
+
+
+def test_flac_that_is_damaged_anywhere_is_a_fault_of_the_set_and_what_is_whole_is_read(tmp_path):
+    capture = noise()
+    write_flac(tmp_path / "whole.flac", capture.samples, 48_000, 24)
+    content = (tmp_path / "whole.flac").read_bytes()
+    for number, place in enumerate((30, len(content) // 3, len(content) - 100)):  # 30 is in the checksum
+        damaged = bytearray(content)
+        damaged[place] ^= 1
+        (tmp_path / f"{number}.flac").write_bytes(damaged)
+    entry = '[[capture]]\ncheck = "{0}"\nfile = "{0}.flac"\n'
+    index(tmp_path, "".join(entry.format(name) for name in ("whole", "0", "1", "2")))
+    faults = faults_of(tmp_path)
+    assert list(faults) == ["9:capture[2].file", "12:capture[3].file", "15:capture[4].file"]
+    assert "checksum differs" in faults["9:capture[2].file"]
+    index(tmp_path, entry.format("whole"))
+    np.testing.assert_array_equal(load_capture_set(tmp_path).read("whole").samples, capture.samples)
+
+
+def test_a_recording_of_a_whole_programme_is_no_capture(tmp_path):
+    header = wav_header(floating=False, channels=2, rate_hz=192_000, bits=16, frames=2**28)
+    with (tmp_path / "tone.wav").open("wb") as stream:  # a hole, which takes no room on the disk
+        stream.write(header)
+        stream.truncate(len(header) + 2**30)
+    index(tmp_path, '[[capture]]\ncheck = "tone"\nfile = "tone.wav"\n')
+    assert "with `linecheck cut`" in faults_of(tmp_path)["6:capture[1].file"]
+
+
+def test_a_set_is_loaded_in_little_memory_whatever_its_length(tmp_path):
+    long = Capture(np.zeros((1_500_000, 2), np.float32), 192_000)
+    write_capture_set(tmp_path / "set", {"a": long, "b": long}, model="pellow-r3", serial="PR3-000001")
+    tracemalloc.start()
+    try:
+        load_capture_set(tmp_path / "set")
+        assert tracemalloc.get_traced_memory()[1] < long.samples.nbytes / 2
+    finally:
+        tracemalloc.stop()
 
 
 @pytest.mark.parametrize(
