@@ -168,7 +168,7 @@ class DistortionSweepKind(CheckKind):
         self, capture: Capture, parameters: DistortionSweepParameters, channels: tuple[str, ...]
     ) -> Location:
         """Find the sines."""
-        return locate_steps(capture, distortion_sweep_plan(parameters), channels)
+        return locate_steps(capture, distortion_sweep_plan(parameters), channels, parameters.rate_hz)
 
     def measure(
         self,

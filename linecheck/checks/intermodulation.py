@@ -250,7 +250,7 @@ class IntermodulationKind(CheckKind):
         self, capture: Capture, parameters: IntermodulationParameters, channels: tuple[str, ...]
     ) -> Location:
         """Find the levels."""
-        return locate_steps(capture, intermodulation_plan(parameters), channels)
+        return locate_steps(capture, intermodulation_plan(parameters), channels, parameters.rate_hz)
 
     def measure(
         self,
@@ -266,7 +266,7 @@ class IntermodulationKind(CheckKind):
         unread = _unread(pair, capture)
         if unread is not None:
             out.problems.append(unread)
-        narrowed = narrowed_to(capture, pair.top_hz)
+        narrowed = narrowed_to(capture, pair.top_hz, location)
         scale = (location.clock_ratio or 1.0) / narrowed.rate_hz
         spans = step_spans(intermodulation_plan(parameters), location, capture.rate_hz)
         for index, name in enumerate(context.channels):

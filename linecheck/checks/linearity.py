@@ -62,8 +62,9 @@ TAIL, LEAST_TAIL_SECONDS, MOST_LINES = 0.5, 0.8, 16
 FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
 NEAR_HZ, TURNS = 20.0, 4
-#: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter.
-JUMP = 0.15
+#: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter. A line that
+#: stands near the tone sways the phases of the levels before too: so many of them, times this, tell how much.
+JUMP, LEVELS_BEFORE, TIMES_BEFORE = 0.15, 4, 4.0
 
 
 class LinearityParameters(SteppedParameters):
@@ -186,7 +187,7 @@ class LinearityKind(CheckKind):
         self, capture: Capture, parameters: LinearityParameters, channels: tuple[str, ...]
     ) -> Location:
         """Find the levels."""
-        return locate_steps(capture, linearity_plan(parameters), channels)
+        return locate_steps(capture, linearity_plan(parameters), channels, parameters.rate_hz)
 
     def measure(
         self,
@@ -198,7 +199,7 @@ class LinearityKind(CheckKind):
     ) -> Measurement:
         """Take the gain at every level."""
         out = ReadingList()
-        narrowed = narrowed_to(capture, TOP_OVER_TONE * parameters.frequency_hz)
+        narrowed = narrowed_to(capture, TOP_OVER_TONE * parameters.frequency_hz, location)
         plan = linearity_plan(parameters)
         spans = step_spans(plan, location, capture.rate_hz)
         tone = parameters.frequency_hz * (location.clock_ratio or 1.0) / narrowed.rate_hz
@@ -399,7 +400,7 @@ def _jump(
 
     The steps of low level do not prove themselves continuous, but their phases do.
     """
-    middles, phases, spreads = [], [], []
+    middles, phases, spreads, sizes = [], [], [], []
     for span, (amplitude, spread) in zip(spans, fits, strict=True):
         if abs(amplitude) < 25.0 * spread:
             continue
@@ -409,12 +410,16 @@ def _jump(
         middles.append(middle)
         phases.append(float(np.angle(amplitude * np.exp(-2j * np.pi * (cycles - np.rint(cycles))))))
         spreads.append(spread / abs(amplitude))
+        sizes.append(abs(amplitude))
     steps = np.angle(np.exp(1j * np.diff(phases)))
     if len(steps) < 2:
         return None
     # Clocks that drift turn the phase little by little.
     off = np.abs(steps - np.median(steps))
     limit = JUMP + 5.0 * np.hypot(spreads[1:], spreads[:-1])
+    for index, size in enumerate(sizes[1:]):
+        swayed = [off[before] * sizes[before + 1] for before in range(max(index - LEVELS_BEFORE, 0), index)]
+        limit[index] += TIMES_BEFORE * max(swayed, default=0.0) / size
     places = np.flatnonzero(off > limit)
     return float(middles[int(places[0]) + 1] * narrowed.factor) if len(places) else None
 

@@ -15,8 +15,9 @@ capture, so only the start's own uncertainty (about 1 ms) has to fit into ``leav
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +34,15 @@ from linecheck.checks.steady import (
 )
 from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
 from linecheck.dsp.quantise import quantise
-from linecheck.dsp.step_match import Envelopes, Schedule, find_schedule, refine_start, tone_envelopes
-from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_swayed
+from linecheck.dsp.step_match import (
+    Envelopes,
+    Schedule,
+    find_schedule,
+    refine_start,
+    telling_seconds,
+    tone_envelopes,
+)
+from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_few, is_spliced, is_swayed
 from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency, synthesise
 
 __all__ = [
@@ -53,8 +61,12 @@ FloatArray = NDArray[np.float64]
 #: Between two measured parts: kept clear, faded over, settled.
 LEAVE_SECONDS, FADE_SECONDS, STEP_SETTLE_SECONDS = 0.005, 0.004, 0.011
 
-#: A capture holds a plan where it comes this far on the way from what steady tones come to, to full agreement.
+#: A capture holds a plan where it explains this share of how the tones' amplitudes vary.
 LEAST_AGREEMENT = 0.5
+#: Fades are taken to be so long where the time is that a plan sounds; its first and last step go on so much longer.
+NOMINAL_RAMP_SECONDS = 0.01
+#: The clocks' ratio is fitted to this share of a step, its middle.
+SURE_SHARE = 0.8
 #: A channel whose tones are this far below the strongest channel's is dead, dB.
 DEAD_DB = 40.0
 #: A step this much weaker than the loudest is not missing where it is not seen, dB.
@@ -69,6 +81,8 @@ RATIO_REACH = 0.01
 OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 #: A capture is at its rail from here on; so many samples at one value are no chance where the tones would go further.
 RAIL, LEAST_CUT = 1.0 - 2.0**-14, 12
+#: A capture at this many times the unit's rate shows where it was cut and joined.
+SPLICED_OVER_RATE = 4
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
 PROVEN_UP_TO_HZ = 20_000.0
 
@@ -129,12 +143,21 @@ class StepPlan:
         return np.unique([tone for step in self.steps for tone in step.tones_hz])
 
     @cached_property
+    def telling_hz(self) -> FloatArray:
+        """The tones that show the steps, ascending: hum sways those that sound far below another."""
+        return np.unique(
+            [tone for step in self.steps for tone in step.tones_hz if tone > FAR_LOWER * max(step.tones_hz)]
+        )
+
+    @cached_property
     def schedule(self) -> Schedule:
-        """Which tone sounds at which amplitude when."""
+        """Which of these tones sounds at which amplitude when."""
         edges = np.concatenate(([0.0], self.stops[:-1] + LEAVE_SECONDS + 0.5 * FADE_SECONDS, [self.seconds]))
-        amplitudes = np.zeros((len(self.tones_hz), len(self.steps)))
+        edges[[0, -1]] += 0.5 * NOMINAL_RAMP_SECONDS * np.array([-1.0, 1.0])
+        amplitudes = np.zeros((len(self.telling_hz), len(self.steps)))
         for index, step in enumerate(self.steps):
-            amplitudes[np.searchsorted(self.tones_hz, step.tones_hz), index] = step.amplitudes
+            for tone, amplitude in zip(step.tones_hz, step.amplitudes, strict=True):
+                amplitudes[self.telling_hz == tone, index] = amplitude
         return Schedule(edges, amplitudes)
 
     def at(self, seconds: FloatArray) -> FloatArray:
@@ -214,19 +237,25 @@ class _Match:
     agreement: float
 
 
-def narrowed_to(capture: Capture, top_hz: float) -> Narrowed:
-    """Return a capture at the lowest rate that holds ``top_hz``, made from what finding the steps has made already."""
+def narrowed_to(capture: Capture, top_hz: float, location: Location) -> Narrowed:
+    """Return a capture at the lowest rate that holds ``top_hz`` and keeps clear what was located.
+
+    Made from what finding the steps has made already. The lower the rate, the further in a capture's ends show.
+    """
     wide = capture.narrowed(max(PROVEN_UP_TO_HZ, top_hz))
     factor = narrowing_factor(wide.rate_hz, top_hz)
-    if factor == 1:
-        return wide
-    low = narrow(wide.values, wide.rate_hz, factor)
-    first, last = -(-wide.clear[0] // factor), wide.clear[1] // factor
-    clear = max(first, low.clear[0]), min(last, low.clear[1])
-    return Narrowed(low.values, low.rate_hz, wide.factor * factor, clear)
+    while factor > 1:
+        low = narrow(wide.values, wide.rate_hz, factor)
+        whole = wide.factor * factor
+        first, last = -(-wide.clear[0] // factor), wide.clear[1] // factor
+        clear = max(first, low.clear[0]), min(last, low.clear[1])
+        if clear[0] * whole <= location.start and location.stop <= clear[1] * whole:
+            return Narrowed(low.values, low.rate_hz, whole, clear)
+        factor //= 2
+    return wide
 
 
-def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...]) -> Location:
+def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_rate_hz: int) -> Location:
     """Find a plan's steps in a capture.
 
     Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
@@ -241,26 +270,33 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...]) ->
         )
         return Location(0, 0, nothing, None, problems=(problem,))
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
-    match = _best_match(narrowed, plan.schedule, plan.tones_hz)
+    match = _best_match(narrowed, plan.schedule, plan.telling_hz)
     ratio = None
     if match is not None and match.agreement > LEAST_AGREEMENT:
+        match = replace(
+            match, start_seconds=refine_start(match.envelopes, plan.schedule, match.start_seconds)
+        )
         ratio = _clock_ratio(narrowed, plan, match)
     if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
         return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan, ratio),))
     start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
-    return _laid_out(capture, narrowed, plan, channels, start, ratio)
+    return _laid_out(capture, narrowed, plan, channels, start, ratio, unit_rate_hz)
 
 
 def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> _Match | None:
     """Return how a schedule lies in the channel that shows it best; None where every channel is still."""
     best: _Match | None = None
-    steady = min(schedule.steady_score, 0.99)
+    windows = telling_seconds(tones_hz, schedule)
     for channel, values in enumerate(narrowed.values):
         if not np.ptp(values) > 0.0:
             continue
-        envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, tones_hz)
-        start, score = find_schedule(envelopes, schedule)
-        agreement = (score - steady) / (1.0 - steady)
+        envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, tones_hz, windows)
+        start, agreement = find_schedule(envelopes, schedule)
+        if agreement < LEAST_AGREEMENT:
+            # Fades may be long, and other things may sound right before.
+            start, agreement = max(
+                (start, agreement), find_schedule(envelopes, schedule, 0.0), key=itemgetter(1)
+            )
         if best is None or agreement > best.agreement:
             best = _Match(channel, envelopes, start, agreement)
     return best
@@ -273,9 +309,10 @@ def _clock_ratio(narrowed: Narrowed, plan: StepPlan, match: _Match) -> float | N
     spans = _spans(plan, match.start_seconds * capture_rate, 1.0, capture_rate)
     ratios: list[float] = []
     for index in plan.informing():
-        record = narrowed.between(match.channel, *spans[index])
         step = plan.steps[index]
-        if len(record) < 0.8 * step.seconds * rate:
+        spare = round(0.5 * (1.0 - SURE_SHARE) * step.seconds * capture_rate)
+        record = narrowed.between(match.channel, spans[index][0] + spare, spans[index][1] - spare)
+        if len(record) < 0.8 * SURE_SHARE * step.seconds * rate:
             continue
         tones = np.array(step.tones_hz) / rate
         telling = int(np.argmax(tones * np.array(step.amplitudes)))
@@ -299,6 +336,7 @@ def _laid_out(
     channels: tuple[str, ...],
     start_seconds: float,
     ratio: float,
+    unit_rate_hz: int,
 ) -> Location:
     """Lay the plan over the capture; say which channels have it, and which steps prove themselves continuous."""
     spans = _spans(plan, start_seconds * capture.rate_hz, ratio, capture.rate_hz)
@@ -315,7 +353,7 @@ def _laid_out(
     missing = _missing(capture, plan, spans, gains)
     if missing is not None:
         return Location(start, max(start, stop), found, ratio, problems=(*problems, missing))
-    problems += _breaks(narrowed, plan, spans, ratio, channels)
+    problems += _breaks(capture, narrowed, plan, spans, ratio, channels, unit_rate_hz)
     return Location(start, stop, found, ratio, (), tuple(problems), _stretches(narrowed, plan, spans, ratio))
 
 
@@ -410,19 +448,26 @@ def _stretches(
 
 
 def _breaks(
+    capture: Capture,
     narrowed: Narrowed,
     plan: StepPlan,
     spans: list[tuple[int, int]],
     ratio: float,
     channels: tuple[str, ...],
+    unit_rate_hz: int,
 ) -> list[Problem]:
     """Return a problem for every channel in which a step of few periods is broken."""
     problems = []
+    shows_splices = capture.rate_hz >= SPLICED_OVER_RATE * unit_rate_hz
     for channel, name in enumerate(channels):
         for step, span in zip(plan.steps, spans, strict=True):
             tones = np.sort(step.tones_hz)[::-1] * (ratio / narrowed.rate_hz)
-            if is_broken(narrowed.between(channel, *span), tones):
-                seconds = span[0] / (narrowed.rate_hz * narrowed.factor)
+            record = narrowed.between(channel, *span)
+            broken = is_broken(record, tones)
+            if not broken and shows_splices and is_few(record, tones):
+                broken = is_spliced(capture.scaled[channel, slice(*span)], capture.rate_hz)
+            if broken:
+                seconds = span[0] / capture.rate_hz
                 message = (
                     f"the tone of {step.tones_hz[-1]:.4g} Hz from {seconds:.3f} s on is not one: a stretch was lost, "
                     "held or came twice. The interface did not report it. May be the unit's own fault."
@@ -443,7 +488,7 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem
     narrowed = capture.narrowed(0.45 * capture.rate_hz)
     for captured, played in OTHER_RATES:
         factor = captured / played
-        tones = plan.tones_hz * factor
+        tones = plan.telling_hz * factor
         there = tones < 0.49 * narrowed.rate_hz
         schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
         match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None

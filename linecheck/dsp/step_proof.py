@@ -2,7 +2,9 @@
 
 ========================  ===========================================================================
 :func:`is_clear`          whether a step is long and clear enough to be tested block by block
+:func:`is_few`            whether it has too few periods for that
 :func:`is_broken`         whether a short step is broken: its thirds differ
+:func:`is_spliced`        whether a low tone was cut and joined, from a recording at a far higher rate
 :func:`is_swayed`         whether the unit itself sways the level of a high tone, as clipping does
 ========================  ===========================================================================
 """
@@ -12,10 +14,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.continuity import splices
 from linecheck.dsp.tapered import taper
-from linecheck.dsp.tones import fit_tones, project
+from linecheck.dsp.tones import fit_tones, project, synthesise
 
-__all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_swayed"]
+__all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_few", "is_spliced", "is_swayed"]
 
 FloatArray = NDArray[np.float64]
 
@@ -28,9 +31,18 @@ CLEAR_SHARE = 0.9
 #: A step of fewer periods has too few to tell a break from hum block by block. Where its tones make up this share, its
 #: thirds are compared.
 MANY_PERIODS, SHORT_CLEAR_SHARE = 180.0, 0.999
+#: A third of fewer periods is swayed by hum and offsets more than by a break.
+PERIODS_OF_A_THIRD = 3.0
 #: A tone that differs by this much from one third to another, in level or phase (rad), is broken; the second where it
 #: is very clear and a third has so many periods that hum sways it little.
 BROKEN, BROKEN_IF_CLEAR, VERY_CLEAR_SHARE, UNSWAYED_PERIODS = 0.06, 0.012, 0.99999, 8.0
+#: Where tones make up the share and a third is this weak re another, a tone is not there throughout.
+MISSING, MISSING_SHARE = 0.6, 0.98
+#: So many splices in a step are a break; more come again with every period, as clipping does.
+MOST_SPLICES = 2
+#: A steady line sways thirds too: it is the cause where with it so little of the rest's power is left, and no more than
+#: a break of the tone would leave. It is looked for so many cycles over the step from the tone, and below it.
+EXPLAINED, NEAR_CYCLES, BREAKS_TRIED = 0.3, np.arange(0.25, 3.1, 0.25), 24
 
 
 def _thirds(record: FloatArray, tones: FloatArray) -> tuple[float, NDArray[np.complex128]]:
@@ -55,17 +67,59 @@ def is_clear(record: FloatArray, tones: FloatArray) -> bool:
     return len(record) * float(tones[0]) >= MANY_PERIODS and _thirds(record, tones)[0] > CLEAR_SHARE
 
 
+def is_few(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether a step has too few periods to be tested block by block."""
+    return len(record) * float(tones[0]) < MANY_PERIODS
+
+
 def is_broken(record: FloatArray, tones: FloatArray) -> bool:
     """Return whether a step of few periods, clear enough to tell, differs from one third to another."""
-    if len(record) * float(tones[0]) >= MANY_PERIODS:
+    periods = len(record) * float(tones[0])
+    if not 3.0 * PERIODS_OF_A_THIRD <= periods < MANY_PERIODS:
         return False
     share, amplitudes = _thirds(record, tones)
+    sizes = np.abs(amplitudes)
     if share < SHORT_CLEAR_SHARE:
-        return False
-    very_clear = share > VERY_CLEAR_SHARE and len(record) * float(tones[0]) > 3.0 * UNSWAYED_PERIODS
+        gone = share > MISSING_SHARE and float(np.min(sizes)) < MISSING * float(np.max(sizes))
+        return gone and not _is_a_line(record, tones)
+    very_clear = share > VERY_CLEAR_SHARE and periods > 3.0 * UNSWAYED_PERIODS
     limit = BROKEN_IF_CLEAR if very_clear else BROKEN
     turned = max(abs(float(np.angle(amplitudes[k] * np.conj(amplitudes[k - 1])))) for k in range(3))
-    return turned > limit or float(np.ptp(np.abs(amplitudes))) > BROKEN * float(np.max(np.abs(amplitudes)))
+    differs = turned > limit or float(np.ptp(sizes)) > BROKEN * float(np.max(sizes))
+    return differs and not _is_a_line(record, tones)
+
+
+def is_spliced(record: FloatArray, rate_hz: float) -> bool:
+    """Return whether a step of a low tone, recorded at four times its converter's rate or more, was cut and joined.
+
+    A single frame that is lost turns a tone of 20 Hz by less than hum does, and reads as distortion.
+    """
+    return 0 < len(splices(record, rate_hz, most=MOST_SPLICES + 1)) <= MOST_SPLICES
+
+
+def _is_a_line(record: FloatArray, tones: FloatArray) -> bool:
+    """Return whether a steady line beside the tones, or a slow one, says why a record's thirds differ."""
+    frames = len(record)
+    plain = _left(record, tones)
+    places = np.concatenate(
+        (NEAR_CYCLES, float(tones[0]) * frames + np.concatenate((-NEAR_CYCLES, NEAR_CYCLES)))
+    )
+    places = places[(places > 0.2) & (places < 0.49 * frames)] / frames
+    places = places[np.min(np.abs(np.subtract.outer(places, tones)), axis=1) * frames > 0.2]
+    with_line = min(_left(record, np.append(tones, place)) for place in places)
+    if with_line > EXPLAINED * plain:
+        return False
+    cuts = np.linspace(0.0, frames, BREAKS_TRIED + 1).astype(int)[2:-2]
+    broken = min(
+        _left(record[:cut], tones) * cut + _left(record[cut:], tones) * (frames - cut) for cut in cuts
+    )
+    return with_line * frames < broken
+
+
+def _left(record: FloatArray, tones: FloatArray) -> float:
+    """Return the mean square that tones (cycles per frame) and a constant leave of a record."""
+    fit = fit_tones(record, tones)
+    return float(np.mean((record - synthesise(len(record), tones, fit.amplitudes, fit.constant)) ** 2))
 
 
 def is_swayed(record: FloatArray, tones: FloatArray) -> bool:

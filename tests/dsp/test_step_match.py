@@ -7,7 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.dsp.step_match import Schedule, find_schedule, refine_start, tone_envelopes
+from linecheck.dsp.step_match import (
+    Schedule,
+    find_schedule,
+    refine_start,
+    telling_seconds,
+    tone_envelopes,
+)
 
 RATE = 8000.0
 TONES = np.array([60.0, 500.0, 1900.0])
@@ -53,20 +59,62 @@ def test_envelopes_read_amplitudes():
     assert envelopes.values[2, 127:145] == pytest.approx(0.4, rel=0.1)
 
 
-def test_what_sounds_all_the_time_scores_as_foretold():
+def test_what_sounds_all_the_time_agrees_with_nothing():
     time = np.arange(int(3.0 * RATE)) / RATE
     best = AMPLITUDES @ np.diff(EDGES)
     values = np.sum(best[:, None] * np.cos(2.0 * np.pi * np.outer(TONES, time)), axis=0)
-    _, score = find_schedule(tone_envelopes(values, RATE, TONES), SCHEDULE)
-    assert score == pytest.approx(SCHEDULE.steady_score, abs=0.03)
-    assert SCHEDULE.steady_score < 0.8
+    _, agreement = find_schedule(tone_envelopes(values, RATE, TONES), SCHEDULE)
+    assert agreement < 0.1
+    noise = np.random.default_rng(1).standard_normal(len(time))
+    _, agreement = find_schedule(tone_envelopes(noise, RATE, TONES), SCHEDULE)
+    assert agreement < 0.3
 
 
 def test_a_recording_that_begins_within_the_schedule():
     values = recording(0.5)[int(0.6 * RATE) :]
-    found, score = find_schedule(tone_envelopes(values, RATE, TONES), SCHEDULE)
+    envelopes = tone_envelopes(values, RATE, TONES)
+    found, agreement = find_schedule(envelopes, SCHEDULE)
     assert abs(found + 0.1) < 0.006
-    assert 0.6 < score < 0.97
+    assert agreement > 0.9
+    assert abs(refine_start(envelopes, SCHEDULE, found) + 0.1) < 0.002
+
+
+def test_the_start_is_searched_until_it_lies_inside():
+    envelopes = tone_envelopes(recording(0.5), RATE, TONES)
+    for off in (-0.05, -0.013, 0.013, 0.05):
+        assert abs(refine_start(envelopes, SCHEDULE, 0.5 + off) - 0.5) < 0.002
+
+
+@pytest.mark.parametrize("decibels", [0.5, 1.0])
+def test_two_levels_that_hardly_differ_are_found_by_where_they_begin_and_end(decibels):
+    amplitudes = np.array([[0.5, 0.5 * 10.0 ** (-decibels / 20.0)]])
+    schedule = Schedule(np.array([0.0, 0.2, 0.33]), amplitudes)
+    time = np.arange(int(1.5 * RATE)) / RATE - 0.613
+    step = np.clip(np.searchsorted(schedule.edges, time, side="right") - 1, 0, 1)
+    there = (time >= 0.0) & (time < 0.33)
+    values = np.where(there, amplitudes[0, step], 0.0) * np.cos(2.0 * np.pi * 1900.0 * time)
+    values += 0.003 * np.random.default_rng(2).standard_normal(len(time))
+    envelopes = tone_envelopes(values, RATE, np.array([1900.0]))
+    found, agreement = find_schedule(envelopes, schedule)
+    assert agreement > 0.9
+    assert abs(refine_start(envelopes, schedule, found) - 0.613) < 0.003
+
+
+def test_tones_that_lie_close_are_told_apart():
+    tones = 40.0 * 1.06 ** np.arange(12)
+    edges = np.arange(13) * 0.3
+    schedule = Schedule(edges, 0.5 * np.eye(12))
+    time = np.arange(int(5.0 * RATE)) / RATE - 0.7
+    step = np.searchsorted(edges, time, side="right") - 1
+    there = (time >= 0.0) & (time < edges[-1])
+    cycles = np.cumsum(tones[np.clip(step, 0, 11)]) / RATE
+    values = np.where(there, 0.5 * np.cos(2.0 * np.pi * cycles), 0.0)
+    seconds = telling_seconds(tones, schedule)
+    assert np.all(seconds <= 0.1)
+    envelopes = tone_envelopes(values, RATE, tones, seconds)
+    found, agreement = find_schedule(envelopes, schedule)
+    assert agreement > 0.8
+    assert abs(refine_start(envelopes, schedule, found) - 0.7) < 0.003
 
 
 def test_silence_has_no_schedule():
