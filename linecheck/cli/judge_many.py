@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from linecheck.checks.base import Problem
 from linecheck.cli.display import Screen, show
@@ -17,6 +17,7 @@ from linecheck.errors import ExitStatus, FileError, RecordError, StationError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import worst
 from linecheck.records.files import write_atomically
+from linecheck.records.junit import Case
 from linecheck.records.overview import Brief, brief
 from linecheck.records.set_files import JunitFiles, ResultLines
 from linecheck.records.settle import settled
@@ -53,9 +54,15 @@ class SetFiles:
             if wanted.junit is not None:
                 self._open.append(JunitFiles(wanted.junit, strict=strict))
 
-    def add(self, judged: JudgedSet) -> None:
-        """Write what became of a set."""
-        self._each(lambda entry: entry.add(judged))
+    def add(
+        self, judged: JudgedSet, keys: Mapping[str, Any] | None = None, cases: Sequence[Case] = ()
+    ) -> None:
+        """Write what became of a set; ``keys`` are laid over its result, ``cases`` added to its suite."""
+        self._each(
+            lambda entry: (
+                entry.add(judged, cases) if isinstance(entry, JunitFiles) else entry.add(judged, keys)
+            )
+        )
 
     def finish(self, briefs: Sequence[Brief]) -> None:
         """Keep the files."""

@@ -14,11 +14,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from linecheck.limits.regression import Answer, alarm_sigmas, margin_needed
+from linecheck.limits.regression import alarm_sigmas, margin_needed
 from linecheck.limits.verdict import Verdict
 from linecheck.records.accept import Acceptance, named
 from linecheck.records.baseline import CheckEntry, CurveEntry, ReadingEntry
-from linecheck.records.regression import Comparison, compare_units
+from linecheck.records.regression import Comparison, by_badness, compare_units
 from linecheck.records.wording import number
 
 __all__ = ["changes", "doubts"]
@@ -90,14 +90,4 @@ def changes(acceptance: Acceptance) -> tuple[Comparison, ...]:
     sigmas = alarm_sigmas(sum(old[unit.serial].comparisons for unit in both))
     for unit in both:
         found += compare_units(unit, old[unit.serial], runs[unit.serial], sigmas)
-    return tuple(sorted(found, key=_badness))
-
-
-_ORDER = (Answer.WORSE, Answer.CANNOT_TELL, Answer.BETTER, Answer.UNCHANGED)
-
-
-def _badness(comparison: Comparison) -> tuple[int, float]:
-    size = 0.0
-    if comparison.worse_by is not None and comparison.margin is not None:
-        size = abs(comparison.worse_by) / comparison.margin
-    return _ORDER.index(comparison.answer), -size
+    return tuple(by_badness(found))

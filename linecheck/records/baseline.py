@@ -7,7 +7,7 @@
 ==========================  ==================================================================
 
 The file is TOML that a person can review: in the limit file's order, a reading or a band of a curve a line, values to a
-hundredth of their uncertainty, so that what noise changes in the last digits makes no difference. It names what it
+hundredth of what matters, so that noise in the last digits makes no difference. It names what it
 comes from: limit file, software, and for each unit its firmware, station, calibration, captures and stimuli.
 """
 
@@ -169,20 +169,20 @@ def _sides(row: tuple[float, ...]) -> tuple[list[float], list[float], list[float
 
 
 def curve_entry(
-    profile: Profile, metric: str, channel: str | None, unit: str, x_unit: str, *, rounded: bool = True
+    profile: Profile, metric: str, channel: str | None, unit: str, x_unit: str, margin: float | None = None
 ) -> CurveEntry:
-    """Return a curve's extremes as a baseline keeps them; in full where not ``rounded``."""
+    """Return a curve's extremes as a baseline keeps them; in full where no margin says how far to round."""
     centres = profile.lattice.centre(profile.keys)
     rows = []
     for band, centre in enumerate(centres.tolist()):
         known = [float(value) for value in profile.uncertainty[:, band]]
         inner = [float(value) for value in profile.inner[:, band]]
         outer = [float(value) for value in profile.outer[:, band]]
-        if rounded:
-            centre = _significant(centre, 6)
-            inner = [_rounded(value, u) for value, u in zip(inner, known, strict=True)]
-            outer = [_rounded(value, u) for value, u in zip(outer, known, strict=True)]
-            known = [_significant(u, 2) for u in known]
+        if margin is not None:
+            centre = float(f"{centre:.6g}")
+            outer = [_rounded(value, u, margin)[0] for value, u in zip(outer, known, strict=True)]
+            both = [_rounded(value, u, margin) for value, u in zip(inner, known, strict=True)]
+            inner, known = [value for value, _ in both], [u for _, u in both]
         pairs = [number for pair in zip(inner, known, strict=True) for number in pair]
         rows.append((centre, *pairs, *(outer if outer != inner else ())))
     lattice = profile.lattice
@@ -288,21 +288,23 @@ def load_baseline(path: str | Path) -> Baseline:
     return Baseline(str(path), file.sha256, parse_model(file, BaselineFile))
 
 
-def rounded_reading(entry: ReadingEntry) -> ReadingEntry:
+def rounded_reading(entry: ReadingEntry, margin: float) -> ReadingEntry:
     """Return a reading as a baseline keeps it."""
-    value = _rounded(entry.value, entry.uncertainty)
-    return entry.model_copy(update={"value": value, "uncertainty": _significant(entry.uncertainty, 3)})
+    value, uncertainty = _rounded(entry.value, entry.uncertainty, margin)
+    return entry.model_copy(update={"value": value, "uncertainty": uncertainty})
 
 
-def _rounded(value: float, uncertainty: float) -> float:
-    """Return a value to about a hundredth of its uncertainty."""
-    if uncertainty <= 0.0:
-        return value + 0.0
-    return round(value, min(2 - math.floor(math.log10(uncertainty)), 15)) + 0.0
+def _rounded(value: float, uncertainty: float, margin: float) -> tuple[float, float]:
+    """Return a value to about a hundredth of its uncertainty, or of a tenth of its margin where that is more.
 
-
-def _significant(value: float, digits: int) -> float:
-    return float(f"{value:.{digits}g}")
+    Its uncertainty comes with that of the rounding, to two digits and never too small.
+    """
+    decimals = 1 - math.floor(math.log10(max(uncertainty, 0.1 * margin) / 5.0))
+    step = 10.0**-decimals
+    known = math.hypot(uncertainty, step / math.sqrt(12.0))
+    places = 1 - math.floor(math.log10(known))
+    up = math.ceil(round(known * 10.0**places, 9)) / 10.0**places
+    return round(value, decimals) + 0.0, float(f"{up:.2g}")
 
 
 _HEAD = """\

@@ -49,8 +49,11 @@ def combined_unit(
     volts = entries[0].volts_uncertainty_percent if one else 0.0
     for entry in entries[1:]:
         _require_alike(entries[0], entry)
+    margins = {check.name: check.regression for check in runs[0].limits.checks}
     checks = [
-        _combined_check([_check_of(entry, check.name) for entry in entries], 0.01 * volts)
+        _combined_check(
+            [_check_of(entry, check.name) for entry in entries], 0.01 * volts, margins[check.name]
+        )
         for check in entries[0].check
     ]
     return UnitEntry(
@@ -75,13 +78,18 @@ def _check_of(unit: UnitEntry, name: str) -> CheckEntry:
     return next(entry for entry in unit.check if entry.name == name)
 
 
-def _combined_check(entries: Sequence[CheckEntry], same_volts: float) -> CheckEntry:
+def _combined_check(
+    entries: Sequence[CheckEntry], same_volts: float, margins: Mapping[str, float]
+) -> CheckEntry:
     first = entries[0]
     readings = [
         _combined_reading([_reading_of(entry, item) for entry in entries], same_volts)
         for item in first.readings
     ]
-    curves = [_combined_curve([_curve_of(entry, item) for entry in entries]) for item in first.curve]
+    curves = [
+        _combined_curve([_curve_of(entry, item) for entry in entries], margins[item.metric])
+        for item in first.curve
+    ]
     return CheckEntry(
         name=first.name,
         kind=first.kind,
@@ -89,7 +97,7 @@ def _combined_check(entries: Sequence[CheckEntry], same_volts: float) -> CheckEn
         stimulus=_without_none(first.stimulus),
         analysis=_without_none(first.analysis),
         captures=tuple(digest for entry in entries for digest in entry.captures),
-        readings=tuple(rounded_reading(reading) for reading in readings),
+        readings=tuple(rounded_reading(reading, margins[reading.metric]) for reading in readings),
         curve=tuple(curves),
     )
 
@@ -128,7 +136,7 @@ def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> Rea
     )
 
 
-def _combined_curve(entries: Sequence[CurveEntry]) -> CurveEntry:
+def _combined_curve(entries: Sequence[CurveEntry], margin: float) -> CurveEntry:
     """Return the mean of a curve's extremes, in the bands that all have."""
     profiles = [entry.profile() for entry in entries]
     first = profiles[0]
@@ -153,4 +161,4 @@ def _combined_curve(entries: Sequence[CurveEntry]) -> CurveEntry:
         stacked(lambda profile: profile.x)[0],
     )
     like = entries[0]
-    return curve_entry(combined, like.metric, like.channel, like.unit, like.x_unit)
+    return curve_entry(combined, like.metric, like.channel, like.unit, like.x_unit, margin)

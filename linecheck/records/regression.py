@@ -4,6 +4,7 @@
 :func:`compare_outcome`         every comparison of a run, in the limit file's order
 :func:`comparisons_in`          how many values that takes, over all runs of a command
 :func:`regression_verdict`      what a run is worth with its masks and its comparisons
+:func:`by_badness`              comparisons, worst first
 :class:`Comparison`             one metric in one channel: answer, verdict, numbers, a sentence
 ==============================  =============================================================
 
@@ -47,6 +48,7 @@ from linecheck.station.outcome import CheckOutcome, RunOutcome
 __all__ = [
     "Baseline",
     "Comparison",
+    "by_badness",
     "compare_outcome",
     "compare_units",
     "comparisons_in",
@@ -162,6 +164,22 @@ def comparisons_in(baseline: Baseline, serials: Iterable[str]) -> int:
 def regression_verdict(outcome: RunOutcome, comparisons: Iterable[Comparison]) -> Verdict:
     """Return the worse of what the masks and what the comparisons say."""
     return worst([outcome.verdict, *(comparison.verdict for comparison in comparisons)])
+
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
+_ANSWERS = (Answer.WORSE, Answer.CANNOT_TELL, Answer.BETTER, Answer.UNCHANGED)
+
+
+def by_badness(comparisons: Iterable[Comparison]) -> list[Comparison]:
+    """Return comparisons worst first: by verdict, answer, and by how many margins something has changed."""
+
+    def badness(comparison: Comparison) -> tuple[int, int, float]:
+        size = 0.0
+        if comparison.worse_by is not None and comparison.margin is not None:
+            size = abs(comparison.worse_by) / comparison.margin
+        return _WORST_FIRST.index(comparison.verdict), _ANSWERS.index(comparison.answer), -size
+
+    return sorted(comparisons, key=badness)
 
 
 def _lattices(base: UnitEntry) -> Lattices:

@@ -39,9 +39,10 @@ def answer_text(
     name: str, change: Change, now: Measured, old: Measured, spec: MetricSpec, margin: float
 ) -> str:
     """Return one reading against the baseline's, in one sentence."""
-    values = (
-        f"({_side(old, margin)} → {_side(now, margin)}{_unit(spec.unit)}, margin {number(margin, spec.unit)})"
-    )
+    bounds = old.is_bound or now.is_bound
+    before = fixed(old.value, spec.unit if bounds else "", margin) + " or better" * old.is_bound
+    after = fixed(now.value, spec.unit, margin) + " or better" * now.is_bound
+    values = f"({before} → {after}, margin {number(margin, spec.unit)})"
     if change.answer is Answer.CANNOT_TELL:
         return f"{name}: {_why(change, now, old, spec.unit, margin)} {values}"
     return f"{name} {_said(change.answer, change.worse_by, change.uncertainty, spec, margin)} {values}"
@@ -88,14 +89,6 @@ def _why(change: Change, now: Measured, old: Measured, unit: str, margin: float)
     if change.verdict is Verdict.MARGINAL:
         return f"whether it is worse cannot be told, but not by twice the margin: {spread}"
     return f"whether it is worse by twice the margin cannot be told: {spread}"
-
-
-def _side(side: Measured, margin: float) -> str:
-    return f"{fixed(side.value, '', margin)}{' or better' if side.is_bound else ''}"
-
-
-def _unit(unit: str) -> str:
-    return f" {unit}" if unit else ""
 
 
 def _short(value: float) -> str:

@@ -14,7 +14,7 @@ import json
 import uuid
 import xml.etree.ElementTree as ET
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -92,9 +92,9 @@ class ResultLines:
     def __init__(self, path: Path) -> None:
         self._file = GrowingFile(path)
 
-    def add(self, judged: JudgedSet) -> None:
-        """Write a line."""
-        line = json.dumps(set_result(judged), ensure_ascii=False, allow_nan=False)
+    def add(self, judged: JudgedSet, keys: Mapping[str, Any] | None = None) -> None:
+        """Write a line; ``keys`` are laid over the result's own."""
+        line = json.dumps(set_result(judged) | dict(keys or {}), ensure_ascii=False, allow_nan=False)
         self._file.write(line.encode() + b"\n")
 
     def finish(self) -> None:

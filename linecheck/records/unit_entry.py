@@ -134,4 +134,4 @@ def _curve(
     profile = profile_of(curve, lattices[key], spec.better)
     if profile is None:
         return None
-    return curve_entry(profile, curve.metric, curve.channel, curve.unit, curve.x_unit, rounded=False)
+    return curve_entry(profile, curve.metric, curve.channel, curve.unit, curve.x_unit)

@@ -1,0 +1,145 @@
+"""``linecheck baseline``: accept readings as what later firmware is compared with."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from linecheck.limits.model import LimitFile
+    from linecheck.records.accept import Acceptance
+    from linecheck.records.baseline import Baseline
+    from linecheck.station.outcome import RunOutcome
+
+__all__ = ["command"]
+
+LONGEST_TEXT = 500
+
+
+@click.group(name="baseline")
+def command() -> None:
+    """Accept readings as what later firmware is compared with."""
+
+
+@command.command()
+@click.argument("captures", metavar="SET...", nargs=-1, required=True)
+@click.option(
+    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+)
+@click.option("--out", required=True, metavar="FILE", help="The baseline; it may be there already.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why these readings are good.")
+@click.option("--by", required=True, metavar="NAME", help="Who says so.")
+@click.option("--serial", metavar="S", help="Serial number of the unit, where the set does not say it.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    metavar="N",
+    help="Measure so many sets at a time [default: as many as there are processors].",
+)
+def accept(
+    captures: tuple[str, ...],
+    limits_path: str,
+    out: str,
+    reason: str,
+    by: str,
+    serial: str | None,
+    workers: int | None,
+) -> None:
+    """Measure each capture set SET and keep every reading and curve that has a margin in the limit file.
+
+    Several sets of one unit are combined. A baseline that is there already is replaced as a whole: what changes is
+    shown, and who accepted the old one, when and why is kept. Nothing is written where something was not measured; a
+    unit that fails its masks is accepted all the same, and that is said.
+
+    Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
+    """
+    from linecheck.cli.session import tell
+    from linecheck.limits.load import load_limits
+    from linecheck.records.accept_review import doubts
+    from linecheck.records.baseline import baseline_bytes
+    from linecheck.records.files import check_can_write, write_atomically
+    from linecheck.records.unit_entry import require_margins
+
+    reason, by = _line(reason, "--reason"), _line(by, "--by")
+    limits = load_limits(limits_path)
+    require_margins(limits)
+    replaced = _existing(out)
+    check_can_write(out)
+    runs = _measured(captures, limits, serial, workers)
+    acceptance = _accepted(runs, replaced, by=by, reason=reason)
+    write_atomically(out, baseline_bytes(acceptance.file))
+    _show(acceptance, out)
+    for doubt in doubts(acceptance):
+        tell(doubt)
+
+
+def _line(text: str, option: str) -> str:
+    """Return a text on one visible line, or refuse it."""
+    from linecheck.errors import UsageError
+    from linecheck.records.text import visible
+
+    line = " ".join(visible(text).split())
+    if not 0 < len(line) <= LONGEST_TEXT:
+        raise UsageError(f"{option}: expected 1 to {LONGEST_TEXT} characters, got {len(line)}")
+    return line
+
+
+def _existing(path: str) -> Baseline | None:
+    from linecheck.records.baseline import load_baseline
+
+    return load_baseline(path) if Path(path).exists() else None
+
+
+def _measured(
+    paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None
+) -> list[RunOutcome]:
+    """Measure every set; one that cannot be measured ends it all."""
+    from linecheck.cli.regress_sets import measured_sets
+    from linecheck.errors import BaselineError
+
+    judged = list(measured_sets(paths, limits, serial=serial, workers=workers))
+    refused = [entry for entry in judged if entry.outcome is None]
+    if refused:
+        lines = [f"  {entry.path}: {entry.problem.message if entry.problem else ''}" for entry in refused]
+        raise BaselineError("\n".join(("nothing was accepted:", *lines)))
+    return [entry.outcome for entry in judged if entry.outcome is not None]
+
+
+def _accepted(runs: Sequence[RunOutcome], replaced: Baseline | None, *, by: str, reason: str) -> Acceptance:
+    from linecheck import __version__
+    from linecheck.records.accept import accept_runs
+
+    return accept_runs(
+        runs,
+        by=by,
+        reason=reason,
+        on=datetime.now(UTC).replace(microsecond=0),
+        software=f"linecheck {__version__}",
+        replaced=replaced,
+    )
+
+
+def _show(acceptance: Acceptance, path: str) -> None:
+    from linecheck.cli.display import Screen, plain, show
+    from linecheck.cli.display_regression import comparison_table, counts_line
+    from linecheck.records.accept import named
+    from linecheck.records.accept_review import changes
+
+    screen = Screen.of_stdout()
+    units = acceptance.file.unit
+    values = sum(len(check.readings) for unit in units for check in unit.check)
+    curves = sum(len(check.curve) for unit in units for check in unit.check)
+    sets = "1 set" if len(acceptance.runs) == 1 else f"{len(acceptance.runs)} sets"
+    serials = ", ".join(named([unit.serial for unit in units]))
+    facts = f"{path}: accepted {values} values and {curves} curves of {sets} of {serials}"
+    parts = [plain(facts, screen)]
+    compared, channels = changes(acceptance), acceptance.runs[0].limits.channels
+    if compared:
+        parts.append(f"Against the baseline that it replaces: {counts_line(compared)}")
+        parts.append("\n".join(comparison_table(compared, channels, screen)))
+    show("\n\n".join(parts), screen)

@@ -1,0 +1,72 @@
+"""``linecheck regress``: compare capture sets with a baseline."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+__all__ = ["command"]
+
+MOST_WORKERS = 256
+
+
+@click.command(name="regress")
+@click.argument("captures", metavar="SET...", nargs=-1, required=True)
+@click.option("--baseline", "baseline_path", required=True, metavar="FILE", help="What to compare with.")
+@click.option(
+    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+)
+@click.option("--serial", metavar="S", help="Serial number of the unit, where the set does not say it.")
+@click.option(
+    "--json", "json_path", metavar="FILE", help="Write the result there, as JSON; of several, a line each."
+)
+@click.option("--junit", "junit_path", metavar="FILE", help="Write the result there, as JUnit XML.")
+@click.option("--summary", "summary_path", metavar="FILE", help="Write a short table there, as Markdown.")
+@click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, MOST_WORKERS),
+    metavar="N",
+    help="Measure so many sets at a time [default: as many as there are processors].",
+)
+@click.pass_context
+def command(
+    context: click.Context,
+    captures: tuple[str, ...],
+    baseline_path: str,
+    limits_path: str,
+    serial: str | None,
+    json_path: str | None,
+    junit_path: str | None,
+    summary_path: str | None,
+    strict: bool,
+    workers: int | None,
+) -> None:
+    """Compare each capture set SET with the baseline's unit of the same serial number.
+
+    Every metric and curve that has a margin in the limit file is unchanged, better, worse, or that cannot be told. One
+    that is worse by more than its margin fails, also inside its mask; what noise explains never does. The verdict is
+    the worse of that and of the masks. What follows a ± is twice the standard uncertainty.
+
+    Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
+    aborted.
+    """
+    from linecheck.cli.regress_sets import regress_sets
+    from linecheck.cli.session import ResultFiles
+    from linecheck.errors import FileError
+    from linecheck.limits.load import load_limits
+    from linecheck.records.regression import load_baseline, require_margins
+
+    limits = load_limits(limits_path)
+    require_margins(limits)
+    baseline = load_baseline(baseline_path)
+    if baseline.file.model != limits.model:
+        raise FileError(
+            baseline_path, f"is the baseline of model {baseline.file.model}, the limit file of {limits.model}"
+        )
+    files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
+    files.check()
+    context.exit(
+        regress_sets(captures, limits, baseline, files, serial=serial, strict=strict, workers=workers)
+    )

@@ -1,0 +1,148 @@
+"""Capture sets compared with a baseline: measured side by side, written one by one, shown worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from linecheck.cli.display import Screen, result_text, show
+from linecheck.cli.display_regression import regression_block
+from linecheck.cli.display_sets import sets_text
+from linecheck.cli.judge_many import SetFiles, workers_for
+from linecheck.cli.session import ResultFiles, exit_status, tell
+from linecheck.cli.sets_progress import sets_listener
+from linecheck.cli.stop_signals import StopSignals
+from linecheck.errors import ExitStatus, FileError, RecordError
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import worst
+from linecheck.records.baseline import Baseline
+from linecheck.records.files import write_atomically
+from linecheck.records.junit import junit_bytes
+from linecheck.records.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
+from linecheck.records.regressed import (
+    Regressed,
+    regressed,
+    regression_cases,
+    regression_findings,
+    regression_keys,
+)
+from linecheck.records.result import result, to_json_bytes
+from linecheck.records.summary import summary_bytes
+from linecheck.station.many_sets import JudgedSet, judge_sets
+
+__all__ = ["measured_sets", "regress_sets"]
+
+
+def measured_sets(
+    paths: Sequence[str], limits: LimitFile, *, serial: str | None, workers: int | None
+) -> Iterator[JudgedSet]:
+    """Yield what became of each set, in the order given.
+
+    Raises
+    ------
+    FileError
+        The only set cannot be read.
+    """
+    # Asking to stop is looked at between two sets, so that no line and no record is ever cut short.
+    with workers_for(len(paths), workers, None) as staff, StopSignals() as stop:
+        stop.hold()
+        listener = sets_listener(len(paths) > 1)
+        try:
+            for judged in judge_sets(
+                paths, (limits,), staff, serial=serial, listener=listener, stopped=lambda: stop.asked
+            ):
+                _refuse_only(judged, len(paths))
+                yield judged
+        finally:
+            listener.sets_finished()
+
+
+def _refuse_only(judged: JudgedSet, sets: int) -> None:
+    """Refuse a command whose only set cannot be read: nothing was judged."""
+    if sets == 1 and judged.problem is not None and judged.problem.code == "set_refused":
+        error = FileError(judged.path, judged.problem.message)
+        error.args = (judged.problem.message,)
+        raise error
+
+
+def regress_sets(
+    paths: Sequence[str],
+    limits: LimitFile,
+    baseline: Baseline,
+    wanted: ResultFiles,
+    *,
+    serial: str | None,
+    strict: bool,
+    workers: int | None,
+) -> ExitStatus:
+    """Compare sets with a baseline, write what is wanted of them and show how they came out."""
+    # Which unit a set is of shows only when it is measured: as many values as the largest has are counted for each.
+    most = len(paths) * max(unit.comparisons for unit in baseline.file.unit)
+    found = (
+        regressed(judged, baseline, most)
+        for judged in measured_sets(paths, limits, serial=serial, workers=workers)
+    )
+    if len(paths) == 1:
+        return _show_one(next(found), wanted, strict=strict)
+    return _show_many(found, wanted, strict=strict)
+
+
+def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> ExitStatus:
+    outcome = compared.judged.outcome
+    if outcome is None:
+        return _show_many(iter((compared,)), wanted, strict=strict)
+    cases = list(regression_cases(compared.comparisons, strict=strict))
+    contents: tuple[tuple[Path | None, Callable[[], bytes]], ...] = (
+        (wanted.json, lambda: to_json_bytes(result(outcome) | regression_keys(compared))),
+        (wanted.junit, lambda: junit_bytes([outcome], strict, [cases])),
+        (wanted.summary, lambda: summary_bytes([_brief(compared)])),
+    )
+    troubles = []
+    for path, content in contents:
+        try:
+            if path is not None:
+                write_atomically(path, content())
+        except RecordError as error:
+            troubles.append(str(error))
+    screen = Screen.of_stdout()
+    told = regression_findings(compared.comparisons)
+    block = regression_block(compared, screen)
+    show(result_text(outcome, screen, verdict=compared.verdict, told=told, blocks=block), screen)
+    return _ended(compared, troubles, strict=strict)
+
+
+def _ended(compared: Regressed, troubles: Sequence[str], *, strict: bool) -> ExitStatus:
+    for trouble in troubles:
+        tell(trouble)
+    status = exit_status(compared.verdict, strict=strict)
+    return ExitStatus.INVALID if troubles and status is ExitStatus.PASS else status
+
+
+def _show_many(found: Iterator[Regressed], wanted: ResultFiles, *, strict: bool) -> ExitStatus:
+    files = SetFiles(wanted, strict=strict)
+    briefs = []
+    try:
+        for compared in found:
+            cases = list(regression_cases(compared.comparisons, strict=strict))
+            files.add(compared.judged, regression_keys(compared), cases)
+            briefs.append(_brief(compared))
+        files.finish(briefs)
+    finally:
+        files.abandon()
+    verdict = worst(entry.verdict for entry in briefs)
+    screen = Screen.of_stdout()
+    show(sets_text(briefs, verdict, screen), screen)
+    for trouble in files.troubles:
+        tell(trouble)
+    status = exit_status(verdict, strict=strict)
+    return ExitStatus.INVALID if files.troubles and status is ExitStatus.PASS else status
+
+
+def _brief(compared: Regressed) -> Brief:
+    """Return a set in brief: what the comparisons found comes before what the masks found."""
+    own = brief(compared.judged)
+    told = regression_findings(compared.comparisons)
+    first = tuple(text[:MOST_CHARACTERS] for text in told[:MOST_FINDINGS])
+    findings = (*first, *own.findings)[:MOST_FINDINGS]
+    return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told))
