@@ -14,6 +14,7 @@ from linecheck.pytest_plugin.settings import Settings, shown_path
 
 if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
+    from linecheck.pytest_plugin.judgement import SetErrand
     from linecheck.records.baseline import Baseline
 
 __all__ = ["BaselineShelf", "Bench", "LimitShelf"]
@@ -103,7 +104,12 @@ class BaselineShelf:
 
 
 class Bench:
-    """What the sets of a session share; files are read when the first set is collected, and once."""
+    """What the sets of a session share; files are read when the first set is collected, and once.
+
+    ``errands`` are the sets that are to be judged, by key, known when the first of them is.
+    """
+
+    errands: dict[str, SetErrand] | None = None
 
     def __init__(self, config: pytest.Config) -> None:
         self.settings = Settings.of(config)

@@ -80,9 +80,12 @@ class CaptureSetFile(pytest.File):
         from linecheck.pytest_plugin.judgement import SetFindings
 
         if self._findings is None:
-            errands = {errand.key: errand for errand in _errands(self.session)}
-            errand = errands.get(self.errand.key, self.errand)
-            self._findings = SetFindings.of(self.bench.once.get(errand, errands.values()))
+            bench = self.bench
+            if bench.errands is None:
+                bench.errands = {errand.key: errand for errand in _errands(self.session)}
+                bench.once.offer(bench.errands.values())
+            errand = bench.errands.get(self.errand.key, self.errand)
+            self._findings = SetFindings.of(bench.once.get(errand))
         return self._findings
 
     def _prepare(self) -> tuple[Subject, ...]:

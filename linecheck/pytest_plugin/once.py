@@ -13,6 +13,7 @@ import json
 import os
 import shutil
 import tempfile
+from collections import deque
 from collections.abc import Iterable, Iterator, MutableMapping
 from pathlib import Path
 from typing import Any, Protocol
@@ -78,22 +79,37 @@ class Once:
     def __init__(self, folder: SessionFolder) -> None:
         self._folder = folder
         self._known: dict[str, dict[str, Any]] = {}
+        self._open: deque[Errand] = deque()
 
-    def get(self, wanted: Errand, others: Iterable[Errand] = ()) -> dict[str, Any]:
-        """Return what an errand comes to; while another process runs it, run one of the others."""
-        others = tuple(others)
+    def offer(self, errands: Iterable[Errand]) -> None:
+        """Name the errands of the session, to be run while another process runs the one that is wanted."""
+        self._open.extend(errands)
+
+    def get(self, wanted: Errand) -> dict[str, Any]:
+        """Return what an errand comes to."""
         while (found := self._look_up(wanted)) is None:
-            if not self._run(wanted) and not any(self._run(other) for other in others):
+            if not self._run(wanted) and not self._help():
                 with self._locked(wanted, wait=True):
                     pass
         return found
 
+    def _help(self) -> bool:
+        """Run the next errand that nobody has run or is running; return whether there was one."""
+        taken: list[Errand] = []
+        ran = False
+        while self._open and not ran:
+            errand = self._open.popleft()
+            if not self._is_done(errand):
+                ran = self._run(errand)
+                if not ran:
+                    taken.append(errand)
+        self._open.extendleft(reversed(taken))
+        return ran
+
     def _run(self, errand: Errand) -> bool:
         """Run an errand that nobody has run or is running; return whether that was so."""
-        if self._look_up(errand) is not None:
-            return False
         with self._locked(errand, wait=False) as mine:
-            if not mine or self._look_up(errand) is not None:
+            if not mine or self._is_done(errand):
                 return False
             found = errand.run()
             path = self._path(errand, ".json")
@@ -102,6 +118,9 @@ class Once:
             partial.replace(path)
             self._known[errand.key] = found
             return True
+
+    def _is_done(self, errand: Errand) -> bool:
+        return errand.key in self._known or self._path(errand, ".json").exists()
 
     def _look_up(self, errand: Errand) -> dict[str, Any] | None:
         if errand.key not in self._known:

@@ -65,7 +65,8 @@ def test_each_is_run_once_in_whatever_order_they_are_wanted(orders):
     processes = [another(folder) for _ in orders]
 
     def process(once, order):
-        return [once.get(errands[number], errands) for number in order]
+        once.offer(errands)
+        return [once.get(errands[number]) for number in order]
 
     try:
         with ThreadPoolExecutor(len(orders)) as pool:
@@ -82,10 +83,28 @@ def test_who_would_wait_does_something_else_meanwhile(folder):
     with ThreadPoolExecutor(2) as pool:
         first = pool.submit(another(folder).get, slow)
         time.sleep(0.1)
-        second = pool.submit(another(folder).get, slow, (slow, other))
+        helper = another(folder)
+        helper.offer([slow, other])
+        second = pool.submit(helper.get, slow)
         assert first.result(10) == second.result(10)
     assert len(slow.runs) == len(other.runs) == 1
     assert slow.runs != other.runs
+
+
+def test_helping_passes_over_what_is_done_or_being_done(folder):
+    done, taken, left, wanted = (Errand(key) for key in ("done", "taken", "left", "wanted"))
+    another(folder).get(done)
+    helper = another(folder)
+    helper.offer([done, taken, wanted, left])
+    with ThreadPoolExecutor(2) as pool, another(folder)._locked(taken, wait=True):
+        with another(folder)._locked(wanted, wait=True):
+            waiting = pool.submit(helper.get, wanted)
+            while not left.runs:
+                time.sleep(0.01)
+            assert not waiting.done()
+        assert waiting.result(10)["key"] == "wanted"
+    assert [len(errand.runs) for errand in (done, taken, left, wanted)] == [1, 0, 1, 1]
+    assert helper.get(taken)["key"] == "taken"
 
 
 def test_a_process_that_is_killed_leaves_nothing_locked(folder):
