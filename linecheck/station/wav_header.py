@@ -104,7 +104,7 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
     sizes: dict[bytes, int] = {}
     place = 12
     for _ in range(_MOST_CHUNKS):
-        head = read_at(place, 8)
+        head = read_at(place, 8) if place < file_bytes else b""
         if len(head) < 8:
             break
         name, size = struct.unpack(f"{order}4sI", head)

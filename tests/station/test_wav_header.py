@@ -137,6 +137,14 @@ def test_a_header_that_cannot_be_is_said(content, words):
         read_wav_header(lambda place, count: content[place : place + count], len(content))
 
 
+def test_a_chunk_that_claims_all_the_world_is_no_way_out_of_the_file(tmp_path):
+    sizes = struct.pack("<QQQI4sQ", 0, 600, 100, 1, b"JUNK", 2**64 - 1)
+    content = b"RF64\xff\xff\xff\xffWAVE" + chunk(b"ds64", sizes) + b"JUNK\xff\xff\xff\xff" + SOUND[12:]
+    (tmp_path / "x.wav").write_bytes(content)
+    with pytest.raises(FileError, match="no samples in it"):
+        read_audio(tmp_path / "x.wav")
+
+
 @pytest.mark.parametrize("bits", [0, 7, 25, 300])
 def test_a_word_that_does_not_fit_its_container_is_refused(tmp_path, bits):
     content = bytearray(SOUND)
