@@ -84,6 +84,16 @@ def test_a_file_of_the_flac_standard_is_refused_where_it_is_cut(tmp_path, conten
             read_audio(written(tmp_path, content[:length]))
 
 
+def test_a_file_of_fewer_frames_than_it_promises_is_refused_without_a_checksum_too(tmp_path):
+    promise = bytearray(RFC_9639_D1)
+    promise[25] = 2  # the last byte of the number of samples: 8.2
+    promise[26:42] = bytes(16)  # no checksum, as the same clause allows
+    with pytest.raises(FileError, match="is damaged"):
+        read_audio(written(tmp_path, promise))
+    promise[25] = 1
+    np.testing.assert_array_equal(read_audio(written(tmp_path, promise)).samples >> 16, D1_SAMPLES)
+
+
 @pytest.mark.parametrize("content", [RFC_9639_D1, RFC_9639_D2, RFC_9639_D3], ids=["D.1", "D.2", "D.3"])
 def test_no_damage_to_a_file_of_the_flac_standard_changes_a_sample(tmp_path, content):
     whole = read_audio(written(tmp_path, content)).samples

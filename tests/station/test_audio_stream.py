@@ -285,6 +285,15 @@ def damaged_file(tmp_path_factory):
     return folder / "x", (folder / "whole.flac").read_bytes()
 
 
+def test_a_short_file_that_promises_many_frames_is_refused_before_room_is_made_for_them(damaged_file):
+    path, flac = damaged_file
+    path.write_bytes(
+        flac[:22] + (2**26).to_bytes(4, "big") + flac[26:]
+    )  # the number of samples: RFC 9639, 8.2
+    with peak_below(2**20), pytest.raises(FileError, match="cannot hold the 67,108,864 frames"):
+        read_audio(path)
+
+
 @pytest.mark.parametrize("sort", ["wav", "rf64"])
 def test_a_file_is_whole_or_refused_at_every_length(tmp_path, sort):
     header = len(WHOLE_FILES[sort]) - 1800
