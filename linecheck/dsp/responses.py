@@ -44,10 +44,12 @@ LEAST_LOBE_DB = 1.0
 HIDDEN_DB = 2.0
 #: Energy ahead of the main lobe is there from so many standard deviations on.
 RINGING_DEVIATIONS = 4.0
+#: What the main lobe's beginning, which lies between two points, leaves uncertain in it, dB.
+LOBE_EDGE_DB = 3e-6
 #: What is there ahead of the impulse response counts as its noise where it is so much more than the lines tell.
 AHEAD_SHARE = 1.15
 #: An onset is looked for so many times more closely than points lie; no more closely than this part of their distance.
-FINE, LEAST_STEP = 8, 0.02
+FINE, LEAST_STEP = 8, 0.005
 
 
 @dataclass(frozen=True)
@@ -338,11 +340,21 @@ class Impulse:
         peak = self.peak
         negative = np.flatnonzero(self.values[:peak] <= 0.0)
         energy, spread = self._energy(0, int(negative[-1]) + 1 if len(negative) else 0)
+        energy += self._beside_zero(int(negative[-1])) if len(negative) else 0.0
         whole, _ = self._energy(0, len(self.values))
         hidden = energy < RINGING_DEVIATIONS * spread
         value = max(energy + 2.0 * spread if hidden else energy, 1e-30 * whole)
-        level = Level(float(10.0 * np.log10(value / whole)), float(10.0 / np.log(10.0) * spread / value))
-        return level, hidden
+        uncertainty = np.hypot(10.0 / np.log(10.0) * spread / value, LOBE_EDGE_DB)
+        return Level(float(10.0 * np.log10(value / whole)), float(uncertainty)), hidden
+
+    def _beside_zero(self, last: int) -> float:
+        """Return what the sum of squares up to a point lacks of the integral to the zero right after that point.
+
+        Euler and Maclaurin's terms for a square that is zero at a part of a step.
+        """
+        slope = float(self.values[last + 1] - self.values[last])
+        part = -float(self.values[last]) / slope
+        return slope**2 * (part**3 / 3.0 - part**2 / 2.0 + part / 6.0)
 
     def onset_seconds(self, share: float) -> tuple[float, float] | None:
         """Return how long before the peak the energy has come to a share of the whole, and the uncertainty.
@@ -363,16 +375,21 @@ class Impulse:
         times, energy = _finely(self.seconds[first:last], sums[first:last], squares[first:last])
         early, found, late = np.interp((wanted - spread, wanted, wanted + spread), energy, times)
         step = self.seconds[1] - self.seconds[0]
-        return float(-found), float(np.hypot(0.5 * (late - early), LEAST_STEP * step))
+        return float(-found), float(np.hypot(max(late - found, found - early), LEAST_STEP * step))
 
 
 def _finely(seconds: FloatArray, sums: FloatArray, squares: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return an energy that rises, with its slope at each point, between the points too; made to fall nowhere."""
+    """Return an energy that rises, with its slope at each point, between the points too; made to fall nowhere.
+
+    Where noise makes it fall, it is midway between what it has reached before and what it never falls below after.
+    """
     from scipy.interpolate import CubicHermiteSpline
 
     times = np.linspace(seconds[0], seconds[-1], FINE * (len(seconds) - 1) + 1)
     smooth = CubicHermiteSpline(seconds, sums, squares / (seconds[1] - seconds[0]))
-    return times, np.maximum.accumulate(smooth(times))
+    energy = smooth(times)
+    after = np.minimum.accumulate(energy[::-1])[::-1]
+    return times, 0.5 * (np.maximum.accumulate(energy) + after)
 
 
 def impulse_of(orders: IntArray, gains: ComplexArray, fundamental_hz: float, noise: FloatArray) -> Impulse:

@@ -178,3 +178,37 @@ def test_without_a_notch_the_stop_band_begins_where_it_is_said_to():
     assert band.attenuation.value == pytest.approx(10 * np.log10(1 + (20_025 / 5000) ** 2), abs=0.02)
     assert band.resolved
     assert stop_band(falling, 8_000.0, 50_000.0) is None
+
+
+def ringing_and_onset(gains):
+    """The same on points that lie seventeen times as closely: dB, and seconds."""
+    points = 1 << 20
+    spectrum = np.zeros(points // 2 + 1, dtype=complex)
+    spectrum[ORDERS] = gains
+    values = np.roll(np.fft.irfft(spectrum, points), points // 4)[: points // 2]
+    peak = points // 4
+    lobe = np.flatnonzero(values[:peak] <= 0)[-1]
+    sums = np.cumsum(values**2)
+    begins = (peak - np.argmax(sums >= 1e-8 * sums[-1])) / (points * FUNDAMENTAL_HZ)
+    return 10 * np.log10(sums[lobe] / sums[-1]), begins
+
+
+def test_coverage_of_ringing_and_onset():
+    noise, hertz = 1e-9, ORDERS * FUNDAMENTAL_HZ
+    fade = 0.5 + 0.5 * np.cos(np.pi * np.clip((hertz - 87_000) / (hertz[-1] - 87_000), 0, 1))
+    times = np.arange(-160, 161) / 352_800
+    # A sinc under a Kaiser window: a low-pass of linear phase, whose peak is at time zero.
+    gains = gains_of(times, np.sinc(times * 44_100) * np.kaiser(321, 8.96) / 8) * fade
+    ringing, begins = ringing_and_onset(gains)
+    generator = np.random.default_rng(3)
+    inside, total = np.zeros(2), 300
+    for _ in range(total):
+        noises = np.sqrt(noise / 2) * (generator.standard_normal((2, len(ORDERS))).T @ [1, 1j])
+        known = running_level(noise * generator.exponential(1.0, len(ORDERS)), 16)
+        impulse = impulse_of(ORDERS, gains + noises * fade, FUNDAMENTAL_HZ, known * fade**2)
+        level, hidden = impulse.before_main_lobe_db()
+        assert not hidden
+        found, spread = impulse.onset_seconds(1e-8)
+        inside += abs(level.value - ringing) <= 2 * level.uncertainty, abs(found - begins) <= 2 * spread
+    # 95.4 % for a normal distribution, 1.2 % of scatter among so many.
+    assert np.all((inside / total >= 0.925) & (inside / total <= 0.985)), inside / total
