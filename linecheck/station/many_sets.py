@@ -109,6 +109,9 @@ def judge_task(task: SetTask) -> RunOutcome | Problem:
         return Problem(
             "other_software", f"the worker that had it does not have {lacks}: install the same there"
         )
+    if task.seen and not Path(task.folder).exists():
+        words = "the worker does not see it: all workers must see the sets under the same path"
+        return Problem("set_refused", f"{task.shown}: {words}, {task.folder}")
     try:
         return judge_folder_by_model(task.folder, task.limits, serial=task.serial)
     except LinecheckError as error:

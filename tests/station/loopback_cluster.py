@@ -1,27 +1,26 @@
 """A real scheduler and real workers, each a process of its own, on the loopback interface."""
 
+import os
 import re
 import subprocess
 import sys
 import threading
 from contextlib import contextmanager
 
-START_SECONDS = 60.0
-
 
 class LoopbackCluster:
     """A scheduler with workers of one thread each and no nanny: one that dies stays dead."""
 
-    def __init__(self):
-        self.scheduler, found = _started(
-            ["dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--no-jupyter"],
-            rb"Scheduler at:\s+(tcp://127\.0\.0\.1:\d+)",
-        )
-        self.address = found
+    def __init__(self, settings):
+        # What the tests pass to workers is imported there from where it is here.
+        self._environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))} | settings
         self.workers = []
+        options = ["--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--no-jupyter"]
+        self.scheduler = self._start("dask_scheduler", *options)
+        self.address = _said(self.scheduler, rb"Scheduler at:\s+(tcp://127\.0\.0\.1:\d+)")
 
-    def add_worker(self):
-        """Start a worker and wait until the scheduler knows it."""
+    def add_workers(self, count):
+        """Start workers and wait until the scheduler knows them."""
         options = [
             "--host",
             "127.0.0.1",
@@ -32,9 +31,10 @@ class LoopbackCluster:
             "--memory-limit",
             "0",
         ]
-        worker, _ = _started(["dask_worker", self.address, *options], rb"Registered to:\s+(\S+)")
-        self.workers.append(worker)
-        return worker
+        added = [self._start("dask_worker", self.address, *options) for _ in range(count)]
+        self.workers += added
+        for worker in added:
+            _said(worker, rb"Registered to:\s+(\S+)")
 
     def end(self):
         """End all of it."""
@@ -42,27 +42,35 @@ class LoopbackCluster:
             process.kill()
             process.wait()
 
+    def _start(self, name, *arguments):
+        command = [sys.executable, "-m", f"distributed.cli.{name}", *arguments]
+        return subprocess.Popen(command, stderr=subprocess.PIPE, env=self._environment)
 
-def _started(arguments, sign):
-    """Start a program of the distributed package and return it, once it says what is looked for, with that."""
-    command = [sys.executable, "-m", f"distributed.cli.{arguments[0]}", *arguments[1:]]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE)
+
+def _said(process, sign):
+    """Wait until a process says what is looked for, and return that."""
     for line in process.stderr:
         found = re.search(sign, line)
         if found:
             # What it says later must not fill the pipe, or it would wait for ever.
-            threading.Thread(target=process.stderr.read, daemon=True).start()
-            return process, found[1].decode()
-    raise AssertionError(f"{' '.join(command)} ended with {process.wait()}")
+            threading.Thread(target=_drain, args=(process.stderr,), daemon=True).start()
+            return found[1].decode()
+    process.stderr.close()
+    raise AssertionError(f"{process.args} ended with {process.wait()}")
+
+
+def _drain(stream):
+    with stream:
+        for _ in stream:
+            pass
 
 
 @contextmanager
-def loopback_cluster(workers):
-    """Give a running cluster."""
-    cluster = LoopbackCluster()
+def loopback_cluster(workers, **settings):
+    """Give a running cluster; settings are variables of its environment."""
+    cluster = LoopbackCluster(settings)
     try:
-        for _ in range(workers):
-            cluster.add_worker()
+        cluster.add_workers(workers)
         yield cluster
     finally:
         cluster.end()
