@@ -171,20 +171,25 @@ def _sides(row: tuple[float, ...]) -> tuple[list[float], list[float], list[float
 def curve_entry(
     profile: Profile, metric: str, channel: str | None, unit: str, x_unit: str, margin: float | None = None
 ) -> CurveEntry:
-    """Return a curve's extremes as a baseline keeps them; in full where no margin says how far to round."""
-    centres = profile.lattice.centre(profile.keys)
+    """Return a curve's extremes as a baseline keeps them, rounded as the margin allows.
+
+    Without a margin everything is in full, and the place of a single extreme is its own.
+    """
+    places = profile.lattice.centre(profile.keys)
+    if margin is None and len(profile.x) == 1:
+        places = profile.x[0]
     rows = []
-    for band, centre in enumerate(centres.tolist()):
+    for band, place in enumerate(places.tolist()):
         known = [float(value) for value in profile.uncertainty[:, band]]
         inner = [float(value) for value in profile.inner[:, band]]
         outer = [float(value) for value in profile.outer[:, band]]
         if margin is not None:
-            centre = float(f"{centre:.6g}")
+            place = float(f"{place:.6g}")
             outer = [_rounded(value, u, margin)[0] for value, u in zip(outer, known, strict=True)]
             both = [_rounded(value, u, margin) for value, u in zip(inner, known, strict=True)]
             inner, known = [value for value, _ in both], [u for _, u in both]
         pairs = [number for pair in zip(inner, known, strict=True) for number in pair]
-        rows.append((centre, *pairs, *(outer if outer != inner else ())))
+        rows.append((place, *pairs, *(outer if outer != inner else ())))
     lattice = profile.lattice
     return CurveEntry(
         metric=metric,
