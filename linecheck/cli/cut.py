@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+#: Looking through more than this takes seconds, which is said beforehand.
+LONG_SECONDS = 300.0
+
 
 @click.command(name="cut")
 @click.argument("recording", metavar="RECORDING")
@@ -76,6 +79,9 @@ def command(
     left_out = check_names(without, limits)
     _check_out(out)
     with open_audio(recording) as stream:
+        seconds = stream.frames / stream.rate_hz
+        if seconds > LONG_SECONDS:
+            click.echo(f"linecheck: looking through {_clock(seconds)} of recording", err=True)
         found = survey(stream, limits, left_out)
         if found.pieces:
             write_pieces(stream, found, out, facts)

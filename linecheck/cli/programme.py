@@ -117,10 +117,10 @@ def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:
     rate = programme.rate_hz
     placed = programme.layout(left_out)
     width = max(len(entry.segment.name) for entry in placed)
-    click.echo(f"{'segment':{width}}  mark       stimulus from … to (s)")
+    click.echo(f"{'segment':{width}}  {'mark at':>9}  {'stimulus':>9}  {'to (s)':>9}")
     for entry in placed:
         click.echo(
-            f"{entry.segment.name:{width}}  {entry.mark / rate:8.3f}  {entry.start / rate:9.3f}  "
+            f"{entry.segment.name:{width}}  {entry.mark / rate:9.3f}  {entry.start / rate:9.3f}  "
             f"{entry.stop / rate:9.3f}"
         )
     click.echo(

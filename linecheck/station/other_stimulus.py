@@ -25,6 +25,9 @@ from linecheck.station.capture_set import INDEX_NAME, CaptureSet
 
 __all__ = ["as_recorded", "never_judged", "set_notes", "stimulus_changes", "with_stimulus"]
 
+#: So many names are listed; the rest is counted.
+MOST_NAMES = 10
+
 
 def with_stimulus(check: Check, changes: Mapping[str, int]) -> Check:
     """Return a check with parameters of its stimulus changed; its masks and its analysis stay.
@@ -126,7 +129,14 @@ def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
         yield Note(
             "played_otherwise",
             f"played at {words}, which is not what the limit file says; its masks judge all the same: "
-            f"{', '.join(names)}",
+            f"{_named(names, len(limits.checks))}",
         )
     for text in captures.index.notes:
         yield Note("recording", text)
+
+
+def _named(names: list[str], checks: int) -> str:
+    if len(names) == checks:
+        return "every check"
+    more = len(names) - MOST_NAMES
+    return ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")

@@ -272,3 +272,21 @@ def test_a_recording_that_cannot_hold_a_programme_is_refused(folder, samples, ra
     write_audio(path, samples.astype(np.float32), rate_hz, None)
     with open_audio(path) as stream, pytest.raises(FileError, match=words):
         survey(stream, LIMITS)
+
+
+@pytest.mark.parametrize(
+    ("lost", "missing"), [(0.75, ()), (0.9, NAMES[:1]), (1.5, NAMES[:1]), (3.5, NAMES[:2])]
+)
+def test_a_start_that_is_lost_costs_only_what_it_takes(folder, lost, missing):
+    found = surveyed(folder, recorded(PROGRAMME, ALL, lost=lost))
+    assert sorted(found.missing) == sorted(missing)
+    assert len(found.pieces) == 3 - len(missing)
+
+
+def test_a_short_recording_is_read_to_its_very_end_and_a_long_one_across_blocks(folder):
+    # A block of the search is 8.2 s long here: the 13 segments lie in several, and across their ends.
+    played = [Played(number % 3, gap) for number, gap in enumerate(np.linspace(0.1, 1.3, 13))]
+    recording = recorded(PROGRAMME, played)
+    found = surveyed(folder, recording)
+    times = sorted(piece.seconds for piece in (*found.pieces, *found.spare))
+    np.testing.assert_allclose(times, recording.seconds, atol=5e-4)
