@@ -185,6 +185,17 @@ def test_a_file_that_still_grows_is_noticed_before_the_pass_ends(tmp_path, sort)
             stream.sha256()
 
 
+def test_a_file_that_is_written_over_in_place_is_noticed(tmp_path):
+    made("pcm24", integers(FRAMES, 2, 24))[0](tmp_path / "x")
+    os.utime(tmp_path / "x", ns=(1, 1))  # the clock of a file system may be coarse
+    with open_audio(tmp_path / "x") as stream:
+        with (tmp_path / "x").open("r+b") as other:
+            other.seek(1000)
+            other.write(b"others")
+        with pytest.raises(FileError, match="was changed while it was being read"):
+            stream.read_all()
+
+
 def test_a_file_that_is_cut_while_it_is_read_is_said(tmp_path):
     made("pcm24", integers(FRAMES, 2, 24))[0](tmp_path / "x")
     with open_audio(tmp_path / "x") as stream:
