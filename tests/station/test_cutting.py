@@ -1,5 +1,7 @@
 """Recordings of test programmes are cut where they should be, whatever the source does to them."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -8,10 +10,11 @@ from recorded_programme import Played, recorded, short_limits, short_programme
 
 from linecheck.dsp.marks import MARK_SECONDS
 from linecheck.errors import FileError
-from linecheck.station.audio_file import write_audio
+from linecheck.station.audio_file import write_audio, write_audio_blocks
 from linecheck.station.audio_stream import open_audio
 from linecheck.station.capture_set import load_capture_set
 from linecheck.station.cutting import SetFacts, survey, write_pieces
+from linecheck.station.sample_bytes import SampleForm
 
 LIMITS = short_limits()
 PROGRAMME = short_programme()
@@ -290,3 +293,37 @@ def test_a_short_recording_is_read_to_its_very_end_and_a_long_one_across_blocks(
     found = surveyed(folder, recording)
     times = sorted(piece.seconds for piece in (*found.pieces, *found.spare))
     np.testing.assert_allclose(times, recording.seconds, atol=5e-4)
+
+
+def test_a_long_recording_is_cut_in_bounded_memory(folder, tmp_path):
+    recording = recorded(PROGRAMME, ALL)
+    frames = 120 * recording.rate_hz
+    path = folder / "long.wav"
+
+    def tiles():
+        left = frames
+        while left:
+            block = recording.samples[:left]
+            left -= len(block)
+            yield block
+
+    write_audio_blocks(path, tiles(), SampleForm(recording.rate_hz, 2, frames, None, np.dtype(np.float32)))
+    tracemalloc.start()
+    try:
+        with open_audio(path) as stream:
+            found = survey(stream, LIMITS)
+            write_pieces(stream, found, tmp_path / "set", SetFacts())
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert found.missing == ()
+    assert len(found.spare) > 30
+    # The file's samples alone take 46 MB; a block of the search at this rate 3 MB.
+    assert path.stat().st_size > 46e6
+    assert peak < 23e6
+
+
+def test_a_recording_full_of_marks_is_refused_before_they_are_read(folder, monkeypatch):
+    monkeypatch.setattr("linecheck.station.found_marks.MOST_SYNCS", 5)
+    with pytest.raises(FileError, match="more than 5 marks"):
+        surveyed(folder, recorded(PROGRAMME, ALL))
