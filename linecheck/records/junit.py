@@ -71,11 +71,6 @@ class _Placed:
     name: str
     case: Case
 
-    @property
-    def text(self) -> str:
-        """Its text, on one visible line."""
-        return _line(self.case.text)
-
 
 @dataclass(frozen=True)
 class Suite:
@@ -282,9 +277,8 @@ def _element(suite: Suite, number: int) -> ET.Element:
     cases = []
     for placed in suite.cases:
         built = TestCase(placed.name, classname=placed.classname)
-        text = message = placed.text
-        if suite.brief:
-            message, text = _shortened(text, MOST_MESSAGE), _shortened(text, MOST_TEXT)
+        text = _text(placed, suite)
+        message = _shortened(text, MOST_MESSAGE) if suite.brief else text
         if placed.case.outcome == "failure":
             built.add_failure_info(message, text, placed.case.kind)
         elif placed.case.outcome == "error":
@@ -308,10 +302,15 @@ def _output(suite: Suite) -> Iterator[str]:
     for note in suite.notes:
         yield _shortened(_line(note), MOST_TEXT) if suite.brief else _line(note)
     for placed in suite.cases:
-        if not suite.brief:
-            yield placed.text
-        elif placed.case.outcome == "passed" and placed.case.kind != Verdict.PASS:
-            yield _shortened(placed.text, MOST_TEXT)
+        if not suite.brief or (placed.case.outcome == "passed" and placed.case.kind != Verdict.PASS):
+            yield _text(placed, suite)
+
+
+def _text(placed: _Placed, suite: Suite) -> str:
+    """Return what is said of a case."""
+    if not suite.brief:
+        return _line(placed.case.text)
+    return _shortened(_line(placed.case.text[: MOST_TEXT + 1]), MOST_TEXT)
 
 
 def _complete(element: ET.Element, suite: Suite, number: int) -> None:
