@@ -340,3 +340,16 @@ def test_a_band_without_a_tone_reads_nothing_and_says_so():
     assert missing
     said = [(problem.code, problem.channel, problem.blocks) for problem in result.problems]
     assert said == [("no_tone", name, False) for name in missing]
+
+
+@pytest.mark.parametrize("level_db", [-35.0, -55.0])
+def test_a_channel_that_waits_for_its_turn_is_as_still_as_it_likes(level_db):
+    # Next to no noise: what leaks into it stays at one code of 24 bits for longer than a millisecond.
+    samples = crosstalk_capture(44_100, rising(-80.0), method="in_turn", seconds=1.0, delay=0.3)
+    samples = noisy(10.0 ** (level_db / 20.0) * samples, -150.0)
+    assert codes(samples, 44_100, "in_turn") == set()
+    blank = samples.copy()
+    sounds = np.flatnonzero(np.abs(samples[:, 0]) > 1e-5)
+    middle = int(sounds[len(sounds) // 3])
+    blank[middle : middle + 100] = 0.0
+    assert "dropout" in {code for code, _ in codes(blank, 44_100, "in_turn")}

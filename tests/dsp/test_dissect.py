@@ -120,3 +120,17 @@ def test_a_tone_that_drifts_slowly_is_no_noise(drift):
     parts = dissect(wave + noise, RATE, TONE)
     assert noise_db(parts, harmonics=True) == pytest.approx(-115.0, abs=0.12)
     assert hum_db(parts) < -140.0
+
+
+@pytest.mark.parametrize("seconds", [1.0, 40.0])
+def test_hum_reads_true_in_long_records_too(seconds):
+    rate = 4000
+    time = np.arange(int(seconds * rate)) / rate
+    hum = sum(a * np.cos(2 * np.pi * 50.123 * n * time + n) for n, a in ((1, 1e-4), (2, 3e-5), (3, 5e-5)))
+    record = hum + 1e-5 * np.random.default_rng(4).standard_normal(len(time))
+    lines = hum_lines(dissect(record, rate, None), (50.0, 60.0))
+    assert [line.frequency_hz for line in lines[:3]] == pytest.approx(
+        [50.123, 100.246, 150.369], abs=0.02 / seconds
+    )
+    for line, amplitude in zip(lines, (1e-4, 3e-5, 5e-5), strict=False):
+        assert line.power.value == pytest.approx(0.5 * amplitude**2, abs=5 * line.power.uncertainty)

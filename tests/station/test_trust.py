@@ -195,3 +195,22 @@ def test_a_dead_channel_is_named_and_the_other_measured():
         ("stimulus_not_found", "right")
     ]
     assert "unit's own" in location.problems[0].message
+
+
+@pytest.mark.parametrize("ppm", [-900.0, 250.0])
+@pytest.mark.parametrize(("fault", "count"), [(lose, 2), (lose, 300), (replace, 14), (blank, 7)])
+def test_a_break_of_a_high_tone_is_caught_whatever_the_clocks(fault, count, ppm):
+    # At 6 kHz and 250 ppm the tone is 1.5 Hz from where it is played: no fit would reach it from there.
+    rng = np.random.default_rng([count, 15])
+    samples = tone_capture(rng, tone_hz=6007.0, ratio=1.0 + 1e-6 * ppm)
+    assert codes_of(samples, frequency_hz=6007.0) == set()
+    assert codes_of(fault(samples, 24_000, count), frequency_hz=6007.0) == {"dropout"}
+
+
+def test_hum_above_a_low_tone_does_not_sway_its_level():
+    samples = tone_capture(np.random.default_rng(16), tone_hz=100.0, level=1.6e-3, noise_db=-50.0)
+    time = np.arange(len(samples)) / 48_000
+    for hertz, level_db in ((50.02, -52.0), (150.06, -62.0)):
+        samples += 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * hertz * time)[:, None]
+    assert codes_of(samples, frequency_hz=100.0) == set()
+    assert codes_of(blank(samples, 24_000, 200), frequency_hz=100.0) == {"dropout"}
