@@ -91,6 +91,14 @@ def test_what_is_marginal_passes_and_is_told(project):
     )
 
 
+def test_pyproject_configures_it_too(project):
+    add_sets(project, "marginal")
+    (project.path / "tox.ini").unlink()
+    options = 'linecheck_limits = ["limits.yaml"]\nlinecheck_strict = true\n'
+    (project.path / "pyproject.toml").write_text(f"[tool.pytest.ini_options]\n{options}", encoding="utf-8")
+    project.runpytest().assert_outcomes(passed=4, failed=1)
+
+
 @pytest.mark.parametrize("how", ["option", "file"])
 def test_strict_fails_what_is_marginal(project, how):
     add_sets(project, "marginal")
