@@ -89,11 +89,16 @@ def _write(programme: Programme, left_out: frozenset[str], path: Path) -> None:
 
     blocks = programme.blocks(left_out)
     if path.suffix.lower() == ".flac":
-        write_flac(path, np.concatenate(list(blocks)), programme.rate_hz, programme.bits)
+        write_flac(path, np.concatenate(list(blocks)), programme.rate_hz, _file_bits(programme.bits))
         return
-    frames = programme.frames(left_out)
-    form = SampleForm(programme.rate_hz, programme.channels, frames, programme.bits, np.dtype(np.int32))
+    frames, bits = programme.frames(left_out), _file_bits(programme.bits)
+    form = SampleForm(programme.rate_hz, programme.channels, frames, bits, np.dtype(np.int32))
     write_audio_blocks(path, blocks, form)
+
+
+def _file_bits(bits: int) -> int:
+    """Return the word length of the file: one that every player takes, with zeros below the programme's own."""
+    return next(usual for usual in (16, 24, 32) if bits <= usual)
 
 
 def _write_tracks(programme: Programme, left_out: frozenset[str], folder: Path, suffix: str) -> None:
@@ -108,7 +113,7 @@ def _write_tracks(programme: Programme, left_out: frozenset[str], folder: Path, 
     width = max(2, len(str(len(placed))))
     for number, entry in enumerate(placed, 1):
         path = folder / f"{number:0{width}}-{plain_file_name(entry.segment.name)}{suffix}"
-        write(path, programme.track(entry.segment, left_out), programme.rate_hz, programme.bits)
+        write(path, programme.track(entry.segment, left_out), programme.rate_hz, _file_bits(programme.bits))
     click.echo(f"{folder}: {len(placed)} tracks, one a segment")
 
 
@@ -123,7 +128,8 @@ def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:
             f"{entry.segment.name:{width}}  {entry.mark / rate:9.3f}  {entry.start / rate:9.3f}  "
             f"{entry.stop / rate:9.3f}"
         )
+    channels = f"{programme.channels} channel{'s' if programme.channels != 1 else ''}"
     click.echo(
-        f"{out}: {rate} Hz, {programme.bits} bits, {programme.channels} channels, "
+        f"{out}: {rate} Hz, {programme.bits} bits, {channels}, "
         f"{programme.frames(left_out) / rate:.3f} s, programme {programme.ident:06x}"
     )

@@ -275,3 +275,14 @@ def test_a_stimulus_that_a_set_cannot_have_been_recorded_with_is_refused(lineche
         "captures.toml: the stimulus of the capture of quiet: rate_hz should be greater than or equal to 8000"
         in err
     )
+
+
+@pytest.mark.parametrize(
+    ("bits", "name", "subtype"), [(20, "a.wav", "PCM_24"), (20, "a.flac", "PCM_24"), (12, "a.wav", "PCM_16")]
+)
+def test_an_odd_word_length_is_in_a_file_that_every_player_takes(linecheck, bits, name, subtype):
+    assert linecheck("programme", *FILE, "--bits", str(bits), "--out", name)[0] == 0
+    assert soundfile.info(name).subtype == subtype
+    samples = read_audio(name).samples
+    assert not np.any(samples & ((1 << (32 - bits)) - 1))
+    assert np.any(samples & (1 << (32 - bits)))
