@@ -30,6 +30,7 @@ from linecheck.records.regressed import (
 from linecheck.records.result import result, to_json_bytes
 from linecheck.records.summary import summary_bytes
 from linecheck.station.many_sets import JudgedSet, judge_sets
+from linecheck.station.workers import set_workers
 
 __all__ = ["measured_sets", "regress_sets"]
 
@@ -44,8 +45,10 @@ def measured_sets(
     FileError
         The only set cannot be read.
     """
-    # Asking to stop is looked at between two sets, so that no line and no record is ever cut short.
-    with workers_for(len(paths), workers, None) as staff, StopSignals() as stop:
+    # One set needs no process of its own. Asking to stop is looked at between two sets, so that no line is ever cut
+    # short.
+    staff_for = set_workers(0) if len(paths) == 1 else workers_for(len(paths), workers, None)
+    with staff_for as staff, StopSignals() as stop:
         stop.hold()
         listener = sets_listener(len(paths) > 1)
         try:
