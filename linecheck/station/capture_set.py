@@ -39,6 +39,7 @@ from linecheck.station.toml_file import TomlFile, parse_model, read_toml
 
 __all__ = [
     "INDEX_NAME",
+    "MOST_NOTES",
     "CaptureEntry",
     "CaptureSet",
     "CaptureSetIndex",
@@ -50,6 +51,8 @@ __all__ = [
 ]
 
 INDEX_NAME = "captures.toml"
+
+MOST_NOTES = 100
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
@@ -112,7 +115,7 @@ class CaptureSetIndex(_Table):
     mains_hz: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
     ramp_seconds: Annotated[float, Field(ge=0.0, le=1.0)] | None = None
     calibration: CalibrationConfig = CalibrationConfig()
-    notes: Annotated[tuple[NoteText, ...], Field(strict=False, max_length=100)] = ()
+    notes: Annotated[tuple[NoteText, ...], Field(strict=False, max_length=MOST_NOTES)] = ()
     capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
 
     @field_validator("recorded")

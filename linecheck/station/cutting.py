@@ -23,7 +23,7 @@ from linecheck.dsp.marks import MARK_SECONDS, SYNC_AT_SECONDS, MarkCode
 from linecheck.errors import FileError, UsageError
 from linecheck.limits.model import LimitFile
 from linecheck.station.audio_stream import AudioStream
-from linecheck.station.capture_set import write_capture_set
+from linecheck.station.capture_set import MOST_NOTES, write_capture_set
 from linecheck.station.found_marks import FoundMark, find_marks, speed_of_marks
 from linecheck.station.mark_notes import channel_notes
 from linecheck.station.other_stimulus import stimulus_changes
@@ -142,7 +142,7 @@ def survey(stream: AudioStream, limits: LimitFile, without: frozenset[str] = fro
     pieces, spare = _sorted_out(_pieces(stream, marks, programme))
     missing, left_out = _absent(programme, own, pieces, without)
     notes += tuple(channel_notes(own, limits.channels))
-    return Survey(programme, pieces, spare, missing, left_out, notes)
+    return Survey(programme, pieces, spare, missing, left_out, notes[:MOST_NOTES])
 
 
 def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]) -> Programme | None:
