@@ -248,3 +248,39 @@ def test_any_check_name_gives_one_plain_file_name(name):
 @given(st.lists(st.text(max_size=8), unique=True, min_size=2))
 def test_different_names_give_different_file_names(names):
     assert len({plain_file_name(name) for name in names}) == len(names)
+
+
+def test_what_was_cut_from_a_recording_may_lack_a_serial_number_and_say_more(tmp_path):
+    write_capture_set(
+        tmp_path / "set",
+        {"tone": noise(), "quiet": noise()},
+        model="pellow-r3",
+        serial=None,
+        stimulus_changes={"tone": {"bits": 16, "rate_hz": 48_000}, "quiet": {}},
+        notes=["channel left is inverted", "a “mark” that cannot be read"],
+    )
+    loaded = load_capture_set(tmp_path / "set")
+    assert loaded.index.serial is None
+    assert loaded.index.notes == ("channel left is inverted", "a “mark” that cannot be read")
+    assert loaded.entries["tone"].stimulus.changes == {"bits": 16, "rate_hz": 48_000}
+    assert loaded.entries["quiet"].stimulus.changes == {}
+
+
+@pytest.mark.parametrize(
+    ("line", "place"),
+    [
+        ("stimulus = {rate = 44100}", "7:capture[1].stimulus.rate"),
+        ("stimulus = {bits = true}", "7:capture[1].stimulus.bits"),
+        ("stimulus = {rate_hz = 44100.0}", "7:capture[1].stimulus.rate_hz"),
+    ],
+)
+def test_what_a_stimulus_cannot_have_been_is_a_fault_with_its_place(folder, line, place):
+    index(folder, f'[[capture]]\ncheck = "tone"\nfile = "tone.wav"\n{line}\n')
+    assert list(faults_of(folder)) == [place]
+
+
+@pytest.mark.parametrize("notes", [["x" * 501], [""], ["x"] * 101, "x"])
+def test_notes_are_bounded(folder, notes):
+    head = f'format = 1\nmodel = "pellow-r3"\nnotes = {notes!r}\n'
+    index(folder, '[[capture]]\ncheck = "tone"\nfile = "tone.wav"\n', head=head)
+    assert all(place.startswith("3:notes") for place in faults_of(folder))
