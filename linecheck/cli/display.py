@@ -97,6 +97,7 @@ def result_text(
     verdict: Verdict | None = None,
     told: Sequence[str] = (),
     blocks: Sequence[str] = (),
+    meaning: str | None = None,
 ) -> str:
     """Return a run's result as text.
 
@@ -112,10 +113,13 @@ def result_text(
         What was found besides; it comes before what the masks found.
     blocks : sequence of str, optional
         Further texts, before the table of the masks.
+    meaning : str, optional
+        What the verdict means, where that is not what it usually does.
     """
     shown = outcome.verdict if verdict is None else verdict
-    meaning = [f"  {MEANINGS[shown]}"] if shown in MEANINGS else []
-    top = [headline(shown, screen), "\n".join((*meaning, _whose(outcome, attempt, screen)))]
+    means = MEANINGS.get(shown) if meaning is None else meaning
+    lines = [f"  {means}"] if means else []
+    top = [headline(shown, screen), "\n".join((*lines, _whose(outcome, attempt, screen)))]
     parts = [*top]
     wrong = (*told, *findings(outcome.checks, outcome.missing, outcome.problems))
     if wrong:

@@ -15,7 +15,7 @@ from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import worst
+from linecheck.limits.verdict import Verdict, worst
 from linecheck.records.baseline import Baseline
 from linecheck.records.files import write_atomically
 from linecheck.records.junit import junit_bytes
@@ -33,6 +33,13 @@ from linecheck.station.many_sets import JudgedSet, judge_sets
 from linecheck.station.workers import set_workers
 
 __all__ = ["measured_sets", "regress_sets"]
+
+#: What a verdict means that comes of the comparisons and not of the masks.
+MEANINGS = {
+    Verdict.FAIL: "Something is worse than in the baseline, though inside its limits.",
+    Verdict.INVALID: "Whether something has become worse cannot be told. Put right what is listed below.",
+    Verdict.MARGINAL: "Whether something has become a little worse cannot be told.",
+}
 
 
 def measured_sets(
@@ -111,7 +118,15 @@ def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> Exit
     screen = Screen.of_stdout()
     told = regression_findings(compared.comparisons)
     block = regression_block(compared, screen)
-    show(result_text(outcome, screen, verdict=compared.verdict, told=told, blocks=block), screen)
+    text = result_text(
+        outcome,
+        screen,
+        verdict=compared.verdict,
+        told=told,
+        blocks=block,
+        meaning=MEANINGS.get(compared.verdict) if outcome.verdict is not compared.verdict else None,
+    )
+    show(text, screen)
     return _ended(compared, troubles, strict=strict)
 
 
