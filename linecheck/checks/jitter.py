@@ -338,7 +338,8 @@ def _taken_apart(
     lines = square_lines(parameters.bits)
     step = square_step(envelope, lines, reaches[1])
     left, known = without_known_lines(envelope, lines, *reaches)
-    beside = take_apart(left, least, *reaches, (known.offsets_hz, known.doubt, known.within_hz))
+    doubt = (known.offsets_hz, known.doubt, known.within_hz)
+    beside = take_apart(left, least, *reaches, doubt, (0.5 * SLOPE_HZ, 0.5 * min(SLOPE_HZ, low)))
     return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches, step)
 
 

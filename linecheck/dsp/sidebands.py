@@ -36,6 +36,9 @@ MOST_LINES = 60
 STRONG = 1e-4
 #: A part is there that differs from its model by this much of the line, and by this many standard deviations.
 LEAST_SHARE, LEAST_DEVIATIONS = 0.25, 3.7
+#: A line whose skirt is cut a number of bins from it errs by this part over that number: 1/(2π²) of its energy lies
+#: beyond, and some of its mirror image this side (as measured, rms).
+CUT_SHARE = 0.09
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,7 @@ def take_apart(
     upper_reach_hz: float,
     lower_reach_hz: float,
     doubt: tuple[FloatArray, FloatArray, FloatArray] | None = None,
+    beyond_hz: tuple[float, float] = (np.inf, np.inf),
 ) -> Modulation:
     """Take a carrier's envelope apart.
 
@@ -126,6 +130,8 @@ def take_apart(
     doubt : tuple of float64 arrays, each of shape (offsets,), optional
         Offsets (Hz, negative below the carrier), the amplitudes up to which lines there may be the stimulus's own, and
         within how many hertz, one value.
+    beyond_hz : tuple of float
+        How far beyond its reach each side is kept, upper and lower: the skirts of a line near the band's edge are cut.
     """
     values, rate = envelope.values, envelope.rate_hz
     reach = max(upper_reach_hz, lower_reach_hz)
@@ -140,7 +146,7 @@ def take_apart(
         values = values - _added(len(values), added)
     noise = side_densities(lines.rest, rate)
     whole = _with_added(lines, added)
-    sidebands = _sidebands(whole, rate, noise, (upper_reach_hz, lower_reach_hz), doubt)
+    sidebands = _sidebands(whole, rate, noise, (upper_reach_hz, lower_reach_hz), doubt, beyond_hz)
     return Modulation(sidebands, noise, envelope.seconds)
 
 
@@ -257,6 +263,7 @@ def _sidebands(
     noise: SideDensities,
     reaches: tuple[float, float],
     doubt: tuple[FloatArray, FloatArray, FloatArray] | None,
+    beyond_hz: tuple[float, float],
 ) -> tuple[Sideband, ...]:
     """Turn phasors into sidebands with uncertainties."""
     seconds = len(lines.rest) / rate
@@ -269,7 +276,10 @@ def _sidebands(
         # A side's complex amplitude errs by D/T in mean square, a real signal's phasor by 2S/T.
         errors = [near[0] / seconds, near[1] / seconds, 2.0 * near[2] / seconds, 2.0 * near[3] / seconds]
         upper, lower = _sides(phase, amplitude)
-        known = [_doubt(doubt, sign * offset) for sign in (1.0, -1.0)]
+        known = [
+            float(np.hypot(_doubt(doubt, sign * offset), _cut(side, (reach + more - offset) * seconds)))
+            for sign, side, reach, more in zip((1.0, -1.0), (upper, lower), reaches, beyond_hz, strict=True)
+        ]
         both = float(np.hypot(known[0], known[1]))
         parts = [
             _quantity(part, error, extra)
@@ -291,6 +301,11 @@ def _doubt(doubt: tuple[FloatArray, FloatArray, FloatArray] | None, place: float
     offsets, amplitudes, within = doubt
     nearest = int(np.argmin(np.abs(offsets - place)))
     return float(amplitudes[nearest]) if abs(offsets[nearest] - place) < within[0] else 0.0
+
+
+def _cut(side: complex, bins: float) -> float:
+    """Return by how much a line errs whose skirt is cut so many bins from it."""
+    return CUT_SHARE * abs(side) / max(bins, 1.0)
 
 
 def _quantity(amplitude: complex, error: float, extra: float) -> Quantity:
