@@ -142,7 +142,8 @@ class DistortionSweepKind(CheckKind):
 
     The tone is fitted and taken off, no notch takes noise or harmonics with it; harmonics are in the band or out of it
     by their nominal frequency. ``worst`` is the curve's greatest value, ``worst_at`` the frequency where it is: one of
-    those that were played, so its uncertainty is a rectangle's that goes half way to the next on either side.
+    those that were played, so its uncertainty is a rectangle's that goes half way to the further of its neighbours on
+    either side.
     """
 
     name: ClassVar[str] = "distortion_sweep"
@@ -283,7 +284,7 @@ def _add(
             name,
             float(frequencies_hz[place]),
             "Hz",
-            float(0.5 * (around[-1] - around[0]) / np.sqrt(12.0)),
+            float(np.max(np.diff(around)) / np.sqrt(12.0)),
         ),
     ]
     out.curves.append(Curve(curve, name, frequencies_hz.copy(), "Hz", values, "dB", uncertainty=spreads))

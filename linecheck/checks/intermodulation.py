@@ -51,6 +51,8 @@ FloatArray = NDArray[np.float64]
 
 #: A product up to this share of the capture's rate is read true; above, the capture's own filter takes some of it.
 LAST_TRUE_SHARE = 0.46
+#: Near its least value the curve is flat, and noise says where it is least: found so far off, dB, whatever the step.
+BEST_LEVEL_DB = 2.2
 
 
 @dataclass(frozen=True)
@@ -218,6 +220,9 @@ class IntermodulationKind(CheckKind):
     products that are resolved. How deep the noise line lies depends on the length of a step, which the curve states
     as its resolution, one over that length.
 
+    ``best_imd_level`` is one of the levels that were played. The curve is flat about its least value, so noise alone
+    scatters it by about 2.2 dB, whatever the step (simulated); its uncertainty holds that and the step.
+
     A mains supply of 60 Hz that modulates the output leaves the same sidebands as the 60 Hz tone: the pair of 41 and
     7993 Hz tells them apart. Jitter of the tones' own spacing does so too.
     """
@@ -341,7 +346,7 @@ def _add(
     ratios = _sum_of_squares(parameters.levels, pair, fits)
     best = int(np.argmin(ratios.shown))
     crossing = noise_crossing(ratios.levels, ratios.values, ratios.spreads, ratios.floors)
-    step = parameters.step_db / np.sqrt(12.0)
+    step = np.hypot(BEST_LEVEL_DB, parameters.step_db / np.sqrt(24.0))
     taken = [
         Reading("imd", name, ratios.decibels(0)[0], "dB", ratios.decibels(0)[1]),
         _arithmetic("imd_2", name, pair, fits[0], pair.seconds),

@@ -161,7 +161,8 @@ class LinearityKind(CheckKind):
 
     ``linear_down_to`` is the lowest resolved level above which (it included) no resolved point is off by more than the
     tolerance: 0.5 dB unless the file says otherwise (common practice, no source). It is one of the levels that were
-    played, so its uncertainty is a rectangle's one step wide. ``largest_error`` is the greatest error of all resolved
+    played: the level at which the error leaves the tolerance is up to one step lower, so its uncertainty is that of a
+    rectangle one step wide about its end. ``largest_error`` is the greatest error of all resolved
     points, without its sign.
     """
 
@@ -370,7 +371,7 @@ def _add(
             name,
             float(levels[last]),
             "dBFS",
-            float(parameters.step_db / np.sqrt(12.0)),
+            float(parameters.step_db / np.sqrt(3.0)),
             # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
             is_bound=not len(beyond) and bool(np.any(points.levels < levels[last])),
         ),

@@ -1,22 +1,8 @@
-"""What the kinds share whose stimulus goes in steps: laying it out, and finding every step in a capture.
-
-A plan is a row of steps. Each is a sum of a few steady tones; the next one fades in, along a raised cosine, while it
-fades out. Time zero of a plan is the end of the first ramp.
-
-::
-
-    ramp │ settle │ measured │ leave │ fade │ settle │ measured │ leave │ fade │ … │ measured │ leave │ ramp
-
-The tones' phases go on from time zero through all steps: where only the level changes, the tone is the same tone.
-
-What is measured of a step stays clear of the fades: the clocks' ratio is fitted before the steps are laid over the
-capture, so only the start's own uncertainty (about 1 ms) has to fit into ``leave`` and ``settle``.
-"""
+"""What the kinds share whose stimulus goes in steps: finding every step of a plan in a capture."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 from operator import itemgetter
 
 import numpy as np
@@ -25,13 +11,13 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus, Stretch
 from linecheck.checks.steady import (
     CLOCK_TOLERANCE,
-    SETTLE_SECONDS,
     Bits,
     RateHz,
     Seed,
     dead_channel,
     ramped,
 )
+from linecheck.checks.step_plan import Step, StepPlan, level_steps
 from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.step_match import (
@@ -42,7 +28,7 @@ from linecheck.dsp.step_match import (
     telling_seconds,
     tone_envelopes,
 )
-from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_few, is_spliced, is_swayed
+from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_few, is_spliced, is_swayed, is_turned
 from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency, synthesise
 
 __all__ = [
@@ -58,13 +44,9 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-#: Between two measured parts: kept clear, faded over, settled.
-LEAVE_SECONDS, FADE_SECONDS, STEP_SETTLE_SECONDS = 0.005, 0.004, 0.011
 
 #: A capture holds a plan where it explains this share of how the tones' amplitudes vary.
 LEAST_AGREEMENT = 0.5
-#: Fades are taken to be so long where the time is that a plan sounds; its first and last step go on so much longer.
-NOMINAL_RAMP_SECONDS = 0.01
 #: The clocks' ratio is fitted to this share of a step, its middle.
 SURE_SHARE = 0.8
 #: A channel whose tones are this far below the strongest channel's is dead, dB.
@@ -73,14 +55,16 @@ DEAD_DB = 40.0
 WATCHED_DB = 40.0
 #: How much weaker than the loudest a step may be that says how strong a channel is, dB.
 LOUD_DB = 10.0
-#: So many steps, those that tell it best, give the clocks' ratio.
-RATIO_STEPS = 5
 #: A ratio of the clocks this far from 1 is still told as such, to be named.
 RATIO_REACH = 0.01
 #: Rates that are mixed up.
 OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 #: A capture is at its rail from here on; so many samples at one value are no chance where the tones would go further.
 RAIL, LEAST_CUT = 1.0 - 2.0**-14, 12
+#: A capture must begin so long before the first measured part: with less, stairs look the same from the next step on.
+LEAST_LEAD_SECONDS = 0.035
+#: A step in phase of fewer frames of the capture is none.
+LEAST_FRAMES = 0.6
 #: A capture at this many times the unit's rate shows where it was cut and joined.
 SPLICED_OVER_RATE = 4
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
@@ -95,107 +79,6 @@ class SteppedParameters(Parameters):
     seed: Seed = 1
 
 
-@dataclass(frozen=True)
-class Step:
-    """Steady tones for some time.
-
-    Attributes
-    ----------
-    tones_hz, amplitudes : tuple of float
-        Frequencies, and peak amplitudes re full scale 1.0.
-    seconds : float
-        Length of the measured part.
-    """
-
-    tones_hz: tuple[float, ...]
-    amplitudes: tuple[float, ...]
-    seconds: float
-
-
-@dataclass(frozen=True)
-class StepPlan:
-    """Steps, one after another."""
-
-    steps: tuple[Step, ...]
-
-    @cached_property
-    def starts(self) -> FloatArray:
-        """When each measured part begins, seconds from time zero."""
-        gap = LEAVE_SECONDS + FADE_SECONDS + STEP_SETTLE_SECONDS
-        lengths = np.array([step.seconds for step in self.steps])
-        starts: FloatArray = SETTLE_SECONDS + np.concatenate(([0.0], np.cumsum(lengths[:-1] + gap)))
-        return starts
-
-    @cached_property
-    def stops(self) -> FloatArray:
-        """When each measured part ends, seconds from time zero."""
-        stops: FloatArray = self.starts + np.array([step.seconds for step in self.steps])
-        return stops
-
-    @property
-    def seconds(self) -> float:
-        """When the last step begins to fade out."""
-        return float(self.stops[-1]) + LEAVE_SECONDS
-
-    @cached_property
-    def tones_hz(self) -> FloatArray:
-        """All tones, ascending."""
-        return np.unique([tone for step in self.steps for tone in step.tones_hz])
-
-    @cached_property
-    def telling_hz(self) -> FloatArray:
-        """The tones that show the steps, ascending: hum sways those that sound far below another."""
-        return np.unique(
-            [tone for step in self.steps for tone in step.tones_hz if tone > FAR_LOWER * max(step.tones_hz)]
-        )
-
-    @cached_property
-    def schedule(self) -> Schedule:
-        """Which of these tones sounds at which amplitude when."""
-        edges = np.concatenate(([0.0], self.stops[:-1] + LEAVE_SECONDS + 0.5 * FADE_SECONDS, [self.seconds]))
-        edges[[0, -1]] += 0.5 * NOMINAL_RAMP_SECONDS * np.array([-1.0, 1.0])
-        amplitudes = np.zeros((len(self.telling_hz), len(self.steps)))
-        for index, step in enumerate(self.steps):
-            for tone, amplitude in zip(step.tones_hz, step.amplitudes, strict=True):
-                amplitudes[self.telling_hz == tone, index] = amplitude
-        return Schedule(edges, amplitudes)
-
-    def at(self, seconds: FloatArray) -> FloatArray:
-        """Return the signal at ascending times from time zero; the first and the last step go on without end."""
-        values = np.zeros(len(seconds))
-        fades = self.stops[:-1] + LEAVE_SECONDS
-        begins = np.concatenate(([-np.inf], fades))
-        ends = np.concatenate((fades + FADE_SECONDS, [np.inf]))
-        for step, begin, end in zip(self.steps, begins, ends, strict=True):
-            part = slice(*np.searchsorted(seconds, (begin, end)))
-            time = seconds[part]
-            gain = _rise((time - begin) / FADE_SECONDS) * _rise((end - time) / FADE_SECONDS)
-            for tone, amplitude in zip(step.tones_hz, step.amplitudes, strict=True):
-                cycles = time * tone
-                values[part] += amplitude * gain * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)))
-        return values
-
-    def within(self, decibels: float) -> NDArray[np.int64]:
-        """Return the steps that are at most so much weaker than the loudest."""
-        sizes = np.array([max(step.amplitudes) for step in self.steps])
-        return np.flatnonzero(sizes > 0.999 * np.max(sizes) * 10.0 ** (-decibels / 20.0))
-
-    def informing(self) -> list[int]:
-        """Return the steps that tell the clocks' ratio best: loud, long, high (Cramér–Rao: f² A² T³)."""
-        weights = [
-            sum((tone * size) ** 2 for tone, size in zip(step.tones_hz, step.amplitudes, strict=True))
-            * step.seconds**3
-            for step in self.steps
-        ]
-        return [int(index) for index in np.argsort(weights)[::-1][:RATIO_STEPS]]
-
-
-def level_steps(highest_dbfs: float, lowest_dbfs: float, step_db: float) -> list[float]:
-    """Return levels from the highest down, ``step_db`` apart, none below the lowest."""
-    count = int(np.floor((highest_dbfs - lowest_dbfs) / step_db + 1e-9)) + 1
-    return [highest_dbfs - index * step_db for index in range(count)]
-
-
 def stepped_stimulus(
     parameters: SteppedParameters, plan: StepPlan, channels: int, ramp_seconds: float
 ) -> Stimulus:
@@ -205,12 +88,6 @@ def stepped_stimulus(
     values = plan.at(np.arange(frames) / rate - ramp_seconds)
     shaped = ramped(np.repeat(values[:, None], channels, axis=1), rate, ramp_seconds)
     return Stimulus(quantise(shaped, parameters.bits, parameters.seed), rate, parameters.bits)
-
-
-def _rise(place: FloatArray) -> FloatArray:
-    """Return a raised cosine from 0 at 0 to 1 at 1."""
-    risen: FloatArray = 0.5 - 0.5 * np.cos(np.pi * np.clip(place, 0.0, 1.0))
-    return risen
 
 
 def step_spans(plan: StepPlan, location: Location, rate_hz: int) -> list[tuple[int, int]]:
@@ -374,10 +251,11 @@ def _missing(
     capture: Capture, plan: StepPlan, spans: list[tuple[int, int]], gains: FloatArray
 ) -> Problem | None:
     """Return a problem where the first or the last steps are not in the capture."""
-    if spans[0][0] < 0:
+    lead = spans[0][0] / capture.rate_hz
+    if lead < LEAST_LEAD_SECONDS:
         return Problem(
             "too_short",
-            f"the capture begins {-spans[0][0] / capture.rate_hz:.3f} s too late: the stimulus sounds already",
+            f"the capture begins {LEAST_LEAD_SECONDS - lead:.3f} s too late: the stimulus sounds already",
         )
     if spans[-1][1] > capture.frames:
         return Problem(
@@ -463,10 +341,15 @@ def _breaks(
         for step, span in zip(plan.steps, spans, strict=True):
             tones = np.sort(step.tones_hz)[::-1] * (ratio / narrowed.rate_hz)
             record = narrowed.between(channel, *span)
-            broken = is_broken(record, tones)
-            if not broken and shows_splices and is_few(record, tones):
-                broken = is_spliced(capture.scaled[channel, slice(*span)], capture.rate_hz)
-            if broken:
+            if not is_few(record, tones):
+                continue
+            smallest = LEAST_FRAMES * 2.0 * np.pi * float(tones[0]) / narrowed.factor
+            whole = capture.scaled[channel, slice(*span)]
+            if (
+                is_broken(record, tones)
+                or is_turned(record, float(tones[0]), smallest)
+                or (shows_splices and is_spliced(whole, capture.rate_hz))
+            ):
                 seconds = span[0] / capture.rate_hz
                 message = (
                     f"the tone of {step.tones_hz[-1]:.4g} Hz from {seconds:.3f} s on is not one: a stretch was lost, "

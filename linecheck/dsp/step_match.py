@@ -90,8 +90,7 @@ class Envelopes:
     @property
     def window_seconds(self) -> FloatArray:
         """Over how long a time each tone's amplitude is taken."""
-        seconds: FloatArray = self.widths * self.block_seconds
-        return seconds
+        return np.asarray(self.widths * self.block_seconds, dtype=np.float64)
 
     @property
     def counts(self) -> NDArray[np.int64]:
@@ -116,8 +115,9 @@ def telling_seconds(tones_hz: FloatArray, schedule: Schedule) -> FloatArray:
     apart = np.diff(tones_hz)
     nearest = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
     lengths = np.where(schedule.amplitudes > 0.0, np.diff(schedule.edges), np.inf)
-    longest: FloatArray = np.minimum(LONGEST_WINDOW_SECONDS, 0.5 * np.min(lengths, axis=1))
-    return np.minimum(1.0 / nearest, longest)
+    longest = np.minimum(LONGEST_WINDOW_SECONDS, 0.5 * np.min(lengths, axis=1))
+    seconds: FloatArray = np.minimum(1.0 / nearest, longest)
+    return seconds
 
 
 def tone_envelopes(

@@ -5,6 +5,7 @@
 :func:`is_few`            whether it has too few periods for that
 :func:`is_broken`         whether a short step is broken: its thirds differ
 :func:`is_spliced`        whether a low tone was cut and joined, from a recording at a far higher rate
+:func:`is_turned`         whether a low tone's phase turns at one place
 :func:`is_swayed`         whether the unit itself sways the level of a high tone, as clipping does
 ========================  ===========================================================================
 """
@@ -18,7 +19,7 @@ from linecheck.dsp.continuity import splices
 from linecheck.dsp.tapered import taper
 from linecheck.dsp.tones import fit_tones, project, synthesise
 
-__all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_few", "is_spliced", "is_swayed"]
+__all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_few", "is_spliced", "is_swayed", "is_turned"]
 
 FloatArray = NDArray[np.float64]
 
@@ -38,6 +39,9 @@ PERIODS_OF_A_THIRD = 3.0
 BROKEN, BROKEN_IF_CLEAR, VERY_CLEAR_SHARE, UNSWAYED_PERIODS = 0.06, 0.012, 0.99999, 8.0
 #: Where tones make up the share and a third is this weak re another, a tone is not there throughout.
 MISSING, MISSING_SHARE = 0.6, 0.98
+#: A phase turns at one place where that leaves this share of the variance of all periods' phases; so many periods stand
+#: on either side, and so many there are.
+LEFT_BY_A_TURN, PERIODS_A_SIDE, LEAST_PERIODS = 0.07, 3, 10
 #: So many splices in a step are a break; more come again with every period, as clipping does.
 MOST_SPLICES = 2
 #: A steady line sways thirds too: it is the cause where with it so little of the rest's power is left, and no more than
@@ -94,7 +98,41 @@ def is_spliced(record: FloatArray, rate_hz: float) -> bool:
 
     A single frame that is lost turns a tone of 20 Hz by less than hum does, and reads as distortion.
     """
-    return 0 < len(splices(record, rate_hz, most=MOST_SPLICES + 1)) <= MOST_SPLICES
+    found = len(splices(record, rate_hz, most=MOST_SPLICES + 1))
+    return 0 < found <= MOST_SPLICES
+
+
+def is_turned(record: FloatArray, tone: float, smallest: float) -> bool:
+    """Return whether a tone's phase, taken period by period, is one value up to a place and another from there on.
+
+    What hum, drift, or a coupling that settles does to the phases looks otherwise: a single step leaves most of it.
+
+    Parameters
+    ----------
+    record : float64 array, shape (frames,)
+    tone : float
+        Cycles per frame.
+    smallest : float
+        Steps of less are none, rad.
+    """
+    count = int(len(record) * tone)
+    if count < LEAST_PERIODS:
+        return False
+    fit = fit_tones(record, np.array([tone]))
+    quadrature = synthesise(len(record), fit.frequencies, 1j * fit.amplitudes)
+    rest = record - synthesise(len(record), fit.frequencies, fit.amplitudes, fit.constant)
+    edges = np.rint(np.arange(count + 1) / tone).astype(int)
+    turned = np.add.reduceat((rest * quadrature)[: edges[-1]], edges[:-1])
+    turned /= np.maximum(np.add.reduceat(quadrature[: edges[-1]] ** 2, edges[:-1]), 1e-300)
+    sums, squares = np.cumsum(turned), np.cumsum(turned**2)
+    # The period in which it turns belongs to neither side.
+    before = np.arange(PERIODS_A_SIDE, count - PERIODS_A_SIDE)
+    after = count - before - 1
+    first, second = sums[before - 1] / before, (sums[-1] - sums[before]) / after
+    left = squares[-1] - turned[before] ** 2 - before * first**2 - after * second**2
+    all_of_it = squares[-1] - sums[-1] ** 2 / count
+    found = (left < LEFT_BY_A_TURN * all_of_it) & (np.abs(second - first) > smallest)
+    return bool(np.any(found))
 
 
 def _is_a_line(record: FloatArray, tones: FloatArray) -> bool:
@@ -113,7 +151,7 @@ def _is_a_line(record: FloatArray, tones: FloatArray) -> bool:
     broken = min(
         _left(record[:cut], tones) * cut + _left(record[cut:], tones) * (frames - cut) for cut in cuts
     )
-    return with_line * frames < broken
+    return bool(with_line * frames < broken)
 
 
 def _left(record: FloatArray, tones: FloatArray) -> float:

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
-from linecheck.checks.base import Capture, Context
-from linecheck.checks.distortion_sweep import KIND, distortion_sweep_plan
+from linecheck.checks.base import Capture, Context, Reading
+from linecheck.checks.distortion_sweep import AUDIO, KIND, _add, distortion_sweep_plan
+from linecheck.checks.readings import ReadingList
 
 
 def truth(frequency, amplitude, a2, a3, density, high, low=20.0):
@@ -208,3 +209,43 @@ def test_the_images_of_a_low_tone_can_be_left_out_too():
     assert result.curves[1].y[0] == pytest.approx(-60.0 + 1.0 + 10.0 * np.log10(4.0), abs=0.01)
     _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(images=False))
     assert result.curves[1].y[0] == pytest.approx(-100.0 + 1.0 + 6.53, abs=0.3)
+
+
+@pytest.mark.parametrize("points", [5, 14, 60])
+def test_the_worst_frequency_lies_within_twice_the_uncertainty(points):
+    # THD+N has its greatest value anywhere between two tones that were played; it is read at one of them.
+    tones = KIND.stimulus_parameters(points=points).frequencies_hz
+    generator = np.random.default_rng(points)
+    held = []
+    for _ in range(300):
+        worst = float(np.exp(generator.uniform(np.log(tones[0]), np.log(tones[-1]))))
+        values = -90.0 - 3.0 * np.log2(tones / worst) ** 2 + 0.003 * generator.standard_normal(points)
+        out = ReadingList()
+        _add(out, "left", AUDIO, tones, [Reading("thd_n", "left", float(v), "dB", 0.003) for v in values])
+        found = next(item for item in out.readings if item.metric == "worst_at")
+        held.append(abs(found.value - worst) <= 2.0 * found.uncertainty)
+    assert np.mean(held) >= 0.93
+
+
+@pytest.mark.parametrize(("points", "seconds"), [(30, 0.17), (60, 0.05)])
+def test_many_tones_are_found_one_by_one(points, seconds):
+    parameters = KIND.stimulus_parameters(points=points, seconds=seconds, lowest_hz=100.0)
+    plan = distortion_sweep_plan(parameters)
+    bench = Bench(48_000, clock_ppm=-300.0, delay_seconds=0.3, density=density_of(-100.0, 20_000.0))
+    location, result = measured(KIND, bench.capture(plan), parameters)
+    assert abs(location.start - bench.first_frame(plan)) / 48_000 < 0.003
+    assert reading(result, "worst").value < -95.0
+
+
+@pytest.mark.parametrize("step", [0, 1, 3])
+@pytest.mark.parametrize("share", [0.3, 0.6])
+def test_one_frame_lost_in_a_low_tone_is_no_distortion(step, share):
+    parameters = KIND.stimulus_parameters(points=6, lowest_hz=20.0, highest_hz=2000.0)
+    plan = distortion_sweep_plan(parameters)
+    bench = Bench(192_000, density=density_of(-90.0, 20_000.0), bend=polynomial(1e-3, 1e-3))
+    capture = bench.capture(plan)
+    assert KIND.locate(capture, parameters, ("left",)).problems == ()
+    inside = plan.starts[step] - plan.starts[0] + share * plan.steps[step].seconds
+    lost = np.delete(capture.samples, int(bench.first_frame(plan) + inside * 192_000), axis=0)
+    (problem,) = KIND.locate(Capture(lost, 192_000), parameters, ("left",)).problems
+    assert (problem.code, problem.channel) == ("dropout", "left")

@@ -5,7 +5,9 @@ import pytest
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Context
-from linecheck.checks.intermodulation import KIND, intermodulation_plan
+from linecheck.checks.intermodulation import KIND, PAIRS, _add, intermodulation_plan
+from linecheck.checks.readings import ReadingList
+from linecheck.dsp.products import Products
 
 A2, A3 = 3e-3, 2e-3
 #: The taper's effective share of noise, re 1 over the length of a step.
@@ -200,3 +202,48 @@ def test_twice_the_uncertainty_holds_the_truth_in_93_to_97_percent(errors, metri
 def test_parameters_that_cannot_be_measured_are_refused(changes, words):
     with pytest.raises(ValueError, match=words):
         KIND.stimulus_parameters(**changes)
+
+
+@pytest.mark.parametrize("pair", ["60+7000", "18000+20000"])
+def test_two_levels_far_down_that_hardly_differ_are_found(pair):
+    parameters = KIND.stimulus_parameters(
+        pair=pair, level_dbfs=-59.0, lowest_dbfs=-60.0, step_db=1.0, seconds=0.1
+    )
+    plan = intermodulation_plan(parameters)
+    bench = Bench(48_000, clock_ppm=300.0, delay_seconds=0.2, density=density_of(-110.0, 20_000.0))
+    location, result = measured(KIND, bench.capture(plan), parameters)
+    assert abs(location.start - bench.first_frame(plan)) / 48_000 < 0.003
+    assert reading(result, "imd").value < -30.0
+
+
+def noisy_products(level, pair, share, second, generator):
+    """What is fitted of products of second order in noise whose mean square on a product is ``share``."""
+    count = len(pair.mixes)
+    amplitudes = np.zeros(count, dtype=complex)
+    amplitudes[:2] = second * 10.0 ** (2.0 * level / 20.0)
+    noise = generator.standard_normal(count) + 1j * generator.standard_normal(count)
+    shares = share * generator.chisquare(20, count) / 20.0
+    powers = 0.5 * np.abs(amplitudes + np.sqrt(share) * noise) ** 2 - shares
+    tones = np.array(pair.shares) * 10.0 ** (level / 20.0)
+    return Products(tones, np.zeros(2), powers, shares, np.full(count, 10.0))
+
+
+@pytest.mark.parametrize("step_db", [1.0, 2.5, 5.0])
+@pytest.mark.parametrize("name", ["60+7000", "18000+20000"])
+def test_the_best_level_lies_within_twice_the_uncertainty(name, step_db):
+    parameters, pair = KIND.stimulus_parameters(pair=name, step_db=step_db), PAIRS[name]
+    generator = np.random.default_rng(8)
+    levels = np.linspace(-60.0, 0.0, 1201)
+    held = []
+    for _ in range(200):
+        share = 10.0 ** (generator.uniform(-130.0, -110.0) / 10.0)
+        second = 10.0 ** (generator.uniform(-70.0, -45.0) / 20.0)
+        # Re the carrier products grow with the level, the noise falls with it.
+        peaks = 10.0 ** (levels / 20.0)
+        truth = levels[np.argmin((second * peaks) ** 2 + np.sqrt(len(pair.mixes)) * share / peaks**2)]
+        fits = [noisy_products(level, pair, share, second, generator) for level in parameters.levels]
+        out = ReadingList()
+        _add(out, "left", pair, parameters, fits, set())
+        found = next(item for item in out.readings if item.metric == "best_imd_level")
+        held.append(abs(found.value - truth) <= 2.0 * found.uncertainty)
+    assert np.mean(held) >= 0.93

@@ -5,7 +5,8 @@ import pytest
 from stepped_truth import NAMES, Bench, density_of, measured, reading, with_gains
 
 from linecheck.checks.base import Context
-from linecheck.checks.linearity import KIND, linearity_plan
+from linecheck.checks.linearity import KIND, _add, _Points, linearity_plan
+from linecheck.checks.readings import ReadingList
 
 #: 20-bit TPDF noise up to 22.05 kHz, dB re a full-scale sine: 20 N lg 2 + 10 lg 1.5 - 4.7712.
 NOISE_20_BIT_DBFS = -117.4
@@ -59,7 +60,7 @@ def test_where_linearity_ends():
     )
     _, result = measured(KIND, capture, parameters)
     assert reading(result, "linear_down_to").value == -100.0
-    assert reading(result, "linear_down_to").uncertainty == pytest.approx(5.0 / np.sqrt(12.0))
+    assert reading(result, "linear_down_to").uncertainty == pytest.approx(5.0 / np.sqrt(3.0))
     assert reading(result, "largest_error").value == pytest.approx(1.2, abs=0.2)
     _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(tolerance_db=0.3))
     assert reading(result, "linear_down_to").value == -95.0
@@ -183,3 +184,21 @@ def test_the_spread_is_near_the_cramer_rao_bound(errors):
 def test_parameters_that_cannot_be_measured_are_refused(changes, words):
     with pytest.raises(ValueError, match=words):
         KIND.stimulus_parameters(**changes)
+
+
+def test_the_level_at_which_linearity_ends_lies_within_twice_the_uncertainty():
+    # What is read is a level that was played, whatever the level at which the error passes the tolerance.
+    parameters, analysis = KIND.stimulus_parameters(), KIND.analysis_parameters()
+    levels = np.array(parameters.levels)
+    generator = np.random.default_rng(4)
+    held = []
+    for _ in range(300):
+        end, slope = generator.uniform(-110.0, -30.0), generator.uniform(0.01, 0.2)
+        errors = np.maximum(end - levels, 0.0) * slope + 0.5 * (levels < end)
+        errors += 0.01 * generator.standard_normal(len(levels))
+        out = ReadingList()
+        every = np.ones(len(levels), dtype=bool)
+        _add(out, "left", _Points(levels, errors, np.full(len(levels), 0.01), every), parameters, analysis)
+        found = next(item for item in out.readings if item.metric == "linear_down_to")
+        held.append(abs(found.value - end) <= 2.0 * found.uncertainty)
+    assert np.mean(held) >= 0.93

@@ -244,3 +244,80 @@ def test_an_input_that_is_overdriven_a_little_is_named_and_one_that_just_reaches
         codes = np.clip(np.round(values * 2.0**23), -(2**23), 2**23 - 1).astype(np.int32) * 256
         found = codes_of(kind, parameters, Capture(codes, RATE, None, 24))
         assert {code for code, channel in found if channel == "left"} == expected, peak
+
+
+@pytest.mark.parametrize("name", NAMED)
+@pytest.mark.parametrize("late", [0.02, 0.055])
+def test_a_capture_that_begins_before_anything_is_measured_has_all_that_matters(name, late):
+    kind, parameters, plan, bench = scene(name, delay_seconds=0.0)
+    samples = bench.capture(plan).samples[int((RAMP_SECONDS + late) * RATE) :]
+    capture = Capture(samples.copy(), RATE)
+    assert codes_of(kind, parameters, capture) == set()
+    first = bench.first_frame(plan) - int((RAMP_SECONDS + late) * RATE)
+    assert abs(kind.locate(capture, parameters, NAMES).start - first) / RATE < 0.003
+
+
+@pytest.mark.parametrize("step_db", [1.0, 5.0])
+def test_stairs_of_which_the_first_step_is_missing_are_not_taken_for_the_rest(step_db):
+    parameters = linearity.KIND.stimulus_parameters(lowest_dbfs=-20.0, step_db=step_db, seconds=0.7)
+    plan = linearity.linearity_plan(parameters)
+    bench = Bench(RATE, delay_seconds=0.0, density=density_of(-80.0, 20_000.0), gains=(0.5, 0.4))
+    samples = bench.capture(plan).samples
+    for late in np.arange(0.08, 0.4, 0.008):
+        capture = Capture(samples[int((RAMP_SECONDS + late) * RATE) :].copy(), RATE)
+        found = codes_of(linearity.KIND, parameters, capture)
+        assert found == {("too_short", None)} if late < 0.3 else found, late
+
+
+def varied(generator):
+    """Return legal parameters of any kind in steps, with its kind and plan."""
+    name = str(generator.choice(["linearity", "intermodulation", "distortion_sweep"]))
+    kind, layout, _ = KINDS[name]
+    pair = str(generator.choice(["60+7000", "41+7993", "18000+20000"]))
+    choices = {
+        "linearity": {
+            "frequency_hz": float(generator.uniform(300.0, 4000.0)),
+            "lowest_dbfs": float(generator.uniform(-90.0, -30.0)),
+            "step_db": float(generator.uniform(3.0, 5.0)),
+            "seconds": float(generator.uniform(1.2, 2.0)),
+        },
+        "intermodulation": {
+            "pair": pair,
+            "level_dbfs": float(generator.uniform(-40.0, -30.0)),
+            "lowest_dbfs": float(generator.uniform(-60.0, -45.0)),
+            "step_db": float(generator.uniform(2.0, 5.0)),
+            "seconds": 0.1,
+        },
+        "distortion_sweep": {
+            "points": int(generator.integers(2, 30)),
+            "lowest_hz": float(generator.uniform(40.0, 400.0)),
+            "highest_hz": float(generator.uniform(1000.0, 20_000.0)),
+            "seconds": float(generator.uniform(0.05, 0.1)),
+        },
+    }
+    parameters = kind.stimulus_parameters(**choices[name])
+    return kind, parameters, layout(parameters)
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_a_clean_capture_of_any_legal_stimulus_is_never_flagged(seed):
+    generator = np.random.default_rng([seed, 7])
+    kind, parameters, plan = varied(generator)
+    bits = int(generator.choice([16, 24]))
+    hum = max(max(step.amplitudes) for step in plan.steps) * 10.0 ** (generator.uniform(-100.0, -40.0) / 20.0)
+    bench = Bench(
+        rate_hz=int(generator.choice([44_100, 48_000, 96_000])),
+        clock_ppm=generator.uniform(-1000.0, 1000.0),
+        delay_seconds=generator.choice([0.0, generator.uniform(0.0, 1.0)]),
+        tail_seconds=generator.choice([0.0, 0.2]),
+        density=density_of(generator.uniform(-140.0, -70.0), 20_000.0),
+        gains=(0.8, -0.5),
+        bend=polynomial(10.0 ** generator.uniform(-6.0, -2.0), 10.0 ** generator.uniform(-6.0, -2.0)),
+        lines=((50.02, hum), (150.05, 0.3 * hum)),
+        seed=seed,
+    )
+    samples = bench.capture(plan).samples + 0.004
+    dither = generator.uniform(-0.5, 0.5, (2, *samples.shape)).sum(axis=0)
+    codes = np.round(samples * 2.0 ** (bits - 1) + dither).astype(np.int64) << (32 - bits)
+    capture = Capture(codes.astype(np.int32), bench.rate_hz, None, bits, 50.0)
+    assert codes_of(kind, parameters, capture) == set()
