@@ -28,7 +28,10 @@ def test_integers_come_back_bit_for_bit(tmp_path_factory, bits, channels, frames
     audio = read_audio(path)
     np.testing.assert_array_equal(audio.samples, samples)
     assert (audio.samples.dtype, audio.rate_hz, audio.bits) == (np.int32, 44_100, bits)
-    assert audio.sha256 == digest == hashlib.sha256(path.read_bytes()).hexdigest()
+    content = path.read_bytes()
+    assert audio.sha256 == digest == hashlib.sha256(content).hexdigest()
+    assert len(content) % 2 == 0  # chunks are padded, and the first counts all that follows it
+    assert struct.unpack_from("<I", content, 4) == (len(content) - 8,)
 
 
 @pytest.mark.parametrize(

@@ -79,6 +79,14 @@ def test_more_bits_than_stated_are_never_dropped_silently(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_does_not_read_back_is_not_kept(tmp_path, monkeypatch):
+    encode = soundfile.SoundFile.write
+    monkeypatch.setattr(soundfile.SoundFile, "write", lambda self, data: encode(self, data ^ (1 << 16)))
+    with pytest.raises(FileError, match="does not read back as it was written"):
+        write_flac(tmp_path / "x.flac", integers(100, 2, 16), 48_000, 16)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_full_disk_is_said_and_leaves_the_old_file_whole(tmp_path, monkeypatch):
     write_flac(tmp_path / "x.flac", integers(10, 1, 16), 44_100, 16)
     before = (tmp_path / "x.flac").read_bytes()

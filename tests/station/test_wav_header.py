@@ -137,6 +137,25 @@ def test_a_header_that_cannot_be_is_said(content, words):
         read_wav_header(lambda place, count: content[place : place + count], len(content))
 
 
+def test_room_that_a_recorder_set_aside_and_never_filled_is_not_searched_for_ever(tmp_path):
+    with (tmp_path / "x.wav").open("wb") as stream:  # zeros: a chunk without a name every eight bytes
+        stream.write(SOUND[:12])
+        stream.truncate(2**31)
+    with pytest.raises(FileError, match=r"no samples in it.*never closed"):
+        read_audio(tmp_path / "x.wav")
+
+
+@pytest.mark.parametrize("turned", [">I", ">HH"])
+def test_an_extensible_header_in_the_other_byte_order_is_read_however_its_identifier_is_turned(turned):
+    tag = struct.pack(turned, *((1,) if turned == ">I" else (1, 0)))
+    form = struct.pack(">HHIIHHHHI", 0xFFFE, 2, 48_000, 288_000, 6, 24, 22, 20, 3) + tag + bytes(12)
+    content = (
+        b"RIFX" + struct.pack(">I", 72) + b"WAVEfmt " + struct.pack(">I", 40) + form + b"data" + bytes(4)
+    )
+    header = read_wav_header(lambda place, count: content[place : place + count], len(content))
+    assert (header.tag, header.order, header.bits, header.frame_bytes) == (1, ">", 20, 6)
+
+
 def test_a_chunk_that_claims_all_the_world_is_no_way_out_of_the_file(tmp_path):
     sizes = struct.pack("<QQQI4sQ", 0, 600, 100, 1, b"JUNK", 2**64 - 1)
     content = b"RF64\xff\xff\xff\xffWAVE" + chunk(b"ds64", sizes) + b"JUNK\xff\xff\xff\xff" + SOUND[12:]
