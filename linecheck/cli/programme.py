@@ -10,6 +10,8 @@ import click
 from linecheck.cli.stimuli import CAUTION
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from linecheck.station.programme import Programme
 
 __all__ = ["command"]
@@ -53,6 +55,8 @@ def command(
     _show(programme, left_out, out)
     if tracks is not None:
         _write_tracks(programme, left_out, Path(tracks), Path(out).suffix)
+    for line in _setups(programme, left_out):
+        click.echo(f"linecheck: {line}", err=True)
     click.echo(CAUTION, err=True)
 
 
@@ -115,6 +119,19 @@ def _write_tracks(programme: Programme, left_out: frozenset[str], folder: Path, 
         path = folder / f"{number:0{width}}-{plain_file_name(entry.segment.name)}{suffix}"
         write(path, programme.track(entry.segment, left_out), programme.rate_hz, _file_bits(programme.bits))
     click.echo(f"{folder}: {len(placed)} tracks, one a segment")
+
+
+def _setups(programme: Programme, left_out: frozenset[str]) -> Iterator[str]:
+    """Yield which segments want the unit set otherwise than the programme's others."""
+    common = programme.limits.setup
+    for entry in programme.layout(left_out):
+        setup = entry.segment.planned.check.setup
+        differing = [f"{key} {value}" for key, value in setup.items() if common.get(key) != value]
+        if differing:
+            yield (
+                f"{entry.segment.name} wants the unit set to {', '.join(differing)} while it plays, and nothing here "
+                "can do that: set it by hand, or leave it out with --without"
+            )
 
 
 def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:

@@ -286,3 +286,16 @@ def test_an_odd_word_length_is_in_a_file_that_every_player_takes(linecheck, bits
     samples = read_audio(name).samples
     assert not np.any(samples & ((1 << (32 - bits)) - 1))
     assert np.any(samples & (1 << (32 - bits)))
+
+
+def test_a_check_that_wants_the_unit_set_otherwise_is_named(linecheck, tmp_path):
+    text = LIMITS.replace("checks:", "setup: {filter: sharp, input: disc}\nchecks:", 1)
+    text = text.replace("    kind: quiet\n", "    kind: quiet\n    setup: {filter: slow}\n")
+    (tmp_path / "limits.yaml").write_text(text, encoding="utf-8")
+    status, _, err = linecheck("programme", *FILE, "--out", "x.wav")
+    assert status == 0
+    assert [line for line in err.splitlines() if "wants" in line] == [
+        "linecheck: quiet wants the unit set to filter slow while it plays, and nothing here can do that: set it by "
+        "hand, or leave it out with --without"
+    ]
+    assert "wants" not in linecheck("programme", *FILE, "--out", "x.wav", "--without", "quiet")[2]
