@@ -46,7 +46,9 @@ def tolerance(unit):
     """0.1 dB, also of what is in volts; 0.1 % or 0.02 of anything else."""
     if unit.startswith("dB"):
         return {"abs": 0.1, "rel": 0.0}
-    return {"rel": 10.0 ** (0.1 / 20.0) - 1.0, "abs": 0.0} if unit in ("V", "µV") else {"rel": 1e-3, "abs": 0.02}
+    return (
+        {"rel": 10.0 ** (0.1 / 20.0) - 1.0, "abs": 0.0} if unit in ("V", "µV") else {"rel": 1e-3, "abs": 0.02}
+    )
 
 
 def is_resolved(reading):
