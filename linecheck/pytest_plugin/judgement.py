@@ -108,9 +108,8 @@ class SetErrand:
         """
         try:
             with warnings.catch_warnings():
-                warnings.simplefilter(
-                    "ignore"
-                )  # the project's filters are for its own code, and change no verdict
+                # The project's filters are for its own code, and change no verdict.
+                warnings.simplefilter("ignore")
                 outcome = judging.judge_folder(shown_path(self.path), self.limits)
             if outcome.aborted:
                 raise KeyboardInterrupt

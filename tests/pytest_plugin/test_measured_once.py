@@ -57,6 +57,14 @@ def another(folder):
     return Once(SessionFolder(told))
 
 
+def wait_for(happened, seconds=10.0):
+    """Return whether something happens in time."""
+    deadline = time.monotonic() + seconds
+    while not happened() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return happened()
+
+
 @given(st.lists(st.permutations(range(4)), min_size=2, max_size=6))
 def test_each_is_run_once_in_whatever_order_they_are_wanted(orders):
     folder = SessionFolder(None)
@@ -99,12 +107,15 @@ def test_helping_passes_over_what_is_done_or_being_done(folder):
     with ThreadPoolExecutor(2) as pool, another(folder)._locked(taken, wait=True):
         with another(folder)._locked(wanted, wait=True):
             waiting = pool.submit(helper.get, wanted)
-            while not left.runs:
-                time.sleep(0.01)
+            assert wait_for(lambda: left.runs)
             assert not waiting.done()
         assert waiting.result(10)["key"] == "wanted"
     assert [len(errand.runs) for errand in (done, taken, left, wanted)] == [1, 0, 1, 1]
-    assert helper.get(taken)["key"] == "taken"
+    last = Errand("last")
+    with ThreadPoolExecutor(1) as pool, another(folder)._locked(last, wait=True):
+        waiting = pool.submit(helper.get, last)
+        assert wait_for(lambda: taken.runs)
+    assert waiting.result(10)["key"] == "last"
 
 
 def test_a_process_that_is_killed_leaves_nothing_locked(folder):
