@@ -15,6 +15,8 @@ __all__ = ["sets_text"]
 
 #: Of so many sets the findings are listed, so many of each.
 MOST_LISTED, MOST_FINDINGS = 10, 10
+#: Characters of a column.
+MOST_COLUMNS = 60
 
 MEANINGS = {
     Verdict.INVALID: "What is invalid says nothing of its unit. Put right what is listed below, then judge it again.",
@@ -46,8 +48,9 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     """Yield a line for each set, its columns aligned; what is not a pass is coloured."""
     rows = [["", "verdict", "serial", "firmware", "set", "worst finding"]]
     for entry in briefs:
-        texts = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path, *entry.findings[:1])
-        shown = [plain(text, screen) for text in texts]
+        whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
+        shown = [_ending(plain(text, screen)) for text in whose]
+        shown += [plain(text, screen) for text in entry.findings[:1]]
         rows.append([mark(entry.verdict, ascii_only=screen.ascii_only), entry.verdict.value, *shown])
     widths = [max(len(row[column]) for row in rows) for column in range(5)]
     verdicts = (Verdict.PASS, *(entry.verdict for entry in briefs))
@@ -56,6 +59,11 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
         line = "  " + "  ".join((*cells, *row[5:])).rstrip()
         plainly = verdict is Verdict.PASS or not screen.coloured
         yield line if plainly else click.style(line, fg=colour(verdict))
+
+
+def _ending(text: str) -> str:
+    """Return a text that no column grows too wide for; the end of a path tells more than its beginning."""
+    return text if len(text) <= MOST_COLUMNS else "..." + text[3 - MOST_COLUMNS :]
 
 
 def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:

@@ -13,7 +13,7 @@ from linecheck.cli.display_sets import sets_text
 from linecheck.cli.session import ResultFiles, exit_status, record_and_show, tell
 from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
-from linecheck.errors import ExitStatus, FileError, RecordError, StationError
+from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import worst
 from linecheck.records.files import write_atomically
@@ -142,12 +142,9 @@ def _show_one(judged: JudgedSet, wanted: ResultFiles, log: Log | None, *, strict
     """Show the only set as one that was judged here."""
     if judged.outcome is not None:
         return record_and_show(judged.outcome, log, [wanted], strict=strict, set_path=judged.path)
-    message = judged.problem.message if judged.problem is not None else "not judged"
     if judged.problem is not None and judged.problem.code == "set_refused":
-        error = FileError(judged.path, message)
-        error.args = (message,)
-        raise error
-    raise StationError(f"{judged.path}: {message}")
+        raise LinecheckError(judged.problem.message)
+    raise StationError(f"{judged.path}: {judged.why or 'not judged'}")
 
 
 def _show_many(

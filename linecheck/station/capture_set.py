@@ -17,6 +17,7 @@ length a stimulus was played where these are not the limit file's (``stimulus``)
 
 from __future__ import annotations
 
+import os
 import urllib.parse
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -174,12 +175,13 @@ def load_capture_set(path: str | Path) -> CaptureSet:
         There is no set there; every fault of it comes at once as :class:`FileFaults`.
     """
     path = Path(path)
-    if path.is_dir():
+    # os.path answers for any text; a Path raises where a name is longer than any file's may be.
+    if os.path.isdir(path):
         path = path / INDEX_NAME
-        if not path.exists():
+        if not os.path.exists(path):
             raise FileError(path.parent, f"is no capture set: there is no {INDEX_NAME} in it")
     elif path.name != INDEX_NAME:
-        reason = "is no capture set: give its folder" if path.exists() else "there is no such capture set"
+        reason = "is no capture set: give its folder" if os.path.exists(path) else "there is no such capture set"
         raise FileError(path, reason)
     file = read_toml(path)
     hashes: dict[str, str] = {}

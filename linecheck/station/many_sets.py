@@ -6,6 +6,7 @@ again, and one that kills whoever judges it is given up after a few workers. Eac
 
 from __future__ import annotations
 
+import os
 import platform
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -13,7 +14,6 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, 
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 from typing import Protocol
 
 from linecheck.checks.base import Problem
@@ -109,7 +109,7 @@ def judge_task(task: SetTask) -> RunOutcome | Problem:
         return Problem(
             "other_software", f"the worker that had it does not have {lacks}: install the same there"
         )
-    if task.seen and not Path(task.folder).exists():
+    if task.seen and not os.path.exists(task.folder):
         words = "the worker does not see it: all workers must see the sets under the same path"
         return Problem("set_refused", f"{task.shown}: {words}, {task.folder}")
     try:
@@ -163,8 +163,8 @@ def judge_sets(
 
 
 def _task(path: str, limits: tuple[LimitFile, ...], serial: str | None) -> SetTask:
-    folder = Path(path).absolute()
-    return SetTask(str(folder), path, folder.exists(), limits, serial, software_here())
+    folder = os.path.abspath(path)
+    return SetTask(folder, path, os.path.exists(folder), limits, serial, software_here())
 
 
 @dataclass

@@ -183,7 +183,7 @@ def test_a_set_that_is_not_one_of_the_model_is_refused(judge, captures, old, new
     assert words in err
 
 
-@pytest.mark.parametrize("name", ["nowhere", "limits.yaml", "."])
+@pytest.mark.parametrize("name", ["nowhere", "limits.yaml", ".", "long" * 2000])
 def test_what_is_no_set_is_refused(judge, name):
     status, out, err = judge(name)
     assert (status, out) == (2, "")

@@ -9,12 +9,14 @@ import time
 from dataclasses import replace
 
 import pytest
+from made_runs import made_run
 from many_captures import LIMITS, write_limits, write_sets
 from small_run import call
 
 from linecheck.checks.base import Problem
 from linecheck.cli.display import Screen
 from linecheck.cli.display_sets import MOST_FINDINGS, MOST_LISTED, sets_text
+from linecheck.cli.sets_progress import BarSets, sets_listener
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log, LogReader
@@ -150,7 +152,7 @@ def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, t
 
 
 def test_a_verdict_on_nothing_measured_spoils_no_file(judge, tmp_path, monkeypatch):
-    from made_runs import made_check, made_reading, made_run
+    from made_runs import made_check, made_reading
 
     def judged_sets(paths, *arguments, **options):
         wrong = made_run(made_check(made_reading(Verdict.PASS, float("nan"))))
@@ -277,6 +279,39 @@ def test_what_a_line_says_already_is_not_said_twice():
     text = sets_text([brief(1), brief(2, Verdict.PASS, 0)], Verdict.FAIL, Screen())
     assert text.count("a finding") == 1
     assert not text.splitlines()[-1].endswith(" ")
+
+
+def test_a_long_path_makes_no_line_long_and_keeps_its_end():
+    entry = replace(brief(1), path=f"{'very/' * 1000}end")
+    line = sets_text([entry], Verdict.FAIL, Screen()).splitlines()[5]
+    assert len(line) < 130
+    assert "very/end  a finding" in line
+
+
+def test_a_bar_on_a_terminal_tells_what_does_not_pass_and_goes_away(capsys, monkeypatch):
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setenv("TERM", "xterm")
+    bar = sets_listener()
+    assert isinstance(bar, BarSets)
+    bar.sets_started(2)
+    bar.set_judged(JudgedSet("good", made_run()))
+    bar.worker_died("bad", "its process was ended by SIGKILL")
+    bar.set_judged(JudgedSet("bad", problem=Problem("worker_died", "given up")))
+    bar.sets_finished()
+    bar.sets_finished()
+    bar.set_judged(JudgedSet("late", made_run()))
+    err = capsys.readouterr().err
+    assert "bad: its process was ended by SIGKILL; it is judged again" in err
+    assert "bad: invalid: given up" in err
+    assert "good" not in err
+
+
+def test_a_build_log_gets_a_line_for_each_set(capsys):
+    lines = sets_listener(several=False)
+    lines.sets_started(1)
+    lines.set_judged(JudgedSet("a\x1bb", made_run()))
+    lines.sets_finished()
+    assert capsys.readouterr().err.splitlines() == ["1 set", r"[1/1] a\x1bb PR3-004711: pass"]
 
 
 def test_what_is_higher_than_the_screen_ends_with_the_verdict():

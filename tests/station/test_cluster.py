@@ -9,6 +9,7 @@ import contract
 import pytest
 from loopback_cluster import loopback_cluster
 from many_captures import write_limits, write_sets
+from small_run import call
 from workers_at_sets import with_deaths
 
 from linecheck.errors import StationError, UsageError
@@ -81,6 +82,18 @@ def test_the_command_line_gives_the_same_bytes_on_a_cluster_as_on_processes(clus
         lines.append([contract.without_own(text) for text in file.read_text(encoding="utf-8").splitlines()])
     assert lines[0] == lines[1]
     assert len(lines[0]) == 4
+
+
+def test_one_set_is_shown_as_if_it_were_judged_here(cluster, paths, limits, monkeypatch, capsys, tmp_path):
+    file = tmp_path / "r.json"
+    options = ["--limits", limits.path, "--scheduler", cluster.address, "--json", file]
+    status, out, _ = call(monkeypatch, capsys, "judge", paths[0], *options)
+    assert (status, out.splitlines()[0]) == (0, "● PASS")
+    assert "wiring" in out
+    assert file.read_text(encoding="utf-8").startswith('{\n  "format": 1,')
+    status, out, err = call(monkeypatch, capsys, "judge", tmp_path / "nowhere", *options)
+    assert (status, out) == (2, "")
+    assert f"linecheck: {tmp_path / 'nowhere'}: there is no such capture set" in err
 
 
 def test_a_worker_that_dies_costs_a_retry_of_its_set_and_nothing_else(cluster, tmp_path, limits):
