@@ -1,5 +1,6 @@
 """Runs and baselines made up by hand, so that comparisons are tested without measuring anything."""
 
+import uuid
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -38,7 +39,7 @@ def curve(channel="left", lift=0.0, at=None):
     return JudgedCurve(Curve("spectrum", channel, x, "Hz", y + np.zeros(400), "dB", 5.0, np.full(400, 0.3)))
 
 
-def unit_run(changes=None, *, limits=None, lines=(), without=(), **about):
+def unit_run(changes=None, *, limits=None, lines=(), without=(), digest=None, **about):
     """Return a run of both checks with usual values, some of them changed, by ``(metric, channel)``."""
     usual = {"sinad": 112.84, "level": 4.0, "hum": -133.5}
     changes = dict(changes or {})
@@ -55,7 +56,12 @@ def unit_run(changes=None, *, limits=None, lines=(), without=(), **about):
     tone = [made(metric, channel, value) for metric, value in usual.items() for channel in channels]
     tone += [dict(lines).get(channel, curve(channel)) for channel in channels]
     quiet = [made("noise_a", channel, 4.55) for channel in channels]
-    checks = [made_check(*tone), made_check(*quiet, name="quiet", kind="quiet")]
+    # No two captures are the same, unless a test says so.
+    hashes = [uuid.uuid4().hex * 2 if digest is None else digest for _ in range(2)]
+    checks = [
+        made_check(*tone, capture_sha256=hashes[0]),
+        made_check(*quiet, name="quiet", kind="quiet", capture_sha256=hashes[1]),
+    ]
     kept = tuple(check for check in checks if check.check not in without)
     return made_run(checks=kept, limits=limits or limits_with(), missing=tuple(without), **about)
 

@@ -49,6 +49,8 @@ __all__ = [
 LONGEST_BYTES: Final = 8_000_000
 MOST_HISTORY: Final = 1000
 LONGEST_TEXT: Final = 500
+#: So far from zero, in bands, may a band lie; exact in floating point by far.
+MOST_STEPS: Final = 1e9
 
 Text = Annotated[str, Field(min_length=1, max_length=LONGEST_TEXT)]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
@@ -131,8 +133,14 @@ class CurveEntry(_Table):
             raise ValueError("an uncertainty is not negative")
         if self.per_octave is not None and any(row[0] <= 0.0 for row in self.bands):
             raise ValueError(f"expected places above 0 {self.x_unit}")
-        keys = self.lattice.keys(np.array([row[0] for row in self.bands]))
-        if np.any(np.diff(keys) <= 0):
+        places = np.array([row[0] for row in self.bands])
+        with np.errstate(over="ignore"):
+            far = ~(np.abs(self.lattice.position(places)) < MOST_STEPS)
+        if np.any(far):
+            raise ValueError(
+                f"expected a step of which {self.x_unit or 'the axis'} has fewer than {MOST_STEPS:g}"
+            )
+        if np.any(np.diff(self.lattice.keys(places)) <= 0):
             raise ValueError("expected bands that ascend, each given once")
         return self
 

@@ -47,8 +47,8 @@ def combined_unit(
     certificates = {entry.certificate for entry in entries}
     one = len(certificates) == 1
     volts = entries[0].volts_uncertainty_percent if one else 0.0
-    for entry in entries[1:]:
-        _require_alike(entries[0], entry)
+    for number, entry in enumerate(entries):
+        _require_alike(entries[:number], entry)
     margins = {check.name: check.regression for check in runs[0].limits.checks}
     checks = [
         _combined_check(
@@ -66,12 +66,20 @@ def combined_unit(
     )
 
 
-def _require_alike(first: UnitEntry, other: UnitEntry) -> None:
-    for check in first.check:
-        if _check_of(other, check.name).stimulus != check.stimulus:
-            raise UsageError(
-                f"the sets of {first.serial} were recorded with different stimuli of {check.name}: accept one of them"
-            )
+def _require_alike(others: Sequence[UnitEntry], entry: UnitEntry) -> None:
+    """Refuse what cannot be combined: other stimuli, or the same captures again, which would say no more than once."""
+    for first in others:
+        for check in first.check:
+            again = _check_of(entry, check.name)
+            if again.captures and again.captures == check.captures:
+                raise UsageError(
+                    f"the sets of {first.serial} have the same capture of {check.name}: give each set once"
+                )
+            if again.stimulus != check.stimulus:
+                raise UsageError(
+                    f"the sets of {first.serial} were recorded with different stimuli of {check.name}: "
+                    "accept one of them"
+                )
 
 
 def _check_of(unit: UnitEntry, name: str) -> CheckEntry:

@@ -116,10 +116,10 @@ def _reading(reading: Reading) -> ReadingEntry | None:
     return ReadingEntry(
         metric=reading.metric,
         channel=reading.channel,
-        value=reading.value,
+        value=float(reading.value),
         unit=reading.unit,
-        uncertainty=reading.uncertainty,
-        bound=reading.is_bound,
+        uncertainty=float(reading.uncertainty),
+        bound=bool(reading.is_bound),
     )
 
 

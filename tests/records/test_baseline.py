@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from regression_runs import baseline_of, curve, limits_with, reading, unit_run
+from small_run import small_check
 
 from linecheck.checks.base import Problem
 from linecheck.errors import BaselineError, FileError, FileFaults, UsageError
@@ -21,6 +23,7 @@ from linecheck.records.baseline import (
     load_baseline,
     rounded_reading,
 )
+from linecheck.records.regression import compare_outcome
 
 
 def read_back(tmp_path, baseline):
@@ -48,7 +51,7 @@ def test_it_reads_back_as_it_was_written(tmp_path):
 
 
 def test_it_names_what_it_comes_from():
-    run = unit_run(calibration={"certificate": "C-17", "uncertainty_percent": "0.1"})
+    run = unit_run(digest="ab" * 32, calibration={"certificate": "C-17", "uncertainty_percent": "0.1"})
     file = baseline_of(run).file
     (unit,) = file.unit
     assert (file.model, file.limits.path, file.limits.revision) == ("pellow-r3", "limits/pellow-r3.yaml", 1)
@@ -56,7 +59,7 @@ def test_it_names_what_it_comes_from():
     assert (unit.serial, unit.firmware, unit.stations) == ("PR3-004711", "1.4.2", ("line-2-nest-a",))
     assert (unit.certificate, unit.volts_uncertainty_percent) == ("C-17", 0.1)
     tone = unit.check[0]
-    assert tone.captures == ("c3" * 32,)
+    assert tone.captures == ("ab" * 32,)
     assert tone.stimulus["frequency_hz"] == 997.0
     assert tone.analysis["resolution_hz"] == 5.0
 
@@ -78,19 +81,16 @@ def test_a_reading_is_a_line_in_the_limit_files_order():
 
 
 def test_one_reading_that_changes_changes_one_line():
-    before, after = (
-        baseline_bytes(baseline_of(run).file).decode().splitlines()
-        for run in (unit_run(), unit_run({("sinad", "left"): 112.95}))
-    )
+    runs = (unit_run(digest="c3" * 32), unit_run({("sinad", "left"): 112.95}, digest="c3" * 32))
+    before, after = (baseline_bytes(baseline_of(run).file).decode().splitlines() for run in runs)
     assert sum(one != other for one, other in zip(before, after, strict=True)) == 1
 
 
 def test_what_lies_far_below_the_margin_changes_no_line():
     tiny = {("level", "left"): reading("level", "left", 4.0 + 3e-8, 2.8e-8)}
     other = {("level", "left"): reading("level", "left", 4.0 - 4e-8, 3.1e-8)}
-    assert baseline_bytes(baseline_of(unit_run(tiny)).file) == baseline_bytes(
-        baseline_of(unit_run(other)).file
-    )
+    one, two = (baseline_of(unit_run(changes, digest="c3" * 32)).file for changes in (tiny, other))
+    assert baseline_bytes(one) == baseline_bytes(two)
 
 
 @given(st.floats(-1e4, 1e4), st.one_of(st.just(0.0), st.floats(1e-9, 100.0)), st.floats(1e-4, 50.0))
@@ -110,7 +110,7 @@ def test_several_sets_of_a_unit_are_combined():
     assert kept["tone", "sinad", "left"].uncertainty == pytest.approx(0.04 / math.sqrt(3.0), rel=0.05)
     assert kept["tone", "sinad", "right"].uncertainty == pytest.approx(0.03 / math.sqrt(3.0), rel=0.05)
     (unit,) = baseline_of(*runs).file.unit
-    assert unit.check[0].captures == ("c3" * 32,) * 3
+    assert len(set(unit.check[0].captures)) == 3
 
 
 def test_one_calibration_is_one_error_however_many_sets_there_are():
@@ -128,6 +128,16 @@ def test_one_calibration_is_one_error_however_many_sets_there_are():
 def test_sets_of_different_firmware_are_not_combined():
     with pytest.raises(UsageError, match=r"PR3-004711 are of firmware 1\.4\.2 and 1\.5\.0"):
         baseline_of(unit_run(), unit_run(firmware="1.5.0"))
+
+
+def test_sets_of_different_stimuli_or_of_the_same_captures_are_not_combined():
+    with pytest.raises(UsageError, match="have the same capture of tone: give each set once"):
+        baseline_of(unit_run(digest="c3" * 32), unit_run(digest="c3" * 32))
+    limits = limits_with()
+    quieter = replace(limits.checks[0], stimulus=small_check("tone", "tone", level_dbfs=-1.0).stimulus)
+    other = replace(limits, checks=(quieter, *limits.checks[1:]))
+    with pytest.raises(UsageError, match="were recorded with different stimuli of tone: accept one of them"):
+        baseline_of(unit_run(), unit_run(limits=other))
 
 
 @pytest.mark.parametrize(
@@ -252,6 +262,7 @@ def text_of(baseline):
         ("uncertainty = 0.031", "uncertainty = -0.031", "expected at least 0"),
         ("per_octave = 12", "", "expected per_octave or step, and not both"),
         ("per_octave = 12", "per_octave = 0", "expected at least 1"),
+        ("per_octave = 12", "step = 1e-300", "expected a step of which Hz has fewer than 1e+09"),
         ("  [20.8569,", "  [-20.8569,", "expected places above 0 Hz"),
         ("  [20.8569,", "  [2085.69,", "expected bands that ascend, each given once"),
         ("  [20.8569,", "  [20.8569, 1.0, 1.0, 1.0,", "expected bands of 3 or 4, or of 5 or 7 numbers each"),
@@ -283,3 +294,27 @@ def test_a_file_that_is_missing_or_far_too_long_is_refused(tmp_path):
         stream.truncate(9_000_000)
     with pytest.raises(FileError, match="longer than 8,000,000 bytes"):
         load_baseline(path)
+
+
+@given(st.data())
+def test_a_file_that_was_tampered_with_is_read_or_refused(tmp_path_factory, data):
+    content = bytearray(baseline_bytes(baseline_of(unit_run()).file))
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(content) - 1))
+        match data.draw(st.sampled_from(["byte", "cut", "double", "digit"])):
+            case "byte":
+                content[at] = data.draw(st.integers(0, 255))
+            case "cut":
+                del content[at : at + data.draw(st.integers(1, 200))]
+            case "double":
+                content[at:at] = content[at : at + data.draw(st.integers(1, 400))]
+            case "digit":
+                content[at:at] = b"999999999999"
+        if not content:
+            break
+    path = tmp_path_factory.mktemp("tampered") / "baseline.toml"
+    path.write_bytes(content)
+    compared = None
+    with suppress(BaselineError, FileError):
+        compared = compare_outcome(unit_run(), load_baseline(path))
+    assert compared is None or len(compared) >= 10
