@@ -32,7 +32,7 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING, Literal
 
 from linecheck.errors import RecordError
-from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.records.settle import settled
 from linecheck.records.text import visible
 from linecheck.records.times import utc_text
@@ -182,7 +182,7 @@ def _suite(outcome: RunOutcome, strict: bool, further: tuple[Case, ...], place: 
         host=run.station or "localhost",
         started=run.started,
         seconds=run.duration_seconds,
-        properties=_properties(run),
+        properties=_properties(run, worst([run.verdict, *_verdicts(further)])),
         cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
     )
@@ -205,14 +205,19 @@ def _run_reasons(run: RunOutcome, judged: bool) -> list[str]:
     return reasons
 
 
-def _properties(run: RunOutcome) -> dict[str, str]:
+def _verdicts(cases: Iterable[Case]) -> list[Verdict]:
+    """Return what further cases say of the run."""
+    return [Verdict(case.kind) for case in cases if case.kind in set(Verdict)]
+
+
+def _properties(run: RunOutcome, verdict: Verdict) -> dict[str, str]:
     values: dict[str, object] = {
         "serial": run.serial,
         "model": run.model,
         "firmware": run.firmware,
         "station": run.station,
         "operator": run.operator,
-        "verdict": run.verdict.value,
+        "verdict": verdict.value,
         "run": run.run_id,
         "limit_file": run.limits.path,
         "limit_file_sha256": run.limits.sha256,

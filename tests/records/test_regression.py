@@ -251,6 +251,7 @@ def test_each_comparison_is_a_case_of_junit():
         [compared.judged.outcome], False, [list(regression_cases(compared.comparisons))]
     ).decode()
     assert 'failures="2"' in text
+    assert '<property name="verdict" value="fail"' in text
     assert 'name="sinad.left.regression" classname="pellow-r3.tone"' in text.replace(
         'classname="pellow-r3.tone" name="sinad.left.regression"',
         'name="sinad.left.regression" classname="pellow-r3.tone"',
