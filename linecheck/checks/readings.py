@@ -120,11 +120,12 @@ def ratio_reading(metric: str, channel: str, power: Power, tone: Line | None) ->
     """Return a power re the tone's in dB.
 
     Where the power is not resolved (it lies below its own standard uncertainty), the reading is that uncertainty: the
-    level below which nothing can be told.
+    level below which nothing can be told, and so a bound.
     """
     if tone is None:
         return Reading(metric, channel, None, "dB", None)
-    return power_ratio(metric, channel, power, tone.power)
+    hidden = power.value < _smallest(power, tone.power)
+    return power_ratio(metric, channel, power, tone.power, is_bound=hidden)
 
 
 def power_ratio(
@@ -133,11 +134,16 @@ def power_ratio(
     """Return a power re another in dB, as :func:`ratio_reading` does; missing where that one is nothing."""
     if not reference.value > 0.0:
         return Reading(metric, channel, None, "dB", None)
-    spread = float(np.hypot(power.uncertainty, ARITHMETIC * reference.value))
+    spread = _smallest(power, reference)
     value = max(power.value, spread, _FLOOR)
     relative = np.hypot(spread / value, reference.uncertainty / reference.value)
     level = 10.0 * np.log10(value / reference.value)
     return Reading(metric, channel, float(level), "dB", float(0.5 * DB_PER_NEPER * relative), is_bound)
+
+
+def _smallest(power: Power, reference: Power) -> float:
+    """Return the smallest power that can be told from none beside a reference."""
+    return float(np.hypot(power.uncertainty, ARITHMETIC * reference.value))
 
 
 def pair_difference(metric: str, channels: tuple[str, ...], levels: Sequence[Reading]) -> Reading:

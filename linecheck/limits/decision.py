@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReadi
 __all__ = ["COVERAGE_FACTOR", "judge_curve", "judge_measurement", "judge_reading"]
 
 FloatArray = NDArray[np.float64]
+Better = Literal["more", "less", "nominal"]
 
 #: U = k u; about 95 % for a normal distribution.
 COVERAGE_FACTOR = 2.0
@@ -59,11 +60,14 @@ class _Worst:
     side: str | None
 
 
-def judge_reading(mask: Mask | None, reading: Reading, decision: Decision) -> JudgedReading:
+def judge_reading(
+    mask: Mask | None, reading: Reading, decision: Decision, better: Better = "nominal"
+) -> JudgedReading:
     """Judge one reading; without a mask its verdict is None.
 
     A value or uncertainty that is not finite becomes None. The verdict is invalid without a value, by the guarded rule
-    without an uncertainty, and where a value that is only a bound does not pass.
+    without an uncertainty, and where a value that is only a bound does not prove a pass: it lies outside the pass mask,
+    or that limits the side on which the truth may lie, which ``better`` says.
     """
     value, uncertainty = _finite(reading.value), _finite(reading.uncertainty)
     reading = replace(reading, value=value, uncertainty=uncertainty)
@@ -73,9 +77,15 @@ def judge_reading(mask: Mask | None, reading: Reading, decision: Decision) -> Ju
     if value is None or guard is None:
         return JudgedReading(reading, Verdict.INVALID)
     worst = _judge_points(mask, np.array([1.0]), np.array([value]), False, guard, decision)
-    if worst is None or (reading.is_bound and worst.verdict is not Verdict.PASS):
+    if worst is None or (reading.is_bound and not _proves(mask, worst.verdict, better)):
         return JudgedReading(reading, Verdict.INVALID)
     return JudgedReading(reading, worst.verdict, worst.margin, worst.limit, worst.fail_limit, worst.side)
+
+
+def _proves(mask: Mask, verdict: Verdict, better: Better) -> bool:
+    """Return whether a bound with this verdict proves that the truth passes, which lies on its better side."""
+    open_side = {"more": mask.pass_.max, "less": mask.pass_.min}
+    return verdict is Verdict.PASS and better in open_side and open_side[better] is None
 
 
 def judge_curve(mask: Mask | None, curve: Curve, log_x: bool, decision: Decision) -> JudgedCurve:
@@ -208,9 +218,15 @@ def judge_measurement(
     where the measurement gave no reason.
     """
     void = _Void.of(measurement.problems, channels)
+    better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
     logarithmic = _logarithmic(check)
     readings = [
-        judge_reading(check.masks.get(item.metric), void.reading(item), decision)
+        judge_reading(
+            check.masks.get(item.metric),
+            void.reading(item),
+            decision,
+            better.get(item.metric, "nominal"),
+        )
         for item in measurement.readings
     ]
     curves = [

@@ -63,11 +63,29 @@ def test_the_simple_rule(mask, value, verdict, margin, limit, fail_limit, side):
 @pytest.mark.parametrize(("value", "verdict"), [(113.0, PASS), (111.0, INVALID), (107.0, INVALID)])
 def test_a_bound_passes_or_judges_nothing(value, verdict):
     bound = dataclasses.replace(reading(value, 0.1), is_bound=True)
-    assert judge_reading(SINAD, bound, "simple").verdict is verdict
+    assert judge_reading(SINAD, bound, "simple", "more").verdict is verdict
     check = Check("tone", all_kinds()["tone"], None, None, {}, {"sinad": SINAD})
     judged = judge_measurement(check, Measurement((bound,)), "simple", ("left",))
     assert [item.verdict for item in judged.readings] == [verdict]
     assert [problem.code for problem in judged.problems] == ["unresolved"] * (verdict is INVALID)
+
+
+@pytest.mark.parametrize(
+    ("mask", "better", "verdict"),
+    [
+        (Mask(Bounds(max=-120.0)), "less", PASS),
+        (Mask(Bounds(max=-100.0), Bounds(max=-90.0)), "less", PASS),
+        (Mask(Bounds(-130.0, -100.0)), "less", INVALID),
+        (Mask(Bounds(min=-130.0)), "less", INVALID),
+        (Mask(Bounds(min=-130.0)), "more", PASS),
+        (Mask(Bounds(-130.0, -100.0)), "more", INVALID),
+        (Mask(Bounds(max=-100.0)), "more", INVALID),
+        (Mask(Bounds(max=-100.0)), "nominal", INVALID),
+    ],
+)
+def test_a_bound_passes_no_mask_that_limits_the_side_on_which_the_truth_may_lie(mask, better, verdict):
+    bound = Reading("hum", "left", -125.0, "dB", 1.0, is_bound=True)
+    assert judge_reading(mask, bound, "simple", better).verdict is verdict
 
 
 @pytest.mark.parametrize(
