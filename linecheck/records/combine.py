@@ -123,25 +123,19 @@ def _curve_of(check: CheckEntry, like: CurveEntry) -> CurveEntry:
 
 
 def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> ReadingEntry:
-    """Return the mean of a reading; where one is a bound, the largest and with it the weakest of the values.
+    """Return the mean of a reading: of the values where there are any, else of the bounds.
 
     The part of the uncertainty that the calibration gives to all alike does not shrink with their number.
     """
-    if len(entries) == 1:
-        return entries[0]
-    values = [entry.value for entry in entries]
+    known = [entry for entry in entries if not entry.bound] or entries
+    if len(known) == 1:
+        return known[0]
+    values = [entry.value for entry in known]
     count, mean = len(values), fmean(values)
-    common = same_volts * abs(mean) if entries[0].unit in VOLT_UNITS else 0.0
-    own = sum(max(entry.uncertainty**2 - common**2, 0.0) for entry in entries)
-    stated = math.sqrt(own) / count
-    uncertainty = math.hypot(max(stated, stdev(values) / math.sqrt(count)), common)
-    return entries[0].model_copy(
-        update={
-            "value": mean,
-            "uncertainty": uncertainty,
-            "bound": any(entry.bound for entry in entries),
-        }
-    )
+    common = same_volts * abs(mean) if known[0].unit in VOLT_UNITS else 0.0
+    own = sum(max(entry.uncertainty**2 - common**2, 0.0) for entry in known)
+    spread = max(math.sqrt(own) / count, stdev(values) / math.sqrt(count))
+    return known[0].model_copy(update={"value": mean, "uncertainty": math.hypot(spread, common)})
 
 
 def _combined_curve(entries: Sequence[CurveEntry], margin: float) -> CurveEntry:

@@ -113,6 +113,17 @@ def test_several_sets_of_a_unit_are_combined():
     assert len(set(unit.check[0].captures)) == 3
 
 
+def test_a_value_says_more_than_a_bound():
+    runs = [
+        unit_run({("hum", "left"): reading("hum", "left", value, 0.5, bound=bound)})
+        for value, bound in ((-133.0, False), (-130.0, True), (-134.0, False), (-129.0, True))
+    ]
+    kept = values_of(baseline_of(*runs))["tone", "hum", "left"]
+    assert (kept.value, kept.bound) == (-133.5, False)
+    bounds = values_of(baseline_of(runs[1], runs[3]))["tone", "hum", "left"]
+    assert (bounds.value, bounds.bound) == (-129.5, True)
+
+
 def test_one_calibration_is_one_error_however_many_sets_there_are():
     calibration = {"certificate": "C-17", "uncertainty_percent": "1.0"}
     volts = {("level", "left"): reading("level", "left", 4.0, 0.05)}
