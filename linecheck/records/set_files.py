@@ -184,7 +184,8 @@ class JunitFiles:
         """Return what classnames begin with, another one for each set, the same from run to run."""
         run = judged.outcome
         place = f"{run.model}.{run.serial}" if run is not None else "linecheck.set"
-        key = place if run is not None else f"{place} {judged.path}"
+        named = place if run is not None else f"{place} {judged.path}"
+        key = " ".join(visible(named).split())  # as it stands in the file
         self._places[key] += 1
         return place if self._places[key] == 1 else f"{place}#{self._places[key]}"
 

@@ -1,13 +1,10 @@
-import os
 import xml.etree.ElementTree as ET
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from junitparser import Error, Failure, JUnitXml
-from lxml import etree
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 
 from linecheck.checks.base import Problem
@@ -34,32 +31,13 @@ def cases(*runs, strict=False):
     return {(case.classname, case.name): case.result[0] if case.result else None for case in found}
 
 
-@pytest.fixture(scope="module")
-def schemas():
-    """Two published schemas: windyroad/JUnit-Schema JUnit.xsd, and jenkinsci/xunit-plugin junit-10.xsd."""
-    folder = os.environ.get("LINECHECK_JUNIT_SCHEMAS")
-    if not folder:
-        lack = "set LINECHECK_JUNIT_SCHEMAS to a folder with ant-style.xsd and junit-10.xsd"
-        if os.environ.get("CI") == "true":
-            pytest.fail(lack)
-        pytest.skip(lack)
-    names = ("ant-style.xsd", "junit-10.xsd")
-    return [etree.XMLSchema(etree.parse(str(Path(folder) / name))) for name in names]
-
-
-def hold_against(schemas, content):
-    document = etree.fromstring(content)
-    for schema in schemas:
-        assert schema.validate(document), schema.error_log
-
-
 @pytest.mark.parametrize("strict", [False, True])
 def test_a_run_of_every_verdict_is_valid_against_both_schemas(schemas, strict):
     runs = runs_of_every_verdict()
     for run in runs.values():
-        hold_against(schemas, junit_bytes([run], strict))
-    hold_against(schemas, junit_bytes(runs.values(), strict))
-    hold_against(schemas, junit_bytes([], strict))
+        schemas.hold(junit_bytes([run], strict))
+    schemas.hold(junit_bytes(runs.values(), strict))
+    schemas.hold(junit_bytes([], strict))
 
 
 @given(st.lists(ODD, min_size=8, max_size=8), st.sampled_from(list(Verdict)))
@@ -80,7 +58,7 @@ def test_no_text_makes_a_file_that_is_not_valid(schemas, texts, verdict):
         problems=(Problem(code, message), Problem(code, message, blocks=False)),
     )
     content = junit_bytes([odd])
-    hold_against(schemas, content)
+    schemas.hold(content)
     suite = next(iter(JUnitXml.fromstring(content)))
     assert suite.tests == len(list(suite))
     assert suite.errors >= 1

@@ -22,6 +22,10 @@ from linecheck.records.set_files import JunitFiles, ResultLines, set_result
 from linecheck.station.many_sets import JudgedSet
 
 SERVER_BYTES, SERVER_ELEMENTS = 30_000_000, 250_000
+# Unicode as it comes: controls, lone surrogates, what XML refuses, what means something in XML.
+ODD = st.text(
+    st.characters() | st.sampled_from("\x00\x1d\x85\r\n\t<>&\"'\ud800\ufffe\uffff\u202e]"), max_size=20
+)
 REFUSED = JudgedSet(
     "sets/broken", problem=Problem("set_refused", "sets/broken/captures.toml:1:1: is no TOML")
 )
@@ -89,6 +93,26 @@ def test_every_set_has_a_suite_and_counts_agree_with_another_reader(tmp_path):
     assert [entry["verdict"] for entry in properties] == [judged.verdict.value for judged in judged_sets()]
 
 
+def test_the_files_are_valid_against_both_schemas(schemas, tmp_path):
+    for strict in (False, True):
+        for path in write_junit(tmp_path / "j.xml", judged_sets(), strict=strict, most_elements=30):
+            schemas.hold(path.read_bytes())
+
+
+@given(texts=st.lists(ODD, min_size=7, max_size=7), verdict=st.sampled_from(list(Verdict)))
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_text_makes_a_file_that_is_not_valid(schemas, tmp_path, texts, verdict):
+    path, serial, model, firmware, check, code, message = texts
+    run = runs_of_every_verdict()[verdict]
+    checks = tuple(replace(item, check=check) for item in run.checks)
+    problems = (Problem(code, message), Problem(code, message, blocks=False))
+    odd = replace(run, serial=serial, model=model, firmware=firmware, checks=checks, problems=problems)
+    sets = [JudgedSet(path, odd), JudgedSet(path, odd), JudgedSet(path, problem=Problem(code, message))]
+    (file,) = write_junit(tmp_path / "j.xml", sets)
+    schemas.hold(file.read_bytes())
+    assert len(cases(file)) >= 3
+
+
 def test_no_two_sets_share_a_case_and_names_do_not_depend_on_what_was_measured(tmp_path):
     names = []
     for verdict, value in ((Verdict.PASS, 113.0), (Verdict.FAIL, 90.0)):
@@ -101,6 +125,11 @@ def test_no_two_sets_share_a_case_and_names_do_not_depend_on_what_was_measured(t
     assert [place for place, _ in names[0]] == [
         f"{first}.tone", "pellow-r3.PR3-000002.tone", f"{first}#2.tone", f"{first}#3.tone"
     ]  # fmt: skip
+
+
+def test_serial_numbers_that_look_alike_do_not_share_a_case(tmp_path):
+    sets = [JudgedSet("a", made_run(serial=serial)) for serial in ("x y", "x  y", "x\ny", "x\\x00", "x\x00")]
+    assert len(cases(*write_junit(tmp_path / "j.xml", sets))) == 15
 
 
 def test_a_set_that_was_not_judged_is_an_error_that_says_why(tmp_path):
