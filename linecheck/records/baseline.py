@@ -18,6 +18,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
 
@@ -283,7 +284,7 @@ class Baseline:
     sha256: str
     file: BaselineFile
 
-    @property
+    @cached_property
     def units(self) -> Mapping[str, UnitEntry]:
         """The units by serial number."""
         return {unit.serial: unit for unit in self.file.unit}

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from statistics import fmean, stdev
+from typing import TypeVar
 
 import numpy as np
 
@@ -44,60 +45,47 @@ def combined_unit(
         raise UsageError(
             f"the sets of {serial} are of firmware {named}: what is combined must be of one; accept one of them"
         )
+    checks: dict[str, list[CheckEntry]] = {}
+    for entry in entries:
+        for check in entry.check:
+            checks.setdefault(check.name, []).append(check)
+    for together in checks.values():
+        _require_alike(serial, together)
     certificates = {entry.certificate for entry in entries}
     one = len(certificates) == 1
     volts = entries[0].volts_uncertainty_percent if one else 0.0
-    for number, entry in enumerate(entries):
-        _require_alike(entries[:number], entry)
     margins = {check.name: check.regression for check in runs[0].limits.checks}
-    checks = [
-        _combined_check(
-            [_check_of(entry, check.name) for entry in entries], 0.01 * volts, margins[check.name]
-        )
-        for check in entries[0].check
-    ]
     return UnitEntry(
         serial=serial,
         firmware=firmware[0],
         stations=tuple(dict.fromkeys(station for entry in entries for station in entry.stations)),
         certificate=certificates.pop() if one else None,
         volts_uncertainty_percent=volts,
-        check=tuple(checks),
+        check=tuple(
+            _combined_check(together, 0.01 * volts, margins[name]) for name, together in checks.items()
+        ),
     )
 
 
-def _require_alike(others: Sequence[UnitEntry], entry: UnitEntry) -> None:
-    """Refuse what cannot be combined: other stimuli, or the same captures again, which would say no more than once."""
-    for first in others:
-        for check in first.check:
-            again = _check_of(entry, check.name)
-            if again.captures and again.captures == check.captures:
-                raise UsageError(
-                    f"the sets of {first.serial} have the same capture of {check.name}: give each set once"
-                )
-            if again.stimulus != check.stimulus:
-                raise UsageError(
-                    f"the sets of {first.serial} were recorded with different stimuli of {check.name}: "
-                    "accept one of them"
-                )
-
-
-def _check_of(unit: UnitEntry, name: str) -> CheckEntry:
-    return next(entry for entry in unit.check if entry.name == name)
+def _require_alike(serial: str, entries: Sequence[CheckEntry]) -> None:
+    """Refuse what cannot be combined: other stimuli, or the same capture again, which says no more than once."""
+    name, stimulus = entries[0].name, entries[0].stimulus
+    captures = [entry.captures for entry in entries if entry.captures]
+    if len(set(captures)) < len(captures):
+        raise UsageError(f"the sets of {serial} have the same capture of {name}: give each set once")
+    if any(entry.stimulus != stimulus for entry in entries):
+        raise UsageError(
+            f"the sets of {serial} were recorded with different stimuli of {name}: accept one of them"
+        )
 
 
 def _combined_check(
     entries: Sequence[CheckEntry], same_volts: float, margins: Mapping[str, float]
 ) -> CheckEntry:
     first = entries[0]
-    readings = [
-        _combined_reading([_reading_of(entry, item) for entry in entries], same_volts)
-        for item in first.readings
-    ]
-    curves = [
-        _combined_curve([_curve_of(entry, item) for entry in entries], margins[item.metric])
-        for item in first.curve
-    ]
+    readings = _side_by_side([entry.readings for entry in entries])
+    curves = _side_by_side([entry.curve for entry in entries])
+    combined = [_combined_reading(items, same_volts) for items in readings]
     return CheckEntry(
         name=first.name,
         kind=first.kind,
@@ -105,21 +93,25 @@ def _combined_check(
         stimulus=_without_none(first.stimulus),
         analysis=_without_none(first.analysis),
         captures=tuple(digest for entry in entries for digest in entry.captures),
-        readings=tuple(rounded_reading(reading, margins[reading.metric]) for reading in readings),
-        curve=tuple(curves),
+        readings=tuple(rounded_reading(reading, margins[reading.metric]) for reading in combined),
+        curve=tuple(_combined_curve(items, margins[items[0].metric]) for items in curves),
     )
+
+
+_Entry = TypeVar("_Entry", ReadingEntry, CurveEntry)
+
+
+def _side_by_side(entries: Iterable[Iterable[_Entry]]) -> list[list[_Entry]]:
+    """Return what is alike in metric and channel together, in the order of the first."""
+    found: dict[tuple[str, str | None], list[_Entry]] = {}
+    for items in entries:
+        for item in items:
+            found.setdefault((item.metric, item.channel), []).append(item)
+    return list(found.values())
 
 
 def _without_none(values: Mapping[str, object]) -> dict[str, object]:
     return {name: value for name, value in values.items() if value is not None}
-
-
-def _reading_of(check: CheckEntry, like: ReadingEntry) -> ReadingEntry:
-    return next(e for e in check.readings if (e.metric, e.channel) == (like.metric, like.channel))
-
-
-def _curve_of(check: CheckEntry, like: CurveEntry) -> CurveEntry:
-    return next(e for e in check.curve if (e.metric, e.channel) == (like.metric, like.channel))
 
 
 def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> ReadingEntry:
