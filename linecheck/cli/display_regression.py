@@ -25,15 +25,6 @@ def regression_block(compared: Regressed, screen: Screen) -> list[str]:
     unit = compared.baseline.units.get(outcome.serial) if outcome is not None else None
     if unit is not None and unit.firmware is not None:
         source += f" of firmware {unit.firmware}"
-    if outcome is not None and outcome.limits.sha256 != file.limits.sha256:
-        source += f"; the limit file has been changed since (revision {file.limits.revision} then)"
-    if (
-        unit is not None
-        and outcome is not None
-        and outcome.station not in (None, *unit.stations)
-        and unit.stations
-    ):
-        source += f"; captured at {outcome.station}, the baseline at {', '.join(unit.stations)}"
     channels = outcome.limits.channels if outcome is not None else ()
     lines = [f"  {plain(source, screen)}:", f"  {counts_line(compared.comparisons)}"]
     return ["\n".join(lines), "\n".join(comparison_table(compared.comparisons, channels, screen))]

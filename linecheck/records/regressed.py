@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from linecheck.checks.base import Problem
+from linecheck.checks.base import Note, Problem
 from linecheck.errors import BaselineError
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
@@ -26,6 +26,7 @@ from linecheck.records.regression import Comparison, by_badness, compare_outcome
 from linecheck.records.text import encodable
 from linecheck.records.times import utc_text
 from linecheck.station.many_sets import JudgedSet
+from linecheck.station.outcome import RunOutcome
 
 __all__ = [
     "Regressed",
@@ -67,7 +68,26 @@ def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed
         problem = Problem(NOT_IN_BASELINE, str(error))
         unknown = replace(outcome, problems=(problem, *outcome.problems))
         return Regressed(replace(judged, outcome=unknown), (), baseline, compared)
-    return Regressed(judged, comparisons, baseline, compared)
+    notes = tuple(_other_circumstances(outcome, baseline))
+    told = replace(outcome, problems=(*outcome.problems, *notes))
+    return Regressed(replace(judged, outcome=told), comparisons, baseline, compared)
+
+
+def _other_circumstances(outcome: RunOutcome, baseline: Baseline) -> Iterator[Note]:
+    """Yield in what a run differs from the baseline besides the unit's firmware: that may be the cause of a change."""
+    stations = baseline.units[outcome.serial].stations
+    if outcome.station is not None and stations and outcome.station not in stations:
+        yield Note("other_station", f"captured at {outcome.station}, the baseline at {', '.join(stations)}")
+    if outcome.software != baseline.file.software:
+        yield Note(
+            "other_software", f"measured by {outcome.software}, the baseline by {baseline.file.software}"
+        )
+    if outcome.limits.sha256 != baseline.file.limits.sha256:
+        yield Note(
+            "other_limits",
+            f"the limit file (revision {outcome.limits.revision}) is not as it was for the baseline "
+            f"(revision {baseline.file.limits.revision})",
+        )
 
 
 def answer_counts(comparisons: Iterable[Comparison]) -> dict[str, int]:

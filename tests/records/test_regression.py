@@ -286,3 +286,18 @@ def test_a_set_that_was_not_judged_stays_so():
     refused = JudgedSet("sets/a", None, Problem("set_refused", "there is no such capture set"))
     compared = regressed(refused, BASELINE, 248)
     assert (compared.verdict, compared.judged) == (Verdict.INVALID, refused)
+
+
+def test_what_else_is_other_than_for_the_baseline_is_noted_and_changes_no_verdict():
+    limits = replace(limits_with(), sha256="cd" * 32, revision=2)
+    run = unit_run(station="line-3", software="linecheck 0.2.0", limits=limits)
+    compared = regressed(JudgedSet("sets/a", run), BASELINE, 248)
+    notes = {problem.code: problem.message for problem in compared.judged.outcome.problems}
+    assert notes == {
+        "other_station": "captured at line-3, the baseline at line-2-nest-a",
+        "other_software": "measured by linecheck 0.2.0, the baseline by linecheck 0.1.0",
+        "other_limits": "the limit file (revision 2) is not as it was for the baseline (revision 1)",
+    }
+    same = regressed(JudgedSet("sets/a", unit_run()), BASELINE, 248)
+    assert same.judged.outcome.problems == ()
+    assert compared.verdict is same.verdict
