@@ -10,11 +10,13 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
+import platform
+import secrets
 import shutil
 import tempfile
 from collections import deque
 from collections.abc import Iterable, Iterator, MutableMapping
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -23,10 +25,11 @@ import pytest
 __all__ = ["FOLDER", "Errand", "Once", "SessionFolder"]
 
 _KEY = "linecheck_folder"
+_HOST = "linecheck_host"
 
 
 class SessionFolder:
-    """The folder that the processes of a session share.
+    """The folder that the processes of a session share; it is there from when one of them needs it.
 
     Parameters
     ----------
@@ -35,27 +38,28 @@ class SessionFolder:
     """
 
     def __init__(self, told: MutableMapping[str, Any] | None) -> None:
-        self._path: Path | None = None
-        self._own = True
-        if told is not None and os.path.isdir(told.get(_KEY, "")):  # else the worker is on another machine
-            self._path, self._own = Path(told[_KEY]), False
+        self._own = told is None or told.get(_HOST) != platform.node()  # a worker may be on another machine
+        self._told = None if told is None or self._own else Path(told[_KEY])
 
     @property
     def path(self) -> Path:
-        """The folder, made when it is first asked for."""
-        if self._path is None:
-            self._path = Path(tempfile.mkdtemp(prefix="linecheck-"))
-        return self._path
+        """The folder, made if it is not there; nobody else can open it, nor know its name before."""
+        self._name.mkdir(mode=0o700, exist_ok=True)
+        return self._name
 
     def tell(self, worker: MutableMapping[str, Any]) -> None:
         """Tell a worker where it is."""
-        worker[_KEY] = str(self.path)
+        worker[_KEY] = str(self._name)
+        worker[_HOST] = platform.node()
 
     def remove(self) -> None:
-        """Remove it; a worker leaves that to who made it."""
-        if self._own and self._path is not None:
-            shutil.rmtree(self._path, ignore_errors=True)
-            self._path = None
+        """Remove it; a worker leaves that to who told it."""
+        if self._own and "_name" in self.__dict__:
+            shutil.rmtree(self._name, ignore_errors=True)
+
+    @cached_property
+    def _name(self) -> Path:
+        return self._told or Path(tempfile.gettempdir(), f"linecheck-{secrets.token_hex(16)}")
 
 
 #: Where a session keeps it.
@@ -145,6 +149,8 @@ class Once:
             except BlockingIOError:
                 yield False
                 return
+            except OSError:  # a file system without locks
+                pass
             yield True
 
     def _path(self, errand: Errand, suffix: str) -> Path:

@@ -6,6 +6,7 @@ import signal
 import stat
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -18,14 +19,15 @@ from linecheck.pytest_plugin.once import Once, SessionFolder
 
 #: Takes the lock of an errand and keeps it until it is killed.
 HOLDER = """
-import sys, time
+import platform, sys, time
 from linecheck.pytest_plugin.once import Once, SessionFolder
 class Errand:
     key = sys.argv[2]
     def run(self):
         print("holds", flush=True)
         time.sleep(600)
-Once(SessionFolder({"linecheck_folder": sys.argv[1]})).get(Errand())
+told = {"linecheck_folder": sys.argv[1], "linecheck_host": platform.node()}
+Once(SessionFolder(told)).get(Errand())
 """
 
 
@@ -150,23 +152,34 @@ def test_without_locks_each_process_is_on_its_own(folder, monkeypatch):
     assert len(errand.runs) == 1
 
 
-def test_only_this_user_can_open_the_folder_and_who_made_it_removes_it(folder):
-    assert stat.S_IMODE(os.stat(folder.path).st_mode) == 0o700
+def test_only_this_user_can_open_the_folder_and_who_told_of_it_removes_it(folder):
     told = {}
     folder.tell(told)
     assert json.loads(json.dumps(told)) == told
+    assert not os.path.exists(told["linecheck_folder"])
     worker = SessionFolder(told)
-    worker.remove()
     assert worker.path == folder.path
-    assert folder.path.is_dir()
-    path = folder.path
+    assert stat.S_IMODE(os.stat(worker.path).st_mode) == 0o700
+    worker.remove()
+    assert worker.path.is_dir()
     folder.remove()
-    assert not path.exists()
+    assert not os.path.exists(told["linecheck_folder"])
 
 
-def test_a_worker_on_another_machine_makes_a_folder_of_its_own():
-    worker = SessionFolder({"linecheck_folder": "/nonexistent/linecheck-abc"})
+def test_a_session_without_a_set_leaves_nothing(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    quiet = SessionFolder(None)
+    quiet.tell({})
+    quiet.remove()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_worker_on_another_machine_has_a_folder_of_its_own(folder):
+    told = {}
+    folder.tell(told)
+    worker = SessionFolder(told | {"linecheck_host": "elsewhere"})
     path = worker.path
     assert path.is_dir()
+    assert path != folder.path
     worker.remove()
     assert not path.exists()
