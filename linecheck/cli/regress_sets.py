@@ -36,7 +36,7 @@ __all__ = ["measured_sets", "regress_sets"]
 
 #: What a verdict means that comes of the comparisons and not of the masks.
 MEANINGS = {
-    Verdict.FAIL: "Something is worse than in the baseline, though inside its limits.",
+    Verdict.FAIL: "Something is worse than in the baseline, though no mask is failed.",
     Verdict.INVALID: "Whether something has become worse cannot be told. Put right what is listed below.",
     Verdict.MARGINAL: "Whether something has become a little worse cannot be told.",
 }
