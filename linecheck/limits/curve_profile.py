@@ -252,7 +252,7 @@ def compare_profiles(
         return CurveChange(Answer.CANNOT_TELL, Verdict.INVALID, 0, bands)
     bands += new.inner.shape[0] * int(np.sum(~np.isin(new.keys, base.keys)))
     beyond = np.maximum(margin, sigmas * changes.uncertainty)
-    resolved = (sigmas + DETECTION_SIGMAS) * changes.uncertainty <= 2.0 * margin
+    resolved = (sigmas + DETECTION_SIGMAS) * changes.uncertainty + changes.hidden <= 2.0 * margin
     worse, improved = changes.worse_by > beyond, changes.better_by > beyond
     compared = int(np.sum(resolved))
     if np.any(worse):
@@ -266,8 +266,13 @@ def compare_profiles(
 
 @dataclass(frozen=True)
 class _BandChanges:
-    """What has changed in the bands that both sides have; arrays of shape (sides, bands)."""
+    """What has changed in the bands that both sides have; arrays of shape (sides, bands).
 
+    ``hidden`` is how much of a change the neighbours of a band may hide: by how far the extreme of its window lies
+    beyond its own.
+    """
+
+    hidden: FloatArray
     worse_by: FloatArray
     better_by: FloatArray
     uncertainty: FloatArray
@@ -303,7 +308,9 @@ def _band_changes(new: Profile, base: Profile, better: Better) -> _BandChanges |
     value, base_value = new.inner[:, at], base.inner[:, base_at]
     worse_by = signs * (value - base.outer[:, base_at])
     better_by = signs * (base_value - new.outer[:, at])
+    hidden = signs * (base.outer[:, base_at] - base_value)
     if better == "nominal":
         worse_by, better_by = np.maximum(worse_by, better_by), np.full_like(better_by, -np.inf)
+        hidden = np.maximum(hidden, signs * (new.outer[:, at] - value))
     uncertainty = np.hypot(new.uncertainty[:, at], base.uncertainty[:, base_at])
-    return _BandChanges(worse_by, better_by, uncertainty, new.x[:, at], value, base_value)
+    return _BandChanges(hidden, worse_by, better_by, uncertainty, new.x[:, at], value, base_value)

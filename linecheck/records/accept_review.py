@@ -57,9 +57,8 @@ def _small_margins(acceptance: Acceptance) -> Iterator[str]:
     for unit in acceptance.file.unit:
         sigmas = alarm_sigmas(unit.comparisons)
         for check in unit.check:
-            for item, uncertainty in _uncertainties(check):
+            for item, needed in _needed(check, math.sqrt(1.0 + sets[unit.serial]), sigmas):
                 name, margin = f"{check.name} {item.metric}", margins[check.name][item.metric]
-                needed = margin_needed(math.sqrt(1.0 + sets[unit.serial]) * uncertainty, sigmas)
                 if needed > max(margin, found[name][1] if name in found else 0.0):
                     found[name] = (margin, needed, item.unit)
     for name, (margin, needed, unit_name) in sorted(found.items(), key=lambda item: -item[1][1] / item[1][0]):
@@ -69,13 +68,21 @@ def _small_margins(acceptance: Acceptance) -> Iterator[str]:
         )
 
 
-def _uncertainties(check: CheckEntry) -> Iterator[tuple[ReadingEntry | CurveEntry, float]]:
-    """Yield the uncertainty of each reading that is no bound, and of a curve the one that half of its bands keep to."""
+def _needed(
+    check: CheckEntry, spread: float, sigmas: float
+) -> Iterator[tuple[ReadingEntry | CurveEntry, float]]:
+    """Yield the margin that each reading needs which is no bound, and of a curve the one that suits half of its bands.
+
+    ``spread`` is the uncertainty of a change in parts of that of what is kept.
+    """
     for reading in check.readings:
         if not reading.bound:
-            yield reading, reading.uncertainty
+            yield reading, margin_needed(spread * reading.uncertainty, sigmas)
     for curve in check.curve:
-        yield curve, float(np.median(curve.profile().uncertainty))
+        profile = curve.profile()
+        hidden = np.abs(profile.outer - profile.inner)
+        needed = margin_needed(1.0, sigmas) * spread * profile.uncertainty + 0.5 * hidden
+        yield curve, float(np.median(needed))
 
 
 def changes(acceptance: Acceptance) -> tuple[Comparison, ...]:

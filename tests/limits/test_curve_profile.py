@@ -146,11 +146,18 @@ def test_bands_that_only_one_side_has_are_counted():
     whole = spectrum(noise(9))
     inside = X <= 9000.0
     half = replace(whole, x=X[inside], y=whole.y[inside], uncertainty=whole.uncertainty[inside])
-    lost, grown = compared(half, whole), compared(whole, half)
+    lost, grown = compared(half, whole, margin=8.0), compared(whole, half, margin=8.0)
     bands, both = profile(whole).comparisons, profile(half).comparisons
     assert (lost.answer, grown.answer) == (Answer.UNCHANGED, Answer.UNCHANGED)
     assert (lost.bands, grown.bands) == (bands, bands)
     assert max(lost.compared, grown.compared) <= both < bands
+
+
+def test_a_place_beside_a_strong_line_does_not_count_as_compared():
+    """There the line's own movement hides as much as it stands out by."""
+    quiet = spectrum(noise(9))
+    beside = spectrum(noise(9), lines=[(1030.0, -100.0)])
+    assert compared(quiet, quiet).compared - 1 == compared(beside, beside).compared
 
 
 @pytest.mark.parametrize(
