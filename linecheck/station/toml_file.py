@@ -39,6 +39,9 @@ __all__ = [
 #: A file that a person writes is never longer than this.
 LONGEST_BYTES = 1_000_000
 
+#: A file with more faults than this is the wrong file; the rest is counted.
+MOST_FAULTS = 200
+
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
 LONGEST_LINE = 2_000
 
@@ -147,14 +150,18 @@ def parse_model(file: TomlFile, model: type[Model], further: Sequence[Fault] = (
     FileFaults
         Every fault, in the order of the file.
     """
-    faults = list(further)
+    faults, more = list(further), 0
     parsed: Model | None = None
     try:
         parsed = model.model_validate(file.data)
     except ValidationError as error:
-        faults += [_model_fault(file, model, entry) for entry in _own(error.errors(include_url=False))]
+        entries = _own(error.errors(include_url=False))
+        faults += [_model_fault(file, model, entry) for entry in entries[:MOST_FAULTS]]
+        more = len(entries) - MOST_FAULTS
     if faults or parsed is None:
         ordered = sorted(set(faults), key=lambda fault: (fault.line, fault.column, fault.key))
+        if more > 0:
+            ordered.append(Fault(file.path, 1, 1, "", f"and {more} faults more"))
         raise FileFaults(file.path, tuple(ordered))
     return parsed
 

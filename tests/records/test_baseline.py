@@ -307,6 +307,15 @@ def test_a_file_that_is_missing_or_far_too_long_is_refused(tmp_path):
         load_baseline(path)
 
 
+def test_a_file_of_nothing_but_faults_is_refused_in_few_words(tmp_path):
+    path = tmp_path / "baseline.toml"
+    path.write_bytes(b"[[unit]]\n" * 20_000)
+    with pytest.raises(FileFaults) as caught:
+        load_baseline(path)
+    assert len(caught.value.faults) <= 201
+    assert str(caught.value).endswith(" faults more")
+
+
 @given(st.data())
 def test_a_file_that_was_tampered_with_is_read_or_refused(tmp_path_factory, data):
     content = bytearray(baseline_bytes(baseline_of(unit_run()).file))
