@@ -18,7 +18,7 @@ from linecheck.station.capture_set import write_capture_set
 from linecheck.station.plan import make_plan
 from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
 
-RECIPE = Path(__file__).with_name("firmware_repository.md")
+RECIPE = Path(__file__).parents[2] / "README.md"
 HEADING = "## In a firmware repository\n"
 
 LIMITS = """format: 1
