@@ -220,6 +220,17 @@ def test_several_sets_of_a_unit_make_one_entry(run, tmp_path):
     assert [len(unit["check"][0]["captures"]) for unit in written["unit"]] == [2, 1]
 
 
+def test_a_set_may_leave_its_serial_number_to_the_command(accepted, run, tmp_path):
+    index = tmp_path / "b" / "captures.toml"
+    index.write_text(index.read_text("utf-8").replace(f'serial = "{SERIAL}"\n', ""), "utf-8")
+    status, _, err = regress(run, "b")
+    assert status == 2
+    assert "serial" in err
+    status, out, _ = regress(run, "b", "--serial", SERIAL)
+    assert status == 0
+    assert "10 unchanged, 0 better, 0 worse, 0 cannot tell" in out
+
+
 def test_the_same_captures_count_once(run, tmp_path):
     shutil.copytree(tmp_path / "a", tmp_path / "again")
     status, _, err = run("baseline", "accept", "a", "again", *ACCEPT)
