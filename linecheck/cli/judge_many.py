@@ -15,7 +15,7 @@ from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
 from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
 from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import worst
+from linecheck.limits.verdict import Verdict, worst
 from linecheck.records.files import write_atomically
 from linecheck.records.junit import Case
 from linecheck.records.overview import Brief, brief
@@ -159,9 +159,11 @@ def _show_many(
     briefs = []
     try:
         for found in judged_sets:
-            judged = _recorded(found, log)
+            judged, recorded = _recorded(found, log)
             files.add(judged)
-            briefs.append(brief(judged))
+            entry = brief(judged)
+            # What could not be recorded is invalid, whatever was measured.
+            briefs.append(entry if recorded else replace(entry, verdict=Verdict.INVALID))
         files.finish(briefs)
     finally:
         files.abandon()
@@ -175,21 +177,21 @@ def _show_many(
     return ExitStatus.INVALID if files.troubles and status is ExitStatus.PASS else status
 
 
-def _recorded(judged: JudgedSet, log: Log | None) -> JudgedSet:
-    """Record a set's run where there is a log; return what became of the set."""
+def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, bool]:
+    """Record a set's run where there is a log; return what became of the set, and False where that failed."""
     if judged.outcome is None:
-        return judged
+        return judged, True
     try:
         settled(judged.outcome)
     except RecordError as error:
-        return replace(judged, outcome=None, problem=Problem("judging_failed", str(error)))
+        return replace(judged, outcome=None, problem=Problem("judging_failed", str(error))), True
     if log is None:
-        return judged
+        return judged, True
     try:
         log.append(judged.outcome)
     except Exception as error:
         reason = str(error) if isinstance(error, RecordError) else f"{type(error).__name__}: {error}"
         unrecorded = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
         problems = (unrecorded, *judged.outcome.problems)
-        return replace(judged, outcome=replace(judged.outcome, problems=problems, station_failed=True))
-    return judged
+        return replace(judged, outcome=replace(judged.outcome, problems=problems, station_failed=True)), False
+    return judged, True

@@ -125,19 +125,24 @@ def test_the_log_has_what_was_judged_in_the_order_given(judge):
     ]  # fmt: skip
 
 
-def test_a_run_that_could_not_be_recorded_is_invalid_and_the_others_are_not(judge, tmp_path, monkeypatch):
+@pytest.mark.parametrize("lost", ["PR3-000001", "PR3-000002"])
+def test_a_run_that_could_not_be_recorded_is_invalid_whatever_it_measured(judge, tmp_path, monkeypatch, lost):
     append = Log.append
 
     def failing(self, outcome):
-        if outcome.serial == "PR3-000002":
+        if outcome.serial == lost:
             raise RecordError("the disk is full")
         return append(self, outcome)
 
     monkeypatch.setattr(Log, "append", failing)
-    status, out, _ = judge("set-0", "set-2", "--log", "own.sqlite", "--json", "r.jsonl")
+    name = {"PR3-000001": "set-1", "PR3-000002": "set-2"}[lost]
+    status, out, _ = judge("set-0", name, "--log", "own.sqlite", "--json", "r.jsonl")
     assert (status, out.splitlines()[0]) == (3, "▒ INVALID")
     assert "the disk is full" in out
-    assert [entry["verdict"] for entry in results(tmp_path / "r.jsonl")] == ["pass", "invalid"]
+    problems = [[problem["code"] for problem in entry["problems"]] for entry in results(tmp_path / "r.jsonl")]
+    assert ["not_recorded" in codes for codes in problems] == [False, True]
+    with LogReader("own.sqlite") as log:
+        assert [run.serial for run in log.runs()] == ["PR3-000000"]
 
 
 def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, tmp_path, monkeypatch):
