@@ -106,7 +106,7 @@ def margin_needed(uncertainty: float, sigmas: float) -> float:
     sigmas : float
         :func:`alarm_sigmas`.
     """
-    return max(DETECTION_SIGMAS, 0.5 * (sigmas + DETECTION_SIGMAS)) * uncertainty
+    return 0.5 * (sigmas + DETECTION_SIGMAS) * uncertainty
 
 
 def compare_values(
