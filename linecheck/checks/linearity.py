@@ -47,6 +47,8 @@ FloatArray = NDArray[np.float64]
 
 #: AES17-2015, 6.3.7 refers to the gain here. At 0 dBFS an output stage may give way; lower, noise comes in.
 REFERENCE_DBFS = -5.0
+#: Periods that the shortest step holds: with two of them the ratio of the clocks came out 400 ppm off.
+LEAST_PERIODS = 10
 #: A point is resolved where the tolerance is this many standard uncertainties: noise alone fails one in 400.
 RESOLVED = 3.0
 #: Down to here all steps take the same time; below, each takes as much longer as lets the noise be averaged out, to a
@@ -94,10 +96,11 @@ class LinearityParameters(SteppedParameters):
                 f"({self.level_dbfs:g}), got {self.lowest_dbfs:g}"
             )
         shortest = float(np.min(_dwells(self)))
-        if shortest < 0.02:
+        needed = max(0.02, LEAST_PERIODS / self.frequency_hz)
+        if shortest < needed:
             raise ValueError(
-                f"seconds must give each level at least 0.02 s; {self.seconds:g} s for {len(self.levels)} levels "
-                f"gives the shortest {shortest:.3g} s"
+                f"seconds must give each level at least {needed:.3g} s ({LEAST_PERIODS} periods, and 0.02 s); "
+                f"{self.seconds:g} s for {len(self.levels)} levels gives the shortest {shortest:.3g} s"
             )
         return self
 

@@ -178,6 +178,7 @@ def test_the_spread_is_near_the_cramer_rao_bound(errors):
         ({"frequency_hz": 30_000.0}, "below half of rate_hz"),
         ({"lowest_dbfs": -20.0, "level_dbfs": -15.0}, "at least two steps"),
         ({"seconds": 0.6}, "at least 0.02 s"),
+        ({"seconds": 1.0, "frequency_hz": 100.0}, "10 periods"),
         ({"step_db": 6.0}, "less than or equal to 5"),
     ],
 )
