@@ -36,6 +36,9 @@ __all__ = ["command"]
 @click.option("--out", metavar="DIR", help="Folder for the files of every run [default: the station's].")
 @click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
 @click.option("--junit", "junit_path", metavar="FILE", help="Write the result there as well, as JUnit XML.")
+@click.option(
+    "--summary", "summary_path", metavar="FILE", help="Write a short table there as well, as Markdown."
+)
 @click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault.")
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
@@ -51,6 +54,7 @@ def command(
     out: str | None,
     json_path: str | None,
     junit_path: str | None,
+    summary_path: str | None,
     strict: bool,
     faults: tuple[str, ...],
     keep_captures: bool,
@@ -67,8 +71,10 @@ def command(
     """
     if (serial is None) == (not scan):
         raise UsageError("give either --serial S or --scan")
-    if scan and (json_path or junit_path):
-        raise UsageError("--json and --junit name one file each; with --scan every run's files go to --out")
+    if scan and (json_path or junit_path or summary_path):
+        raise UsageError(
+            "--json, --junit and --summary name one file each; with --scan every run's files go to --out"
+        )
     for name, text in (("--firmware", firmware), ("--operator", operator)):
         _check_text(name, text)
 
@@ -88,7 +94,7 @@ def command(
             station,
             limits_path,
             serial,
-            files=(_path(json_path), _path(junit_path)),
+            files=(_path(json_path), _path(junit_path), _path(summary_path)),
             out=_path(out),
             faults=faults,
             strict=strict,
@@ -143,7 +149,7 @@ def _session(
     limits_path: str,
     serial: str | None,
     *,
-    files: tuple[Path | None, Path | None],
+    files: tuple[Path | None, Path | None, Path | None],
     out: Path | None,
     faults: tuple[str, ...],
     strict: bool,

@@ -41,7 +41,17 @@ def result_of(folder):
 
 def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
     status, out, err = run(
-        *UNIT, "--firmware", "1.4.2", "--operator", "Ada", "--json", "here.json", "--junit", "here.xml"
+        *UNIT,
+        "--firmware",
+        "1.4.2",
+        "--operator",
+        "Ada",
+        "--json",
+        "here.json",
+        "--junit",
+        "here.xml",
+        "--summary",
+        "s.md",
     )
     assert status == 0
     assert out.splitlines()[0] == "● PASS"
@@ -54,6 +64,8 @@ def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
     assert json.loads((tmp_path / "here.json").read_text(encoding="utf-8")) == result
     suites = junitparser.JUnitXml.fromfile(str(tmp_path / "here.xml"))
     assert (suites.failures, suites.errors) == (0, 0)
+    row = (tmp_path / "s.md").read_text(encoding="utf-8").splitlines()[-1]
+    assert row.startswith("| pass | PR3-004711 | pellow-r3 | 1.4.2 |")
     assert suites.tests == 9  # snr, sinad, level and spectrum in two channels, order of the pair
 
 
@@ -124,6 +136,7 @@ def test_attempts_are_counted_and_announced(run):
         ([], "either --serial S or --scan"),
         ([*UNIT, "--scan"], "either --serial S or --scan"),
         (["--scan", "--json", "x.json"], "--out"),
+        (["--scan", "--summary", "x.md"], "--out"),
         ([*UNIT, "--fault", "gremlins"], "the faults are: bit_weight, channel_delay, "),
         ([*UNIT, "--operator", "Ada\x1b[2J"], "printable"),
         ([*UNIT, "--firmware", "x" * 200], "1 to 100"),
