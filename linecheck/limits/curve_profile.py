@@ -268,8 +268,8 @@ def compare_profiles(
 class _BandChanges:
     """What has changed in the bands that both sides have; arrays of shape (sides, bands).
 
-    ``hidden`` is how much of a change the neighbours of a band may hide: by how far the extreme of its window lies
-    beyond its own.
+    ``worse`` and ``better`` are the pairs (value, baseline's) that were compared for either answer. ``hidden`` is how
+    much of a change the neighbours of a band may hide: by how far the extreme of its window lies beyond its own.
     """
 
     hidden: FloatArray
@@ -277,14 +277,15 @@ class _BandChanges:
     better_by: FloatArray
     uncertainty: FloatArray
     x: FloatArray
-    value: FloatArray
-    base_value: FloatArray
+    worse: tuple[FloatArray, FloatArray]
+    better: tuple[FloatArray, FloatArray]
 
     def told(
         self, answer: Answer, verdict: Verdict, compared: int, bands: int, among: NDArray[np.bool_]
     ) -> CurveChange:
         """Return an answer with the band that changed most among some: for the better where the answer is that."""
         change = self.better_by if answer is Answer.BETTER else self.worse_by
+        value, base_value = self.better if answer is Answer.BETTER else self.worse
         at = np.unravel_index(int(np.argmax(np.where(among, change, -np.inf))), change.shape)
         return CurveChange(
             answer,
@@ -294,8 +295,8 @@ class _BandChanges:
             worse_by=float(-change[at] if answer is Answer.BETTER else change[at]),
             uncertainty=float(self.uncertainty[at]),
             x=float(self.x[at]),
-            value=float(self.value[at]),
-            base_value=float(self.base_value[at]),
+            value=float(value[at]),
+            base_value=float(base_value[at]),
         )
 
 
@@ -305,12 +306,15 @@ def _band_changes(new: Profile, base: Profile, better: Better) -> _BandChanges |
     if not len(at) or len(new.inner) != len(base.inner):
         return None
     signs = np.array({"less": [[1.0]], "more": [[-1.0]], "nominal": [[-1.0], [1.0]]}[better])
-    value, base_value = new.inner[:, at], base.inner[:, base_at]
-    worse_by = signs * (value - base.outer[:, base_at])
-    better_by = signs * (base_value - new.outer[:, at])
-    hidden = signs * (base.outer[:, base_at] - base_value)
+    inner, outer = new.inner[:, at], new.outer[:, at]
+    base_inner, base_outer = base.inner[:, base_at], base.outer[:, base_at]
+    worse_by, better_by = signs * (inner - base_outer), signs * (base_inner - outer)
+    hidden = signs * (base_outer - base_inner)
+    worse, improved = (inner, base_outer), (outer, base_inner)
     if better == "nominal":
+        fallen = better_by > worse_by
+        worse = np.where(fallen, outer, inner), np.where(fallen, base_inner, base_outer)
         worse_by, better_by = np.maximum(worse_by, better_by), np.full_like(better_by, -np.inf)
-        hidden = np.maximum(hidden, signs * (new.outer[:, at] - value))
+        hidden = np.maximum(hidden, signs * (outer - inner))
     uncertainty = np.hypot(new.uncertainty[:, at], base.uncertainty[:, base_at])
-    return _BandChanges(hidden, worse_by, better_by, uncertainty, new.x[:, at], value, base_value)
+    return _BandChanges(hidden, worse_by, better_by, uncertainty, new.x[:, at], worse, improved)

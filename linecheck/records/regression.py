@@ -59,6 +59,7 @@ __all__ = [
 
 _ACCEPT: Final = "accept a new baseline (linecheck baseline accept)"
 
+_Item = ReadingEntry | CurveEntry
 Lattices = dict[tuple[str, str, str | None], Lattice]
 
 
@@ -203,7 +204,8 @@ def compare_units(
     sigmas : float
         :func:`~linecheck.limits.regression.alarm_sigmas`.
     """
-    sides = _Sides(outcome, sigmas, _same_volts(new, base))
+    done = {check.check: check for check in outcome.checks}
+    sides = _Sides(outcome, done, sigmas, _same_volts(new, base))
     found: list[Comparison] = []
     new_checks, base_checks = _by_name(new), _by_name(base)
     for check in outcome.limits.checks:
@@ -219,7 +221,7 @@ def _by_name(unit: UnitEntry) -> dict[str, CheckEntry]:
     return {entry.name: entry for entry in unit.check}
 
 
-def _items(entry: CheckEntry) -> tuple[ReadingEntry | CurveEntry, ...]:
+def _items(entry: CheckEntry) -> tuple[_Item, ...]:
     return (*entry.readings, *entry.curve)
 
 
@@ -230,7 +232,7 @@ def _same_volts(new: UnitEntry, base: UnitEntry) -> float:
     return 0.01 * min(new.volts_uncertainty_percent, base.volts_uncertainty_percent)
 
 
-def _dropped(check: str, item: ReadingEntry | CurveEntry, why: str) -> Comparison:
+def _dropped(check: str, item: _Item, why: str) -> Comparison:
     text = f"{subject(check, item.metric, item.channel)} is in the baseline and cannot be compared: {why}; {_ACCEPT}"
     is_curve = isinstance(item, CurveEntry)
     return Comparison(
@@ -243,6 +245,7 @@ class _Sides:
     """What every comparison of a run needs."""
 
     outcome: RunOutcome
+    done: Mapping[str, CheckOutcome]
     sigmas: float
     same_volts: float
 
@@ -260,14 +263,28 @@ class _Sides:
                     why = self._missing(check.name, spec.name, channel)
                 if why is None and old is not None and old.unit != spec.unit:
                     why = f"the baseline has it in {old.unit or 'no unit'}; {_ACCEPT}"
-                if why is not None or old is None or now is None:
-                    yield self._untold(check, spec, channel, why or "")
-                elif isinstance(spec, CurveSpec):
-                    yield self._curve(check, spec, now, old)
-                else:
-                    yield self._reading(check, spec, now, old)
+                yield self._compared(check, spec, channel, (now, old), why)
         for item in there.values():
             yield _dropped(check.name, item, "the limit file gives it no margin any more")
+
+    def _compared(
+        self,
+        check: Check,
+        spec: MetricSpec | CurveSpec,
+        channel: str | None,
+        both: tuple[_Item | None, _Item | None],
+        why: str | None,
+    ) -> Comparison:
+        """Return a comparison of what there is now and what the baseline keeps; ``why`` where there is none."""
+        now, old = both
+        if why is not None:
+            return self._untold(check, spec, channel, why)
+        if isinstance(spec, CurveSpec):
+            if isinstance(now, CurveEntry) and isinstance(old, CurveEntry):
+                return self._curve(check, spec, now, old)
+        elif isinstance(now, ReadingEntry) and isinstance(old, ReadingEntry):
+            return self._reading(check, spec, now, old)
+        return self._untold(check, spec, channel, f"the baseline has it in another form; {_ACCEPT}")
 
     def _untold(
         self, check: Check, spec: MetricSpec | CurveSpec, channel: str | None, why: str
@@ -286,13 +303,13 @@ class _Sides:
         )
 
     def _missing(self, check: str, metric: str, channel: str | None) -> str:
-        done: Mapping[str, CheckOutcome] = {item.check: item for item in self.outcome.checks}
-        if check not in done:
+        if check not in self.done:
             return "the check was not run"
-        why = "; ".join(problem.message for problem in reasons(done[check].judged.problems, metric, channel))
+        problems = self.done[check].judged.problems
+        why = "; ".join(problem.message for problem in reasons(problems, metric, channel))
         return why or "it could not be measured, or has no uncertainty"
 
-    def _reading(self, check: Check, spec: MetricSpec, now: Any, old: Any) -> Comparison:  # noqa: ANN401
+    def _reading(self, check: Check, spec: MetricSpec, now: ReadingEntry, old: ReadingEntry) -> Comparison:
         margin = check.regression[spec.name]
         common = 0.0
         if spec.unit in VOLT_UNITS:
@@ -315,10 +332,9 @@ class _Sides:
             margin,
         )
 
-    def _curve(self, check: Check, spec: CurveSpec, now: Any, old: Any) -> Comparison:  # noqa: ANN401
+    def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:
         margin = check.regression[spec.name]
-        profile = old.profile()
-        change = compare_profiles(now.profile(), profile, spec.better, margin, self.sigmas)
+        change = compare_profiles(now.profile(), old.profile(), spec.better, margin, self.sigmas)
         name = subject(check.name, spec.name, now.channel)
         return Comparison(
             check.name,

@@ -80,8 +80,10 @@ def _why(change: Change, now: Measured, old: Measured, unit: str, margin: float)
     spread = f"the change is {fixed(change.worse_by, unit, margin)} ± {_short(2.0 * change.uncertainty)} for the worse"
     if now.is_bound and old.is_bound:
         return "whether it has changed cannot be told: it is too small to be measured, as in the baseline"
-    if now.is_bound:
+    if now.is_bound and change.verdict is Verdict.PASS:
         return "how much better it is cannot be told: it is too small to be measured now"
+    if now.is_bound:
+        return "whether it is worse cannot be told: it is only known to be so good or better now"
     if old.is_bound:
         return "whether it has changed cannot be told: it was too small to be measured in the baseline"
     if change.verdict is Verdict.PASS:

@@ -14,6 +14,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import BaselineError, FileError
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import JudgedMeasurement, Verdict
+from linecheck.records.baseline import ReadingEntry
 from linecheck.records.junit import junit_bytes
 from linecheck.records.regressed import (
     answer_counts,
@@ -82,6 +83,13 @@ def test_the_same_run_is_unchanged_in_everything():
             "tone hum left is better by 16.5 dB ± 0.062 than in the baseline "
             "(-133.5 dB → -150.0 dB or better, margin 2 dB)",
         ),
+        (
+            {("hum", "left"): reading("hum", "left", -120.0, 4.0, bound=True)},
+            "tone hum left",
+            Answer.CANNOT_TELL,
+            "tone hum left: whether it is worse cannot be told: it is only known to be so good or better now "
+            "(-133.5 dB → -120.0 dB or better, margin 2 dB)",
+        ),
     ],
 )
 def test_what_has_changed_is_said_in_a_sentence(change, name, answer, text):
@@ -146,6 +154,25 @@ def test_what_the_limit_file_no_longer_compares_is_not_dropped(margins, why):
     entry = found(unit_run(limits=limits_with(margins)))["quiet noise_a left"]
     assert named(entry) == CANNOT
     assert why in entry.text
+
+
+def test_what_the_baseline_has_in_another_form_is_not_compared():
+    """As where a file was edited by hand: a curve among the readings, another unit, one side in place of two."""
+    (unit,) = BASELINE.file.unit
+    tone = unit.check[0]
+    odd = ReadingEntry(metric="spectrum", channel="left", value=-150.0, unit="dB", uncertainty=0.1)
+    volts = [
+        entry.model_copy(update={"unit": "mV"}) if entry.metric == "level" else entry
+        for entry in tone.readings
+    ]
+    changed = tone.model_copy(update={"readings": (*volts, odd), "curve": tone.curve[1:]})
+    file = BASELINE.file.model_copy(
+        update={"unit": (unit.model_copy(update={"check": (changed, *unit.check[1:])}),)}
+    )
+    entries = found(unit_run(), replace(BASELINE, file=file))
+    assert named(entries["tone spectrum left"]) == named(entries["tone level left"]) == CANNOT
+    assert "the baseline has it in another form" in entries["tone spectrum left"].text
+    assert "the baseline has it in mV" in entries["tone level left"].text
 
 
 def test_a_check_that_the_limit_file_no_longer_has_is_not_dropped():
