@@ -14,6 +14,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, 
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Protocol
 
 from linecheck.checks.base import Problem
@@ -163,7 +164,7 @@ def judge_sets(
 
 
 def _task(path: str, limits: tuple[LimitFile, ...], serial: str | None) -> SetTask:
-    folder = os.path.abspath(path)
+    folder = str(Path(path).absolute())
     return SetTask(folder, path, os.path.exists(folder), limits, serial, software_here())
 
 

@@ -86,10 +86,12 @@ def test_a_set_that_kills_every_process_is_given_up_by_name(tmp_path, limits):
 
 def test_relative_paths_are_found_and_told_as_they_were_given(paths, limits, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "near").symlink_to(paths[0])
+    (tmp_path / "deep" / "inner").mkdir(parents=True)
+    (tmp_path / "deep" / "near").symlink_to(paths[0])
+    (tmp_path / "link").symlink_to("deep/inner")
     with set_workers(1) as workers:
-        near, lacking = judge_sets(["near", "far"], [limits], workers)
-    assert (near.path, near.verdict) == ("near", Verdict.PASS)
+        near, lacking = judge_sets(["link/../near", "far"], [limits], workers)
+    assert (near.path, near.verdict) == ("link/../near", Verdict.PASS)
     assert lacking.problem.message == "far: there is no such capture set"
     assert lacking.why == "there is no such capture set"
 
