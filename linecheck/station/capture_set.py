@@ -181,8 +181,10 @@ def load_capture_set(path: str | Path) -> CaptureSet:
         if not os.path.exists(path):
             raise FileError(path.parent, f"is no capture set: there is no {INDEX_NAME} in it")
     elif path.name != INDEX_NAME:
-        reason = "is no capture set: give its folder" if os.path.exists(path) else "there is no such capture set"
-        raise FileError(path, reason)
+        there = os.path.exists(path)
+        raise FileError(
+            path, "is no capture set: give its folder" if there else "there is no such capture set"
+        )
     file = read_toml(path)
     hashes: dict[str, str] = {}
     faults = tuple(_capture_faults(file, path.parent, hashes))
