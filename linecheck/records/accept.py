@@ -8,7 +8,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -21,12 +21,13 @@ from linecheck.records.baseline import (
     Accepted,
     Baseline,
     BaselineFile,
+    CheckEntry,
     HistoryEntry,
     LimitsEntry,
 )
 from linecheck.records.combine import combined_unit
 from linecheck.records.settle import reasons
-from linecheck.records.unit_entry import compared_channels, compared_specs, require_margins
+from linecheck.records.unit_entry import compared_channels, compared_specs, require_margins, unit_entry
 from linecheck.records.wording import subject
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
@@ -135,29 +136,31 @@ def _refusals(run: RunOutcome) -> Iterator[str]:
     for message in whole:
         yield f"{run.serial}: {message}"
     done = {check.check: check for check in run.checks}
+    kept = {check.name: check for check in unit_entry(run, {}).check}
     for check in run.limits.checks:
         if check.regression and check.name not in done:
             yield f"{run.serial}: the check {check.name} was not run"
         elif check.regression:
-            yield from (f"{run.serial}: {line}" for line in _missing(check, done[check.name], run.limits))
+            missing = _missing(check, done[check.name], kept[check.name], run.limits)
+            yield from (f"{run.serial}: {line}" for line in missing)
 
 
-def _missing(check: Check, done: CheckOutcome, limits: LimitFile) -> Iterator[str]:
-    readings = {(item.reading.metric, item.reading.channel): item for item in done.judged.readings}
-    curves = {(item.curve.metric, item.curve.channel): item for item in done.judged.curves}
-    items: Mapping[tuple[str, str | None], JudgedReading | JudgedCurve] = {**readings, **curves}
+def _missing(check: Check, done: CheckOutcome, kept: CheckEntry, limits: LimitFile) -> Iterator[str]:
+    """Yield what has a margin and is invalid, or has no value or uncertainty that could be kept."""
+    items: tuple[JudgedReading | JudgedCurve, ...] = (*done.judged.readings, *done.judged.curves)
+    void = {_name_of(item) for item in items if item.verdict is Verdict.INVALID}
+    there = {(entry.metric, entry.channel) for entry in kept.readings}
+    there |= {(entry.metric, entry.channel) for entry in kept.curve}
+    there -= void
     for spec in compared_specs(check):
         for channel in compared_channels(spec, limits.channels):
-            item = items.get((spec.name, channel))
-            if item is None or item.verdict is Verdict.INVALID or not _is_known(item):
-                why = "; ".join(
-                    problem.message for problem in reasons(done.judged.problems, spec.name, channel)
-                )
-                name = subject(check.name, spec.name, channel)
-                yield f"{name}: {why or 'it could not be measured, or has no uncertainty'}"
+            if (spec.name, channel) in there:
+                continue
+            why = "; ".join(problem.message for problem in reasons(done.judged.problems, spec.name, channel))
+            name = subject(check.name, spec.name, channel)
+            yield f"{name}: {why or 'it could not be measured, or has no uncertainty'}"
 
 
-def _is_known(item: JudgedReading | JudgedCurve) -> bool:
-    if isinstance(item, JudgedReading):
-        return item.reading.value is not None and item.reading.uncertainty is not None
-    return bool(len(item.curve.x)) and item.curve.uncertainty is not None
+def _name_of(item: JudgedReading | JudgedCurve) -> tuple[str, str | None]:
+    measured = item.reading if isinstance(item, JudgedReading) else item.curve
+    return measured.metric, measured.channel

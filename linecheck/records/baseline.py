@@ -31,6 +31,7 @@ from linecheck.limits.serial_pattern import LONGEST_SERIAL
 from linecheck.station.toml_file import parse_model, read_toml
 
 __all__ = [
+    "LARGEST",
     "LONGEST_BYTES",
     "MOST_HISTORY",
     "Accepted",
@@ -52,12 +53,14 @@ MOST_HISTORY: Final = 1000
 LONGEST_TEXT: Final = 500
 #: So far from zero, in bands, may a band lie; exact in floating point by far.
 MOST_STEPS: Final = 1e9
+#: No value is further from zero: what is more was not measured.
+LARGEST: Final = 1e15
 
 Text = Annotated[str, Field(min_length=1, max_length=LONGEST_TEXT)]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-Number = Annotated[float, Field(ge=-1e15, le=1e15)]
-Uncertainty = Annotated[float, Field(ge=0.0, le=1e15)]
+Number = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
+Uncertainty = Annotated[float, Field(ge=0.0, le=LARGEST)]
 Names = Annotated[tuple[Name, ...], Field(strict=False, max_length=1000)]
 
 
@@ -117,7 +120,7 @@ class CurveEntry(_Table):
     unit: Annotated[str, Field(max_length=20)]
     x_unit: Annotated[str, Field(max_length=20)]
     per_octave: Annotated[int, Field(ge=1, le=96)] | None = None
-    step: Annotated[float, Field(gt=0.0, le=1e15)] | None = None
+    step: Annotated[float, Field(gt=0.0, le=LARGEST)] | None = None
     bands: Annotated[
         tuple[Annotated[tuple[Number, ...], Field(strict=False, min_length=3, max_length=7)], ...],
         Field(strict=False, min_length=1, max_length=1000),

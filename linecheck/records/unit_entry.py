@@ -10,11 +10,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
 from linecheck.errors import FileError
 from linecheck.limits.curve_profile import Lattice, lattice_for, profile_of
 from linecheck.limits.model import Check, LimitFile
-from linecheck.records.baseline import CheckEntry, CurveEntry, ReadingEntry, UnitEntry, curve_entry
+from linecheck.records.baseline import (
+    LARGEST,
+    CheckEntry,
+    CurveEntry,
+    ReadingEntry,
+    UnitEntry,
+    curve_entry,
+)
 from linecheck.station.outcome import CheckOutcome, RunOutcome
 
 __all__ = ["VOLT_UNITS", "compared_channels", "compared_specs", "require_margins", "unit_entry"]
@@ -113,6 +122,8 @@ def _check_entry(
 def _reading(reading: Reading) -> ReadingEntry | None:
     if reading.value is None or reading.uncertainty is None:
         return None
+    if abs(reading.value) > LARGEST or not 0.0 <= reading.uncertainty <= LARGEST:
+        return None
     return ReadingEntry(
         metric=reading.metric,
         channel=reading.channel,
@@ -132,6 +143,6 @@ def _curve(
     if key not in lattices:
         lattices[key] = lattice_for(curve, log_x=spec.log_x, better=spec.better)
     profile = profile_of(curve, lattices[key], spec.better)
-    if profile is None:
+    if profile is None or max(np.abs(curve.y).max(), np.abs(curve.x).max()) > LARGEST:
         return None
     return curve_entry(profile, curve.metric, curve.channel, curve.unit, curve.x_unit)

@@ -167,6 +167,7 @@ def test_sets_of_different_stimuli_or_of_the_same_captures_are_not_combined():
             unit_run(lines={"left": replace(curve(), curve=replace(curve().curve, uncertainty=None))}),
             "spectrum left",
         ),
+        (unit_run({("hum", "left"): reading("hum", "left", 1e17)}), "tone hum left: it could not be"),
         (unit_run(without=("quiet",)), "the check quiet was not run"),
         (unit_run(aborted=True), "the run was aborted"),
         (unit_run(station_failed=True), "the station failed"),
