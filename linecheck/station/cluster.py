@@ -118,6 +118,7 @@ class ClusterWorkers(Workers):
         self._threads = sum(client.nthreads().values())
         self._seen = time.monotonic()
         super().__init__(client.get_executor(pure=False, retries=0), self._threads)
+        self.let_go = f"the scheduler at {address} let it go"
         self._closed = threading.Event()
         threading.Thread(target=self._watch, name="cluster watch", daemon=True).start()
 
@@ -191,7 +192,8 @@ def _connected(address: str) -> tuple[Client, tuple[str, ...]]:
         message = "--scheduler needs what is not installed here: pip install 'linecheck[cluster]'"
         raise UsageError(message) from error
     # What becomes of the connection is said by the command, not by a log in between.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in ("distributed", *(f"distributed.{part}" for part in ("client", "core", "comm", "batched"))):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")

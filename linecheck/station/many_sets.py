@@ -217,7 +217,7 @@ class _Judging:
         try:
             result = future.result()
         except CancelledError:
-            reason = self.workers.lost or "it was cancelled"
+            reason = self.workers.lost or self.workers.let_go
             self._finish(index, problem=Problem("not_judged", f"not judged: {reason}"))
         except Exception as raised:
             error = self.workers.cause(raised)

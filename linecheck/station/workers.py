@@ -31,6 +31,9 @@ class Workers:
         How many tasks keep it busy.
     """
 
+    #: Why a set was not judged whose task was cancelled, though nobody here did that.
+    let_go = "it was cancelled"
+
     def __init__(self, executor: Executor, at_a_time: int) -> None:
         self.executor = executor
         self._at_a_time = at_a_time

@@ -117,7 +117,7 @@ def test_a_set_is_given_up_that_the_scheduler_gave_up(tmp_path, limits, cluster)
     assert judged.verdict is Verdict.PASS
 
 
-def test_a_scheduler_that_is_gone_leaves_named_what_it_had(paths, limits, monkeypatch):
+def test_a_scheduler_that_is_gone_leaves_named_what_it_had(paths, limits, monkeypatch, capfd):
     monkeypatch.setattr(cluster_module, "CONNECT_SECONDS", 2.0)
     with loopback_cluster(1) as cluster, cluster_workers(cluster.address) as workers:
         found = []
@@ -127,7 +127,11 @@ def test_a_scheduler_that_is_gone_leaves_named_what_it_had(paths, limits, monkey
             found.append(judged)
     assert len(found) == 100
     assert found[-1].verdict is Verdict.ABORTED
-    assert "not judged: " in found[-1].problem.message
+    assert {judged.why for judged in found if judged.verdict is Verdict.ABORTED} <= {
+        f"not judged: the scheduler at {cluster.address} let it go",
+        f"not judged: the connection to the scheduler at {cluster.address} was lost",
+    }
+    assert capfd.readouterr().err == ""  # it is for the command to say
 
 
 def test_a_scheduler_that_does_not_answer_is_told_in_time(monkeypatch):
