@@ -10,15 +10,20 @@ Those of a cluster are in :mod:`linecheck.station.cluster`.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator
 from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from pathlib import Path
 
 from linecheck.station.executors import InlineExecutor
 from linecheck.station.worker_processes import WorkerProcesses
 
 __all__ = ["Workers", "processors", "set_workers"]
+
+#: Linux, control groups version 2: microseconds of processor time in each period, or ``max``.
+QUOTA = Path("/sys/fs/cgroup/cpu.max")
 
 
 class Workers:
@@ -57,12 +62,22 @@ class Workers:
         self.executor.shutdown(wait=False, cancel_futures=True)
 
 
-def processors() -> int:
-    """Return how many processors this process may use."""
+def processors(quota: Path = QUOTA) -> int:
+    """Return how many processors this process may use, at least 1.
+
+    Parameters
+    ----------
+    quota : Path
+        Where the system says what share of them a container has: on a large machine that may be few of many.
+    """
     try:
-        return len(os.sched_getaffinity(0))
+        found = len(os.sched_getaffinity(0))
     except AttributeError:  # no such thing on this system
-        return os.cpu_count() or 1
+        found = os.cpu_count() or 1
+    with suppress(OSError, ValueError, ZeroDivisionError):
+        share, period = quota.read_text(encoding="ascii").split()
+        found = min(found, math.ceil(int(share) / int(period)))
+    return max(found, 1)
 
 
 @contextmanager

@@ -122,8 +122,25 @@ def test_a_fault_in_linecheck_makes_its_set_invalid(paths, limits, monkeypatch):
     assert "ZeroDivisionError: oh" in judged.problem.message
 
 
-def test_there_is_at_least_one_processor():
-    assert processors() >= 1
+@pytest.mark.parametrize(
+    ("text", "most"),
+    [
+        ("100000 100000\n", 1),  # the form: Linux kernel documentation, "Control Group v2", cpu.max
+        ("50000 100000\n", 1),
+        ("max 100000\n", None),
+        ("800000000 100000\n", None),
+        ("nonsense", None),
+        ("", None),
+        ("-100000 100000", 1),
+        ("1 0", None),
+    ],
+)
+def test_a_container_has_no_more_workers_than_its_share_of_the_machine(tmp_path, text, most):
+    quota = tmp_path / "cpu.max"
+    unlimited = processors(quota)
+    assert unlimited >= 1
+    quota.write_text(text, encoding="ascii")
+    assert processors(quota) == (unlimited if most is None else most)
 
 
 class Scripted(Executor):
