@@ -47,6 +47,9 @@ MOST_SPLICES = 2
 #: A steady line sways thirds too: it is the cause where with it so little of the rest's power is left, and no more than
 #: a break of the tone would leave. It is looked for so many cycles over the step from the tone, and below it.
 EXPLAINED, NEAR_CYCLES, BREAKS_TRIED = 0.3, np.arange(0.25, 3.1, 0.25), 24
+#: Lines farther from the tone sway nothing, and so many of the strongest are taken off before the near ones are looked
+#: for.
+FAR_CYCLES, MOST_LINES = 3.5, 6
 
 
 def _thirds(record: FloatArray, tones: FloatArray) -> tuple[float, NDArray[np.complex128]]:
@@ -138,6 +141,7 @@ def is_turned(record: FloatArray, tone: float, smallest: float) -> bool:
 def _is_a_line(record: FloatArray, tones: FloatArray) -> bool:
     """Return whether a steady line beside the tones, or a slow one, says why a record's thirds differ."""
     frames = len(record)
+    record = record - _far_lines(record, tones)
     plain = _left(record, tones)
     places = np.concatenate(
         (NEAR_CYCLES, float(tones[0]) * frames + np.concatenate((-NEAR_CYCLES, NEAR_CYCLES)))
@@ -152,6 +156,25 @@ def _is_a_line(record: FloatArray, tones: FloatArray) -> bool:
         _left(record[:cut], tones) * cut + _left(record[cut:], tones) * (frames - cut) for cut in cuts
     )
     return bool(with_line * frames < broken)
+
+
+def _far_lines(record: FloatArray, tones: FloatArray) -> FloatArray:
+    """Return the steady lines of a record that are far from its tones, the strongest: harmonics, and other hum."""
+    frames = len(record)
+    size = 4 * frames
+    places = np.fft.rfftfreq(size)
+    far = np.min(np.abs(np.subtract.outer(places, tones)), axis=1) * frames > FAR_CYCLES
+    far &= (places * frames > FAR_CYCLES) & (places < 0.49)
+    lines = np.zeros(0)
+    while len(lines) < MOST_LINES and np.any(far):
+        fit = fit_tones(record, np.append(tones, lines))
+        rest = record - synthesise(frames, fit.frequencies, fit.amplitudes, fit.constant)
+        spectrum = np.abs(np.fft.rfft(rest * taper(frames), size))
+        line = float(places[far][np.argmax(spectrum[far])])
+        lines = np.append(lines, line)
+        far &= np.abs(places - line) * frames > FAR_CYCLES
+    fit = fit_tones(record, np.append(tones, lines))
+    return synthesise(frames, lines, fit.amplitudes[len(tones) :])
 
 
 def _left(record: FloatArray, tones: FloatArray) -> float:

@@ -50,6 +50,13 @@ def test_a_line_beside_a_low_tone_is_no_break(beside):
     assert is_broken(tone(54.7, 0.0005), np.array([54.7 / RATE]))
 
 
+def test_a_line_beside_a_low_tone_is_told_also_where_other_hum_and_harmonics_are_stronger():
+    hum = [(100.0, 0.02), (150.0, 0.012), (250.0, 0.01)]
+    lines = sum(level * np.cos(2.0 * np.pi * line * TIME + line) for line, level in hum)
+    assert not is_broken(tone(148.6) + lines, np.array([148.6 / RATE]))
+    assert is_broken(tone(148.6, 0.0003) + lines, np.array([148.6 / RATE]))
+
+
 def test_a_tone_that_is_not_there_throughout_is_broken():
     values = tone(190.0)
     values[: int(0.12 * RATE)] = np.cos(2.0 * np.pi * 60.0 * TIME[: int(0.12 * RATE)])

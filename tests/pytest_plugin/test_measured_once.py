@@ -124,13 +124,16 @@ def test_a_process_that_is_killed_leaves_nothing_locked(folder):
     wanted = Errand("sets/1.5.0")
     arguments = [sys.executable, "-c", HOLDER, str(folder.path), wanted.key]
     with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as holder:
-        assert holder.stdout.readline() == "holds\n"
-        with ThreadPoolExecutor(1) as pool:
-            waiting = pool.submit(another(folder).get, wanted)
-            time.sleep(0.1)
-            assert not waiting.done()
-            holder.send_signal(signal.SIGKILL)
-            assert waiting.result(10)["key"] == wanted.key
+        try:
+            assert holder.stdout.readline() == "holds\n"
+            with ThreadPoolExecutor(1) as pool:
+                waiting = pool.submit(another(folder).get, wanted)
+                time.sleep(0.1)
+                assert not waiting.done()
+                holder.send_signal(signal.SIGKILL)
+                assert waiting.result(10)["key"] == wanted.key
+        finally:
+            holder.kill()
     assert len(wanted.runs) == 1
 
 
