@@ -124,7 +124,7 @@ def ratio_reading(metric: str, channel: str, power: Power, tone: Line | None) ->
     """
     if tone is None:
         return Reading(metric, channel, None, "dB", None)
-    hidden = power.value < _smallest(power, tone.power)
+    hidden = bool(power.value < _smallest(power, tone.power))
     return power_ratio(metric, channel, power, tone.power, is_bound=hidden)
 
 

@@ -233,7 +233,7 @@ def _value(item: Judged | None) -> str:
     if item is None:
         return ""
     if isinstance(item, JudgedReading):
-        return _short(item.reading.value, item.reading.unit)
+        return _short(item.reading.value, item.reading.unit) + " or better" * item.reading.is_bound
     if item.worst_y is None:
         return number(None, "")
     return f"{_short(item.worst_y, item.curve.unit)} at {number(item.worst_x, item.curve.x_unit, 5)}"

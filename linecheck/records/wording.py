@@ -46,7 +46,7 @@ def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = (
         Those of its check: they say why a value is missing or not to be trusted.
     """
     if isinstance(item, JudgedReading):
-        value, unit, place = item.reading.value, item.reading.unit, ""
+        value, unit, place = item.reading.value, item.reading.unit, " or better" * item.reading.is_bound
         metric, channel = item.reading.metric, item.reading.channel
     else:
         value, unit, place = item.worst_y, item.curve.unit, _place(item)

@@ -81,7 +81,14 @@ SCHEMA = closed(
     },
     readings={
         "type": "array",
-        "items": closed(**PLACE, value=NUMBER, unit={"type": "string"}, uncertainty=NUMBER, **MARGIN),
+        "items": closed(
+            **PLACE,
+            value=NUMBER,
+            unit={"type": "string"},
+            uncertainty=NUMBER,
+            is_bound={"type": "boolean"},
+            **MARGIN,
+        ),
     },
     curves={
         "type": "array",

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -33,6 +35,12 @@ from linecheck.records.wording import findings, judgement, number
 )
 def test_a_judgement_in_words(item, expected):
     assert judgement(item) == expected
+
+
+def test_a_bound_is_told_as_one():
+    item = made_reading()
+    bound = replace(item, reading=replace(item.reading, is_bound=True))
+    assert judgement(bound) == "113.2 dB or better, at least 112 dB passes (margin 1.2 dB)"
 
 
 def test_a_value_just_beside_its_limit_does_not_read_as_the_limit():
