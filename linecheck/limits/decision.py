@@ -322,8 +322,8 @@ def _unexplained(
             others.append(_short(measured, check.masks[metric]))
         elif isinstance(measured, Reading) and measured.is_bound:
             reason = (
-                f"{metric} is {measured.value:.6g} {measured.unit} or better; how much better could not be told, so the "
-                "mask is not judged"
+                f"{metric} is {measured.value:.6g} {measured.unit} or better; how much better could not be told, "
+                "so the mask is not judged"
             )
             others.append(Problem("unresolved", reason, channel, blocks=False, metrics=(metric,)))
         else:

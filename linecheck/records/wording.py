@@ -64,8 +64,8 @@ def findings(
 ) -> tuple[str, ...]:
     """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings.
 
-    Problems that only explain values that no mask judges are left out. Last come the notes of checks that do not pass:
-    they help to find the cause.
+    Problems that only explain values that no mask judges, or that pass, are left out. Last come the notes of checks
+    that do not pass: they help to find the cause.
     """
     listed_checks = tuple(checks)
     listed = tuple(_of_interest(check) for check in listed_checks)
@@ -76,11 +76,27 @@ def findings(
 
 
 def _of_interest(check: CheckOutcome) -> CheckOutcome:
+    """Return the check with those problems only that void something, or explain what is judged and does not pass."""
     judged = check.judged
-    masked = {item.reading.metric for item in judged.readings if item.verdict is not None}
-    masked |= {item.curve.metric for item in judged.curves if item.verdict is not None}
-    kept = tuple(problem for problem in judged.problems if problem.blocks or masked & set(problem.metrics))
+    wanting = {
+        (item.reading.metric, item.reading.channel) for item in judged.readings if _is_wanting(item.verdict)
+    }
+    wanting |= {
+        (item.curve.metric, item.curve.channel) for item in judged.curves if _is_wanting(item.verdict)
+    }
+
+    def concerns(problem: Problem) -> bool:
+        return any(
+            metric in problem.metrics and (None in (channel, problem.channel) or channel == problem.channel)
+            for metric, channel in wanting
+        )
+
+    kept = tuple(problem for problem in judged.problems if problem.blocks or concerns(problem))
     return replace(check, judged=replace(judged, problems=kept))
+
+
+def _is_wanting(verdict: Verdict | None) -> bool:
+    return verdict not in (None, Verdict.PASS)
 
 
 def _notes(checks: Iterable[CheckOutcome]) -> list[str]:

@@ -86,6 +86,15 @@ def test_findings_leave_out_what_only_explains_values_that_nothing_judges():
     assert findings([made_check(judged, problems=(reason,))]) == ("tone left: harmonic_9 lies too high",)
 
 
+def test_what_explains_a_reading_that_passes_is_left_out_and_in_another_channel_too():
+    reason = Problem("noise_limited", "noise is as strong", "left", blocks=False, metrics=("sinad",))
+    passing, failing = made_reading(), made_reading(Verdict.FAIL, 100.0, margin=-12.0)
+    assert findings([made_check(passing, problems=(reason,))]) == ()
+    assert "tone left: noise is as strong" in findings([made_check(failing, problems=(reason,))])
+    other = made_reading(Verdict.FAIL, 100.0, margin=-12.0, channel="right")
+    assert all("noise" not in text for text in findings([made_check(passing, other, problems=(reason,))]))
+
+
 def test_a_number_that_is_missing_is_a_dash():
     assert number(None, "dB") == "–"
     assert number(0.25, "") == "0.25"
