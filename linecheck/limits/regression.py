@@ -157,18 +157,19 @@ def _compare_bounds(
 ) -> Change:
     """Compare where one of the values, or both, says only that the truth is this or better.
 
-    A bound says all that it has to say with its value: how far below it the truth lies is not known, and noise of the
-    bound is none of the truth. So a value can be worse than a bound, and a bound better than a value. All else cannot
-    be told: what a bound hides in the baseline may have grown up to the bound, which is marginal at best.
+    A value can be worse than a bound, and a bound better than a value, by more than the noise of both: a line that was
+    missed once is there the next time. All else cannot be told, and the bound is then taken at its word: what it
+    hides in the baseline may have grown up to the bound, which is marginal at best.
     """
-    uncertainty = math.hypot(*(side.uncertainty for side in (new, base) if not side.is_bound))
-    beyond = max(margin, sigmas * uncertainty)
+    noise = math.hypot(new.uncertainty, base.uncertainty)
+    beyond = max(margin, sigmas * noise)
     if better == "nominal":
-        return Change(Answer.CANNOT_TELL, Verdict.INVALID, worse_by, uncertainty)
+        return Change(Answer.CANNOT_TELL, Verdict.INVALID, worse_by, noise)
     if not new.is_bound and worse_by > beyond:
-        return Change(Answer.WORSE, Verdict.FAIL, worse_by, uncertainty)
+        return Change(Answer.WORSE, Verdict.FAIL, worse_by, noise)
     if not base.is_bound and worse_by < -beyond:
-        return Change(Answer.BETTER, Verdict.PASS, worse_by, uncertainty)
+        return Change(Answer.BETTER, Verdict.PASS, worse_by, noise)
+    uncertainty = math.hypot(*(side.uncertainty for side in (new, base) if not side.is_bound))
     change = _cannot_tell(worse_by, uncertainty, margin, sigmas)
     if base.is_bound and change.verdict is Verdict.PASS:
         return Change(change.answer, Verdict.MARGINAL, worse_by, uncertainty)

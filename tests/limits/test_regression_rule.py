@@ -43,7 +43,7 @@ def test_an_answer_has_its_verdict(new, base, better, margin, sigmas):
     assert change.verdict in allowed[change.answer]
 
 
-@given(SIDES, SIDES, WAYS, MARGINS, SIGMAS)
+@given(BOUNDS, BOUNDS, WAYS, MARGINS, SIGMAS)
 def test_what_noise_explains_or_a_margin_covers_is_never_worse(new, base, better, margin, sigmas):
     change = compare_values(new, base, better, margin, sigmas)
     size, noise = abs(new.value - base.value), math.hypot(new.uncertainty, base.uncertainty)
@@ -118,12 +118,15 @@ BOUND, VALUE = Measured(-140.0, 4.34, True), Measured(-140.0, 0.1)
         (Measured(-130.0, 4.34, True), BOUND, Answer.CANNOT_TELL, Verdict.INVALID),
         (Measured(-170.0, 4.34, True), BOUND, Answer.CANNOT_TELL, Verdict.MARGINAL),
         # It was too small, and is there now.
-        (Measured(-130.0, 0.1), BOUND, Answer.WORSE, Verdict.FAIL),
+        (Measured(-110.0, 0.1), BOUND, Answer.WORSE, Verdict.FAIL),
+        (Measured(-130.0, 0.1), BOUND, Answer.CANNOT_TELL, Verdict.INVALID),
+        (Measured(-130.0, 0.1), Measured(-140.0, 0.5, True), Answer.WORSE, Verdict.FAIL),
         (Measured(-139.0, 0.1), BOUND, Answer.CANNOT_TELL, Verdict.MARGINAL),
         (Measured(-150.0, 0.1), BOUND, Answer.CANNOT_TELL, Verdict.MARGINAL),
         (Measured(-138.0, 2.0), BOUND, Answer.CANNOT_TELL, Verdict.INVALID),
         # It was there, and is too small now.
-        (Measured(-150.0, 4.34, True), VALUE, Answer.BETTER, Verdict.PASS),
+        (Measured(-170.0, 4.34, True), VALUE, Answer.BETTER, Verdict.PASS),
+        (Measured(-150.0, 4.34, True), VALUE, Answer.CANNOT_TELL, Verdict.PASS),
         (BOUND, VALUE, Answer.CANNOT_TELL, Verdict.PASS),
         (Measured(-136.0, 4.34, True), VALUE, Answer.CANNOT_TELL, Verdict.MARGINAL),
         (Measured(-130.0, 4.34, True), VALUE, Answer.CANNOT_TELL, Verdict.INVALID),
