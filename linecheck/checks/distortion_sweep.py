@@ -49,6 +49,8 @@ FloatArray = NDArray[np.float64]
 
 #: A tone is measured over at least so many of its periods.
 LEAST_PERIODS = 12.0
+#: Tones that follow each other differ by at least this, over the length of a step: where one ends is seen by it.
+LEAST_CYCLES_APART = 1.0
 #: The metrics and the curve of either band.
 AUDIO, WIDE = ("worst", "worst_at", "thd_n"), ("worst_wide", "worst_wide_at", "thd_n_wide")
 
@@ -82,6 +84,13 @@ class DistortionSweepParameters(SteppedParameters):
         if self.highest_hz < 1.5 * self.lowest_hz:
             raise ValueError(
                 f"highest_hz must be at least 1.5 times lowest_hz ({1.5 * self.lowest_hz:g}), got {self.highest_hz:g}"
+            )
+        steps = self.frequencies_hz[:-1]
+        lengths = np.maximum(self.seconds, LEAST_PERIODS / steps)
+        if np.min(np.diff(self.frequencies_hz) * lengths) < LEAST_CYCLES_APART:
+            raise ValueError(
+                f"{self.points} points from {self.lowest_hz:g} to {self.highest_hz:g} Hz lie too close to tell one "
+                f"step from the next in {self.seconds:g} s: take fewer points, or more seconds for each"
             )
         return self
 

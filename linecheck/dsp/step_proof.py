@@ -135,7 +135,7 @@ def is_turned(record: FloatArray, tone: float, smallest: float) -> bool:
     left = squares[-1] - turned[before] ** 2 - before * first**2 - after * second**2
     all_of_it = squares[-1] - sums[-1] ** 2 / count
     found = (left < LEFT_BY_A_TURN * all_of_it) & (np.abs(second - first) > smallest)
-    return bool(np.any(found))
+    return bool(np.any(found)) and not _is_a_line(record, np.array([tone]))
 
 
 def _is_a_line(record: FloatArray, tones: FloatArray) -> bool:
