@@ -24,7 +24,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.readings import ReadingList, ratio_reading
+from linecheck.checks.readings import DB_PER_NEPER, ReadingList, ratio_reading
 from linecheck.checks.steady import (
     SETTLE_SECONDS,
     BandHz,
@@ -49,6 +49,9 @@ __all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
 
 FloatArray = NDArray[np.float64]
 
+#: The worst of many tones is told from noise where its power is this many times its own standard uncertainty; else what
+#: is read is a bound.
+RESOLVED = 4.0
 #: The metric and its curve.
 _NAMES = ("crosstalk", "crosstalk_over_frequency")
 _NO_TONE = "no tone of the stimulus lies in the band ({low:g} Hz to {high:g} Hz)"
@@ -323,9 +326,9 @@ def _add(
         )
     )
     least = inside[np.argmin(attenuation[inside])]
-    out.readings.append(
-        Reading("crosstalk", name, float(attenuation[least]), "dB", float(uncertainty[least]))
-    )
+    spread = float(uncertainty[least])
+    hidden = spread > 0.5 * DB_PER_NEPER / RESOLVED
+    out.readings.append(Reading("crosstalk", name, float(attenuation[least]), "dB", spread, hidden))
 
 
 KIND = CrosstalkKind()

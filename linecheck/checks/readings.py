@@ -119,12 +119,15 @@ def decibels(metric: str, channel: str, amplitude: float, uncertainty: float, un
 def ratio_reading(metric: str, channel: str, power: Power, tone: Line | None) -> Reading:
     """Return a power re the tone's in dB.
 
-    Where the power is not resolved (it lies below its own standard uncertainty), the reading is that uncertainty: the
-    level below which nothing can be told, and so a bound.
+    Where the power is not resolved (it lies below its own standard uncertainty), the reading is a bound: what it is at
+    most, two standard uncertainties above what was found.
     """
     if tone is None:
         return Reading(metric, channel, None, "dB", None)
-    hidden = bool(power.value < _smallest(power, tone.power))
+    spread = _smallest(power, tone.power)
+    hidden = bool(power.value < spread)
+    if hidden:
+        power = Power(max(power.value, 0.0) + 2.0 * spread, spread)
     return power_ratio(metric, channel, power, tone.power, is_bound=hidden)
 
 

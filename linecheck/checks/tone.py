@@ -26,6 +26,7 @@ from linecheck.checks.readings import (
     band_not_reached,
     decibels,
     pair_difference,
+    power_ratio,
     ratio_reading,
 )
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
@@ -44,6 +45,9 @@ __all__ = ["KIND", "ToneAnalysis", "ToneKind", "ToneParameters", "dissect_channe
 
 HARMONICS = range(2, 10)
 RMS_OF_PEAK = 0.5**0.5
+#: No line stays hidden that is stronger than so many times the highest density of noise, in one over the record's
+#: length: in 170 simulated records with one that was not found, it lay 5 to 11 dB below.
+FOUND_ABOVE_NOISE = 40.0
 
 
 class ToneParameters(SteadyParameters):
@@ -292,7 +296,7 @@ def _band_readings(
         sinad,
         _thd(out, name, parts, low, high),
         ratio_reading("noise", name, parts.residual_power(low, high, harmonics=False), parts.tone),
-        ratio_reading("largest_spur", name, _largest(parts, low, high), parts.tone),
+        _largest_spur(name, parts, low, high),
     ]
     if sinad.value is not None and sinad.uncertainty is not None:
         bit = 20.0 * np.log10(2.0)
@@ -310,15 +314,18 @@ def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float
     return Reading("thd", name, None, "dB", None)
 
 
-def _largest(parts: Dissection, low: float, high: float) -> Power:
-    """Return the largest line of the band that is no harmonic; where none stands out, the noise's highest bin."""
+def _largest_spur(name: str, parts: Dissection, low: float, high: float) -> Reading:
+    """Return the largest line of the band that is no harmonic; where none stands out, what one may be at most."""
     spurs = [line.power for line in parts.lines_between(low, high) if not line.order]
     if spurs:
-        return max(spurs, key=lambda power: power.value)
+        return ratio_reading("largest_spur", name, max(spurs, key=lambda power: power.value), parts.tone)
+    if parts.tone is None:
+        return Reading("largest_spur", name, None, "dB", None)
     frequencies = parts.noise.frequencies_hz
     inside = parts.noise.values[(frequencies >= low) & (frequencies <= high)]
-    highest = float(np.max(inside)) / parts.seconds if len(inside) else 0.0
-    return Power(highest, highest)
+    hidden = FOUND_ABOVE_NOISE * float(np.max(inside, initial=0.0)) / parts.seconds
+    # A line this strong is found or not, by how the noise adds to it.
+    return power_ratio("largest_spur", name, Power(hidden, 0.25 * hidden), parts.tone.power, is_bound=True)
 
 
 def _negative(value: float | None) -> float | None:
