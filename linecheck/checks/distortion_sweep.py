@@ -62,7 +62,10 @@ class DistortionSweepParameters(SteppedParameters):
         float, Field(ge=-100.0, le=0.0, description="Level, dB re a full-scale sine (AES17)")
     ] = -1.0
     lowest_hz: Annotated[float, Field(ge=10.0, description="Lowest frequency, Hz")] = 20.0
-    highest_hz: Annotated[float, Field(le=400_000.0, description="Highest frequency, Hz")] = 20000.0
+    highest_hz: Annotated[
+        float,
+        Field(ge=200.0, le=400_000.0, description="Highest frequency, Hz: by it the steps are found in time"),
+    ] = 20000.0
     points: Annotated[
         int, Field(ge=2, le=60, description="Number of frequencies, evenly spaced in their logarithm")
     ] = 14

@@ -183,6 +183,7 @@ def test_twice_the_uncertainty_holds_the_truth_in_93_to_97_percent(errors, metri
         ({"highest_hz": 23_000.0}, "below half of rate_hz"),
         ({"lowest_hz": 15_000.0}, "at least 1.5 times lowest_hz"),
         ({"points": 1}, "greater than or equal to 2"),
+        ({"points": 3, "lowest_hz": 10.0, "highest_hz": 16.0}, "greater than or equal to 200"),
         ({"points": 40, "lowest_hz": 174.0, "highest_hz": 430.0, "seconds": 0.12}, "too close"),
     ],
 )
