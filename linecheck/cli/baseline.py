@@ -59,9 +59,10 @@ def accept(
     Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
     """
     from linecheck.cli.session import tell
+    from linecheck.errors import BaselineError
     from linecheck.limits.load import load_limits
     from linecheck.records.accept_review import doubts
-    from linecheck.records.baseline import baseline_bytes
+    from linecheck.records.baseline import LONGEST_BYTES, baseline_bytes
     from linecheck.records.files import check_can_write, write_atomically
     from linecheck.records.unit_entry import require_margins
 
@@ -72,7 +73,13 @@ def accept(
     check_can_write(out)
     runs = _measured(captures, limits, serial, workers)
     acceptance = _accepted(runs, replaced, by=by, reason=reason)
-    write_atomically(out, baseline_bytes(acceptance.file))
+    content = baseline_bytes(acceptance.file)
+    if len(content) > LONGEST_BYTES:
+        raise BaselineError(
+            f"nothing was accepted: the baseline would have {len(content):,} bytes and may have {LONGEST_BYTES:,}; "
+            "accept fewer units, or compare fewer curves"
+        )
+    write_atomically(out, content)
     _show(acceptance, out)
     for doubt in doubts(acceptance):
         tell(doubt)

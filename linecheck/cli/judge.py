@@ -80,7 +80,7 @@ def command(
         raise UsageError("give either --workers N or --scheduler ADDRESS")
     limits = _loaded(limits_paths)
     files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
-    files.check()
+    files.check((*limits_paths, *captures))
     if len(captures) == 1 and scheduler is None:
         status = _judge_one(captures[0], limits, files, log_path, serial=serial, strict=strict)
     else:

@@ -66,7 +66,7 @@ def command(
             baseline_path, f"is the baseline of model {baseline.file.model}, the limit file of {limits.model}"
         )
     files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
-    files.check()
+    files.check((limits_path, baseline_path, *captures))
     context.exit(
         regress_sets(captures, limits, baseline, files, serial=serial, strict=strict, workers=workers)
     )

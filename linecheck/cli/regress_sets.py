@@ -34,6 +34,8 @@ from linecheck.station.workers import set_workers
 
 __all__ = ["measured_sets", "regress_sets"]
 
+#: So many units are named, the rest is counted.
+MOST_ABSENT = 20
 #: What a verdict means that comes of the comparisons and not of the masks.
 MEANINGS = {
     Verdict.FAIL: "Something is worse than in the baseline, though no mask is failed.",
@@ -93,9 +95,25 @@ def regress_sets(
         regressed(judged, baseline, most)
         for judged in measured_sets(paths, limits, serial=serial, workers=workers)
     )
+    seen: set[str] = set()
+    noted = _noting(found, seen)
     if len(paths) == 1:
-        return _show_one(next(found), wanted, strict=strict)
-    return _show_many(found, wanted, strict=strict)
+        status = _show_one(next(noted), wanted, strict=strict)
+    else:
+        status = _show_many(noted, wanted, strict=strict)
+    absent = [unit for unit in baseline.units if unit not in seen]
+    if absent:
+        more = f" and {len(absent) - MOST_ABSENT} more" if len(absent) > MOST_ABSENT else ""
+        tell(f"the baseline has units of which no set was given: {', '.join(absent[:MOST_ABSENT])}{more}")
+    return status
+
+
+def _noting(found: Iterator[Regressed], seen: set[str]) -> Iterator[Regressed]:
+    """Yield what is compared, and note whose it is."""
+    for compared in found:
+        if compared.judged.outcome is not None:
+            seen.add(compared.judged.outcome.serial)
+        yield compared
 
 
 def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> ExitStatus:

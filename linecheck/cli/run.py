@@ -170,7 +170,7 @@ def _session(
     plan = make_plan(limits, config)
     folder = out if out is not None else Path(config.records.folder)
     wanted = ResultFiles(*files)
-    wanted.check()
+    wanted.check((limits_path,))
     check_can_write(folder / "result.json")
     executor = stack.enter_context(analysis_executor(own_process=config.interface == "sound"))
     return Session(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -21,7 +21,7 @@ from linecheck.checks.base import Capture, Problem
 from linecheck.cli.display import show_result
 from linecheck.cli.progress import progress_listener
 from linecheck.cli.stop_signals import StopSignals
-from linecheck.errors import ExitStatus, LinecheckError, RecordError
+from linecheck.errors import ExitStatus, FileError, LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.files import check_can_write, write_atomically
 from linecheck.records.text import visible
@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ResultFiles", "Session", "exit_status", "record_and_show", "tell"]
 
+#: What a capture set's own files end with.
+READ_SUFFIXES = (".toml", ".wav", ".flac")
 #: By then a check that was started sounds, and the processors have nothing else to do.
 UNDER_WAY_SECONDS = 0.1
 
@@ -89,17 +91,26 @@ class ResultFiles:
     junit: Path | None = None
     summary: Path | None = None
 
-    def check(self) -> None:
-        """Find out before anything is run whether they can be written.
+    def check(self, inputs: Iterable[str | Path] = ()) -> None:
+        """Find out before anything is run whether they can be written, and over nothing that is read.
 
         Raises
         ------
         FileError
-            One cannot.
+            One cannot, or is an input or a capture set's own file, or two are the same.
         """
+        read = [Path(path).resolve() for path in inputs]
+        taken: set[Path] = set()
         for path in (self.json, self.junit, self.summary):
-            if path is not None:
-                check_can_write(path)
+            if path is None:
+                continue
+            place = path.resolve()
+            if place in read or (place.parent in read and place.suffix in READ_SUFFIXES):
+                raise FileError(path, "is what this command reads: write the result somewhere else")
+            if place in taken:
+                raise FileError(path, "is named for two results: give each a file of its own")
+            taken.add(place)
+            check_can_write(path)
 
     def write(self, contents: _Contents) -> None:
         """Write them; one that cannot be written keeps none of the others from being written.

@@ -74,7 +74,7 @@ def pytest_runtest_makereport(
     """Give a report what is told of it below the tests, and an error the words that a failure has by itself."""
     report = yield
     if isinstance(item, JudgedItem):
-        if call.excinfo is not None:
+        if call.excinfo is not None and report.failed:
             report.longrepr = item.repr_failure(call.excinfo)
         summary.tell_of(item, report)
     return report

@@ -127,15 +127,36 @@ def compare_outcome(
     FileError
         The baseline is of another model, or the limit file has no margin.
     BaselineError
-        The baseline has no unit of that serial number.
+        The baseline has no unit of that serial number, or was accepted from these very captures under another name.
     """
     require_margins(outcome.limits)
     if baseline.file.model != outcome.model:
         raise FileError(baseline.path, f"is of model {baseline.file.model}, the captures of {outcome.model}")
     base = unit_of(baseline, outcome.serial)
+    _refuse_old_captures(outcome, baseline)
     sigmas = alarm_sigmas(comparisons if comparisons is not None else base.comparisons)
     new = unit_entry(outcome, _lattices(base))
     return compare_units(new, base, outcome, sigmas)
+
+
+def _refuse_old_captures(outcome: RunOutcome, baseline: Baseline) -> None:
+    """Refuse captures that the baseline has of another firmware or unit: bit for bit, nothing is captured twice."""
+    known = {
+        digest: (unit.serial, unit.firmware)
+        for unit in baseline.file.unit
+        for check in unit.check
+        for digest in check.captures
+    }
+    whose = (outcome.serial, outcome.firmware)
+    for check in outcome.checks:
+        before = known.get(check.capture_sha256 or "", whose)
+        if before != whose:
+            serial, firmware = before
+            raise BaselineError(
+                f"{baseline.path}: the capture of {check.check} is, bit for bit, the one accepted of {serial}, "
+                f"firmware {firmware or 'unknown'}. Was this firmware recorded at all? Record it, or correct the "
+                "serial number or the firmware in captures.toml"
+            )
 
 
 def unit_of(baseline: Baseline, serial: str) -> UnitEntry:
@@ -392,7 +413,10 @@ def _other_parameters(now: Parameters, old: Mapping[str, Any]) -> list[str]:
 
 def _same(one: Any, other: Any) -> bool:  # noqa: ANN401 - any plain data
     if isinstance(one, float) and isinstance(other, float | int):
-        return math.isclose(one, other, rel_tol=1e-12)
+        try:
+            return math.isclose(one, other, rel_tol=1e-12)
+        except OverflowError:  # a whole number that no float can be
+            return False
     if isinstance(one, list | tuple) and isinstance(other, list | tuple):
         return len(one) == len(other) and all(_same(a, b) for a, b in zip(one, other, strict=True))
     return bool(one == other)

@@ -304,3 +304,57 @@ def test_texts_from_outside_stay_on_their_line(run, tmp_path):
     written = tomllib.loads((tmp_path / "baseline.toml").read_text(encoding="utf-8"))
     assert written["accepted"]["reason"] == 'first line\\x1b[31m \\u202e"quoted" \\ and ]]'
     assert regress(run, "a")[0] == 0
+
+
+@pytest.mark.parametrize(("what", "of"), [("1.4.2", "9.9.9"), (SERIAL, "PR3-000009")])
+def test_old_captures_under_another_name_are_no_new_ones(run, accepted, tmp_path, what, of):
+    run("baseline", "accept", "a", "d", *ACCEPT)
+    index = tmp_path / "a" / "captures.toml"
+    index.write_text(index.read_text(encoding="utf-8").replace(what, of), encoding="utf-8")
+    status, out, _ = regress(run, "a")
+    assert status == 3
+    assert "INVALID" in out
+    assert "bit for bit" in out
+
+
+def test_units_of_which_no_set_was_given_are_named(run, accepted):
+    run("baseline", "accept", "a", "d", *ACCEPT)
+    status, _, err = regress(run, "b")
+    assert status == 0
+    assert "no set was given: PR3-000009" in err
+
+
+@pytest.mark.parametrize("path", ["baseline.toml", "limits.yaml", "b/captures.toml", "b/tone.wav"])
+def test_a_result_is_never_written_over_what_is_read(run, accepted, tmp_path, path):
+    before = (tmp_path / path).read_bytes()
+    for option in ("--json", "--junit", "--summary"):
+        status, out, err = regress(run, "b", option, path)
+        assert (status, out) == (2, "")
+        assert "is what this command reads" in err
+    assert (tmp_path / path).read_bytes() == before
+
+
+def test_two_results_do_not_share_a_file(run, accepted):
+    status, _, err = regress(run, "b", "--json", "r", "--junit", "r")
+    assert status == 2
+    assert "named for two results" in err
+
+
+def test_a_baseline_that_could_not_be_read_again_is_not_written(run, accepted, tmp_path, monkeypatch):
+    monkeypatch.setattr("linecheck.records.baseline.LONGEST_BYTES", 100_000)
+    before = (tmp_path / "baseline.toml").read_bytes()
+    monkeypatch.setattr("linecheck.records.baseline.baseline_bytes", lambda file: b"#" * 100_001)
+    status, _, err = run("baseline", "accept", "a2", *ACCEPT)
+    assert status == 3
+    assert "nothing was accepted" in err
+    assert (tmp_path / "baseline.toml").read_bytes() == before
+
+
+def test_a_number_beyond_any_float_in_a_baseline_is_another_stimulus(run, accepted, tmp_path):
+    path = tmp_path / "baseline.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "frequency_hz = 997.0" in text
+    path.write_text(text.replace("frequency_hz = 997.0", f"frequency_hz = 1{'0' * 400}"), encoding="utf-8")
+    status, _, err = regress(run, "b")
+    assert status in (2, 3)
+    assert "Traceback" not in err

@@ -299,3 +299,16 @@ def test_another_project_imports_nothing_heavy_and_sees_nothing(pytester):
     result = pytester.runpytest_subprocess("-p", "no:benchmark", "-p", "no:hypothesispytest")
     result.assert_outcomes(passed=1)
     assert not [line for line in result.outlines if line.startswith(("linecheck", "== linecheck"))]
+
+
+def test_an_item_may_be_skipped_or_expected_to_fail(firmware_project):
+    firmware_project.makeconftest(
+        "import pytest\n"
+        "def pytest_collection_modifyitems(items):\n"
+        "    items[0].add_marker(pytest.mark.skip(reason='known'))\n"
+        "    items[1].add_marker(pytest.mark.xfail(reason='known'))\n"
+    )
+    result = firmware_project.runpytest_inprocess("captures/1.4.2", "--junitxml=j.xml", "-rsx")
+    assert "INTERNALERROR" not in str(result.stdout)
+    assert result.parseoutcomes().get("skipped") == 1
+    assert result.ret == 0
