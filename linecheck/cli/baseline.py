@@ -118,17 +118,28 @@ def _measured(
 
 
 def _accepted(runs: Sequence[RunOutcome], replaced: Baseline | None, *, by: str, reason: str) -> Acceptance:
+    from pydantic import ValidationError
+
     from linecheck import __version__
+    from linecheck.errors import BaselineError
     from linecheck.records.accept import accept_runs
 
-    return accept_runs(
-        runs,
-        by=by,
-        reason=reason,
-        on=datetime.now(UTC).replace(microsecond=0),
-        software=f"linecheck {__version__}",
-        replaced=replaced,
-    )
+    try:
+        return accept_runs(
+            runs,
+            by=by,
+            reason=reason,
+            on=datetime.now(UTC).replace(microsecond=0),
+            software=f"linecheck {__version__}",
+            replaced=replaced,
+        )
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise BaselineError(
+            f"nothing was accepted: no baseline can hold this ({where}: {first['msg']}); accept fewer units, or sets "
+            "whose curves have a band in common"
+        ) from error
 
 
 def _show(acceptance: Acceptance, path: str) -> None:

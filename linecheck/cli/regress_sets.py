@@ -28,6 +28,7 @@ from linecheck.records.regressed import (
     regression_keys,
 )
 from linecheck.records.result import result, to_json_bytes
+from linecheck.records.set_files import remove_parts
 from linecheck.records.summary import summary_bytes
 from linecheck.station.many_sets import JudgedSet, judge_sets
 from linecheck.station.workers import set_workers
@@ -131,6 +132,8 @@ def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> Exit
         try:
             if path is not None:
                 write_atomically(path, content())
+                if path is wanted.junit:
+                    remove_parts(path)
         except RecordError as error:
             troubles.append(str(error))
     screen = Screen.of_stdout()

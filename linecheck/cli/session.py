@@ -130,6 +130,10 @@ class ResultFiles:
             try:
                 if path is not None:
                     write_atomically(path, contents.of(name))
+                    if name == "junit":
+                        from linecheck.records.set_files import remove_parts
+
+                        remove_parts(path)
             except RecordError as error:
                 refused.append(str(error))
         if refused:

@@ -18,7 +18,7 @@ a change of either in any direction is one for the worse.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -63,6 +63,10 @@ _SPREAD_OF_HIGHEST: Final = (
 _TAILS: Final = 1.15
 #: A curve of which less can be compared says nothing.
 LEAST_RESOLVED: Final = 0.5
+#: Clocks that differ move a curve's ends by a band or two; a curve that lacks more bands than this, or this share, is
+#: another one.
+MOST_ABSENT: Final = 2
+MOST_ABSENT_SHARE: Final = 0.03
 
 
 @dataclass(frozen=True)
@@ -124,7 +128,7 @@ class CurveChange:
 
     ``compared`` of ``bands`` extremes are known well enough that twice the margin would be found there. ``x``,
     ``value`` and ``base_value`` are of the band that has changed most for the worse (for the better, where the answer
-    is that); None where there is none.
+    is that); None where there is none. ``absent`` of the baseline's bands are not there, where that is too many.
     """
 
     answer: Answer
@@ -136,6 +140,7 @@ class CurveChange:
     x: float | None = None
     value: float | None = None
     base_value: float | None = None
+    absent: int = 0
 
 
 def lattice_for(curve: Curve, *, log_x: bool, better: Better) -> Lattice:
@@ -234,7 +239,7 @@ def compare_profiles(
     Worse where one band or more is worse, as of a single value. A curve of which twice the margin would be found in
     fewer than half of the bands cannot be told. Otherwise it is better where a band is, and unchanged where none is:
     that no single one of hundreds of bands is proven equal does not matter, since none of them has changed by more
-    than noise explains.
+    than noise explains. A curve that lacks more of the baseline's bands than another clock explains cannot be told.
 
     Parameters
     ----------
@@ -257,6 +262,10 @@ def compare_profiles(
     compared = int(np.sum(resolved))
     if np.any(worse):
         return changes.told(Answer.WORSE, Verdict.FAIL, compared, bands, worse)
+    absent = int(np.sum(~np.isin(base.keys, new.keys)))
+    if absent > max(MOST_ABSENT, MOST_ABSENT_SHARE * len(base.keys)):
+        told = changes.told(Answer.CANNOT_TELL, Verdict.INVALID, compared, bands, ~worse)
+        return replace(told, absent=absent)
     if compared < LEAST_RESOLVED * bands:
         return changes.told(Answer.CANNOT_TELL, Verdict.INVALID, compared, bands, ~worse)
     if np.any(improved):

@@ -57,6 +57,10 @@ def curve_text(name: str, change: CurveChange, spec: CurveSpec, margin: float) -
         f"({fixed(change.base_value, '', margin)} → {fixed(change.value, spec.unit, margin)} "
         f"at {number(change.x, spec.x_unit, 5)}, margin {number(margin, spec.unit)}; {counted})"
     )
+    if change.absent:
+        return (
+            f"{name} cannot be compared: it ends short of the baseline's, {change.absent} places are missing"
+        )
     if change.answer is Answer.CANNOT_TELL:
         return (
             f"{name}: whether it is worse cannot be told: at most places twice the margin would drown in noise "

@@ -29,7 +29,7 @@ from linecheck.records.text import encodable, visible
 from linecheck.records.times import utc_text
 from linecheck.station.many_sets import JudgedSet
 
-__all__ = ["JunitFiles", "ResultLines", "set_result"]
+__all__ = ["JunitFiles", "ResultLines", "remove_parts", "set_result"]
 
 #: Build servers refuse JUnit files from about 30 MB, or with more than 250,000 elements; common practice, no source.
 MOST_BYTES = 25_000_000
@@ -161,7 +161,7 @@ class JunitFiles:
         self._parts[-1].write(_CLOSE)
         for part in self._parts:
             part.finish()
-        self._remove_old(len(self._parts) + 1)
+        remove_parts(self._path, len(self._parts) + 1)
         return tuple(part.path for part in self._parts)
 
     def abandon(self) -> None:
@@ -177,8 +177,7 @@ class JunitFiles:
         self._size, self._filled = (0, 0), False
 
     def _part_path(self, number: int) -> Path:
-        path = self._path
-        return path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
+        return _part_path(self._path, number)
 
     def _place(self, judged: JudgedSet) -> str:
         """Return what classnames begin with, another one for each set, the same from run to run."""
@@ -189,19 +188,30 @@ class JunitFiles:
         self._places[key] += 1
         return place if self._places[key] == 1 else f"{place}#{self._places[key]}"
 
-    def _remove_old(self, number: int) -> None:
-        """Remove what continued an earlier, larger file: it would be taken for a part of this one."""
-        while True:
-            path = self._part_path(number)
-            try:
-                with path.open("rb") as stream:
-                    ours = stream.read(len(_HEAD + _FURTHER)) == _HEAD + _FURTHER
-            except OSError:
-                return
-            if not ours:
-                return
-            with suppress(OSError):
-                path.unlink()
-            if path.exists():
-                raise RecordError(f"{visible(str(path))}: is of an earlier run and cannot be removed")
-            number += 1
+
+def _part_path(path: Path, number: int) -> Path:
+    return path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
+
+
+def remove_parts(path: Path, number: int = 2) -> None:
+    """Remove what continued an earlier, larger file, from a number on: it would be taken for a part of this one.
+
+    Raises
+    ------
+    RecordError
+        It cannot be removed.
+    """
+    while True:
+        part = _part_path(path, number)
+        try:
+            with part.open("rb") as stream:
+                ours = stream.read(len(_HEAD + _FURTHER)) == _HEAD + _FURTHER
+        except OSError:
+            return
+        if not ours:
+            return
+        with suppress(OSError):
+            part.unlink()
+        if part.exists():
+            raise RecordError(f"{visible(str(part))}: is of an earlier run and cannot be removed")
+        number += 1

@@ -14,6 +14,8 @@ from small_run import LIMITS, call, simulated
 from linecheck.cli import cli
 from linecheck.limits.load import load_limits
 from linecheck.station.capture_set import write_capture_set
+from linecheck.station.judging import judge_folder
+from linecheck.station.many_sets import JudgedSet
 from linecheck.station.plan import make_plan
 
 MARGINS = (
@@ -358,3 +360,35 @@ def test_a_number_beyond_any_float_in_a_baseline_is_another_stimulus(run, accept
     status, _, err = regress(run, "b")
     assert status in (2, 3)
     assert "Traceback" not in err
+
+
+def test_what_no_baseline_can_hold_is_refused_in_words(run, accepted, tmp_path, monkeypatch):
+    from linecheck.records import accept
+
+    monkeypatch.setattr(accept, "BaselineFile", lambda **values: load_baseline_file({**values, "unit": ()}))
+    status, _, err = run("baseline", "accept", "a2", *ACCEPT)
+    assert status == 3
+    assert "no baseline can hold this" in err
+
+
+def load_baseline_file(values):
+    from linecheck.records.baseline import BaselineFile
+
+    return BaselineFile(**values)
+
+
+@pytest.mark.parametrize("command", ["regress", "judge"])
+def test_parts_of_an_earlier_larger_file_go_with_one_set_too(run, accepted, tmp_path, command):
+    from linecheck.records.set_files import JunitFiles, remove_parts
+
+    files = JunitFiles(tmp_path / "o.xml", strict=False, most_elements=20)
+    limits = load_limits(tmp_path / "limits.yaml")
+    for name in ("b", "c"):
+        files.add(JudgedSet(name, judge_folder(tmp_path / name, limits)))
+    assert len(files.finish()) == 2
+    (tmp_path / "o-3.xml").write_text("<mine/>", encoding="utf-8")
+    options = ("--baseline", "baseline.toml") if command == "regress" else ()
+    run(command, "b", *options, "--junit", "o.xml")
+    assert not (tmp_path / "o-2.xml").exists()
+    remove_parts(tmp_path / "o.xml", 3)
+    assert (tmp_path / "o-3.xml").exists()

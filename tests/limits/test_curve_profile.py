@@ -148,7 +148,9 @@ def test_bands_that_only_one_side_has_are_counted():
     half = replace(whole, x=X[inside], y=whole.y[inside], uncertainty=whole.uncertainty[inside])
     lost, grown = compared(half, whole, margin=8.0), compared(whole, half, margin=8.0)
     bands, both = profile(whole).comparisons, profile(half).comparisons
-    assert (lost.answer, grown.answer) == (Answer.UNCHANGED, Answer.UNCHANGED)
+    assert (lost.answer, lost.verdict) == (Answer.CANNOT_TELL, Verdict.INVALID)
+    assert lost.absent == bands - both
+    assert grown.answer is Answer.UNCHANGED
     assert (lost.bands, grown.bands) == (bands, bands)
     assert max(lost.compared, grown.compared) <= both < bands
 
