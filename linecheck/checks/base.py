@@ -259,6 +259,10 @@ class Reading:
     uncertainty: float | None
     is_bound: bool = False
 
+    def __post_init__(self) -> None:
+        """Take NumPy's truth values as Python's: these go into words and files."""
+        object.__setattr__(self, "is_bound", bool(self.is_bound))
+
 
 @dataclass(frozen=True)
 class Curve:

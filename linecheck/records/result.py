@@ -111,7 +111,7 @@ def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
         "value": reading.value,
         "unit": reading.unit,
         "uncertainty": reading.uncertainty,
-        "is_bound": bool(reading.is_bound),
+        "is_bound": reading.is_bound,
         **_judged(item),
     }
 

@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -35,6 +36,10 @@ from linecheck.records.wording import findings, judgement, number
 )
 def test_a_judgement_in_words(item, expected):
     assert judgement(item) == expected
+
+
+def test_a_bound_that_comes_of_an_array_is_a_plain_truth_value():
+    assert replace(made_reading().reading, is_bound=np.float64(1.0) > 0.5).is_bound is True
 
 
 def test_a_bound_is_told_as_one():
