@@ -104,13 +104,13 @@ class ResultFiles:
         for path in (self.json, self.junit, self.summary):
             if path is None:
                 continue
+            check_can_write(path)
             place = path.resolve()
             if place in read or (place.parent in read and place.suffix in READ_SUFFIXES):
                 raise FileError(path, "is what this command reads: write the result somewhere else")
             if place in taken:
                 raise FileError(path, "is named for two results: give each a file of its own")
             taken.add(place)
-            check_can_write(path)
 
     def write(self, contents: _Contents) -> None:
         """Write them; one that cannot be written keeps none of the others from being written.
