@@ -13,8 +13,6 @@ None says at which level the band ends; it is the 3 dB point for all but SoX's -
 SoX and libsoxr have one author and the same filters, so between these two nothing is told apart.
 """
 
-import os
-import shutil
 import subprocess
 from functools import cache
 
@@ -24,6 +22,7 @@ import samplerate
 import soundfile
 import soxr
 from known_truth import readings
+from needed import program
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
@@ -35,11 +34,7 @@ NYQUIST_HZ = RATE_HZ / 2
 
 @pytest.fixture(scope="module", autouse=True)
 def sox_program():
-    if shutil.which("sox") is None:
-        words = "needs sox (Debian: apt-get install sox)"
-        if os.environ.get("CI") == "true":
-            pytest.fail(words)
-        pytest.skip(words)
+    program("sox")
 
 
 def by_sox(values, options, folder):

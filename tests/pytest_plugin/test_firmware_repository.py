@@ -3,7 +3,6 @@
 import os
 import re
 import shlex
-import shutil
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -12,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from needed import program
 
 from linecheck.limits.load import load_limits
 from linecheck.station.capture_set import write_capture_set
@@ -101,8 +101,7 @@ def run(*command, folder):
 @pytest.fixture(scope="module")
 def repository(tmp_path_factory):
     """The repository, committed."""
-    if shutil.which("git") is None:
-        pytest.skip("needs git")
+    program("git")
     folder = tmp_path_factory.mktemp("firmware")
     configuration, accept, _, _ = blocks()
     for name, text in {"pytest.ini": configuration, "limits/pellow-r3.yaml": LIMITS}.items():

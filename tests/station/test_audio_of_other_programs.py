@@ -6,7 +6,8 @@ import wave
 import numpy as np
 import pytest
 import soundfile
-from station.audio_samples import integers, program
+from needed import program
+from station.audio_samples import integers
 
 from linecheck.errors import FileError
 from linecheck.station.audio_file import read_audio

@@ -2,9 +2,8 @@
 
 import os
 import signal
-import subprocess
-import sys
-import time
+
+from station.orphans import is_left_behind
 
 from linecheck.station.executors import InlineExecutor, analysis_executor, make_ready
 from linecheck.station.measure import failure_problem
@@ -48,22 +47,7 @@ if __name__ == "__main__":
 
 
 def test_a_worker_does_not_outlive_a_parent_that_was_killed(tmp_path):
-    (tmp_path / "parent.py").write_text(PARENT, encoding="utf-8")
-    with subprocess.Popen([sys.executable, "parent.py"], cwd=tmp_path, stdout=subprocess.PIPE) as parent:
-        worker = int(parent.stdout.readline())
-        parent.kill()
-    end = time.monotonic() + 20.0
-    while _lives(worker):
-        assert time.monotonic() < end, "the worker is left behind"
-        time.sleep(0.05)
-
-
-def _lives(process):
-    try:
-        with open(f"/proc/{process}/stat", encoding="ascii") as stream:
-            return stream.read().rsplit(")", 1)[1].split()[0] != "Z"
-    except OSError:
-        return False
+    assert not is_left_behind(PARENT, tmp_path)
 
 
 def test_making_a_worker_ready_after_the_run_has_ended_does_nothing():

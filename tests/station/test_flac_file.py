@@ -9,7 +9,8 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from station.audio_samples import integers, program
+from needed import program
+from station.audio_samples import integers
 
 from linecheck.errors import FileError
 from linecheck.station.audio_file import read_audio

@@ -2,13 +2,12 @@
 
 import os
 import signal
-import subprocess
-import sys
 import threading
 import time
 from concurrent.futures import wait
 
 import pytest
+from station.orphans import is_left_behind
 
 from linecheck.errors import FileError
 from linecheck.station.worker_processes import WorkerDied, WorkerProcesses
@@ -95,19 +94,4 @@ if __name__ == "__main__":
 
 
 def test_they_do_not_outlive_a_parent_that_was_killed(tmp_path):
-    (tmp_path / "parent.py").write_text(PARENT, encoding="utf-8")
-    with subprocess.Popen([sys.executable, "parent.py"], cwd=tmp_path, stdout=subprocess.PIPE) as parent:
-        worker = int(parent.stdout.readline())
-        parent.kill()
-    end = time.monotonic() + 20.0
-    while _lives(worker):
-        assert time.monotonic() < end, "the worker is left behind"
-        time.sleep(0.05)
-
-
-def _lives(process):
-    try:
-        with open(f"/proc/{process}/stat", encoding="ascii") as stat:
-            return stat.read().rpartition(")")[2].split()[0] != "Z"
-    except FileNotFoundError:
-        return False
+    assert not is_left_behind(PARENT, tmp_path)
