@@ -11,7 +11,7 @@ from linecheck.limits.masks import extent
 from linecheck.limits.model import Check, Limit, Mask
 from linecheck.limits.source import REFUSED, KeyPath
 
-__all__ = ["refuse_incomparable", "refuse_unmeasurable"]
+__all__ = ["never_judged", "refuse_incomparable", "refuse_unmeasurable"]
 
 
 def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int, faults: FaultList) -> None:
@@ -57,24 +57,50 @@ def refuse_incomparable(
             faults.add_key((*path, name), f"{message}; change that, or leave the margin out")
 
 
+def never_judged(check: Check, channels: int) -> list[str]:
+    """Return why masks of a check can never be met, whatever the unit: empty where all can.
+
+    A limit file with such a mask is refused when it is loaded; this is for what changes afterwards.
+    """
+    never = check.kind.never_measured(
+        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
+    )
+    reasons = [f"{name} can never be measured: {never[name]}" for name in check.masks if name in never]
+    spans = check.kind.curve_spans(check.stimulus, check.analysis)
+    for spec in check.kind.curves:
+        if spec.name in check.masks and spec.name in spans and spec.name not in never:
+            first, last = spans[spec.name]
+            if any(_beyond(check.masks[spec.name], spec, (first, last))):
+                reasons.append(
+                    f"{spec.name} is measured from {first:.9g} to {last:.9g}, its mask goes further"
+                )
+    return reasons
+
+
 def _refuse_too_wide(
     mask: Mask, spec: CurveSpec, span: tuple[float, float], path: KeyPath, faults: FaultList
 ) -> None:
     """Add a fault for each end of a limit that lies where its curve never goes."""
     first, last = span
+    for place, x in _beyond(mask, spec, span):
+        message = (
+            f"{spec.name} is measured from {first:.9g} to {last:.9g} {spec.x_unit}, "
+            f"so that no unit could be judged here; expected a point in there, got {x:.9g}"
+        )
+        faults.add((*path, *place, 0), message)
+
+
+def _beyond(mask: Mask, spec: CurveSpec, span: tuple[float, float]) -> Iterator[tuple[KeyPath, float]]:
+    """Yield each end of a limit that lies where its curve never goes: where it stands, and its place on the axis."""
+    first, last = span
     spare = END_TOLERANCE if spec.log_x else 1e-9
-    unit = spec.x_unit
     for place, limit in _limits(mask):
         if not isinstance(limit, tuple):
             continue
         start, stop = extent(limit)
         for index, x in ((0, start), (len(limit) - 1, stop)):
             if not first - spare * abs(first) <= x <= last + spare * abs(last):
-                message = (
-                    f"{spec.name} is measured from {first:.9g} to {last:.9g} {unit}, "
-                    f"so that no unit could be judged here; expected a point in there, got {x:.9g}"
-                )
-                faults.add((*path, *place, index, 0), message)
+                yield (*place, index), x
 
 
 def _limits(mask: Mask) -> Iterator[tuple[tuple[str, str], Limit | None]]:

@@ -3,7 +3,6 @@
 ===========================  =====================================================================
 :func:`with_stimulus`        a check with some parameters of its stimulus changed
 :func:`stimulus_changes`     in which of them two versions of a check differ
-:func:`never_judged`         which of a check's masks nothing that is played like this can meet
 :func:`as_recorded`          a limit file with the stimuli that a capture set was recorded with
 :func:`set_notes`            what a capture set says of itself besides
 ===========================  =====================================================================
@@ -18,12 +17,10 @@ from pydantic import ValidationError
 
 from linecheck.checks.base import Note
 from linecheck.errors import FileError
-from linecheck.limits.decision import END_TOLERANCE
-from linecheck.limits.masks import extent
 from linecheck.limits.model import Check, LimitFile
 from linecheck.station.capture_set import INDEX_NAME, CaptureSet
 
-__all__ = ["as_recorded", "never_judged", "set_notes", "stimulus_changes", "with_stimulus"]
+__all__ = ["as_recorded", "set_notes", "stimulus_changes", "with_stimulus"]
 
 #: So many names are listed; the rest is counted.
 MOST_NAMES = 10
@@ -65,35 +62,6 @@ def stimulus_changes(check: Check, played: Check) -> dict[str, int]:
         if name in type(check.stimulus).model_fields
         and getattr(played.stimulus, name) != getattr(check.stimulus, name)
     }
-
-
-def never_judged(check: Check, channels: int) -> list[str]:
-    """Return why masks of a check can never be met, whatever the unit: empty where all can.
-
-    A limit file with such a mask is refused when it is loaded; this is for what changes afterwards.
-    """
-    never = check.kind.never_measured(
-        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
-    )
-    reasons = [f"{name} can never be measured: {never[name]}" for name in check.masks if name in never]
-    spans = check.kind.curve_spans(check.stimulus, check.analysis)
-    for name in check.masks:
-        if name in spans and name not in never:
-            reasons += _beyond(check, name, spans[name])
-    return reasons
-
-
-def _beyond(check: Check, name: str, span: tuple[float, float]) -> list[str]:
-    """Return that a mask goes further than its curve, if it does."""
-    mask = check.masks[name]
-    for bounds in (mask.pass_, mask.fail):
-        for limit in (bounds.min, bounds.max) if bounds is not None else ():
-            if isinstance(limit, tuple):
-                start, stop = extent(limit)
-                spare = [END_TOLERANCE * abs(end) for end in span]
-                if start < span[0] - spare[0] or stop > span[1] + spare[1]:
-                    return [f"{name} is measured from {span[0]:.9g} to {span[1]:.9g}, its mask goes further"]
-    return []
 
 
 def as_recorded(limits: LimitFile, captures: CaptureSet) -> LimitFile:

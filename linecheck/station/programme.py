@@ -33,9 +33,10 @@ from linecheck.dsp.marks import (
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.limits.faults import did_you_mean
+from linecheck.limits.measurable import never_judged
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.source import shown
-from linecheck.station.other_stimulus import never_judged, with_stimulus
+from linecheck.station.other_stimulus import with_stimulus
 from linecheck.station.plan import DEFAULT_RAMP_SECONDS, PlannedCheck, make_plan, playing_order
 
 __all__ = [

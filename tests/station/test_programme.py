@@ -11,8 +11,9 @@ from small_run import small_check, small_limits
 from linecheck.dsp.marks import MARK_SECONDS
 from linecheck.errors import UsageError
 from linecheck.limits.load import load_limits
+from linecheck.limits.measurable import never_judged
 from linecheck.limits.model import Bounds, Mask
-from linecheck.station.other_stimulus import never_judged, stimulus_changes, with_stimulus
+from linecheck.station.other_stimulus import stimulus_changes, with_stimulus
 from linecheck.station.plan import make_plan
 from linecheck.station.programme import check_names, make_programme
 
