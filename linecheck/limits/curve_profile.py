@@ -4,6 +4,7 @@
 :func:`profile_of`            a curve as the extremes of its bands
 :class:`Profile`              what that returns, and what a baseline keeps of a curve
 :func:`compare_profiles`      a curve with the baseline's, band by band
+:func:`is_another`            whether two curves have too few bands in common to be compared
 ============================  ==============================================================
 
 Bands lie on a fixed lattice: over frequency a twelfth of an octave wide around 1000 · 2^(k/12) Hz, coarser where that
@@ -34,6 +35,7 @@ __all__ = [
     "Lattice",
     "Profile",
     "compare_profiles",
+    "is_another",
     "lattice_for",
     "profile_of",
 ]
@@ -263,7 +265,7 @@ def compare_profiles(
     if np.any(worse):
         return changes.told(Answer.WORSE, Verdict.FAIL, compared, bands, worse)
     absent = int(np.sum(~np.isin(base.keys, new.keys)))
-    if absent > max(MOST_ABSENT, MOST_ABSENT_SHARE * len(base.keys)):
+    if is_another(absent, base):
         told = changes.told(Answer.CANNOT_TELL, Verdict.INVALID, compared, bands, ~worse)
         return replace(told, absent=absent)
     if compared < LEAST_RESOLVED * bands:
@@ -271,6 +273,11 @@ def compare_profiles(
     if np.any(improved):
         return changes.told(Answer.BETTER, Verdict.PASS, compared, bands, improved)
     return changes.told(Answer.UNCHANGED, Verdict.PASS, compared, bands, resolved)
+
+
+def is_another(absent: int, base: Profile) -> bool:
+    """Return whether a curve that lacks so many of another's bands is another one."""
+    return absent > max(MOST_ABSENT, MOST_ABSENT_SHARE * len(base.keys))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,9 @@ from typing import TypeVar
 import numpy as np
 
 from linecheck.errors import UsageError
-from linecheck.limits.curve_profile import Lattice, Profile
+from linecheck.limits.curve_profile import Lattice, Profile, is_another
+from linecheck.limits.model import Check
+from linecheck.limits.regression import Better
 from linecheck.records.baseline import (
     CheckEntry,
     CurveEntry,
@@ -20,9 +22,13 @@ from linecheck.records.baseline import (
     rounded_reading,
 )
 from linecheck.records.unit_entry import VOLT_UNITS, unit_entry
+from linecheck.records.wording import number, subject
 from linecheck.station.outcome import RunOutcome
 
 __all__ = ["combined_unit"]
+
+#: A value contradicts a bound beyond so many standard uncertainties of both.
+_CONTRADICTION = 4.0
 
 
 def combined_unit(
@@ -35,7 +41,8 @@ def combined_unit(
     Raises
     ------
     UsageError
-        They are of different firmware, or were recorded with different stimuli.
+        They are of different firmware, were recorded with different stimuli, or contradict each other: a value that is
+        worse than the bound of another run, curves that end at different places.
     """
     entries = [unit_entry(run, lattices) for run in runs]
     serial = entries[0].serial
@@ -54,7 +61,7 @@ def combined_unit(
     certificates = {entry.certificate for entry in entries}
     one = len(certificates) == 1
     volts = entries[0].volts_uncertainty_percent if one else 0.0
-    margins = {check.name: check.regression for check in runs[0].limits.checks}
+    checks_by_name = {check.name: check for check in runs[0].limits.checks}
     return UnitEntry(
         serial=serial,
         firmware=firmware[0],
@@ -62,7 +69,8 @@ def combined_unit(
         certificate=certificates.pop() if one else None,
         volts_uncertainty_percent=volts,
         check=tuple(
-            _combined_check(together, 0.01 * volts, margins[name]) for name, together in checks.items()
+            _combined_check(serial, together, 0.01 * volts, checks_by_name[name])
+            for name, together in checks.items()
         ),
     )
 
@@ -80,11 +88,16 @@ def _require_alike(serial: str, entries: Sequence[CheckEntry]) -> None:
 
 
 def _combined_check(
-    entries: Sequence[CheckEntry], same_volts: float, margins: Mapping[str, float]
+    serial: str, entries: Sequence[CheckEntry], same_volts: float, check: Check
 ) -> CheckEntry:
-    first = entries[0]
+    first, margins = entries[0], check.regression
     readings = _side_by_side([entry.readings for entry in entries])
     curves = _side_by_side([entry.curve for entry in entries])
+    better = {spec.name: spec.better for spec in check.kind.metrics}
+    for items in readings:
+        _require_agreement(serial, check.name, items, better[items[0].metric], margins[items[0].metric])
+    for together in curves:
+        _require_same_ends(serial, check.name, together)
     combined = [_combined_reading(items, same_volts) for items in readings]
     return CheckEntry(
         name=first.name,
@@ -112,6 +125,40 @@ def _side_by_side(entries: Iterable[Iterable[_Entry]]) -> list[list[_Entry]]:
 
 def _without_none(values: Mapping[str, object]) -> dict[str, object]:
     return {name: value for name, value in values.items() if value is not None}
+
+
+def _require_agreement(
+    serial: str, check: str, entries: Sequence[ReadingEntry], better: Better, margin: float
+) -> None:
+    """Refuse a value that is worse than what another run says is the worst that it can be."""
+    bounds = [entry for entry in entries if entry.bound]
+    values = [entry for entry in entries if not entry.bound]
+    sign = {"less": 1.0, "more": -1.0}.get(better)
+    if sign is None or not bounds or not values:
+        return
+    bound = min(bounds, key=lambda entry: sign * entry.value)
+    value = max(values, key=lambda entry: sign * entry.value)
+    noise = _CONTRADICTION * math.hypot(bound.uncertainty, value.uncertainty)
+    if sign * (value.value - bound.value) > max(margin, noise):
+        name = subject(check, value.metric, value.channel)
+        raise UsageError(
+            f"the sets of {serial} contradict each other in {name}: {number(value.value, value.unit)} in one, "
+            f"{number(bound.value, bound.unit)} or better in another; find out why, or accept those that agree"
+        )
+
+
+def _require_same_ends(serial: str, check: str, entries: Sequence[CurveEntry]) -> None:
+    """Refuse curves of which one lacks many of another's bands: what only some have would leave the baseline."""
+    profiles = [entry.profile() for entry in entries]
+    everywhere = profiles[0].keys
+    for profile in profiles[1:]:
+        everywhere = np.intersect1d(everywhere, profile.keys)
+    if any(is_another(len(profile.keys) - len(everywhere), profile) for profile in profiles):
+        name = subject(check, entries[0].metric, entries[0].channel)
+        raise UsageError(
+            f"the sets of {serial} have {name} over different ranges, recorded at different rates perhaps: "
+            "accept those that agree"
+        )
 
 
 def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> ReadingEntry:

@@ -124,6 +124,32 @@ def test_a_value_says_more_than_a_bound():
     assert (bounds.value, bounds.bound) == (-129.5, True)
 
 
+@pytest.mark.parametrize("value", [-120.0, -137.5])
+def test_a_value_that_is_worse_than_the_bound_of_another_set_is_refused(value):
+    better = unit_run({("hum", "left"): reading("hum", "left", -140.0, 0.1, bound=True)})
+    worse = unit_run({("hum", "left"): reading("hum", "left", value, 0.1)})
+    with pytest.raises(
+        UsageError, match=r"contradict each other in tone hum left: -1\d+.* -140 dB or better"
+    ):
+        baseline_of(better, worse)
+
+
+@pytest.mark.parametrize(("value", "uncertainty"), [(-138.5, 0.1), (-130.0, 4.0), (-150.0, 0.1)])
+def test_a_value_that_noise_or_the_margin_explains_contradicts_no_bound(value, uncertainty):
+    bound = unit_run({("hum", "left"): reading("hum", "left", -140.0, 0.1, bound=True)})
+    told = unit_run({("hum", "left"): reading("hum", "left", value, uncertainty)})
+    assert values_of(baseline_of(bound, told))["tone", "hum", "left"].value == pytest.approx(value, abs=0.05)
+
+
+def test_curves_that_end_at_different_places_are_not_combined():
+    whole = curve("left")
+    inside = whole.curve.x <= 9000.0
+    parts = {name: getattr(whole.curve, name)[inside] for name in ("x", "y", "uncertainty")}
+    short = replace(whole, curve=replace(whole.curve, **parts))
+    with pytest.raises(UsageError, match="tone spectrum left over different ranges"):
+        baseline_of(unit_run(), unit_run(lines=[("left", short)]))
+
+
 def test_one_calibration_is_one_error_however_many_sets_there_are():
     calibration = {"certificate": "C-17", "uncertainty_percent": "1.0"}
     volts = {("level", "left"): reading("level", "left", 4.0, 0.05)}
