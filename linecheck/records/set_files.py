@@ -171,13 +171,16 @@ class JunitFiles:
 
     def _begin(self) -> None:
         number = len(self._parts) + 1
-        part = GrowingFile(self._part_path(number))
+        path = _part_path(self._path, number)
+        if number > 1 and path.exists() and not _is_part(path):
+            raise RecordError(
+                f"{visible(str(path))}: is needed for what {self._path.name} has no room for, and is another file: "
+                "move it away, or name the JUnit file otherwise"
+            )
+        part = GrowingFile(path)
         self._parts.append(part)
         part.write(_HEAD + (_FURTHER if number > 1 else b"") + _OPEN)
         self._size, self._filled = (0, 0), False
-
-    def _part_path(self, number: int) -> Path:
-        return _part_path(self._path, number)
 
     def _place(self, judged: JudgedSet) -> str:
         """Return what classnames begin with, another one for each set, the same from run to run."""
@@ -201,17 +204,18 @@ def remove_parts(path: Path, number: int = 2) -> None:
     RecordError
         It cannot be removed.
     """
-    while True:
-        part = _part_path(path, number)
-        try:
-            with part.open("rb") as stream:
-                ours = stream.read(len(_HEAD + _FURTHER)) == _HEAD + _FURTHER
-        except OSError:
-            return
-        if not ours:
-            return
+    while _is_part(part := _part_path(path, number)):
         with suppress(OSError):
             part.unlink()
         if part.exists():
             raise RecordError(f"{visible(str(part))}: is of an earlier run and cannot be removed")
         number += 1
+
+
+def _is_part(path: Path) -> bool:
+    """Return whether a file is one that continues another, as they are written here."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(_HEAD + _FURTHER)) == _HEAD + _FURTHER
+    except OSError:
+        return False

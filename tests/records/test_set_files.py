@@ -219,6 +219,14 @@ def test_what_was_abandoned_leaves_everything_as_it_was(tmp_path):
     assert (tmp_path / "j.xml").read_text(encoding="utf-8") == "before"
 
 
+def test_a_further_part_never_takes_the_place_of_another_file(tmp_path):
+    (tmp_path / "j-2.xml").write_text("<mine/>", encoding="utf-8")
+    with pytest.raises(RecordError, match=r"j-2\.xml: is needed .* move it away"):
+        write_junit(tmp_path / "j.xml", judged_sets(), most_elements=1)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["j-2.xml"]
+    assert (tmp_path / "j-2.xml").read_text(encoding="utf-8") == "<mine/>"
+
+
 def test_each_line_is_a_result_with_the_same_keys(tmp_path):
     lines = ResultLines(tmp_path / "r.jsonl")
     for judged in judged_sets():
