@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.set_options import serial_option, workers_option
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -34,13 +36,8 @@ def command() -> None:
 @click.option("--out", required=True, metavar="FILE", help="The baseline; it may be there already.")
 @click.option("--reason", required=True, metavar="TEXT", help="Why these readings are good.")
 @click.option("--by", required=True, metavar="NAME", help="Who says so.")
-@click.option("--serial", metavar="S", help="Serial number of the unit, where the set does not say it.")
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 256),
-    metavar="N",
-    help="Measure so many sets at a time [default: as many as there are processors].",
-)
+@serial_option
+@workers_option("Measure")
 def accept(
     captures: tuple[str, ...],
     limits_path: str,

@@ -63,6 +63,7 @@ def command(
     Exit status: 0 all were found, 2 a wrong command or file, or another programme, 3 something was not found: SET then
     holds what was.
     """
+    from linecheck.cli.session import tell
     from linecheck.limits.load import load_limits
     from linecheck.station.audio_stream import open_audio
     from linecheck.station.cutting import SetFacts, survey, write_pieces
@@ -81,7 +82,7 @@ def command(
     with open_audio(recording) as stream:
         seconds = stream.frames / stream.rate_hz
         if seconds > LONG_SECONDS:
-            click.echo(f"linecheck: looking through {_clock(seconds)} of recording", err=True)
+            tell(f"looking through {_clock(seconds)} of recording")
         found = survey(stream, limits, left_out)
         if found.pieces:
             write_pieces(stream, found, out, facts)
@@ -138,10 +139,13 @@ def _check_out(out: str) -> None:
 
 def _show(found: Survey, recording: str, rate_hz: int) -> None:
     """Show what was found on standard output, and what was not, or is odd, on standard error."""
+    from linecheck.cli.session import tell
+    from linecheck.records.text import visible
+
     programme = found.programme
     if programme is not None:
         click.echo(
-            f"{recording}: programme {programme.ident:06x}, {programme.rate_hz} Hz, {programme.bits} bits"
+            f"{visible(recording)}: programme {programme.ident:06x}, {programme.rate_hz} Hz, {programme.bits} bits"
         )
     names = [piece.segment.name for piece in found.pieces]
     width = max((len(name) for name in names), default=0)
@@ -151,7 +155,7 @@ def _show(found: Survey, recording: str, rate_hz: int) -> None:
             f"{piece.start / rate_hz:.3f} to {piece.stop / rate_hz:.3f} s{_repeats(piece, found.spare)}"
         )
     for line in _complaints(found, recording):
-        click.echo(f"linecheck: {line}", err=True)
+        tell(line)
 
 
 def _repeats(piece: Piece, spare: Sequence[Piece]) -> str:
@@ -185,13 +189,15 @@ def _clock(seconds: float) -> str:
 
 
 def _show_set(out: str, limits_path: str, serial: str | None) -> None:
+    from linecheck.cli.session import tell
+    from linecheck.records.text import visible
+
     click.echo(
-        f"{out}: judge it with: linecheck judge {out} --limits {limits_path}"
+        visible(f"{out}: judge it with: linecheck judge {out} --limits {limits_path}")
         + ("" if serial else " --serial S")
     )
     if serial is None:
-        click.echo(
-            "linecheck: the set has no serial number, since the recording is not named after one: give it to "
-            "judge, or cut with --serial",
-            err=True,
+        tell(
+            "the set has no serial number, since the recording is not named after one: give it to judge, or cut with "
+            "--serial"
         )

@@ -63,8 +63,15 @@ def _cells(
         worst.metric,
         *values,
         number(worst.margin, worst.unit),
-        worst.answer.value,
+        _answer(worst),
     ]
+
+
+def _answer(entry: Comparison) -> str:
+    """Return an answer; of a curve that could not be compared everywhere, at how many places it was."""
+    if entry.compared is None or entry.bands is None or entry.compared >= entry.bands:
+        return entry.answer.value
+    return f"{entry.answer.value}, {entry.compared} of {entry.bands} places"
 
 
 def _change(entry: Comparison | None) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.set_options import result_options, serial_option, workers_option
 from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-MOST_WORKERS = 256
-
 
 @click.command(name="judge")
 @click.argument("captures", metavar="SET...", nargs=-1, required=True)
@@ -33,20 +32,10 @@ MOST_WORKERS = 256
     metavar="FILE",
     help="Limit file of the model (YAML); for sets of several models one for each.",
 )
-@click.option("--serial", metavar="S", help="Serial number of the unit, where the set does not say it.")
-@click.option(
-    "--json", "json_path", metavar="FILE", help="Write the result there, as JSON; of several, a line each."
-)
-@click.option("--junit", "junit_path", metavar="FILE", help="Write the result there, as JUnit XML.")
-@click.option("--summary", "summary_path", metavar="FILE", help="Write a short table there, as Markdown.")
-@click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+@serial_option
+@result_options
 @click.option("--log", "log_path", metavar="PATH", help="Record the run in this log; without it in none.")
-@click.option(
-    "--workers",
-    type=click.IntRange(1, MOST_WORKERS),
-    metavar="N",
-    help="Judge so many sets at a time [default: as many as there are processors].",
-)
+@workers_option("Judge")
 @click.option(
     "--scheduler",
     metavar="ADDRESS",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from linecheck.checks.base import Problem
 from linecheck.cli.display import Screen, show
 from linecheck.cli.display_sets import sets_text
-from linecheck.cli.session import ResultFiles, exit_status, record_and_show, tell
+from linecheck.cli.session import ResultFiles, record_and_show, tell, told_status
 from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
 from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
@@ -28,7 +28,7 @@ from linecheck.station.workers import Workers, processors, set_workers
 if TYPE_CHECKING:
     from linecheck.records.log import Log
 
-__all__ = ["SetFiles", "judge_many", "workers_for"]
+__all__ = ["SetFiles", "judge_many", "show_sets", "workers_for"]
 
 
 class SetFiles:
@@ -168,13 +168,15 @@ def _show_many(
     finally:
         files.abandon()
     done()
+    return show_sets(briefs, files.troubles, strict=strict)
+
+
+def show_sets(briefs: Sequence[Brief], troubles: Sequence[str], *, strict: bool) -> ExitStatus:
+    """Show how sets came out and what could not be written; return what that ends the command with."""
     verdict = worst(entry.verdict for entry in briefs)
     screen = Screen.of_stdout()
     show(sets_text(briefs, verdict, screen), screen)
-    for trouble in files.troubles:
-        tell(trouble)
-    status = exit_status(verdict, strict=strict)
-    return ExitStatus.INVALID if files.troubles and status is ExitStatus.PASS else status
+    return told_status(verdict, troubles, strict=strict)
 
 
 def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, bool]:

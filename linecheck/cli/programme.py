@@ -43,6 +43,7 @@ def command(
 
     The same limit file gives the same samples every time.
     """
+    from linecheck.cli.session import tell
     from linecheck.limits.load import load_limits
     from linecheck.station.programme import check_names, make_programme
 
@@ -56,7 +57,7 @@ def command(
     if tracks is not None:
         _write_tracks(programme, left_out, Path(tracks), Path(out).suffix)
     for line in _setups(programme, left_out):
-        click.echo(f"linecheck: {line}", err=True)
+        tell(line)
     click.echo(CAUTION, err=True)
 
 

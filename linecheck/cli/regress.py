@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-__all__ = ["command"]
+from linecheck.cli.set_options import result_options, serial_option, workers_option
 
-MOST_WORKERS = 256
+__all__ = ["command"]
 
 
 @click.command(name="regress")
@@ -17,19 +17,9 @@ MOST_WORKERS = 256
 @click.option(
     "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
 )
-@click.option("--serial", metavar="S", help="Serial number of the unit, where the set does not say it.")
-@click.option(
-    "--json", "json_path", metavar="FILE", help="Write the result there, as JSON; of several, a line each."
-)
-@click.option("--junit", "junit_path", metavar="FILE", help="Write the result there, as JUnit XML.")
-@click.option("--summary", "summary_path", metavar="FILE", help="Write a short table there, as Markdown.")
-@click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
-@click.option(
-    "--workers",
-    type=click.IntRange(1, MOST_WORKERS),
-    metavar="N",
-    help="Measure so many sets at a time [default: as many as there are processors].",
-)
+@serial_option
+@result_options
+@workers_option("Measure")
 @click.pass_context
 def command(
     context: click.Context,

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from linecheck.cli.display import Screen, result_text, show
 from linecheck.cli.display_regression import regression_block
-from linecheck.cli.display_sets import sets_text
-from linecheck.cli.judge_many import SetFiles, workers_for
-from linecheck.cli.session import ResultFiles, exit_status, tell
+from linecheck.cli.judge_many import SetFiles, show_sets, workers_for
+from linecheck.cli.session import ResultFiles, ResultName, tell, told_status
 from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import Verdict, worst
+from linecheck.limits.verdict import Verdict
 from linecheck.records.baseline import Baseline
-from linecheck.records.files import write_atomically
 from linecheck.records.junit import junit_bytes
 from linecheck.records.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
 from linecheck.records.regressed import (
@@ -28,7 +25,6 @@ from linecheck.records.regressed import (
     regression_keys,
 )
 from linecheck.records.result import result, to_json_bytes
-from linecheck.records.set_files import remove_parts
 from linecheck.records.summary import summary_bytes
 from linecheck.station.many_sets import JudgedSet, judge_sets
 from linecheck.station.workers import set_workers
@@ -122,20 +118,16 @@ def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> Exit
     if outcome is None:
         return _show_many(iter((compared,)), wanted, strict=strict)
     cases = list(regression_cases(compared.comparisons, strict=strict))
-    contents: tuple[tuple[Path | None, Callable[[], bytes]], ...] = (
-        (wanted.json, lambda: to_json_bytes(result(outcome) | regression_keys(compared))),
-        (wanted.junit, lambda: junit_bytes([outcome], strict, [cases])),
-        (wanted.summary, lambda: summary_bytes([_brief(compared)])),
-    )
+    contents: dict[ResultName, Callable[[], bytes]] = {
+        "json": lambda: to_json_bytes(result(outcome) | regression_keys(compared)),
+        "junit": lambda: junit_bytes([outcome], strict, [cases]),
+        "summary": lambda: summary_bytes([_brief(compared)]),
+    }
     troubles = []
-    for path, content in contents:
-        try:
-            if path is not None:
-                write_atomically(path, content())
-                if path is wanted.junit:
-                    remove_parts(path)
-        except RecordError as error:
-            troubles.append(str(error))
+    try:
+        wanted.write(lambda name: contents[name]())
+    except RecordError as error:
+        troubles.append(str(error))
     screen = Screen.of_stdout()
     told = regression_findings(compared.comparisons)
     block = regression_block(compared, screen)
@@ -148,14 +140,7 @@ def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> Exit
         meaning=MEANINGS.get(compared.verdict) if outcome.verdict is not compared.verdict else None,
     )
     show(text, screen)
-    return _ended(compared, troubles, strict=strict)
-
-
-def _ended(compared: Regressed, troubles: Sequence[str], *, strict: bool) -> ExitStatus:
-    for trouble in troubles:
-        tell(trouble)
-    status = exit_status(compared.verdict, strict=strict)
-    return ExitStatus.INVALID if troubles and status is ExitStatus.PASS else status
+    return told_status(compared.verdict, troubles, strict=strict)
 
 
 def _show_many(found: Iterator[Regressed], wanted: ResultFiles, *, strict: bool) -> ExitStatus:
@@ -169,13 +154,7 @@ def _show_many(found: Iterator[Regressed], wanted: ResultFiles, *, strict: bool)
         files.finish(briefs)
     finally:
         files.abandon()
-    verdict = worst(entry.verdict for entry in briefs)
-    screen = Screen.of_stdout()
-    show(sets_text(briefs, verdict, screen), screen)
-    for trouble in files.troubles:
-        tell(trouble)
-    status = exit_status(verdict, strict=strict)
-    return ExitStatus.INVALID if files.troubles and status is ExitStatus.PASS else status
+    return show_sets(briefs, files.troubles, strict=strict)
 
 
 def _brief(compared: Regressed) -> Brief:

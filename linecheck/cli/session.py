@@ -25,7 +25,7 @@ from linecheck.errors import ExitStatus, FileError, LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.files import check_can_write, write_atomically
 from linecheck.records.text import visible
-from linecheck.station.capture_set import plain_file_name, write_capture_set
+from linecheck.station.capture_set import INDEX_NAME, plain_file_name, write_capture_set
 from linecheck.station.config import Station
 from linecheck.station.executors import make_ready
 from linecheck.station.interface import Interface
@@ -37,7 +37,9 @@ from linecheck.station.runner import Listener, RunFacts, RunResult, run_unit
 if TYPE_CHECKING:
     from linecheck.records.log import Log
 
-__all__ = ["ResultFiles", "Session", "exit_status", "record_and_show", "tell"]
+__all__ = ["ResultFiles", "ResultName", "Session", "exit_status", "record_and_show", "tell", "told_status"]
+
+ResultName = Literal["json", "junit", "summary"]
 
 #: What a capture set's own files end with.
 READ_SUFFIXES = (".toml", ".wav", ".flac")
@@ -56,7 +58,7 @@ class _Contents:
     strict: bool
     set_path: str = ""
 
-    def of(self, name: Literal["json", "junit", "summary"]) -> bytes:
+    def of(self, name: ResultName) -> bytes:
         """Return a file's bytes."""
         if name == "summary":
             return self._summary
@@ -100,6 +102,7 @@ class ResultFiles:
             One cannot, or is an input or a capture set's own file, or two are the same.
         """
         read = [Path(path).resolve() for path in inputs]
+        read += [path.parent for path in read if path.name == INDEX_NAME]
         taken: set[Path] = set()
         for path in (self.json, self.junit, self.summary):
             if path is None:
@@ -112,8 +115,13 @@ class ResultFiles:
                 raise FileError(path, "is named for two results: give each a file of its own")
             taken.add(place)
 
-    def write(self, contents: _Contents) -> None:
+    def write(self, content: Callable[[ResultName], bytes]) -> None:
         """Write them; one that cannot be written keeps none of the others from being written.
+
+        Parameters
+        ----------
+        content : callable
+            Gives a file's bytes; asked for those alone that are wanted.
 
         Raises
         ------
@@ -121,7 +129,7 @@ class ResultFiles:
             One or more cannot be written.
         """
         refused = []
-        files: tuple[tuple[Path | None, Literal["json", "junit", "summary"]], ...] = (
+        files: tuple[tuple[Path | None, ResultName], ...] = (
             (self.json, "json"),
             (self.junit, "junit"),
             (self.summary, "summary"),
@@ -129,7 +137,7 @@ class ResultFiles:
         for path, name in files:
             try:
                 if path is not None:
-                    write_atomically(path, contents.of(name))
+                    write_atomically(path, content(name))
                     if name == "junit":
                         from linecheck.records.set_files import remove_parts
 
@@ -152,6 +160,15 @@ def exit_status(verdict: Verdict, *, strict: bool) -> ExitStatus:
     if verdict is Verdict.FAIL or (verdict is Verdict.MARGINAL and strict):
         return ExitStatus.FAIL
     return ExitStatus.PASS
+
+
+def told_status(verdict: Verdict, troubles: Iterable[str], *, strict: bool) -> ExitStatus:
+    """Say what went wrong beside a verdict; return what both end a command with."""
+    listed = list(troubles)
+    for trouble in listed:
+        tell(trouble)
+    status = exit_status(verdict, strict=strict)
+    return ExitStatus.INVALID if listed and status is ExitStatus.PASS else status
 
 
 def record_and_show(
@@ -191,14 +208,11 @@ def record_and_show(
     contents = _Contents(outcome, strict, set_path)
     for entry in files:
         try:
-            entry.write(contents)
+            entry.write(contents.of)
         except RecordError as error:
             troubles.append(str(error))
     show_result(outcome, attempt=attempt, verdict=verdict)
-    for trouble in troubles:
-        tell(trouble)
-    status = exit_status(verdict, strict=strict)
-    return ExitStatus.INVALID if troubles and status is ExitStatus.PASS else status
+    return told_status(verdict, troubles, strict=strict)
 
 
 class _OncePlaying:

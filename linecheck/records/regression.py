@@ -285,8 +285,10 @@ class _Sides:
                 if why is None and old is not None and old.unit != spec.unit:
                     why = f"the baseline has it in {old.unit or 'no unit'}; {_ACCEPT}"
                 yield self._compared(check, spec, channel, (now, old), why)
+        channels = (*self.outcome.limits.channels, None)
         for item in there.values():
-            yield _dropped(check.name, item, "the limit file gives it no margin any more")
+            what = "gives it no margin" if item.channel in channels else "has no such channel"
+            yield _dropped(check.name, item, f"the limit file {what} any more")
 
     def _compared(
         self,

@@ -128,7 +128,8 @@ def survey(stream: AudioStream, limits: LimitFile, without: frozenset[str] = fro
     if stream.channels != len(limits.channels):
         raise FileError(
             stream.path,
-            f"has {stream.channels} channels, the limit file {len(limits.channels)} ({', '.join(limits.channels)}): "
+            f"has {stream.channels} channel{'s' if stream.channels != 1 else ''}, the limit file "
+            f"{len(limits.channels)} ({', '.join(limits.channels)}): "
             "record these, in this order, and no others",
         )
     marks = find_marks(stream)

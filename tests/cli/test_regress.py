@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import tomllib
 import xml.etree.ElementTree as ET
@@ -207,7 +208,8 @@ def test_a_baseline_that_is_replaced_is_shown_and_kept_in_its_history(accepted, 
     status, out, _ = run("baseline", "accept", "c", *ACCEPT[2:], "--reason", "release 1.5.0")
     assert status == 0
     assert "Against the baseline that it replaces: " in out
-    answers = [line.split()[-1] for line in out.splitlines() if line.startswith(("  ✖", "  ●"))]
+    rows = [line for line in out.splitlines() if line.startswith(("  ✖", "  ●"))]
+    answers = [re.search(r"  (worse|better|unchanged|cannot tell)(, .* places)?$", row)[1] for row in rows]
     assert answers == ["worse"] * 4 + ["unchanged"]
     written = tomllib.loads((tmp_path / "baseline.toml").read_text(encoding="utf-8"))
     (earlier,) = written["history"]
@@ -319,6 +321,11 @@ def test_old_captures_under_another_name_are_no_new_ones(run, accepted, tmp_path
     assert "bit for bit" in out
 
 
+def test_the_table_says_at_how_many_places_a_curve_was_compared(run, accepted):
+    _, out, _ = regress(run, "b")
+    assert re.search(r"spectrum .* (unchanged|cannot tell), \d+ of \d+ places", out)
+
+
 def test_units_of_which_no_set_was_given_are_named(run, accepted):
     run("baseline", "accept", "a", "d", *ACCEPT)
     status, _, err = regress(run, "b")
@@ -334,6 +341,14 @@ def test_a_result_is_never_written_over_what_is_read(run, accepted, tmp_path, pa
         assert (status, out) == (2, "")
         assert "is what this command reads" in err
     assert (tmp_path / path).read_bytes() == before
+
+
+def test_a_set_that_is_named_by_its_index_is_not_written_over_either(run, accepted, tmp_path):
+    before = (tmp_path / "b" / "tone.wav").read_bytes()
+    status, _, err = regress(run, "b/captures.toml", "--json", "b/tone.wav")
+    assert status == 2
+    assert "is what this command reads" in err
+    assert (tmp_path / "b" / "tone.wav").read_bytes() == before
 
 
 def test_two_results_do_not_share_a_file(run, accepted):
