@@ -2,47 +2,28 @@
 
 from __future__ import annotations
 
-import os
 import re
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.log_options import log_options, opened_log
 from linecheck.errors import RecordError, UsageError
 from linecheck.records.text import visible
 
 if TYPE_CHECKING:
     from linecheck.limits.verdict import JudgedCurve, JudgedReading
-    from linecheck.records.log import Head, LoggedRun, LogReader, RunRecord
+    from linecheck.records.log import Head, LoggedRun, RunRecord
 
-__all__ = ["DEFAULT_LOG", "command"]
+__all__ = ["command"]
 
-#: Where a station's log is, unless its config says otherwise.
-DEFAULT_LOG = "results/linecheck.sqlite"
 LONGEST_NAME = 64
 VERDICTS = ("pass", "marginal", "invalid", "fail", "aborted")
 
 _HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
-
-Parameters = ParamSpec("Parameters")
-Result = TypeVar("Result")
-
-
-def _log_options(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
-    """Add the options that say which log is meant."""
-    log = click.option(
-        "--log",
-        metavar="PATH",
-        default=None,
-        help=f"The log. Default: the environment's LINECHECK_LOG, or {DEFAULT_LOG}.",
-    )
-    station = click.option(
-        "--station", metavar="FILE", default=None, help="Take the log that this station config names."
-    )
-    return log(station(function))
 
 
 def _name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
@@ -58,7 +39,7 @@ def command() -> None:
 
 
 @command.command("list")
-@_log_options
+@log_options
 @click.option(
     "--limit", type=click.IntRange(1, 100_000), default=20, show_default=True, help="At most so many."
 )
@@ -81,7 +62,7 @@ def list_command(
     from linecheck.limits.verdict import Verdict
 
     wanted = None if verdict is None else Verdict(verdict)
-    with _opened(log, station) as opened:
+    with opened_log(log, station) as opened:
         runs = opened.runs(serial=serial, model=model, verdict=wanted, limit=limit, before=before)
     if not runs:
         click.echo("no such run is in the log")
@@ -92,11 +73,11 @@ def list_command(
 
 @command.command("show")
 @click.argument("serial", callback=_name)
-@_log_options
+@log_options
 @click.option("--model", callback=_name, default=None, help="Only this model.")
 def show_command(log: str | None, station: str | None, serial: str, model: str | None) -> None:
     """Show every attempt of a unit: what failed, and every reading; the newest first."""
-    with _opened(log, station) as opened:
+    with opened_log(log, station) as opened:
         found = False
         for record in opened.show(serial, model):
             if found:
@@ -109,7 +90,7 @@ def show_command(log: str | None, station: str | None, serial: str, model: str |
 
 
 @command.command("verify")
-@_log_options
+@log_options
 @click.option(
     "--head", metavar="SEQ:HASH", default=None, help="A head noted earlier, as `log head` printed it."
 )
@@ -121,7 +102,7 @@ def verify_command(log: str | None, station: str | None, head: str | None) -> No
     they are not prevented.
     """
     expected = None if head is None else _parsed_head(head)
-    with _opened(log, station) as opened:
+    with opened_log(log, station) as opened:
         found = opened.verify(expected, _progress if sys.stderr.isatty() else None)
         if sys.stderr.isatty():
             click.echo("\r\033[K", nl=False, err=True)
@@ -135,23 +116,11 @@ def verify_command(log: str | None, station: str | None, head: str | None) -> No
 
 
 @command.command("head")
-@_log_options
+@log_options
 def head_command(log: str | None, station: str | None) -> None:
     """Print the last record's number and hash, to be noted elsewhere (a shift report, another machine)."""
-    with _opened(log, station) as opened:
+    with opened_log(log, station) as opened:
         click.echo(str(opened.head()))
-
-
-def _opened(log: str | None, station: str | None) -> LogReader:
-    from linecheck.records.log import LogReader
-
-    if log is not None and station is not None:
-        raise UsageError("give --log or --station, not both")
-    if station is not None:
-        from linecheck.station.config import load_station
-
-        return LogReader(load_station(station).config.records.database)
-    return LogReader(log or os.environ.get("LINECHECK_LOG") or DEFAULT_LOG)
 
 
 def _parsed_head(text: str) -> Head:

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from linecheck.checks.base import CheckKind, Parameters
 
-__all__ = ["Bounds", "Check", "Decision", "Limit", "LimitFile", "Mask"]
+__all__ = ["SETUP_MARK", "Bounds", "Check", "Decision", "Limit", "LimitFile", "Mask", "entry_name"]
+
+#: Between the name of a check in the limit file and the setup that it is run under, where it has several.
+SETUP_MARK: Final = "@"
 
 #: A flat limit, or the corners (x, limit) of a curve's limit, x ascending.
 Limit = float | tuple[tuple[float, float], ...]
 Decision = Literal["simple", "guarded"]
+
+
+def entry_name(name: str) -> str:
+    """Return a check's name in the limit file, without the setup that it is run under."""
+    return name.partition(SETUP_MARK)[0]
 
 
 @dataclass(frozen=True)
@@ -38,6 +46,10 @@ class Mask:
 class Check:
     """One check of a limit file; ``setup`` is complete (the file's, with what differs for the check).
 
+    A check with several setups stands here once for each. ``name`` is then the one in the file with the setup after it,
+    as in ``reconstruction@filter=slow``: it is unique, plain enough for a file's name, and what results, logs and
+    baselines know the check by.
+
     ``reference`` is the name of the check that this one refers to, resolved; None where it refers to none.
     ``regression`` holds by how much a metric or curve may differ from a baseline, in its unit; what is not named there
     is not compared.
@@ -51,6 +63,11 @@ class Check:
     masks: Mapping[str, Mask]
     reference: str | None = None
     regression: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def entry(self) -> str:
+        """Its name in the file, which checks under several setups share."""
+        return entry_name(self.name)
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,10 @@
 """The result of a run as JSON: what other programs read.
 
 The text is UTF-8 with a fixed order of keys, every reading, curve and problem on a line of its own, so that
-two results can be compared line by line. Times stand in ``started``, ``finished`` and ``duration_seconds``
-and nowhere else: the same captures judged twice give the same bytes but for these and ``run``.
+two results can be compared line by line. Times stand in ``started``, ``finished``, ``duration_seconds`` and
+``settings`` (which a judged capture set has none of) and nowhere else: the same captures judged twice give the same
+bytes but for these and ``run``. ``check`` is a check's name in the limit file, ``setup`` how the unit was set: together
+they tell checks apart.
 
 Values are given in full. The points of a curve are rounded: ``x`` to 9 significant digits, ``y`` and
 ``uncertainty`` to 6, which is 0.001 dB at 100 dB; the log keeps them in full.
@@ -12,9 +14,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import asdict
 from typing import Any
 
 from linecheck.checks.base import Problem
+from linecheck.limits.model import entry_name
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.records.settle import all_problems, settled
 from linecheck.records.text import encodable
@@ -62,7 +66,8 @@ def result(outcome: RunOutcome) -> dict[str, Any]:
         "checks": [_check(check) for check in run.checks],
         "readings": [_reading(check, item) for check in run.checks for item in check.judged.readings],
         "curves": [_curve(check, item) for check in run.checks for item in check.judged.curves],
-        "problems": [_problem(check, problem) for check, problem in all_problems(run)],
+        "problems": [_problem(run, check, problem) for check, problem in all_problems(run)],
+        "settings": [asdict(step) | {"seconds": round(step.seconds, 3)} for step in run.settings],
     }
     return {key: _encodable(value) for key, value in document.items()}
 
@@ -92,7 +97,7 @@ def _compact(value: Any) -> str:  # noqa: ANN401 - any plain data
 def _check(check: CheckOutcome) -> dict[str, Any]:
     verdict = check.judged.verdict
     return {
-        "check": check.check,
+        "check": check.entry,
         "kind": check.kind,
         "setup": dict(check.setup),
         "verdict": verdict.value if verdict else None,
@@ -104,8 +109,9 @@ def _check(check: CheckOutcome) -> dict[str, Any]:
 def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
     reading = item.reading
     return {
-        "check": check.check,
+        "check": check.entry,
         "kind": check.kind,
+        "setup": dict(check.setup),
         "metric": reading.metric,
         "channel": reading.channel,
         "value": reading.value,
@@ -120,8 +126,9 @@ def _curve(check: CheckOutcome, item: JudgedCurve) -> dict[str, Any]:
     curve = item.curve
     uncertainty = curve.uncertainty
     return {
-        "check": check.check,
+        "check": check.entry,
         "kind": check.kind,
+        "setup": dict(check.setup),
         "metric": curve.metric,
         "channel": curve.channel,
         "x_unit": curve.x_unit,
@@ -148,9 +155,11 @@ def _judged(item: JudgedReading | JudgedCurve) -> dict[str, Any]:
     }
 
 
-def _problem(check: str | None, problem: Problem) -> dict[str, Any]:
+def _problem(run: RunOutcome, check: str | None, problem: Problem) -> dict[str, Any]:
+    setups = {entry.name: entry.setup for entry in run.limits.checks}
     return {
-        "check": check,
+        "check": None if check is None else entry_name(check),
+        "setup": dict(setups[check]) if check in setups else None,
         "channel": problem.channel,
         "code": problem.code,
         "message": problem.message,

@@ -74,9 +74,18 @@ def _without_result(judged: JudgedSet) -> dict[str, Any]:
         "duration_seconds": 0.0,
         **{name: [] for name in ("checks", "readings", "curves")},
         "problems": [
-            {"check": None, "channel": None, "code": code, "message": text, "blocks": True, "metrics": []}
+            {
+                "check": None,
+                "setup": None,
+                "channel": None,
+                "code": code,
+                "message": text,
+                "blocks": True,
+                "metrics": [],
+            }
             for code, text in problems
         ],
+        "settings": [],
     }
 
 

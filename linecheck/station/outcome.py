@@ -5,17 +5,40 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Literal
 
 from linecheck.checks.base import Problem
-from linecheck.limits.model import LimitFile
+from linecheck.limits.model import LimitFile, entry_name
 from linecheck.limits.verdict import JudgedMeasurement, Verdict, worst
 
-__all__ = ["CheckOutcome", "RunOutcome"]
+__all__ = ["CheckOutcome", "RunOutcome", "SettingStep"]
+
+How = Literal["interface", "command", "operator"]
+
+
+@dataclass(frozen=True)
+class SettingStep:
+    """One setting of the unit that was made during a run, or was to be made.
+
+    ``how`` says who made it, ``done`` whether it was made; ``output`` is what the station's command printed, or why the
+    setting was not made. ``before`` names the check that it was made for.
+    """
+
+    setting: str
+    value: str
+    how: How
+    done: bool
+    seconds: float
+    before: str
+    output: str = ""
 
 
 @dataclass(frozen=True)
 class CheckOutcome:
-    """One check of a run: its judged measurement, how long it took, and hashes of what was played and captured."""
+    """One check of a run: its judged measurement, how long it took, and hashes of what was played and captured.
+
+    ``check`` is the check's whole name, ``setup`` how the unit was set while it ran.
+    """
 
     check: str
     kind: str
@@ -24,6 +47,11 @@ class CheckOutcome:
     seconds: float
     stimulus_sha256: str | None = None
     capture_sha256: str | None = None
+
+    @property
+    def entry(self) -> str:
+        """Its name in the limit file, which checks under several setups share."""
+        return entry_name(self.check)
 
 
 @dataclass(frozen=True)
@@ -53,6 +81,8 @@ class RunOutcome:
     station_config_sha256: str | None = None
     calibration: Mapping[str, str] = field(default_factory=dict)
     interface: Mapping[str, str] = field(default_factory=dict)
+    #: How the unit was set, in the order in which it was.
+    settings: tuple[SettingStep, ...] = ()
     #: Verdict of a run that judged nothing because the station failed.
     station_failed: bool = False
 

@@ -14,6 +14,7 @@ from made_runs import made_check, made_curve, made_reading, made_run, runs_of_ev
 from linecheck.checks.base import Problem
 from linecheck.cli import log as log_module
 from linecheck.cli import main
+from linecheck.cli.log_options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
 from linecheck.station.config import RecordsConfig
@@ -56,7 +57,7 @@ def path(tmp_path, monkeypatch):
 
 
 def test_the_log_is_where_a_station_config_puts_it_by_default():
-    assert RecordsConfig().database == log_module.DEFAULT_LOG
+    assert RecordsConfig().database == DEFAULT_LOG
 
 
 def test_the_verdicts_on_offer_are_those_that_there_are():

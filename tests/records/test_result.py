@@ -13,6 +13,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.result import result, to_json_bytes
+from linecheck.station.outcome import SettingStep
 
 NUMBER, TEXT, ANY_TEXT = (
     {"type": ["number", "null"]},
@@ -41,7 +42,7 @@ MARGIN = {
     "fail_limit": NUMBER,
     "side": {"enum": ["min", "max", None]},
 }
-PLACE = {"check": TEXT, "kind": TEXT, "metric": TEXT, "channel": ANY_TEXT}
+PLACE = {"check": TEXT, "kind": TEXT, "setup": {"type": "object"}, "metric": TEXT, "channel": ANY_TEXT}
 
 #: The format that other programs rely on.
 SCHEMA = closed(
@@ -109,11 +110,24 @@ SCHEMA = closed(
         "type": "array",
         "items": closed(
             check=ANY_TEXT,
+            setup={"type": ["object", "null"]},
             channel=ANY_TEXT,
             code=TEXT,
             message=TEXT,
             blocks={"type": "boolean"},
             metrics={"type": "array", "items": TEXT},
+        ),
+    },
+    settings={
+        "type": "array",
+        "items": closed(
+            setting=TEXT,
+            value=TEXT,
+            how={"enum": ["interface", "command", "operator"]},
+            done={"type": "boolean"},
+            seconds={"type": "number"},
+            before=TEXT,
+            output={"type": "string"},
         ),
     },
 )
@@ -246,3 +260,14 @@ def test_any_text_comes_back_from_the_bytes(serial, message):
 def test_a_value_comes_back_bit_for_bit(value):
     document = read_back(made_run(made_check(made_reading(None, value))))
     assert document["readings"][0]["value"] == value
+
+
+def test_a_check_under_several_setups_keeps_its_name_in_the_limit_file_and_says_its_setup():
+    slow = made_check(made_reading(), name="tone@filter=slow", setup={"input": "usb", "filter": "slow"})
+    sharp = made_check(made_reading(), name="tone@filter=sharp", setup={"input": "usb", "filter": "sharp"})
+    step = SettingStep("filter", "slow", "command", True, 0.25, "tone@filter=slow", "filter is slow")
+    document = read_back(made_run(slow, sharp, settings=(step,)))
+    told = [(entry["check"], entry["setup"]["filter"]) for entry in document["readings"]]
+    assert told == [("tone", "slow"), ("tone", "sharp")]
+    assert [entry["check"] for entry in document["checks"]] == ["tone", "tone"]
+    assert document["settings"][0]["output"] == "filter is slow"

@@ -77,8 +77,8 @@ def logged_run(row: Row) -> LoggedRun:
     return LoggedRun(**{name: row[name] for name in names} | {"verdict": Verdict(row["verdict"])})
 
 
-def run_record(run: Row, parts: Mapping[str, Rows]) -> RunRecord:
-    """Return a run with everything that was measured."""
+def run_record(run: Row, parts: Mapping[str, Rows], limits: str) -> RunRecord:
+    """Return a run with everything that was measured; ``limits`` is what is stored of its limit file."""
     readings, curves = (_grouped(parts[name], "check_position") for name in ("readings", "curves"))
     problems = {
         name: [_problem(row) for row in rows]
@@ -97,6 +97,10 @@ def run_record(run: Row, parts: Mapping[str, Rows]) -> RunRecord:
         ),
         missing=tuple(row["check_name"] for row in parts["problems"] if row["code"] == NOT_RUN),
         problems=tuple(problems.get(None, ())),
+        limits=json.loads(limits),
+        calibration=json.loads(run["calibration"]),
+        interface=json.loads(run["interface"]),
+        station_config_sha256=run["station_config_sha256"],
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any, Self
 
 from sqlalchemy import Connection, Engine, func, insert, select
 
-from linecheck.errors import RecordError
+from linecheck.errors import RecordError, UsageError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log.chain import BEGINNING, digest, record_hash
 from linecheck.records.log.connect import database_path, open_reader, open_writer, plain_errors
@@ -29,6 +30,10 @@ __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
 
 #: How long to wait for another program that holds the log locked.
 BUSY_SECONDS = 10.0
+
+_RUN_ID = re.compile(r"[0-9a-f]{8}[0-9a-f-]{0,28}", re.IGNORECASE)
+#: Longer numbers are no SQLite integer.
+_DIGITS = 18
 
 
 class LogReader:
@@ -116,10 +121,65 @@ class LogReader:
         with self._reading() as connection:
             found = connection.scalars(query.order_by(run.c.sequence.desc())).all()
         for sequence in found:
-            with self._reading() as connection:
-                record = fetch_record(connection, sequence)
-                attempt = run_record(record.run, record.parts)
-            yield attempt
+            yield self.record(sequence)
+
+    def record(self, sequence: int) -> RunRecord:
+        """Return a run with everything that was measured, by its number in the log.
+
+        Raises
+        ------
+        UsageError
+            There is no such record.
+        """
+        with self._reading() as connection:
+            row = connection.scalar(select(run.c.sequence).where(run.c.sequence == sequence))
+            if row is None:
+                raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
+            record = fetch_record(connection, sequence)
+            content = select(limits.c.content).where(limits.c.digest == record.run["limits_digest"])
+            return run_record(record.run, record.parts, connection.scalar(content) or "")
+
+    def find(self, reference: str, model: str | None = None) -> int:
+        """Return the number of the run that is meant.
+
+        Parameters
+        ----------
+        reference : str
+            A run's id or the first 8 characters of it or more, its number in the log, or a serial number, of which
+            the newest run is meant.
+        model : str, optional
+            Only runs of this model.
+
+        Raises
+        ------
+        UsageError
+            There is none, or more than one run's id begins so.
+        """
+        wanted = encodable(reference)
+        query = select(run.c.sequence).order_by(run.c.sequence.desc())
+        if model is not None:
+            query = query.where(run.c.model == encodable(model))
+        with self._reading() as connection:
+            if _RUN_ID.fullmatch(wanted):
+                # A range finds it by the index, which LIKE does not use.
+                first = wanted.lower()
+                within = run.c.run_id.between(first, f"{first}~")
+                found = connection.scalars(query.where(within).limit(2)).all()
+                if len(found) > 1:
+                    raise UsageError(f"more than one run's id begins with {wanted}: give more of it")
+                if found:
+                    return int(found[0])
+            if wanted.isascii() and wanted.isdigit() and len(wanted) < _DIGITS:
+                numbered = connection.scalar(query.where(run.c.sequence == int(wanted)))
+                if numbered is not None:
+                    return int(numbered)
+            newest = connection.scalar(query.where(run.c.serial == wanted).limit(1))
+        if newest is None:
+            raise UsageError(
+                f"{visible(str(self.path))}: there is no run {visible(reference[:80])} in the log: give a run's id "
+                "(or its first 8 characters), its number in the log, or a serial number"
+            )
+        return int(newest)
 
     def verify(
         self, expected: Head | None = None, progress: Callable[[int], None] | None = None

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import Verdict
-from linecheck.station.outcome import CheckOutcome
+from linecheck.station.outcome import CheckOutcome, SettingStep
 
 __all__ = ["Head", "LoggedRun", "RunRecord", "StoredRun", "Verification"]
 
@@ -57,12 +58,20 @@ class LoggedRun:
 
 @dataclass(frozen=True)
 class RunRecord:
-    """A run with everything that was measured; ``missing`` names the checks that were not run."""
+    """A run with everything that was measured; ``missing`` names the checks that were not run.
+
+    ``limits`` is what the limit file said on that day (:func:`~linecheck.records.log.rows.limits_content`).
+    """
 
     run: LoggedRun
     checks: tuple[CheckOutcome, ...]
     missing: tuple[str, ...]
     problems: tuple[Problem, ...]
+    limits: Mapping[str, Any]
+    calibration: Mapping[str, str]
+    interface: Mapping[str, str]
+    station_config_sha256: str | None = None
+    settings: tuple[SettingStep, ...] = ()
 
 
 @dataclass(frozen=True)

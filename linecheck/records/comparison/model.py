@@ -1,0 +1,184 @@
+"""What a comparison comes to, as it is shown, stored and signed.
+
+========================  ==================================================================
+:class:`Comparison`       two or more sides, the first of which the others are held against
+:class:`Side`             one run or capture set, or what it measured under one setup
+:class:`ComparedValue`    a metric of all sides, with each difference from the first
+:class:`ComparedCurve`    a curve of all sides, likewise
+:class:`Finding`          one difference that is real, in plain words with its number
+========================  ==================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from linecheck.checks.base import Curve, Problem, Reading
+from linecheck.limits.model import Mask
+from linecheck.limits.regression import Better
+from linecheck.limits.verdict import Verdict
+
+__all__ = [
+    "ComparedCurve",
+    "ComparedValue",
+    "Comparison",
+    "CurveDifference",
+    "Difference",
+    "Finding",
+    "Side",
+    "SideCheck",
+]
+
+
+@dataclass(frozen=True)
+class SideCheck:
+    """Where a side's part of a compared check comes from: its whole name there, its setup and its hashes."""
+
+    name: str
+    setup: Mapping[str, str]
+    verdict: Verdict | None
+    stimulus_sha256: str | None
+    capture_sha256: str | None
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side.
+
+    ``label`` is its letter, ``reference`` what was named on the command line, ``name`` a short name for words and
+    legends; ``checks`` are by the name that all sides share.
+    """
+
+    label: str
+    reference: str
+    name: str
+    source: str
+    run_id: str
+    serial: str
+    model: str
+    verdict: Verdict
+    firmware: str | None
+    station: str | None
+    software: str
+    started: str
+    recorded: str | None
+    limit_path: str
+    limit_revision: int
+    limit_sha256: str
+    calibration: Mapping[str, str]
+    interface: Mapping[str, str]
+    checks: Mapping[str, SideCheck]
+    problems: tuple[tuple[str | None, Problem], ...] = ()
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A value less the first side's, with its standard uncertainty (k = 1).
+
+    ``significant`` where noise does not explain it and it is more than the accuracy of the check; ``worse_by`` is the
+    difference towards worse, None where neither way is worse. ``why`` says why there is none, where there is none.
+    """
+
+    difference: float | None
+    uncertainty: float | None
+    significant: bool
+    worse_by: float | None
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class ComparedValue:
+    """A metric of all sides.
+
+    ``readings`` has one entry a side (None where it has none), ``differences`` one for each side but the first.
+    """
+
+    check: str
+    kind: str
+    metric: str
+    text: str
+    channel: str | None
+    unit: str
+    better: Better
+    readings: tuple[Reading | None, ...]
+    verdicts: tuple[Verdict | None, ...]
+    differences: tuple[Difference, ...]
+    mask: Mask | None = None
+
+
+@dataclass(frozen=True)
+class CurveDifference:
+    """A curve held against the first side's, at the place where they differ most; as :class:`Difference` else."""
+
+    difference: float | None
+    uncertainty: float | None
+    significant: bool
+    worse_by: float | None
+    x: float | None
+    value: float | None
+    base_value: float | None
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class ComparedCurve:
+    """A curve of all sides, as :class:`ComparedValue`."""
+
+    check: str
+    kind: str
+    metric: str
+    text: str
+    channel: str | None
+    x_unit: str
+    unit: str
+    log_x: bool
+    better: Better
+    curves: tuple[Curve | None, ...]
+    differences: tuple[CurveDifference, ...]
+    mask: Mask | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One real difference between a side (its letter) and the first, in a sentence with its number.
+
+    ``channels`` are those in which it was found. ``worse`` is None where neither way is worse. ``severity`` orders
+    findings, the worst first.
+    """
+
+    side: str
+    text: str
+    check: str
+    metric: str
+    channels: tuple[str, ...]
+    difference: float | None
+    uncertainty: float | None
+    unit: str
+    worse: bool | None
+    severity: float
+    x: float | None = None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A whole comparison; ``sigmas`` is what a difference must exceed in standard uncertainties to be no noise.
+
+    ``findings`` are worst first, ``notes`` what limits the comparison (another stimulus, another capture
+    rate, checks that only some sides have).
+    """
+
+    created: str
+    software: str
+    limit_path: str
+    limit_revision: int
+    limit_sha256: str
+    channels: tuple[str, ...]
+    sides: tuple[Side, ...]
+    sigmas: float
+    comparisons: int
+    values: tuple[ComparedValue, ...]
+    curves: tuple[ComparedCurve, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...] = field(default_factory=tuple)
+    digest: str = ""

@@ -1,0 +1,103 @@
+"""A figure before it is drawn: what its drawing and its table both are made from.
+
+====================  ================================================================================
+:class:`Figure`       curves over one axis, with their masks and the points worth a word
+:class:`Strip`        one judged value between its limits
+====================  ================================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.limits.verdict import Verdict
+
+__all__ = ["Axis", "Figure", "LimitLine", "Mark", "Series", "Strip"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Axis:
+    """An axis; ``low`` and ``high`` are where it begins and ends, None where the data say that."""
+
+    label: str
+    unit: str
+    log: bool = False
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class Series:
+    """One curve; ``stems`` for lines that stand alone (sidebands, an impulse), ``points`` for measured places."""
+
+    label: str
+    x: FloatArray
+    y: FloatArray
+    style: Literal["line", "points", "stems"] = "line"
+
+
+@dataclass(frozen=True)
+class LimitLine:
+    """One edge of a mask: ``side`` says whether it limits from below or above, ``zone`` which mask it belongs to."""
+
+    zone: Literal["pass", "fail"]
+    side: Literal["min", "max"]
+    x: FloatArray
+    y: FloatArray
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A point worth a word: the worst one, a sideband, a corner. ``verdict`` where it has been judged."""
+
+    x: float
+    y: float
+    text: str
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure. ``name`` is plain enough for a file's name, ``alt`` says in words what is to be seen."""
+
+    name: str
+    title: str
+    alt: str
+    x: Axis
+    y: Axis
+    series: tuple[Series, ...]
+    limits: tuple[LimitLine, ...] = ()
+    marks: tuple[Mark, ...] = ()
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One judged value between its limits, along a line from ``low`` to ``high``.
+
+    ``pass_min`` … ``fail_max`` are None where that side has no limit. ``others`` are the values of earlier units of the
+    model, ascending, where these are to be shown; ``percentile`` is where this value lies among them.
+    """
+
+    check: str
+    metric: str
+    channel: str | None
+    unit: str
+    value: float | None
+    uncertainty: float | None
+    is_bound: bool
+    verdict: Verdict | None
+    margin: float | None
+    low: float
+    high: float
+    pass_min: float | None = None
+    pass_max: float | None = None
+    fail_min: float | None = None
+    fail_max: float | None = None
+    others: tuple[float, ...] = ()
+    percentile: float | None = None

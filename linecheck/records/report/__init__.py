@@ -1,0 +1,1 @@
+"""Pages to look at, to file and to print: each a single HTML file that needs nothing else."""
