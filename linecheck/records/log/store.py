@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +17,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.records.log.chain import BEGINNING, digest, record_hash
 from linecheck.records.log.connect import database_path, open_reader, open_writer, plain_errors
 from linecheck.records.log.fetch import fetch_record
+from linecheck.records.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.records.log.rows import RecordRows, limits_content, logged_run, record_rows, run_record
 from linecheck.records.log.schema import PARTS, limits, run
 from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
@@ -138,6 +139,14 @@ class LogReader:
             record = fetch_record(connection, sequence)
             content = select(limits.c.content).where(limits.c.digest == record.run["limits_digest"])
             return run_record(record.run, record.parts, connection.scalar(content) or "")
+
+    def earlier_units(
+        self, model: str, serial: str, wanted: Sequence[WantedReading], *, run_id: str
+    ) -> EarlierUnits:
+        """Return what the other units of a model have measured; before a run, where that is in the log."""
+        with self._reading() as connection:
+            before = connection.scalar(select(run.c.sequence).where(run.c.run_id == encodable(run_id)))
+            return earlier_units(connection, encodable(model), encodable(serial), wanted, before)
 
     def find(self, reference: str, model: str | None = None) -> int:
         """Return the number of the run that is meant.
