@@ -34,12 +34,16 @@ class Axis:
 
 @dataclass(frozen=True)
 class Series:
-    """One curve; ``stems`` for lines that stand alone (sidebands, an impulse), ``points`` for measured places."""
+    """One curve; ``stems`` for lines that stand alone (sidebands, an impulse), ``points`` for measured places.
+
+    ``is_reference`` marks what is there to be compared with; it is drawn lighter.
+    """
 
     label: str
     x: FloatArray
     y: FloatArray
     style: Literal["line", "points", "stems"] = "line"
+    is_reference: bool = False
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,11 @@ class Mark:
 
 @dataclass(frozen=True)
 class Figure:
-    """One figure. ``name`` is plain enough for a file's name, ``alt`` says in words what is to be seen."""
+    """One figure. ``name`` is plain enough for a file's name, ``alt`` says in words what is to be seen.
+
+    ``hold`` says which points must survive when there are more than can be drawn: the highest, the lowest, or both.
+    ``caption`` is what stands below it: the resolution bandwidth, a filter's energies.
+    """
 
     name: str
     title: str
@@ -74,6 +82,8 @@ class Figure:
     series: tuple[Series, ...]
     limits: tuple[LimitLine, ...] = ()
     marks: tuple[Mark, ...] = ()
+    hold: Literal["max", "min", "both"] = "max"
+    caption: str = ""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,22 @@
+"""Colours and dashes: told apart by the colour-blind and in grey, dark enough on white paper."""
+
+from __future__ import annotations
+
+__all__ = ["FAILS", "FONT", "INK", "LINES", "MARGINAL", "QUIET_INK", "REFERENCE"]
+
+#: For text and axes; every pair of ink and white has a contrast of 4.5 or more.
+INK, QUIET_INK = "#222222", "#595959"
+#: Colour and dash of each curve, by turns: hues that the common forms of colour blindness tell apart (after Okabe
+#: and Ito), darkened until text in them is readable on white.
+LINES = (
+    ("#00578F", "solid"),
+    ("#B84700", (0, (5, 1.6))),
+    ("#00735A", (0, (1.4, 1.2))),
+    ("#8A3A78", (0, (6, 1.5, 1.4, 1.5))),
+)
+#: The same, lighter, for a reference unit.
+REFERENCE = ("#767676", (0, (2.5, 1.5)))
+#: Tint and edge of the zones that a mask forbids.
+MARGINAL, FAILS = ("#FFF3D1", "#7A5C00"), ("#F4E4E1", "#8A2B1D")
+#: The families that a page may have, in the browser's own words.
+FONT = "system-ui, -apple-system, 'Segoe UI', 'Liberation Sans', Arial, sans-serif"

@@ -1,0 +1,133 @@
+"""Strips on paper: a value with its uncertainty between the zones that pass, are marginal and fail."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from linecheck.limits.verdict import Verdict
+from linecheck.records.figures.data import Strip
+from linecheck.records.figures.labels import text_width
+from linecheck.records.figures.palette import FAILS, INK, MARGINAL, QUIET_INK
+from linecheck.records.figures.words import near_text, plain_name, plain_number, value_text
+from linecheck.records.text import visible
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Canvas
+
+__all__ = ["draw_strips", "strips_alt"]
+
+_ROW, _BAR, _NAME, _WORDS = 34.0, 12.0, 150.0, 122.0
+_SHAPES = {Verdict.PASS: "o", Verdict.MARGINAL: "D", Verdict.FAIL: "X"}
+
+
+def draw_strips(strips: Sequence[Strip], width_inches: float, *, named: bool = True) -> Canvas:
+    """Return the strips one below the other on a canvas of 72 dots an inch."""
+    from matplotlib.figure import Figure as Canvas
+
+    height = _ROW * max(len(strips), 1) + 4.0
+    width = 72.0 * width_inches
+    canvas = Canvas(figsize=(width_inches, height / 72.0), dpi=72)
+    share = min(1.0, width / 482.0)
+    left, right = _NAME * share, _WORDS * share
+    for index, strip in enumerate(strips):
+        bottom = height - _ROW * (index + 1) + 14.0
+        box = (left / width, bottom / height, max(width - left - right, 40.0) / width, _BAR / height)
+        axes: Any = canvas.add_axes(box)
+        _draw_bar(axes, strip)
+        name, told = _name(strip, named), _told(strip)
+        for x, text, align, room, weight in (
+            (left - 8.0, name, "right", left - 10.0, "normal"),
+            (width - right + 8.0, told, "left", right - 10.0, "bold"),
+        ):
+            size = min(8.0, 8.0 * room / max(text_width(text, 8.0), 1.0))
+            canvas.text(
+                x / width,
+                (bottom + 0.5 * _BAR) / height,
+                text,
+                fontsize=size,
+                ha=align,
+                va="center_baseline",
+                weight=weight,
+            )
+    return canvas
+
+
+def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
+    """Draw the zones, the limits' numbers and the value."""
+    axes.set_xlim(strip.low, strip.high)
+    axes.set_ylim(0.0, 1.0)
+    axes.set_yticks([])
+    axes.spines[:].set_linewidth(0.5)
+    for edges, side in (((strip.pass_max, strip.fail_max), "max"), ((strip.pass_min, strip.fail_min), "min")):
+        end = strip.high if side == "max" else strip.low
+        passes, fails = edges
+        if passes is not None:
+            axes.axvspan(passes, fails if fails is not None else end, facecolor=MARGINAL[0], linewidth=0)
+            axes.axvline(passes, color=MARGINAL[1], linewidth=0.9)
+        if fails is not None:
+            axes.axvspan(fails, end, facecolor=FAILS[0], edgecolor="#D8B5AE", hatch="/////", linewidth=0)
+            axes.axvline(fails, color=FAILS[1], linewidth=1.2)
+    _draw_limits(axes, strip)
+    if strip.others:
+        axes.vlines(np.asarray(strip.others), 0.0, 0.35, color=QUIET_INK, linewidth=0.6, alpha=0.7)
+    if strip.value is None:
+        middle = 0.5 * (strip.low + strip.high)
+        axes.text(middle, 0.5, "not measured", ha="center", va="center_baseline", fontsize=7, color=INK)
+        return
+    spread = 2.0 * (strip.uncertainty or 0.0)
+    axes.errorbar(
+        [strip.value], [0.5], xerr=[[spread], [spread]], color=INK, linewidth=1.0, capsize=2.5, zorder=4
+    )
+    shape = _SHAPES.get(strip.verdict, "s") if strip.verdict is not None else "s"
+    fill = "white" if strip.verdict is Verdict.PASS else INK
+    axes.plot(
+        [strip.value],
+        [0.5],
+        shape,
+        markersize=6,
+        markerfacecolor=fill,
+        markeredgecolor=INK,
+        zorder=5,
+        clip_on=False,
+    )
+
+
+def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
+    """Write the limits' numbers below the bar, those that have room."""
+    edges = [strip.fail_min, strip.fail_max, strip.pass_min, strip.pass_max]
+    kept: list[float] = []
+    for edge in edges:
+        if edge is not None and all(abs(edge - other) > 0.1 * (strip.high - strip.low) for other in kept):
+            kept.append(edge)
+    axes.set_xticks(kept, [plain_number(edge, 5) for edge in kept])
+    axes.tick_params(length=2.0, width=0.5, labelsize=7, pad=1.0)
+
+
+def _name(strip: Strip, named: bool) -> str:
+    metric = f"{plain_name(strip.metric)} {strip.channel or ''}".strip()
+    return visible(f"{strip.check}: {metric}" if named else metric)
+
+
+def _told(strip: Strip) -> str:
+    if strip.value is None:
+        return "invalid"
+    verdict = strip.verdict.value if strip.verdict is not None else ""
+    better = " or better" if strip.is_bound else ""
+    return f"{near_text(strip.value, strip.unit, strip.high - strip.low)}{better}, {verdict}"
+
+
+def strips_alt(strips: Sequence[Strip]) -> str:
+    """Return all strips in words."""
+    return " ".join(f"{_name(strip, True)}: {_told(strip)}{_limit_words(strip)}." for strip in strips)
+
+
+def _limit_words(strip: Strip) -> str:
+    low, high = strip.pass_min, strip.pass_max
+    if low is not None and high is not None:
+        return f"; passes from {plain_number(low)} to {value_text(high, strip.unit)}"
+    if low is not None:
+        return f"; passes from {value_text(low, strip.unit)}"
+    return f"; passes up to {value_text(high, strip.unit)}" if high is not None else ""
