@@ -241,12 +241,17 @@ def _standing(
     if better == "nominal":
         return _among_nominal(percentile, units)
     good = percentile if better == "more" else 100.0 - percentile
-    at_least = "at least " * is_bound
     if good == 100.0:
         return f"better than all {units} units"
-    if good == 0.0 and not is_bound:
-        return f"worse than all {units} units"
-    return f"better than {at_least}{_percent(good)} of {units} units"
+    if good == 0.0:
+        return (
+            f"a bound that proves no rank among {units} units"
+            if is_bound
+            else f"worse than all {units} units"
+        )
+    if good < 50.0:
+        return f"worse than {'at most ' * is_bound}{_percent(100.0 - good)} of {units} units"
+    return f"better than {'at least ' * is_bound}{_percent(good)} of {units} units"
 
 
 def _among_nominal(percentile: float, units: int) -> str:
@@ -260,8 +265,8 @@ def _among_nominal(percentile: float, units: int) -> str:
 
 
 def _percent(share: float) -> str:
-    """Return a share that is neither none nor all, so that it does not read as either."""
-    return "less than 1 %" if share < 1.0 else f"{min(round(share), 99)} %"
+    """Return a share that is not all of them, so that it does not read as that."""
+    return f"{min(round(share), 99)} %"
 
 
 def _units(count: int) -> str:
@@ -316,10 +321,7 @@ def _notes(view: RunView, found: EarlierUnits) -> Iterable[str]:
         names = ", ".join(visible(name) for name in unknown)
         yield f"what was played is not known, so that no other unit is known to have had it: {names}"
     if not found.tells_bounds:
-        yield (
-            "the log's schema is an old one that does not say which values are bounds; a run that is recorded with "
-            "this linecheck brings it up to date"
-        )
+        yield "some records are of an older linecheck, which did not keep which values are bounds"
     yield from _left_out_notes(found)
 
 

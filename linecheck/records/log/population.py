@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, select
 
 from linecheck.records.log.schema import limits, run
+from linecheck.records.text import encodable
 
 __all__ = [
     "MOST_RECORDS",
@@ -98,8 +99,8 @@ class EarlierUnits:
     """What earlier units measured; ``readings`` are in the order in which they were asked for.
 
     ``units`` and ``records`` say how many were looked at, ``complete`` whether that is all there are, ``before`` the
-    record before which they were stored (None: the whole log). ``tells_bounds`` is False for a log of an old schema,
-    which did not keep what is a bound.
+    record before which they were stored (None: the whole log). ``tells_bounds`` is False where a value is of an old
+    record, which does not say whether it is a bound.
     """
 
     units: int
@@ -167,11 +168,10 @@ class _Gathered:
         self._bounds: list[list[float]] = [[] for _ in wanted]
         self._other_analysis: dict[str, frozenset[int]] = {}
         columns = {row[1] for row in connection.exec_driver_sql("PRAGMA table_info(reading)")}
-        self.tells_bounds = "is_bound" in columns
-        self._query = _READINGS.format(is_bound="reading.is_bound" if self.tells_bounds else "0")
-        self._asked = json.dumps(
-            [[item.check, item.metric, item.channel, item.unit, item.stimulus_sha256] for item in wanted]
-        )
+        told = "is_bound" in columns
+        self.tells_bounds = True
+        self._query = _READINGS.format(is_bound="reading.is_bound" if told else "NULL")
+        self._asked = json.dumps([_texts(item) for item in wanted])
 
     @property
     def units(self) -> int:
@@ -234,6 +234,7 @@ class _Gathered:
             states[unit] = _FOUND
             self._lacking[unit] -= 1
             self._values[wanted].append(float(value))
+            self.tells_bounds = self.tells_bounds and is_bound is not None
             if is_bound:
                 self._bounds[wanted].append(float(value))
 
@@ -264,6 +265,14 @@ class _Gathered:
             )
             for values, bounds, states in zip(self._values, self._bounds, self._states, strict=True)
         )
+
+
+def _texts(item: WantedReading) -> list[str | None]:
+    """Return what a reading is found by, as the log has it; a text with a NUL, where SQLite's JSON ends, finds none."""
+    texts = (item.check, item.metric, item.channel, item.unit, item.stimulus_sha256)
+    if any(text is not None and "\0" in text for text in texts):
+        return [None] * len(texts)
+    return [None if text is None else encodable(text) for text in texts]
 
 
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
