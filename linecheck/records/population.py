@@ -6,7 +6,6 @@
 :class:`Populations`     all of a run, with what limits them
 :func:`percentile_rank`  the share of values below one, plus half of those equal to it
 :func:`robust_scale`     median, and the spread by the median absolute deviation
-:func:`binned`           values as counts along a line, for more of them than dots can show
 =======================  =====================================================================
 
 Each unit counts once, with the newest of its records in which the reading was measured and is not void. Only what was
@@ -36,10 +35,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FEWEST_UNITS",
-    "MOST_DOTS",
     "Population",
     "Populations",
-    "binned",
     "percentile_rank",
     "population_of",
     "robust_scale",
@@ -49,8 +46,6 @@ Key = tuple[str, str, str | None]
 
 #: Fewer units than this have no percentile.
 FEWEST_UNITS = 5
-#: More values than this are drawn as a density.
-MOST_DOTS = 200
 
 #: The median absolute deviation times this is the standard deviation of a normal distribution, 1 / Φ⁻¹(3/4).
 _MAD_TO_SIGMA = 1.4826022185056018
@@ -168,16 +163,6 @@ def robust_scale(values: Sequence[float]) -> tuple[float, float]:
     """Return the median, and the median absolute deviation as the standard deviation of a normal distribution."""
     centre = statistics.median(values)
     return centre, _MAD_TO_SIGMA * statistics.median(abs(value - centre) for value in values)
-
-
-def binned(values: Iterable[float], low: float, high: float, bins: int = 60) -> tuple[int, ...]:
-    """Return how many values lie in each of equal parts of a line; those outside it count at its ends."""
-    counts = [0] * bins
-    width = high - low
-    for value in values:
-        at = int((value - low) / width * bins) if width > 0.0 else 0
-        counts[min(max(at, 0), bins - 1)] += 1
-    return tuple(counts)
 
 
 def _wanted(view: RunView, check: CheckOutcome, item: JudgedReading) -> WantedReading:

@@ -13,9 +13,10 @@ from small_run import small_check, small_limits
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import Verdict
+from linecheck.records.figures.density import binned, usual_range
 from linecheck.records.log import Log, LogReader
 from linecheck.records.log import population as stored
-from linecheck.records.population import binned, percentile_rank, population_of, robust_scale
+from linecheck.records.population import percentile_rank, population_of, robust_scale
 from linecheck.records.view import view_of_outcome
 
 NUMBERS = st.floats(-1e6, 1e6).map(lambda value: round(value, 1))
@@ -337,3 +338,38 @@ def test_a_log_that_was_changed_is_said_to_be(path):
         connection.commit()
     with LogReader(path) as log, pytest.raises(RecordError, match="log verify"):
         population_of(view_of_outcome(unit(9), "a run"), log)
+
+
+def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(path):
+    from linecheck.records.figures.draw import strips_png, strips_svg
+    from linecheck.records.figures.of_run import strips_of_check
+
+    run = unit(99, 113.01)
+    reading, found = among(path, run, *(unit(at, 112.0 + 0.02 * at) for at in range(60)))
+    view = view_of_outcome(run, "a run")
+    (strip,) = strips_of_check(view, view.checks[0], population=found.readings)
+    assert strip.others == reading.values
+    assert strip.percentile == reading.percentile == 100 * 51 / 60
+    assert strip.low < strip.others[0] < strip.others[-1] < strip.high
+    many = replace(strip, others=tuple(112.0 + 0.001 * at for at in range(1000)))
+    for drawn in (strip, many):
+        assert "better than 85 % of 60 units" in strips_svg((drawn,))
+        assert strips_png((drawn,)).startswith(b"\x89PNG")
+
+
+def test_a_reading_without_a_mask_has_a_strip_among_other_units(path):
+    from linecheck.records.figures.of_run import strips_of_check
+
+    run = unit(9, 50.0, verdict=None, limits=small_limits(small_check("tone", "tone", {})))
+    _, found = among(path, run, *(unit(at, 40.0 + at, verdict=None, limits=run.limits) for at in range(6)))
+    view = view_of_outcome(run, "a run")
+    assert strips_of_check(view, view.checks[0]) == ()
+    (strip,) = strips_of_check(view, view.checks[0], population=found.readings)
+    assert (strip.pass_min, strip.pass_max, strip.verdict, len(strip.others)) == (None, None, None, 6)
+
+
+def test_a_few_far_units_do_not_squeeze_a_strip():
+    values = [float(at) for at in range(1000)]
+    assert usual_range([*values[:-1], 1e9]) == (5.0, 994.0)
+    assert usual_range([]) == ()
+    assert usual_range([3.0]) == (3.0, 3.0)

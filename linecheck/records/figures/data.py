@@ -91,7 +91,8 @@ class Strip:
     """One judged value between its limits, along a line from ``low`` to ``high``.
 
     ``pass_min`` … ``fail_max`` are None where that side has no limit. ``others`` are the values of earlier units of the
-    model, ascending, where these are to be shown; ``percentile`` is where this value lies among them.
+    model, ascending, where these are to be shown; ``percentile`` is where this value lies among them, ``standing`` says
+    it in words.
     """
 
     check: str
@@ -111,3 +112,4 @@ class Strip:
     fail_max: float | None = None
     others: tuple[float, ...] = ()
     percentile: float | None = None
+    standing: str = ""

@@ -9,6 +9,7 @@ import numpy as np
 
 from linecheck.limits.verdict import Verdict
 from linecheck.records.figures.data import Strip
+from linecheck.records.figures.density import MOST_DOTS, binned
 from linecheck.records.figures.labels import text_width
 from linecheck.records.figures.palette import FAILS, INK, MARGINAL, QUIET_INK
 from linecheck.records.figures.words import near_text, plain_name, plain_number, value_text
@@ -38,14 +39,15 @@ def draw_strips(strips: Sequence[Strip], width_inches: float, *, named: bool = T
         axes: Any = canvas.add_axes(box)
         _draw_bar(axes, strip)
         name, told = _name(strip, named), _told(strip)
-        for x, text, align, room, weight in (
-            (left - 8.0, name, "right", left - 10.0, "normal"),
-            (width - right + 8.0, told, "left", right - 10.0, "bold"),
+        for x, up, text, align, room, weight in (
+            (left - 8.0, 0.5 * _BAR, name, "right", left - 10.0, "normal"),
+            (width - right + 8.0, 0.5 * _BAR, told, "left", right - 10.0, "bold"),
+            (width - right + 8.0, -0.4 * _BAR, strip.standing, "left", right - 10.0, "normal"),
         ):
             size = min(8.0, 8.0 * room / max(text_width(text, 8.0), 1.0))
             canvas.text(
                 x / width,
-                (bottom + 0.5 * _BAR) / height,
+                (bottom + up) / height,
                 text,
                 fontsize=size,
                 ha=align,
@@ -71,8 +73,7 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
             axes.axvspan(fails, end, facecolor=FAILS[0], edgecolor="#D8B5AE", hatch="/////", linewidth=0)
             axes.axvline(fails, color=FAILS[1], linewidth=1.2)
     _draw_limits(axes, strip)
-    if strip.others:
-        axes.vlines(np.asarray(strip.others), 0.0, 0.35, color=QUIET_INK, linewidth=0.6, alpha=0.7)
+    _draw_others(axes, strip)
     if strip.value is None:
         middle = 0.5 * (strip.low + strip.high)
         axes.text(middle, 0.5, "not measured", ha="center", va="center_baseline", fontsize=7, color=INK)
@@ -95,6 +96,17 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
     )
 
 
+def _draw_others(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
+    """Draw the values of earlier units: a tick each, or how many lie where there are too many for that."""
+    if len(strip.others) <= MOST_DOTS:
+        values = np.clip(np.asarray(strip.others), strip.low, strip.high)
+        axes.vlines(values, 0.0, 0.35, color=QUIET_INK, linewidth=0.6, alpha=0.7)
+        return
+    counts = np.array(binned(strip.others, strip.low, strip.high))
+    edges = np.linspace(strip.low, strip.high, len(counts) + 1)
+    axes.stairs(0.9 * counts / counts.max(), edges, fill=True, color=QUIET_INK, alpha=0.45, linewidth=0)
+
+
 def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
     """Write the limits' numbers below the bar, those that have room."""
     edges = [strip.fail_min, strip.fail_max, strip.pass_min, strip.pass_max]
@@ -114,14 +126,20 @@ def _name(strip: Strip, named: bool) -> str:
 def _told(strip: Strip) -> str:
     if strip.value is None:
         return "invalid"
-    verdict = strip.verdict.value if strip.verdict is not None else ""
+    verdict = f", {strip.verdict.value}" if strip.verdict is not None else ""
     better = " or better" if strip.is_bound else ""
-    return f"{near_text(strip.value, strip.unit, strip.high - strip.low)}{better}, {verdict}"
+    return f"{near_text(strip.value, strip.unit, strip.high - strip.low)}{better}{verdict}"
 
 
 def strips_alt(strips: Sequence[Strip]) -> str:
     """Return all strips in words."""
-    return " ".join(f"{_name(strip, True)}: {_told(strip)}{_limit_words(strip)}." for strip in strips)
+    return " ".join(
+        f"{_name(strip, True)}: {_told(strip)}{_limit_words(strip)}{_standing(strip)}." for strip in strips
+    )
+
+
+def _standing(strip: Strip) -> str:
+    return f"; {strip.standing}" if strip.standing else ""
 
 
 def _limit_words(strip: Strip) -> str:
