@@ -1,4 +1,4 @@
-"""``linecheck log``: list, show and verify what is in a station's log."""
+"""``linecheck log``: list, show and verify what is in a station's log: runs, and sign-offs."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from linecheck.records.text import visible
 
 if TYPE_CHECKING:
     from linecheck.limits.verdict import JudgedCurve, JudgedReading
-    from linecheck.records.log import Head, LoggedRun, RunRecord
+    from linecheck.records.log import Head, LoggedRun, RunRecord, Signoff
 
 __all__ = ["command"]
 
@@ -89,6 +89,25 @@ def show_command(log: str | None, station: str | None, serial: str, model: str |
             raise UsageError(f"{_shown(opened.path)}: no run of {visible(serial)}{of_model} is in the log")
 
 
+@command.command("signoffs")
+@log_options
+@click.option(
+    "--limit", type=click.IntRange(1, 100_000), default=20, show_default=True, help="At most so many."
+)
+@click.option(
+    "--before", type=click.IntRange(1), default=None, help="Only records before this one: the next page."
+)
+def signoffs_command(log: str | None, station: str | None, limit: int, before: int | None) -> None:
+    """List the sign-offs in the log and who countersigned them, the newest first."""
+    with opened_log(log, station) as opened:
+        found = opened.signoffs(limit=limit, before=before)
+    if not found:
+        click.echo("no sign-off is in the log")
+        return
+    headings = ("record", "signed (UTC)", "decision", "by", "compared", "countersigned by")
+    _print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
+
+
 @command.command("verify")
 @log_options
 @click.option(
@@ -138,6 +157,24 @@ def _progress(record: int) -> None:
     click.echo(f"\rverified {record} records", nl=False, err=True)
 
 
+def _signoff_row(signoff: Signoff) -> tuple[str, ...]:
+    signed = signoff.signature
+    against = f" despite {', '.join(f'{side.label}: {side.verdict}' for side in signoff.despite)}"
+    sides = (f"{side.label}: {side.serial} ({side.reference})" for side in signoff.comparison.sides)
+    others = (
+        f"{other.signature.by}, {other.signature.role}: {other.signature.decision} (record {other.sequence})"
+        for other in signoff.countersignatures
+    )
+    return (
+        str(signoff.sequence),
+        _time(signoff.recorded),
+        signed.decision.upper() + (against if signoff.despite else ""),
+        f"{signed.by}, {signed.role}",
+        f"{', '.join(sides)}; {signoff.comparison.digest[:12]}",
+        "; ".join(others) or "–",
+    )
+
+
 def _list_row(run: LoggedRun) -> tuple[str, ...]:
     return (
         str(run.sequence),
@@ -168,6 +205,11 @@ def _print_record(record: RunRecord) -> None:
         "software": run.software,
     }
     click.echo("  " + ", ".join(f"{name} {_line(value)}" for name, value in facts.items() if value))
+    for step in record.settings:
+        made = "" if step.done else ": not made"
+        click.echo(
+            f"  set for {_line(step.before)}: {_line(step.setting)} {_line(step.value)} ({step.how}){made}"
+        )
     for finding in findings(record.checks, record.missing, record.problems):
         click.echo(f"  - {_line(finding)}")
     rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
@@ -181,9 +223,10 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
     from linecheck.limits.verdict import JudgedReading
     from linecheck.records.wording import number
 
-    place, uncertainty = "", None
+    place, bound, uncertainty = "", "", None
     if isinstance(item, JudgedReading):
         value, uncertainty = item.reading.value, item.reading.uncertainty
+        bound = " or better" * item.reading.is_bound
     else:
         value = item.worst_y
         place = "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
@@ -193,7 +236,7 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
         check,
         what.metric + place,
         what.channel or "–",
-        number(value, ""),
+        number(value, "") + bound,
         what.unit,
         number(uncertainty, "", 2),
         "–" if item.verdict is None else item.verdict.upper(),

@@ -172,7 +172,7 @@ def test_a_removed_row_of_a_record_is_found(sound, tmp_path, table):
 
 
 def test_an_added_reading_is_found(sound, tmp_path):
-    row = "(2, 0, 9, 'thd', 'left', -120.0, 'dB', 0.1, 'pass', 1.0, NULL, NULL, NULL)"
+    row = "(2, 0, 9, 'thd', 'left', -120.0, 'dB', 0.1, 'pass', 1.0, NULL, NULL, NULL, 0)"
     assert verified(tampered(sound, tmp_path, (f"INSERT INTO reading VALUES {row}",))).sequence == 2
 
 

@@ -1,4 +1,4 @@
-"""The log: an SQLite database to which runs are added and in which nothing is ever changed.
+"""The log: an SQLite database to which runs and statements are added and in which nothing is ever changed.
 
 =======================  ==============================================================
 :class:`Log`             opened to add runs to
@@ -8,10 +8,12 @@
 :class:`Verification`    what a verification found
 :class:`LoggedRun`       a run in a list
 :class:`RunRecord`       a run with everything that was measured
+:class:`Signoff`         a sign-off of a comparison, with its countersignatures
 =======================  ==============================================================
 """
 
 from linecheck.records.log.store import Log, LogReader
 from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
+from linecheck.records.signoff import Signoff
 
-__all__ = ["Head", "Log", "LogReader", "LoggedRun", "RunRecord", "StoredRun", "Verification"]
+__all__ = ["Head", "Log", "LogReader", "LoggedRun", "RunRecord", "Signoff", "StoredRun", "Verification"]

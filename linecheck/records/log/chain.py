@@ -1,7 +1,8 @@
 """The chain of hashes that makes the log tamper-evident.
 
-The hash of a record is the SHA-256 of its canonical JSON: every column of its row in ``run`` but the hash
-itself, and every column of every row that belongs to it, in order. One of these columns is the hash of the
+The hash of a record is the SHA-256 of its canonical JSON: every column of its row in ``run`` (or ``statement``) but
+the hash itself, and every column of every row that belongs to it, in order. Columns that came later are left out of
+records of an older format, where they are NULL. One of these columns is the hash of the
 record before, so that no record can be edited, removed, inserted or moved without every later hash
 changing. Canonical JSON is ASCII, keys sorted, no spaces, numbers as Python writes them (the shortest text
 that reads back as the same number); a BLOB stands in it as its length and SHA-256.
@@ -20,13 +21,25 @@ from typing import Any
 
 from linecheck.records.log.stored import Head
 
-__all__ = ["BEGINNING", "RECORD_FORMAT", "canonical_json", "digest", "record_hash"]
+__all__ = [
+    "BEGINNING",
+    "KNOWN_FORMATS",
+    "RECORD_FORMAT",
+    "canonical_json",
+    "digest",
+    "record_hash",
+    "statement_hash",
+]
 
 #: What the first record has for the hash of the one before.
 BEGINNING = Head(0, "0" * 64)
 
-#: Which columns are hashed, and how.
-RECORD_FORMAT = 1
+#: Which columns are hashed, and how: what new records have.
+RECORD_FORMAT = 2
+KNOWN_FORMATS = (1, 2)
+
+#: Columns that came with format 2.
+_SECOND = ("settings", "is_bound")
 
 Row = Mapping[str, Any]
 
@@ -55,7 +68,21 @@ def record_hash(run: Row, parts: Mapping[str, Sequence[Row]]) -> str:
     """
     columns = {name: value for name, value in run.items() if name != "record_hash"}
     rows = {name: [dict(row) for row in part] for name, part in parts.items()}
+    if run["record_format"] == 1:
+        columns = _first_format(columns)
+        rows = {name: [_first_format(row) for row in part] for name, part in rows.items()}
     return digest(canonical_json({"run": columns, **rows}))
+
+
+def statement_hash(row: Row) -> str:
+    """Return the hash of a statement, given the columns of its row; ``record_hash`` is left out."""
+    columns = {name: value for name, value in row.items() if name != "record_hash"}
+    return digest(canonical_json({"statement": columns}))
+
+
+def _first_format(columns: Row) -> dict[str, Any]:
+    """Return a row as format 1 knew it; what was put into a later column since then stays, and breaks the hash."""
+    return {name: value for name, value in columns.items() if name not in _SECOND or value is not None}
 
 
 def _blob(value: object) -> dict[str, Any]:

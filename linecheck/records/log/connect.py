@@ -10,18 +10,16 @@ import contextlib
 import os
 import sqlite3
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool, QueuePool
 
-from linecheck import __version__
 from linecheck.errors import FileError, LinecheckError, RecordError
+from linecheck.records.log.migrate import migrate
 from linecheck.records.log.schema import APPLICATION_ID, MIGRATIONS
 from linecheck.records.text import visible
-from linecheck.records.times import utc_text
 from linecheck.station.durable_file import make_folder
 
 __all__ = ["database_path", "open_reader", "open_writer", "plain_errors"]
@@ -104,7 +102,7 @@ def open_writer(path: Path, busy_seconds: float) -> Engine:
             _refuse_foreign(plain, path, writing=True)
         with plain_errors(path, opening=True), engine.connect() as connection:
             _refuse_other_journal(connection, path)
-            _migrate(connection)
+            migrate(connection, path)
     except LinecheckError:
         engine.dispose()
         raise
@@ -226,30 +224,3 @@ def _refuse_other_journal(connection: Connection, path: Path) -> None:
             visible(str(path)),
             "the log cannot be kept safely here: use a disk of this machine, not a network share",
         )
-
-
-def _migrate(connection: Connection) -> None:
-    """Apply the migrations that are missing, each in a transaction of its own."""
-    version = 0
-    while version < len(MIGRATIONS):
-        with connection.begin():
-            connection.exec_driver_sql(
-                "CREATE TABLE IF NOT EXISTS schema_version "
-                "(version INTEGER PRIMARY KEY, applied TEXT NOT NULL, software TEXT NOT NULL) STRICT"
-            )
-            # Looked up under the lock: another station may have applied it meanwhile.
-            found = connection.exec_driver_sql("SELECT max(version) FROM schema_version").scalar()
-            version = int(found or 0)
-            if version < len(MIGRATIONS):
-                _apply(connection, version + 1)
-                version += 1
-
-
-def _apply(connection: Connection, version: int) -> None:
-    for statement in MIGRATIONS[version - 1]:
-        connection.exec_driver_sql(statement)
-    connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
-    connection.exec_driver_sql(
-        "INSERT INTO schema_version VALUES (?, ?, ?)",
-        (version, utc_text(datetime.now(UTC)), f"linecheck {__version__}"),
-    )

@@ -1,4 +1,4 @@
-"""Reading whole records."""
+"""Reading whole records, also from logs whose tables lack what came later."""
 
 from __future__ import annotations
 
@@ -6,39 +6,101 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import Column, ColumnElement, Connection, Label, Select, Table, null, select
 
-from linecheck.records.log.schema import PARTS, run
+from linecheck.records.log.chain import BEGINNING, record_hash, statement_hash
+from linecheck.records.log.schema import PARTS, run, statement
+from linecheck.records.log.stored import Head
 
-__all__ = ["Record", "fetch_record", "records_after"]
+__all__ = ["Record", "fetch_record", "has_statements", "last_record", "records_after", "select_rows"]
 
 Row = dict[str, Any]
 
 
 class Record(NamedTuple):
-    """The row of a run, and the rows that belong to it, with all their columns, as they are stored."""
+    """A row of ``run`` or ``statement``, and the rows that belong to its number, all columns as they are stored."""
 
-    run: Row
+    row: Row
     parts: dict[str, list[Row]]
+    is_run: bool = True
+
+    @property
+    def sequence(self) -> int:
+        """Its number in the log."""
+        return int(self.row["sequence"])
+
+    def computed_hash(self) -> str:
+        """Return the hash that its content comes to."""
+        return record_hash(self.row, self.parts) if self.is_run else statement_hash(self.row)
+
+
+def select_rows(connection: Connection, table: Table) -> Select[Any]:
+    """Select whole rows of a table; a column that this log does not have yet reads as NULL."""
+    present = _present(connection, table)
+    columns: list[Column[Any] | Label[Any]] = [
+        column if column.name in present else null().label(column.name) for column in table.columns
+    ]
+    return select(*columns).select_from(table)
+
+
+def has_statements(connection: Connection) -> bool:
+    """Return whether the log has the table of statements yet."""
+    return bool(_present(connection, statement))
+
+
+def last_record(connection: Connection) -> Head:
+    """Return the number and the hash of the last record, run or statement."""
+    last = BEGINNING
+    for table in _numbered(connection):
+        newest = select(table.c.sequence, table.c.record_hash).order_by(table.c.sequence.desc()).limit(1)
+        row = connection.execute(newest).one_or_none()
+        if row is not None and row[0] > last.sequence:
+            last = Head(row[0], row[1])
+    return last
 
 
 def fetch_record(connection: Connection, sequence: int) -> Record:
-    """Return one record that is there."""
-    row = connection.execute(select(run).where(run.c.sequence == sequence)).one()._asdict()
+    """Return the record of one run that is there."""
+    row = connection.execute(select_rows(connection, run).where(run.c.sequence == sequence)).one()._asdict()
     parts = _parts(connection, sequence, sequence)
     return Record(row, parts.get(sequence, _no_parts()))
 
 
 def records_after(connection: Connection, sequence: int | None, count: int) -> list[Record]:
-    """Return the next records in the order of their numbers; from the first one where None."""
-    query = select(run).order_by(run.c.sequence).limit(count)
-    if sequence is not None:
-        query = query.where(run.c.sequence > sequence)
-    rows = [row._asdict() for row in connection.execute(query)]
-    if not rows:
+    """Return the next records, runs and statements in the order of their numbers; from the first one where None.
+
+    They are ``count`` or fewer, and one more where a number is there twice.
+    """
+    found: list[tuple[Row, bool]] = []
+    for table in _numbered(connection):
+        query = select_rows(connection, table).order_by(table.c.sequence).limit(count)
+        if sequence is not None:
+            query = query.where(table.c.sequence > sequence)
+        found += [(row._asdict(), table is run) for row in connection.execute(query)]
+    if not found:
         return []
-    parts = _parts(connection, rows[0]["sequence"], rows[-1]["sequence"])
-    return [Record(row, parts.get(row["sequence"], _no_parts())) for row in rows]
+    found.sort(key=lambda item: item[0]["sequence"])
+    first, last = found[0][0]["sequence"], found[min(count, len(found)) - 1][0]["sequence"]
+    parts = _parts(connection, first, last)
+    return [
+        Record(row, parts.get(row["sequence"], _no_parts()), is_run)
+        for row, is_run in found
+        if row["sequence"] <= last
+    ]
+
+
+def _numbered(connection: Connection) -> tuple[Table, ...]:
+    """Return the tables whose rows are records."""
+    return (run, statement) if has_statements(connection) else (run,)
+
+
+def _present(connection: Connection, table: Table) -> set[str]:
+    """Return which columns a table has in this log, none where it is not there; looked up once a connection."""
+    known: dict[str, set[str]] = connection.info.setdefault("columns", {})
+    if table.name not in known:
+        rows = connection.exec_driver_sql("SELECT name FROM pragma_table_info(?)", (table.name,))
+        known[table.name] = set(rows.scalars())
+    return known[table.name]
 
 
 def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str, list[Row]]]:
@@ -46,7 +108,8 @@ def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str,
     found: dict[int, dict[str, list[Row]]] = {}
     for name, (table, order) in PARTS.items():
         within: ColumnElement[bool] = table.c.sequence.between(first, last)
-        query = select(table).where(within).order_by(table.c.sequence, *(table.c[column] for column in order))
+        query = select_rows(connection, table).where(within)
+        query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
         rows = (row._asdict() for row in connection.execute(query))
         for sequence, group in groupby(rows, key=itemgetter("sequence")):
             found.setdefault(sequence, _no_parts())[name] = list(group)

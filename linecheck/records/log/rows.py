@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from linecheck.records.log.stored import LoggedRun, RunRecord
 from linecheck.records.settle import NOT_RUN, all_problems
 from linecheck.records.text import encodable
 from linecheck.records.times import utc_text
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep
 
 __all__ = ["RecordRows", "limits_content", "logged_run", "record_rows", "run_record"]
 
@@ -101,6 +102,7 @@ def run_record(run: Row, parts: Mapping[str, Rows], limits: str) -> RunRecord:
         calibration=json.loads(run["calibration"]),
         interface=json.loads(run["interface"]),
         station_config_sha256=run["station_config_sha256"],
+        settings=tuple(SettingStep(**step) for step in json.loads(run["settings"] or "[]")),
     )
 
 
@@ -134,6 +136,7 @@ def _run_row(outcome: RunOutcome, limits_digest: str) -> Row:
         "limit_revision": outcome.limits.revision,
         "limit_sha256": outcome.limits.sha256,
         "limits_digest": limits_digest,
+        "settings": _json([asdict(step) for step in outcome.settings]),
     }
 
 
@@ -158,6 +161,7 @@ def _reading_row(item: JudgedReading) -> Row:
         "unit": reading.unit,
         "uncertainty": reading.uncertainty,
         **_judged_row(item),
+        "is_bound": int(reading.is_bound),
     }
 
 
@@ -238,7 +242,14 @@ def _check(row: Row, readings: Rows, curves: Rows, problems: Iterable[Problem]) 
 
 
 def _reading(row: Row) -> JudgedReading:
-    reading = Reading(row["metric"], row["channel"], row["value"], row["unit"], row["uncertainty"])
+    reading = Reading(
+        row["metric"],
+        row["channel"],
+        row["value"],
+        row["unit"],
+        row["uncertainty"],
+        is_bound=bool(row["is_bound"]),
+    )
     return JudgedReading(
         reading, _verdict(row), row["margin"], row["pass_limit"], row["fail_limit"], row["side"]
     )

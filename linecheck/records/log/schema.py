@@ -2,7 +2,8 @@
 
 Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of ``run_check``, ``reading``,
 ``curve`` and ``problem``. ``limits`` holds what the limit files said, once each, so that a log can be read
-without them.
+without them. ``statement`` holds what people (or stations) have said: its kind, what it is about (``subject``), and the
+rest as JSON. Runs and statements share one sequence: no number is in both.
 
 - A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL,
 is never
@@ -31,6 +32,7 @@ __all__ = [
     "reading",
     "run",
     "run_check",
+    "statement",
 ]
 
 #: Marks an SQLite file as a log of linecheck ("lchk").
@@ -142,8 +144,37 @@ CREATE TABLE problem (
     ),
 )
 
+_SECOND = (
+    "ALTER TABLE run ADD COLUMN settings TEXT",
+    "ALTER TABLE reading ADD COLUMN is_bound INTEGER CHECK (is_bound IN (0, 1))",
+    """
+CREATE TABLE statement (
+    sequence INTEGER PRIMARY KEY CHECK (sequence >= 1),
+    record_format INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    recorded TEXT NOT NULL,
+    content TEXT NOT NULL,
+    previous_hash TEXT NOT NULL CHECK (length(previous_hash) = 64),
+    record_hash TEXT NOT NULL CHECK (length(record_hash) = 64)
+) STRICT""",
+    "CREATE INDEX statement_by_subject ON statement (kind, subject)",
+    "CREATE INDEX run_by_model ON run (model, sequence, serial)",
+    *(
+        f"CREATE TRIGGER statement_keeps_on_{event} BEFORE {event} ON statement "
+        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
+        for event in ("update", "delete")
+    ),
+    *(
+        f"CREATE TRIGGER {table}_has_its_own_number BEFORE INSERT ON {table} "
+        f"WHEN EXISTS (SELECT 1 FROM {other} WHERE sequence = NEW.sequence) "
+        "BEGIN SELECT RAISE(ABORT, 'another record has this number: was linecheck updated meanwhile? Repeat'); END"
+        for table, other in (("run", "statement"), ("statement", "run"))
+    ),
+)
+
 #: Statements of each migration; the schema's version is how many have been applied.
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND)
 
 _tables = MetaData()
 
@@ -158,13 +189,14 @@ run = _table(
     "run",
     "sequence record_format run_id recorded serial model attempt verdict station_failed firmware operator "
     "station station_config_sha256 calibration interface software started finished duration_seconds "
-    "limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash",
+    "limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash "
+    "settings",
 )
 run_check = _table("run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256")
 reading = _table(
     "reading",
     "sequence check_position position metric channel value unit uncertainty "
-    "verdict margin pass_limit fail_limit side",
+    "verdict margin pass_limit fail_limit side is_bound",
 )
 curve = _table(
     "curve",
@@ -172,6 +204,9 @@ curve = _table(
     "worst_x worst_y verdict margin pass_limit fail_limit side",
 )
 problem = _table("problem", "sequence position check_name channel code message blocks metrics")
+statement = _table(
+    "statement", "sequence record_format kind subject recorded content previous_hash record_hash"
+)
 
 #: The tables whose rows belong to a run, each in the order in which its rows are hashed.
 PARTS: dict[str, tuple[Table, tuple[str, ...]]] = {

@@ -8,24 +8,35 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, func, insert, select
 
 from linecheck.errors import RecordError, UsageError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log.chain import BEGINNING, digest, record_hash
+from linecheck.records.log.chain import digest, record_hash
 from linecheck.records.log.connect import database_path, open_reader, open_writer, plain_errors
-from linecheck.records.log.fetch import fetch_record
+from linecheck.records.log.fetch import fetch_record, last_record, select_rows
 from linecheck.records.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.records.log.rows import RecordRows, limits_content, logged_run, record_rows, run_record
 from linecheck.records.log.schema import PARTS, limits, run
+from linecheck.records.log.statements import (
+    SIGNOFF,
+    add_countersignature,
+    add_statement,
+    find_signoff,
+    find_signoffs,
+)
 from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
 from linecheck.records.log.verify import verify_log
 from linecheck.records.settle import settled
+from linecheck.records.signoff import Signature, Signoff, signed_content
 from linecheck.records.text import encodable, visible
 from linecheck.records.times import utc_text
 from linecheck.station.outcome import RunOutcome
+
+if TYPE_CHECKING:
+    from linecheck.records.comparison.model import Comparison
 
 __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
 
@@ -81,7 +92,7 @@ class LogReader:
     def head(self) -> Head:
         """Return the last record's number and hash, to be noted elsewhere."""
         with self._reading() as connection:
-            return _head(connection)
+            return last_record(connection)
 
     def runs(
         self,
@@ -105,13 +116,13 @@ class LogReader:
         before : int, optional
             Only records before this one: the last sequence number of a page asks for the next page.
         """
-        query = select(run).order_by(run.c.sequence.desc()).limit(limit)
-        for column, wanted in ((run.c.serial, serial), (run.c.model, model), (run.c.verdict, verdict)):
-            if wanted is not None:
-                query = query.where(column == encodable(str(wanted)))
-        if before is not None:
-            query = query.where(run.c.sequence < before)
         with self._reading() as connection:
+            query = select_rows(connection, run).order_by(run.c.sequence.desc()).limit(limit)
+            for column, wanted in ((run.c.serial, serial), (run.c.model, model), (run.c.verdict, verdict)):
+                if wanted is not None:
+                    query = query.where(column == encodable(str(wanted)))
+            if before is not None:
+                query = query.where(run.c.sequence < before)
             return tuple(logged_run(row._asdict()) for row in connection.execute(query))
 
     def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
@@ -137,8 +148,8 @@ class LogReader:
             if row is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
             record = fetch_record(connection, sequence)
-            content = select(limits.c.content).where(limits.c.digest == record.run["limits_digest"])
-            return run_record(record.run, record.parts, connection.scalar(content) or "")
+            content = select(limits.c.content).where(limits.c.digest == record.row["limits_digest"])
+            return run_record(record.row, record.parts, connection.scalar(content) or "")
 
     def earlier_units(
         self, model: str, serial: str, wanted: Sequence[WantedReading], *, run_id: str
@@ -190,6 +201,34 @@ class LogReader:
             )
         return int(newest)
 
+    def signoff(self, sequence: int) -> Signoff:
+        """Return a sign-off with its countersignatures, by its number in the log.
+
+        Raises
+        ------
+        UsageError
+            There is no such record, or it is no sign-off.
+        RecordError
+            It has been changed since it was stored.
+        """
+        with self._reading() as connection:
+            return find_signoff(connection, sequence)
+
+    def signoffs(
+        self, *, digest: str | None = None, limit: int | None = None, before: int | None = None
+    ) -> tuple[Signoff, ...]:
+        """Return sign-offs with their countersignatures, the newest first.
+
+        Parameters
+        ----------
+        digest : str, optional
+            Only those of this comparison.
+        limit, before : int, optional
+            As for :meth:`runs`; all of them, if left out.
+        """
+        with self._reading() as connection:
+            return find_signoffs(connection, digest=digest, limit=limit, before=before)
+
     def verify(
         self, expected: Head | None = None, progress: Callable[[int], None] | None = None
     ) -> Verification:
@@ -211,14 +250,23 @@ class LogReader:
     @contextlib.contextmanager
     def _reading(self) -> Iterator[Connection]:
         """Begin a transaction that reads; what cannot be understood was changed by someone."""
-        with plain_errors(self.path), self._reader.connect() as connection, connection.begin():
-            try:
-                yield connection
-            except (ValueError, TypeError, KeyError, AttributeError) as error:
-                raise RecordError(
-                    f"{visible(str(self.path))}: a record cannot be understood, it has been changed since it "
-                    "was stored: run `linecheck log verify` to find it"
-                ) from error
+        with (
+            plain_errors(self.path),
+            self._reader.connect() as connection,
+            connection.begin(),
+            self._understood(),
+        ):
+            yield connection
+
+    @contextlib.contextmanager
+    def _understood(self) -> Iterator[None]:
+        try:
+            yield
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise RecordError(
+                f"{visible(str(self.path))}: a record cannot be understood, it has been changed since it "
+                "was stored: run `linecheck log verify` to find it"
+            ) from error
 
 
 class Log(LogReader):
@@ -270,17 +318,45 @@ class Log(LogReader):
             _keep_limits(connection, record.run["limits_digest"], content)
             return _insert(connection, record)
 
+    def sign(self, comparison: Comparison, signed: Signature) -> Head:
+        """Record who has decided what on a comparison; return the statement's number and hash.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded, and nothing of it was.
+        """
+        content = signed_content(comparison, signed)
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            return add_statement(connection, SIGNOFF, comparison.digest, content)
+
+    def countersign(self, sequence: int, signed: Signature) -> Head:
+        """Record a second person's decision on a sign-off, given its number; return the statement's number and hash.
+
+        Raises
+        ------
+        UsageError
+            There is no such sign-off, the same person signed it, or has countersigned it already.
+        RecordError
+            The sign-off has been changed, or this could not be recorded, and nothing of it was.
+        """
+        with self._writing() as connection:
+            return add_countersignature(connection, sequence, signed)
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with (
+            plain_errors(self.path),
+            self._writer.connect() as connection,
+            connection.begin(),
+            self._understood(),
+        ):
+            yield connection
+
     def _refuse_recorded(self, connection: Connection, run_id: str) -> None:
         sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
         if sequence is not None:
             raise RecordError(f"{visible(str(self.path))}: run {run_id} is recorded already, as {sequence}")
-
-
-def _head(connection: Connection) -> Head:
-    row = connection.execute(
-        select(run.c.sequence, run.c.record_hash).order_by(run.c.sequence.desc()).limit(1)
-    ).one_or_none()
-    return BEGINNING if row is None else Head(row[0], row[1])
 
 
 def _count(connection: Connection, model: str, serial: str) -> int:
@@ -295,7 +371,7 @@ def _keep_limits(connection: Connection, noted: str, content: bytes) -> None:
 
 def _insert(connection: Connection, record: RecordRows) -> StoredRun:
     """Add a record after the last one, and see that what is stored verifies before it is committed."""
-    last = _head(connection)
+    last = last_record(connection)
     sequence = last.sequence + 1
     attempt = _count(connection, record.run["model"], record.run["serial"]) + 1
     added: dict[str, Any] = {
@@ -312,7 +388,7 @@ def _insert(connection: Connection, record: RecordRows) -> StoredRun:
         if parts[name]:
             connection.execute(insert(table), parts[name])
     stored = fetch_record(connection, sequence)
-    if record_hash(stored.run, stored.parts) != own_hash:
+    if stored.computed_hash() != own_hash:
         raise RecordError(
             "the record did not come back from the database as it went in, so the run was not recorded. "
             "This is a fault in linecheck: please report it"

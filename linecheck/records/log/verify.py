@@ -11,10 +11,10 @@ from pathlib import Path
 
 from sqlalchemy import Engine, func, select
 
-from linecheck.records.log.chain import BEGINNING, RECORD_FORMAT, digest, record_hash
+from linecheck.records.log.chain import BEGINNING, KNOWN_FORMATS, RECORD_FORMAT, digest
 from linecheck.records.log.connect import plain_errors
-from linecheck.records.log.fetch import Record, records_after
-from linecheck.records.log.schema import PARTS, limits, run
+from linecheck.records.log.fetch import Record, last_record, records_after
+from linecheck.records.log.schema import PARTS, limits
 from linecheck.records.log.stored import Head, Verification
 
 __all__ = ["verify_log"]
@@ -48,7 +48,7 @@ class _Chain:
         """Add the next record; return what is wrong with it."""
         fault = self._fault(record, self.head.sequence + 1)
         if fault is None:
-            self.head = Head(self.head.sequence + 1, record.run["record_hash"])
+            self.head = Head(self.head.sequence + 1, record.row["record_hash"])
         return fault
 
     def found(self, fault: str, sequence: int) -> Verification:
@@ -70,24 +70,33 @@ class _Chain:
         return Verification(last, self.head)
 
     def _fault(self, record: Record, sequence: int) -> str | None:
-        row, before = record.run, sequence - 1
+        row, before = record.row, sequence - 1
         if row["sequence"] != sequence:
-            return f"record {sequence} is missing: the next one there is record {row['sequence']}"
-        if row["record_format"] != RECORD_FORMAT:
+            return self._misplaced(row["sequence"], sequence)
+        if row["record_format"] not in (KNOWN_FORMATS if record.is_run else (RECORD_FORMAT,)):
             return f"record {sequence} has been changed since it was stored: its format is unknown"
-        if record_hash(row, record.parts) != row["record_hash"]:
+        if record.computed_hash() != row["record_hash"]:
             return f"record {sequence} has been changed since it was stored: it does not match its hash"
         if row["previous_hash"] != self.head.record_hash:
             return (
                 f"record {sequence} does not continue record {before}: "
                 "a record was replaced, removed, inserted or moved here"
             )
-        if not self._limits_match(row["limits_digest"]):
+        if not record.is_run and any(record.parts.values()):
+            return (
+                f"record {sequence} is no run, but readings or other parts of a run were put under its number"
+            )
+        if record.is_run and not self._limits_match(row["limits_digest"]):
             return f"the limits that record {sequence} was judged by have been changed since they were stored"
         own = Head(sequence, row["record_hash"])
         if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
             return f"record {sequence} is not the one that was noted: the log was written anew"
         return None
+
+    def _misplaced(self, found: int, expected: int) -> str:
+        if found == self.head.sequence:
+            return f"record {found} is there twice: one of them was inserted"
+        return f"record {expected} is missing: the next one there is record {found}"
 
     def _limits_match(self, noted: str) -> bool:
         if noted in self.known_limits:
@@ -108,7 +117,7 @@ def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator
         if not batch:
             return
         yield from batch
-        after = batch[-1].run["sequence"]
+        after = batch[-1].sequence
         if progress is not None:
             progress(after)
 
@@ -116,7 +125,7 @@ def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator
 def _stray(engine: Engine) -> tuple[str, int] | None:
     """Return where rows belong to a record that is not there: what they are, and the record's number."""
     with engine.connect() as connection, connection.begin():
-        newest = connection.scalar(select(func.max(run.c.sequence))) or 0
+        newest = last_record(connection).sequence
         for name, (table, _) in PARTS.items():
             number = table.c.sequence
             for outside in (number < 1, number > newest):
