@@ -20,16 +20,19 @@ __all__ = ["cli", "main"]
 #: command -> (module, one-line help)
 COMMANDS = {
     "baseline": ("linecheck.cli.baseline", "Accept readings as what later firmware is compared with."),
+    "countersign": ("linecheck.cli.countersign", "Confirm or contradict a sign-off, as a second person."),
     "cut": ("linecheck.cli.cut", "Cut a recording of a test programme into a capture set."),
     "judge": ("linecheck.cli.judge", "Judge capture sets."),
     "limits": ("linecheck.cli.limits", "Check limit files; print their schema."),
     "log": ("linecheck.cli.log", "List, show and verify what is in the log."),
+    "plot": ("linecheck.cli.plot", "Write the figures of a run, a capture set or a comparison."),
     "programme": (
         "linecheck.cli.programme",
         "Write all checks as one test programme, for a player that nothing controls.",
     ),
     "regress": ("linecheck.cli.regress", "Compare capture sets with a baseline."),
     "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
+    "signoff": ("linecheck.cli.signoff", "Record who accepts or rejects what a comparison showed."),
     "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),
 }
 

@@ -25,7 +25,7 @@ _CURVES = {
     "impulse": "impulse response re its peak",
     "response": "response re 1 kHz",
 }
-_NOT_PLAIN = re.compile(r"[^A-Za-z0-9]+")
+_NOT_PLAIN = re.compile(r"[^A-Za-z0-9_]+")
 
 
 def plain_number(value: float, digits: int = 6) -> str:
@@ -73,5 +73,5 @@ def plain_name(name: str) -> str:
 
 
 def file_name(name: str) -> str:
-    """Return a name that is plain enough for a file or an id: letters, digits and single hyphens."""
+    """Return a name that is plain enough for a file or an id: letters, digits, underscores, single hyphens."""
     return _NOT_PLAIN.sub("-", name).strip("-") or "figure"
