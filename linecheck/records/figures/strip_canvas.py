@@ -39,12 +39,12 @@ def draw_strips(strips: Sequence[Strip], width_inches: float, *, named: bool = T
         axes: Any = canvas.add_axes(box)
         _draw_bar(axes, strip)
         name, told = _name(strip, named), _told(strip)
-        for x, up, text, align, room, weight in (
-            (left - 8.0, 0.5 * _BAR, name, "right", left - 10.0, "normal"),
-            (width - right + 8.0, 0.5 * _BAR, told, "left", right - 10.0, "bold"),
-            (width - right + 8.0, -0.4 * _BAR, strip.standing, "left", right - 10.0, "normal"),
+        for x, up, text, align, room, weight, full in (
+            (left - 8.0, 0.5 * _BAR, name, "right", left - 10.0, "normal", 8.0),
+            (width - right + 8.0, 0.5 * _BAR, told, "left", right - 10.0, "bold", 8.0),
+            (width - right + 8.0, -0.4 * _BAR, strip.standing, "left", right - 10.0, "normal", 6.7),
         ):
-            size = min(8.0, 8.0 * room / max(text_width(text, 8.0), 1.0))
+            size = min(full, full * room / max(text_width(text, full), 1.0))
             canvas.text(
                 x / width,
                 (bottom + up) / height,
