@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from linecheck.checks.base import CheckKind, Parameters
@@ -12,13 +12,14 @@ from linecheck.limits.faults import FaultList, checked_model, did_you_mean
 from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, is_reserved
 from linecheck.limits.mask_entries import read_masks
 from linecheck.limits.measurable import refuse_incomparable, refuse_unmeasurable
-from linecheck.limits.model import Check, Mask
+from linecheck.limits.model import Check
 from linecheck.limits.regression_entries import Margins, read_margins, resolved_margins
+from linecheck.limits.setup_entries import LAID_OVER, RATE, Member, read_members, removed, setups_of
 from linecheck.limits.source import REFUSED, KeyPath, described, shown
 
 __all__ = ["CHECK_KEYS", "read_checks", "read_setup"]
 
-CHECK_KEYS: Final = ("kind", "setup", "stimulus", "analysis", "masks", "regression")
+CHECK_KEYS: Final = ("kind", "setup", "setups", "stimulus", "analysis", "masks", "regression")
 
 
 @dataclass(frozen=True)
@@ -67,15 +68,40 @@ def read_checks(
         return ()
     found = [_read_entry(name, entry, kinds, faults) for name, entry in data.items()]
     entries = {entry.name: entry for entry in found if entry is not None}
-    checks = [
-        _read_check(entry, entries, setup, texts, channels, faults, classes or {})
-        for entry in entries.values()
-    ]
-    if len(entries) == len(data) and not any("masks" in entry.data for entry in entries.values()):
+    reader = _Reader(entries, texts, channels, faults, classes or {})
+    members = {name: reader.members(entry, setup) for name, entry in entries.items()}
+    checks = [reader.check(entries[name], member) for name, found in members.items() for member in found]
+    if len(entries) == len(data) and not any(_has_masks(entry.data) for entry in entries.values()):
         faults.add(
             ("checks",), "no check has a mask, so that the file judges nothing; expected one mask or more"
         )
-    return tuple(check for check in checks if check is not None)
+    return _with_variants(tuple(check for check in checks if check is not None))
+
+
+def _has_masks(data: Mapping[str, Any]) -> bool:
+    """Return whether a check, or one of its setups, has a mask."""
+    setups = data.get("setups")
+    members = setups if isinstance(setups, list) else []
+    return "masks" in data or any(isinstance(member, dict) and "masks" in member for member in members)
+
+
+def _with_variants(checks: Sequence[Check]) -> tuple[Check, ...]:
+    """Let each check refer to that variant of another whose setup agrees with its own in most settings."""
+    return tuple(
+        check
+        if check.reference is None
+        else replace(
+            check, reference=_nearest(check, [one for one in checks if one.entry == check.reference])
+        )
+        for check in checks
+    )
+
+
+def _nearest(check: Check, variants: Sequence[Check]) -> str | None:
+    def agreeing(other: Check) -> int:
+        return len(check.setup.items() & other.setup.items())
+
+    return max(variants, key=agreeing).name if variants else check.reference
 
 
 def read_setup(
@@ -140,33 +166,125 @@ def _read_entry(name: str, data: object, kinds: Mapping[str, CheckKind], faults:
     return None
 
 
-def _read_check(
-    entry: _Entry,
-    entries: Mapping[str, _Entry],
-    setup: Mapping[str, str],
-    texts: Mapping[KeyPath, str],
-    channels: int,
-    faults: FaultList,
-    classes: Margins,
-) -> Check | None:
-    kind, data, path = entry.kind, entry.data, entry.path
-    stimulus = checked_model(kind.stimulus_parameters, data.get("stimulus", {}), (*path, "stimulus"), faults)
-    analysis = checked_model(kind.analysis_parameters, data.get("analysis", {}), (*path, "analysis"), faults)
-    own_setup = read_setup(data.get("setup", {}), (*path, "setup"), texts, faults)
-    masks: Mapping[str, Mask] = {}
-    if "masks" in data:
-        masks = read_masks(data["masks"], kind, (*path, "masks"), faults)
-    own = (
-        read_margins(data["regression"], kind, (*path, "regression"), faults) if "regression" in data else {}
-    )
-    if stimulus is None or analysis is None:
-        return None
-    reference = _reference(entry, analysis, entries, faults)
-    margins = resolved_margins(kind, masks, own, classes)
-    check = Check(entry.name, kind, stimulus, analysis, {**setup, **own_setup}, masks, reference, margins)
-    refuse_unmeasurable(check, data.get("masks"), (*path, "masks"), channels, faults)
-    refuse_incomparable(check, own, (*path, "regression"), channels, faults)
-    return check
+@dataclass(frozen=True)
+class _Reader:
+    """Turns entries and their setups into checks."""
+
+    entries: Mapping[str, _Entry]
+    texts: Mapping[KeyPath, str]
+    channels: int
+    faults: FaultList
+    classes: Margins
+
+    def members(self, entry: _Entry, setup: Mapping[str, str]) -> tuple[Member, ...]:
+        """Return the setups that a check is run under."""
+        own = read_setup(entry.data.get("setup", {}), (*entry.path, "setup"), self.texts, self.faults)
+        setup = {**setup, **own}
+        if "setups" not in entry.data:
+            return (Member(entry.name, setup),)
+        path = (*entry.path, "setups")
+        members = setups_of(entry.data["setups"], path, self.faults)
+        settings = [self._settings(member, (*path, index)) for index, member in enumerate(members)]
+        found = read_members(entry.name, members, settings, setup, path, self.faults)
+        # A check without a usable setup is looked at all the same, so that every fault comes at once.
+        return found or (Member(entry.name, setup),)
+
+    def _settings(self, member: object, path: KeyPath) -> dict[str, str]:
+        own = (
+            {key: value for key, value in member.items() if key not in LAID_OVER}
+            if isinstance(member, dict)
+            else member
+        )
+        settings = read_setup(own, path, self.texts, self.faults)
+        if own == {}:
+            self.faults.add(path, "sets nothing; expected a setting, as in filter: slow")
+        return settings
+
+    def check(self, entry: _Entry, member: Member) -> Check | None:
+        """Return a check under one of its setups; None, and faults, where something is wrong."""
+        kind, data, path, faults = entry.kind, entry.data, entry.path, self.faults
+        stimulus = self._stimulus(entry, member)
+        analysis = checked_model(
+            kind.analysis_parameters, data.get("analysis", {}), (*path, "analysis"), faults
+        )
+        masks, over = self._laid_over(entry, member, "masks", read_masks)
+        margins, own = self._laid_over(entry, member, "regression", read_margins)
+        if stimulus is None or analysis is None:
+            return None
+        reference = _reference(entry, analysis, self.entries, faults)
+        both = {**masks, **over}
+        resolved = resolved_margins(kind, both, {**margins, **own}, self.classes)
+        check = Check(member.name, kind, stimulus, analysis, member.setup, both, reference, resolved)
+        self._refuse(check, data, path, (masks, margins))
+        if member.path is not None:
+            self._refuse(check, member.data, member.path, (over, own))
+        return check
+
+    def _refuse(self, check: Check, data: Mapping[str, Any], path: KeyPath, own: tuple[Any, Any]) -> None:
+        """Refuse masks and margins, where they stand, of what the check never measures."""
+        masks, margins = own
+        written = data.get("masks")
+        if isinstance(written, dict):
+            # What a setup replaces or removes is judged nowhere under it.
+            written = {
+                name: mask for name, mask in written.items() if name in masks or name not in check.masks
+            }
+            written = {name: mask for name, mask in written.items() if mask is not None}
+        masked = replace(check, masks=masks)
+        refuse_unmeasurable(masked, written, (*path, "masks"), self.channels, self.faults)
+        refuse_incomparable(check, margins, (*path, "regression"), self.channels, self.faults)
+
+    def _stimulus(self, entry: _Entry, member: Member) -> Parameters | None:
+        """Return what is played, at the setup's rate where it names one."""
+        model, path = entry.kind.stimulus_parameters, (*entry.path, "stimulus")
+        data = entry.data.get("stimulus", {})
+        if member.path is None or RATE not in member.data or not isinstance(data, dict):
+            return checked_model(model, data, path, self.faults)
+        place = (*member.path, RATE)
+        if RATE not in model.model_fields:
+            self.faults.add_key(place, f"the stimulus of kind {entry.kind.name} has no rate")
+            return None
+        faults = _Elsewhere(self.faults, {path: place, (*path, RATE): place})
+        return checked_model(model, {**data, RATE: member.data[RATE]}, path, faults)
+
+    def _laid_over(
+        self, entry: _Entry, member: Member, key: str, read: Callable[..., dict[str, Any]]
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Return what remains of the check's masks or margins, and those that the setup itself gives."""
+        faults, own = self.faults, member.data.get(key)
+        below = entry.data.get(key)
+        found = read(below, entry.kind, (*entry.path, key), faults) if key in entry.data else {}
+        if member.path is None or key not in member.data:
+            return found, {}
+        where = (*member.path, key)
+        gone = set(removed(own, below, where, faults))
+        kept = (
+            {name: value for name, value in own.items() if value is not None}
+            if isinstance(own, dict)
+            else own
+        )
+        over = read(kept, entry.kind, where, faults) if kept or not gone else {}
+        return {name: value for name, value in found.items() if name not in gone and name not in over}, over
+
+
+class _Elsewhere(FaultList):
+    """Reports faults of some values at other places, from which the values come."""
+
+    def __init__(self, faults: FaultList, places: Mapping[KeyPath, KeyPath]) -> None:
+        self._to = faults
+        self._places = places
+
+    def add(self, path: KeyPath, message: str) -> None:
+        """Add a fault of the value at a path."""
+        self._to.add(self._places.get(path, path), message)
+
+    def add_key(self, path: KeyPath, message: str) -> None:
+        """Add a fault of the key at a path."""
+        self._to.add_key(self._places.get(path, path), message)
+
+    def add_missing(self, path: KeyPath, message: str) -> None:
+        """Add that a key is missing."""
+        self._to.add_missing(path, message)
 
 
 def _reference(

@@ -17,6 +17,7 @@ from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, Header
 from linecheck.limits.mask_entries import LARGEST
 from linecheck.limits.regression_entries import class_names
+from linecheck.limits.setup_entries import MOST_SETUPS
 
 __all__ = ["limit_file_schema"]
 
@@ -122,6 +123,7 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
         "properties": {
             "kind": {"enum": list(kinds), "description": _kind_texts(kinds)},
             "setup": {"$ref": "#/$defs/setup", "description": "where the unit is set otherwise than above"},
+            "setups": _or_null(_setups()),
             "stimulus": {"type": "object", "description": "what is played"},
             "analysis": {"type": "object", "description": "how it is measured"},
             "masks": {"type": "object", "description": "what is allowed, by metric"},
@@ -140,12 +142,38 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
                         "analysis": references[kind.analysis_parameters],
                         "masks": _masks(kind),
                         "regression": _margins(kind),
+                        "setups": _or_null({"items": {"properties": _laid_over(kind)}}),
                     }
                 },
             }
             for name, kind in kinds.items()
         ],
     }
+
+
+def _setups() -> Schema:
+    """Return the list of setups that a check is run under."""
+    value = {"type": ["string", "number", "boolean"]}
+    over = {
+        "masks": {"type": "object", "description": "laid over the check's masks; null removes one"},
+        "regression": {"type": "object", "description": "laid over the check's margins; null removes one"},
+    }
+    return {
+        "type": "array",
+        "description": "several setups, each laid over setup: the check is run under each of them",
+        "minItems": 1,
+        "maxItems": MOST_SETUPS,
+        "items": {
+            "type": "object",
+            "propertyNames": {"pattern": f"^{NAME}$"},
+            "properties": over,
+            "additionalProperties": value,
+        },
+    }
+
+
+def _laid_over(kind: CheckKind) -> Schema:
+    return {"masks": _masks(kind), "regression": _margins(kind)}
 
 
 def _kind_texts(kinds: Mapping[str, CheckKind]) -> str:
