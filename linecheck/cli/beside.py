@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import click
@@ -11,7 +12,7 @@ if TYPE_CHECKING:
     from linecheck.records.population import Populations
     from linecheck.records.view import RunView
 
-__all__ = ["against_option", "among_earlier"]
+__all__ = ["against_option", "among_earlier", "tell_differences"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -28,8 +29,10 @@ def against_option(function: Callable[Parameters, Result]) -> Callable[Parameter
     return option(function)
 
 
-def among_earlier(view: RunView, against: str | None) -> Populations | None:
-    """Return where a run's readings lie among earlier units; None where no log is named.
+def among_earlier(
+    view: RunView, against: str | None, checks: Collection[str] | None = None
+) -> Populations | None:
+    """Return where a run's readings (of all checks, or of these) lie among earlier units; None where no log is named.
 
     What limits it, and what stands apart, is said on standard error.
 
@@ -43,10 +46,23 @@ def among_earlier(view: RunView, against: str | None) -> Populations | None:
     from linecheck.records.log import LogReader
     from linecheck.records.population import population_of
 
+    if checks is not None:
+        view = replace(view, checks=tuple(check for check in view.checks if check.check in checks))
     with LogReader(against) as log:
         found = population_of(view, log)
+    _tell((*found.notes, *found.apart))
+    return found
+
+
+def tell_differences(view: RunView, reference: RunView) -> None:
+    """Say on standard error where a run and its reference were not measured alike."""
+    from linecheck.records.reference import reference_notes
+
+    _tell(reference_notes(view, reference))
+
+
+def _tell(lines: Iterable[str]) -> None:
     from linecheck.records.text import visible
 
-    for line in (*found.notes, *found.apart):
+    for line in lines:
         click.echo(f"linecheck: {visible(line)}", err=True)
-    return found

@@ -9,13 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.beside import against_option, among_earlier, tell_differences
 from linecheck.cli.log_options import log_options
 from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
     from linecheck.cli.looked_at import Sources
-    from linecheck.records.figures.data import Figure
+    from linecheck.records.figures.data import Figure, Strip
+    from linecheck.records.population import Populations
     from linecheck.records.view import RunView
+
+    Drawing = Figure | tuple[Strip, ...]
 
 __all__ = ["command"]
 
@@ -39,6 +43,7 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
     "--limits", multiple=True, metavar="FILE", help="Limit file that judges a capture set; may be repeated."
 )
 @click.option("--reference", metavar="RUN", help="Draw the same curves of this run (or set) beside them.")
+@against_option
 @click.option(
     "--width",
     type=click.IntRange(300, 8000),
@@ -55,6 +60,7 @@ def command(
     form: str,
     limits: tuple[str, ...],
     reference: str | None,
+    against: str | None,
     width: int,
     log: str | None,
     station: str | None,
@@ -62,20 +68,21 @@ def command(
     """Write the figures of a run in the log, of a capture set or of a comparison: every curve with its masks.
 
     CHECK names the checks that are wanted, as the limit file does (reconstruction), or one setup of it
-    (reconstruction@filter=slow); all where none is given. Each figure becomes DIR/CHECK-CURVE.svg or .png.
+    (reconstruction@filter=slow); all where none is given. Each figure becomes DIR/CHECK-CURVE.svg or .png; with
+    --against, a check's values among those of other units become DIR/CHECK-population.svg or .png.
 
     Exit status: 0 figures were written, 2 a wrong command or file, 3 nothing was measured that could be drawn.
     """
     from linecheck.cli.looked_at import Sources
 
     if os.path.isfile(os.path.join(source, _COMPARISON)) or os.path.basename(source) == _COMPARISON:
-        if reference is not None or limits:
+        if reference is not None or limits or against is not None:
             raise UsageError(
-                "--reference and --limits: a comparison has its sides and its limit file already"
+                "--reference, --against and --limits: a comparison has its sides and its limit file already"
             )
         drawn = _of_comparison(Path(source), checks)
     else:
-        drawn = _of_run(Sources(log, station, limits), source, checks, reference)
+        drawn = _of_run(Sources(log, station, limits), source, checks, reference, against)
     written = _write(drawn, Path(out), FORMATS[form], width)
     if not written:
         click.echo("linecheck: there is nothing to draw: no curve was measured", err=True)
@@ -84,30 +91,40 @@ def command(
 
 
 def _of_run(
-    sources: Sources, source: str, wanted: Sequence[str], reference: str | None
-) -> Iterator[tuple[str, Figure]]:
+    sources: Sources, source: str, wanted: Sequence[str], reference: str | None, against: str | None
+) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a run, each with the name of its file."""
-    from linecheck.records.figures.of_run import figures_of_check
-    from linecheck.records.figures.words import file_name
-
     view = sources.view(source)
     other = None if reference is None else sources.view(reference)
     names = _chosen(wanted, _names(view), {check.check: check.entry for check in view.checks})
     if other is not None and not any(other.check(name) for name in names):
         raise UsageError(f"--reference: {reference!a} has none of these checks: {', '.join(names)}")
-    return (
-        (f"{file_name(check.check)}-{figure.name}", figure)
-        for check in view.checks
-        if check.check in names
-        for figure in figures_of_check(view, check, reference=other)
-    )
+    if other is not None:
+        tell_differences(view, other)
+    return _drawings(view, names, other, among_earlier(view, against, names))
+
+
+def _drawings(
+    view: RunView, names: Sequence[str], reference: RunView | None, others: Populations | None
+) -> Iterator[tuple[str, Drawing]]:
+    from linecheck.records.figures.of_run import figures_of_check, strips_of_check
+    from linecheck.records.figures.words import file_name
+
+    for check in view.checks:
+        if check.check not in names:
+            continue
+        for figure in figures_of_check(view, check, reference=reference):
+            yield f"{file_name(check.check)}-{figure.name}", figure
+        strips = () if others is None else strips_of_check(view, check, population=others.readings)
+        if any(strip.others for strip in strips):
+            yield f"{file_name(check.check)}-population", strips
 
 
 def _names(view: RunView) -> list[str]:
     return list(dict.fromkeys((*view.facts, *(check.check for check in view.checks))))
 
 
-def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Figure]]:
+def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a comparison, each with the name of its file."""
     from linecheck.records.comparison.file import load_comparison
     from linecheck.records.figures.of_comparison import figures_of_comparison
@@ -144,18 +161,18 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
     return [name for name in names if name in wanted or known[name] in wanted]
 
 
-def _write(drawn: Iterator[tuple[str, Figure]], folder: Path, forms: Sequence[str], width_px: int) -> int:
+def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[str], width_px: int) -> int:
     """Draw and write the figures; return how many files."""
     from linecheck.records.files import write_atomically
     from linecheck.records.text import visible
 
     taken: set[str] = set()
     count = 0
-    for wanted, figure in drawn:
+    for wanted, drawing in drawn:
         name = _free(wanted[:120], taken)
         for form in forms:
             path = folder / f"{name}.{form}"
-            write_atomically(path, _drawn(figure, form, width_px))
+            write_atomically(path, _drawn(drawing, form, width_px))
             click.echo(visible(str(path)))
             count += 1
     return count
@@ -171,9 +188,12 @@ def _free(name: str, taken: set[str]) -> str:
     return free
 
 
-def _drawn(figure: Figure, form: str, width_px: int) -> bytes:
-    from linecheck.records.figures.draw import png, svg
+def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:
+    from linecheck.records.figures.draw import png, strips_png, strips_svg, svg
 
-    if form == "svg":
-        return svg(figure).encode("utf-8")
-    return png(figure, width_px, dpi=max(width_px / 6.7, 60.0))
+    dpi = max(width_px / 6.7, 60.0)
+    if isinstance(drawing, tuple):
+        return (
+            strips_svg(drawing).encode("utf-8") if form == "svg" else strips_png(drawing, width_px, dpi=dpi)
+        )
+    return svg(drawing).encode("utf-8") if form == "svg" else png(drawing, width_px, dpi=dpi)
