@@ -9,7 +9,7 @@ import numpy as np
 
 from linecheck.limits.verdict import Verdict
 from linecheck.records.figures.data import Strip
-from linecheck.records.figures.density import MOST_DOTS, binned
+from linecheck.records.figures.density import MOST_DOTS, binned, usual_range
 from linecheck.records.figures.labels import text_width
 from linecheck.records.figures.palette import FAILS, INK, MARGINAL, QUIET_INK
 from linecheck.records.figures.words import near_text, plain_name, plain_number, value_text
@@ -108,8 +108,10 @@ def _draw_others(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
 
 
 def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
-    """Write the limits' numbers below the bar, those that have room."""
+    """Write the limits' numbers below the bar, those that have room; without limits, where other units end."""
     edges = [strip.fail_min, strip.fail_max, strip.pass_min, strip.pass_max]
+    if strip.others and all(edge is None for edge in edges):
+        edges = list(usual_range(strip.others))
     kept: list[float] = []
     for edge in edges:
         if edge is not None and all(abs(edge - other) > 0.1 * (strip.high - strip.low) for other in kept):
