@@ -1,6 +1,7 @@
 """How ``schema-1.sqlite`` was made: by the code of commit 0f4f147, the last one whose logs had schema 1.
 
-In a checkout of that commit: ``PYTHONPATH=tests python make_schema_1.py FILE``. It prints the head, which the tests know.
+In a checkout of that commit: ``PYTHONPATH=tests python make_schema_1.py FILE``. It prints the head, which the tests
+know. Its last run has a reading that was a bound, which schema 1 did not keep.
 """
 
 import sqlite3

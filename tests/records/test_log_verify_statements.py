@@ -1,0 +1,273 @@
+"""Verification of a log that holds all there can be: runs of both record formats, and statements among them."""
+
+import shutil
+import sqlite3
+import struct
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_comparisons import made_comparison
+from made_runs import made_check, made_curve, made_reading, made_run
+
+from linecheck.checks.base import Problem
+from linecheck.records.log import Log, LogReader
+from linecheck.records.signoff import signature
+from linecheck.station.outcome import SettingStep
+
+OLD = Path(__file__).parent / "logs" / "schema-1.sqlite"
+#: Six old runs, a run, a sign-off, a run, a countersignature, a run, a sign-off.
+STATEMENTS = (8, 10, 12)
+RECORDS = 12
+TABLES = ("limits", "run", "run_check", "reading", "curve", "problem", "statement")
+KEYS = {
+    "limits": "digest",
+    "run": "sequence",
+    "run_check": "sequence || '.' || position",
+    "reading": "sequence || '.' || check_position || '.' || position",
+    "curve": "sequence || '.' || check_position || '.' || position",
+    "problem": "sequence || '.' || position",
+    "statement": "sequence",
+}
+
+
+def signed(by):
+    return signature(by=by, role="QA engineer", decision="accept", reason="No audible loss.")
+
+
+def new_run():
+    bound = made_reading(value=125.0)
+    bound = replace(bound, reading=replace(bound.reading, is_bound=True))
+    explained = Problem("reason", "the filter was set by hand", blocks=False)
+    step = SettingStep("filter", "slow", "command", True, 0.25, "tone", "filter is slow")
+    return made_run(made_check(bound, made_curve(), problems=(explained,)), settings=(step,))
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    path = tmp_path_factory.mktemp("sound") / "log.sqlite"
+    shutil.copy(OLD, path)
+    with Log(path) as log:
+        log.append(new_run())
+        log.sign(made_comparison(), signed("Q. Engineer"))
+        log.append(new_run())
+        log.countersign(8, signed("P. Manager"))
+        log.append(new_run())
+        log.sign(made_comparison(), signed("Q. Engineer"))
+    return path
+
+
+@pytest.fixture(scope="module")
+def unguarded(sound, tmp_path_factory):
+    path = tmp_path_factory.mktemp("unguarded") / "log.sqlite"
+    shutil.copy(sound, path)
+    change(path, *unguarding(path))
+    return path
+
+
+@pytest.fixture
+def copy(unguarded, tmp_path):
+    path = tmp_path / "tampered.sqlite"
+    shutil.copy(unguarded, path)
+    return path
+
+
+def unguarding(path):
+    with closing(sqlite3.connect(path)) as connection:
+        names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    return [(f"DROP TRIGGER {name}",) for (name,) in names]
+
+
+def change(path, *statements):
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("PRAGMA ignore_check_constraints=ON")
+        connection.execute("PRAGMA synchronous=OFF")
+        for statement, *values in statements:
+            assert connection.execute(statement, values).rowcount != 0, statement
+
+
+def verified(path, expected=None):
+    with LogReader(path) as log:
+        return log.verify(expected)
+
+
+def noted(path):
+    with LogReader(path) as log:
+        return log.head()
+
+
+def rows(path, sql, *values):
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(sql, values).fetchall()
+
+
+def test_all_of_it_verifies_before_it_is_changed(sound, unguarded):
+    assert rows(sound, "SELECT record_format, count(*) FROM run GROUP BY 1") == [(1, 6), (2, 3)]
+    for path in (sound, unguarded):
+        found = verified(path, noted(sound))
+        assert found.intact
+        assert (found.records, found.head.sequence) == (RECORDS, RECORDS)
+
+
+def every_field(path):
+    """Return every stored field: table, key of the row, column."""
+    fields = []
+    for table in TABLES:
+        columns = [row[0] for row in rows(path, "SELECT name FROM pragma_table_info(?)", table)]
+        keys = [row[0] for row in rows(path, f"SELECT {KEYS[table]} FROM {table}")]
+        fields += [(table, key, column) for key in keys for column in columns]
+    return fields
+
+
+@pytest.fixture(scope="module")
+def fields(sound):
+    return every_field(sound)
+
+
+def with_one_byte_changed(old, draw):
+    """Return a stored value in which one byte is another; NULL becomes a byte."""
+    if old is None:
+        return draw(st.sampled_from([0, 1, 0.5, b"x", "x"]))
+    form = {int: "<q", float: "<d"}.get(type(old))
+    content = bytearray(struct.pack(form, old) if form else old.encode() if isinstance(old, str) else old)
+    if not content:
+        return "x" if isinstance(old, str) else b"x"
+    content[draw(st.integers(0, len(content) - 1))] ^= draw(st.integers(1, 255))
+    return struct.unpack(form, content)[0] if form else bytes(content)
+
+
+@given(data=st.data())
+@settings(max_examples=250)
+def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, data):
+    table, key, column = data.draw(st.sampled_from(fields))
+    where = f"FROM {table} WHERE {KEYS[table]} = ?"
+    ((old, kind),) = rows(unguarded, f"SELECT {column}, typeof({column}) {where}", key)
+    new = with_one_byte_changed(old, data.draw)
+    path = unguarded.with_name("changed.sqlite")
+    shutil.copy(unguarded, path)
+    as_text = f"CAST(? AS {'TEXT' if kind == 'text' else 'BLOB'})" if isinstance(new, bytes) else "?"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA ignore_check_constraints=ON")
+        connection.execute("PRAGMA synchronous=OFF")
+        connection.text_factory = bytes
+        before = connection.execute(f"SELECT * FROM {table} ORDER BY {KEYS[table]}").fetchall()
+        try:
+            with connection:
+                connection.execute(
+                    f"UPDATE {table} SET {column} = {as_text} WHERE {KEYS[table]} = ?", (new, key)
+                )
+        except sqlite3.IntegrityError:
+            pass
+        changed = connection.execute(f"SELECT * FROM {table} ORDER BY {KEYS[table]}").fetchall() != before
+    assert verified(path).intact != changed, (table, key, column, old, new)
+
+
+def test_what_is_put_into_a_later_column_of_an_old_record_is_found(copy):
+    change(copy, ("UPDATE reading SET is_bound = 1 WHERE sequence = 6",))
+    assert verified(copy).sequence == 6
+    change(copy, ("UPDATE reading SET is_bound = 0 WHERE sequence = 6",))
+    assert verified(copy).sequence == 6
+    change(copy, ("UPDATE run SET settings = '[]' WHERE sequence = 2",))
+    assert verified(copy).sequence == 2
+
+
+def test_a_record_cannot_be_made_an_older_one(copy):
+    change(copy, ("UPDATE run SET record_format = 1, settings = NULL WHERE sequence = 7",))
+    assert verified(copy).sequence == 7
+    change(
+        copy,
+        ("UPDATE statement SET record_format = 1 WHERE sequence = 8",),
+        ("DELETE FROM run WHERE sequence = 7",),
+    )
+    assert verified(copy).sequence == 7
+
+
+@pytest.mark.parametrize("sequence", STATEMENTS)
+def test_a_removed_statement_is_found(sound, copy, sequence):
+    change(copy, ("DELETE FROM statement WHERE sequence = ?", sequence))
+    found = verified(copy, noted(sound))
+    assert (found.sequence, found.records) == (sequence, sequence - 1)
+    if sequence < RECORDS:
+        assert f"record {sequence} is missing" in found.fault
+        assert not verified(copy).intact
+    else:
+        assert found.fault.startswith("the log ends with record 11, but record 12 was noted")
+
+
+def test_an_inserted_statement_is_found(copy):
+    columns = "record_format, kind, subject, recorded, content, previous_hash, record_hash FROM statement"
+    change(copy, (f"INSERT INTO statement SELECT 13, {columns} WHERE sequence = 12",))
+    assert verified(copy).sequence == 13
+    change(copy, (f"INSERT INTO statement SELECT 9, {columns} WHERE sequence = 8",))
+    found = verified(copy)
+    # Which of the two comes first is no matter: either the number is there twice, or the hash does not match.
+    assert found.sequence in (9, 10)
+    assert not found.intact
+
+
+def test_a_number_that_is_there_twice_across_a_batch_is_found(unguarded, tmp_path):
+    path = tmp_path / "long.sqlite"
+    with Log(path) as log:
+        for _ in range(16):
+            log.append(made_run())
+        log.sign(made_comparison(), signed("Q. Engineer"))
+    change(path, *unguarding(path))
+    assert verified(path).intact
+    columns = "record_format, kind, subject, recorded, content, previous_hash, record_hash FROM statement"
+    change(path, (f"INSERT INTO statement SELECT 16, {columns}",))
+    assert verified(path).fault == "record 16 is there twice: one of them was inserted"
+
+
+def test_moved_statements_are_found(copy):
+    moves = [
+        (f"UPDATE statement SET sequence = {new} WHERE sequence = {old}",)
+        for old, new in ((8, 99), (10, 8), (99, 10))
+    ]
+    change(copy, *moves)
+    assert verified(copy).sequence == 8
+
+
+def test_a_statement_in_the_place_of_a_run_is_found(copy):
+    change(
+        copy,
+        ("UPDATE run SET sequence = 99 WHERE sequence = 9",),
+        ("UPDATE statement SET sequence = 9 WHERE sequence = 8",),
+    )
+    assert verified(copy).sequence == 8
+
+
+def test_parts_of_a_run_under_a_statements_number_are_found(copy):
+    change(copy, ("UPDATE problem SET sequence = 8 WHERE sequence = 11",))
+    found = verified(copy)
+    assert found.sequence == 8
+    assert found.fault == "record 8 is no run, but readings or other parts of a run were put under its number"
+
+
+def test_a_statement_written_anew_with_a_hash_of_its_own_breaks_the_chain(copy, tmp_path):
+    # Someone who knows the format writes the first sign-off anew.
+    forged = tmp_path / "forged.sqlite"
+    shutil.copy(copy, forged)
+    change(forged, ("DELETE FROM run WHERE sequence > 7",), ("DELETE FROM statement",))
+    for table in ("reading", "curve", "problem", "run_check"):
+        change(forged, (f"DELETE FROM {table} WHERE sequence > 7",))
+    with Log(forged) as log:
+        log.sign(made_comparison(), signed("Somebody Else"))
+        assert log.verify().intact
+    ((*row,),) = rows(forged, "SELECT * FROM statement")
+    marks = ", ".join("?" * len(row))
+    change(
+        copy, ("DELETE FROM statement WHERE sequence = 8",), (f"INSERT INTO statement VALUES ({marks})", *row)
+    )
+    found = verified(copy)
+    assert found.sequence == 9
+    assert "does not continue record 8" in found.fault
+
+
+def test_a_table_of_statements_that_was_removed_is_found(sound, copy):
+    with closing(sqlite3.connect(copy)) as connection, connection:
+        connection.execute("DROP TABLE statement")
+    assert verified(copy).fault == "record 8 is missing: the next one there is record 9"
+    assert verified(copy, noted(sound)).sequence == 8
