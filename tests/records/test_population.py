@@ -373,3 +373,23 @@ def test_a_few_far_units_do_not_squeeze_a_strip():
     assert usual_range([*values[:-1], 1e9]) == (5.0, 994.0)
     assert usual_range([]) == ()
     assert usual_range([3.0]) == (3.0, 3.0)
+
+
+def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(path):
+    from linecheck.records.report.beside import beside_of
+
+    run = unit(99, 118.0)
+    _, found = among(path, run, *(unit(at, 113.0 + 0.1 * (at % 5)) for at in range(40)))
+    view, reference = view_of_outcome(run, "a run"), view_of_outcome(unit(3, 113.3), "a run")
+    beside = beside_of(view, found, reference)
+    (row,) = beside.rows
+    assert (row.check, row.name, row.value, row.reference) == ("tone", "sinad left", "118.00 dB", "113.30 dB")
+    assert (row.usual, row.sigmas, row.standing) == (
+        "113.20 dB ± 0.15 dB",
+        "+32.4",
+        "better than all 40 units",
+    )
+    assert (beside.reference, beside.apart, beside.notes) == ("PR3-000003", found.apart, ())
+    (alone,) = beside_of(view, None, reference).rows
+    assert (alone.reference, alone.standing, alone.usual) == ("113.30 dB", "", "–")
+    assert beside_of(view, None, None) is None
