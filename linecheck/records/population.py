@@ -223,6 +223,8 @@ def _standing(
         return f"not measured; {_units(units)} to compare with"
     if percentile is None:
         return f"{_units(units)} to compare with, too few to rank"
+    if values[0] == values[-1] == value:
+        return f"the same as all {units} units"
     if better == "nominal":
         return _among_nominal(percentile, units)
     good = percentile if better == "more" else 100.0 - percentile

@@ -211,6 +211,11 @@ def _standing(metric, value, values, is_bound=False):
     ).standing
 
 
+def test_a_value_that_all_units_have_is_called_the_same():
+    assert _standing("sinad", 5.0, (5.0,) * 7) == "the same as all 7 units"
+    assert _standing("sinad", 5.0, (5.0,) * 6 + (6.0,)) == "worse than 57 % of 7 units"
+
+
 def test_a_bound_is_at_least_as_good_as_its_rank():
     values = tuple(float(at) for at in range(100))
     assert _standing("sinad", 79.5, values, is_bound=True) == "better than at least 80 % of 100 units"
