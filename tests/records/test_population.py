@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from made_runs import made_check, made_reading, made_run
 from scipy.stats import median_abs_deviation, percentileofscore
 from small_run import small_check, small_limits
+from sqlalchemy import event
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import Verdict
@@ -398,3 +399,24 @@ def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(path):
     (alone,) = beside_of(view, None, reference).rows
     assert (alone.reference, alone.standing, alone.usual) == ("113.30 dB", "", "–")
     assert beside_of(view, None, None) is None
+
+
+def test_no_query_looks_through_a_whole_table(path):
+    statements = []
+    with Log(path) as log:
+        log.append(unit(1))
+        event.listen(
+            log._reader,
+            "before_cursor_execute",
+            lambda _c, _k, text, values, *_: statements.append((text, values)),
+        )
+        population_of(view_of_outcome(unit(9), "a run"), log)
+    plans = []
+    with closing(sqlite3.connect(path)) as connection:
+        for text, values in statements:
+            if text.lstrip().startswith(("SELECT", "WITH")):
+                plans += [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {text}", values)]
+    scanned = {plan for plan in plans if plan.startswith("SCAN") and "json_each" not in plan}
+    assert not scanned
+    assert any("COVERING INDEX run_by_model (model=?" in plan for plan in plans)
+    assert any(plan.startswith("SEARCH wanted USING AUTOMATIC") for plan in plans)
