@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -133,8 +134,6 @@ def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Dra
     every = list(dict.fromkeys(entry.check for entry in (*comparison.curves, *comparison.values)))
     names = _chosen(wanted, every, {})
     curves = tuple(curve for curve in comparison.curves if curve.check in names)
-    from dataclasses import replace
-
     return ((figure.name, figure) for figure in figures_of_comparison(replace(comparison, curves=curves)))
 
 
@@ -156,7 +155,7 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
     if unknown:
         listed = ", ".join(dict.fromkeys((*known.values(), *known)))
         raise UsageError(
-            f"no check {', '.join(repr(visible(name[:80])) for name in unknown)} there; there are: {visible(listed)}"
+            f"no check {', '.join(visible(name[:80]) for name in unknown)} there; there are: {visible(listed)}"
         )
     return [name for name in names if name in wanted or known[name] in wanted]
 

@@ -95,8 +95,8 @@ def _widened(low: float, high: float, share: float) -> tuple[float, float]:
 
 
 def _rounded(low: float, high: float) -> tuple[float, float]:
-    """Return the ends, moved out to a fifth of a round step."""
-    step = 10.0 ** np.floor(np.log10(max(high - low, 1e-12))) / 5.0
+    """Return the ends, moved out to round ones."""
+    step = 10.0 ** np.floor(np.log10(max(high - low, 1e-12))) / 10.0
     return float(np.floor(low / step) * step), float(np.ceil(high / step) * step)
 
 

@@ -85,7 +85,7 @@ def _figure(
     return Figure(
         part_name(first.metric, part),
         title,
-        _alt(title, items, mask),
+        _alt(title, items, mask, others),
         *axes,
         (*series, *others),
         limit_lines(mask, span, spec.log_x),
@@ -118,7 +118,7 @@ def _margin(margin: float, unit: str) -> str:
     return f"{value_text(abs(margin), unit)} {side}"
 
 
-def _alt(title: str, items: Sequence[JudgedCurve], mask: Mask | None) -> str:
+def _alt(title: str, items: Sequence[JudgedCurve], mask: Mask | None, others: Sequence[Series]) -> str:
     """Return in words what there is to see."""
     parts = [f"{title}."]
     for item in items:
@@ -135,6 +135,8 @@ def _alt(title: str, items: Sequence[JudgedCurve], mask: Mask | None) -> str:
             parts.append(f"{channel} was not judged.")
     if mask is None:
         parts.append("No mask judges it.")
+    if others:
+        parts.append(f"Beside them, for comparison: {', '.join(series.label for series in others)}.")
     return " ".join(parts)
 
 

@@ -24,8 +24,9 @@ __all__ = ["MOST_DRAWN", "MOST_ROWS", "drawn_series", "listed_places", "shown"]
 FloatArray = NDArray[np.float64]
 
 MOST_DRAWN, MOST_ROWS = 800, 200
-#: All curves of a figure together have about so many points, which keeps its file small.
-_ALL_DRAWN = 1500
+#: All curves of a figure together have about so many points, which keeps its file small; where they are many, their
+#: names and marks take room too.
+_ALL_DRAWN, _ALL_OF_MANY, _MANY = 1500, 1000, 5
 
 
 def shown(figure: Figure, series: Series) -> Series:
@@ -46,7 +47,7 @@ def drawn_series(figure: Figure) -> tuple[Series, ...]:
     """Return the curves as they are drawn; their points are those of the curves, only fewer."""
     curves = [shown(figure, series) for series in figure.series]
     places = listed_places(figure)
-    most = min(MOST_DRAWN, _ALL_DRAWN // max(len(curves), 1))
+    most = _most_drawn(len(curves))
     return tuple(_thinned(series, figure.x, places, most) for series in curves)
 
 
@@ -58,12 +59,19 @@ def listed_places(figure: Figure) -> FloatArray:
     x = np.concatenate([series.x for series in curves])
     distinct = np.unique(x)
     marked = np.array([mark.x for mark in figure.marks if mark.x in distinct])
-    if len(distinct) <= MOST_ROWS:
+    most = max(min(MOST_ROWS, _most_drawn(len(curves)) // 3), 2)
+    if len(distinct) <= most:
         return distinct
     y = np.concatenate([series.y for series in curves])
-    pieces = MOST_ROWS // 2 if figure.hold == "both" else MOST_ROWS
+    pieces = most // 2 if figure.hold == "both" else most
     kept = [x[_held(x, value, figure.x, pieces)] for value in _heights(y, figure.hold)]
     return np.unique(np.concatenate((*kept, marked)))
+
+
+def _most_drawn(curves: int) -> int:
+    """Return how many points each of so many curves may have."""
+    most = _ALL_DRAWN if curves < _MANY else _ALL_OF_MANY
+    return min(MOST_DRAWN, most // max(curves, 1))
 
 
 def _heights(y: FloatArray, hold: str) -> tuple[FloatArray, ...]:

@@ -54,12 +54,12 @@ def _told(problem: Problem) -> tuple[float, str] | None:
         nature, _, rest = pair[2].partition(";")
         runs = _RUNS_WITH.search(rest)
         source = f"; {_source(runs[1])}" if runs else ""
-        return float(pair[1]), f"pair at ±{place_text(float(pair[1]), 'Hz')}: {_nature(nature)}{source}"
+        return float(pair[1]), f"pair at ±{place_text(float(pair[1]), 'Hz', 5)}: {_nature(nature)}{source}"
     if line is not None:
         source = f" ({_source(line[2])})" if line[2] else ""
         sign = "+" if line[4] == "above" else "−"
         place = place_text(float(line[1]), "Hz")
-        return float(line[3]), f"lone line at {sign}{place_text(float(line[3]), 'Hz')}: {place}{source}"
+        return float(line[3]), f"lone line at {sign}{place_text(float(line[3]), 'Hz', 5)}: {place}{source}"
     return None
 
 

@@ -55,11 +55,11 @@ def near_text(value: float, unit: str, span: float) -> str:
     return f"{number} {unit}".rstrip()
 
 
-def place_text(value: float, unit: str) -> str:
+def place_text(value: float, unit: str, digits: int = 4) -> str:
     """Return a place along an axis: 1.99 kHz, 50 Hz, −60 dBFS."""
     if unit == "Hz" and abs(value) >= 1000.0:
-        return f"{plain_number(value / 1000.0, 4)} kHz"
-    return f"{plain_number(value, 4)} {unit}".rstrip()
+        return f"{plain_number(value / 1000.0, digits)} kHz"
+    return f"{plain_number(value, digits)} {unit}".rstrip()
 
 
 def curve_name(metric: str) -> str:

@@ -1,0 +1,132 @@
+"""``linecheck plot``: a run's figures as files."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import pytest
+from click.testing import CliRunner
+from drawn_figures import SPECTRUM_MASK, SVG, check_of, spectrum, view_of
+from PIL import Image
+
+from linecheck.cli import COMMANDS
+from linecheck.cli.looked_at import Sources
+from linecheck.cli.plot import command
+from linecheck.errors import FileError, LinecheckError, UsageError
+from linecheck.limits.model import Bounds, Mask
+
+
+def _view(serial="PR3-000001"):
+    curves = [spectrum("left"), spectrum("right", 2)]
+    slow = check_of([spectrum("left", 3)], SPECTRUM_MASK, name="tone@filter=slow")
+    sharp = check_of([spectrum("left", 4)], SPECTRUM_MASK, name="tone@filter=sharp")
+    plain = check_of(curves, SPECTRUM_MASK, name="treble_tone")
+    wiring = check_of([], name="wiring", kind="wiring")
+    return view_of(wiring, sharp, slow, plain, masks={"spectrum": SPECTRUM_MASK}, serial=serial)
+
+
+@pytest.fixture
+def views(monkeypatch):
+    known = {"PR3-000001": _view(), "PR3-000002": _view("PR3-000002")}
+
+    def view(_, reference):
+        if reference not in known:
+            raise UsageError(f"there is no run {reference}")
+        return known[reference]
+
+    monkeypatch.setattr(Sources, "view", view)
+    return known
+
+
+def _run(*arguments):
+    return CliRunner().invoke(command, [str(argument) for argument in arguments], standalone_mode=False)
+
+
+def test_it_is_a_command():
+    assert COMMANDS["plot"][0] == "linecheck.cli.plot"
+
+
+def test_all_figures_are_written_under_plain_names_and_named(views, tmp_path):
+    result = _run("PR3-000001", "--out", tmp_path / "figures")
+    names = ["tone-filter-sharp-spectrum.svg", "tone-filter-slow-spectrum.svg", "treble_tone-spectrum.svg"]
+    assert result.return_value == 0
+    assert sorted(path.name for path in (tmp_path / "figures").iterdir()) == names
+    assert result.output.split() == [str(tmp_path / "figures" / name) for name in names]
+    for path in (tmp_path / "figures").iterdir():
+        assert ElementTree.parse(path).getroot().tag == f"{SVG}svg"
+
+
+@pytest.mark.parametrize(
+    ("checks", "count"), [(["tone"], 2), (["tone@filter=slow"], 1), (["treble_tone", "tone"], 3)]
+)
+def test_checks_are_named_by_entry_or_by_whole_name(views, tmp_path, checks, count):
+    result = _run("PR3-000001", *checks, "--out", tmp_path)
+    assert result.return_value == 0
+    assert len(list(tmp_path.iterdir())) == count
+
+
+def test_unknown_checks_are_refused_with_those_that_there_are(views, tmp_path):
+    result = _run("PR3-000001", "tone", "nope\x1b", "--out", tmp_path)
+    assert isinstance(result.exception, LinecheckError)
+    text = str(result.exception)
+    assert "nope\\x1b" in text
+    assert "\x1b" not in text
+    assert "there are: wiring, tone, treble_tone" in text
+    assert "tone@filter=slow" in text
+    assert not list(tmp_path.iterdir())
+
+
+def test_both_forms_and_a_width(views, tmp_path):
+    result = _run("PR3-000001", "treble_tone", "--out", tmp_path, "--format", "both", "--width", "900")
+    assert result.return_value == 0
+    with Image.open(tmp_path / "treble_tone-spectrum.png") as image:
+        assert abs(image.width - 900) <= 1
+    assert (tmp_path / "treble_tone-spectrum.svg").exists()
+
+
+@pytest.mark.parametrize("width", ["1", "299", "8001", "wide"])
+def test_a_width_that_makes_no_sense_is_refused(views, tmp_path, width):
+    result = _run("PR3-000001", "--out", tmp_path, "--width", width)
+    assert result.exception is not None
+    assert "--width" in str(result.exception.format_message())
+
+
+def test_a_reference_is_drawn_beside(views, tmp_path):
+    assert _run("PR3-000001", "treble_tone", "--out", tmp_path, "--reference", "PR3-000002").return_value == 0
+    assert "PR3-000002 left" in (tmp_path / "treble_tone-spectrum.svg").read_text("utf-8")
+
+
+def test_a_reference_that_has_none_of_the_checks_is_refused(views, tmp_path):
+    views["PR3-000002"] = replace(views["PR3-000002"], checks=())
+    result = _run("PR3-000001", "--out", tmp_path, "--reference", "PR3-000002")
+    assert isinstance(result.exception, UsageError)
+    assert "has none of these checks" in str(result.exception)
+
+
+def test_nothing_to_draw_is_no_success(views, tmp_path):
+    result = _run("PR3-000001", "wiring", "--out", tmp_path)
+    assert result.return_value == 3
+    assert "nothing to draw" in result.output
+
+
+def test_names_that_a_file_system_takes_for_one_do_not_replace_each_other(views, tmp_path):
+    mask = Mask(Bounds(max=0.0))
+    names = ["a@b=1", "a@b.1", "A-b-1"]
+    checks = [check_of([spectrum("left", index)], mask, name=name) for index, name in enumerate(names)]
+    views["PR3-000001"] = view_of(*checks)
+    assert _run("PR3-000001", "--out", tmp_path).return_value == 0
+    assert len({path.name.casefold() for path in tmp_path.iterdir()}) == 3
+
+
+def test_a_folder_that_cannot_be_written_is_said(views, tmp_path):
+    (tmp_path / "file").write_text("here already")
+    result = _run("PR3-000001", "--out", tmp_path / "file")
+    assert isinstance(result.exception, LinecheckError)
+    assert "there is a file of that name" in str(result.exception)
+
+
+def test_what_is_neither_run_nor_set_is_refused(tmp_path):
+    result = _run(tmp_path, "--out", tmp_path / "out")
+    assert isinstance(result.exception, FileError)
+    assert not (tmp_path / "out").exists()
