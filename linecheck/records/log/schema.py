@@ -168,7 +168,8 @@ CREATE TABLE statement (
     *(
         f"CREATE TRIGGER {table}_has_its_own_number BEFORE INSERT ON {table} "
         f"WHEN EXISTS (SELECT 1 FROM {other} WHERE sequence = NEW.sequence) "
-        "BEGIN SELECT RAISE(ABORT, 'another record has this number: was linecheck updated meanwhile? Repeat'); END"
+        "BEGIN SELECT RAISE(ABORT, 'another record has this number: an older linecheck still has this log open, "
+        "start it anew'); END"
         for table, other in (("run", "statement"), ("statement", "run"))
     ),
 )
