@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.verdict_banner import mark
-from linecheck.station.outcome import CheckOutcome
+from linecheck.records.text import visible
+from linecheck.station.outcome import CheckOutcome, SettingStep
 from linecheck.station.plan import Plan, PlannedCheck
 from linecheck.station.runner import Listener
 
@@ -23,6 +24,15 @@ def progress_listener(step: str = "playing") -> Listener:
     """Return what suits standard error; ``step`` says what is being done with a check."""
     terminal = sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
     return BarProgress() if terminal else LineProgress(step)
+
+
+def _setting_line(step: SettingStep) -> str:
+    """Return what is said of a setting: one line."""
+    made = f"set {step.setting} to {step.value}"
+    if step.done:
+        return visible(made if step.how == "interface" else f"{made} ({step.how}, {step.seconds:.1f} s)")
+    lines = [line.strip() for line in step.output.splitlines() if line.strip()]
+    return visible(f"could not {made} ({step.how})" + (f": {lines[-1][:200]}" if lines else ""))
 
 
 class LineProgress:
@@ -43,6 +53,10 @@ class LineProgress:
         """Say what plays."""
         self._number += 1
         click.echo(f"[{self._number}/{self._total}] {planned.check.name}: {self._step}", err=True)
+
+    def unit_set(self, step: SettingStep) -> None:
+        """Say how the unit was set."""
+        click.echo(_setting_line(step), err=True)
 
     def check_judged(self, outcome: CheckOutcome) -> None:
         """Say what a check came to."""
@@ -78,6 +92,11 @@ class BarProgress:
         done = self._playing.stimulus.seconds if self._playing is not None else 0.0
         self._playing = planned
         self._bar.update(self._task, description=planned.check.name, advance=done)
+
+    def unit_set(self, step: SettingStep) -> None:
+        """Write how the unit was set above the bar."""
+        if self._bar is not None:
+            self._bar.console.print(_setting_line(step), markup=False, highlight=False)
 
     def check_judged(self, outcome: CheckOutcome) -> None:
         """Write what a check came to above the bar."""

@@ -158,6 +158,7 @@ def _session(
 ) -> Session:
     """Make everything else ready; what must be closed again is left to the stack."""
     from linecheck.cli.session import ResultFiles, Session
+    from linecheck.cli.settings_prompt import Prompt
     from linecheck.limits.load import load_limits
     from linecheck.records.files import check_can_write
     from linecheck.records.log import Log
@@ -185,6 +186,7 @@ def _session(
         files=wanted,
         prepared=prepared,
         one_unit=serial is not None,
+        operator=Prompt(),
     )
 
 

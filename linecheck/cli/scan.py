@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import click
 
 from linecheck.cli.session import Session, tell
+from linecheck.cli.settings_prompt import Prompt
 from linecheck.cli.stop_signals import StopSignals
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.station.plan import check_serial
@@ -40,15 +41,19 @@ class Scans:
 
     def __init__(self, descriptor: int) -> None:
         self._lines: queue.Queue[Scan | None] = queue.Queue(MOST_WAITING)
+        self._ended = False
         threading.Thread(target=self._read, args=(descriptor,), daemon=True).start()
 
     def next(self) -> Scan | None:
         """Return the next line; None at the end."""
-        while True:
+        while not self._ended:
             try:
-                return self._lines.get(timeout=0.5)
+                line = self._lines.get(timeout=0.5)
             except queue.Empty:
                 continue
+            self._ended = line is None
+            return line
+        return None
 
     def _read(self, descriptor: int) -> None:
         for line, arrived in _lines(descriptor):
@@ -58,7 +63,7 @@ class Scans:
 
 def _lines(descriptor: int) -> Iterator[tuple[bytes, float]]:
     """Yield lines with the time of their end; an endless one is cut, the rest of it is dropped."""
-    rest = b""
+    rest, returned = b"", False
     while True:
         try:
             block = os.read(descriptor, 65536)
@@ -69,7 +74,10 @@ def _lines(descriptor: int) -> Iterator[tuple[bytes, float]]:
             if rest.strip():
                 yield rest, arrived
             return
-        *whole, rest = (rest + block).replace(b"\r", b"\n").split(b"\n")
+        # A line that ends with CR LF is one line, and not an empty one after it, wherever the blocks are cut.
+        begins = block[1:] if returned and block.startswith(b"\n") else block
+        returned = block.endswith(b"\r")
+        *whole, rest = (rest + begins).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
         rest = rest[:LONGEST_LINE_BYTES]
         for line in whole:
             yield line[:LONGEST_LINE_BYTES], arrived
@@ -79,6 +87,7 @@ def scan_units(session: Session, firmware: str | None, operator: str | None) -> 
     """Test unit after unit until the input ends or someone stops the prompt."""
     attended = sys.stdin.isatty()
     scans = Scans(sys.stdin.fileno())
+    session.operator = Prompt(scans)
     statuses: list[ExitStatus] = []
     accepted: Scan | None = None
     ended = -math.inf

@@ -30,9 +30,11 @@ from linecheck.station.config import Station
 from linecheck.station.executors import make_ready
 from linecheck.station.interface import Interface
 from linecheck.station.open_interface import open_interface
-from linecheck.station.outcome import RunOutcome
+from linecheck.station.outcome import RunOutcome, SettingStep
 from linecheck.station.plan import Plan, PlannedCheck
-from linecheck.station.runner import Listener, RunFacts, RunResult, run_unit
+from linecheck.station.runner import HearsSettings, Listener, RunFacts, RunResult, run_unit
+from linecheck.station.setup_captures import telling_settings
+from linecheck.station.setup_control import Operator, SetupControl
 
 if TYPE_CHECKING:
     from linecheck.records.log import Log
@@ -225,6 +227,11 @@ class _OncePlaying:
         self.check_judged = listener.check_judged
         self.run_finished = listener.run_finished
 
+    def unit_set(self, step: SettingStep) -> None:
+        """Hear that a setting of the unit was made, or was not."""
+        if isinstance(self._listener, HearsSettings):
+            self._listener.unit_set(step)
+
     def check_started(self, planned: PlannedCheck) -> None:
         """Hear that a check begins to play."""
         self._listener.check_started(planned)
@@ -241,7 +248,8 @@ class Session:
 
     ``keep`` says which captures are kept, ``folder`` where the files of every run go.
     ``prepared`` is an interface that is being opened already, for the first unit. With
-    ``one_unit`` the executor ends while the run is recorded.
+    ``one_unit`` the executor ends while the run is recorded. ``operator`` is asked for settings of the unit that
+    nothing else can make.
     """
 
     station: Station
@@ -255,6 +263,7 @@ class Session:
     files: ResultFiles = field(default_factory=ResultFiles)
     prepared: Interface | None = None
     one_unit: bool = False
+    operator: Operator | None = None
 
     @property
     def model(self) -> str:
@@ -272,6 +281,8 @@ class Session:
         if interface is None:
             interface = open_interface(config, serial=serial, attempt=earlier + 1, faults=self.faults)
         facts = RunFacts(serial, firmware, operator, config.station, self.station.sha256, config.calibration)
+        checks = [planned.check for planned in self.plan.checks]
+        control = SetupControl(checks, serial, config.setup, self.operator)
         with StopSignals() as stop:
             run = run_unit(
                 self.plan,
@@ -280,6 +291,7 @@ class Session:
                 self.executor,
                 listener=_OncePlaying(progress_listener(), self._make_ready),
                 keep_captures=self.keep != "none",
+                control=control,
             )
             stop.hold()
             if self.one_unit:
@@ -323,5 +335,6 @@ class Session:
             calibration=config.calibration,
             ramp_seconds=config.protection.ramp_seconds,
             stimulus_hashes={name: digest for name, digest in played.items() if digest is not None},
+            setups=telling_settings(self.plan.limits),
         )
         tell(f"captures kept in {folder}")

@@ -1,19 +1,26 @@
 """The captures of a run on their way to verdicts, beside the playing.
 
-A check that refers to another waits for that one's readings; playing never does.
+A check that refers to another waits for that one's readings, also where that one is played later; playing never waits.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from dataclasses import dataclass
 
-from linecheck.checks.base import Capture, Measurement, Reference
+from linecheck.checks.base import Capture, Measurement, Problem, Reference
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, LimitFile
-from linecheck.station.measure import Analysed, Analysis, analyse, failure_problem, reference_from
+from linecheck.station.measure import (
+    Analysed,
+    Analysis,
+    analyse,
+    failure_problem,
+    reference_from,
+    unmeasured,
+)
 from linecheck.station.outcome import CheckOutcome
 from linecheck.station.plan import PlannedCheck
 
@@ -48,6 +55,8 @@ class Analyses:
         Called with each outcome, from the thread that calls the methods.
     volts_uncertainty : float
         Relative standard uncertainty of the captures' full scale in volts.
+    expected : iterable of str
+        The checks that are to come; a check that refers to one of them waits for it.
     """
 
     def __init__(
@@ -57,18 +66,31 @@ class Analyses:
         judged: Callable[[CheckOutcome], None],
         *,
         volts_uncertainty: float = 0.0,
+        expected: Iterable[str] = (),
     ) -> None:
         self._executor = executor
         self._limits = limits
         self._judged = judged
         self._volts_uncertainty = volts_uncertainty
+        self._to_come = set(expected)
         self._waiting: list[Captured] = []
         self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
         self.outcomes: dict[str, CheckOutcome] = {}
 
     def add(self, captured: Captured) -> None:
-        """Take a capture; the check that it refers to must have been taken before, if it was captured."""
+        """Take a capture."""
+        self._to_come.discard(captured.check.name)
         self._waiting.append(captured)
+        self.advance()
+
+    def leave_out(self, planned: PlannedCheck, problem: Problem | None = None) -> None:
+        """Hear that a check will not be captured; with a problem it has an outcome all the same."""
+        self._to_come.discard(planned.check.name)
+        if problem is not None:
+            check, limits = planned.check, self._limits
+            measurement = unmeasured(check, limits.channels, problem)
+            judged = judge_measurement(check, measurement, limits.decision, limits.channels)
+            self._keep(CheckOutcome(check.name, check.kind.name, check.setup, judged, 0.0))
         self.advance()
 
     def advance(self) -> None:
@@ -79,12 +101,14 @@ class Analyses:
                 del self._running[name]
         for captured in list(self._waiting):
             needed = captured.check.reference
-            if needed not in self._running and all(item.check.name != needed for item in self._waiting):
+            held = needed in self._running or needed in self._to_come
+            if not held and all(item.check.name != needed for item in self._waiting):
                 self._start(captured)
                 self._waiting.remove(captured)
 
     def finish(self) -> None:
-        """Wait until everything that was taken is judged."""
+        """Wait until everything that was taken is judged; nothing more comes."""
+        self._to_come.clear()
         self.advance()
         while self._running:
             wait([future for _, future in self._running.values()], return_when=FIRST_COMPLETED)
@@ -139,6 +163,9 @@ class Analyses:
             stimulus_sha256=captured.planned.stimulus_sha256,
             capture_sha256=analysed.capture_sha256 or None,
         )
+        self._keep(outcome)
+
+    def _keep(self, outcome: CheckOutcome) -> None:
         self.outcomes[outcome.check] = outcome
         self._judged(outcome)
 

@@ -12,7 +12,8 @@ cannot know from the samples, so that it comes to the same: ``mains_hz`` (hum is
 reported during a capture (a gap that the samples may not show), and the stimulus that was played, by its
 ``ramp_seconds`` and its hash. One that was cut from a recording of a test programme may say at which rate and word
 length a stimulus was played where these are not the limit file's (``stimulus``), what was noticed while it was cut
-(``notes``), and may leave the serial number to whoever judges it.
+(``notes``), and may leave the serial number to whoever judges it. Where a check has several setups, a capture says
+under which it was taken (``setup``).
 """
 
 from __future__ import annotations
@@ -31,7 +32,10 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import Fault, FileError, StationError
+from linecheck.limits.header import SETUP_VALUE_LENGTH
+from linecheck.limits.model import entry_name
 from linecheck.limits.serial_pattern import LONGEST_SERIAL
+from linecheck.limits.setup_entries import LONGEST_NAME, variant_name
 from linecheck.station.audio_file import read_audio, refuse_too_long, write_audio
 from linecheck.station.audio_stream import open_audio
 from linecheck.station.config import CalibrationConfig, Scales
@@ -57,6 +61,10 @@ MOST_NOTES = 100
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
+CheckName = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME)]
+Settings = Annotated[
+    dict[Name, Annotated[str, Field(min_length=1, max_length=SETUP_VALUE_LENGTH)]], Field(max_length=64)
+]
 NoteText = Annotated[str, Field(min_length=1, max_length=500)]
 
 
@@ -85,15 +93,21 @@ class PlayedStimulus(_Table):
 
 
 class CaptureEntry(_Table):
-    """One ``[[capture]]``: a check and its file."""
+    """One ``[[capture]]``: a check, the setup that it was run under where it has several, and its file."""
 
-    check: Name
+    check: CheckName
+    setup: Settings = {}
     file: str
     full_scale_volts: Scales | None = None
     sha256: Sha256 | None = None
     stimulus_sha256: Sha256 | None = None
     stimulus: PlayedStimulus = PlayedStimulus()
     events: Annotated[tuple[EventEntry, ...], Field(strict=False, max_length=10_000)] = ()
+
+    @property
+    def key(self) -> str:
+        """What tells it from the other captures of a set."""
+        return variant_name(self.check, self.setup)
 
     @field_validator("file")
     @classmethod
@@ -189,7 +203,7 @@ def load_capture_set(path: str | Path) -> CaptureSet:
     hashes: dict[str, str] = {}
     faults = tuple(_capture_faults(file, path.parent, hashes))
     index = parse_model(file, CaptureSetIndex, faults)
-    entries = {entry.check: entry for entry in index.capture}
+    entries = {entry.key: entry for entry in index.capture}
     return CaptureSet(path.parent, index, MappingProxyType(entries), MappingProxyType(hashes))
 
 
@@ -202,15 +216,15 @@ def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Ite
             entry = CaptureEntry.model_validate(table)
         except ValueError:
             continue
-        if entry.check in seen:
-            yield file.fault(("capture", number, "check"), f"{entry.check!r} has a capture already")
-        seen.add(entry.check)
+        if entry.key in seen:
+            yield file.fault(("capture", number, "check"), f"{entry.key!r} has a capture already")
+        seen.add(entry.key)
         try:
             channels, digest = _proven(folder, entry.file)
         except FileError as error:
             yield file.fault(("capture", number, "file"), f"{entry.file}: {error.message}")
             continue
-        hashes[entry.check] = digest
+        hashes[entry.key] = digest
         yield from _entry_faults(file, number, entry, channels, digest)
 
 
@@ -262,6 +276,7 @@ def write_capture_set(
     stimulus_hashes: Mapping[str, str] | None = None,
     stimulus_changes: Mapping[str, Mapping[str, int]] | None = None,
     notes: Sequence[str] = (),
+    setups: Mapping[str, Mapping[str, str]] | None = None,
 ) -> Path:
     """Write a set of one unit's captures, by check, as they came; a capture without a frame is no capture.
 
@@ -276,6 +291,8 @@ def write_capture_set(
         SHA-256 of what was played, by check.
     stimulus_changes : mapping of str to mapping of str to int, optional
         By check: the rate and word length of what was played, where these are not the limit file's.
+    setups : mapping of str to mapping of str to str, optional
+        By check that has several setups: what tells the one that it was run under from the others.
 
     Returns
     -------
@@ -299,7 +316,7 @@ def write_capture_set(
     for check in captures:
         capture = captures[check]
         if capture.frames:
-            entry = _write_capture(folder, check, capture)
+            entry = _write_capture(folder, check, capture, (setups or {}).get(check))
             if check in hashes:
                 entry["stimulus_sha256"] = hashes[check]
             if changes.get(check):
@@ -325,13 +342,16 @@ def write_capture_set(
     return folder
 
 
-def _write_capture(folder: Path, check: str, capture: Capture) -> dict[str, Any]:
+def _write_capture(
+    folder: Path, check: str, capture: Capture, setup: Mapping[str, str] | None
+) -> dict[str, Any]:
     """Write one capture and return its entry, as far as it is about the file."""
     name = f"{plain_file_name(check)}.wav"
     bits = (capture.bits or 32) if capture.samples.dtype.kind == "i" else None
     if bits is not None and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
         bits = 32  # an interface that understates its word length loses nothing
-    entry: dict[str, Any] = {"check": check, "file": name}
+    told: dict[str, Any] = {"check": entry_name(check), "setup": dict(setup)} if setup else {"check": check}
+    entry: dict[str, Any] = {**told, "file": name}
     if capture.full_scale_volts is not None:
         entry["full_scale_volts"] = list(capture.full_scale_volts)
     entry["sha256"] = write_audio(folder / name, capture.samples, capture.rate_hz, bits)

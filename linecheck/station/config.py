@@ -17,6 +17,8 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from linecheck.checks.base import Problem
 from linecheck.errors import Fault
+from linecheck.limits.header import NAME
+from linecheck.station.setup_command import split_command
 from linecheck.station.simulated_unit import SimulatedUnit
 from linecheck.station.toml_file import TomlFile, parse_model, read_toml
 
@@ -26,6 +28,7 @@ __all__ = [
     "PlaybackConfig",
     "ProtectionConfig",
     "RecordsConfig",
+    "SetupConfig",
     "Station",
     "StationConfig",
     "load_station",
@@ -181,6 +184,33 @@ class ProtectionConfig(_Table):
     ramp_seconds: float = Field(0.01, ge=0.0, le=1.0)
 
 
+class SetupConfig(_Table):
+    """How the station makes one setting of the unit: by a command, which ends with status 0 once it is made.
+
+    Attributes
+    ----------
+    command : str
+        Program and arguments, split as a shell splits them and run without one. ``{value}`` and ``{setting}`` stand
+        for those.
+    timeout_seconds : float
+        How long it may take.
+    """
+
+    command: Annotated[str, Field(min_length=1, max_length=2000)]
+    timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
+
+    @field_validator("command")
+    @classmethod
+    def _can_be_split(cls, command: str) -> str:
+        if "\0" in command:
+            raise ValueError("has a character U+0000, which no command may have")
+        try:
+            split_command(command)
+        except ValueError as error:
+            raise ValueError(f"is no command: {error}") from None
+        return command
+
+
 class StationConfig(_Table):
     """A whole station config."""
 
@@ -194,6 +224,17 @@ class StationConfig(_Table):
     records: RecordsConfig = RecordsConfig()
     protection: ProtectionConfig = ProtectionConfig()
     simulated: SimulatedUnit = SimulatedUnit()
+    setup: Annotated[dict[str, SetupConfig], Field(max_length=64)] = {}
+
+    @field_validator("setup")
+    @classmethod
+    def _settings_have_names(cls, setup: dict[str, SetupConfig]) -> dict[str, SetupConfig]:
+        for name in setup:
+            if re.fullmatch(NAME, name) is None:
+                raise ValueError(
+                    f"{name[:40]!r} is no setting: it has lower-case letters, digits and '_', as in a limit file"
+                )
+        return setup
 
     @field_validator("station")
     @classmethod

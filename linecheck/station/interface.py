@@ -8,7 +8,7 @@ from typing import Protocol, Self, runtime_checkable
 
 from linecheck.checks.base import Capture, Stimulus
 
-__all__ = ["Announced", "Interface"]
+__all__ = ["Announced", "HearsChanges", "Interface"]
 
 
 class Interface(Protocol):
@@ -59,4 +59,13 @@ class Announced(Protocol):
 
     def announce(self, stimulus: Stimulus | None) -> None:
         """Hear what is played after the stimulus of the next :meth:`Interface.play`; None for nothing."""
+        ...
+
+
+@runtime_checkable
+class HearsChanges(Protocol):
+    """What an interface may offer as well: it hears that the unit was set otherwise between two stimuli."""
+
+    def unit_changed(self) -> None:
+        """Hear that what was learnt of the unit's delay no longer holds."""
         ...

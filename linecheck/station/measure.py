@@ -70,6 +70,14 @@ def take_measurement(analysis: Analysis) -> Measurement:
         return _complete(Measurement(problems=(failure_problem(error),)), analysis)
 
 
+def unmeasured(check: Check, channels: tuple[str, ...], problem: Problem) -> Measurement:
+    """Return the measurement of a check that could not be captured: no reading has a value, and why."""
+    analysis = Analysis(
+        check, Capture(np.zeros((0, len(channels)), dtype=np.int32), 1), channels, "simple", None
+    )
+    return _complete(Measurement(problems=(problem,)), analysis)
+
+
 def _complete(measured: Measurement, analysis: Analysis) -> Measurement:
     """Return the measurement with a reading of no value for every metric that is missing, in the kind's order."""
     taken = {(reading.metric, reading.channel): reading for reading in measured.readings}

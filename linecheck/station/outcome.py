@@ -11,7 +11,7 @@ from linecheck.checks.base import Problem
 from linecheck.limits.model import LimitFile, entry_name
 from linecheck.limits.verdict import JudgedMeasurement, Verdict, worst
 
-__all__ = ["CheckOutcome", "RunOutcome", "SettingStep"]
+__all__ = ["CheckOutcome", "How", "RunOutcome", "SettingStep"]
 
 How = Literal["interface", "command", "operator"]
 

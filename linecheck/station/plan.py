@@ -16,6 +16,8 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_matches
 from linecheck.station.audio_file import samples_sha256
 from linecheck.station.config import StationConfig
+from linecheck.station.setup_control import made_by_hand
+from linecheck.station.setup_order import setup_order
 
 __all__ = ["DEFAULT_RAMP_SECONDS", "Plan", "PlannedCheck", "check_serial", "make_plan", "playing_order"]
 
@@ -87,6 +89,14 @@ def playing_order(checks: Iterable[Check]) -> tuple[Check, ...]:
     return tuple(ordered.values())
 
 
+def _setting_order(limits: LimitFile, station: StationConfig | None) -> tuple[Check, ...]:
+    """Return the checks as a station plays them: the unit is set as seldom as can be."""
+    if station is None:
+        return playing_order(limits.checks)
+    groups = setup_order(limits.checks, lambda setting: made_by_hand(station, setting))
+    return tuple(check for group in groups for check in playing_order(group))
+
+
 def make_plan(
     limits: LimitFile,
     station: StationConfig | None = None,
@@ -117,7 +127,7 @@ def make_plan(
     if refused:
         raise UsageError(_listed(refused))
     planned = []
-    ordered = playing_order(limits.checks)
+    ordered = _setting_order(limits, station)
     # Arrays all the way, so threads gain: a plan of half a minute at 192 kHz takes half a second of one processor.
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
         made = [pool.submit(_made, check, len(limits.channels), ramp) for check in ordered]

@@ -21,7 +21,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
@@ -32,14 +32,16 @@ from linecheck.station.analyses import Analyses, Captured
 from linecheck.station.capture_set import INDEX_NAME, CaptureSet
 from linecheck.station.compare import compared
 from linecheck.station.config import CalibrationConfig
-from linecheck.station.interface import Announced, Interface
+from linecheck.station.interface import Announced, HearsChanges, Interface
 from linecheck.station.known_stimuli import judging_plan
 from linecheck.station.other_stimulus import as_recorded, set_notes
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep
 from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
 from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
+from linecheck.station.setup_captures import resolved_captures
+from linecheck.station.setup_control import SetupControl
 
-__all__ = ["Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]
+__all__ = ["HearsSettings", "Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -59,6 +61,15 @@ class Listener(Protocol):
 
     def run_finished(self) -> None:
         """Hear that nothing more comes, however the run ended."""
+
+
+@runtime_checkable
+class HearsSettings(Protocol):
+    """What a listener may offer as well: it hears how the unit is set."""
+
+    def unit_set(self, step: SettingStep) -> None:
+        """Hear that a setting of the unit was made, or was not."""
+        ...
 
 
 class Silent:
@@ -118,6 +129,7 @@ def run_unit(
     listener: Listener | None = None,
     keep_captures: bool = False,
     when: datetime | None = None,
+    control: SetupControl | None = None,
 ) -> RunResult:
     """Run every check of a plan on one unit.
 
@@ -133,6 +145,8 @@ def run_unit(
     keep_captures : bool
     when : datetime, optional
         The day on which the calibration must hold; now, if left out.
+    control : SetupControl, optional
+        Sets the unit before each check; without one the unit is as each check needs it.
 
     Returns
     -------
@@ -144,10 +158,12 @@ def run_unit(
     overdue = facts.calibration.problems((when or started).date())
     course = _Course(problems=[*overdue, *facts.problems])
     volts = 0.01 * facts.calibration.uncertainty_percent
-    analyses = Analyses(executor, plan.limits, listener.check_judged, volts_uncertainty=volts)
+    names = [planned.check.name for planned in plan.checks]
+    analyses = Analyses(executor, plan.limits, listener.check_judged, volts_uncertainty=volts, expected=names)
+    playing = _Playing(interface, analyses, listener, course, control, keep_captures)
     try:
         try:
-            _play_all(plan, interface, analyses, listener, course, keep_captures)
+            playing.play_all(plan)
         except KeyboardInterrupt:
             course.aborted = True
         try:
@@ -157,41 +173,80 @@ def run_unit(
             analyses.give_up()
     finally:
         listener.run_finished()
-    return RunResult(_outcome(plan, facts, course, analyses, (started, began)), course.captures)
+    outcome = _outcome(plan, facts, course, analyses, (started, began))
+    settings = () if control is None else tuple(control.steps)
+    return RunResult(replace(outcome, settings=settings), course.captures)
 
 
-def _play_all(
-    plan: Plan,
-    interface: Interface,
-    analyses: Analyses,
-    listener: Listener,
-    course: _Course,
-    keep_captures: bool,
-) -> None:
-    """Play check after check; what is captured goes to analysis at once. A station that fails ends it."""
-    try:
-        with interface:
-            course.identity = dict(interface.identity)
-            listener.run_started(plan)
-            following = [planned.stimulus for planned in plan.checks[1:]]
-            for planned, after in zip_longest(plan.checks, following):
-                if isinstance(interface, Announced):
-                    interface.announce(after)
-                listener.check_started(planned)
-                began = time.monotonic()
-                try:
-                    capture = interface.play(planned.check.name, planned.stimulus)
-                except NotCaptured as error:
-                    course.problems.append(Problem("not_captured", str(error)))
-                    continue
-                if keep_captures:
-                    course.captures[planned.check.name] = capture
-                analyses.add(Captured(planned, capture, time.monotonic() - began))
-    except LinecheckError as error:
-        _station_failed(course, str(error))
-    except Exception as error:
-        _log.exception("the interface failed")
-        _station_failed(course, f"the interface failed unexpectedly ({type(error).__name__}: {error})")
+@dataclass
+class _Playing:
+    """Plays check after check; what is captured goes to analysis at once."""
+
+    interface: Interface
+    analyses: Analyses
+    listener: Listener
+    course: _Course
+    control: SetupControl | None
+    keep_captures: bool
+    sounded: bool = False
+
+    def play_all(self, plan: Plan) -> None:
+        """Play every check. A station that fails ends it."""
+        try:
+            with self.interface:
+                self.course.identity = dict(self.interface.identity)
+                self.listener.run_started(plan)
+                for planned, after in zip_longest(plan.checks, plan.checks[1:]):
+                    if self._is_set(planned):
+                        self._play(planned, after)
+        except LinecheckError as error:
+            _station_failed(self.course, str(error))
+        except Exception as error:
+            _log.exception("the interface failed")
+            _station_failed(
+                self.course, f"the interface failed unexpectedly ({type(error).__name__}: {error})"
+            )
+
+    def _is_set(self, planned: PlannedCheck) -> bool:
+        """Set the unit for a check; return whether that was done."""
+        control = self.control
+        if control is None or control.is_set(planned.check, self.interface):
+            return True
+        if self.sounded and isinstance(self.interface, HearsChanges):
+            self.interface.unit_changed()
+        made = len(control.steps)
+        try:
+            problem = control.make(planned.check, self.interface)
+        finally:
+            for step in control.steps[made:]:
+                if isinstance(self.listener, HearsSettings) and control.is_worth_saying(step):
+                    self.listener.unit_set(step)
+        if problem is not None:
+            self.analyses.leave_out(planned, problem)
+            if not planned.check.masks and problem not in self.course.problems:
+                # Nothing judges the check, so that its own problem would not keep the run from a pass.
+                self.course.problems.append(problem)
+        return problem is None
+
+    def _play(self, planned: PlannedCheck, after: PlannedCheck | None) -> None:
+        if isinstance(self.interface, Announced):
+            self.interface.announce(after.stimulus if after is not None and self._can_follow(after) else None)
+        self.listener.check_started(planned)
+        self.sounded = True
+        began = time.monotonic()
+        try:
+            capture = self.interface.play(planned.check.name, planned.stimulus)
+        except NotCaptured as error:
+            self.course.problems.append(Problem("not_captured", str(error)))
+            self.analyses.leave_out(planned)
+            return
+        if self.keep_captures:
+            self.course.captures[planned.check.name] = capture
+        self.analyses.add(Captured(planned, capture, time.monotonic() - began))
+
+    def _can_follow(self, after: PlannedCheck) -> bool:
+        """Return whether the next check can begin at once, the unit being set for it already."""
+        return self.control is None or self.control.is_set(after.check, self.interface)
 
 
 def _station_failed(course: _Course, message: str) -> None:
@@ -257,6 +312,7 @@ def judge_set(
     index = captures.index
     if index.model != limits.model:
         raise FileError(captures.folder, f"is of model {index.model}, the limit file of {limits.model}")
+    captures = resolved_captures(captures, limits)
     serial = _serial_of(captures, limits, serial)
     ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
     limits = as_recorded(limits, captures)

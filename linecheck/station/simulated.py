@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType, TracebackType
-from typing import Self
+from typing import Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +40,7 @@ from linecheck.station.simulated_output import (
     modulate,
     shaped_noise,
 )
-from linecheck.station.simulated_unit import SimulatedUnit
+from linecheck.station.simulated_unit import SETTABLE, FilterName, SimulatedUnit
 
 __all__ = ["FAULTS", "SimulatedInterface", "SimulatedUnit", "parse_faults"]
 
@@ -103,6 +103,17 @@ class SimulatedInterface:
                 "faults": ", ".join(self._faults) or "none",
             }
         )
+
+    def can_set(self, setting: str, value: str) -> bool:
+        """Return whether the unit has this setting, and this value of it."""
+        return setting in SETTABLE and (setting != "filter" or value in get_args(FilterName))
+
+    def set(self, setting: str, value: str) -> None:
+        """Set the unit."""
+        if not self.can_set(setting, value):
+            raise StationError(f"the simulated unit cannot be set to {setting} {value}")
+        if setting == "filter":
+            self._unit = self._unit.model_copy(update={"filter": value})
 
     def __enter__(self) -> Self:
         """Begin a run."""

@@ -11,9 +11,12 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-__all__ = ["NOTHING_DB", "FilterName", "SimulatedUnit"]
+__all__ = ["NOTHING_DB", "SETTABLE", "FilterName", "SimulatedUnit"]
 
 FilterName = Literal["sharp", "slow", "minimum_phase", "none"]
+
+#: What can be set between checks. The unit has one input and one output: which one it is told to use changes nothing.
+SETTABLE = ("filter", "input", "output")
 
 #: A level that stands for "not there".
 NOTHING_DB = -400.0

@@ -137,6 +137,10 @@ class SoundInterface:
         """Say what comes after the next one that is played; see :class:`~linecheck.station.interface.Announced`."""
         self._announced = stimulus
 
+    def unit_changed(self) -> None:
+        """Stop all sound and begin anew with the next stimulus: another setting may delay the audio otherwise."""
+        self._close()
+
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Play one stimulus and return its capture.
 

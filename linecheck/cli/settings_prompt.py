@@ -1,0 +1,59 @@
+"""Asking the operator to set the unit."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.session import tell
+from linecheck.records.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.cli.scan import Scans
+
+__all__ = ["Prompt"]
+
+
+class Prompt:
+    """Asks on standard error, and reads the answers from standard input.
+
+    Parameters
+    ----------
+    scans : Scans, optional
+        The lines of standard input, where something else reads them as well.
+    """
+
+    def __init__(self, scans: Scans | None = None) -> None:
+        self._scans = scans
+
+    def confirm(self, request: str) -> str | None:
+        """Ask for a setting to be made and wait for Enter; return why it was not made, None where it was."""
+        try:
+            scans = self._lines()
+        except (AttributeError, OSError, ValueError):
+            return "there is no input on which anyone could confirm it"
+        attended = sys.stdin.isatty()
+        asked = time.monotonic()
+        click.echo(visible(f"{request}, then press Enter (x and Enter: it cannot be set)."), err=True)
+        while (line := scans.next()) is not None:
+            if attended and line.arrived < asked:
+                continue  # typed before it was asked for: says nothing of this setting
+            if not line.text:
+                return None
+            if line.text.lower() == "x":
+                return "the operator said that it cannot be set"
+            tell(
+                f"{line.text[:80]!a} is no confirmation; press Enter alone once the unit is set, or x and Enter"
+            )
+        return "the input ended before anyone confirmed it"
+
+    def _lines(self) -> Scans:
+        """Return the lines of standard input, which is read from the first question on and not before."""
+        if self._scans is None:
+            from linecheck.cli.scan import Scans
+
+            self._scans = Scans(sys.stdin.fileno())
+        return self._scans

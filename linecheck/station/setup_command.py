@@ -1,0 +1,123 @@
+"""The station's own command that makes a setting of the unit: run without a shell, bounded in time and output."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import signal
+import subprocess
+import threading
+from collections.abc import Mapping
+from contextlib import suppress
+from typing import IO, Final
+
+__all__ = ["MOST_OUTPUT", "run_setup_command", "split_command"]
+
+#: Characters of a command's output that are kept, the last ones.
+MOST_OUTPUT: Final = 4000
+#: How long to wait for the rest of the output of a command that has ended.
+LAST_WORDS_SECONDS: Final = 0.5
+
+
+def split_command(command: str) -> list[str]:
+    """Return a command's arguments as a POSIX shell would split them, without its other powers.
+
+    Raises
+    ------
+    ValueError
+        A quote is not closed, or there is nothing to run.
+    """
+    words = shlex.split(command)
+    if not words or not words[0]:
+        raise ValueError("there is nothing to run in it")
+    return words
+
+
+def run_setup_command(
+    command: str, setting: str, value: str, timeout_seconds: float, environment: Mapping[str, str]
+) -> tuple[str | None, str]:
+    """Run a command that makes a setting.
+
+    Parameters
+    ----------
+    command : str
+        ``{setting}`` and ``{value}`` stand for those, inside an argument: they never make another one.
+    setting, value : str
+    timeout_seconds : float
+        After that it is ended, with all that it has started.
+    environment : mapping of str to str
+        What is added to the environment.
+
+    Returns
+    -------
+    why : str or None
+        Why the setting was not made; None where it was.
+    output : str
+        The last of what the command printed on both its outputs.
+    """
+    words = [_filled(word, setting, value) for word in split_command(command)]
+    try:
+        process = subprocess.Popen(
+            words,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            env={**os.environ, **environment},
+            start_new_session=True,
+        )
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        return f"the command {words[0]!r} cannot be started: {reason}", ""
+    tail = _Tail(process.stdout)
+    try:
+        status = process.wait(timeout_seconds)
+    except subprocess.TimeoutExpired:
+        _end(process)
+        return f"the command did not end within {timeout_seconds:g} s and was ended", tail.text()
+    except BaseException:
+        _end(process)
+        raise
+    output = tail.text()
+    return (None if status == 0 else _failure(status, output)), output
+
+
+def _filled(word: str, setting: str, value: str) -> str:
+    # In one pass over the pieces between the marks, so that a value that looks like a mark stays as it is.
+    return value.join(part.replace("{setting}", setting) for part in word.split("{value}"))
+
+
+def _failure(status: int, output: str) -> str:
+    how = f"exit status {status}" if status > 0 else f"ended by signal {-status}"
+    lines = [line.strip() for line in output.splitlines() if line.strip()]
+    return f"the command failed ({how})" + (f": {lines[-1][:200]}" if lines else "")
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """End a command and all that it has started."""
+    with suppress(OSError):
+        if hasattr(os, "killpg"):
+            os.killpg(process.pid, signal.SIGKILL)
+        else:
+            process.kill()
+    process.wait()
+
+
+class _Tail:
+    """Reads a stream to its end and keeps the last of it, so that what prints without end fills nothing."""
+
+    def __init__(self, stream: IO[bytes] | None) -> None:
+        self._stream = stream
+        self._kept = b""
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def _read(self) -> None:
+        assert self._stream is not None
+        with self._stream, suppress(OSError, ValueError):
+            while block := os.read(self._stream.fileno(), 65536):
+                self._kept = (self._kept + block)[-4 * MOST_OUTPUT :]
+
+    def text(self) -> str:
+        """Return what was read by now; what the command has left running may still hold the stream open."""
+        self._thread.join(LAST_WORDS_SECONDS)
+        return self._kept.decode("utf-8", "replace").replace("\0", "\N{REPLACEMENT CHARACTER}")[-MOST_OUTPUT:]
