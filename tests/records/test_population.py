@@ -420,3 +420,24 @@ def test_no_query_looks_through_a_whole_table(path):
     assert not scanned
     assert any("COVERING INDEX run_by_model (model=?" in plan for plan in plans)
     assert any(plan.startswith("SEARCH wanted USING AUTOMATIC") for plan in plans)
+
+
+def test_the_part_of_a_page_shows_hostile_names_as_text(path):
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from lxml import etree
+
+    from linecheck.records.report.beside import beside_of
+
+    run = unit(99, 118.0)
+    _, found = among(path, run, *(unit(at, 113.0 + 0.1 * (at % 5)) for at in range(40)))
+    hostile = view_of_outcome(unit(3, 113.3, serial="<script>alert(1)</script>"), "a run")
+    templates = PackageLoader("linecheck.records.report", "templates")
+    environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined)
+    for population, reference in ((found, hostile), (found, None), (None, hostile)):
+        beside = beside_of(view_of_outcome(run, "a run"), population, reference)
+        section = etree.fromstring(environment.get_template("beside.html").render(beside=beside))
+        texts = "".join(section.itertext())
+        assert not section.findall(".//script")
+        assert ("<script>alert(1)</script>" in texts) == (reference is not None)
+        assert ("better than all 40 units" in texts) == (population is not None)
+        assert len({len(row) for row in section.iter("tr")}) == 1
