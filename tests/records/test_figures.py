@@ -122,6 +122,15 @@ def test_data_and_masks_are_seen_and_a_deep_dip_flattens_nothing():
     assert -200.0 < frame.y_low < -160.0
 
 
+def test_a_notch_in_a_response_does_not_hide_its_stop_band():
+    x = np.geomspace(25.0, 87000.0, 900)
+    y = np.where(x < 20500.0, 0.0, -120.0)
+    y[890] = -900.0
+    series = Series("left", x, y)
+    figure = Figure("f", "f", "f", Axis("x", "Hz", True), Axis("y", "dB"), (series,), hold="both")
+    assert -250.0 < frame_of(figure).y_low < -120.0
+
+
 @pytest.mark.parametrize("value", [1e300, -1e300, 1e-300])
 def test_huge_and_tiny_values_have_a_frame(value):
     series = Series("left", np.array([20.0, 2000.0]), np.array([0.0, value]))

@@ -82,6 +82,18 @@ def test_the_worst_point_is_marked_with_shape_and_words():
     assert {"fails above", "marginal above"} <= set(words)
 
 
+@pytest.mark.parametrize(("y", "end", "words"), [(-300.0, 0, "below"), (50.0, 1, "above")])
+def test_a_mark_beyond_the_axes_stands_at_their_end_and_says_so(y, end, words):
+    series = Series("left", np.array([20.0, 20000.0]), np.array([0.0, 0.0]))
+    axes = Axis("frequency", "Hz", True), Axis("level", "dB", low=-1.0, high=1.0)
+    figure = Figure("f", "f", "f", *axes, (series,), (), (Mark(1000.0, y, "worst", Verdict.FAIL),))
+    text = svg(figure)
+    assert f"worst ({words} what is drawn)" in text
+    use = next(group(text, "mark-0").iter(f"{SVG}use"))
+    bottom, top = (float(value) for value in re.findall(r"L [\d.]+ ([\d.]+) L [\d.]+ ([\d.]+) L", text)[1])
+    assert float(use.get("y")) == pytest.approx((bottom, top)[end], abs=0.02)
+
+
 def test_it_is_one_element_that_refers_to_nothing_outside_and_is_named():
     figure = _figure()
     text = svg(figure, prefix="tone-1")

@@ -91,6 +91,7 @@ def test_the_difference_is_the_side_less_the_first(points):
     less = figures_of_comparison(_comparison(_compared([_response(x, 0.2), _response(other, 3.2)])))[-1]
     (series,) = less.series
     assert series.label == "B: slow"
+    assert series.look == 1
     inside = series.x <= 20000.0
     expected = -3.0 * (series.x[inside] / 20000.0) ** 2
     assert np.max(np.abs(series.y[inside] - expected)) < (1e-9 if points == 600 else 0.01)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -238,13 +238,13 @@ def _draw_curves(drawn: tuple[Series, ...], place: _Place) -> None:
 
 
 def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
+    """Return a curve's colour and dash."""
     series = drawn[index]
     if series.is_reference:
         number = sum(entry.is_reference for entry in drawn[:index])
         return REFERENCE[0], (REFERENCE[1], (0, (1, 1)))[number % 2]
-    number = sum(not entry.is_reference for entry in drawn[:index])
-    colour, dash = LINES[number % len(LINES)]
-    return colour, dash
+    place = sum(not entry.is_reference for entry in drawn[:index])
+    return LINES[(place if series.look is None else series.look) % len(LINES)]
 
 
 def _draw_names(canvas: Canvas, drawn: tuple[Series, ...], place: _Place) -> None:
@@ -302,7 +302,7 @@ def _spread(heights: list[float], low: float, high: float) -> list[float]:
 def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
     """Draw the marks with their words, each joined to its point by a thin line."""
     frame, axes = place.frame, place.axes
-    inside = [mark for mark in figure.marks if _is_inside(mark, frame)]
+    inside = [_held(mark, frame) for mark in figure.marks if frame.x_low <= mark.x <= frame.x_high]
     points = [place.at(mark.x, mark.y) for mark in inside]
     for point in points:
         labels.take((point[0] - 4.0, point[1] - 4.0, point[0] + 4.0, point[1] + 4.0))
@@ -321,7 +321,7 @@ def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
             linestyle="none",
             zorder=5,
             clip_on=False,
-            gid=f"mark-{figure.marks.index(mark)}",
+            gid=f"mark-{index}",
         )
         box = labels.near(point, visible(mark.text), 7.0)
         if box is None:
@@ -331,8 +331,13 @@ def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
         _write(place, box[0], box[1], visible(mark.text), INK, 7.0, halo=True)
 
 
-def _is_inside(mark: Mark, frame: Frame) -> bool:
-    return frame.x_low <= mark.x <= frame.x_high and frame.y_low <= mark.y <= frame.y_high
+def _held(mark: Mark, frame: Frame) -> Mark:
+    """Return a mark that lies beyond the axes' ends at that end, saying so."""
+    if frame.y_low <= mark.y <= frame.y_high:
+        return mark
+    side = "below" if mark.y < frame.y_low else "above"
+    at = frame.y_low if side == "below" else frame.y_high
+    return replace(mark, y=at, text=f"{mark.text} ({side} what is drawn)")
 
 
 def _join(place: _Place, point: tuple[float, float], box: tuple[float, float, float, float]) -> None:

@@ -36,7 +36,8 @@ class Axis:
 class Series:
     """One curve; ``stems`` for lines that stand alone (sidebands, an impulse), ``points`` for measured places.
 
-    ``is_reference`` marks what is there to be compared with; it is drawn lighter.
+    ``is_reference`` marks what is there to be compared with; it is drawn lighter. ``look`` is the number of its colour
+    and dash, where that is not its place among the curves: one side of a comparison looks the same in every figure.
     """
 
     label: str
@@ -44,6 +45,7 @@ class Series:
     y: FloatArray
     style: Literal["line", "points", "stems"] = "line"
     is_reference: bool = False
+    look: int | None = None
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,8 @@ FloatArray = NDArray[np.float64]
 
 #: A dip deeper than this below what most of a curve does is cut by the axis and does not flatten the rest.
 _DEEPEST_DB = 25.0
+#: No converter's response goes deeper than this above its noise.
+_DEEPEST_RESPONSE_DB = 180.0
 #: The least that a y axis in dB spans, where both ways matter and where one does.
 _LEAST_SPAN = {"both": 1.0, "max": 20.0, "min": 20.0}
 _LARGEST = 1e15
@@ -84,9 +86,13 @@ def _y_ends(figure: Figure) -> tuple[float, float]:
 def _core(y: FloatArray, figure: Figure) -> tuple[float, float]:
     """Return the ends of the data, without dips that would flatten what matters."""
     low, high = float(np.min(y)), float(np.max(y))
-    if figure.y.unit == "dB" and figure.hold == "max":
-        low = max(low, float(np.quantile(y, 0.1)) - _DEEPEST_DB)
-    return low, high
+    if figure.y.unit != "dB":
+        return low, high
+    if figure.hold == "max":
+        return max(low, float(np.quantile(y, 0.1)) - _DEEPEST_DB), high
+    if figure.hold == "min":
+        return low, min(high, float(np.quantile(y, 0.9)) + _DEEPEST_DB)
+    return max(low, high - _DEEPEST_RESPONSE_DB), high
 
 
 def _widened(low: float, high: float, share: float) -> tuple[float, float]:

@@ -46,7 +46,7 @@ def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
         ]
         if sides:
             figures += [_overlay(comparison, compared, sides, part) for part in parts_of(compared.metric)]
-            figures += _differences(compared, sides)
+            figures += _differences(comparison, compared, sides)
     return tuple(figures)
 
 
@@ -63,7 +63,7 @@ def _overlay(
         title,
         _alt(title, sides, marks),
         *axes_of(spec, curves[0], part, curves),
-        tuple(Series(_told(side), curve.x, curve.y) for side, curve in sides),
+        tuple(Series(_told(side), curve.x, curve.y, look=_look(comparison, side)) for side, curve in sides),
         limit_lines(compared.mask, span, compared.log_x),
         marks,
         hold_of(spec),
@@ -120,13 +120,23 @@ def _alt(title: str, sides: Sequence[tuple[Side, Curve]], marks: Sequence[Mark])
     return " ".join(parts)
 
 
-def _differences(compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]]) -> list[Figure]:
+def _look(comparison: Comparison, side: Side) -> int:
+    return [entry.label for entry in comparison.sides].index(side.label)
+
+
+def _differences(
+    comparison: Comparison, compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]]
+) -> list[Figure]:
     """Return the figure of the differences from the first side, where curves are smooth."""
     (first, base), others = sides[0], sides[1:]
     if compared.metric not in _SMOOTH or not others or compared.curves[0] is None:
         return []
     series = [_difference(side, curve, base, compared.log_x) for side, curve in others]
-    series = [entry for entry in series if len(entry.x)]
+    series = [
+        replace(entry, look=_look(comparison, side))
+        for entry, (side, _) in zip(series, others, strict=True)
+        if len(entry.x)
+    ]
     if not series:
         return []
     spec = _spec(compared)
