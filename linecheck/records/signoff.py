@@ -12,6 +12,7 @@ A sign-off is a statement beside the verdicts. It never changes one.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -49,6 +50,7 @@ LONGEST_REASON = 2000
 _BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0") | {
     chr(at) for at in range(0xFE00, 0xFE10)
 }
+_DIGEST = re.compile(r"[0-9a-f]{64}")
 _AGAINST = ("fail", "invalid", "aborted")
 
 
@@ -167,7 +169,15 @@ def despite(comparison: Comparison) -> tuple[Despite, ...]:
 
 
 def signed_content(comparison: Comparison, signed: Signature) -> dict[str, Any]:
-    """Return what is recorded of a comparison and its signature, as plain data."""
+    """Return what is recorded of a comparison and its signature, as plain data.
+
+    Raises
+    ------
+    UsageError
+        The comparison has no digest, by which it would be known again.
+    """
+    if not _DIGEST.fullmatch(comparison.digest):
+        raise UsageError("the comparison has no digest: sign one that `linecheck compare` has written")
     against = despite(comparison) if signed.decision == "accept" else ()
     return {
         **vars(signed),

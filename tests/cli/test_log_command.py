@@ -18,6 +18,7 @@ from linecheck.cli.log_options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
 from linecheck.station.config import RecordsConfig
+from linecheck.station.outcome import SettingStep
 
 STATION = """
 format = 1
@@ -100,6 +101,22 @@ def test_show_says_what_failed_and_every_reading(linecheck, path):
     rows = [line.split() for line in out.splitlines()]
     assert ["tone", "sinad", "left", "105.3", "dB", "0.03", "FAIL", "≥", "112", "-6.7"] in rows
     assert any(row[:5] == ["tone", "spectrum", "at", "20000", "Hz"] for row in rows)
+
+
+def test_show_says_what_is_a_bound_and_how_the_unit_was_set(linecheck, path):
+    item = made_reading(value=125.0)
+    bound = replace(item, reading=replace(item.reading, is_bound=True))
+    steps = (
+        SettingStep("filter", "slow", "command", True, 0.25, "tone@filter=slow", "filter is slow"),
+        SettingStep("input", "usb", "operator", False, 3.5, "tone@filter=slow", "nobody answered"),
+    )
+    with Log(path) as log:
+        log.append(made_run(made_check(bound, made_reading(channel="right")), serial="PR3-7", settings=steps))
+    _, out, _ = linecheck("log", "show", "PR3-7")
+    assert "  set for tone@filter=slow: filter slow (command)\n" in out
+    assert "  set for tone@filter=slow: input usb (operator): not made\n" in out
+    assert " 125 or better  dB" in out
+    assert "113.2 or better" not in out
 
 
 def test_show_of_one_model_only(linecheck, path):

@@ -186,6 +186,13 @@ def test_a_signature_is_made_of_what_can_be_seen(field, text):
         signature(decision="accept", **facts)
 
 
+@pytest.mark.parametrize("digest", ["", "d1", "D1" * 32, "d1" * 32 + "\n"])
+def test_a_comparison_that_nobody_would_know_again_is_not_signed(log, digest):
+    with pytest.raises(UsageError, match="has no digest"):
+        log.sign(made_comparison(digest=digest), signed())
+    assert log.head().sequence == 0
+
+
 def test_names_are_people_whatever_their_script():
     assert signed("Zoë Müller-Łukasz").by == "Zoë Müller-Łukasz"
     assert signed("李 小龙").by == "李 小龙"
