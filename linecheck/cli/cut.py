@@ -42,6 +42,13 @@ LONG_SECONDS = 300.0
 )
 @click.option("--mains-hz", type=float, metavar="HZ", help="Mains frequency where it was recorded.")
 @click.option("--without", multiple=True, metavar="CHECK", help="Do not miss this check; may be repeated.")
+@click.option(
+    "--setup",
+    "settings",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="The setup that the programme was made with.",
+)
 @click.pass_context
 def command(
     context: click.Context,
@@ -54,6 +61,7 @@ def command(
     full_scale_volts: str | None,
     mains_hz: float | None,
     without: tuple[str, ...],
+    settings: tuple[str, ...],
 ) -> None:
     """Find the segments of a test programme in RECORDING (WAV or FLAC), and write them as the capture set SET.
 
@@ -68,8 +76,9 @@ def command(
     from linecheck.station.audio_stream import open_audio
     from linecheck.station.cutting import SetFacts, survey, write_pieces
     from linecheck.station.programme import check_names
+    from linecheck.station.setup_choice import chosen_setup, read_settings
 
-    limits = load_limits(limits_path)
+    limits = chosen_setup(load_limits(limits_path), read_settings(settings))
     facts = SetFacts(
         serial=_serial(serial, recording, limits),
         firmware=_text("--firmware", firmware),

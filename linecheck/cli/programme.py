@@ -26,6 +26,13 @@ __all__ = ["command"]
 @click.option("--bits", type=int, metavar="N", help="Play every check at this word length.")
 @click.option("--without", multiple=True, metavar="CHECK", help="Leave a check out; may be repeated.")
 @click.option(
+    "--setup",
+    "settings",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Which setup of the checks that have several.",
+)
+@click.option(
     "--tracks", metavar="DIR", help="Write every segment there as a file of its own as well, for a disc."
 )
 def command(
@@ -34,6 +41,7 @@ def command(
     rate_hz: int | None,
     bits: int | None,
     without: tuple[str, ...],
+    settings: tuple[str, ...],
     tracks: str | None,
 ) -> None:
     """Write the checks of a limit file as one test programme, for a player or streamer that nothing controls.
@@ -41,14 +49,18 @@ def command(
     Every check is a segment of its own behind a coded mark. Play it in any order, start recording first, and let
     "linecheck cut" make a capture set of the recording. A disc takes --rate 44100 --bits 16.
 
+    Nothing can set the unit while the programme plays: where checks have several setups, --setup says which, and a
+    programme for each of the others is made in the same way.
+
     The same limit file gives the same samples every time.
     """
     from linecheck.cli.session import tell
     from linecheck.limits.load import load_limits
     from linecheck.station.programme import check_names, make_programme
+    from linecheck.station.setup_choice import chosen_setup, read_settings
 
     _check_suffix(out)
-    limits = load_limits(limits_path)
+    limits = chosen_setup(load_limits(limits_path), read_settings(settings))
     left_out = check_names(without, limits)
     programme = make_programme(limits, rate_hz, bits)
     _refuse_impossible(programme, left_out)

@@ -274,7 +274,7 @@ def _ident(rate_hz: int, bits: int, channels: int, planned: list[PlannedCheck]) 
 
 
 def check_names(names: Collection[str], limits: LimitFile) -> frozenset[str]:
-    """Return names of checks, all of which the limit file has.
+    """Return names of checks, all of which the limit file has; one without its setup stands for all setups of it.
 
     Raises
     ------
@@ -283,8 +283,8 @@ def check_names(names: Collection[str], limits: LimitFile) -> frozenset[str]:
     """
     known = [check.name for check in limits.checks]
     for name in names:
-        if name not in known:
+        if name not in known and name not in {check.entry for check in limits.checks}:
             raise UsageError(
                 f"--without: no check is named {shown(name)}; {did_you_mean(name, known, 'the checks are')}"
             )
-    return frozenset(names)
+    return frozenset(check.name for check in limits.checks if check.name in names or check.entry in names)
