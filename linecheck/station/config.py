@@ -226,16 +226,6 @@ class StationConfig(_Table):
     simulated: SimulatedUnit = SimulatedUnit()
     setup: Annotated[dict[str, SetupConfig], Field(max_length=64)] = {}
 
-    @field_validator("setup")
-    @classmethod
-    def _settings_have_names(cls, setup: dict[str, SetupConfig]) -> dict[str, SetupConfig]:
-        for name in setup:
-            if re.fullmatch(NAME, name) is None:
-                raise ValueError(
-                    f"{name[:40]!r} is no setting: it has lower-case letters, digits and '_', as in a limit file"
-                )
-        return setup
-
     @field_validator("station")
     @classmethod
     def _plain_name(cls, name: str) -> str:
@@ -269,7 +259,11 @@ def load_station(path: str | Path) -> Station:
 
 
 def _interface_faults(file: TomlFile) -> Iterator[Fault]:
-    """Yield what the chosen interface needs and the file does not say, or the reverse."""
+    """Yield what the chosen interface needs and the file does not say, or the reverse, and settings without a name."""
+    for name in _as_table(file.data.get("setup")):
+        if re.fullmatch(NAME, name) is None:
+            message = "is no setting: it has lower-case letters, digits and '_', as in a limit file"
+            yield file.fault(("setup", name), message)
     if file.data.get("interface") == "sound":
         needs = {"playback": ("device", "channels", "rates_hz"), "capture": ("device", "rate_hz", "channels")}
         for table, names in needs.items():

@@ -1,0 +1,92 @@
+"""The station's own command that makes a setting."""
+
+import sys
+import time
+
+import pytest
+
+from linecheck.errors import FileFaults
+from linecheck.station.config import load_station
+from linecheck.station.setup_command import MOST_OUTPUT, run_setup_command
+
+
+def run(code, *further, value="slow", timeout=20.0):
+    """Run a line of Python as a setting's command."""
+    command = " ".join([sys.executable, "-c", f"'{code}'", *further])
+    return run_setup_command(command, "filter", value, timeout, {"LINECHECK_VALUE": value})
+
+
+def test_arguments_environment_and_output():
+    why, output = run(
+        'import os, sys; print(sys.argv[1:], os.environ["LINECHECK_VALUE"]); sys.stderr.write("and this")',
+        "--{setting}={value}",
+        value="a b; {setting} $(touch x)",
+    )
+    assert why is None
+    assert output.startswith("['--filter=a b; {setting} $(touch x)'] a b; {setting} $(touch x)")
+    assert output.endswith("and this") or "and this" in output
+
+
+def test_another_status_than_zero_is_not_set_and_says_its_last_line():
+    why, output = run('import sys; print("relay board missing"); sys.exit(3)')
+    assert why == "the command failed (exit status 3): relay board missing"
+    assert "relay board missing" in output
+
+
+def test_what_takes_too_long_is_ended_with_all_that_it_started(tmp_path):
+    grown = tmp_path / "grown"
+    child = f"import time\nwhile True:\n open({str(grown)!r}, chr(97)).write(chr(97)); time.sleep(0.05)\n"
+    (tmp_path / "child.py").write_text(child)
+    (tmp_path / "parent.py").write_text(
+        "import subprocess, sys\nprint('began', flush=True)\n"
+        f"subprocess.run([sys.executable, {str(tmp_path / 'child.py')!r}])\n"
+    )
+    began = time.monotonic()
+    why, output = run_setup_command(f"{sys.executable} {tmp_path / 'parent.py'}", "filter", "slow", 1.0, {})
+    assert time.monotonic() - began < 5.0
+    assert "did not end within 1 s" in why
+    assert "began" in output
+    size = grown.stat().st_size if grown.exists() else 0
+    time.sleep(0.3)
+    assert (grown.stat().st_size if grown.exists() else 0) == size
+
+
+def test_a_huge_output_keeps_its_end():
+    why, output = run('print("x" * 5_000_000); print("the end")')
+    assert why is None
+    assert len(output) == MOST_OUTPUT
+    assert output.rstrip().endswith("the end")
+
+
+def test_a_command_that_is_not_there_says_so():
+    why, output = run_setup_command("/no/such/relay {value}", "filter", "slow", 5.0, {})
+    assert why == "the command '/no/such/relay' cannot be started: No such file or directory"
+    assert output == ""
+
+
+def test_what_a_command_leaves_running_does_not_hold_the_run_up(tmp_path):
+    began = time.monotonic()
+    why, _ = run(
+        'import subprocess, sys; subprocess.Popen([sys.executable, "-c", "import time; time.sleep(4)"])'
+    )
+    assert why is None
+    assert time.monotonic() - began < 3.5
+
+
+@pytest.mark.parametrize(
+    ("table", "place", "words"),
+    [
+        ('[setup.filter]\ncommand = "set \'it"', "6:1", "is no command"),
+        ('[setup.filter]\ncommand = "set"\ntimeout_seconds = 0', "7:1", "more than 0"),
+        ('[setup.Filter]\ncommand = "set"', "5:1", "is no setting"),
+        ("[setup.filter]\ntimeout_seconds = 3", "5:1", "is missing"),
+    ],
+)
+def test_faults_of_a_station_config(tmp_path, table, place, words):
+    path = tmp_path / "station.toml"
+    path.write_text(f'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n{table}\n')
+    with pytest.raises(FileFaults) as refused:
+        load_station(path)
+    assert any(
+        f"{one.line}:{one.column}" == place and words in one.message for one in refused.value.faults
+    ), [str(one) for one in refused.value.faults]
