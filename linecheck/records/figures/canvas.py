@@ -10,7 +10,7 @@ import numpy as np
 from linecheck.limits.verdict import Verdict
 from linecheck.records.figures.data import Figure, LimitLine, Mark, Series
 from linecheck.records.figures.frame import Frame, frame_of, x_ticks
-from linecheck.records.figures.labels import Labels, text_width
+from linecheck.records.figures.labels import Box, Labels, text_width
 from linecheck.records.figures.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
 from linecheck.records.figures.reduce import drawn_series
 from linecheck.records.figures.table import limit_line_at
@@ -68,7 +68,8 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
     axes = canvas.add_axes(box)
     frame = frame_of(figure)
     place = _Place(axes, frame, _LEFT, bottom, inside, _HEIGHT - bottom - top)
-    _draw_axes(canvas, figure, place, titled)
+    _draw_axes(figure, place)
+    _draw_words(canvas, figure, place, titled)
     labels = Labels(place.left, place.bottom, place.width, place.height)
     drawn = drawn_series(figure)
     _draw_masks(figure, place, labels)
@@ -83,8 +84,8 @@ def _cut(text: str) -> str:
     return shown if len(shown) <= _LONGEST_LABEL else f"{shown[: _LONGEST_LABEL - 1]}…"
 
 
-def _draw_axes(canvas: Canvas, figure: Figure, place: _Place, titled: bool) -> None:
-    """Draw the axes with their numbers, words and grid, the title and the caption."""
+def _draw_axes(figure: Figure, place: _Place) -> None:
+    """Draw the axes with their numbers, words and grid."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
     axes, frame = place.axes, place.frame
@@ -109,19 +110,19 @@ def _draw_axes(canvas: Canvas, figure: Figure, place: _Place, titled: bool) -> N
     axes.tick_params(length=2.5, width=0.6, labelsize=7.5)
     axes.set_xlabel(_labelled(figure.x.label, figure.x.unit), fontsize=8, labelpad=2)
     axes.set_ylabel(_labelled(figure.y.label, figure.y.unit), fontsize=8, labelpad=3)
-    left, height = place.left / (canvas.get_figwidth() * 72.0), canvas.get_figheight() * 72.0
+
+
+def _draw_words(canvas: Canvas, figure: Figure, place: _Place, titled: bool) -> None:
+    """Write the title, as large as it has room, and the caption."""
+    width, height = canvas.get_figwidth() * 72.0, canvas.get_figheight() * 72.0
     if titled:
-        room = canvas.get_figwidth() * 72.0 - 12.0
-        size = min(9.0, 9.0 * room / max(text_width(visible(figure.title), 9.0), 1.0))
-        canvas.text(
-            6.0 / (canvas.get_figwidth() * 72.0),
-            1.0 - 13.0 / height,
-            visible(figure.title),
-            fontsize=size,
-            weight="bold",
-        )
+        title = visible(figure.title)
+        size = min(9.0, 9.0 * (width - 12.0) / max(text_width(title, 9.0), 1.0))
+        canvas.text(6.0 / width, 1.0 - 13.0 / height, title, fontsize=size, weight="bold")
     if figure.caption:
-        canvas.text(left, 4.0 / height, visible(figure.caption), fontsize=7, color=QUIET_INK)
+        caption = visible(figure.caption)
+        size = min(7.0, 7.0 * (width - place.left - 6.0) / max(text_width(caption, 7.0), 1.0))
+        canvas.text(place.left / width, 4.0 / height, caption, fontsize=size, color=QUIET_INK)
 
 
 def _labelled(label: str, unit: str) -> str:
@@ -194,24 +195,22 @@ def _zone_word(
         box = labels.free(across, up + (2.0 if side == "max" else -9.0), text, 7.0, right=right)
         if box is not None:
             labels.take(box)
-            _write(place, box[0], box[1], text, colour, 7.0, halo=True)
+            _write(place, box, text, colour, to_right=right)
             return
 
 
-def _write(
-    place: _Place, x: float, y: float, text: str, colour: str, size: float, *, halo: bool = False
-) -> None:
-    """Write at a place on the paper, from its lower left corner."""
-    behind = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6} if halo else None
+def _write(place: _Place, box: Box, text: str, colour: str, *, to_right: bool = False) -> None:
+    """Write in a box on the paper, from its left or to its right."""
     axes: Any = place.axes
     axes.annotate(
         text,
-        (x, y),
+        (box[2] if to_right else box[0], box[1]),
         xycoords="figure points",
-        fontsize=size,
+        fontsize=7.0,
         color=colour,
+        ha="right" if to_right else "left",
         va="bottom",
-        bbox=behind,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6},
         zorder=6,
         annotation_clip=False,
     )
@@ -328,7 +327,9 @@ def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
             continue
         labels.take(box)
         _join(place, point, box)
-        _write(place, box[0], box[1], visible(mark.text), INK, 7.0, halo=True)
+        # The words end at the side of their box that their line comes to, whatever width the font gives them.
+        to_right = point[0] > 0.5 * (box[0] + box[2])
+        _write(place, box, visible(mark.text), INK, to_right=to_right)
 
 
 def _held(mark: Mark, frame: Frame) -> Mark:
@@ -340,7 +341,7 @@ def _held(mark: Mark, frame: Frame) -> Mark:
     return replace(mark, y=at, text=f"{mark.text} ({side} what is drawn)")
 
 
-def _join(place: _Place, point: tuple[float, float], box: tuple[float, float, float, float]) -> None:
+def _join(place: _Place, point: tuple[float, float], box: Box) -> None:
     """Draw the line from a mark to its words."""
     axes: Any = place.axes
     across = min(max(point[0], box[0]), box[2])
