@@ -1,5 +1,6 @@
 """A real browser for the tests of pages: Debian's Chromium, driven by Playwright."""
 
+import contextlib
 import os
 from pathlib import Path
 
@@ -26,6 +27,24 @@ def browser():
         opened = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="session")
+def pages(tmp_path_factory, worker_id):
+    """The pages, of which all processes of a test run share one copy."""
+    from browser.pages import Pages
+
+    own = tmp_path_factory.getbasetemp()
+    return Pages((own if worker_id == "master" else own.parent) / "pages")
+
+
+@pytest.fixture
+def opened(browser, pages):
+    """Open a page by its name."""
+    from browser.opened import OpenedPage
+
+    with contextlib.ExitStack() as stack:
+        yield lambda name, **options: stack.enter_context(OpenedPage(browser, pages[name], **options))
 
 
 @pytest.fixture(scope="session")

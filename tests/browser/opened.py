@@ -26,13 +26,15 @@ _BOXES = """
       found.push([text.trim().slice(0, 60), rect.left + scrollX, rect.top + scrollY,
                   rect.right + scrollX, rect.bottom + scrollY, node]);
   };
-  const scrolls = (element) => {
-    for (let e = element; e && e !== document.body; e = e.parentElement) {
+  const known = new Map([[document.body, false]]);
+  const scrolls = (e) => {
+    if (!known.has(e)) {
       const style = getComputedStyle(e);
-      if (e.scrollWidth > e.clientWidth && ['auto', 'scroll'].includes(style.overflowX)) return true;
-      if (style.clipPath !== 'none' || style.clip !== 'auto') return true;
+      const cut = style.clipPath !== 'none' || style.clip !== 'auto';
+      const wide = ['auto', 'scroll'].includes(style.overflowX) && e.scrollWidth > e.clientWidth;
+      known.set(e, cut || wide || scrolls(e.parentElement));
     }
-    return false;
+    return known.get(e);
   };
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   let number = 0;
@@ -68,7 +70,7 @@ _ELSEWHERE = """
 
 
 class OpenedPage:
-    """A file opened in the browser; ``page`` is Playwright's, ``console``, ``errors`` and ``requests`` what was noted."""
+    """A file opened in the browser: ``page`` is Playwright's; ``console``, ``errors`` and ``requests`` were noted."""
 
     def __init__(self, browser, path, *, width=1280, height=900, **context):
         self.path = path
@@ -91,9 +93,20 @@ class OpenedPage:
     def __exit__(self, *_):
         self.close()
 
-    def open_details(self):
-        """Unfold everything that is folded."""
-        self.page.evaluate("() => document.querySelectorAll('details').forEach(e => { e.open = true })")
+    def open_details(self, *, most_rows=None):
+        """Unfold everything that is folded.
+
+        ``most_rows`` takes the further rows of every table away: they are all made alike, and take long to look at.
+        """
+        self.page.evaluate(
+            """
+            (most) => {
+              document.querySelectorAll('details').forEach(e => { e.open = true });
+              if (most) document.querySelectorAll(`tbody tr:nth-child(n + ${most + 1})`).forEach(e => e.remove());
+            }
+            """,
+            most_rows,
+        )
 
     def points_elsewhere(self):
         """Return every attribute that leads out of the page or runs a script."""
@@ -102,8 +115,9 @@ class OpenedPage:
     def violations(self, axe_source, *, rules=None):
         """Return what axe-core finds wrong, as ``rule: selector (why)``."""
         self.page.evaluate(axe_source)
-        options = {"runOnly": {"type": "tag", "values": AXE_TAGS}, "resultTypes": ["violations"]}
-        found = self.page.evaluate("(options) => axe.run(document, options)", options | (rules or {}))
+        only = {"type": "tag", "values": AXE_TAGS} if rules is None else {"type": "rule", "values": rules}
+        options = {"runOnly": only, "resultTypes": ["violations"]}
+        found = self.page.evaluate("(options) => axe.run(document, options)", options)
         return [
             f"{violation['id']}: {node['target']} {node['failureSummary']}"
             for violation in found["violations"]

@@ -1,0 +1,194 @@
+"""Pages as a user makes them, each made once however many processes test: real runs, made ones, a set, a comparison."""
+
+import contextlib
+import fcntl
+import json
+from html import escape
+from pathlib import Path
+
+from click.testing import CliRunner
+from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
+from small_run import simulated, write_small_files
+
+from linecheck.checks.base import Problem
+from linecheck.cli import cli
+from linecheck.cli.looked_at import Sources
+from linecheck.limits.load import load_limits
+from linecheck.limits.verdict import Verdict
+from linecheck.records.figures.draw import svg
+from linecheck.records.figures.of_run import figures_of_check
+from linecheck.records.figures.table import table_of
+from linecheck.records.log import Log
+from linecheck.station.capture_set import write_capture_set
+from linecheck.station.plan import make_plan
+
+__all__ = ["ALL", "FULL", "HOSTILE", "VERDICTS", "Pages"]
+
+ROOT = Path(__file__).parents[2]
+DEMO = ["--station", ROOT / "station_configs" / "demo.toml", "--limits", ROOT / "limits" / "pellow-r3.yaml"]
+WHOLE_RUNS = {"pass": ("PR3-000001", None), "fail": ("PR3-000002", "distorting")}
+
+#: Pages of everything that the demonstration model has, and their verdicts.
+FULL = ("pass", "fail", "comparison")
+#: The other pages of one run. "hostile" is of a run whose every text would be markup, if it could.
+VERDICTS = {
+    "pass": Verdict.PASS,
+    "fail": Verdict.FAIL,
+    "marginal": Verdict.MARGINAL,
+    "invalid": Verdict.INVALID,
+    "aborted": Verdict.ABORTED,
+    "set": Verdict.MARGINAL,
+    "hostile": Verdict.FAIL,
+    "among_others": Verdict.PASS,
+}
+ALL = (*VERDICTS, "comparison")
+
+HOSTILE = {
+    "serial": "<script>document.title='taken'</script>",
+    "operator": "\"><img src=x onerror=alert(1)> O'Neil & Söhne",
+    "firmware": "{{ 7 * 7 }}{% raw %}</title>",
+    "station": "line-" + "x" * 120,
+}
+
+
+class Pages:
+    """Where the pages are; each is made when it is first asked for, and by one process only."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def __getitem__(self, name):
+        """Return the path of a page."""
+        page = self.folder / f"{name}.html"
+        with self._alone(name):
+            if not page.exists():
+                getattr(self, f"_make_{name}", self._make_of_made_run)(page)
+        return page
+
+    def whole_run(self, name):
+        """Return the result of a whole run of the simulated unit; all of these are in one log."""
+        result = self.folder / f"{name}.json"
+        with self._alone(f"whole-{name}"):
+            if not result.exists():
+                serial, fault = WHOLE_RUNS[name]
+                broken = ["--fault", fault] if fault else []
+                with contextlib.chdir(self.folder):
+                    call("run", *DEMO, "--serial", serial, "--firmware", "1.4.2", *broken, "--json", result)
+        return result
+
+    @contextlib.contextmanager
+    def _alone(self, name):
+        with open(self.folder / f"{name}.lock", "w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+
+    @property
+    def log(self):
+        """The log that whole runs are in."""
+        return self.folder / "results" / "linecheck.sqlite"
+
+    def _make_pass(self, page):
+        call("report", self.whole_run("pass"), "--log", self.log, "--out", page)
+
+    def _make_fail(self, page):
+        call("report", self.whole_run("fail"), "--log", self.log, "--out", page)
+
+    def _make_of_made_run(self, page):
+        log = self.folder / f"{page.stem}.sqlite"
+        with Log(log) as opened:
+            stored = opened.append(made_runs()[page.stem])
+        call("report", stored.sequence, "--log", log, "--out", page)
+
+    def _make_figures(self, page):
+        """Make a page of the failing run's figures alone, each over its table."""
+        record = Sources(log=str(self.log)).view(str(self.whole_run("fail")))
+        figures = [figure for check in record.checks for figure in figures_of_check(record, check)]
+        shown = [with_its_table(figure, f"figure-{number}") for number, figure in enumerate(figures)]
+        page.write_text(PAGE.format("".join(shown)), encoding="utf-8")
+
+    def _make_set(self, page):
+        folder = page.parent / "set"
+        folder.mkdir()
+        text = LIMITS.replace("SINAD", "{pass: {min: 118}, fail: {min: 90}}")
+        write_small_files(folder, limits=text)
+        limits = load_limits(folder / "limits.yaml")
+        interface = simulated()
+        taken = {
+            entry.check.name: interface.play(entry.check.name, entry.stimulus)
+            for entry in make_plan(limits).checks
+        }
+        write_capture_set(
+            folder / "captures", taken, model=limits.model, serial="PR3-000003", firmware="1.4.2"
+        )
+        call("report", folder / "captures", "--limits", folder / "limits.yaml", "--out", page)
+
+    def _make_among_others(self, page):
+        folder = page.parent / "among_others"
+        folder.mkdir()
+        files = write_small_files(folder, limits=LIMITS.replace("SINAD", "{pass: {min: 100}}"))
+        with contextlib.chdir(folder):
+            for number in range(1, 9):
+                call("run", *files, "--serial", f"PR3-{number:06}", "--json", f"{number}.json")
+            first = json.loads((folder / "1.json").read_bytes())["run"]
+            others = ["--against", "results/linecheck.sqlite", "--reference", first]
+            call("report", "PR3-000008", *others, "--out", page)
+
+    def _make_comparison(self, page):
+        folder = page.parent / "comparison"
+        sides = [self.whole_run("pass"), self.whole_run("fail")]
+        call("compare", *sides, *DEMO[2:], "--log", self.log, "--out", folder)
+        call("report", folder, "--out", page)
+
+
+LIMITS = """format: 1
+model: pellow-r3
+revision: 3
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+decision: simple
+setup: {filter: sharp}
+checks:
+  tone:
+    kind: tone
+    stimulus: {seconds: 0.25}
+    masks:
+      sinad: SINAD
+      level: {pass: {min: 3.5, max: 4.5}}
+      spectrum: {pass: {max: [[20, -60], [20000, -60]]}}
+  wiring:
+    kind: wiring
+    stimulus: {seconds: 0.25}
+    masks:
+      order: {pass: {min: 1}}
+"""
+
+
+PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Figures</title>
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'"></head>
+<body><main><h1>Figures</h1>{}</main></body></html>"""
+
+
+def with_its_table(figure, prefix):
+    """Return a figure over its table, in a page's words."""
+    table = table_of(figure)
+    head = "".join(f"<th scope='col'>{escape(heading)}</th>" for heading in table.headings)
+    cells = [["" if value is None else repr(value) for value in row] for row in table.rows]
+    body = "".join("<tr><td>" + "</td><td>".join(row) + "</td></tr>" for row in cells)
+    table = f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    drawn = svg(figure, prefix=prefix)
+    return f"<figure>{drawn}<details><summary>Numbers</summary>{table}</details></figure>"
+
+
+def call(*arguments):
+    """Run a command of linecheck in this process."""
+    done = CliRunner().invoke(cli, [str(argument) for argument in arguments], catch_exceptions=False)
+    assert done.exit_code in (0, 1, 3), done.output
+
+
+def made_runs():
+    """Return the runs that are made up, by the names of their pages."""
+    by_verdict = {verdict.value: run for verdict, run in runs_of_every_verdict().items()}
+    odd = Problem("dropout", "</p><b>the sound broke off</b> & {{ more }}", "left")
+    checks = (made_check(made_reading(Verdict.FAIL, 105.3), made_curve(), problems=(odd,)),)
+    return by_verdict | {"hostile": made_run(*checks, **HOSTILE)}
