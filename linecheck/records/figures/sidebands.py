@@ -20,6 +20,8 @@ _LINE = re.compile(
     r"a line at ([0-9.]{1,20}) Hz(?: \(([^)]{1,200})\))?, ([0-9.]{1,20}) Hz (above|below) the tone"
 )
 _RUNS_WITH = re.compile(r"the offset is (.{1,200})", re.DOTALL)
+_LEVEL = re.compile(r"(?:upper|lower|tone,) (-[0-9.]{1,10}) dB")
+_RESOLUTION_HZ = 5.0
 #: Sidebands of two channels are one within this.
 _SAME_HZ = 0.5
 
@@ -30,7 +32,8 @@ def sideband_marks(curves: Sequence[Curve], problems: Iterable[Problem]) -> tupl
     Parameters
     ----------
     curves : sequence of Curve
-        The channels' curves over the distance from the tone; a mark stands on the curve of its channel.
+        The channels' curves over the distance from the tone; a mark stands on the curve of its
+        channel, where that has a point there.
     problems : iterable of Problem
         The check's; notes about sidebands are read as they come, also out of the log.
     """
@@ -41,7 +44,7 @@ def sideband_marks(curves: Sequence[Curve], problems: Iterable[Problem]) -> tupl
         if told is None or curve is None or not len(curve.x):
             continue
         offset, words = told
-        found.append((offset, words, problem.channel or "", _on_curve(curve, offset, words)))
+        found.append((offset, words, problem.channel or "", _on_curve(curve, offset, words, problem.message)))
     return tuple(_merged(found))
 
 
@@ -78,11 +81,20 @@ def _source(text: str) -> str:
     return f"{name}, {order}" if name else text
 
 
-def _on_curve(curve: Curve, offset_hz: float, words: str) -> Mark:
-    """Return the mark at the highest of the curve's points beside an offset."""
-    nearest = np.argsort(np.abs(curve.x - offset_hz), kind="stable")[:3]
-    index = int(nearest[np.argmax(curve.y[nearest])])
-    return Mark(float(curve.x[index]), float(curve.y[index]), words)
+def _on_curve(curve: Curve, offset_hz: float, words: str, message: str) -> Mark:
+    """Return the mark at the highest of the curve's points at an offset; as the note has it, where there is none.
+
+    A curve has fewer points than its capture could give: of two lines close together it keeps the stronger.
+    """
+    near = np.flatnonzero(np.abs(curve.x - offset_hz) <= (curve.resolution_hz or _RESOLUTION_HZ))
+    levels = [float(level) for level in _LEVEL.findall(message)]
+    if len(near):
+        index = int(near[np.argmax(curve.y[near])])
+        return Mark(float(curve.x[index]), float(curve.y[index]), words)
+    if levels:
+        return Mark(offset_hz, max(levels), words)
+    index = int(np.argmin(np.abs(curve.x - offset_hz)))
+    return Mark(offset_hz, float(curve.y[index]), words)
 
 
 def _merged(found: Sequence[tuple[float, str, str, Mark]]) -> list[Mark]:
