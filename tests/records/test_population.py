@@ -454,3 +454,13 @@ def test_a_log_that_the_first_schema_wrote_is_read_as_it_is(path):
     assert found.readings[SINAD].values == (113.2, 125.0)
     assert any("did not keep which values are bounds" in note for note in found.notes)
     assert path.read_bytes() == before
+
+
+def test_records_of_a_unit_that_has_all_its_values_are_not_read(path, monkeypatch):
+    monkeypatch.setattr(stored, "_PAGE", 2)
+    wanted = [stored.WantedReading("tone", "sinad", "left", "dB", "5a" * 32)]
+    with Log(path) as log:
+        for at in range(9):
+            log.append(unit(1, 110.0 + at))
+        found = log.earlier_units("pellow-r3", "PR3-000009", wanted, run_id="none")
+    assert (found.units, found.records, found.readings[0].values) == (1, 2, (118.0,))
