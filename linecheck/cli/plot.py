@@ -76,6 +76,8 @@ def command(
     """
     from linecheck.cli.looked_at import Sources
 
+    if not out:
+        raise UsageError("--out: is empty, name a folder")
     if os.path.isfile(os.path.join(source, _COMPARISON)) or os.path.basename(source) == _COMPARISON:
         if reference is not None or limits or against is not None:
             raise UsageError(

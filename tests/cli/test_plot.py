@@ -126,6 +126,13 @@ def test_a_folder_that_cannot_be_written_is_said(views, tmp_path):
     assert "there is a file of that name" in str(result.exception)
 
 
+def test_an_empty_folder_name_is_refused(views, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    result = _run("PR3-000001", "--out", "")
+    assert isinstance(result.exception, UsageError)
+    assert not list(tmp_path.iterdir())
+
+
 def test_what_is_neither_run_nor_set_is_refused(tmp_path):
     result = _run(tmp_path, "--out", tmp_path / "out")
     assert isinstance(result.exception, FileError)
