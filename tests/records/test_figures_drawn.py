@@ -244,6 +244,7 @@ def test_strips_say_value_and_verdict_in_words():
     assert {"112.80 dB, pass", "110.00 dB, marginal", "100.00 dB, fail", "invalid", "not measured"} <= set(
         words
     )
+    assert {"108", "112"} <= set(words)
     assert "112.80 dB, pass; passes from 112.00 dB" in root.find(f"{SVG}desc").text
     assert Image.open(io.BytesIO(strips_png(strips))).width == 1340
 

@@ -47,7 +47,7 @@ def value_text(value: float, unit: str) -> str:
 
 def near_text(value: float, unit: str, span: float) -> str:
     """Return a value with as many decimals as a thousandth of a span takes; levels have two at most."""
-    if not 1e-9 < span < 1e6 or not abs(value) < 1e6:
+    if not 1e-9 < span < 1e6 or not abs(value) < 1e6 or (not unit and value == round(value)):
         return value_text(value, unit)
     decimals = max(0, int(np.ceil(3.0 - np.log10(span))))
     rounded = round(value, min(decimals, 2) if unit.startswith("dB") else decimals) + 0.0
