@@ -190,3 +190,55 @@ def test_ctrl_c_aborts_the_run_and_keeps_what_was_measured(bench):
     assert min(sinads(ended.result, "tone")) > 140.0
     assert "ABORTED" in ended.listed
     assert bench.server.streams() == 0
+
+
+SETUPS = """\
+format: 1
+model: pellow-r3
+revision: 1
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+checks:
+  tone:
+    kind: tone
+    stimulus: {rate_hz: 192000, bits: 24, seconds: 0.5}
+    setups: [{filter: sharp}, {filter: slow}]
+    masks: {sinad: {pass: {min: 140}}}
+  wiring:
+    kind: wiring
+    stimulus: {rate_hz: 192000, bits: 24}
+    setup: {filter: sharp}
+    masks: {order: {pass: {min: 1}}}
+"""
+
+
+def test_the_sound_path_outlives_an_operator_who_takes_his_time(bench, tmp_path):
+    (tmp_path / "r3.yaml").write_text(SETUPS)
+    options = "run --station station.toml --limits r3.yaml --serial PR3-000001 --json result.json"
+    process = subprocess.Popen(
+        [*COMMAND, *options.split()],
+        env=bench.server.environment | {"PYTHONUNBUFFERED": "1"},
+        cwd=tmp_path,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    asked = 0
+    try:
+        for line in process.stderr:
+            if "then press Enter" in line:
+                asked += 1
+                time.sleep(3.5 if asked == 2 else 0.0)
+                process.stdin.write("\n")
+                process.stdin.flush()
+            if line.startswith("[3/3]"):
+                break
+    finally:
+        ended = bench.finish(process, 60)
+    assert asked == 2
+    assert ended.status == 0, ended.errors
+    assert ended.result["problems"] == []
+    assert min(sinads(ended.result, "tone")) > 140.0
+    assert [step["seconds"] > 3.0 for step in ended.result["settings"]] == [False, True]
