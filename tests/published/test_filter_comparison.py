@@ -1,0 +1,159 @@
+"""Filters of known truth: whatever is read of them is so.
+
+The units are two that no one here wrote (qualities of soxr, from 48 to 192 kHz) and the simulated unit with two of its
+filters. What they truly do is computed from their impulse responses by a Fourier transform alone.
+"""
+
+import numpy as np
+import pytest
+import resampled_unit as unit
+
+from linecheck.cli.looked_at import Sources
+from linecheck.limits.load import load_limits
+from linecheck.station.capture_set import write_capture_set
+from linecheck.station.plan import make_plan
+from linecheck.station.simulated import SimulatedInterface
+from linecheck.station.simulated_filters import reconstruction_taps
+from linecheck.station.simulated_unit import SimulatedUnit
+
+CAPTURE_HZ = 192_000
+#: In 20 Hz to 20 kHz re a full-scale sine, that of a good unit.
+NOISE_DBFS = -115.0
+LIMITS = """format: 1
+model: pellow-r3
+revision: 3
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+decision: simple
+checks:
+  tone: {kind: tone, stimulus: {rate_hz: RATE, level_dbfs: -1, seconds: 0.5}}
+  response: {kind: response, stimulus: {rate_hz: RATE}, masks: {ripple: {pass: {max: 1}}}}
+  reconstruction: {kind: reconstruction, stimulus: {rate_hz: RATE}}
+  distortion_sweep: {kind: distortion_sweep, stimulus: {rate_hz: RATE, points: 5}}
+"""
+DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
+
+#: Within so much of the truth every metric is read where noise is no matter: as the tests of the check kinds say. The
+#: top of a lobe of the stop band lies between two lines, which are 50 Hz apart.
+ACCURACY = {
+    **{f"droop_{khz}k": 0.001 for khz in DROOPS_KHZ},
+    "corner_3db": 0.3,
+    "corner_6db": 0.3,
+    "corner_high": 0.3,
+    "stopband_attenuation": 1.2,
+    "stopband_from": 60.0,
+    "image_rejection": 0.5,
+    "pre_ringing": 0.02,
+    "latency": 0.004,
+    "ripple": 0.001,
+    "worst": 0.3,
+    "worst_wide": 0.3,
+}
+
+
+def write_limits(folder, rate_hz):
+    path = folder / f"limits-{rate_hz}.yaml"
+    path.write_text(LIMITS.replace("RATE", str(rate_hz)), encoding="utf-8")
+    return path
+
+
+def distortion(truth, rate_hz, to_hz):
+    """THD+N in dB at the loudest of the tones that are played: noise of a known level, and images."""
+    tones = np.geomspace(20.0, 20_000.0, 5)
+    level = truth.level(tones)
+    noise = 10 ** ((NOISE_DBFS + 1.0 - level) / 10) * (to_hz - 20.0) / 19_980.0
+    images = np.zeros(len(tones))
+    for place in (rate_hz - tones, rate_hz + tones, 2 * rate_hz - tones):
+        power = 10 ** ((truth.level(np.minimum(place, to_hz)) - level) / 10)
+        images += np.where(place <= to_hz, power, 0.0)
+    return float(10 * np.log10(np.max(noise + images)))
+
+
+def truths(truth, rate_hz):
+    """What a filter does, by metric."""
+    depth, begins = truth.stop_band(CAPTURE_HZ)
+    ahead, delay = truth.impulse(unit.EDGE * CAPTURE_HZ)
+    band = truth.level(np.geomspace(20.0, 20_000.0, 400))
+    return {
+        **{f"droop_{khz}k": float(truth.level(1e3 * khz)[0]) for khz in DROOPS_KHZ},
+        "corner_3db": truth.corner(-3.0),
+        "corner_6db": truth.corner(-6.0),
+        "corner_high": truth.corner(-3.0),
+        "stopband_attenuation": depth,
+        "stopband_from": begins,
+        "image_rejection": truth.image_rejection(rate_hz),
+        "pre_ringing": ahead,
+        "latency": delay,
+        "ripple": float(np.max(band) - np.min(band)),
+        "worst": distortion(truth, rate_hz, 20_000.0),
+        "worst_wide": distortion(truth, rate_hz, 90_000.0),
+    }
+
+
+class Bench:
+    """Capture sets with the truth about each."""
+
+    def __init__(self, folder):
+        self.folder, self.truths, self.limits = folder, {}, {}
+
+    def _write(self, name, rate_hz, truth, play):
+        path = write_limits(self.folder, rate_hz)
+        limits = load_limits(path)
+        captures = {entry.check.name: play(entry) for entry in make_plan(limits).checks}
+        about = {"model": limits.model, "serial": "PR3-000001", "firmware": name}
+        write_capture_set(self.folder / name, captures, **about)
+        self.truths[name], self.limits[name] = truths(truth, rate_hz), str(path)
+
+    def soxr(self, name, quality, seed):
+        """Write a set through a quality of soxr."""
+        truth = unit.soxr_truth(quality, CAPTURE_HZ, 48_000)
+
+        def play(entry):
+            return unit.soxr_capture(entry.stimulus, quality, noise_dbfs=NOISE_DBFS, seed=seed)
+
+        self._write(name, 48_000, truth, play)
+
+    def simulated(self, name, filter_name, seed):
+        """Write a set of the simulated unit that has noise and another clock than the capture, and no other fault."""
+        made = SimulatedUnit.ideal(
+            seed=seed, filter=filter_name, noise_db=NOISE_DBFS, clock_ppm=12.0, adc_bits=24
+        )
+        interface = SimulatedInterface(made, capture_rate_hz=CAPTURE_HZ)
+        taps, _ = reconstruction_taps(filter_name, 8)
+        truth = unit.FilterTruth(taps, 1.0 / (8 * 44_100))
+        self._write(name, 44_100, truth, lambda entry: interface.play(entry.check.name, entry.stimulus))
+
+    def view(self, name):
+        """Return what is measured of a set."""
+        return Sources(limits=(self.limits[name],)).view(str(self.folder / name))
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    made = Bench(tmp_path_factory.mktemp("filters"))
+    made.soxr("soxr-HQ", "HQ", 1)
+    made.soxr("soxr-HQ again", "HQ", 2)
+    made.soxr("soxr-LQ", "LQ", 3)
+    made.simulated("sim-sharp", "sharp", 4)
+    made.simulated("sim-slow", "slow", 5)
+    return made
+
+
+NAMES = ("soxr-HQ", "soxr-LQ", "sim-sharp", "sim-slow")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_reading_is_within_its_accuracy_of_the_truth(bench, name):
+    truth, seen = bench.truths[name], set()
+    for check in bench.view(name).checks:
+        for judged in check.judged.readings:
+            reading = judged.reading
+            if reading.metric not in truth or reading.value is None:
+                continue
+            seen.add(reading.metric)
+            off, allowed = reading.value - truth[reading.metric], 4 * reading.uncertainty
+            if reading.is_bound:
+                assert off < allowed, (reading.metric, off)
+            else:
+                assert abs(off) < allowed + ACCURACY[reading.metric], (reading.metric, off)
+    assert set(truth) - seen <= {"stopband_from"}
