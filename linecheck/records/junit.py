@@ -37,7 +37,7 @@ from linecheck.records.settle import settled
 from linecheck.records.text import visible
 from linecheck.records.times import utc_text
 from linecheck.records.wording import judgement
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep
 
 if TYPE_CHECKING:
     from linecheck.station.many_sets import JudgedSet
@@ -176,6 +176,7 @@ def _suite(outcome: RunOutcome, strict: bool, further: tuple[Case, ...], place: 
         for problem in run.problems
         if not problem.blocks
     ]
+    notes += [_setting(step) for step in run.settings if step.how != "interface" or not step.done]
     return Suite(
         name=f"{run.model} {run.serial}",
         package=run.model,
@@ -185,6 +186,14 @@ def _suite(outcome: RunOutcome, strict: bool, further: tuple[Case, ...], place: 
         properties=_properties(run, worst([run.verdict, *_verdicts(further)])),
         cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
+    )
+
+
+def _setting(step: SettingStep) -> str:
+    """Return what is said of a setting that was not the interface's own."""
+    made = f"{step.setting} {step.value} before {step.before} ({step.how}, {step.seconds:.1f} s)"
+    return (
+        f"the unit was set to {made}" if step.done else f"the unit could not be set to {made}: {step.output}"
     )
 
 

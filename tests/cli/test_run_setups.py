@@ -3,6 +3,7 @@
 import json
 import os
 import pty
+import signal
 import subprocess
 import sys
 import time
@@ -105,6 +106,7 @@ def test_what_the_operator_cannot_set_is_invalid_and_the_rest_is_judged(tmp_path
         (one.get("classname"), one.get("name")): [child.tag for child in one]
         for one in junit.iter("testcase")
     }
+    assert "could not be set to gain high before tone@gain=high (operator" in junit.find(".//system-out").text
     assert cases["pellow-r3.tone@gain=high", "sinad.left"] == ["error"]
     assert cases["pellow-r3.tone@gain=low", "sinad.left"] == []
     captures = next(tmp_path.glob("results/*/*/captures/captures.toml")).read_text()
@@ -161,6 +163,20 @@ def test_a_station_s_command_replaces_the_operator(tmp_path):
     ]
 
 
+def test_ctrl_c_at_the_question_aborts_the_run(tmp_path):
+    process = start(tmp_path, "--serial", "PR3-000001")
+    lines = []
+    for line in process.stderr:
+        lines.append(line)
+        if "then press Enter" in line:
+            process.send_signal(signal.SIGINT)
+    assert process.wait(timeout=30) == 3
+    assert "Traceback" not in "".join(lines)
+    assert results(tmp_path)["PR3-000001"]["verdict"] == "aborted"
+    for stream in (process.stdin, process.stdout, process.stderr):
+        stream.close()
+
+
 def test_a_programme_is_of_one_setup(tmp_path, monkeypatch, capsys):
     limits = write_small_files(tmp_path, limits=LIMITS)[2:]
     out = tmp_path / "p.wav"
@@ -204,3 +220,10 @@ def test_a_set_of_several_setups_goes_through_judge_baseline_and_regress(tmp_pat
     assert "tone@gain=high" in (tmp_path / "base.toml").read_text()
     status, out, err = call(monkeypatch, capsys, "regress", captures, *limits, "--baseline", "base.toml")
     assert status == 0, out + err
+    (tmp_path / "pytest.ini").write_text(
+        "[pytest]\nlinecheck_limits = limits.yaml\nlinecheck_baseline = base.toml\n"
+    )
+    command = [sys.executable, "-m", "pytest", "-q", "-rA", "-p", "no:cacheprovider", str(captures)]
+    ended = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    assert "::tone@gain=high.sinad.left" in ended.stdout
