@@ -132,7 +132,7 @@ def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Dra
     from linecheck.records.comparison.file import load_comparison
     from linecheck.records.figures.of_comparison import figures_of_comparison
 
-    comparison = load_comparison(path)
+    comparison = load_comparison(path / _COMPARISON if path.is_dir() else path)
     every = list(dict.fromkeys(entry.check for entry in (*comparison.curves, *comparison.values)))
     names = _chosen(wanted, every, {})
     curves = tuple(curve for curve in comparison.curves if curve.check in names)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_figures import SPECTRUM_MASK, check_of, renamed, spectrum, view_of
@@ -269,3 +271,12 @@ def test_marks_and_limits_stay_on_their_axis_when_only_one_point_is_there():
     assert frame.x_low < 1000.0 < frame.x_high
     assert frame.y_low < -3.0 < 0.0 < frame.y_high
     assert table_of(figure).rows == ((1000.0, -3.0, 0.0),)
+
+
+def test_the_guarded_rule_is_said_below_the_limits_as_they_are_written():
+    check = check_of([spectrum("left")], SPECTRUM_MASK)
+    view = view_of(check, masks={"spectrum": SPECTRUM_MASK})
+    guarded = replace(view, limits=replace(view.limits, decision="guarded"))
+    (plain,), (figure,) = figures_of_check(view, check), figures_of_check(guarded, check)
+    assert plain.caption == ""
+    assert "twice its own uncertainty" in figure.caption

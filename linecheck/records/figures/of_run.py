@@ -91,8 +91,15 @@ def _figure(
         limit_lines(mask, span, spec.log_x),
         marks,
         hold_of(spec),
-        energies_caption(named) if part == "impulse" else "",
+        energies_caption(named) if part == "impulse" else _guard(view, mask),
     )
+
+
+def _guard(view: RunView, mask: Mask | None) -> str:
+    """Return what the guarded rule adds to the limits that are drawn."""
+    if mask is None or view.limits.decision != "guarded":
+        return ""
+    return "guarded: each point must lie inside the pass limits by twice its own uncertainty"
 
 
 def _worst_marks(item: JudgedCurve) -> list[Mark]:
