@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+import types
 from dataclasses import replace
 from xml.etree import ElementTree
 
@@ -15,6 +17,8 @@ from linecheck.cli.looked_at import Sources
 from linecheck.cli.plot import command
 from linecheck.errors import FileError, LinecheckError, UsageError
 from linecheck.limits.model import Bounds, Mask
+from linecheck.limits.verdict import Verdict
+from linecheck.records.comparison.model import ComparedCurve, Comparison, Side
 
 
 def _view(serial="PR3-000001"):
@@ -124,6 +128,46 @@ def test_a_folder_that_cannot_be_written_is_said(views, tmp_path):
     result = _run("PR3-000001", "--out", tmp_path / "file")
     assert isinstance(result.exception, LinecheckError)
     assert "there is a file of that name" in str(result.exception)
+
+
+def _comparison():
+    sides = tuple(
+        Side(
+            letter, name, name, "made by hand", letter * 8, "PR3-000001", "pellow-r3", Verdict.PASS, None, None,
+            "linecheck", "2026-11-20T08:15:00Z", None, "limits/pellow-r3.yaml", 1, "0" * 64, {}, {}, {},
+        )
+        for letter, name in (("A", "old"), ("B", "new"))
+    )  # fmt: skip
+    curves = tuple(
+        ComparedCurve(check, "tone", "spectrum", "", "left", "Hz", "dB", True, "less",
+                      (spectrum("left", 1), spectrum("left", 2)), ())
+        for check in ("tone@filter=slow", "treble_tone")
+    )  # fmt: skip
+    return Comparison("", "linecheck", "", 1, "0" * 64, ("left",), sides, 4.3, 2, (), curves, ())
+
+
+@pytest.mark.parametrize("named", ["", "comparison.json"])
+@pytest.mark.parametrize(("checks", "count"), [([], 2), (["tone"], 1), (["tone@filter=slow"], 1)])
+def test_a_comparison_is_drawn_from_its_folder_or_its_file(tmp_path, monkeypatch, named, checks, count):
+    loaded = []
+    module = types.ModuleType("linecheck.records.comparison.file")
+    module.load_comparison = lambda path: loaded.append(path) or _comparison()
+    monkeypatch.setitem(sys.modules, module.__name__, module)
+    (tmp_path / "comparison.json").write_text("{}")
+    result = _run(tmp_path / named, *checks, "--out", tmp_path / "out")
+    assert result.return_value == 0
+    assert loaded == [tmp_path / "comparison.json"]
+    written = sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert written == ["tone-filter-slow-spectrum-left.svg", "treble_tone-spectrum-left.svg"][:count]
+    assert "B: new" in (tmp_path / "out" / written[0]).read_text("utf-8")
+
+
+@pytest.mark.parametrize("option", [("--reference", "1"), ("--limits", "x"), ("--against", "x")])
+def test_a_comparison_takes_no_option_of_runs(tmp_path, option):
+    (tmp_path / "comparison.json").write_text("{}")
+    result = _run(tmp_path, "--out", tmp_path / "out", *option)
+    assert isinstance(result.exception, UsageError)
+    assert "already" in str(result.exception)
 
 
 def test_an_empty_folder_name_is_refused(views, tmp_path, monkeypatch):
