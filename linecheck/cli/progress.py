@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
@@ -92,6 +94,18 @@ class BarProgress:
         done = self._playing.stimulus.seconds if self._playing is not None else 0.0
         self._playing = planned
         self._bar.update(self._task, description=planned.check.name, advance=done)
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Take the bar away while someone is asked, so that it does not write over the answer."""
+        if self._bar is None:
+            yield
+            return
+        self._bar.stop()
+        try:
+            yield
+        finally:
+            self._bar.start()
 
     def unit_set(self, step: SettingStep) -> None:
         """Write how the unit was set above the bar."""

@@ -19,7 +19,7 @@ import click
 
 from linecheck.checks.base import Capture, Problem
 from linecheck.cli.display import show_result
-from linecheck.cli.progress import progress_listener
+from linecheck.cli.progress import BarProgress, progress_listener
 from linecheck.cli.stop_signals import StopSignals
 from linecheck.errors import ExitStatus, FileError, LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
@@ -242,6 +242,21 @@ class _OncePlaying:
             self._prepare = None
 
 
+@dataclass(frozen=True)
+class _Asking:
+    """Asks an operator with the progress out of the way."""
+
+    operator: Operator
+    listener: Listener
+
+    def confirm(self, request: str) -> str | None:
+        """Ask for a setting to be made; return why it was not."""
+        if isinstance(self.listener, BarProgress):
+            with self.listener.paused():
+                return self.operator.confirm(request)
+        return self.operator.confirm(request)
+
+
 @dataclass
 class Session:
     """A station at work: everything that stays the same from one unit to the next.
@@ -282,14 +297,16 @@ class Session:
             interface = open_interface(config, serial=serial, attempt=earlier + 1, faults=self.faults)
         facts = RunFacts(serial, firmware, operator, config.station, self.station.sha256, config.calibration)
         checks = [planned.check for planned in self.plan.checks]
-        control = SetupControl(checks, serial, config.setup, self.operator)
+        listener = progress_listener()
+        asked = None if self.operator is None else _Asking(self.operator, listener)
+        control = SetupControl(checks, serial, config.setup, asked)
         with StopSignals() as stop:
             run = run_unit(
                 self.plan,
                 facts,
                 interface,
                 self.executor,
-                listener=_OncePlaying(progress_listener(), self._make_ready),
+                listener=_OncePlaying(listener, self._make_ready),
                 keep_captures=self.keep != "none",
                 control=control,
             )
