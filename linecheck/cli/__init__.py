@@ -31,6 +31,7 @@ COMMANDS = {
         "Write all checks as one test programme, for a player that nothing controls.",
     ),
     "regress": ("linecheck.cli.regress", "Compare capture sets with a baseline."),
+    "report": ("linecheck.cli.report", "Write a run, a capture set or a comparison as one page."),
     "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
     "signoff": ("linecheck.cli.signoff", "Record who accepts or rejects what a comparison showed."),
     "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),

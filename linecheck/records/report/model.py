@@ -1,0 +1,249 @@
+"""What a page says, as plain data: its templates lay it out and compute nothing.
+
+==========================  ================================================================
+:class:`RunPage`            a run or a judged capture set
+:class:`ComparisonPage`     sides held against each other
+:class:`CheckPart`          one check: strips, values, figures
+:class:`FactGroup`          names and values that belong together
+==========================  ================================================================
+
+Every text is plain text; only ``svg`` is markup, made by the drawing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from linecheck.records.report.beside import Beside
+
+__all__ = [
+    "Badge",
+    "CheckPart",
+    "ComparedCheck",
+    "ComparedRow",
+    "ComparisonPage",
+    "DataTable",
+    "Droop",
+    "Fact",
+    "FactGroup",
+    "FigurePart",
+    "FindingPart",
+    "RunPage",
+    "SidePart",
+    "SignPart",
+    "StripPart",
+    "ValueRow",
+    "Zone",
+]
+
+
+@dataclass(frozen=True)
+class Badge:
+    """A verdict: ``key`` chooses shape and colour, ``word`` says it."""
+
+    key: str
+    word: str
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A stretch of a strip, in per cent of its length."""
+
+    kind: str
+    start: float
+    width: float
+
+
+@dataclass(frozen=True)
+class StripPart:
+    """One value between its limits. Places are per cent of the strip's length, None where there is nothing to mark.
+
+    ``others`` are the places of earlier units; ``heights`` (per cent) stand for them where they are many.
+    """
+
+    name: str
+    badge: Badge | None
+    value: str
+    uncertainty: str
+    margin: str
+    limits: str
+    alt: str
+    zones: tuple[Zone, ...]
+    edges: tuple[tuple[str, float], ...]
+    at: float | None
+    spread: tuple[float, float] | None
+    others: tuple[float, ...] = ()
+    heights: tuple[float, ...] = ()
+    standing: str = ""
+
+
+@dataclass(frozen=True)
+class ValueRow:
+    """A value that no mask judges."""
+
+    name: str
+    meaning: str
+    value: str
+    uncertainty: str
+
+
+@dataclass(frozen=True)
+class DataTable:
+    """Headings, and rows of texts; the first column names the row."""
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class FigurePart:
+    """A drawing with its title, its words and its numbers."""
+
+    anchor: str
+    title: str
+    alt: str
+    svg: str
+    table: DataTable
+
+
+@dataclass(frozen=True)
+class FindingPart:
+    """Something that is not a pass, in words; ``strip`` and ``anchor`` (its check's) where there are such."""
+
+    badge: Badge | None
+    text: str
+    strip: StripPart | None = None
+    anchor: str = ""
+    check: str = ""
+
+
+@dataclass(frozen=True)
+class CheckPart:
+    """One check; ``tightest`` names its judged value with the least margin, ``about`` what its kind measures."""
+
+    anchor: str
+    name: str
+    kind: str
+    about: str
+    badge: Badge
+    setup: str
+    tightest: str
+    problems: tuple[str, ...]
+    strips: tuple[StripPart, ...]
+    curves: tuple[tuple[Badge, str], ...]
+    values: tuple[ValueRow, ...]
+    figures: tuple[FigurePart, ...]
+    stimulus_sha256: str
+    capture_sha256: str
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A name with its value; ``is_code`` for hashes and ids."""
+
+    name: str
+    value: str
+    is_code: bool = False
+
+
+@dataclass(frozen=True)
+class FactGroup:
+    """Facts under a heading."""
+
+    anchor: str
+    title: str
+    facts: tuple[Fact, ...]
+    empty: str = ""
+
+
+@dataclass(frozen=True)
+class RunPage:
+    """The page of one run."""
+
+    title: str
+    running_head: str
+    badge: Badge
+    subject: str
+    meaning: str
+    summary: str
+    identity: tuple[Fact, ...]
+    fails: tuple[FindingPart, ...]
+    problems: tuple[str, ...]
+    marginal: tuple[FindingPart, ...]
+    missing: tuple[str, ...]
+    checks: tuple[CheckPart, ...]
+    beside: Beside | None
+    settings: DataTable | None
+    groups: tuple[FactGroup, ...]
+    software: str
+
+
+@dataclass(frozen=True)
+class SidePart:
+    """One side of a comparison."""
+
+    label: str
+    name: str
+    badge: Badge
+    facts: tuple[Fact, ...]
+    problems: tuple[str, ...]
+    hashes: DataTable
+
+
+@dataclass(frozen=True)
+class ComparedRow:
+    """A metric of all sides: a value for each, and for each but the first its difference, and whether that is real."""
+
+    name: str
+    values: tuple[str, ...]
+    differences: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class ComparedCheck:
+    """One check of all sides."""
+
+    anchor: str
+    name: str
+    kind: str
+    about: str
+    rows: tuple[ComparedRow, ...]
+    curves: tuple[ComparedRow, ...]
+    figures: tuple[FigurePart, ...]
+
+
+@dataclass(frozen=True)
+class Droop:
+    """How the sides' responses fall: a row for each frequency and channel."""
+
+    check: str
+    rows: tuple[ComparedRow, ...]
+
+
+@dataclass(frozen=True)
+class SignPart:
+    """A sign-off with what was signed."""
+
+    decision: str
+    text: str
+    reason: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ComparisonPage:
+    """The page of a comparison."""
+
+    title: str
+    running_head: str
+    headline: str
+    criterion: str
+    labels: tuple[str, ...]
+    findings: tuple[tuple[str, str, str], ...]
+    sides: tuple[SidePart, ...]
+    droops: tuple[Droop, ...]
+    checks: tuple[ComparedCheck, ...]
+    notes: tuple[str, ...]
+    signoffs: tuple[SignPart, ...]
+    groups: tuple[FactGroup, ...]
+    software: str

@@ -1,0 +1,166 @@
+"""Parts that pages share: strips, figures with their tables, names that are safe as ids."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from linecheck.limits.verdict import Verdict
+from linecheck.records.figures.data import Figure, Strip
+from linecheck.records.figures.density import MOST_DOTS, binned
+from linecheck.records.figures.draw import svg
+from linecheck.records.figures.table import table_of
+from linecheck.records.figures.words import file_name, near_text, plain_name, plain_number, value_text
+from linecheck.records.report.model import Badge, DataTable, FigurePart, StripPart, Zone
+
+__all__ = ["COVERAGE", "anchors", "badge", "figure_part", "hash_text", "strip_part"]
+
+#: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
+COVERAGE = 2.0
+_UNJUDGED = Badge("none", "not judged")
+
+
+def badge(verdict: Verdict | None) -> Badge:
+    """Return how a verdict is shown."""
+    return _UNJUDGED if verdict is None else Badge(verdict.value, verdict.value.upper())
+
+
+def hash_text(digest: str | None) -> str:
+    """Return a hash, or that there is none."""
+    return digest or "none recorded"
+
+
+def anchors(names: Iterable[str], prefix: str) -> dict[str, str]:
+    """Return an id for each name, no two the same."""
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in dict.fromkeys(names):
+        found[name] = _free(f"{prefix}-{file_name(name)[:60]}", taken)
+    return found
+
+
+def _free(wanted: str, taken: Collection[str] | set[str]) -> str:
+    free, number = wanted, 1
+    while free in taken:
+        number += 1
+        free = f"{wanted}-{number}"
+    if isinstance(taken, set):
+        taken.add(free)
+    return free
+
+
+def figure_part(figure: Figure, anchor: str) -> FigurePart:
+    """Return a figure drawn, with its numbers as texts."""
+    table = table_of(figure)
+    rows = tuple(tuple("" if value is None else plain_number(value) for value in row) for row in table.rows)
+    drawing = svg(figure, prefix=anchor, titled=False)
+    return FigurePart(anchor, figure.title, figure.alt, drawing, DataTable(table.headings, rows))
+
+
+def strip_part(strip: Strip, *, named: bool) -> StripPart:
+    """Return a strip in words and in places along it; ``named`` whether it says its check."""
+    metric = " ".join(filter(None, (plain_name(strip.metric), strip.channel)))
+    name = f"{strip.check}: {metric}" if named else metric
+    spread = COVERAGE * (strip.uncertainty or 0.0)
+    value, span = _value(strip), strip.high - strip.low
+    uncertainty = "" if strip.value is None or not spread else f"± {near_text(spread, strip.unit, span / 10)}"
+    limits, margin = _limits(strip), _margin(strip)
+    said = "" if strip.verdict is None else f" {strip.verdict.value.upper()}."
+    alt = f"{name}: {' '.join(filter(None, (value, uncertainty)))}.{said} {limits} {margin} {strip.standing}"
+    at = None if strip.value is None else _place(strip, strip.value)
+    ends = None
+    if strip.value is not None and spread:
+        ends = _place(strip, strip.value - spread), _place(strip, strip.value + spread)
+    few = len(strip.others) <= MOST_DOTS
+    return StripPart(
+        name=name,
+        badge=badge(strip.verdict),
+        value=value,
+        uncertainty=uncertainty,
+        margin=margin,
+        limits=limits,
+        alt=" ".join(alt.split()),
+        zones=tuple(_zones(strip)),
+        edges=tuple(_edges(strip)),
+        at=at,
+        spread=ends,
+        others=tuple(_place(strip, other) for other in strip.others) if few else (),
+        heights=() if few else _heights(strip),
+        standing=strip.standing,
+    )
+
+
+def _place(strip: Strip, value: float) -> float:
+    """Return where a value lies along a strip, per cent."""
+    share = (value - strip.low) / (strip.high - strip.low)
+    return round(100.0 * min(max(share, 0.0), 1.0), 3)
+
+
+def _heights(strip: Strip) -> tuple[float, ...]:
+    counts = binned(strip.others, strip.low, strip.high)
+    return tuple(round(100.0 * count / max(counts), 1) for count in counts)
+
+
+def _value(strip: Strip) -> str:
+    if strip.value is None:
+        return "not measured"
+    return near_text(strip.value, strip.unit, strip.high - strip.low) + " or better" * strip.is_bound
+
+
+def _zones(strip: Strip) -> Iterable[Zone]:
+    """Yield what lies beyond the limits: marginal, then fail; all else passes."""
+    for passes, fails, end in (
+        (strip.pass_min, strip.fail_min, strip.low),
+        (strip.pass_max, strip.fail_max, strip.high),
+    ):
+        if passes is not None:
+            yield _zone(strip, "marginal", passes, end if fails is None else fails)
+        if fails is not None:
+            yield _zone(strip, "fail", fails, end)
+
+
+def _zone(strip: Strip, kind: str, one: float, other: float) -> Zone:
+    start, end = sorted((_place(strip, one), _place(strip, other)))
+    return Zone(kind, start, round(end - start, 3))
+
+
+def _edges(strip: Strip) -> Iterable[tuple[str, float]]:
+    for kind, edge in (
+        ("marginal", strip.pass_min),
+        ("marginal", strip.pass_max),
+        ("fail", strip.fail_min),
+        ("fail", strip.fail_max),
+    ):
+        if edge is not None:
+            yield kind, _place(strip, edge)
+
+
+def _limits(strip: Strip) -> str:
+    """Return the limits in words."""
+    passes = _range(strip.pass_min, strip.pass_max, strip.unit)
+    if not passes:
+        return ""
+    text = f"Passes {passes}"
+    fails = []
+    if strip.fail_min is not None and strip.fail_min != strip.pass_min:
+        fails.append(f"below {value_text(strip.fail_min, strip.unit)}")
+    if strip.fail_max is not None and strip.fail_max != strip.pass_max:
+        fails.append(f"above {value_text(strip.fail_max, strip.unit)}")
+    return f"{text}; fails {' or '.join(fails)}." if fails else f"{text}."
+
+
+def _range(low: float | None, high: float | None, unit: str) -> str:
+    if low is not None and high is not None:
+        return f"from {plain_number(low)} to {value_text(high, unit)}"
+    if low is not None:
+        return f"from {value_text(low, unit)} up"
+    return "" if high is None else f"up to {value_text(high, unit)}"
+
+
+def _margin(strip: Strip) -> str:
+    """Return the margin in words: how far from the limit that matters, and on which side of it."""
+    if strip.margin is None or strip.verdict not in (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL):
+        return ""
+    amount = near_text(abs(strip.margin), strip.unit, strip.high - strip.low)
+    if strip.margin == 0.0:
+        return "On the pass limit."
+    return f"{amount} {'inside' if strip.margin > 0.0 else 'outside'} the pass limit."
