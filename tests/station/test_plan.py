@@ -1,5 +1,7 @@
 """What is refused before anything is played, and the order of playing."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -123,3 +125,20 @@ def test_a_pattern_cannot_let_through_what_no_path_may_have():
         with pytest.raises(UsageError, match="no serial number may have"):
             check_serial(serial, limits)
     assert check_serial("A 7.1", limits) == "A 7.1"
+
+
+def test_one_setup_plays_in_the_order_of_the_file_on_a_station_too():
+    checks = [replace(check, setup={"filter": "sharp"}) for check in named("a>c b c d")]
+    plan = make_plan(small_limits(*checks), station())
+    assert [one.check.name for one in plan.checks] == ["c", "a", "b", "d"]
+
+
+def test_a_station_sets_the_unit_once_for_each_setup_and_keeps_references_within_one():
+    setups = {"a": "slow", "b": "sharp", "c": "slow", "d": "sharp"}
+    checks = [replace(check, setup={"filter": setups[check.name]}) for check in named("a>c b c d")]
+    limits = small_limits(*checks)
+    assert [one.check.name for one in make_plan(limits, station()).checks] == ["c", "a", "b", "d"]
+    assert [one.check.name for one in make_plan(limits).checks] == ["c", "a", "b", "d"]
+    apart = small_limits(checks[1], checks[0], checks[3], checks[2])
+    assert [one.check.name for one in make_plan(apart, station()).checks] == ["b", "d", "c", "a"]
+    assert [one.check.name for one in make_plan(apart).checks] == ["b", "c", "a", "d"]
