@@ -79,12 +79,11 @@ class StripPart:
 
 @dataclass(frozen=True)
 class ValueRow:
-    """A value that no mask judges."""
+    """A metric that no mask judges: a value ± its expanded uncertainty for each channel, empty where it has none."""
 
     name: str
     meaning: str
-    value: str
-    uncertainty: str
+    values: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,10 @@ class FindingPart:
 
 @dataclass(frozen=True)
 class CheckPart:
-    """One check; ``tightest`` names its judged value with the least margin, ``about`` what its kind measures."""
+    """One check; ``tightest`` names its judged value with the least margin, ``about`` what its kind measures.
+
+    ``channels`` head the columns of ``values``.
+    """
 
     anchor: str
     name: str
@@ -131,6 +133,7 @@ class CheckPart:
     problems: tuple[str, ...]
     strips: tuple[StripPart, ...]
     curves: tuple[tuple[Badge, str], ...]
+    channels: tuple[str, ...]
     values: tuple[ValueRow, ...]
     figures: tuple[FigurePart, ...]
     stimulus_sha256: str

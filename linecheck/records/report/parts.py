@@ -9,7 +9,7 @@ from linecheck.records.figures.data import Figure, Strip
 from linecheck.records.figures.density import MOST_DOTS, binned
 from linecheck.records.figures.draw import svg
 from linecheck.records.figures.table import table_of
-from linecheck.records.figures.words import file_name, near_text, plain_name, plain_number, value_text
+from linecheck.records.figures.words import file_name, near_text, plain_name, plain_number
 from linecheck.records.report.model import Badge, DataTable, FigurePart, StripPart, Zone
 
 __all__ = ["COVERAGE", "anchors", "badge", "figure_part", "hash_text", "strip_part"]
@@ -61,8 +61,10 @@ def strip_part(strip: Strip, *, named: bool) -> StripPart:
     metric = " ".join(filter(None, (plain_name(strip.metric), strip.channel)))
     name = f"{strip.check}: {metric}" if named else metric
     spread = COVERAGE * (strip.uncertainty or 0.0)
-    value, span = _value(strip), strip.high - strip.low
-    uncertainty = "" if strip.value is None or not spread else f"± {near_text(spread, strip.unit, span / 10)}"
+    value = _value(strip)
+    uncertainty = (
+        "" if strip.value is None or not spread else f"± {plain_number(spread, 2)} {strip.unit}".rstrip()
+    )
     limits, margin = _limits(strip), _margin(strip)
     said = "" if strip.verdict is None else f" {strip.verdict.value.upper()}."
     alt = f"{name}: {' '.join(filter(None, (value, uncertainty)))}.{said} {limits} {margin} {strip.standing}"
@@ -142,18 +144,22 @@ def _limits(strip: Strip) -> str:
     text = f"Passes {passes}"
     fails = []
     if strip.fail_min is not None and strip.fail_min != strip.pass_min:
-        fails.append(f"below {value_text(strip.fail_min, strip.unit)}")
+        fails.append(f"below {_limit(strip.fail_min, strip.unit)}")
     if strip.fail_max is not None and strip.fail_max != strip.pass_max:
-        fails.append(f"above {value_text(strip.fail_max, strip.unit)}")
+        fails.append(f"above {_limit(strip.fail_max, strip.unit)}")
     return f"{text}; fails {' or '.join(fails)}." if fails else f"{text}."
+
+
+def _limit(value: float, unit: str) -> str:
+    return f"{plain_number(value)} {unit}".rstrip()
 
 
 def _range(low: float | None, high: float | None, unit: str) -> str:
     if low is not None and high is not None:
-        return f"from {plain_number(low)} to {value_text(high, unit)}"
+        return f"from {plain_number(low)} to {_limit(high, unit)}"
     if low is not None:
-        return f"from {value_text(low, unit)} up"
-    return "" if high is None else f"up to {value_text(high, unit)}"
+        return f"from {_limit(low, unit)} up"
+    return "" if high is None else f"up to {_limit(high, unit)}"
 
 
 def _margin(strip: Strip) -> str:

@@ -73,10 +73,15 @@ def closing_groups(view: RunView) -> tuple[FactGroup, ...]:
 
 
 def _setups(view: RunView) -> tuple[Fact, ...]:
+    """Return each setup once, with the checks that ran under it."""
+    found: dict[str, list[str]] = {}
+    for check in view.checks:
+        if check.setup:
+            setup = ", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items())
+            found.setdefault(setup, []).append(check.check)
+    everywhere = len(found) == 1 and sum(map(len, found.values())) == len(view.checks)
     return tuple(
-        Fact(check.check, ", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items()))
-        for check in view.checks
-        if check.setup
+        Fact("all checks" if everywhere else ", ".join(checks), setup) for setup, checks in found.items()
     )
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from linecheck.checks import kinds
+from linecheck.checks.base import Reading
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.records.figures.of_run import figures_of_check, strips_of_check
-from linecheck.records.figures.words import plain_name, value_text
+from linecheck.records.figures.words import plain_name, plain_number, value_text
 from linecheck.records.population import Population, Populations
 from linecheck.records.report.beside import beside_of
 from linecheck.records.report.model import (
@@ -34,6 +35,8 @@ _MEANINGS = {
     Verdict.INVALID: "The unit was not judged: not everything that a mask judges could be measured.",
     Verdict.ABORTED: "The run was stopped before its end. It judges nothing.",
 }
+#: What the column of values that the channels share is called.
+PAIR = "pair"
 _VERBS = {Verdict.FAIL: "fails", Verdict.MARGINAL: "is marginal"}
 Items = Iterable[tuple[CheckOutcome, JudgedReading | JudgedCurve]]
 
@@ -147,6 +150,8 @@ def _check_part(
 ) -> CheckPart:
     strips = strips_of_check(view, check, population=others)
     shown = {(strip.metric, strip.channel) for strip in strips}
+    unshown = _unshown(check, shown)
+    channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
     figures = figures_of_check(view, check, reference=reference)
     kind = kinds().get(check.kind)
     return CheckPart(
@@ -163,7 +168,8 @@ def _check_part(
         ),
         strips=tuple(strip_part(strip, named=False) for strip in strips),
         curves=tuple(_curve_line(check, item) for item in check.judged.curves if item.verdict is not None),
-        values=tuple(_value_rows(check, shown)),
+        channels=channels,
+        values=tuple(_value_rows(check, unshown, channels)),
         figures=tuple(figure_part(figure, f"{anchor}-{figure.name}") for figure in figures),
         stimulus_sha256=hash_text(check.stimulus_sha256),
         capture_sha256=hash_text(check.capture_sha256),
@@ -191,21 +197,26 @@ def _tightest(check: CheckOutcome) -> str:
     return "–" if best is None else best[1]
 
 
-def _value_rows(check: CheckOutcome, shown: set[tuple[str, str | None]]) -> Iterable[ValueRow]:
-    """Yield the values that have no strip: no mask judges them."""
+def _unshown(check: CheckOutcome, shown: set[tuple[str, str | None]]) -> list[Reading]:
+    """Return the readings that have no strip: no mask judges them."""
+    readings = [item.reading for item in check.judged.readings]
+    return [reading for reading in readings if (reading.metric, reading.channel) not in shown]
+
+
+def _value_rows(
+    check: CheckOutcome, readings: Sequence[Reading], channels: Sequence[str]
+) -> Iterable[ValueRow]:
+    """Yield a row for each metric, with a cell for each channel."""
     kind = kinds().get(check.kind)
     meanings = {} if kind is None else {spec.name: spec.text for spec in kind.metrics}
-    for item in check.judged.readings:
-        reading = item.reading
-        if (reading.metric, reading.channel) in shown:
-            continue
-        value = "not measured"
-        if reading.value is not None:
-            value = value_text(reading.value, reading.unit) + " or better" * reading.is_bound
-        spread = reading.uncertainty
-        yield ValueRow(
-            " ".join(filter(None, (plain_name(reading.metric), reading.channel))),
-            meanings.get(reading.metric, ""),
-            value,
-            "" if spread is None or reading.value is None else f"± {COVERAGE * spread:.2g}",
-        )
+    for metric in dict.fromkeys(reading.metric for reading in readings):
+        cells = {reading.channel or PAIR: _cell(reading) for reading in readings if reading.metric == metric}
+        values = tuple(cells.get(channel, "") for channel in channels)
+        yield ValueRow(plain_name(metric), meanings.get(metric, ""), values)
+
+
+def _cell(reading: Reading) -> str:
+    if reading.value is None:
+        return "not measured"
+    spread = "" if not reading.uncertainty else f" ± {plain_number(COVERAGE * reading.uncertainty, 2)}"
+    return f"{value_text(reading.value, reading.unit)}{' or better' * reading.is_bound}{spread}"
