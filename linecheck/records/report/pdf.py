@@ -80,7 +80,7 @@ def write_pdf(page: str, path: str | Path, *, program: str, seconds: float = _SE
         source, made = Path(folder) / "page.html", Path(folder) / "page.pdf"
         source.write_text(page, encoding="utf-8")
         command = [program, *_FLAGS, f"--user-data-dir={folder}/profile", f"--print-to-pdf={made}"]
-        said = _run([*command, source.as_uri()], seconds, str(path))
+        said = _run([*command, source.as_uri()], seconds, str(path), Path(folder) / "said.txt")
         try:
             content = made.read_bytes()
         except OSError as error:
@@ -90,26 +90,30 @@ def write_pdf(page: str, path: str | Path, *, program: str, seconds: float = _SE
     write_atomically(path, content)
 
 
-def _run(command: list[str], seconds: float, path: str) -> str:
-    """Run the browser in a process group of its own; return the end of what it said."""
-    try:
-        process = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-        )
-    except OSError as error:
-        raise FileError(command[0], f"cannot be started: {error.strerror or error}") from error
-    try:
-        _, said = process.communicate(timeout=seconds)
-    except subprocess.TimeoutExpired as error:
-        raise RecordError(
-            f"{visible(path)}: the browser has not printed within {seconds:g} s: print the page by hand"
-        ) from error
-    finally:
-        with suppress(OSError):
-            os.killpg(process.pid, signal.SIGKILL)
-        process.wait()
-    return visible(said.decode("utf-8", "replace").strip()[-300:])
+def _run(command: list[str], seconds: float, path: str, noted: Path) -> str:
+    """Run the browser in a process group of its own; return the end of what it said.
+
+    It speaks into a file: a pipe would stay open for as long as anything that it has started.
+    """
+    with open(noted, "wb") as stream:
+        try:
+            process = subprocess.Popen(
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=stream,
+                start_new_session=True,
+            )
+        except OSError as error:
+            raise FileError(command[0], f"cannot be started: {error.strerror or error}") from error
+        try:
+            process.wait(timeout=seconds)
+        except subprocess.TimeoutExpired as error:
+            raise RecordError(
+                f"{visible(path)}: the browser has not printed within {seconds:g} s: print the page by hand"
+            ) from error
+        finally:
+            with suppress(OSError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+    return visible(noted.read_bytes()[-300:].decode("utf-8", "replace").strip())

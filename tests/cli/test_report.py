@@ -1,0 +1,154 @@
+"""``linecheck report``: pages as files, and what is said where there is nothing to make one of."""
+
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from lxml import html
+from made_runs import made_run
+from needed import program
+
+from linecheck.cli import COMMANDS, cli
+from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
+from linecheck.records.log import Log
+from linecheck.records.report.pdf import write_pdf
+
+HOSTILE = '"><img src=x>'
+
+
+@pytest.fixture
+def log(tmp_path):
+    path = tmp_path / "log.sqlite"
+    with Log(path) as opened:
+        opened.append(made_run())
+        opened.append(made_run(serial=HOSTILE))
+    return path
+
+
+def report(log, *arguments):
+    """Call the command as the shell does; return its exit status and what it printed."""
+    given = ["report", *map(str, arguments), "--log", str(log)]
+    return CliRunner().invoke(cli, given, standalone_mode=False)
+
+
+def test_the_command_is_listed():
+    assert COMMANDS["report"][0] == "linecheck.cli.report"
+
+
+def test_a_page_of_a_run_is_written_and_named(log, tmp_path):
+    done = report(log, "PR3-004711", "--out", tmp_path / "new" / "page.html")
+    assert (done.return_value, done.exception) == (ExitStatus.PASS, None)
+    assert done.stdout == f"{tmp_path}/new/page.html\n"
+    page = html.parse(tmp_path / "new" / "page.html")
+    assert page.findtext(".//title") == "PASS: PR3-004711, pellow-r3"
+
+
+def test_the_same_run_gives_the_same_bytes(log, tmp_path):
+    for name in ("a.html", "b.html"):
+        report(log, "PR3-004711", "--out", tmp_path / name)
+    assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "text"),
+    [
+        (("PR3-999999", "--out", "{}/a.html"), UsageError, "PR3-999999"),
+        (("PR3-004711", "--out", "{}/log.sqlite"), FileError, "is what this command reads"),
+        (("PR3-004711", "--out", "{}"), FileError, "it is a folder"),
+        (("PR3-004711", "--out", "{}/a.pdf", "--pdf", "{}/a.pdf"), FileError, "give each a file of its own"),
+        (("PR3-004711", "--out", "{}/a.pdf", "--pdf"), FileError, "give each a file of its own"),
+        (("{}/comparison.json", "--out", "{}/a.html", "--reference", "1"), UsageError, "has its sides"),
+    ],
+)
+def test_a_mistake_is_said_and_leaves_nothing(log, tmp_path, arguments, error, text):
+    before = log.read_bytes()
+    done = report(log, *(argument.format(tmp_path) for argument in arguments))
+    assert isinstance(done.exception, error)
+    assert text in str(done.exception)
+    assert [path.name for path in tmp_path.iterdir()] == ["log.sqlite"]
+    assert log.read_bytes() == before
+
+
+def test_a_capture_set_needs_a_limit_file(log, tmp_path):
+    (tmp_path / "set").mkdir()
+    (tmp_path / "set" / "captures.toml").write_text("")
+    done = report(log, tmp_path / "set", "--out", tmp_path / "a.html")
+    assert isinstance(done.exception, UsageError)
+    assert "give --limits FILE" in str(done.exception)
+
+
+def test_a_captures_own_file_is_not_overwritten(log, tmp_path):
+    (tmp_path / "set").mkdir()
+    wav = tmp_path / "set" / "tone.wav"
+    wav.write_bytes(b"samples")
+    done = report(log, tmp_path / "set", "--limits", "limits.yaml", "--out", wav)
+    assert isinstance(done.exception, FileError)
+    assert wav.read_bytes() == b"samples"
+
+
+def test_without_a_browser_there_is_a_message_and_no_page(log, tmp_path, monkeypatch):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.delenv("LINECHECK_CHROMIUM", raising=False)
+    done = report(log, "PR3-004711", "--out", tmp_path / "a.html", "--pdf")
+    assert isinstance(done.exception, UsageError)
+    assert done.exception.exit_status == ExitStatus.WRONG_INPUT
+    assert "LINECHECK_CHROMIUM" in str(done.exception)
+    assert not (tmp_path / "a.html").exists()
+
+
+def test_a_browser_that_is_named_wrongly_is_said(log, tmp_path, monkeypatch):
+    monkeypatch.setenv("LINECHECK_CHROMIUM", "no-such-browser")
+    done = report(log, "PR3-004711", "--out", tmp_path / "a.html", "--pdf")
+    assert isinstance(done.exception, UsageError)
+    assert "no-such-browser" in str(done.exception)
+
+
+def test_a_page_is_printed(log, tmp_path, monkeypatch):
+    monkeypatch.setenv("LINECHECK_CHROMIUM", program("chromium"))
+    done = report(log, HOSTILE, "--out", tmp_path / "a.html", "--pdf")
+    assert done.exception is None
+    assert done.stdout.splitlines() == [f"{tmp_path}/a.html", f"{tmp_path}/a.pdf"]
+    content = (tmp_path / "a.pdf").read_bytes()
+    assert content.startswith(b"%PDF-")
+    assert content.rstrip().endswith(b"%%EOF")
+
+
+def made_program(folder, body):
+    """Return a program in place of the browser."""
+    path = folder / "browser"
+    path.write_text(f"#!{sys.executable}\n{body}")
+    path.chmod(0o755)
+    return str(path)
+
+
+def test_a_browser_that_prints_nothing_is_said(tmp_path):
+    broken = made_program(tmp_path, "import sys; sys.exit('the display is gone')")
+    with pytest.raises(RecordError, match="the display is gone"):
+        write_pdf("<p>", tmp_path / "a.pdf", program=broken)
+    assert not (tmp_path / "a.pdf").exists()
+
+
+def test_a_browser_that_hangs_is_ended_with_all_that_it_started(tmp_path):
+    noted = tmp_path / "child"
+    hanging = made_program(
+        tmp_path,
+        f"import subprocess, time\nchild = subprocess.Popen(['sleep', '60'])\n"
+        f"open({str(noted)!r}, 'w').write(str(child.pid))\ntime.sleep(60)",
+    )
+    with pytest.raises(RecordError, match="not printed within"):
+        write_pdf("<p>", tmp_path / "a.pdf", program=hanging, seconds=1.5)
+    child = int(noted.read_text())
+    for _ in range(50):
+        if not _lives(child):
+            break
+        time.sleep(0.05)
+    assert not _lives(child)
+
+
+def _lives(process):
+    try:
+        return Path(f"/proc/{process}/stat").read_text().split()[2] != "Z"
+    except OSError:
+        return False
