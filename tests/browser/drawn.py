@@ -21,6 +21,7 @@ _READ = r"""
 () => [...document.querySelectorAll('figure')].filter(f => f.querySelector('svg [id$="-curve-0"]')).map(figure => {
   const svg = figure.querySelector('svg');
   const box = e => { const r = e.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom]; };
+  const scrolls = e => e !== figure && (getComputedStyle(e).overflowX === 'auto' || scrolls(e.parentElement));
   const place = use => new DOMPoint(+use.getAttribute('x'), +use.getAttribute('y')).matrixTransform(use.getScreenCTM());
   const marked = start => [...svg.querySelectorAll('use')].filter(
     use => document.getElementById(use.getAttribute('href').slice(1)).getAttribute('d').startsWith(start));
@@ -40,7 +41,7 @@ _READ = r"""
   const table = figure.querySelector('table');
   return {
     name: svg.querySelector('title').textContent,
-    box: box(svg), figure: box(figure),
+    box: box(svg), figure: box(scrolls(svg) ? svg : figure),
     x: ticks('M 0 0 L 0 '), y: ticks('M 0 0 L -'),
     series: [...svg.querySelectorAll('g[id*="-curve-"]')].map(g => ({lines: curve(g), points: points(g)})),
     headings: table ? [...table.querySelectorAll('thead th')].map(e => e.textContent.trim()) : [],
@@ -74,6 +75,8 @@ class Axis:
 @dataclass(frozen=True)
 class Drawn:
     """A figure. Boxes are left, top, right, bottom; ``floor`` is where the x axis is, below which nothing is drawn.
+
+    ``container`` is what the figure must not stick out of: itself, where a reader can scroll it.
 
     ``rows`` are the table's numbers, NaN for empty cells.
     """

@@ -31,8 +31,9 @@ _BOXES = """
     if (!known.has(e)) {
       const style = getComputedStyle(e);
       const cut = style.clipPath !== 'none' || style.clip !== 'auto';
-      const wide = ['auto', 'scroll'].includes(style.overflowX) && e.scrollWidth > e.clientWidth;
-      known.set(e, cut || wide || scrolls(e.parentElement));
+      const larger = e.scrollWidth > e.clientWidth || e.scrollHeight > e.clientHeight;
+      const held = style.overflowX !== 'visible' && larger;
+      known.set(e, cut || held || scrolls(e.parentElement));
     }
     return known.get(e);
   };

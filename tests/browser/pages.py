@@ -1,4 +1,4 @@
-"""Pages as a user makes them, each made once however many processes test: real runs, made ones, a set, a comparison."""
+"""Pages as a user makes them, of real runs, made ones and a set; each is made once however many processes test."""
 
 import contextlib
 import fcntl
@@ -26,11 +26,10 @@ __all__ = ["ALL", "FULL", "HOSTILE", "VERDICTS", "Pages"]
 
 ROOT = Path(__file__).parents[2]
 DEMO = ["--station", ROOT / "station_configs" / "demo.toml", "--limits", ROOT / "limits" / "pellow-r3.yaml"]
-WHOLE_RUNS = {"pass": ("PR3-000001", None), "fail": ("PR3-000002", "distorting")}
 
-#: Pages of everything that the demonstration model has, and their verdicts.
-FULL = ("pass", "fail", "comparison")
-#: The other pages of one run. "hostile" is of a run whose every text would be markup, if it could.
+#: The page of everything that the demonstration model has.
+FULL = "fail"
+#: All pages and their verdicts. "hostile" is of a run whose every text would be markup, if it could.
 VERDICTS = {
     "pass": Verdict.PASS,
     "fail": Verdict.FAIL,
@@ -41,7 +40,7 @@ VERDICTS = {
     "hostile": Verdict.FAIL,
     "among_others": Verdict.PASS,
 }
-ALL = (*VERDICTS, "comparison")
+ALL = tuple(VERDICTS)
 
 HOSTILE = {
     "serial": "<script>document.title='taken'</script>",
@@ -66,15 +65,14 @@ class Pages:
                 getattr(self, f"_make_{name}", self._make_of_made_run)(page)
         return page
 
-    def whole_run(self, name):
-        """Return the result of a whole run of the simulated unit; all of these are in one log."""
-        result = self.folder / f"{name}.json"
-        with self._alone(f"whole-{name}"):
+    def whole_run(self):
+        """Return the result of a whole run of a simulated unit that is broken."""
+        result = self.folder / "whole_run.json"
+        with self._alone("whole_run"):
             if not result.exists():
-                serial, fault = WHOLE_RUNS[name]
-                broken = ["--fault", fault] if fault else []
+                unit = ["--serial", "PR3-000002", "--firmware", "1.4.2", "--fault", "distorting"]
                 with contextlib.chdir(self.folder):
-                    call("run", *DEMO, "--serial", serial, "--firmware", "1.4.2", *broken, "--json", result)
+                    call("run", *DEMO, *unit, "--json", result)
         return result
 
     @contextlib.contextmanager
@@ -88,11 +86,8 @@ class Pages:
         """The log that whole runs are in."""
         return self.folder / "results" / "linecheck.sqlite"
 
-    def _make_pass(self, page):
-        call("report", self.whole_run("pass"), "--log", self.log, "--out", page)
-
     def _make_fail(self, page):
-        call("report", self.whole_run("fail"), "--log", self.log, "--out", page)
+        call("report", self.whole_run(), "--log", self.log, "--out", page)
 
     def _make_of_made_run(self, page):
         log = self.folder / f"{page.stem}.sqlite"
@@ -102,7 +97,7 @@ class Pages:
 
     def _make_figures(self, page):
         """Make a page of the failing run's figures alone, each over its table."""
-        record = Sources(log=str(self.log)).view(str(self.whole_run("fail")))
+        record = Sources(log=str(self.log)).view(str(self.whole_run()))
         figures = [figure for check in record.checks for figure in figures_of_check(record, check)]
         shown = [with_its_table(figure, f"figure-{number}") for number, figure in enumerate(figures)]
         page.write_text(PAGE.format("".join(shown)), encoding="utf-8")
@@ -133,12 +128,6 @@ class Pages:
             first = json.loads((folder / "1.json").read_bytes())["run"]
             others = ["--against", "results/linecheck.sqlite", "--reference", first]
             call("report", "PR3-000008", *others, "--out", page)
-
-    def _make_comparison(self, page):
-        folder = page.parent / "comparison"
-        sides = [self.whole_run("pass"), self.whole_run("fail")]
-        call("compare", *sides, *DEMO[2:], "--log", self.log, "--out", folder)
-        call("report", folder, "--out", page)
 
 
 LIMITS = """format: 1

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from browser.drawn import figures, number
 from browser.opened import WIDTHS, boxes, overlapping
+from browser.pages import FULL
 
-PAGES = ("figures",)
+PAGES = ("figures", FULL)
 #: Corners of lines are written to a hundredth of a point; tables to a few digits.
 WITHIN_PIXELS = 1.0
 

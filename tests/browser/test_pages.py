@@ -1,0 +1,140 @@
+"""Pages in a real browser: alone with themselves, open to everyone, at a desk and on a telephone."""
+
+import re
+
+import pytest
+from browser.opened import WIDTHS, boxes, overlapping
+from browser.pages import ALL, HOSTILE, VERDICTS
+
+every_page = pytest.mark.parametrize("name", ALL)
+every_width = pytest.mark.parametrize("width", WIDTHS)
+
+
+@every_page
+def test_a_page_asks_for_nothing_and_complains_of_nothing(opened, name):
+    page = opened(name)
+    page.open_details()
+    page.page.mouse.wheel(0, 100_000)
+    page.page.wait_for_timeout(50)
+    assert page.requests == [page.path.as_uri()]
+    assert (page.console, page.errors) == ([], [])
+    assert page.points_elsewhere() == []
+    assert page.page.locator("script").count() == 0
+
+
+@every_page
+def test_no_accessibility_rule_is_broken(opened, axe_source, name):
+    at_a_desk = opened(name)
+    at_a_desk.open_details(most_rows=10)
+    assert at_a_desk.violations(axe_source) == []
+    assert opened(name, width=min(WIDTHS)).violations(axe_source) == []
+
+
+@every_page
+@every_width
+def test_everything_has_a_place_of_its_own(opened, name, width):
+    page = opened(name, width=width)
+    for _ in ("folded", "unfolded"):
+        assert page.sideways() <= 0
+        texts, places, nodes = boxes(page)
+        assert len(texts) > 10
+        assert overlapping(texts, places, nodes) == []
+        # Wholly to the left of the window waits what only the keyboard brings in.
+        left, right = places[:, 0], places[:, 2]
+        cut = ((left < 0) & (right > 0)) | (right > width)
+        assert [text for text, out in zip(texts, cut, strict=True) if out] == []
+        page.open_details(most_rows=40)
+
+
+@every_page
+def test_no_id_is_given_twice_and_every_reference_leads_somewhere(opened, name):
+    page = opened(name)
+    ids = page.page.evaluate("() => [...document.querySelectorAll('[id]')].map(e => e.id)")
+    assert len(ids) == len(set(ids))
+    referred = set(re.findall(r'url\(#([^)]+)\)|href="#([^"]+)"', page.page.content()))
+    assert {first or second for first, second in referred} <= set(ids)
+
+
+@pytest.mark.parametrize(("name", "verdict"), VERDICTS.items())
+def test_the_verdict_is_the_first_thing_seen(opened, name, verdict):
+    page = opened(name)
+    heading = page.page.locator("h1")
+    assert heading.count() == 1
+    shown = page.page.locator("main").inner_text().upper()
+    assert verdict.value.upper() in shown[:300]
+    texts, places, _ = boxes(page)
+    words = [box for text, box in zip(texts, places, strict=True) if verdict.value.upper() in text.upper()]
+    assert min(box[3] for box in words) < 400
+    assert page.page.locator("html").get_attribute("lang") == "en"
+    assert verdict.value.upper() in page.page.title().upper()
+
+
+@every_page
+def test_the_keyboard_reaches_everything_in_reading_order(opened, name):
+    page = opened(name)
+    folds = page.page.locator("summary:visible").count()
+    links = page.page.locator("a[href]").count()
+    places, skip = [], None
+    for step in range(folds + links + 200):
+        page.page.keyboard.press("Tab")
+        here = page.page.evaluate(FOCUSED)
+        if here is None or (places and here["number"] == places[0]["number"]):
+            break
+        skip = here if step == 0 else skip
+        places.append(here)
+    assert skip is not None
+    assert skip["href"].startswith("#")  # past what stands before the content
+    assert sum(place["tag"] == "SUMMARY" for place in places) == folds
+    numbers = [place["number"] for place in places]
+    assert numbers == sorted(numbers)
+    assert all(place["outlined"] for place in places)
+
+
+#: What has the focus: which element of the document it is, and whether a reader sees that it has it.
+FOCUSED = """
+() => {
+  const e = document.activeElement;
+  if (!e || e === document.body) return null;
+  const style = getComputedStyle(e);
+  return {
+    tag: e.tagName,
+    href: e.getAttribute('href'),
+    number: [...document.querySelectorAll('*')].indexOf(e),
+    outlined: style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 1,
+  };
+}
+"""
+
+
+def test_what_is_folded_opens_with_a_key(opened):
+    page = opened("pass")
+    summary = page.page.locator("summary").first
+    folded = page.page.locator("details", has=summary).first
+    before = folded.evaluate("e => e.open")
+    summary.focus()
+    for expected in (not before, before):
+        page.page.keyboard.press("Enter")
+        assert folded.evaluate("e => e.open") == expected
+
+
+def test_what_looks_like_markup_is_shown_as_text(opened):
+    page = opened("hostile")
+    page.open_details()
+    shown = page.page.locator("body").inner_text()
+    for text in HOSTILE.values():
+        assert text in shown
+    assert "</p><b>the sound broke off</b> & {{ more }}" in shown
+    assert "<script>" in page.page.title()
+    assert page.page.locator("img, script").count() == 0
+
+
+@pytest.mark.parametrize("name", ["marginal", "among_others"])
+@pytest.mark.parametrize(
+    "seen", [{"forced_colors": "active"}, {"contrast": "more"}, {"color_scheme": "dark"}]
+)
+def test_nothing_is_lost_in_other_colours(opened, axe_source, name, seen):
+    plain = opened(name)
+    other = opened(name, **seen)
+    assert other.page.locator("body").inner_text() == plain.page.locator("body").inner_text()
+    assert other.page.locator("svg:visible").count() == plain.page.locator("svg:visible").count()
+    assert other.violations(axe_source, rules=["color-contrast"]) == []

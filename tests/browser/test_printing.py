@@ -1,0 +1,61 @@
+"""Pages on A4: the verdict on the first sheet, nothing cut, nothing lost."""
+
+import re
+import subprocess
+
+import pytest
+from browser.pages import ALL, FULL, VERDICTS
+from needed import program
+
+#: A4 less the widest margins that a page may ask for, in CSS pixels (96 an inch).
+SHEET_HEIGHT = (297 - 2 * 10) / 25.4 * 96
+
+
+def sheets(page, folder):
+    """Return the text of each sheet."""
+    path = folder / "printed.pdf"
+    page.page.pdf(path=path, format="A4", prefer_css_page_size=True, print_background=False)
+    done = subprocess.run(
+        [program("pdftotext"), "-layout", str(path), "-"], capture_output=True, text=True, check=True
+    )
+    return done.stdout.rstrip("\f").split("\f")
+
+
+def plain(text):
+    """Return a text without its spaces and line ends, which differ between screen and paper."""
+    return re.sub(r"\s+", "", text)
+
+
+@pytest.mark.parametrize(("name", "verdict"), VERDICTS.items())
+def test_the_verdict_stands_on_the_first_sheet(opened, tmp_path, name, verdict):
+    printed = sheets(opened(name), tmp_path)
+    assert verdict.value.upper() in printed[0][:2000].upper()
+    assert all(sheet.strip() for sheet in printed)
+
+
+@pytest.mark.parametrize("name", [FULL, "among_others"])
+def test_no_figure_row_or_strip_is_cut_between_sheets(opened, name):
+    page = opened(name)
+    page.page.emulate_media(media="print")
+    cut = page.page.evaluate(
+        """
+        (highest) => [...document.querySelectorAll('svg[role=img], tr')].map(e => {
+          if (!e.getBoundingClientRect().height) return null;
+          let whole = e;
+          while (whole && getComputedStyle(whole).breakInside !== 'avoid') whole = whole.parentElement;
+          if (!whole) return e.outerHTML.slice(0, 200);
+          return whole.getBoundingClientRect().height > highest ? 'too high: ' + e.outerHTML.slice(0, 200) : null;
+        }).filter(Boolean)
+        """,
+        SHEET_HEIGHT,
+    )
+    assert cut == []
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_paper_says_what_the_screen_says(opened, tmp_path, name):
+    page = opened(name)
+    headings = page.page.locator("h1:visible, h2:visible, h3:visible, figcaption:visible").all_inner_texts()
+    printed = plain("".join(sheets(page, tmp_path)))
+    assert headings
+    assert [heading for heading in headings if plain(heading).upper() not in printed.upper()] == []
