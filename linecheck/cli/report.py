@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.beside import against_option, among_earlier, tell_differences
-from linecheck.cli.log_options import log_options, opened_log
+from linecheck.cli.log_options import log_location, log_options, opened_log
 from linecheck.errors import ExitStatus, FileError, UsageError
 
 if TYPE_CHECKING:
@@ -68,7 +68,8 @@ def command(
         )
     page = Path(out)
     printed = None if pdf is None else Path(pdf) if pdf else page.with_suffix(".pdf")
-    named = [path for path in (source, *limits, log, station, against, reference) if path is not None]
+    read = (source, *limits, station, against, reference, log_location(log, station))
+    named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = None
     if printed is not None:

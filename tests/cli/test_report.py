@@ -15,6 +15,7 @@ from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
 from linecheck.records.log import Log
 from linecheck.records.report.pdf import write_pdf
 
+ROOT = Path(__file__).parents[2]
 HOSTILE = '"><img src=x>'
 
 
@@ -69,6 +70,27 @@ def test_a_mistake_is_said_and_leaves_nothing(log, tmp_path, arguments, error, t
     assert text in str(done.exception)
     assert [path.name for path in tmp_path.iterdir()] == ["log.sqlite"]
     assert log.read_bytes() == before
+
+
+@pytest.mark.parametrize("named", ["LINECHECK_LOG", "station", "default"])
+def test_a_log_that_no_option_names_is_not_overwritten(log, tmp_path, monkeypatch, named):
+    (tmp_path / "results").mkdir()
+    place = tmp_path / "results" / "linecheck.sqlite"
+    log.rename(place)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("LINECHECK_LOG", raising=False)
+    given = ["report", "PR3-004711", "--out", str(place)]
+    if named == "LINECHECK_LOG":
+        monkeypatch.setenv("LINECHECK_LOG", str(place))
+    if named == "station":
+        text = (ROOT / "station_configs" / "demo.toml").read_text(encoding="utf-8")
+        (tmp_path / "station.toml").write_text(text, encoding="utf-8")
+        given += ["--station", "station.toml"]
+    before = place.read_bytes()
+    done = CliRunner().invoke(cli, given, standalone_mode=False)
+    assert isinstance(done.exception, FileError)
+    assert "is what this command reads" in str(done.exception)
+    assert place.read_bytes() == before
 
 
 def test_a_capture_set_needs_a_limit_file(log, tmp_path):
