@@ -124,14 +124,16 @@ class SetupControl:
         return needed
 
     def _how(self, check: Check, setting: str, value: str, interface: object) -> How | None:
-        """Return who makes a setting; None where nobody has to."""
-        if isinstance(interface, Sets) and interface.can_set(setting, value):
-            return "interface"
+        """Return who makes a setting; None where nobody has to.
+
+        What stays the same during the run is left to the station's command, or to how the unit comes: a wrong default
+        of its own is to be found, and not to be set right.
+        """
         if setting in self._commands:
             return "command"
-        if setting in self._varying and not follows_stimulus(check, setting):
-            return "operator"
-        return None
+        if setting not in self._varying or follows_stimulus(check, setting):
+            return None
+        return "interface" if _can_set(interface, setting, value) else "operator"
 
     def _made(self, setting: str, value: str, how: How, before: str, interface: object) -> SettingStep:
         began = time.monotonic()
@@ -140,6 +142,8 @@ class SetupControl:
             why = _by_interface(interface, setting, value)
         elif how == "command":
             why, output = self._by_command(setting, value)
+            if why is None and _can_set(interface, setting, value):
+                why = _by_interface(interface, setting, value)  # a simulated unit obeys no other program
         else:
             why = self._by_operator(setting, value)
         self._why = why or ""
@@ -159,6 +163,10 @@ class SetupControl:
         if self._operator is None:
             return "nobody is there who could be asked to set it"
         return self._operator.confirm(f"Set {setting} to {shown(value)[1:-1]} on unit {self._serial}")
+
+
+def _can_set(interface: object, setting: str, value: str) -> bool:
+    return isinstance(interface, Sets) and interface.can_set(setting, value)
 
 
 def _by_interface(interface: object, setting: str, value: str) -> str | None:

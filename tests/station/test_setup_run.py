@@ -252,3 +252,25 @@ def test_a_set_may_name_a_check_with_its_setup(tmp_path):
     with InlineExecutor() as executor:
         outcome = judge_set(load_capture_set(folder), small_limits(*checks), executor)
     assert outcome.verdict is Verdict.PASS
+
+
+def test_what_stays_the_same_is_left_as_the_unit_comes():
+    masks = {"corner_3db": Mask(Bounds(10_000.0))}
+    check = replace(small_check("a", "reconstruction", masks, seconds=1.2), setup={"filter": "sharp"})
+    result = run([check], SimulatedInterface(SimulatedUnit(filter="slow"), capture_rate_hz=192_000))
+    found = {item.reading.metric: item.reading.value for item in result.outcome.checks[0].judged.readings}
+    assert found["corner_3db"] == pytest.approx(true_corner_hz("slow"), abs=1.0)
+    assert result.outcome.settings == ()
+
+
+def test_the_stations_command_comes_before_the_interface_and_a_simulated_unit_follows_it(tmp_path):
+    noted = tmp_path / "noted"
+    command = f"{sys.executable} -c \"open('{noted}', 'a').write('{{value}} ')\""
+    interface = SimulatedInterface(SimulatedUnit(filter="none"))
+    run(
+        [variant("tone", filter="sharp"), variant("tone", filter="slow")],
+        interface,
+        commands={"filter": SetupConfig(command=command)},
+    )
+    assert noted.read_text(encoding="utf-8") == "sharp slow "
+    assert "slow filter" in interface.identity["unit"]
