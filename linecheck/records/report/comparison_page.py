@@ -29,7 +29,7 @@ from linecheck.records.report.model import (
     SidePart,
     SignPart,
 )
-from linecheck.records.report.parts import COVERAGE, anchors, badge, figure_part, hash_text
+from linecheck.records.report.parts import COVERAGE, anchors, badge, figure_part, free_name, hash_text
 from linecheck.records.report.run_facts import moment, named_facts
 from linecheck.records.signoff import Signoff
 
@@ -154,12 +154,7 @@ def _figures_by_check(comparison: Comparison) -> dict[str, tuple[FigurePart, ...
     taken: set[str] = set()
     for curve in comparison.curves:
         for figure in figures_of_comparison(replace(comparison, curves=(curve,))):
-            anchor = f"figure-{file_name(figure.name)[:60]}"
-            number = 1
-            while anchor in taken:
-                number += 1
-                anchor = f"figure-{file_name(figure.name)[:60]}-{number}"
-            taken.add(anchor)
+            anchor = free_name(f"figure-{file_name(figure.name)[:60]}", taken)
             found[curve.check] = (*found.get(curve.check, ()), figure_part(figure, anchor))
     return found
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 
 from linecheck.limits.verdict import Verdict
 from linecheck.records.figures.data import Figure, Strip
@@ -12,7 +12,7 @@ from linecheck.records.figures.table import table_of
 from linecheck.records.figures.words import file_name, near_text, plain_name, plain_number
 from linecheck.records.report.model import Badge, DataTable, FigurePart, StripPart, Zone
 
-__all__ = ["COVERAGE", "anchors", "badge", "figure_part", "hash_text", "strip_part"]
+__all__ = ["COVERAGE", "anchors", "badge", "figure_part", "free_name", "hash_text", "strip_part"]
 
 #: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
 COVERAGE = 2.0
@@ -34,17 +34,17 @@ def anchors(names: Iterable[str], prefix: str) -> dict[str, str]:
     found: dict[str, str] = {}
     taken: set[str] = set()
     for name in dict.fromkeys(names):
-        found[name] = _free(f"{prefix}-{file_name(name)[:60]}", taken)
+        found[name] = free_name(f"{prefix}-{file_name(name)[:60]}", taken)
     return found
 
 
-def _free(wanted: str, taken: Collection[str] | set[str]) -> str:
+def free_name(wanted: str, taken: set[str]) -> str:
+    """Return a name that none of these is, and add it to them."""
     free, number = wanted, 1
     while free in taken:
         number += 1
         free = f"{wanted}-{number}"
-    if isinstance(taken, set):
-        taken.add(free)
+    taken.add(free)
     return free
 
 
