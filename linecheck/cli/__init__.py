@@ -20,6 +20,7 @@ __all__ = ["cli", "main"]
 #: command -> (module, one-line help)
 COMMANDS = {
     "baseline": ("linecheck.cli.baseline", "Accept readings as what later firmware is compared with."),
+    "compare": ("linecheck.cli.compare", "Hold runs and capture sets against each other."),
     "countersign": ("linecheck.cli.countersign", "Confirm or contradict a sign-off, as a second person."),
     "cut": ("linecheck.cli.cut", "Cut a recording of a test programme into a capture set."),
     "judge": ("linecheck.cli.judge", "Judge capture sets."),

@@ -133,7 +133,8 @@ def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Dra
     from linecheck.records.figures.of_comparison import figures_of_comparison
 
     comparison = load_comparison(path / _COMPARISON if path.is_dir() else path)
-    every = list(dict.fromkeys(entry.check for entry in (*comparison.curves, *comparison.values)))
+    checks = [curve.check for curve in comparison.curves] + [value.check for value in comparison.values]
+    every = list(dict.fromkeys(checks))
     names = _chosen(wanted, every, {})
     curves = tuple(curve for curve in comparison.curves if curve.check in names)
     return ((figure.name, figure) for figure in figures_of_comparison(replace(comparison, curves=curves)))

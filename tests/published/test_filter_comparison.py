@@ -1,8 +1,10 @@
-"""Filters of known truth: whatever is read of them is so.
+"""Filters of known truth: whatever is read of them, or found between two of them, is so.
 
 The units are two that no one here wrote (qualities of soxr, from 48 to 192 kHz) and the simulated unit with two of its
 filters. What they truly do is computed from their impulse responses by a Fourier transform alone.
 """
+
+from functools import cache
 
 import numpy as np
 import pytest
@@ -10,6 +12,8 @@ import resampled_unit as unit
 
 from linecheck.cli.looked_at import Sources
 from linecheck.limits.load import load_limits
+from linecheck.records.comparison.compare import compare_sides
+from linecheck.records.comparison.sides import pick
 from linecheck.station.capture_set import write_capture_set
 from linecheck.station.plan import make_plan
 from linecheck.station.simulated import SimulatedInterface
@@ -134,6 +138,7 @@ def bench(tmp_path_factory):
     made.soxr("soxr-HQ", "HQ", 1)
     made.soxr("soxr-HQ again", "HQ", 2)
     made.soxr("soxr-LQ", "LQ", 3)
+    made.soxr("soxr-MQ", "MQ", 6)
     made.simulated("sim-sharp", "sharp", 4)
     made.simulated("sim-slow", "slow", 5)
     return made
@@ -157,3 +162,65 @@ def test_every_reading_is_within_its_accuracy_of_the_truth(bench, name):
             else:
                 assert abs(off) < allowed + ACCURACY[reading.metric], (reading.metric, off)
     assert set(truth) - seen <= {"stopband_from"}
+
+
+PAIRS = (
+    ("soxr-HQ", "soxr-LQ"),
+    ("soxr-LQ", "soxr-HQ"),
+    ("soxr-HQ", "soxr-MQ"),
+    ("sim-sharp", "sim-slow"),
+    ("sim-slow", "sim-sharp"),
+)
+#: What is found by another metric that says the same.
+SAME = {"corner_high": "corner_3db", "ripple": "droop_20k"}
+
+
+@pytest.fixture(scope="module")
+def compared(bench):
+    """The comparison of one set with another, as the command does it."""
+
+    @cache
+    def view(name):
+        return bench.view(name)
+
+    def compare(first, second):
+        return compare_sides([pick(name, view(name), {}) for name in (first, second)])
+
+    return compare
+
+
+@pytest.mark.parametrize(("first", "second"), PAIRS)
+def test_what_is_found_is_so_and_what_is_so_is_found(bench, compared, first, second):
+    """A number is within four uncertainties and the accuracy of both; past a bound it is no more than is true."""
+    comparison = compared(first, second)
+    before, after = bench.truths[first], bench.truths[second]
+    found = {finding.metric: finding for finding in comparison.findings}
+    bounds = {value.metric for value in comparison.values if any(r and r.is_bound for r in value.readings)}
+    for metric, finding in found.items():
+        true, off = after[metric] - before[metric], 4 * finding.uncertainty + 2 * ACCURACY[metric]
+        assert finding.difference * true > 0.0, finding.text
+        if metric in bounds:
+            assert abs(finding.difference) < abs(true) + off, finding.text
+        else:
+            assert finding.difference == pytest.approx(true, abs=off), finding.text
+    for metric in before:
+        named = SAME.get(metric, metric)
+        if metric not in bounds and abs(after[metric] - before[metric]) > 3 * ACCURACY[metric]:
+            known = any(
+                value.metric == metric and value.differences[0].difference for value in comparison.values
+            )
+            assert named in found or not known, metric
+    assert ("stopband_attenuation" in found) == ("stopband_attenuation" in bounds)
+
+
+def test_nothing_is_found_between_captures_of_one_unit(compared):
+    comparison = compared("soxr-HQ", "soxr-HQ again")
+    assert comparison.findings == ()
+    assert comparison.comparisons > 100
+
+
+def test_what_a_qa_engineer_reads(compared):
+    """The filter loses 2.636 dB at 18 kHz, as its coefficients say."""
+    texts = [finding.text for finding in compared("sim-sharp", "sim-slow").findings]
+    assert "sim-slow: loses 2.64 dB at 18 kHz against sim-sharp" in texts
+    assert texts[0].startswith("sim-slow: images of tones at 19 to 20 kHz at −4.5 dB")
