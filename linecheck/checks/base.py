@@ -45,6 +45,7 @@ __all__ = [
     "StreamEvent",
     "Stretch",
     "Taken",
+    "Told",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -328,11 +329,48 @@ class Taken:
 
 
 @dataclass(frozen=True)
+class Told:
+    """How a difference between two runs is told, and from which size on it means anything.
+
+    Attributes
+    ----------
+    accuracy : float or None
+        The smallest difference that means anything however well the metric repeats, in its unit; None for what is
+        usual for that unit.
+    more, less : str
+        What a higher and a lower value mean, in words with ``{size}`` (by how much), ``{value}``, ``{opposite}`` (the
+        value with the other sign) and the analysis' own ``…_hz``; empty where "higher" and "lower" will do.
+    worse : {"more", "less"} or None
+        Which way is worse to a listener although no way is to a mask (a response that falls); None for what
+        ``better`` says.
+    said_by : tuple of str
+        Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, this
+        one is not told as well.
+    is_place : bool
+        Whether it says where an extreme lies. Even noise has one anywhere, so a difference means nothing.
+    to_edge : bool
+        Whether it depends on how far the capture reaches in frequency: two captures are compared only where they reach
+        alike.
+    """
+
+    accuracy: float | None = None
+    more: str = ""
+    less: str = ""
+    worse: Literal["more", "less"] | None = None
+    said_by: tuple[str, ...] = ()
+    is_place: bool = False
+    to_edge: bool = False
+
+
+_PLAINLY = Told()
+
+
+@dataclass(frozen=True)
 class MetricSpec:
     """A metric that a kind measures.
 
     ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``per_channel`` whether it is read in
-    each channel or once for the pair.
+    each channel or once for the pair, ``told`` how a difference is put into words.
     """
 
     name: str
@@ -340,11 +378,12 @@ class MetricSpec:
     text: str
     better: Literal["more", "less", "nominal"]
     per_channel: bool = True
+    told: Told = _PLAINLY
 
 
 @dataclass(frozen=True)
 class CurveSpec:
-    """A curve that a kind measures; ``log_x`` where its axis is logarithmic (frequency)."""
+    """A curve that a kind measures; ``log_x`` where its axis is logarithmic (frequency), ``told`` as for a metric."""
 
     name: str
     x_unit: str
@@ -353,6 +392,7 @@ class CurveSpec:
     log_x: bool = True
     per_channel: bool = True
     better: Literal["more", "less", "nominal"] = "less"
+    told: Told = _PLAINLY
 
 
 class CheckKind(ABC):

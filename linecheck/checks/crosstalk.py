@@ -23,6 +23,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList, ratio_reading
 from linecheck.checks.steady import (
@@ -118,10 +119,20 @@ class CrosstalkKind(CheckKind):
             "dB",
             "attenuation of the other channels' signal in this one, worst of the band",
             "more",
+            told=Told(
+                more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}"
+            ),
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("crosstalk_over_frequency", "Hz", "dB", "the same over frequency", better="more"),
+        CurveSpec(
+            "crosstalk_over_frequency",
+            "Hz",
+            "dB",
+            "the same over frequency",
+            better="more",
+            told=Told(said_by=("crosstalk",)),
+        ),
     )
 
     def peak_dbfs(self, parameters: CrosstalkParameters) -> float:

@@ -22,6 +22,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import ReadingList, band_not_reached, ratio_reading
 from linecheck.checks.steady import BandHz
@@ -163,14 +164,45 @@ class DistortionSweepKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = DistortionSweepParameters
     analysis_parameters: ClassVar[type[Parameters]] = DistortionSweepAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("worst", "dB", "greatest THD+N in the band, re the tone", "less"),
-        MetricSpec("worst_at", "Hz", "the tone at which it is", "nominal"),
-        MetricSpec("worst_wide", "dB", "greatest THD+N in the wide band, re the tone", "less"),
-        MetricSpec("worst_wide_at", "Hz", "the tone at which that is", "nominal"),
+        MetricSpec(
+            "worst",
+            "dB",
+            "greatest THD+N in the band, re the tone",
+            "less",
+            told=Told(
+                more="THD+N at its worst {size} higher, {value}",
+                less="THD+N at its worst {size} lower, {value}",
+            ),
+        ),
+        MetricSpec("worst_at", "Hz", "the tone at which it is", "nominal", told=Told(is_place=True)),
+        MetricSpec(
+            "worst_wide",
+            "dB",
+            "greatest THD+N in the wide band, re the tone",
+            "less",
+            told=Told(
+                more="THD+N in the wide band at its worst {size} higher, {value}",
+                less="THD+N in the wide band at its worst {size} lower, {value}",
+                to_edge=True,
+            ),
+        ),
+        MetricSpec("worst_wide_at", "Hz", "the tone at which that is", "nominal", told=Told(is_place=True)),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("thd_n", "Hz", "dB", "noise and distortion in the band, re the tone"),
-        CurveSpec("thd_n_wide", "Hz", "dB", "noise and distortion in the wide band, re the tone"),
+        CurveSpec(
+            "thd_n",
+            "Hz",
+            "dB",
+            "noise and distortion in the band, re the tone",
+            told=Told(said_by=("worst",)),
+        ),
+        CurveSpec(
+            "thd_n_wide",
+            "Hz",
+            "dB",
+            "noise and distortion in the wide band, re the tone",
+            told=Told(said_by=("worst_wide",)),
+        ),
     )
 
     def stimulus(self, parameters: DistortionSweepParameters, channels: int, ramp_seconds: float) -> Stimulus:

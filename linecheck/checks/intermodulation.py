@@ -23,6 +23,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import ARITHMETIC, DB_PER_NEPER, ReadingList
 from linecheck.checks.stepped import (
@@ -232,19 +233,56 @@ class IntermodulationKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = IntermodulationParameters
     analysis_parameters: ClassVar[type[Parameters]] = IntermodulationAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("imd", "dB", "all products at the highest level, root of squares, re the carrier", "less"),
         MetricSpec(
-            "imd_2", "dB", "second order at the highest level, arithmetic sum, re the carrier", "less"
+            "imd",
+            "dB",
+            "all products at the highest level, root of squares, re the carrier",
+            "less",
+            told=Told(
+                more="intermodulation {size} higher, {value}", less="intermodulation {size} lower, {value}"
+            ),
         ),
-        MetricSpec("imd_3", "dB", "third order at the highest level, arithmetic sum, re the carrier", "less"),
         MetricSpec(
-            "best_imd", "dB", "all products at the level where they are least, re the carrier", "less"
+            "imd_2",
+            "dB",
+            "second order at the highest level, arithmetic sum, re the carrier",
+            "less",
+            told=Told(said_by=("imd",)),
         ),
-        MetricSpec("best_imd_level", "dBFS", "the level at which that is", "nominal"),
-        MetricSpec("noise_limited_below", "dBFS", "level below which noise hides the products", "nominal"),
+        MetricSpec(
+            "imd_3",
+            "dB",
+            "third order at the highest level, arithmetic sum, re the carrier",
+            "less",
+            told=Told(said_by=("imd",)),
+        ),
+        MetricSpec(
+            "best_imd",
+            "dB",
+            "all products at the level where they are least, re the carrier",
+            "less",
+            told=Told(said_by=("imd",)),
+        ),
+        MetricSpec(
+            "best_imd_level", "dBFS", "the level at which that is", "nominal", told=Told(is_place=True)
+        ),
+        MetricSpec(
+            "noise_limited_below",
+            "dBFS",
+            "level below which noise hides the products",
+            "nominal",
+            told=Told(is_place=True),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("imd_over_level", "dBFS", "dB", "all products at each level, re the carrier", log_x=False),
+        CurveSpec(
+            "imd_over_level",
+            "dBFS",
+            "dB",
+            "all products at each level, re the carrier",
+            log_x=False,
+            told=Told(said_by=("imd", "best_imd")),
+        ),
     )
 
     def stimulus(self, parameters: IntermodulationParameters, channels: int, ramp_seconds: float) -> Stimulus:

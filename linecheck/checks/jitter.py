@@ -25,6 +25,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
     Taken,
+    Told,
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached
 from linecheck.checks.sideband_words import compare_sidebands, sideband_note
@@ -135,14 +136,55 @@ class JitterKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = JitterParameters
     analysis_parameters: ClassVar[type[Parameters]] = JitterAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("largest_sideband", "dB", "strongest line beside the tone, re the tone", "less"),
-        MetricSpec("sideband_offset", "Hz", "distance of that line from the tone", "nominal"),
-        MetricSpec("paired_jitter", "ps", "peak jitter of the strongest pair that is jitter", "less"),
-        MetricSpec("lone_spur", "dB", "strongest line on one side of the tone only, re the tone", "less"),
-        MetricSpec("skirt", "dB", "everything within ±500 Hz of the tone, re the tone", "less"),
+        MetricSpec(
+            "largest_sideband",
+            "dB",
+            "strongest line beside the tone, re the tone",
+            "less",
+            told=Told(
+                more="largest sideband {size} higher, {value}", less="largest sideband {size} lower, {value}"
+            ),
+        ),
+        MetricSpec(
+            "sideband_offset",
+            "Hz",
+            "distance of that line from the tone",
+            "nominal",
+            told=Told(is_place=True),
+        ),
+        MetricSpec(
+            "paired_jitter",
+            "ps",
+            "peak jitter of the strongest pair that is jitter",
+            "less",
+            told=Told(0.5, "jitter {size} higher, {value} peak", "jitter {size} lower, {value} peak"),
+        ),
+        MetricSpec(
+            "lone_spur",
+            "dB",
+            "strongest line on one side of the tone only, re the tone",
+            "less",
+            told=Told(said_by=("largest_sideband",)),
+        ),
+        MetricSpec(
+            "skirt",
+            "dB",
+            "everything within ±500 Hz of the tone, re the tone",
+            "less",
+            told=Told(
+                more="skirt of the tone {size} higher, {value}",
+                less="skirt of the tone {size} lower, {value}",
+            ),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("sidebands", "Hz", "dB", "the stronger side over the distance from the tone, re the tone"),
+        CurveSpec(
+            "sidebands",
+            "Hz",
+            "dB",
+            "the stronger side over the distance from the tone, re the tone",
+            told=Told(said_by=("largest_sideband", "skirt", "lone_spur")),
+        ),
     )
 
     def peak_dbfs(self, parameters: JitterParameters) -> float:

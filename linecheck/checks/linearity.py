@@ -23,6 +23,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList
 from linecheck.checks.stepped import (
@@ -175,12 +176,35 @@ class LinearityKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = LinearityAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "linear_down_to", "dBFS", "lowest level down to which the error is within the tolerance", "less"
+            "linear_down_to",
+            "dBFS",
+            "lowest level down to which the error is within the tolerance",
+            "less",
+            told=Told(
+                0.5, "linear down to {value} only, {size} higher", "linear down to {value}, {size} lower"
+            ),
         ),
-        MetricSpec("largest_error", "dB", "greatest gain error at any resolved level, either way", "less"),
+        MetricSpec(
+            "largest_error",
+            "dB",
+            "greatest gain error at any resolved level, either way",
+            "less",
+            told=Told(
+                more="greatest gain error {size} more, {value}",
+                less="greatest gain error {size} less, {value}",
+            ),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("gain_error", "dBFS", "dB", "gain re that at -5 dBFS", log_x=False, better="nominal"),
+        CurveSpec(
+            "gain_error",
+            "dBFS",
+            "dB",
+            "gain re that at -5 dBFS",
+            log_x=False,
+            better="nominal",
+            told=Told(said_by=("linear_down_to", "largest_error")),
+        ),
     )
 
     def stimulus(self, parameters: LinearityParameters, channels: int, ramp_seconds: float) -> Stimulus:

@@ -18,6 +18,7 @@ from linecheck.checks.base import (
     Parameters,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import (
     WEIGHTINGS,
@@ -52,12 +53,34 @@ class LowLevelToneKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = LowLevelToneParameters
     analysis_parameters: ClassVar[type[Parameters]] = ToneAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("dynamic_range", "dB", "full scale over noise and distortion", "more"),
-        MetricSpec("dynamic_range_a", "dB", "the same, A-weighted", "more"),
-        MetricSpec("dynamic_range_468", "dB", "the same, BS.468 curve re 2 kHz, rms", "more"),
+        MetricSpec(
+            "dynamic_range",
+            "dB",
+            "full scale over noise and distortion",
+            "more",
+            told=Told(
+                more="dynamic range {size} higher, {value}", less="dynamic range {size} lower, {value}"
+            ),
+        ),
+        MetricSpec(
+            "dynamic_range_a", "dB", "the same, A-weighted", "more", told=Told(said_by=("dynamic_range",))
+        ),
+        MetricSpec(
+            "dynamic_range_468",
+            "dB",
+            "the same, BS.468 curve re 2 kHz, rms",
+            "more",
+            told=Told(said_by=("dynamic_range", "dynamic_range_a")),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("spectrum", "Hz", "dB", "everything but the tone, re the tone, at the stated resolution"),
+        CurveSpec(
+            "spectrum",
+            "Hz",
+            "dB",
+            "everything but the tone, re the tone, at the stated resolution",
+            told=Told(said_by=("dynamic_range", "dynamic_range_a")),
+        ),
     )
 
     def stimulus(self, parameters: LowLevelToneParameters, channels: int, ramp_seconds: float) -> Stimulus:

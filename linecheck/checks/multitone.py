@@ -21,6 +21,7 @@ from linecheck.checks.base import (
     Parameters,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import (
     ARITHMETIC,
@@ -103,13 +104,42 @@ class MultitoneKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = MultitoneParameters
     analysis_parameters: ClassVar[type[Parameters]] = MultitoneAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("clean_range", "dB", "one tone's level over the highest residue", "more"),
-        MetricSpec("clean_bits", "bit", "the same in bits of 6.02 dB", "more"),
-        MetricSpec("distortion_noise", "dB", "all residue in the band re all tones", "less"),
+        MetricSpec(
+            "clean_range",
+            "dB",
+            "one tone's level over the highest residue",
+            "more",
+            told=Told(
+                more="clean range between many tones {size} wider, {value}",
+                less="clean range between many tones {size} narrower, {value}",
+            ),
+        ),
+        MetricSpec(
+            "clean_bits",
+            "bit",
+            "the same in bits of 6.02 dB",
+            "more",
+            told=Told(0.02, said_by=("clean_range",)),
+        ),
+        MetricSpec(
+            "distortion_noise",
+            "dB",
+            "all residue in the band re all tones",
+            "less",
+            told=Told(
+                0.25,
+                "distortion and noise between many tones {size} higher, {value}",
+                "distortion and noise between many tones {size} lower, {value}",
+            ),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "residue", "Hz", "dB", "what lies between the tones, re one tone, at the stated resolution"
+            "residue",
+            "Hz",
+            "dB",
+            "what lies between the tones, re one tone, at the stated resolution",
+            told=Told(said_by=("clean_range", "distortion_noise")),
         ),
     )
 

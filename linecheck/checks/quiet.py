@@ -20,6 +20,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import (
     WEIGHTINGS,
@@ -75,16 +76,56 @@ class QuietKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = QuietAnalysis
     reference_kind: ClassVar[str | None] = "tone"
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("noise", "µV", "noise, rms", "less"),
-        MetricSpec("noise_a", "µV", "noise, A-weighted, rms", "less"),
-        MetricSpec("noise_468", "µV", "noise, BS.468 curve re 2 kHz, rms", "less"),
-        MetricSpec("snr", "dB", "reference tone over noise", "more"),
-        MetricSpec("snr_a", "dB", "reference tone over A-weighted noise", "more"),
-        MetricSpec("hum", "dB", "mains products re the reference tone", "less"),
+        MetricSpec(
+            "noise",
+            "µV",
+            "noise, rms",
+            "less",
+            told=Told(
+                0.05, "noise of silence {size} higher, {value}", "noise of silence {size} lower, {value}"
+            ),
+        ),
+        MetricSpec("noise_a", "µV", "noise, A-weighted, rms", "less", told=Told(0.05, said_by=("noise",))),
+        MetricSpec(
+            "noise_468",
+            "µV",
+            "noise, BS.468 curve re 2 kHz, rms",
+            "less",
+            told=Told(0.05, said_by=("noise", "noise_a")),
+        ),
+        MetricSpec(
+            "snr",
+            "dB",
+            "reference tone over noise",
+            "more",
+            told=Told(
+                more="SNR {size} higher, {value}", less="SNR {size} lower, {value}", said_by=("noise",)
+            ),
+        ),
+        MetricSpec(
+            "snr_a",
+            "dB",
+            "reference tone over A-weighted noise",
+            "more",
+            told=Told(said_by=("noise", "noise_a", "snr")),
+        ),
+        MetricSpec(
+            "hum",
+            "dB",
+            "mains products re the reference tone",
+            "less",
+            told=Told(
+                more="hum in silence {size} higher, {value}", less="hum in silence {size} lower, {value}"
+            ),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "spectrum", "Hz", "dB", "the noise's spectrum re the reference tone, at the stated resolution"
+            "spectrum",
+            "Hz",
+            "dB",
+            "the noise's spectrum re the reference tone, at the stated resolution",
+            told=Told(said_by=("noise", "snr", "hum")),
         ),
     )
 

@@ -24,6 +24,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.readings import ReadingList
@@ -144,20 +145,103 @@ class ReconstructionKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = ReconstructionAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         *(
-            MetricSpec(f"droop_{khz}k", "dB", f"response at {khz} kHz re 1 kHz", "nominal")
+            MetricSpec(
+                f"droop_{khz}k",
+                "dB",
+                f"response at {khz} kHz re 1 kHz",
+                "nominal",
+                told=Told(
+                    0.002, f"gains {{size}} at {khz} kHz", f"loses {{size}} at {khz} kHz", worse="less"
+                ),
+            )
             for khz in DROOPS_KHZ
         ),
-        MetricSpec("corner_3db", "Hz", "where the response is 3 dB below that at 1 kHz", "nominal"),
-        MetricSpec("corner_6db", "Hz", "where the response is 6 dB below that at 1 kHz", "nominal"),
-        MetricSpec("stopband_from", "Hz", "where the stop band begins", "less"),
-        MetricSpec("stopband_attenuation", "dB", "least attenuation in the stop band", "more"),
-        MetricSpec("image_rejection", "dB", "high tones over their images at rate − f, the worst", "more"),
-        MetricSpec("pre_ringing", "dB", "energy before the main lobe re all of the impulse response", "less"),
-        MetricSpec("latency", "ms", "from the impulse response's beginning to its peak", "nominal"),
+        MetricSpec(
+            "corner_3db",
+            "Hz",
+            "where the response is 3 dB below that at 1 kHz",
+            "nominal",
+            told=Told(0.3, "−3 dB corner {size} higher, at {value}", "−3 dB corner {size} lower, at {value}"),
+        ),
+        MetricSpec(
+            "corner_6db",
+            "Hz",
+            "where the response is 6 dB below that at 1 kHz",
+            "nominal",
+            told=Told(0.3, "−6 dB corner {size} higher, at {value}", "−6 dB corner {size} lower, at {value}"),
+        ),
+        MetricSpec(
+            "stopband_from",
+            "Hz",
+            "where the stop band begins",
+            "less",
+            told=Told(
+                60.0,
+                "stop band begins {size} higher, at {value}",
+                "stop band begins {size} lower, at {value}",
+                to_edge=True,
+            ),
+        ),
+        MetricSpec(
+            "stopband_attenuation",
+            "dB",
+            "least attenuation in the stop band",
+            "more",
+            told=Told(
+                1.2,
+                "stop band {size} deeper, at {opposite}",
+                "stop band {size} shallower, at {opposite}",
+                to_edge=True,
+            ),
+        ),
+        MetricSpec(
+            "image_rejection",
+            "dB",
+            "high tones over their images at rate − f, the worst",
+            "more",
+            told=Told(
+                0.5,
+                "images of {image_tones_hz} at {opposite}, {size} weaker",
+                "images of {image_tones_hz} at {opposite}, {size} stronger",
+            ),
+        ),
+        MetricSpec(
+            "pre_ringing",
+            "dB",
+            "energy before the main lobe re all of the impulse response",
+            "less",
+            told=Told(
+                0.02,
+                "{size} more energy ahead of the main lobe, {value} of all",
+                "{size} less energy ahead of the main lobe, {value} of all",
+            ),
+        ),
+        MetricSpec(
+            "latency",
+            "ms",
+            "from the impulse response's beginning to its peak",
+            "nominal",
+            told=Told(0.004, "{size} more latency, {value}", "{size} less latency, {value}"),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("response", "Hz", "dB", "response re 1 kHz", better="nominal"),
-        CurveSpec("impulse", "ms", "", "impulse response re its peak", log_x=False, better="nominal"),
+        CurveSpec(
+            "response",
+            "Hz",
+            "dB",
+            "response re 1 kHz",
+            better="nominal",
+            told=Told(0.01, said_by=("droop_20k", "corner_3db")),
+        ),
+        CurveSpec(
+            "impulse",
+            "ms",
+            "",
+            "impulse response re its peak",
+            log_x=False,
+            better="nominal",
+            told=Told(0.001, said_by=("pre_ringing", "latency")),
+        ),
     )
 
     def peak_dbfs(self, parameters: ReconstructionParameters) -> float:

@@ -23,6 +23,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.periodic import locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.readings import ReadingList
@@ -130,15 +131,54 @@ class ResponseKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = ResponseParameters
     analysis_parameters: ClassVar[type[Parameters]] = ResponseAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("ripple", "dB", "greatest level in the band over the least", "less"),
-        MetricSpec("corner_low", "Hz", "where the response is 3 dB down below 1 kHz", "less"),
-        MetricSpec("corner_high", "Hz", "where the response is 3 dB down above 1 kHz", "more"),
         MetricSpec(
-            "balance", "dB", "first channel over second, where in the band they differ most", "nominal", False
+            "ripple",
+            "dB",
+            "greatest level in the band over the least",
+            "less",
+            told=Told(0.002, said_by=("reconstruction.droop_20k",)),
+        ),
+        MetricSpec(
+            "corner_low",
+            "Hz",
+            "where the response is 3 dB down below 1 kHz",
+            "less",
+            told=Told(
+                0.05,
+                "lower −3 dB corner {size} higher, at {value}",
+                "lower −3 dB corner {size} lower, at {value}",
+            ),
+        ),
+        MetricSpec(
+            "corner_high",
+            "Hz",
+            "where the response is 3 dB down above 1 kHz",
+            "more",
+            told=Told(
+                0.3,
+                "upper −3 dB corner {size} higher, at {value}",
+                "upper −3 dB corner {size} lower, at {value}",
+                said_by=("reconstruction.corner_3db",),
+            ),
+        ),
+        MetricSpec(
+            "balance",
+            "dB",
+            "first channel over second, where in the band they differ most",
+            "nominal",
+            False,
+            told=Told(0.005),
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("response", "Hz", "dB", "response re 1 kHz", better="nominal"),
+        CurveSpec(
+            "response",
+            "Hz",
+            "dB",
+            "response re 1 kHz",
+            better="nominal",
+            told=Told(0.01, said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db")),
+        ),
     )
 
     def peak_dbfs(self, parameters: ResponseParameters) -> float:

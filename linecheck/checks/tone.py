@@ -20,6 +20,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import (
     ReadingList,
@@ -139,23 +140,115 @@ class ToneKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = ToneParameters
     analysis_parameters: ClassVar[type[Parameters]] = ToneAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("level", "V", "level of the tone, rms", "nominal"),
-        MetricSpec("level_dbfs", "dBFS", "level of the tone re a full-scale sine of the capture", "nominal"),
-        MetricSpec("frequency", "Hz", "frequency of the tone by the capture's clock", "nominal"),
-        MetricSpec("clock_error", "ppm", "unit's clock against the capture's clock", "nominal"),
-        MetricSpec("sinad", "dB", "tone over noise and distortion", "more"),
-        MetricSpec("thd", "dB", "harmonics re the tone", "less"),
-        MetricSpec("thd_n", "dB", "harmonics and noise re the tone", "less"),
-        MetricSpec("noise", "dB", "noise, hum and spurious lines re the tone", "less"),
-        MetricSpec("enob", "bit", "effective number of bits", "more"),
-        *(MetricSpec(f"harmonic_{n}", "dB", f"harmonic {n} re the tone", "less") for n in HARMONICS),
-        MetricSpec("largest_spur", "dB", "largest line that is no harmonic, re the tone", "less"),
-        MetricSpec("hum", "dB", "mains products re the tone", "less"),
-        MetricSpec("dc_offset", "mV", "direct voltage", "nominal"),
-        MetricSpec("balance", "dB", "level of the first channel over that of the second", "nominal", False),
+        MetricSpec(
+            "level",
+            "V",
+            "level of the tone, rms",
+            "nominal",
+            told=Told(0.001, "output {size} higher, {value}", "output {size} lower, {value}"),
+        ),
+        MetricSpec(
+            "level_dbfs",
+            "dBFS",
+            "level of the tone re a full-scale sine of the capture",
+            "nominal",
+            told=Told(0.002, "output {size} higher", "output {size} lower", said_by=("level",)),
+        ),
+        MetricSpec(
+            "frequency",
+            "Hz",
+            "frequency of the tone by the capture's clock",
+            "nominal",
+            told=Told(said_by=("clock_error",)),
+        ),
+        MetricSpec(
+            "clock_error",
+            "ppm",
+            "unit's clock against the capture's clock",
+            "nominal",
+            told=Told(0.1, "clock {size} faster, {value} off", "clock {size} slower, {value} off"),
+        ),
+        MetricSpec(
+            "sinad",
+            "dB",
+            "tone over noise and distortion",
+            "more",
+            told=Told(more="SINAD {size} higher, {value}", less="SINAD {size} lower, {value}"),
+        ),
+        MetricSpec(
+            "thd",
+            "dB",
+            "harmonics re the tone",
+            "less",
+            told=Told(
+                more="harmonic distortion {size} higher, {value}",
+                less="harmonic distortion {size} lower, {value}",
+            ),
+        ),
+        MetricSpec("thd_n", "dB", "harmonics and noise re the tone", "less", told=Told(said_by=("sinad",))),
+        MetricSpec(
+            "noise",
+            "dB",
+            "noise, hum and spurious lines re the tone",
+            "less",
+            told=Told(more="noise {size} higher, {value}", less="noise {size} lower, {value}"),
+        ),
+        MetricSpec("enob", "bit", "effective number of bits", "more", told=Told(0.02, said_by=("sinad",))),
+        *(
+            MetricSpec(
+                f"harmonic_{n}",
+                "dB",
+                f"harmonic {n} re the tone",
+                "less",
+                told=Told(
+                    more=f"harmonic {n} {{size}} higher, {{value}}",
+                    less=f"harmonic {n} {{size}} lower, {{value}}",
+                ),
+            )
+            for n in HARMONICS
+        ),
+        MetricSpec(
+            "largest_spur",
+            "dB",
+            "largest line that is no harmonic, re the tone",
+            "less",
+            told=Told(more="largest spur {size} higher, {value}", less="largest spur {size} lower, {value}"),
+        ),
+        MetricSpec(
+            "hum",
+            "dB",
+            "mains products re the tone",
+            "less",
+            told=Told(more="hum {size} higher, {value}", less="hum {size} lower, {value}"),
+        ),
+        MetricSpec(
+            "dc_offset",
+            "mV",
+            "direct voltage",
+            "nominal",
+            told=Told(0.01, "direct voltage {size} higher, {value}", "direct voltage {size} lower, {value}"),
+        ),
+        MetricSpec(
+            "balance",
+            "dB",
+            "level of the first channel over that of the second",
+            "nominal",
+            False,
+            told=Told(
+                0.005,
+                "first channel {size} louder against the second, {value}",
+                "first channel {size} softer against the second, {value}",
+            ),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("spectrum", "Hz", "dB", "everything but the tone, re the tone, at the stated resolution"),
+        CurveSpec(
+            "spectrum",
+            "Hz",
+            "dB",
+            "everything but the tone, re the tone, at the stated resolution",
+            told=Told(said_by=("thd", "noise", "largest_spur", "hum")),
+        ),
     )
 
     def stimulus(self, parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:

@@ -24,6 +24,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
@@ -123,12 +124,34 @@ class UltrasonicKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = UltrasonicParameters
     analysis_parameters: ClassVar[type[Parameters]] = UltrasonicAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec("noise_20k_100k", "dB", "all from 20 kHz to 100 kHz re all from 20 Hz to 20 kHz", "less"),
-        MetricSpec("rise_from", "Hz", "where the noise rises again", "more"),
-        MetricSpec("image_level", "dB", "strongest third octave of images re the audio band", "less"),
+        MetricSpec(
+            "noise_20k_100k",
+            "dB",
+            "all from 20 kHz to 100 kHz re all from 20 Hz to 20 kHz",
+            "less",
+            told=Told(
+                more="noise above 20 kHz {size} higher, {value}",
+                less="noise above 20 kHz {size} lower, {value}",
+                to_edge=True,
+            ),
+        ),
+        MetricSpec("rise_from", "Hz", "where the noise rises again", "more", told=Told(is_place=True)),
+        MetricSpec(
+            "image_level",
+            "dB",
+            "strongest third octave of images re the audio band",
+            "less",
+            told=Told(said_by=("reconstruction.image_rejection",), to_edge=True),
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec("band_levels", "Hz", "dB", "1/3-octave band levels re the audio band"),
+        CurveSpec(
+            "band_levels",
+            "Hz",
+            "dB",
+            "1/3-octave band levels re the audio band",
+            told=Told(said_by=("image_level", "noise_20k_100k", "reconstruction.image_rejection")),
+        ),
     )
 
     def peak_dbfs(self, parameters: UltrasonicParameters) -> float:

@@ -21,6 +21,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
+    Told,
 )
 from linecheck.checks.many_tones import clock_ratio, sounding_span
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList
@@ -108,12 +109,31 @@ class WiringKind(CheckKind):
             "1 where each channel carries its own signal 20 dB above any other's, else 0",
             "more",
             False,
+            told=Told(0.5, "channels as declared", "channels not as declared: swapped, or one of them dead"),
         ),
-        MetricSpec("polarity", "", "+1, or -1 where inverted", "nominal"),
         MetricSpec(
-            "channel_delay", "samples", "delay of the second channel after the first", "nominal", False
+            "polarity",
+            "",
+            "+1, or -1 where inverted",
+            "nominal",
+            told=Told(0.5, "polarity no longer inverted", "polarity inverted", worse="less"),
         ),
-        MetricSpec("balance", "dB", "level of the first channel over that of the second", "nominal", False),
+        MetricSpec(
+            "channel_delay",
+            "samples",
+            "delay of the second channel after the first",
+            "nominal",
+            False,
+            told=Told(0.1, "second channel {size} later, {value}", "second channel {size} earlier, {value}"),
+        ),
+        MetricSpec(
+            "balance",
+            "dB",
+            "level of the first channel over that of the second",
+            "nominal",
+            False,
+            told=Told(0.005, said_by=("tone.balance",)),
+        ),
     )
 
     def peak_dbfs(self, parameters: WiringParameters) -> float:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from typing import Any
 
 from linecheck import __version__
 from linecheck.errors import UsageError
@@ -46,9 +47,14 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
         comparisons=count,
         values=values,
         curves=curves,
-        findings=find(sides, values, curves),
+        findings=find(sides, values, curves, _analysis(picked[0])),
         notes=tuple(_notes(picked)),
     )
+
+
+def _analysis(side: Picked) -> dict[str, Mapping[str, Any]]:
+    facts = side.view.facts
+    return {name: facts[check.check].analysis for name, check in side.checks.items() if check.check in facts}
 
 
 def _require_comparable(picked: Sequence[Picked]) -> None:

@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
 from linecheck.limits.curve_profile import Profile, compare_profiles, lattice_for, profile_of
-from linecheck.limits.regression import Answer, Better, Measured, compare_values
+from linecheck.limits.regression import Answer, Measured, compare_values
 from linecheck.limits.verdict import Verdict
-from linecheck.records.comparison.accuracy import PLACES, accuracy
+from linecheck.records.comparison.accuracy import accuracy
+from linecheck.records.comparison.alike import reaches_alike, same_volts, unlike
 from linecheck.records.comparison.model import ComparedCurve, ComparedValue, CurveDifference, Difference
 from linecheck.records.comparison.sides import Picked
 
@@ -32,9 +34,8 @@ def shared_checks(sides: Sequence[Picked]) -> list[tuple[str, str]]:
     names = dict.fromkeys(name for side in sides for name in side.checks)
     found = []
     for name in names:
-        kind = {side.checks[name].kind for side in sides if name in side.checks}
-        if len(kind) == 1 and name in sides[0].checks and sum(name in side.checks for side in sides) > 1:
-            found.append((name, kind.pop()))
+        if name in sides[0].checks and sum(name in side.checks for side in sides) > 1:
+            found.append((name, sides[0].checks[name].kind))
     return found
 
 
@@ -88,27 +89,55 @@ def _compared_value(
         better=spec.better,
         readings=tuple(reading for reading, _ in pairs),
         verdicts=tuple(verdict for _, verdict in pairs),
-        differences=tuple(_difference(reading, first, spec, sigmas) for reading, _ in pairs[1:]),
+        differences=tuple(
+            _difference(reading, first, spec, sigmas, _Pair(sides[0], side, check))
+            for (reading, _), side in zip(pairs[1:], sides[1:], strict=True)
+        ),
         mask=sides[0].view.mask(sides[0].checks[check].check, spec.name),
     )
 
 
-def _difference(new: Reading | None, base: Reading | None, spec: MetricSpec, sigmas: float) -> Difference:
+@dataclass(frozen=True)
+class _Pair:
+    """The first side and another one, at a check."""
+
+    first: Picked
+    other: Picked
+    check: str
+
+    def refusal(self, spec: MetricSpec | CurveSpec) -> str:
+        """Return why a metric of theirs is not compared; empty where it is."""
+        why = unlike(self.first, self.other, self.check)
+        if why is not None:
+            return why
+        one, two = self.first.checks.get(self.check), self.other.checks.get(self.check)
+        if spec.told.to_edge and one is not None and two is not None and not reaches_alike(one, two):
+            return "one capture reaches further in frequency"
+        return _PLACE if spec.told.is_place else ""
+
+
+def _difference(
+    new: Reading | None, base: Reading | None, spec: MetricSpec, sigmas: float, pair: _Pair
+) -> Difference:
     if new is None or base is None or new.value is None or base.value is None:
         return Difference(None, None, False, None, _ABSENT)
     difference = new.value - base.value
     if new.uncertainty is None or base.uncertainty is None:
         return Difference(difference, None, False, None, "how well it is known is not stated")
-    uncertainty = math.hypot(new.uncertainty, base.uncertainty)
-    signed = {"less": difference, "more": -difference}.get(spec.better)
-    if spec.name in PLACES:
-        return Difference(difference, uncertainty, False, signed, _PLACE)
+    common = same_volts(pair.first, pair.other, base, new)
+    square = new.uncertainty**2 + base.uncertainty**2 - 2.0 * common**2
+    uncertainty = math.sqrt(max(square, 0.0))
+    signed = _worse_by(difference, spec)
+    why = pair.refusal(spec)
+    if why:
+        return Difference(difference, uncertainty, False, signed, why)
     change = compare_values(
         Measured(new.value, new.uncertainty, new.is_bound),
         Measured(base.value, base.uncertainty, base.is_bound),
         spec.better,
-        accuracy(spec.name, spec.unit),
+        accuracy(spec),
         sigmas,
+        common=common,
     )
     real = change.answer in (Answer.WORSE, Answer.BETTER)
     why = "" if real or not (new.is_bound or base.is_bound) else "one of the values is only a bound"
@@ -167,8 +196,10 @@ def compared_curves(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedCur
                 better=spec.better,
                 curves=curves,
                 differences=tuple(
-                    _curve_difference(profile, profiles[0], spec, sigmas, (curve, curves[0]))
-                    for profile, curve in zip(profiles[1:], curves[1:], strict=True)
+                    _curve_difference(
+                        profile, profiles[0], spec, sigmas, (curve, curves[0]), _Pair(sides[0], side, check)
+                    )
+                    for profile, curve, side in zip(profiles[1:], curves[1:], sides[1:], strict=True)
                 ),
                 mask=sides[0].view.mask(sides[0].checks[check].check, spec.name),
             )
@@ -182,23 +213,27 @@ def _curve_difference(
     spec: CurveSpec,
     sigmas: float,
     curves: tuple[Curve | None, Curve | None],
+    pair: _Pair,
 ) -> CurveDifference:
     if new is None or base is None:
         return CurveDifference(None, None, False, None, None, None, None, "one side has no such curve")
-    change = compare_profiles(new, base, spec.better, accuracy(spec.name, spec.unit), sigmas)
+    why = pair.refusal(spec)
+    if why:
+        return CurveDifference(None, None, False, None, None, None, None, why)
+    change = compare_profiles(new, base, spec.better, accuracy(spec), sigmas)
     if change.x is None or change.value is None or change.base_value is None:
         return CurveDifference(
             None, None, False, None, None, None, None, "the curves have no place in common"
         )
     difference = change.value - change.base_value
-    signed = _worse_by(difference, spec.better)
+    signed = _worse_by(difference, spec)
     real = change.answer in (Answer.WORSE, Answer.BETTER)
     value, base_value = change.value, change.base_value
     at = None if curves[0] is None or curves[1] is None else _at_one_place(curves[0], curves[1], change.x)
     if at is not None and (at[0] - at[1]) * difference > 0:
         value, base_value = at
         difference = value - base_value
-        signed = _worse_by(difference, spec.better)
+        signed = _worse_by(difference, spec)
     return CurveDifference(difference, change.uncertainty, real, signed, change.x, value, base_value)
 
 
@@ -212,5 +247,8 @@ def _at_one_place(new: Curve, base: Curve, x: float) -> tuple[float, float] | No
     return float(new.y[at]), float(base.y[beside])
 
 
-def _worse_by(difference: float, better: Better) -> float | None:
-    return {"less": difference, "more": -difference}.get(better)
+def _worse_by(difference: float, spec: MetricSpec | CurveSpec) -> float | None:
+    """Return a difference towards worse; None where neither way is."""
+    if spec.told.worse is not None:
+        return difference if spec.told.worse == "more" else -difference
+    return {"less": difference, "more": -difference}.get(spec.better)

@@ -1,218 +1,233 @@
 """Real differences in plain words, each with its number, worst first.
 
-What several metrics say of one thing is said once: a noise that has risen is no rise of THD+N as well.
+What a difference of a metric is called stands with the metric in its kind (:class:`~linecheck.checks.base.Told`), and
+so does which metrics say the same thing: where noise has risen, THD+N is not told as well.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from typing import Final
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
 
+from linecheck.checks import kinds
+from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.records.comparison.accuracy import accuracy
 from linecheck.records.comparison.model import (
     ComparedCurve,
     ComparedValue,
+    CurveDifference,
     Difference,
     Finding,
     Side,
 )
 
-__all__ = ["find"]
+__all__ = ["find", "spec_of"]
 
-#: What says nothing where a finding of another metric of the same check (or ``check kind.metric``) already says it.
-_SAID_BY: Final = {
-    "level_dbfs": ("level",),
-    "thd_n": ("sinad", "worst"),
-    "thd_n_wide": ("worst_wide",),
-    "noise": ("sinad",),
-    "corner_high": ("reconstruction.corner_3db",),
-    "ripple": ("reconstruction.droop_20k",),
-    "spectrum": ("harmonic_2", "harmonic_3", "largest_spur"),
-    "response": ("droop_20k", "corner_3db", "reconstruction.corner_3db"),
-    "impulse": ("pre_ringing", "latency"),
-    "band_levels": ("image_level", "noise_20k_100k"),
-    "imd_over_level": ("imd",),
-}
-#: Of how many units of severity a difference is one: by what people hear or notice, roughly.
-_SEVERE_DB: Final = 1.0
+#: A difference is told with so many significant digits at most, and so many decimals.
+_DIGITS, _DECIMALS = 3, 4
+_KILO: Final = 1000.0
+#: Channels whose differences are alike to this part, or to their uncertainty, are told as one.
+_ALIKE: Final = 0.05
+
+
+def spec_of(item: ComparedValue | ComparedCurve) -> MetricSpec | CurveSpec:
+    """Return what the kind of a check says of a metric or curve of it."""
+    kind = kinds()[item.kind]
+    specs: tuple[MetricSpec | CurveSpec, ...] = (
+        kind.metrics if isinstance(item, ComparedValue) else kind.curves
+    )
+    return next(spec for spec in specs if spec.name == item.metric)
 
 
 def find(
-    sides: Sequence[Side], values: Sequence[ComparedValue], curves: Sequence[ComparedCurve]
+    sides: Sequence[Side],
+    values: Sequence[ComparedValue],
+    curves: Sequence[ComparedCurve],
+    analysis: Mapping[str, Mapping[str, Any]],
 ) -> tuple[Finding, ...]:
-    """Return what truly differs between the first side and each of the others, worst first."""
-    found = [finding for at in range(1, len(sides)) for finding in _of_side(sides, at, values, curves)]
+    """Return what truly differs between the first side and each of the others, worst first.
+
+    Parameters
+    ----------
+    sides, values, curves
+        As in a :class:`~linecheck.records.comparison.model.Comparison`.
+    analysis : mapping of str to mapping
+        How each check was analysed: words may name a frequency from there.
+    """
+    teller = _Teller(sides, analysis)
+    found = [finding for at in range(1, len(sides)) for finding in teller.of_side(at, values, curves)]
     found.sort(key=lambda finding: (finding.worse is False, -finding.severity))
     return tuple(found)
 
 
-def _of_side(
-    sides: Sequence[Side], at: int, values: Sequence[ComparedValue], curves: Sequence[ComparedCurve]
-) -> Iterator[Finding]:
-    real_values = [value for value in values if value.differences[at - 1].significant]
-    real_curves = [curve for curve in curves if curve.differences[at - 1].significant]
-    said = {(value.check, value.metric) for value in real_values}
-    kinds = {f"{value.kind}.{value.metric}" for value in real_values}
+@dataclass(frozen=True)
+class _Teller:
+    """Puts differences between sides into words."""
 
-    def is_said(check: str, metric: str) -> bool:
-        return any((check, by) in said or by in kinds for by in _SAID_BY.get(metric, ()))
+    sides: Sequence[Side]
+    analysis: Mapping[str, Mapping[str, Any]]
 
-    groups: dict[tuple[str, str], list[ComparedValue]] = {}
-    for value in real_values:
-        if not is_said(value.check, value.metric):
-            groups.setdefault((value.check, value.metric), []).append(value)
-    for group in groups.values():
-        yield _value_finding(sides, at, group)
-    lines: dict[tuple[str, str], list[ComparedCurve]] = {}
-    for curve in real_curves:
-        if not is_said(curve.check, curve.metric):
-            lines.setdefault((curve.check, curve.metric), []).append(curve)
-    for several in lines.values():
-        yield _curve_finding(sides, at, several)
+    def of_side(
+        self, at: int, values: Sequence[ComparedValue], curves: Sequence[ComparedCurve]
+    ) -> Iterator[Finding]:
+        every: list[ComparedValue | ComparedCurve] = [*values, *curves]
+        channels = Counter((item.check, item.metric) for item in every)
+        real = [item for item in every if item.differences[at - 1].significant]
+        said = {(item.check, item.metric) for item in real}
+        kinds_said = {f"{item.kind}.{item.metric}" for item in real}
+        groups: dict[tuple[str, str], list[ComparedValue | ComparedCurve]] = {}
+        for item in real:
+            by = spec_of(item).told.said_by
+            if not any((item.check, name) in said or name in kinds_said for name in by):
+                groups.setdefault((item.check, item.metric), []).append(item)
+        for key, group in groups.items():
+            for together in _alike(group, at):
+                yield self._finding(at, together, channels[key])
+
+    def _finding(self, at: int, group: Sequence[ComparedValue | ComparedCurve], count: int) -> Finding:
+        """Return the finding of channels that have changed alike, of as many as there are."""
+        item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
+        difference = item.differences[at - 1]
+        if isinstance(item, ComparedValue):
+            words, x = _value_words(item, at, self.analysis.get(item.check, {})), None
+        else:
+            words, x = _curve_words(item, at), item.differences[at - 1].x
+        channels = tuple(entry.channel for entry in group if entry.channel is not None)
+        where = f", {' and '.join(channels)}" if 0 < len(channels) < count else ""
+        return Finding(
+            side=self.sides[at].label,
+            text=f"{self.sides[at].name}{where}: {words} against {self.sides[0].name}",
+            check=item.check,
+            metric=item.metric,
+            channels=channels,
+            difference=difference.difference,
+            uncertainty=difference.uncertainty,
+            unit=item.unit,
+            worse=_is_worse(item, at),
+            severity=_severity(item, difference),
+            x=x,
+        )
 
 
-def _value_finding(sides: Sequence[Side], at: int, group: Sequence[ComparedValue]) -> Finding:
-    value = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
-    difference = value.differences[at - 1]
-    assert difference.difference is not None
-    worse = _is_worse(value.metric, difference)
-    new, base = value.readings[at], value.readings[0]
+def _alike(
+    group: Sequence[ComparedValue | ComparedCurve], at: int
+) -> list[list[ComparedValue | ComparedCurve]]:
+    """Return the channels of a metric, those together in which it has changed alike."""
+    together: list[list[ComparedValue | ComparedCurve]] = []
+    for item in group:
+        own = item.differences[at - 1]
+        for others in together:
+            other = others[0].differences[at - 1]
+            apart = abs((own.difference or 0.0) - (other.difference or 0.0))
+            noise = 2.0 * math.hypot(own.uncertainty or 0.0, other.uncertainty or 0.0)
+            enough = max(noise, _ALIKE * abs(other.difference or 0.0), accuracy(spec_of(item)))
+            if apart <= enough and _side_of_bounds(item, at) == _side_of_bounds(others[0], at):
+                others.append(item)
+                break
+        else:
+            together.append([item])
+    return together
+
+
+def _side_of_bounds(item: ComparedValue | ComparedCurve, at: int) -> tuple[bool, bool]:
+    if isinstance(item, ComparedCurve):
+        return (False, False)
+    new, base = item.readings[at], item.readings[0]
+    return (new is not None and new.is_bound, base is not None and base.is_bound)
+
+
+def _is_worse(item: ComparedValue | ComparedCurve, at: int) -> bool | None:
+    """Return whether a difference is for the worse; None where neither way is.
+
+    Where the nominal value is best, leaving the pass mask is for the worse and coming back into it for the better.
+    """
+    difference = item.differences[at - 1]
+    if difference.worse_by is not None:
+        return difference.worse_by > 0.0
+    if not isinstance(item, ComparedValue) or item.mask is None:
+        return None
+    inside = [_inside(item, side) for side in (0, at)]
+    return None if None in inside or inside[0] == inside[1] else bool(inside[0])
+
+
+def _inside(item: ComparedValue, side: int) -> bool | None:
+    reading, mask = item.readings[side], item.mask
+    if reading is None or reading.value is None or mask is None:
+        return None
+    low, high = mask.pass_.min, mask.pass_.max
+    above = not isinstance(low, int | float) or reading.value >= low
+    return above and (not isinstance(high, int | float) or reading.value <= high)
+
+
+def _severity(item: ComparedValue | ComparedCurve, difference: Difference | CurveDifference) -> float:
+    """Return how grave a difference is: decibels as they are, all else by its part of the value in decibels."""
+    size = abs(difference.difference or 0.0)
+    if item.unit in ("dB", "dBFS"):
+        return size
+    if isinstance(item, ComparedCurve):
+        return 0.0
+    base = item.readings[0]
+    scale = abs(base.value) if base is not None and base.value else accuracy(spec_of(item))
+    return 20.0 * math.log10(1.0 + min(size / scale, 1e6))
+
+
+def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> str:
+    """Return what a value's difference says, its number in it."""
+    new, base = item.readings[at], item.readings[0]
     assert new is not None
     assert base is not None
     assert new.value is not None
     assert base.value is not None
-    bound = "at least " if new.is_bound != base.is_bound else ""
-    words = _words(value, new.value, base.value, bound)
-    channels = tuple(entry.channel for entry in group if entry.channel is not None)
-    where = (
-        f" ({channels[0]} only)"
-        if len(channels) == 1 and value.channel is not None and len(group) == 1
-        else ""
-    )
-    text = f"{sides[at].name}: {words} against {sides[0].name}{where}"
-    return Finding(
-        side=sides[at].label,
-        text=text,
-        check=value.check,
-        metric=value.metric,
-        channels=channels,
-        difference=difference.difference,
-        uncertainty=difference.uncertainty,
-        unit=value.unit,
-        worse=worse,
-        severity=_severity(value, difference),
-        x=_droop_hz(value.metric),
-    )
+    told, change = spec_of(item).told, new.value - base.value
+    finest = accuracy(spec_of(item))
+    decimals = _decimals(change, item.differences[at - 1].uncertainty, finest)
+    at_least = "at least " if new.is_bound != base.is_bound else ""
+    size = at_least + _amount(abs(change), item.unit, decimals)
+    known = _decimals(new.value, new.uncertainty, finest, digits=9)
+    value, opposite = _amount(new.value, item.unit, known), _amount(-new.value, item.unit, known)
+    words = told.more if change > 0.0 else told.less
+    if words:
+        spans = {name: _span(entry) for name, entry in analysis.items() if name.endswith("_hz")}
+        return words.format(size=size, value=value, opposite=opposite, **spans)
+    return f"{item.check}: {item.text} {size} {'higher' if change > 0.0 else 'lower'}, {value}"
 
 
-def _is_worse(metric: str, difference: Difference) -> bool | None:
-    if metric.startswith("droop_") and difference.difference is not None:
-        return difference.difference < 0.0
-    return None if difference.worse_by is None else difference.worse_by > 0.0
-
-
-def _droop_hz(metric: str) -> float | None:
-    return 1e3 * float(metric[6:-1]) if metric.startswith("droop_") else None
-
-
-def _severity(value: ComparedValue, difference: Difference) -> float:
-    """Return how grave a difference is: decibels as they are, all else by its part of the value."""
-    size = abs(difference.difference or 0.0)
-    if value.unit in ("dB", "dBFS"):
-        return size / _SEVERE_DB
-    base = value.readings[0]
-    scale = abs(base.value) if base is not None and base.value else 0.0
-    parts = size / scale if scale > 0.0 else size / accuracy(value.metric, value.unit)
-    return 20.0 * abs(math.log10(1.0 + min(parts, 1e6)))
-
-
-def _number(value: float, unit: str) -> str:
-    size = abs(value)
-    digits = 3 if size < 0.1 else 2 if size < 3.0 else 1 if size < 100.0 else 0
-    return f"{value:.{digits}f} {unit}".rstrip().replace("-", "−")
-
-
-def _words(value: ComparedValue, new: float, base: float, bound: str) -> str:
-    """Return what a value's difference says, its number in it."""
-    metric, size, unit = value.metric, new - base, value.unit
-    told = _WORDS.get(metric)
-    if metric.startswith("droop_"):
-        verb = "loses" if size < 0 else "gains"
-        return f"{verb} {_number(abs(size), unit)} at {metric[6:-1]} kHz"
-    if told is not None:
-        return told(new, base, bound)
-    way = "higher" if size > 0 else "lower"
-    return (
-        f"{value.check}: {value.text} is {bound}{_number(abs(size), unit)} {way} "
-        f"({_number(new, unit)}, was {_number(base, unit)})"
-    )
-
-
-def _moved(what: str) -> Callable[[float, float, str], str]:
-    def told(new: float, base: float, bound: str) -> str:
-        way = "higher" if new > base else "lower"
-        return f"{what} {bound}{abs(new - base):.0f} Hz {way} (at {new:.0f} Hz)"
-
-    return told
-
-
-def _stop_band(new: float, base: float, bound: str) -> str:
-    way = "shallower" if new < base else "deeper"
-    return f"stop band {bound}{_number(abs(new - base), 'dB')} {way} ({_number(new, 'dB')})"
-
-
-def _images(new: float, base: float, bound: str) -> str:
-    way = "stronger" if new < base else "weaker"
-    at = f"images of tones at 19 to 20 kHz at {_number(-new, 'dB')}"
-    return f"{at}, {bound}{_number(abs(new - base), 'dB')} {way}"
-
-
-def _ringing(new: float, base: float, bound: str) -> str:
-    way = "more" if new > base else "less"
-    return (
-        f"{bound}{_number(abs(new - base), 'dB')} {way} energy ahead of the main lobe ({_number(new, 'dB')})"
-    )
-
-
-def _latency(new: float, base: float, bound: str) -> str:
-    way = "longer" if new > base else "shorter"
-    return f"latency {bound}{abs(new - base):.3f} ms {way} ({new:.3f} ms)"
-
-
-_WORDS: Final[dict[str, Callable[[float, float, str], str]]] = {
-    "corner_3db": _moved("−3 dB corner"),
-    "corner_6db": _moved("−6 dB corner"),
-    "stopband_from": _moved("stop band begins"),
-    "stopband_attenuation": _stop_band,
-    "image_rejection": _images,
-    "pre_ringing": _ringing,
-    "latency": _latency,
-}
-
-
-def _curve_finding(sides: Sequence[Side], at: int, several: Sequence[ComparedCurve]) -> Finding:
-    curve = max(several, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
-    difference = curve.differences[at - 1]
+def _curve_words(item: ComparedCurve, at: int) -> str:
+    difference = item.differences[at - 1]
     assert difference.difference is not None
     assert difference.x is not None
-    way = "higher" if difference.difference > 0 else "lower"
-    place = f"{difference.x:.4g} {curve.x_unit}"
-    text = (
-        f"{sides[at].name}: {curve.check}: {curve.text} is {_number(abs(difference.difference), curve.unit)} {way} at "
-        f"{place} against {sides[0].name}"
-    )
-    worse = None if difference.worse_by is None else difference.worse_by > 0.0
-    return Finding(
-        side=sides[at].label,
-        text=text,
-        check=curve.check,
-        metric=curve.metric,
-        channels=tuple(entry.channel for entry in several if entry.channel is not None),
-        difference=difference.difference,
-        uncertainty=difference.uncertainty,
-        unit=curve.unit,
-        worse=worse,
-        severity=abs(difference.difference) if curve.unit == "dB" else 0.0,
-        x=difference.x,
-    )
+    change = difference.difference
+    way = "higher" if change > 0.0 else "lower"
+    decimals = _decimals(change, difference.uncertainty, accuracy(spec_of(item)))
+    size = _amount(abs(change), item.unit, decimals)
+    place = _amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
+    return f"{item.check}: {item.text} {size} {way} at {place}"
+
+
+def _span(frequency: Any) -> str:  # noqa: ANN401 - a parameter of an analysis
+    """Return a frequency, or from where to where a band goes."""
+    if isinstance(frequency, list | tuple) and len(frequency) == 2:
+        low, high = (_amount(float(end), "Hz", 0) for end in frequency)
+        return f"{low.removesuffix(' kHz') if high.endswith(' kHz') else low} to {high}"
+    return _amount(float(frequency), "Hz", 0) if isinstance(frequency, int | float) else str(frequency)
+
+
+def _decimals(value: float, uncertainty: float | None, accurate_to: float, digits: int = _DIGITS) -> int:
+    """Return how many decimals a number is told with: no more than are known, and of so many digits at most."""
+    known = max(2.0 * (uncertainty or 0.0), accurate_to)
+    by_knowledge = math.ceil(-math.log10(known) - 1e-9)
+    by_digits = digits - 1 - math.floor(math.log10(abs(value) or known))
+    return max(0, min(by_knowledge, by_digits, _DECIMALS))
+
+
+def _amount(value: float, unit: str, decimals: int) -> str:
+    """Return a number with its unit; hertz from a thousand on in kilohertz."""
+    if unit == "Hz" and abs(value) >= _KILO:
+        value, unit, decimals = value / _KILO, "kHz", 2
+    text = f"{value:.{decimals}f}".replace("-", "−")
+    text = text.rstrip("0").rstrip(".") if unit == "kHz" else text
+    text = text.removeprefix("−") if not text.strip("−0.") else text
+    return f"{text} {unit}".rstrip()
