@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import click
 
 from linecheck.cli.log_options import log_options
-
-if TYPE_CHECKING:
-    from linecheck.records.comparison.model import Comparison
+from linecheck.errors import UsageError
 
 __all__ = ["command"]
 
@@ -18,13 +16,17 @@ __all__ = ["command"]
 @click.argument("sources", metavar="A B...", nargs=-1, required=True)
 @click.option("--limits", multiple=True, metavar="FILE", help="Limit file that judges capture sets.")
 @click.option("--serial", metavar="S", help="Serial number, where a capture set does not say it.")
-@click.option("--out", required=True, metavar="DIR", help="Folder for comparison.json.")
+@click.option(
+    "--out", required=True, metavar="DIR", help="Folder for comparison.json and comparison.html, its page."
+)
+@click.option("--all", "everything", is_flag=True, help="List the values that do not differ too.")
 @log_options
 def command(
     sources: tuple[str, ...],
     limits: tuple[str, ...],
     serial: str | None,
     out: str,
+    everything: bool,
     log: str | None,
     station: str | None,
 ) -> None:
@@ -35,12 +37,23 @@ def command(
     of a run under that setup.
 
     A difference is found where it is greater than the accuracy of its check and than noise explains. It changes no
-    verdict. Exit status: 0 compared, 2 a wrong command or file.
+    verdict.
+
+    Exit status: 0 compared, whatever was found; 2 a wrong command or file; 3 nothing in common was measured.
     """
+    from linecheck.cli.display_comparison import show_comparison
     from linecheck.cli.looked_at import Sources
     from linecheck.records.comparison.compare import compare_sides
-    from linecheck.records.comparison.file import write_comparison
+    from linecheck.records.comparison.file import FILE_NAME, write_comparison
     from linecheck.records.comparison.sides import pick, split_reference
+    from linecheck.records.files import check_can_write
+    from linecheck.records.report.render import write_comparison_page
+    from linecheck.records.text import visible
+
+    if len(sources) < 2:
+        raise UsageError(
+            "name two runs or capture sets to compare, or two setups of one run: RUN@filter=sharp RUN@filter=slow"
+        )
 
     looked_at = Sources(log, station, limits, serial)
     views, picked = {}, []
@@ -49,20 +62,9 @@ def command(
         if source not in views:
             views[source] = looked_at.view(source)
         picked.append(pick(reference, views[source], setup))
-    _echo(write_comparison(out, compare_sides(picked)), out)
-
-
-def _echo(compared: Comparison, out: str) -> None:
-    """Say what was found."""
-    from linecheck.records.text import visible
-
-    for side in compared.sides:
-        click.echo(visible(f"{side.label}  {side.name}: {side.serial}, {side.verdict}, {side.source}"))
-    for note in compared.notes:
-        click.echo(visible(f"note: {note}"))
-    count = len(compared.findings)
-    click.echo(f"{count or 'no'} real difference{'s' * (count != 1)} among {compared.comparisons} compared")
-    for finding in compared.findings:
-        way = {True: "worse", False: "better", None: "other"}[finding.worse]
-        click.echo(visible(f"  {way:<6}  {finding.text}"))
-    click.echo(visible(f"{out}/comparison.json  {compared.digest}"))
+    check_can_write(Path(out) / FILE_NAME)
+    compared = write_comparison(out, compare_sides(picked))
+    page = write_comparison_page(compared, out)
+    show_comparison(compared, everything=everything)
+    click.echo(visible(f"\n{page}"))
+    click.echo(visible(f"{Path(out) / FILE_NAME}  {compared.digest}"))

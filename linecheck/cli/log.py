@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from linecheck.cli.log_options import log_options, opened_log
+from linecheck.cli.tables import one_line, print_table
 from linecheck.errors import RecordError, UsageError
 from linecheck.records.text import visible
 
@@ -68,7 +68,7 @@ def list_command(
         click.echo("no such run is in the log")
         return
     headings = ("record", "finished (UTC)", "serial", "model", "attempt", "verdict", "firmware", "station")
-    _print_table(headings, [_list_row(run) for run in runs], right=(0, 4))
+    print_table(headings, [_list_row(run) for run in runs], right=(0, 4))
 
 
 @command.command("show")
@@ -105,7 +105,7 @@ def signoffs_command(log: str | None, station: str | None, limit: int, before: i
         click.echo("no sign-off is in the log")
         return
     headings = ("record", "signed (UTC)", "decision", "by", "compared", "countersigned by")
-    _print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
+    print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
 
 
 @command.command("verify")
@@ -204,19 +204,19 @@ def _print_record(record: RunRecord) -> None:
         "limits": f"{run.limit_path} revision {run.limit_revision}",
         "software": run.software,
     }
-    click.echo("  " + ", ".join(f"{name} {_line(value)}" for name, value in facts.items() if value))
+    click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items() if value))
     for step in record.settings:
         made = "" if step.done else ": not made"
         click.echo(
-            f"  set for {_line(step.before)}: {_line(step.setting)} {_line(step.value)} ({step.how}){made}"
+            f"  set for {one_line(step.before)}: {one_line(step.setting)} {one_line(step.value)} ({step.how}){made}"
         )
     for finding in findings(record.checks, record.missing, record.problems):
-        click.echo(f"  - {_line(finding)}")
+        click.echo(f"  - {one_line(finding)}")
     rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
     rows += [_judged_row(check.check, item) for check in record.checks for item in check.judged.curves]
     if rows:
         headings = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit", "margin")
-        _print_table(headings, rows, right=(3, 5, 7, 8))
+        print_table(headings, rows, right=(3, 5, 7, 8))
 
 
 def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...]:
@@ -243,38 +243,6 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
         "–" if item.limit is None else sign + number(item.limit, ""),
         number(item.margin, "", 3),
     )
-
-
-def _print_table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int]) -> None:
-    """Print a table: framed on a terminal, plain columns elsewhere."""
-    cells = [[_line(cell) for cell in row] for row in rows]
-    if not sys.stdout.isatty():
-        _print_columns(headings, cells, right)
-        return
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table()
-    for at, heading in enumerate(headings):
-        table.add_column(heading, justify="right" if at in right else "left")
-    for row in cells:
-        table.add_row(*(Text(cell) for cell in row))
-    Console().print(table)
-
-
-def _print_columns(headings: Sequence[str], cells: Sequence[Sequence[str]], right: Sequence[int]) -> None:
-    widths = [max(map(len, column)) for column in zip(headings, *cells, strict=True)]
-    for row in (headings, *cells):
-        padded = (
-            cell.rjust(width) if at in right else cell.ljust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        click.echo("  ".join(padded).rstrip())
-
-
-def _line(text: str | None) -> str:
-    return " ".join(visible(text or "").split())
 
 
 def _shown(path: Path) -> str:

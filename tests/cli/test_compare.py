@@ -32,7 +32,7 @@ def test_a_set_and_itself_differ_in_nothing_and_it_is_said(sets, monkeypatch, ca
     status, told, _ = call(monkeypatch, capsys, *arguments)
     assert status == 0
     assert "no real differences" in told
-    assert "A and B are the same capture in wiring" in told
+    assert "B is the very capture of A, so that no difference is no proof, in wiring" in told
 
 
 @pytest.mark.parametrize("extra", [(), ("@filter=slow",)])

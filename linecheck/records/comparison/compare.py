@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from linecheck import __version__
-from linecheck.errors import UsageError
+from linecheck.errors import RecordError, UsageError
 from linecheck.limits.regression import alarm_sigmas
 from linecheck.records.comparison.differences import compared_curves, compared_values, comparisons_in
 from linecheck.records.comparison.findings import find
 from linecheck.records.comparison.model import Comparison
+from linecheck.records.comparison.notes import notes
 from linecheck.records.comparison.sides import MOST_SIDES, Picked, side_of
 from linecheck.records.text import visible
 from linecheck.records.times import utc_text
@@ -25,12 +26,17 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
     Raises
     ------
     UsageError
-        There are too few or too many sides, they are of different models or channels, or share no check.
+        There are too few or too many sides, or they are of different models or channels.
+    RecordError
+        They have nothing in common that was measured.
     """
     _require_comparable(picked)
     count = comparisons_in(picked)
     if not count:
-        raise UsageError("the sides have no check in common that was measured: nothing can be compared")
+        raise RecordError(
+            "the sides have no check in common that was measured on both: nothing can be compared. Their runs may be "
+            "invalid (linecheck log show), or of other checks"
+        )
     sigmas = alarm_sigmas(count)
     sides = tuple(side_of(number, side, picked) for number, side in enumerate(picked))
     values, curves = compared_values(picked, sigmas), compared_curves(picked, sigmas)
@@ -48,7 +54,7 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
         values=values,
         curves=curves,
         findings=find(sides, values, curves, _analysis(picked[0])),
-        notes=tuple(_notes(picked)),
+        notes=tuple(notes(picked)),
     )
 
 
@@ -65,38 +71,3 @@ def _require_comparable(picked: Sequence[Picked]) -> None:
         raise UsageError(f"are of different models, which cannot be compared: {', '.join(models)}")
     if len({side.view.limits.channels for side in picked}) > 1:
         raise UsageError("were measured in different channels, which cannot be compared")
-
-
-def _notes(picked: Sequence[Picked]) -> Iterator[str]:
-    """Say what limits the comparison."""
-    first = picked[0]
-    labels = "ABCDEFGH"
-    for number, side in enumerate(picked[1:], start=1):
-        missing = [name for name in first.checks if name not in side.checks]
-        more = [name for name in side.checks if name not in first.checks]
-        if missing:
-            yield f"{labels[number]} has no {', '.join(missing)}"
-        if more:
-            yield f"only {labels[number]} has {', '.join(more)}"
-        if side.view.limits.sha256 != first.view.limits.sha256:
-            yield f"{labels[number]} was judged by another limit file than A"
-        other = [
-            name
-            for name, check in side.checks.items()
-            if name in first.checks and _differs(check.stimulus_sha256, first.checks[name].stimulus_sha256)
-        ]
-        if other:
-            yield f"{labels[number]} was played another stimulus than A in {', '.join(other)}"
-        same = [
-            name
-            for name, check in side.checks.items()
-            if name in first.checks
-            and check.capture_sha256 is not None
-            and check.capture_sha256 == first.checks[name].capture_sha256
-        ]
-        if same:
-            yield f"A and {labels[number]} are the same capture in {', '.join(same)}"
-
-
-def _differs(one: str | None, other: str | None) -> bool:
-    return one is not None and other is not None and one != other

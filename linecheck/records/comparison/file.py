@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
@@ -30,11 +31,14 @@ __all__ = ["FILE_NAME", "load_comparison", "write_comparison"]
 FILE_NAME = "comparison.json"
 _FORMAT = 1
 #: Some sides of a hundred checks with all their curves have tens of megabytes.
+_DIGEST = re.compile("[0-9a-f]{64}")
 _LARGEST = 512 * 1024 * 1024
 
 
 def write_comparison(folder: str | Path, comparison: Comparison) -> Comparison:
     """Write a comparison to its file in a folder and return it with its digest.
+
+    An earlier one that is there, which may have been signed, is kept under a name with its own digest.
 
     Raises
     ------
@@ -44,8 +48,26 @@ def write_comparison(folder: str | Path, comparison: Comparison) -> Comparison:
     content = _plain(comparison)
     digest = _digest(content)
     text = json.dumps({"format": _FORMAT, **content, "digest": digest}, ensure_ascii=False, indent=1)
-    write_atomically(Path(folder) / FILE_NAME, f"{text}\n".encode("utf-8", "backslashreplace"))
+    path = Path(folder) / FILE_NAME
+    _keep_earlier(path)
+    write_atomically(path, f"{text}\n".encode("utf-8", "backslashreplace"))
     return replace(comparison, digest=digest)
+
+
+def _keep_earlier(path: Path) -> None:
+    """Give a comparison that is there a second name, which stays when the first is taken."""
+    try:
+        content = path.read_bytes()
+    except OSError:
+        return
+    try:
+        found = str(json.loads(content)["digest"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        found = ""
+    name = found if _DIGEST.fullmatch(found) else hashlib.sha256(content).hexdigest()
+    kept = path.with_name(f"comparison-{name[:12]}.json")
+    if not kept.exists():
+        write_atomically(kept, content)
 
 
 def load_comparison(path: str | Path) -> Comparison:

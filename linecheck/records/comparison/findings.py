@@ -15,6 +15,7 @@ from typing import Any, Final
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.records.comparison.accuracy import accuracy
+from linecheck.records.comparison.amounts import amount, decimals_for
 from linecheck.records.comparison.model import (
     ComparedCurve,
     ComparedValue,
@@ -26,9 +27,6 @@ from linecheck.records.comparison.model import (
 
 __all__ = ["find", "spec_of"]
 
-#: A difference is told with so many significant digits at most, and so many decimals.
-_DIGITS, _DECIMALS = 3, 4
-_KILO: Final = 1000.0
 #: Channels whose differences are alike to this part, or to their uncertainty, are told as one.
 _ALIKE: Final = 0.05
 
@@ -183,11 +181,11 @@ def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> s
     assert base.value is not None
     told, change = spec_of(item).told, new.value - base.value
     finest = accuracy(spec_of(item))
-    decimals = _decimals(change, item.differences[at - 1].uncertainty, finest)
+    decimals = decimals_for(change, item.differences[at - 1].uncertainty, finest)
     at_least = "at least " if new.is_bound != base.is_bound else ""
-    size = at_least + _amount(abs(change), item.unit, decimals)
-    known = _decimals(new.value, new.uncertainty, finest, digits=9)
-    value, opposite = _amount(new.value, item.unit, known), _amount(-new.value, item.unit, known)
+    size = at_least + amount(abs(change), item.unit, decimals)
+    known = decimals_for(new.value, new.uncertainty, finest, digits=9)
+    value, opposite = amount(new.value, item.unit, known), amount(-new.value, item.unit, known)
     words = told.more if change > 0.0 else told.less
     if words:
         spans = {name: _span(entry) for name, entry in analysis.items() if name.endswith("_hz")}
@@ -201,33 +199,15 @@ def _curve_words(item: ComparedCurve, at: int) -> str:
     assert difference.x is not None
     change = difference.difference
     way = "higher" if change > 0.0 else "lower"
-    decimals = _decimals(change, difference.uncertainty, accuracy(spec_of(item)))
-    size = _amount(abs(change), item.unit, decimals)
-    place = _amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
+    decimals = decimals_for(change, difference.uncertainty, accuracy(spec_of(item)))
+    size = amount(abs(change), item.unit, decimals)
+    place = amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
     return f"{item.check}: {item.text} {size} {way} at {place}"
 
 
 def _span(frequency: Any) -> str:  # noqa: ANN401 - a parameter of an analysis
     """Return a frequency, or from where to where a band goes."""
     if isinstance(frequency, list | tuple) and len(frequency) == 2:
-        low, high = (_amount(float(end), "Hz", 0) for end in frequency)
+        low, high = (amount(float(end), "Hz", 0) for end in frequency)
         return f"{low.removesuffix(' kHz') if high.endswith(' kHz') else low} to {high}"
-    return _amount(float(frequency), "Hz", 0) if isinstance(frequency, int | float) else str(frequency)
-
-
-def _decimals(value: float, uncertainty: float | None, accurate_to: float, digits: int = _DIGITS) -> int:
-    """Return how many decimals a number is told with: no more than are known, and of so many digits at most."""
-    known = max(2.0 * (uncertainty or 0.0), accurate_to)
-    by_knowledge = math.ceil(-math.log10(known) - 1e-9)
-    by_digits = digits - 1 - math.floor(math.log10(abs(value) or known))
-    return max(0, min(by_knowledge, by_digits, _DECIMALS))
-
-
-def _amount(value: float, unit: str, decimals: int) -> str:
-    """Return a number with its unit; hertz from a thousand on in kilohertz."""
-    if unit == "Hz" and abs(value) >= _KILO:
-        value, unit, decimals = value / _KILO, "kHz", 2
-    text = f"{value:.{decimals}f}".replace("-", "−")
-    text = text.rstrip("0").rstrip(".") if unit == "kHz" else text
-    text = text.removeprefix("−") if not text.strip("−0.") else text
-    return f"{text} {unit}".rstrip()
+    return amount(float(frequency), "Hz", 0) if isinstance(frequency, int | float) else str(frequency)

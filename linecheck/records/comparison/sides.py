@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from linecheck.records.text import visible
 from linecheck.records.view import RunView
 from linecheck.station.outcome import CheckOutcome
 
-__all__ = ["MOST_SIDES", "Picked", "pick", "side_of", "split_reference"]
+__all__ = ["LABELS", "MOST_SIDES", "Picked", "pick", "side_of", "split_reference"]
 
 MOST_SIDES = 8
 LABELS = "ABCDEFGH"
@@ -31,8 +32,8 @@ class Picked:
 
 
 def split_reference(reference: str) -> tuple[str, dict[str, str]]:
-    """Return what ``RUN@filter=slow`` names, and under which setup."""
-    found = _SETUP.fullmatch(reference)
+    """Return what ``RUN@filter=slow`` names, and under which setup; a path that is there is taken as it is."""
+    found = None if os.path.exists(reference) else _SETUP.fullmatch(reference)
     if found is None:
         return reference, {}
     parts = [part.partition("=") for part in found["setup"].split(",")]
@@ -68,7 +69,7 @@ def _shared_name(name: str, setup: dict[str, str]) -> str:
     """Return a check's name without the part of its setup that the side is picked by."""
     entry = entry_name(name)
     rest = name[len(entry) + len(SETUP_MARK) :].split(",") if name != entry else []
-    kept = [part for part in rest if part not in {f"{key}={value}" for key, value in setup.items()}]
+    kept = [part for part in rest if part.partition("=")[0] not in setup]
     return SETUP_MARK.join((entry, ",".join(kept))) if kept else entry
 
 
