@@ -375,7 +375,10 @@ def test_a_misspelt_key(faults_of, whole, old, new, faults):
 @pytest.mark.parametrize(
     ("lines", "fault"),
     [
-        ("", "15:5: checks.x: expected kind, setup, setups, stimulus, analysis, masks, regression, got nothing"),
+        (
+            "",
+            "15:5: checks.x: expected kind, setup, setups, stimulus, analysis, masks, regression, got nothing",
+        ),
         ("kind: sine\nmasks:", "17:11: checks.x.masks: expected masks by metric, got nothing"),
         ("kind: sine\nmasks: {}", "17:12: checks.x.masks: expected masks by metric, got an empty mapping"),
         ("kind: sine\nmasks: {level: {}}", "17:13: checks.x.masks.level.pass: is missing"),
