@@ -339,7 +339,8 @@ class Told:
         usual for that unit.
     more, less : str
         What a higher and a lower value mean, in words with ``{size}`` (by how much), ``{value}``, ``{opposite}`` (the
-        value with the other sign) and the analysis' own ``…_hz``; empty where "higher" and "lower" will do.
+        value with the other sign) and the analysis' own ``…_hz``, of a curve ``{size}`` and ``{place}``; empty where
+        "higher" and "lower" will do.
     worse : {"more", "less"} or None
         Which way is worse to a listener although no way is to a mask (a response that falls); None for what
         ``better`` says.

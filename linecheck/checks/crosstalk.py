@@ -131,7 +131,11 @@ class CrosstalkKind(CheckKind):
             "dB",
             "the same over frequency",
             better="more",
-            told=Told(said_by=("crosstalk",)),
+            told=Told(
+                more="crosstalk attenuation {size} higher at {place}",
+                less="crosstalk attenuation {size} lower at {place}",
+                said_by=("crosstalk",),
+            ),
         ),
     )
 

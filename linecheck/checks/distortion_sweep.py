@@ -194,14 +194,22 @@ class DistortionSweepKind(CheckKind):
             "Hz",
             "dB",
             "noise and distortion in the band, re the tone",
-            told=Told(said_by=("worst",)),
+            told=Told(
+                more="THD+N {size} higher at {place}",
+                less="THD+N {size} lower at {place}",
+                said_by=("worst",),
+            ),
         ),
         CurveSpec(
             "thd_n_wide",
             "Hz",
             "dB",
             "noise and distortion in the wide band, re the tone",
-            told=Told(said_by=("worst_wide",)),
+            told=Told(
+                more="THD+N in the wide band {size} higher at {place}",
+                less="THD+N in the wide band {size} lower at {place}",
+                said_by=("worst_wide",),
+            ),
         ),
     )
 

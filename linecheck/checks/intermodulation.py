@@ -281,7 +281,11 @@ class IntermodulationKind(CheckKind):
             "dB",
             "all products at each level, re the carrier",
             log_x=False,
-            told=Told(said_by=("imd", "best_imd")),
+            told=Told(
+                more="intermodulation {size} higher at {place}",
+                less="intermodulation {size} lower at {place}",
+                said_by=("imd", "best_imd"),
+            ),
         ),
     )
 

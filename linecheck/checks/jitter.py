@@ -183,7 +183,11 @@ class JitterKind(CheckKind):
             "Hz",
             "dB",
             "the stronger side over the distance from the tone, re the tone",
-            told=Told(said_by=("largest_sideband", "skirt", "lone_spur")),
+            told=Told(
+                more="sidebands {size} higher at {place}",
+                less="sidebands {size} lower at {place}",
+                said_by=("largest_sideband", "skirt", "lone_spur"),
+            ),
         ),
     )
 

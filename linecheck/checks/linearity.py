@@ -203,7 +203,11 @@ class LinearityKind(CheckKind):
             "gain re that at -5 dBFS",
             log_x=False,
             better="nominal",
-            told=Told(said_by=("linear_down_to", "largest_error")),
+            told=Told(
+                more="gain {size} higher at {place}",
+                less="gain {size} lower at {place}",
+                said_by=("linear_down_to", "largest_error"),
+            ),
         ),
     )
 

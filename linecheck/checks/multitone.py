@@ -139,7 +139,11 @@ class MultitoneKind(CheckKind):
             "Hz",
             "dB",
             "what lies between the tones, re one tone, at the stated resolution",
-            told=Told(said_by=("clean_range", "distortion_noise")),
+            told=Told(
+                more="residue between many tones {size} higher at {place}",
+                less="residue between many tones {size} lower at {place}",
+                said_by=("clean_range", "distortion_noise"),
+            ),
         ),
     )
 

@@ -231,7 +231,13 @@ class ReconstructionKind(CheckKind):
             "dB",
             "response re 1 kHz",
             better="nominal",
-            told=Told(0.01, said_by=("droop_20k", "corner_3db")),
+            told=Told(
+                0.01,
+                "response {size} higher at {place}",
+                "response {size} lower at {place}",
+                said_by=("droop_20k", "corner_3db"),
+                to_edge=True,
+            ),
         ),
         CurveSpec(
             "impulse",
@@ -240,7 +246,13 @@ class ReconstructionKind(CheckKind):
             "impulse response re its peak",
             log_x=False,
             better="nominal",
-            told=Told(0.001, said_by=("pre_ringing", "latency")),
+            told=Told(
+                0.001,
+                "impulse response {size} higher at {place}",
+                "impulse response {size} lower at {place}",
+                said_by=("pre_ringing", "latency"),
+                to_edge=True,
+            ),
         ),
     )
 

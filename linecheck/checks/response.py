@@ -177,7 +177,12 @@ class ResponseKind(CheckKind):
             "dB",
             "response re 1 kHz",
             better="nominal",
-            told=Told(0.01, said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db")),
+            told=Told(
+                0.01,
+                "response {size} higher at {place}",
+                "response {size} lower at {place}",
+                said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db"),
+            ),
         ),
     )
 

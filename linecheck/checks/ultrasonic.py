@@ -150,7 +150,11 @@ class UltrasonicKind(CheckKind):
             "Hz",
             "dB",
             "1/3-octave band levels re the audio band",
-            told=Told(said_by=("image_level", "noise_20k_100k", "reconstruction.image_rejection")),
+            told=Told(
+                more="band level {size} higher at {place}",
+                less="band level {size} lower at {place}",
+                said_by=("image_level", "noise_20k_100k", "reconstruction.image_rejection"),
+            ),
         ),
     )
 

@@ -13,10 +13,16 @@ _KILO: Final = 1000.0
 
 
 def decimals_for(value: float, uncertainty: float | None, accurate_to: float, digits: int = _DIGITS) -> int:
-    """Return how many decimals a number is told with: no more than are known, and of so many digits at most."""
+    """Return how many decimals a number is told with: no more than are known, and of so many digits at most.
+
+    A number that is not nothing is never told as nothing.
+    """
     known = max(2.0 * (uncertainty or 0.0), accurate_to)
+    first = math.floor(math.log10(abs(value) or known))
     by_knowledge = math.ceil(-math.log10(known) - 1e-9)
-    by_digits = digits - 1 - math.floor(math.log10(abs(value) or known))
+    if digits == _DIGITS:
+        by_knowledge = max(by_knowledge, -first)
+    by_digits = digits - 1 - first
     return max(0, min(by_knowledge, by_digits, _DECIMALS))
 
 

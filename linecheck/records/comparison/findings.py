@@ -55,7 +55,7 @@ def find(
     analysis : mapping of str to mapping
         How each check was analysed: words may name a frequency from there.
     """
-    teller = _Teller(sides, analysis)
+    teller = _Teller(sides, analysis, {value.check: value.kind for value in values})
     found = [finding for at in range(1, len(sides)) for finding in teller.of_side(at, values, curves)]
     found.sort(key=lambda finding: (finding.worse is False, -finding.severity))
     return tuple(found)
@@ -67,6 +67,7 @@ class _Teller:
 
     sides: Sequence[Side]
     analysis: Mapping[str, Mapping[str, Any]]
+    kinds: Mapping[str, str]
 
     def of_side(
         self, at: int, values: Sequence[ComparedValue], curves: Sequence[ComparedCurve]
@@ -85,6 +86,11 @@ class _Teller:
             for together in _alike(group, at):
                 yield self._finding(at, together, channels[key])
 
+    def _is_one_of_several(self, item: ComparedValue | ComparedCurve) -> bool:
+        """Return whether its words alone do not say which check is meant."""
+        told = spec_of(item).told
+        return bool(told.more or told.less) and sum(kind == item.kind for kind in self.kinds.values()) > 1
+
     def _finding(self, at: int, group: Sequence[ComparedValue | ComparedCurve], count: int) -> Finding:
         """Return the finding of channels that have changed alike, of as many as there are."""
         item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
@@ -95,9 +101,10 @@ class _Teller:
             words, x = _curve_words(item, at), item.differences[at - 1].x
         channels = tuple(entry.channel for entry in group if entry.channel is not None)
         where = f", {' and '.join(channels)}" if 0 < len(channels) < count else ""
+        which = f" in {item.check}" if self._is_one_of_several(item) else ""
         return Finding(
             side=self.sides[at].label,
-            text=f"{self.sides[at].name}{where}: {words} against {self.sides[0].name}",
+            text=f"{self.sides[at].name}{where}: {words}{which} against {self.sides[0].name}",
             check=item.check,
             metric=item.metric,
             channels=channels,
@@ -202,7 +209,13 @@ def _curve_words(item: ComparedCurve, at: int) -> str:
     decimals = decimals_for(change, difference.uncertainty, accuracy(spec_of(item)))
     size = amount(abs(change), item.unit, decimals)
     place = amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
-    return f"{item.check}: {item.text} {size} {way} at {place}"
+    told = spec_of(item).told
+    words = told.more if change > 0.0 else told.less
+    return (
+        words.format(size=size, place=place)
+        if words
+        else f"{item.check}: {item.text} {size} {way} at {place}"
+    )
 
 
 def _span(frequency: Any) -> str:  # noqa: ANN401 - a parameter of an analysis
