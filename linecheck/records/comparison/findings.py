@@ -188,11 +188,13 @@ def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> s
     assert base.value is not None
     told, change = spec_of(item).told, new.value - base.value
     finest = accuracy(spec_of(item))
-    decimals = decimals_for(change, item.differences[at - 1].uncertainty, finest)
-    at_least = "at least " if new.is_bound != base.is_bound else ""
-    size = at_least + amount(abs(change), item.unit, decimals)
-    known = decimals_for(new.value, new.uncertainty, finest, digits=9)
-    value, opposite = amount(new.value, item.unit, known), amount(-new.value, item.unit, known)
+    known = item.differences[at - 1].uncertainty
+    size = amount(abs(change), item.unit, decimals_for(change, known, finest))
+    if new.is_bound != base.is_bound:  # the bound is itself known only so well
+        least = max(abs(change) - 2.0 * (known or 0.0), 0.0)
+        size = f"at least {amount(least, item.unit, decimals_for(least, known, finest))}"
+    decimals = decimals_for(new.value, new.uncertainty, finest, digits=9)
+    value, opposite = amount(new.value, item.unit, decimals), amount(-new.value, item.unit, decimals)
     words = told.more if change > 0.0 else told.less
     if words:
         spans = {name: _span(entry) for name, entry in analysis.items() if name.endswith("_hz")}
