@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-import types
 from dataclasses import replace
 from xml.etree import ElementTree
 
@@ -18,6 +16,7 @@ from linecheck.cli.plot import command
 from linecheck.errors import FileError, LinecheckError, UsageError
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
+from linecheck.records.comparison.file import write_comparison
 from linecheck.records.comparison.model import ComparedCurve, Comparison, Side
 
 
@@ -148,15 +147,10 @@ def _comparison():
 
 @pytest.mark.parametrize("named", ["", "comparison.json"])
 @pytest.mark.parametrize(("checks", "count"), [([], 2), (["tone"], 1), (["tone@filter=slow"], 1)])
-def test_a_comparison_is_drawn_from_its_folder_or_its_file(tmp_path, monkeypatch, named, checks, count):
-    loaded = []
-    module = types.ModuleType("linecheck.records.comparison.file")
-    module.load_comparison = lambda path: loaded.append(path) or _comparison()
-    monkeypatch.setitem(sys.modules, module.__name__, module)
-    (tmp_path / "comparison.json").write_text("{}")
+def test_a_comparison_is_drawn_from_its_folder_or_its_file(tmp_path, named, checks, count):
+    write_comparison(tmp_path, _comparison())
     result = _run(tmp_path / named, *checks, "--out", tmp_path / "out")
     assert result.return_value == 0
-    assert loaded == [tmp_path / "comparison.json"]
     written = sorted(path.name for path in (tmp_path / "out").iterdir())
     assert written == ["tone-filter-slow-spectrum-left.svg", "treble_tone-spectrum-left.svg"][:count]
     assert "B: new" in (tmp_path / "out" / written[0]).read_text("utf-8")

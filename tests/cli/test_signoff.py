@@ -4,7 +4,6 @@ import os
 import sqlite3
 import subprocess
 import sys
-import types
 from contextlib import closing
 
 import pytest
@@ -13,6 +12,7 @@ from made_comparisons import DIGEST, made_comparison, made_side
 from linecheck.cli import main
 from linecheck.cli import signoff as signoff_module
 from linecheck.limits.verdict import Verdict
+from linecheck.records.comparison.file import write_comparison
 from linecheck.records.log import Log, LogReader
 
 SIGN = (
@@ -55,24 +55,29 @@ def compared(monkeypatch):
 
 
 @pytest.mark.parametrize("named", ["compared", "compared/comparison.json"])
-def test_a_comparison_is_named_by_its_folder_or_its_file(linecheck, monkeypatch, tmp_path, named):
-    asked = []
-
-    def load_comparison(path):
-        asked.append(path)
-        return made_comparison()
-
-    stand_in = types.ModuleType("file")
-    stand_in.load_comparison = load_comparison
-    monkeypatch.setitem(sys.modules, "linecheck.records.comparison.file", stand_in)
-    (tmp_path / "compared").mkdir()
-    assert linecheck("signoff", named, *SIGN)[0] == 0
-    assert [str(path) for path in asked] == ["compared/comparison.json"]
+def test_a_comparison_is_named_by_its_folder_or_its_file(linecheck, tmp_path, named):
+    written = write_comparison(tmp_path / "compared", made_comparison())
+    status, out, _ = linecheck("signoff", named, *SIGN)
+    assert status == 0
+    assert written.digest in out
+    with LogReader(tmp_path / "results" / "linecheck.sqlite") as log:
+        assert [entry.comparison.digest for entry in log.signoffs(digest=written.digest)] == [written.digest]
     status, _, err = linecheck("signoff", "", *SIGN)
     assert (status, err) == (
         2,
         "linecheck: COMPARISON: is no path; give the folder that `linecheck compare` has made\n",
     )
+
+
+def test_a_comparison_that_was_changed_is_not_signed(linecheck, tmp_path):
+    write_comparison(tmp_path / "compared", made_comparison())
+    file = tmp_path / "compared" / "comparison.json"
+    changed = file.read_text(encoding="utf-8").replace("loses 2.6 dB", "loses 0.6 dB")
+    file.write_text(changed, encoding="utf-8")
+    status, _, err = linecheck("signoff", "compared", *SIGN)
+    assert status == 2
+    assert "is not what `linecheck compare` has written: compare again" in err
+    assert not (tmp_path / "results").exists()
 
 
 def test_signing_makes_the_log_and_says_the_new_head(linecheck, compared, tmp_path):
