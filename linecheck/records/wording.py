@@ -4,6 +4,7 @@
 :func:`subject`       what was judged: ``tone sinad left``
 :func:`judgement`     value, limit and margin of one reading or curve, in one sentence
 :func:`findings`      everything of a run that is not a pass, worst first, a sentence each
+:func:`troubles`      the problems and notes among them, as they were recorded
 :func:`number`        a number with its unit, as a person reads it
 ====================  =====================================================================
 """
@@ -18,7 +19,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.records.settle import NOT_RUN, listed_problems, reasons
 from linecheck.station.outcome import CheckOutcome
 
-__all__ = ["findings", "judgement", "number", "subject"]
+__all__ = ["findings", "judgement", "number", "subject", "troubles"]
 
 _SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
 
@@ -71,8 +72,17 @@ def findings(
     listed = tuple(_of_interest(check) for check in listed_checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
-    troubles = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
-    return (*fails, *troubles, *marginal, *_notes(listed_checks))
+    told = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
+    return (*fails, *told, *marginal, *(_trouble(check, note) for check, note in _notes(listed_checks)))
+
+
+def troubles(
+    checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
+) -> tuple[tuple[str | None, Problem], ...]:
+    """Return the problems that :func:`findings` tells, with their checks (None for the whole run), then the notes."""
+    listed_checks = tuple(checks)
+    listed = tuple(_of_interest(check) for check in listed_checks)
+    return (*listed_problems(listed, missing, problems), *_notes(listed_checks))
 
 
 def _of_interest(check: CheckOutcome) -> CheckOutcome:
@@ -99,9 +109,9 @@ def _is_wanting(verdict: Verdict | None) -> bool:
     return verdict not in (None, Verdict.PASS)
 
 
-def _notes(checks: Iterable[CheckOutcome]) -> list[str]:
+def _notes(checks: Iterable[CheckOutcome]) -> list[tuple[str, Problem]]:
     return [
-        _trouble(check.check, problem)
+        (check.check, problem)
         for check in checks
         if check.judged.verdict in (Verdict.FAIL, Verdict.MARGINAL)
         for problem in check.judged.problems

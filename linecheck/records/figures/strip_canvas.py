@@ -11,8 +11,9 @@ from linecheck.limits.verdict import Verdict
 from linecheck.records.figures.data import Strip
 from linecheck.records.figures.density import MOST_DOTS, binned, usual_range
 from linecheck.records.figures.labels import text_width
+from linecheck.records.figures.names import metric_name
 from linecheck.records.figures.palette import FAILS, INK, MARGINAL, QUIET_INK
-from linecheck.records.figures.words import near_text, plain_name, plain_number, value_text
+from linecheck.records.figures.words import near_text, plain_number, value_text
 from linecheck.records.text import visible
 
 if TYPE_CHECKING:
@@ -133,7 +134,7 @@ def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
 
 
 def _name(strip: Strip, named: bool) -> str:
-    metric = f"{plain_name(strip.metric)} {strip.channel or ''}".strip()
+    metric = f"{metric_name(strip.metric)} {strip.channel or ''}".strip()
     return visible(f"{strip.check}: {metric}" if named else metric)
 
 

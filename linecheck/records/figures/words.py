@@ -6,6 +6,8 @@ import re
 
 import numpy as np
 
+from linecheck.records.figures.names import metric_name, plain_name
+
 __all__ = [
     "axis_number",
     "curve_name",
@@ -18,7 +20,6 @@ __all__ = [
 ]
 
 _CURVES = {
-    "thd_n": "THD+N",
     "thd_n_wide": "THD+N in the wide band",
     "imd_over_level": "intermodulation",
     "crosstalk_over_frequency": "crosstalk",
@@ -64,12 +65,7 @@ def place_text(value: float, unit: str, digits: int = 4) -> str:
 
 def curve_name(metric: str) -> str:
     """Return what a curve shows, for the axis that it is drawn along."""
-    return _CURVES.get(metric, plain_name(metric))
-
-
-def plain_name(name: str) -> str:
-    """Return a metric's or setting's name as words."""
-    return name.replace("_", " ")
+    return _CURVES.get(metric, metric_name(metric))
 
 
 def file_name(name: str) -> str:

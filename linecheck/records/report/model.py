@@ -28,10 +28,12 @@ __all__ = [
     "FactGroup",
     "FigurePart",
     "FindingPart",
+    "MetricPart",
     "RunPage",
     "SidePart",
     "SignPart",
     "StripPart",
+    "TroubleGroup",
     "ValueRow",
     "Zone",
 ]
@@ -58,15 +60,16 @@ class Zone:
 class StripPart:
     """One value between its limits. Places are per cent of the strip's length, None where there is nothing to mark.
 
-    ``others`` are the places of earlier units; ``heights`` (per cent) stand for them where they are many.
+    ``label`` is its channel, empty where it is of the pair. ``others`` are the places of earlier units; ``heights``
+    (per cent) stand for them where they are many.
     """
 
     name: str
-    badge: Badge | None
+    label: str
+    badge: Badge
     value: str
     uncertainty: str
     margin: str
-    limits: str
     alt: str
     zones: tuple[Zone, ...]
     edges: tuple[tuple[str, float], ...]
@@ -78,10 +81,36 @@ class StripPart:
 
 
 @dataclass(frozen=True)
+class MetricPart:
+    """A judged metric or curve of one check, with all its channels.
+
+    ``metric`` is its name in limit files. ``badge`` is None where the channels differ. ``lines`` are of a curve's
+    channels: whose, verdict, and the worst place in words.
+    """
+
+    name: str
+    metric: str
+    badge: Badge | None
+    limits: str
+    strips: tuple[StripPart, ...] = ()
+    lines: tuple[tuple[str, Badge, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class TroubleGroup:
+    """Problems and notes of one code: what each check says, and what all of them say at their end."""
+
+    code: str
+    lines: tuple[str, ...]
+    closing: str
+
+
+@dataclass(frozen=True)
 class ValueRow:
     """A metric that no mask judges: a value ± its expanded uncertainty for each channel, empty where it has none."""
 
     name: str
+    metric: str
     meaning: str
     values: tuple[str, ...]
 
@@ -107,13 +136,11 @@ class FigurePart:
 
 @dataclass(frozen=True)
 class FindingPart:
-    """Something that is not a pass, in words; ``strip`` and ``anchor`` (its check's) where there are such."""
+    """A metric or curve that is not a pass, in those channels of which that is true; ``anchor`` is its check's."""
 
-    badge: Badge | None
-    text: str
-    strip: StripPart | None = None
-    anchor: str = ""
-    check: str = ""
+    check: str
+    anchor: str
+    part: MetricPart
 
 
 @dataclass(frozen=True)
@@ -131,8 +158,7 @@ class CheckPart:
     setup: str
     tightest: str
     problems: tuple[str, ...]
-    strips: tuple[StripPart, ...]
-    curves: tuple[tuple[Badge, str], ...]
+    metrics: tuple[MetricPart, ...]
     channels: tuple[str, ...]
     values: tuple[ValueRow, ...]
     figures: tuple[FigurePart, ...]
@@ -169,9 +195,10 @@ class RunPage:
     subject: str
     meaning: str
     summary: str
+    cause: str
     identity: tuple[Fact, ...]
     fails: tuple[FindingPart, ...]
-    problems: tuple[str, ...]
+    problems: tuple[TroubleGroup, ...]
     marginal: tuple[FindingPart, ...]
     missing: tuple[str, ...]
     checks: tuple[CheckPart, ...]

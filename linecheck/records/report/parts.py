@@ -8,11 +8,24 @@ from linecheck.limits.verdict import Verdict
 from linecheck.records.figures.data import Figure, Strip
 from linecheck.records.figures.density import MOST_DOTS, binned
 from linecheck.records.figures.draw import svg
+from linecheck.records.figures.measured import amount_text, measured_texts
+from linecheck.records.figures.names import metric_name
 from linecheck.records.figures.table import table_of
-from linecheck.records.figures.words import file_name, near_text, plain_name, plain_number
+from linecheck.records.figures.words import file_name, plain_number
 from linecheck.records.report.model import Badge, DataTable, FigurePart, StripPart, Zone
 
-__all__ = ["COVERAGE", "anchors", "badge", "figure_part", "free_name", "hash_text", "strip_part"]
+__all__ = [
+    "COVERAGE",
+    "anchors",
+    "badge",
+    "figure_part",
+    "free_name",
+    "hash_text",
+    "limits_text",
+    "margin_text",
+    "sentence",
+    "strip_part",
+]
 
 #: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
 COVERAGE = 2.0
@@ -58,37 +71,40 @@ def figure_part(figure: Figure, anchor: str) -> FigurePart:
 
 def strip_part(strip: Strip, *, named: bool) -> StripPart:
     """Return a strip in words and in places along it; ``named`` whether it says its check."""
-    metric = " ".join(filter(None, (plain_name(strip.metric), strip.channel)))
+    metric = " ".join(filter(None, (metric_name(strip.metric), strip.channel)))
     name = f"{strip.check}: {metric}" if named else metric
     spread = COVERAGE * (strip.uncertainty or 0.0)
-    value = _value(strip)
-    uncertainty = (
-        "" if strip.value is None or not spread else f"± {plain_number(spread, 2)} {strip.unit}".rstrip()
-    )
-    limits, margin = _limits(strip), _margin(strip)
+    value, uncertainty = _value(strip, spread)
+    margin = _margin(strip)
     said = "" if strip.verdict is None else f" {strip.verdict.value.upper()}."
-    alt = f"{name}: {' '.join(filter(None, (value, uncertainty)))}.{said} {limits} {margin} {strip.standing}"
+    standing = sentence(strip.standing)
+    alt = f"{name}: {value} {uncertainty}.{said} {limits_text(strip)} {margin} {standing}"
     at = None if strip.value is None else _place(strip, strip.value)
     ends = None
     if strip.value is not None and spread:
         ends = _place(strip, strip.value - spread), _place(strip, strip.value + spread)
     few = len(strip.others) <= MOST_DOTS
     return StripPart(
-        name=name,
+        name=" ".join(filter(None, (f"{strip.check}:" if named else "", strip.metric, strip.channel))),
+        label=strip.channel or "",
         badge=badge(strip.verdict),
         value=value,
         uncertainty=uncertainty,
         margin=margin,
-        limits=limits,
-        alt=" ".join(alt.split()),
+        alt=" ".join(alt.replace(" .", ".").split()),
         zones=tuple(_zones(strip)),
         edges=tuple(_edges(strip)),
         at=at,
         spread=ends,
         others=tuple(_place(strip, other) for other in strip.others) if few else (),
         heights=() if few else _heights(strip),
-        standing=strip.standing,
+        standing=standing,
     )
+
+
+def sentence(text: str) -> str:
+    """Return words as a sentence; nothing remains nothing."""
+    return f"{text[0].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
 def _place(strip: Strip, value: float) -> float:
@@ -102,10 +118,12 @@ def _heights(strip: Strip) -> tuple[float, ...]:
     return tuple(round(100.0 * count / max(counts), 1) for count in counts)
 
 
-def _value(strip: Strip) -> str:
+def _value(strip: Strip, spread: float) -> tuple[str, str]:
     if strip.value is None:
-        return "not measured"
-    return near_text(strip.value, strip.unit, strip.high - strip.low) + " or better" * strip.is_bound
+        return "not measured", ""
+    edges = (strip.pass_min, strip.pass_max, strip.fail_min, strip.fail_max)
+    value, uncertainty = measured_texts(strip.value, spread, strip.unit, edges)
+    return value + " or better" * strip.is_bound, uncertainty
 
 
 def _zones(strip: Strip) -> Iterable[Zone]:
@@ -136,8 +154,8 @@ def _edges(strip: Strip) -> Iterable[tuple[str, float]]:
             yield kind, _place(strip, edge)
 
 
-def _limits(strip: Strip) -> str:
-    """Return the limits in words."""
+def limits_text(strip: Strip) -> str:
+    """Return the limits in words, nothing where there are none."""
     passes = _range(strip.pass_min, strip.pass_max, strip.unit)
     if not passes:
         return ""
@@ -166,7 +184,11 @@ def _margin(strip: Strip) -> str:
     """Return the margin in words: how far from the limit that matters, and on which side of it."""
     if strip.margin is None or strip.verdict not in (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL):
         return ""
-    amount = near_text(abs(strip.margin), strip.unit, strip.high - strip.low)
     if strip.margin == 0.0:
-        return "On the pass limit."
-    return f"{amount} {'inside' if strip.margin > 0.0 else 'outside'} the pass limit."
+        return "on the pass limit"
+    return margin_text(strip.margin, strip.unit)
+
+
+def margin_text(margin: float, unit: str) -> str:
+    """Return on which side of its pass limit something is, and how far from it."""
+    return f"{amount_text(abs(margin), unit)} {'inside' if margin > 0.0 else 'outside'} the pass limit"

@@ -8,22 +8,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from linecheck.checks import kinds
 from linecheck.checks.base import Reading
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.records.figures.of_run import figures_of_check, strips_of_check
-from linecheck.records.figures.words import plain_name, plain_number, value_text
+from linecheck.records.figures.measured import measured_texts
+from linecheck.records.figures.names import metric_name
+from linecheck.records.figures.of_run import figures_of_check
+from linecheck.records.figures.words import plain_name, plain_number
 from linecheck.records.population import Population, Populations
 from linecheck.records.report.beside import beside_of
-from linecheck.records.report.model import (
-    Badge,
-    CheckPart,
-    FindingPart,
-    RunPage,
-    StripPart,
-    ValueRow,
-)
-from linecheck.records.report.parts import COVERAGE, anchors, badge, figure_part, hash_text, strip_part
+from linecheck.records.report.metric_parts import metric_parts
+from linecheck.records.report.model import CheckPart, FindingPart, RunPage, ValueRow
+from linecheck.records.report.parts import COVERAGE, anchors, badge, figure_part, hash_text, margin_text
 from linecheck.records.report.run_facts import closing_groups, identity, setting_table
+from linecheck.records.report.trouble_parts import commonest_cause, merged_messages, trouble_groups
 from linecheck.records.view import RunView
-from linecheck.records.wording import findings, judgement, subject
+from linecheck.records.wording import troubles
 from linecheck.station.outcome import CheckOutcome
 
 __all__ = ["run_page_of"]
@@ -37,8 +34,8 @@ _MEANINGS = {
 }
 #: What the column of values that the channels share is called.
 PAIR = "pair"
-_VERBS = {Verdict.FAIL: "fails", Verdict.MARGINAL: "is marginal"}
-Items = Iterable[tuple[CheckOutcome, JudgedReading | JudgedCurve]]
+_UNJUDGED = (Verdict.INVALID, Verdict.ABORTED)
+Others = Mapping[tuple[str, str, str | None], Population]
 
 
 def run_page_of(
@@ -60,8 +57,7 @@ def run_page_of(
     fails, marginal = (
         tuple(_finding_parts(view, verdict, ids, others)) for verdict in (Verdict.FAIL, Verdict.MARGINAL)
     )
-    told = {part.text for part in (*fails, *marginal)}
-    rest = [text for text in findings(view.checks, view.missing, view.problems) if text not in told]
+    told = troubles(view.checks, view.missing, view.problems)
     word = view.verdict.value.upper()
     return RunPage(
         title=f"{word}: {view.serial}, {view.model}",
@@ -70,9 +66,10 @@ def run_page_of(
         subject=view.serial,
         meaning=_MEANINGS[view.verdict],
         summary=_summary(view),
+        cause=commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
         identity=identity(view),
         fails=fails,
-        problems=tuple(rest),
+        problems=tuple(trouble_groups(told)),
         marginal=marginal,
         missing=view.missing,
         checks=tuple(_check_part(view, check, ids[check.check], others, reference) for check in view.checks),
@@ -102,54 +99,24 @@ def _summary(view: RunView) -> str:
     return f"{total} {'check' if total == 1 else 'checks'}: {', '.join(words) or 'none was run'}."
 
 
-def _all_items(view: RunView) -> Items:
-    for check in view.checks:
-        for reading in check.judged.readings:
-            yield check, reading
-        for curve in check.judged.curves:
-            yield check, curve
-
-
 def _finding_parts(
-    view: RunView,
-    verdict: Verdict,
-    ids: Mapping[str, str],
-    others: Mapping[tuple[str, str, str | None], Population] | None,
+    view: RunView, verdict: Verdict, ids: Mapping[str, str], others: Others | None
 ) -> Iterable[FindingPart]:
-    """Yield each reading and curve of this verdict in the words that every record has, with its strip."""
-    for check, item in _all_items(view):
-        if item.verdict is not verdict:
-            continue
-        what = item.reading if isinstance(item, JudgedReading) else item.curve
-        name = subject(check.check, what.metric, what.channel)
-        strip = None
-        if isinstance(item, JudgedReading):
-            strip = _strip_of(view, check, item, others)
-        text = f"{name} {_VERBS[verdict]}: {judgement(item)}"
-        yield FindingPart(badge(verdict), text, strip, ids[check.check], check.check)
-
-
-def _strip_of(
-    view: RunView,
-    check: CheckOutcome,
-    item: JudgedReading,
-    others: Mapping[tuple[str, str, str | None], Population] | None,
-) -> StripPart | None:
-    for strip in strips_of_check(view, check, population=others):
-        if (strip.metric, strip.channel) == (item.reading.metric, item.reading.channel):
-            return strip_part(strip, named=True)
-    return None
+    """Yield each metric and curve that has this verdict."""
+    for check in view.checks:
+        for part in metric_parts(view, check, others, verdict=verdict, named=True):
+            yield FindingPart(check.check, ids[check.check], part)
 
 
 def _check_part(
     view: RunView,
     check: CheckOutcome,
     anchor: str,
-    others: Mapping[tuple[str, str, str | None], Population] | None,
+    others: Others | None,
     reference: RunView | None,
 ) -> CheckPart:
-    strips = strips_of_check(view, check, population=others)
-    shown = {(strip.metric, strip.channel) for strip in strips}
+    metrics = tuple(metric_parts(view, check, others))
+    shown = {(part.metric, strip.label or None) for part in metrics for strip in part.strips}
     unshown = _unshown(check, shown)
     channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
     figures = figures_of_check(view, check, reference=reference)
@@ -162,23 +129,14 @@ def _check_part(
         badge=badge(check.judged.verdict),
         setup=", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items()),
         tightest=_tightest(check),
-        problems=tuple(
-            f"{problem.channel}: {problem.message}" if problem.channel else problem.message
-            for problem in check.judged.problems
-        ),
-        strips=tuple(strip_part(strip, named=False) for strip in strips),
-        curves=tuple(_curve_line(check, item) for item in check.judged.curves if item.verdict is not None),
+        problems=merged_messages(check.judged.problems),
+        metrics=metrics,
         channels=channels,
         values=tuple(_value_rows(check, unshown, channels)),
         figures=tuple(figure_part(figure, f"{anchor}-{figure.name}") for figure in figures),
         stimulus_sha256=hash_text(check.stimulus_sha256),
         capture_sha256=hash_text(check.capture_sha256),
     )
-
-
-def _curve_line(check: CheckOutcome, item: JudgedCurve) -> tuple[Badge, str]:
-    name = " ".join(filter(None, (plain_name(item.curve.metric), item.curve.channel)))
-    return badge(item.verdict), f"{name}: {judgement(item, check.judged.problems)}"
 
 
 def _tightest(check: CheckOutcome) -> str:
@@ -188,13 +146,20 @@ def _tightest(check: CheckOutcome) -> str:
     for item in items:
         if item.margin is None or item.verdict is None or item.limit is None:
             continue
-        what = item.reading if isinstance(item, JudgedReading) else item.curve
         share = item.margin / (abs(item.limit) or 1.0)
-        side = "inside" if item.margin >= 0.0 else "outside"
-        name = " ".join(filter(None, (plain_name(what.metric), what.channel)))
         if best is None or share < best[0]:
-            best = share, f"{name}: {value_text(abs(item.margin), what.unit)} {side}"
+            best = share, _margin_words(item, item.margin, item.limit)
     return "–" if best is None else best[1]
+
+
+def _margin_words(item: JudgedReading | JudgedCurve, margin: float, limit: float) -> str:
+    """Return a value's name and how far it is from its limit; what is counted is said as it is."""
+    what = item.reading if isinstance(item, JudgedReading) else item.curve
+    name = " ".join(filter(None, (metric_name(what.metric), what.channel)))
+    if not what.unit and isinstance(item, JudgedReading) and item.reading.value is not None:
+        allowed = "at least" if item.side == "min" else "at most"
+        return f"{name}: {plain_number(item.reading.value)}, {allowed} {plain_number(limit)} passes"
+    return f"{name}: {margin_text(margin, what.unit)}"
 
 
 def _unshown(check: CheckOutcome, shown: set[tuple[str, str | None]]) -> list[Reading]:
@@ -212,11 +177,11 @@ def _value_rows(
     for metric in dict.fromkeys(reading.metric for reading in readings):
         cells = {reading.channel or PAIR: _cell(reading) for reading in readings if reading.metric == metric}
         values = tuple(cells.get(channel, "") for channel in channels)
-        yield ValueRow(plain_name(metric), meanings.get(metric, ""), values)
+        yield ValueRow(metric_name(metric), metric, meanings.get(metric, ""), values)
 
 
 def _cell(reading: Reading) -> str:
     if reading.value is None:
         return "not measured"
-    spread = "" if not reading.uncertainty else f" ± {plain_number(COVERAGE * reading.uncertainty, 2)}"
-    return f"{value_text(reading.value, reading.unit)}{' or better' * reading.is_bound}{spread}"
+    value, spread = measured_texts(reading.value, COVERAGE * (reading.uncertainty or 0.0), reading.unit)
+    return f"{value}{' or better' * reading.is_bound} {spread}".rstrip()
