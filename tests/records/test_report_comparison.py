@@ -114,19 +114,37 @@ def test_findings_come_first_and_worst_first():
 
 def test_values_stand_side_by_side_with_difference_and_meaning():
     page = page_of(made_comparison())
+    check = page.get_element_by_id("check-reconstruction")
     rows = [
         [plain(cell) for cell in row.xpath("./*")]
-        for row in page.xpath("//*[@id='check-reconstruction']//table[@class='compared']//tbody/tr")
+        for row in check.xpath(".//table[@class='compared']//tbody/tr")
     ]
-    # Uncertainties are expanded: 2 times 0.02 dB.
-    assert rows[:3] == [
-        ["droop 20k left", "−0.10 dB", "−3.00 dB", "−2.90 dB ± 0.04", "significant, worse"],
-        ["corner 3db left", "21.00 dB", "21.01 dB", "+0.01 dB ± 0.04", "not significant"],
-        ["images left", "80.00 dB", "–", "–", "B has no such value"],
-    ]
-    assert rows[3][3] == "−2.90 dB ± 0.02 at 20 kHz"
+    # Uncertainties are expanded: 2 times 0.02 dB; corners are known to 0.3. What differs is seen first.
+    assert rows == [
+        ["droop at 20 kHz droop_20k", "left", "−0.100 dB", "−3.00 dB", "−2.90 dB ± 0.04 dB significant, worse"],
+        [
+            "response", "left", "−0.10 dB at 20 kHz", "−3.00 dB at 20 kHz",
+            "−2.90 dB ± 0.02 dB at 20 kHz significant",
+        ],
+        ["−3 dB corner corner_3db", "left", "21.00 dB", "21.01 dB", "+0.01 dB ± below 0.3 dB not significant"],
+        ["images", "left", "80.00 dB", "–", "– B has no such value"],
+    ]  # fmt: skip
+    folded = check.xpath(".//details[@class='rest']//tbody/tr")
+    assert len(folded) == 2
     droop = page.xpath("//*[@id='droop']//tbody/tr")
-    assert [plain(row.xpath("./th")[0]) for row in droop] == ["droop 20k left"]
+    assert [plain(row.xpath("./th")[0]) for row in droop] == ["droop at 20 kHz droop_20k"]
+
+
+def test_channels_that_say_the_same_share_a_row_and_checks_that_differ_come_first():
+    made = made_value("droop_20k", -0.1, -3.0, Difference(-2.9, 0.02, True, 2.9))
+    same = made_value("droop_10k", -0.1, -0.1, Difference(0.0, 0.02, False, None))
+    other = replace(same, check="another")
+    comparison = made_comparison(values=(other, made, replace(made, channel="right")), curves=())
+    page = page_of(comparison)
+    assert page.xpath("//*[@id='checks']//@data-check") == ["reconstruction", "another"]
+    (row,) = page.xpath("//*[@id='check-reconstruction']//tbody/tr")
+    assert plain(row.xpath("./td")[0]) == "left and right"
+    assert "No real difference." in plain(page.get_element_by_id("check-another"))
 
 
 def test_every_figure_has_its_numbers_and_ids_are_unique():

@@ -257,7 +257,7 @@ def _draw_names(canvas: Canvas, drawn: tuple[Series, ...], place: _Place) -> Non
                 float(series.x[-1]), float(np.clip(series.y[-1], place.frame.y_low, place.frame.y_high))
             )
             ends.append((end[1], index))
-    ends.sort()
+    ends = _in_order(sorted(ends))
     heights = _spread([height for height, _ in ends], place.bottom + 5.0, place.bottom + place.height - 5.0)
     width, height = canvas.get_figwidth() * 72.0, canvas.get_figheight() * 72.0
     for up, (_, index) in zip(heights, ends, strict=True):
@@ -281,6 +281,19 @@ def _draw_names(canvas: Canvas, drawn: tuple[Series, ...], place: _Place) -> Non
             fontsize=8,
             va="center_baseline",
         )
+
+
+def _in_order(ends: list[tuple[float, int]]) -> list[tuple[float, int]]:
+    """Return ascending ends in which the earlier of curves that end close to each other is named above the later."""
+    ordered: list[tuple[float, int]] = []
+    start = 0
+    for at in range(1, len(ends) + 1):
+        if at == len(ends) or ends[at][0] - ends[at - 1][0] > 2.0 * _LABEL_STEP:
+            run = ends[start:at]
+            indexes = sorted((index for _, index in run), reverse=True)
+            ordered += [(height, index) for (height, _), index in zip(run, indexes, strict=True)]
+            start = at
+    return ordered
 
 
 def _spread(heights: list[float], low: float, high: float) -> list[float]:

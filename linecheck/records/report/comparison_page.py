@@ -7,6 +7,8 @@ from dataclasses import replace
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Reading
+from linecheck.records.comparison.accuracy import accuracy
+from linecheck.records.comparison.findings import spec_of
 from linecheck.records.comparison.model import (
     ComparedCurve,
     ComparedValue,
@@ -15,6 +17,8 @@ from linecheck.records.comparison.model import (
     Difference,
     Side,
 )
+from linecheck.records.figures.measured import measured_texts, signed_texts, unit_of_difference
+from linecheck.records.figures.names import metric_name
 from linecheck.records.figures.of_comparison import figures_of_comparison
 from linecheck.records.figures.words import file_name, place_text, plain_name, plain_number, value_text
 from linecheck.records.report.model import (
@@ -36,6 +40,10 @@ from linecheck.records.signoff import Signoff
 __all__ = ["comparison_page_of"]
 
 _NOTHING = "–"
+_PAIR = 2
+#: Curves that are looked at whether or not they differ: what a filter does.
+_ALWAYS_DRAWN = ("response", "impulse", "thd_n_wide")
+Compared = ComparedValue | ComparedCurve
 
 
 def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ()) -> ComparisonPage:
@@ -51,9 +59,9 @@ def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ())
         running_head=f"Comparison  {serials}",
         headline=_headline(comparison),
         criterion=(
-            f"{others} held against {sides[0].label}. A difference counts where it is more than "
-            f"{comparison.sigmas:.2g} standard uncertainties, of {comparison.comparisons} differences in all, "
-            "and more than the accuracy of its check. "
+            f"{others} held against {sides[0].label}, in {comparison.comparisons} places. A difference is real where "
+            f"it is more than {comparison.sigmas:.2g} standard uncertainties, which noise alone does not reach in so "
+            "many places, and more than the accuracy of its check. "
             f"Uncertainties are expanded (k = {COVERAGE:g}, about 95 %)."
         ),
         labels=tuple(side.label for side in sides),
@@ -81,7 +89,7 @@ def _headline(comparison: Comparison) -> str:
 
 
 def _direction(worse: bool | None) -> str:
-    return "different" if worse is None else "worse" if worse else "better"
+    return "other" if worse is None else "worse" if worse else "better"
 
 
 def _side_part(side: Side) -> SidePart:
@@ -116,87 +124,129 @@ def _side_part(side: Side) -> SidePart:
         for shared, check in side.checks.items()
     )
     headings = ("check", "its name there", "setup", "verdict", "stimulus SHA-256", "capture SHA-256")
-    return SidePart(side.label, side.name, badge(side.verdict), facts, problems, DataTable(headings, rows))
+    return SidePart(
+        side.label, side.name, _who(side), badge(side.verdict), facts, problems, DataTable(headings, rows)
+    )
+
+
+def _who(side: Side) -> str:
+    firmware = f", firmware {side.firmware}" if side.firmware else ""
+    return f"{side.serial}, {side.model}{firmware}"
 
 
 def _droops(comparison: Comparison, names: Iterable[str]) -> Iterable[Droop]:
     for name in names:
-        rows = tuple(
-            _value_row(value)
-            for value in comparison.values
-            if value.check == name and value.metric.startswith("droop_")
+        rows = _rows(
+            value for value in comparison.values if value.check == name and value.metric.startswith("droop_")
         )
         if rows:
             yield Droop(name, rows)
 
 
 def _checks(comparison: Comparison, names: Iterable[str], ids: Mapping[str, str]) -> Iterable[ComparedCheck]:
+    """Yield what was compared of each check, those that differ most first."""
     figures = _figures_by_check(comparison)
-    for name in names:
-        values = [value for value in comparison.values if value.check == name]
-        curves = [curve for curve in comparison.curves if curve.check == name]
-        kind = (values or curves)[0].kind
-        known = kinds().get(kind)
+    found = list(dict.fromkeys(finding.check for finding in comparison.findings))
+    for name in sorted(names, key=lambda name: found.index(name) if name in found else len(found)):
+        items: list[Compared] = [
+            *(value for value in comparison.values if value.check == name),
+            *(curve for curve in comparison.curves if curve.check == name),
+        ]
+        known = kinds().get(items[0].kind)
+        drawn = figures.get(name, [])
         yield ComparedCheck(
             anchor=ids[name],
             name=name,
-            kind=plain_name(kind),
+            kind=plain_name(items[0].kind),
             about="" if known is None else known.text,
-            rows=tuple(_value_row(value) for value in values),
-            curves=tuple(_curve_row(curve) for curve in curves),
-            figures=figures.get(name, ()),
+            rows=_rows(item for item in items if _differs(item)),
+            figures=tuple(part for is_shown, part in drawn if is_shown),
+            same_rows=_rows(item for item in items if not _differs(item)),
+            same_figures=tuple(part for is_shown, part in drawn if not is_shown),
         )
 
 
-def _figures_by_check(comparison: Comparison) -> dict[str, tuple[FigurePart, ...]]:
-    """Return the figures of each check, one after the other of its curves."""
-    found: dict[str, tuple[FigurePart, ...]] = {}
+def _differs(item: Compared) -> bool:
+    return any(difference.significant for difference in item.differences)
+
+
+def _figures_by_check(comparison: Comparison) -> dict[str, list[tuple[bool, FigurePart]]]:
+    """Return the figures of each check, one after the other of its curves, and whether they are seen at once."""
+    found: dict[str, list[tuple[bool, FigurePart]]] = {}
     taken: set[str] = set()
     for curve in comparison.curves:
+        is_shown = _differs(curve) or curve.metric in _ALWAYS_DRAWN
         for figure in figures_of_comparison(replace(comparison, curves=(curve,))):
             anchor = free_name(f"figure-{file_name(figure.name)[:60]}", taken)
-            found[curve.check] = (*found.get(curve.check, ()), figure_part(figure, anchor))
+            found.setdefault(curve.check, []).append((is_shown, figure_part(figure, anchor)))
     return found
 
 
-def _value_row(value: ComparedValue) -> ComparedRow:
-    return ComparedRow(
-        " ".join(filter(None, (plain_name(value.metric), value.channel))),
-        tuple(_reading(reading) for reading in value.readings),
-        tuple(_difference(difference, value.unit) for difference in value.differences),
+def _rows(items: Iterable[Compared]) -> tuple[ComparedRow, ...]:
+    """Return a row for each metric; channels that have the same texts share one."""
+    found: dict[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], list[str]] = {}
+    for item in items:
+        values, differences = _value_texts(item) if isinstance(item, ComparedValue) else _curve_texts(item)
+        found.setdefault((item.metric, values, differences), []).append(item.channel or "")
+    return tuple(
+        ComparedRow(metric_name(metric), metric, " and ".join(filter(None, channels)), values, differences)
+        for (metric, values, differences), channels in found.items()
     )
 
 
-def _reading(reading: Reading | None) -> str:
+def _value_texts(value: ComparedValue) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    least = _accuracy(value)
+    return (
+        tuple(_reading(reading, least) for reading in value.readings),
+        tuple(_difference(difference, value.unit, least) for difference in value.differences),
+    )
+
+
+def _accuracy(item: Compared) -> float:
+    """Return the smallest difference that means anything; nothing where it is not known."""
+    try:
+        return accuracy(spec_of(item))
+    except (KeyError, StopIteration):
+        return 0.0
+
+
+def _reading(reading: Reading | None, least: float) -> str:
     if reading is None:
         return _NOTHING
     if reading.value is None:
         return "not measured"
-    return value_text(reading.value, reading.unit) + " or better" * reading.is_bound
+    expanded = max(COVERAGE * (reading.uncertainty or 0.0), least)
+    text, _ = measured_texts(reading.value, expanded, reading.unit)
+    return text + " or better" * reading.is_bound
 
 
-def _difference(item: Difference | CurveDifference, unit: str) -> tuple[str, str]:
-    """Return a difference ± its expanded uncertainty, and what it means."""
+def _difference(item: Difference | CurveDifference, unit: str, least: float) -> tuple[str, str]:
+    """Return a difference ± its expanded uncertainty (no less than the accuracy of its check), and what it means."""
     if item.difference is None:
         return _NOTHING, item.why
-    sign = "+" if item.difference > 0.0 else ""
-    spread = "" if item.uncertainty is None else f" ± {plain_number(COVERAGE * item.uncertainty, 2)}"
+    spread = None if item.uncertainty is None else COVERAGE * item.uncertainty
+    text, told = signed_texts(item.difference, spread and max(spread, least), unit)
+    if spread and spread < least:
+        told = f"± below {plain_number(least)} {unit_of_difference(unit)}".rstrip()
     if not item.significant:
-        return f"{sign}{value_text(item.difference, unit)}{spread}", item.why or "not significant"
+        return f"{text} {told}".rstrip(), item.why or "not significant"
     worse = None if item.worse_by is None or item.worse_by == 0.0 else item.worse_by > 0.0
-    return f"{sign}{value_text(item.difference, unit)}{spread}", f"significant, {_direction(worse)}"
+    return f"{text} {told}".rstrip(), "significant" if worse is None else f"significant, {_direction(worse)}"
 
 
-def _curve_row(curve: ComparedCurve) -> ComparedRow:
-    """Return a curve where it differs most."""
-    values = ["measured" if item is not None and len(item.x) else _NOTHING for item in curve.curves]
-    told = []
-    for item in curve.differences:
-        text, meaning = _difference(item, curve.unit)
+def _curve_texts(curve: ComparedCurve) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Return a curve's values where each side differs most from the first."""
+    least = _accuracy(curve)
+    told, values = [], [_NOTHING if item is None or not len(item.x) else "" for item in curve.curves]
+    for at, item in enumerate(curve.differences, start=1):
+        text, meaning = _difference(item, curve.unit, least)
         where = "" if item.x is None else f" at {place_text(item.x, curve.x_unit)}"
         told.append((f"{text}{where}", meaning))
-    name = " ".join(filter(None, (plain_name(curve.metric), curve.channel)))
-    return ComparedRow(name, tuple(values), tuple(told))
+        if item.value is not None:
+            values[at] = f"{value_text(item.value, curve.unit)}{where}"
+        if item.base_value is not None and len(curve.curves) == _PAIR:
+            values[0] = f"{value_text(item.base_value, curve.unit)}{where}"
+    return tuple(text or "measured" for text in values), tuple(told)
 
 
 def _sign_part(signoff: Signoff) -> SignPart:

@@ -214,6 +214,7 @@ class SidePart:
 
     label: str
     name: str
+    who: str
     badge: Badge
     facts: tuple[Fact, ...]
     problems: tuple[str, ...]
@@ -222,24 +223,30 @@ class SidePart:
 
 @dataclass(frozen=True)
 class ComparedRow:
-    """A metric of all sides: a value for each, and for each but the first its difference, and whether that is real."""
+    """A metric of all sides: a value for each, and for each but the first its difference, and whether that is real.
+
+    ``channels`` says for which channels the row holds.
+    """
 
     name: str
+    metric: str
+    channels: str
     values: tuple[str, ...]
     differences: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
 class ComparedCheck:
-    """One check of all sides."""
+    """One check of all sides: ``rows`` and ``figures`` of what differs, the same ones of the rest."""
 
     anchor: str
     name: str
     kind: str
     about: str
     rows: tuple[ComparedRow, ...]
-    curves: tuple[ComparedRow, ...]
     figures: tuple[FigurePart, ...]
+    same_rows: tuple[ComparedRow, ...]
+    same_figures: tuple[FigurePart, ...]
 
 
 @dataclass(frozen=True)
