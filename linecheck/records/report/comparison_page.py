@@ -136,9 +136,7 @@ def _who(side: Side) -> str:
 
 def _droops(comparison: Comparison, names: Iterable[str]) -> Iterable[Droop]:
     for name in names:
-        rows = _rows(
-            value for value in comparison.values if value.check == name and value.metric.startswith("droop_")
-        )
+        rows = _rows(value for value in comparison.values if value.check == name and _is_droop(value))
         if rows:
             yield Droop(name, rows)
 
@@ -159,11 +157,22 @@ def _checks(comparison: Comparison, names: Iterable[str], ids: Mapping[str, str]
             name=name,
             kind=plain_name(items[0].kind),
             about="" if known is None else known.text,
-            rows=_rows(item for item in items if _differs(item)),
+            note=_note(items),
+            rows=_rows(item for item in items if _differs(item) and not _is_droop(item)),
             figures=tuple(part for is_shown, part in drawn if is_shown),
-            same_rows=_rows(item for item in items if not _differs(item)),
+            same_rows=_rows(item for item in items if not _differs(item) and not _is_droop(item)),
             same_figures=tuple(part for is_shown, part in drawn if not is_shown),
         )
+
+
+def _note(items: Sequence[Compared]) -> str:
+    differs = any(map(_differs, items))
+    told = "Its droop stands above." if any(map(_is_droop, items)) else ""
+    return told if differs else f"No real difference. {told}".rstrip()
+
+
+def _is_droop(item: Compared) -> bool:
+    return item.metric.startswith("droop_")
 
 
 def _differs(item: Compared) -> bool:

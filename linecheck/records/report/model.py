@@ -243,6 +243,7 @@ class ComparedCheck:
     name: str
     kind: str
     about: str
+    note: str
     rows: tuple[ComparedRow, ...]
     figures: tuple[FigurePart, ...]
     same_rows: tuple[ComparedRow, ...]
