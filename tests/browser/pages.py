@@ -40,7 +40,7 @@ VERDICTS = {
     "hostile": Verdict.FAIL,
     "among_others": Verdict.PASS,
 }
-ALL = tuple(VERDICTS)
+ALL = (*VERDICTS, "comparison")
 
 HOSTILE = {
     "serial": "<script>document.title='taken'</script>",
@@ -89,6 +89,22 @@ class Pages:
     def _make_fail(self, page):
         call("report", self.whole_run(), "--log", self.log, "--out", page)
 
+    def _make_comparison(self, page):
+        """Make the page of a unit's two filters, signed and countersigned."""
+        folder = page.parent / "comparison"
+        folder.mkdir()
+        (folder / "limits.yaml").write_text(TWO_FILTERS, encoding="utf-8")
+        with contextlib.chdir(folder):
+            call("run", *DEMO[:2], "--limits", "limits.yaml", "--serial", "PR3-000004", "--json", "run.json")
+            sides = [f"PR3-000004@filter={name}" for name in ("sharp", "slow")]
+            call("compare", *sides, *DEMO[:2], "--out", "made")
+            who = ["--by", "Q. Auditor", "--role", "QA engineer", "--reason", "as it was designed"]
+            call("signoff", "made", *DEMO[:2], *who, "--decision", "accept")
+            call(
+                "countersign", 2, *DEMO[:2], "--by", "S. Second", "--role", "head of QA", "--reason", "agreed"
+            )
+            call("report", "made", *DEMO[:2], "--out", page)
+
     def _make_of_made_run(self, page):
         log = self.folder / f"{page.stem}.sqlite"
         with Log(log) as opened:
@@ -123,11 +139,11 @@ class Pages:
         folder.mkdir()
         files = write_small_files(folder, limits=LIMITS.replace("SINAD", "{pass: {min: 100}}"))
         with contextlib.chdir(folder):
-            for number in range(1, 9):
+            for number in range(1, 7):
                 call("run", *files, "--serial", f"PR3-{number:06}", "--json", f"{number}.json")
             first = json.loads((folder / "1.json").read_bytes())["run"]
             others = ["--against", "results/linecheck.sqlite", "--reference", first]
-            call("report", "PR3-000008", *others, "--out", page)
+            call("report", "PR3-000006", *others, "--out", page)
 
 
 LIMITS = """format: 1
@@ -152,6 +168,21 @@ checks:
       order: {pass: {min: 1}}
 """
 
+
+TWO_FILTERS = """format: 1
+model: pellow-r3
+revision: 4
+channels: [left, right]
+serial_pattern: "PR3-[0-9]{6}"
+checks:
+  reconstruction:
+    kind: reconstruction
+    setups: [{filter: sharp}, {filter: slow}]
+  wiring:
+    kind: wiring
+    masks: {order: {pass: {min: 1}}}
+    setups: [{filter: sharp}, {filter: slow}]
+"""
 
 PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Figures</title>
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'"></head>
