@@ -66,10 +66,25 @@ def test_the_worst_point_is_the_judged_one(line_db, verdict):
     for mark, judged in zip(figure.marks, check.judged.curves, strict=True):
         assert (mark.x, mark.y, mark.verdict) == (judged.worst_x, judged.worst_y, Verdict(verdict))
         assert judged.verdict is mark.verdict
-        assert str(judged.curve.channel) in mark.text
         side = "inside" if verdict == "pass" else "outside"
-        assert f"{abs(judged.margin):.2f} dB {side}" in mark.text
-        assert mark.text in figure.alt
+        assert f"{abs(judged.margin):.2f} dB {side}" in figure.alt
+        assert f"worst {judged.curve.channel}: " in figure.alt
+    # Both channels are worst at one place: they share the words of the first, with the least margin.
+    words, none = (mark.text for mark in figure.marks)
+    left, right = check.judged.curves
+    values = [f"{curve.curve.channel} {curve.worst_y:.2f} dB".replace("-", "−") for curve in (left, right)]
+    assert f": {', '.join(values)}, " in words
+    assert f"{abs(min(left.margin, right.margin)):.2f} dB {side}" in words
+    assert none == ""
+
+
+def test_channels_that_are_worst_at_other_places_have_their_own_words():
+    check = check_of([spectrum("left", 1), spectrum("right", 2)], SPECTRUM_MASK)
+    left, right = check.judged.curves
+    moved = replace(right, worst_x=float(right.worst_x) * 2.0)
+    check = replace(check, judged=replace(check.judged, curves=(left, moved)))
+    (figure,) = figures_of_check(view_of(check, masks={"spectrum": SPECTRUM_MASK}), check)
+    assert [mark.text.split(":")[0] for mark in figure.marks] == ["worst left", "worst right"]
 
 
 def test_drawn_points_are_the_curves_own_and_few_and_no_line_is_lost():

@@ -335,7 +335,7 @@ def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
             clip_on=False,
             gid=f"mark-{index}",
         )
-        box = labels.near(point, visible(mark.text), 7.0)
+        box = labels.near(point, visible(mark.text), 7.0) if mark.text else None
         if box is None:
             continue
         labels.take(box)

@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -75,7 +76,7 @@ def _figure(
         min(float(item.curve.x[0]) for item in items),
         max(float(item.curve.x[-1]) for item in items),
     )
-    marks = tuple(mark for item in items for mark in _worst_marks(item))
+    marks = _all_worst(items)
     if check.kind == "jitter" and first.metric == "sidebands":
         marks += sideband_marks([item.curve for item in items], check.judged.problems)
     axes = axes_of(spec, first, part, [item.curve for item in items])
@@ -100,6 +101,38 @@ def _guard(view: RunView, mask: Mask | None) -> str:
     if mask is None or view.limits.decision != "guarded":
         return ""
     return "guarded: each point must lie inside the pass limits by twice its own uncertainty"
+
+
+def _all_worst(items: Sequence[JudgedCurve]) -> tuple[Mark, ...]:
+    """Return the worst point of every judged curve; channels that are worst at one place share their words."""
+    found = [(item, mark) for item in items for mark in _worst_marks(item)]
+    marks: list[Mark] = []
+    for item, mark in found:
+        unit = item.curve.x_unit
+        alike = [
+            (other, its)
+            for other, its in found
+            if its.verdict is mark.verdict and place_text(its.x, unit) == place_text(mark.x, unit)
+        ]
+        is_first = alike[0][1] is mark
+        text = (
+            mark.text if len(alike) == 1 else _shared_words([other for other, _ in alike]) if is_first else ""
+        )
+        marks.append(replace(mark, text=text))
+    return tuple(marks)
+
+
+def _shared_words(items: Sequence[JudgedCurve]) -> str:
+    """Return the worst values of channels at one place, with the least of their margins."""
+    curve, verdict = items[0].curve, items[0].verdict
+    values = ", ".join(
+        f"{item.curve.channel} {value_text(item.worst_y or 0.0, curve.unit)}" for item in items
+    )
+    margins = [item.margin for item in items if item.margin is not None]
+    margin = f", {_margin(min(margins), curve.unit)}" if margins else ""
+    place = place_text(items[0].worst_x or 0.0, curve.x_unit)
+    verb = _VERBS[verdict] if verdict in _SETTLED else ""
+    return f"worst at {place}: {values}, {verb}{margin}"
 
 
 def _worst_marks(item: JudgedCurve) -> list[Mark]:

@@ -111,19 +111,20 @@ def _draw_others(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
 def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
     """Write the limits' numbers below the bar (without limits, where other units end); close ones stand apart."""
     edges: tuple[float | None, ...] = (strip.fail_min, strip.pass_min, strip.pass_max, strip.fail_max)
-    if strip.others and all(edge is None for edge in edges):
+    of_others = bool(strip.others) and all(edge is None for edge in edges)
+    if of_others:
         edges = usual_range(strip.others)
     kept = sorted({edge for edge in edges if edge is not None and strip.low <= edge <= strip.high})
     axes.set_xticks(kept, [""] * len(kept))
     axes.tick_params(length=2.0, width=0.5)
-    close = 0.1 * (strip.high - strip.low)
+    close = 0.16 * (strip.high - strip.low)
     for index, edge in enumerate(kept):
         before = index > 0 and edge - kept[index - 1] < close
         after = index + 1 < len(kept) and kept[index + 1] - edge < close
         axes.annotate(
-            plain_number(edge, 5),
+            near_text(edge, "", strip.high - strip.low) if of_others else plain_number(edge, 5),
             (edge, 0.0),
-            (0.0, -3.0),
+            (-3.0 if after else 3.0 if before else 0.0, -3.0),
             xycoords=("data", "axes fraction"),
             textcoords="offset points",
             fontsize=7,
