@@ -112,11 +112,12 @@ def side_of(number: int, picked: Picked, every: Sequence[Picked]) -> Side:
 
 
 def _name(picked: Picked, every: Sequence[Picked]) -> str:
-    """Return the shortest of what tells the sides apart: setup, firmware, serial number, or what was named."""
+    """Return the shortest of what tells the sides apart: setup, firmware, serial number, attempt, or what was named."""
     ways: tuple[Callable[[Picked], str], ...] = (
         lambda side: ", ".join(side.setup.values()),
         lambda side: side.view.firmware or "",
         lambda side: side.view.serial,
+        lambda side: "" if side.view.attempt is None else f"attempt {side.view.attempt}",
     )
     for told in ways:
         names = [told(side) for side in every]
