@@ -67,9 +67,14 @@ def _show_values(compared: Comparison, everything: bool) -> None:
         click.echo("\nvalues, worst first" if real else "\nvalues")
         rows = [(value.check, value.metric, value.channel or "–", *_cells(value)) for value in shown]
         _print(("check", "metric", "channel"), compared, rows)
-    rest = len(listed) - len(shown)
-    if rest:
-        click.echo(f"{rest} more values do not differ (--all lists them)")
+    rest = [value for value in listed if value not in shown]
+    alone = sum(any(entry.difference is None for entry in value.differences) for value in rest)
+    if len(rest) > alone:
+        click.echo(f"{len(rest) - alone} more values do not differ (--all lists them)")
+    if alone:
+        click.echo(
+            f"{alone} more values are missing on a side and were not compared there (--all lists them)"
+        )
 
 
 def _print(first: Sequence[str], compared: Comparison, rows: Sequence[Sequence[str]]) -> None:

@@ -285,3 +285,16 @@ def test_hertz_become_kilohertz_in_sentences():
     assert amount(18568.77, "Hz", 1) == "18.57 kHz"
     assert amount(-3000.0, "Hz", 1) == "−3 kHz"
     assert amount(18568.77, "Hz", 1, kilo=False) == "18568.8 Hz"
+
+
+def test_a_run_that_measured_nothing_is_no_run_without_differences():
+    measured = side(reading("sinad"), reading("thd", -115.0))
+    nothing = side(reading("sinad", None, None), reading("thd", None, None), verdict=Verdict.INVALID)
+    with pytest.raises(RecordError, match="nothing can be compared"):
+        compared(measured, nothing)
+
+
+def test_what_one_side_has_no_value_of_is_not_counted_as_compared():
+    measured = side(reading("sinad"), reading("thd", -115.0))
+    half = side(reading("sinad"), reading("thd", None, None))
+    assert compared(measured, half).comparisons == 1

@@ -56,8 +56,12 @@ def _readings(
 
 
 def comparisons_in(sides: Sequence[Picked]) -> int:
-    """Return how many differences are looked at."""
-    values = sum(len(entry.differences) for entry in compared_values(sides, math.inf))
+    """Return how many differences are looked at; what a side has no value of is none."""
+    values = sum(
+        difference.difference is not None
+        for entry in compared_values(sides, math.inf)
+        for difference in entry.differences
+    )
     return values + sum(count for _, count in _curve_sizes(sides))
 
 
@@ -164,9 +168,9 @@ def _curve(side: Picked, check: str, metric: str, channel: str | None) -> Curve 
 
 def _curve_sizes(sides: Sequence[Picked]) -> Iterator[tuple[str, int]]:
     for _, _, spec, _, curves in _curve_specs(sides):
-        profile = _profiles(curves, spec)[0]
+        profile, *others = _profiles(curves, spec)
         if profile is not None:
-            yield spec.name, profile.comparisons * (len(sides) - 1)
+            yield spec.name, profile.comparisons * sum(other is not None for other in others)
 
 
 def _profiles(curves: Sequence[Curve | None], spec: CurveSpec) -> list[Profile | None]:
