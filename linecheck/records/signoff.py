@@ -155,7 +155,7 @@ def signature(*, by: str, role: str, decision: str, reason: str) -> Signature:
 
 
 def same_person(one: str, other: str) -> bool:
-    """Return whether two names are one, whatever their case, spaces and ways to encode the same letters."""
+    """Return whether two names are one: the same letters and digits, whatever their case, spaces and points."""
     return _key(one) == _key(other)
 
 
@@ -249,4 +249,7 @@ def _checked(what: str, text: str, longest: int) -> str:
 
 
 def _key(name: str) -> str:
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+    spelled = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+    # Marks belong to their letters: in many scripts they tell names apart.
+    told = "".join(mark for mark in spelled if unicodedata.category(mark)[0] in "LMN")
+    return told or "".join(spelled.split())

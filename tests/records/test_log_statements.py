@@ -197,7 +197,10 @@ def test_names_are_people_whatever_their_script():
     assert signed("Zoë Müller-Łukasz").by == "Zoë Müller-Łukasz"
     assert signed("李 小龙").by == "李 小龙"
     assert same_person("Zoe\u0308", "ZO\u00cb")
+    assert same_person("Q. Engineer", "Q.Engineer")
+    assert same_person("Q. Engineer", "q engineer")
     assert not same_person("Q. Engineer", "Q. Engineers")
+    assert not same_person("\u0915\u093f", "\u0915\u0940")  # told apart by a vowel sign
     with pytest.raises(UsageError, match="expected accept or reject"):
         signed(decision="perhaps")
 
