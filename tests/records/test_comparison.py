@@ -298,3 +298,14 @@ def test_what_one_side_has_no_value_of_is_not_counted_as_compared():
     measured = side(reading("sinad"), reading("thd", -115.0))
     half = side(reading("sinad"), reading("thd", None, None))
     assert compared(measured, half).comparisons == 1
+
+
+def test_a_check_of_which_a_side_measured_nothing_is_told():
+    both = made_check(reading("sinad"), name="tone", capture_sha256=None)
+    noise = made_check(reading("sinad"), name="second_tone", capture_sha256=None)
+    silent = made_check(reading("sinad", None, None), name="second_tone", capture_sha256=None)
+    sides = [
+        pick("made", view_of_outcome(made_run(both, last), "made by hand"), {}) for last in (noise, silent)
+    ]
+    told = [note for note in compared(*sides).notes if "no measured value" in note]
+    assert told == ["B has no measured value in second_tone, which is not compared there"]

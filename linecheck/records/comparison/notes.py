@@ -24,8 +24,19 @@ def notes(picked: Sequence[Picked]) -> Iterator[str]:
                 f"{label} was not judged: its run is {side.view.verdict.value}, and what of it is compared may not be "
                 "trusted"
             )
+    for label, side in zip(LABELS, picked, strict=False):
+        empty = [name for name in side.checks if not _measured(side, name)]
+        if empty:
+            yield f"{label} has no measured value in {_listed(empty)}, which is not compared there"
     for label, side in zip(LABELS[1:], picked[1:], strict=False):
         yield from _of_side(picked[0], side, label)
+
+
+def _measured(side: Picked, name: str) -> bool:
+    judged = side.checks[name].judged
+    return any(item.reading.value is not None for item in judged.readings) or any(
+        len(item.curve.x) for item in judged.curves
+    )
 
 
 def _of_side(first: Picked, side: Picked, label: str) -> Iterator[str]:
