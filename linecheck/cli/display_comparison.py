@@ -9,7 +9,7 @@ import click
 from linecheck.checks.base import Reading
 from linecheck.cli.tables import print_table
 from linecheck.records.comparison.accuracy import accuracy
-from linecheck.records.comparison.amounts import amount, decimals_for
+from linecheck.records.comparison.amounts import amount, decimals_for, difference_unit
 from linecheck.records.comparison.findings import spec_of
 from linecheck.records.comparison.model import ComparedValue, Comparison, Difference
 from linecheck.records.text import visible
@@ -91,8 +91,9 @@ def _cells(value: ComparedValue) -> Iterator[str]:
     for reading in value.readings:
         yield _value(reading, finest)
     for difference in value.differences:
-        yield _number(difference.difference, difference.uncertainty, finest, value.unit)
-        yield _known(difference, finest, value.unit)
+        unit = difference_unit(value.unit)
+        yield _number(difference.difference, difference.uncertainty, finest, unit)
+        yield _known(difference, finest, unit)
         yield _word(difference)
 
 

@@ -309,3 +309,11 @@ def test_a_check_of_which_a_side_measured_nothing_is_told():
     ]
     told = [note for note in compared(*sides).notes if "no measured value" in note]
     assert told == ["B has no measured value in second_tone, which is not compared there"]
+
+
+def test_levels_re_full_scale_differ_by_decibels():
+    base, new = (
+        side(reading("linear_down_to", value, 0.05, "dBFS"), name="linearity", kind="linearity")
+        for value in (-120.0, -95.0)
+    )
+    assert "25.0 dB higher" in texts(compared(base, new))[0]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-__all__ = ["amount", "decimals_for"]
+__all__ = ["amount", "decimals_for", "difference_unit"]
 
 #: A number is told with so many significant digits at most, and so many decimals.
 _DIGITS, _DECIMALS = 3, 4
@@ -34,3 +34,8 @@ def amount(value: float, unit: str, decimals: int, *, kilo: bool = True) -> str:
     text = text.rstrip("0").rstrip(".") if unit == "kHz" else text
     text = text.removeprefix("−") if not text.strip("−0.") else text
     return f"{text} {unit}".rstrip()
+
+
+def difference_unit(unit: str) -> str:
+    """Return the unit of a difference: two levels re one reference differ by decibels."""
+    return "dB" if unit == "dBFS" else unit

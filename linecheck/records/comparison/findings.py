@@ -15,7 +15,7 @@ from typing import Any, Final
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.records.comparison.accuracy import accuracy
-from linecheck.records.comparison.amounts import amount, decimals_for
+from linecheck.records.comparison.amounts import amount, decimals_for, difference_unit
 from linecheck.records.comparison.model import (
     ComparedCurve,
     ComparedValue,
@@ -189,10 +189,11 @@ def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> s
     told, change = spec_of(item).told, new.value - base.value
     finest = accuracy(spec_of(item))
     known = item.differences[at - 1].uncertainty
-    size = amount(abs(change), item.unit, decimals_for(change, known, finest))
+    unit = difference_unit(item.unit)
+    size = amount(abs(change), unit, decimals_for(change, known, finest))
     if new.is_bound != base.is_bound:  # the bound is itself known only so well
         least = max(abs(change) - 2.0 * (known or 0.0), 0.0)
-        size = f"at least {amount(least, item.unit, decimals_for(least, known, finest))}"
+        size = f"at least {amount(least, unit, decimals_for(least, known, finest))}"
     decimals = decimals_for(new.value, new.uncertainty, finest, digits=9)
     value, opposite = amount(new.value, item.unit, decimals), amount(-new.value, item.unit, decimals)
     words = told.more if change > 0.0 else told.less
