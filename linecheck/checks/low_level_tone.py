@@ -63,14 +63,26 @@ class LowLevelToneKind(CheckKind):
             ),
         ),
         MetricSpec(
-            "dynamic_range_a", "dB", "the same, A-weighted", "more", told=Told(said_by=("dynamic_range",))
+            "dynamic_range_a",
+            "dB",
+            "the same, A-weighted",
+            "more",
+            told=Told(
+                more="A-weighted dynamic range {size} higher, {value}",
+                less="A-weighted dynamic range {size} lower, {value}",
+                said_by=("dynamic_range",),
+            ),
         ),
         MetricSpec(
             "dynamic_range_468",
             "dB",
             "the same, BS.468 curve re 2 kHz, rms",
             "more",
-            told=Told(said_by=("dynamic_range", "dynamic_range_a")),
+            told=Told(
+                more="dynamic range by the 468 curve {size} higher, {value}",
+                less="dynamic range by the 468 curve {size} lower, {value}",
+                said_by=("dynamic_range", "dynamic_range_a"),
+            ),
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -79,7 +91,11 @@ class LowLevelToneKind(CheckKind):
             "Hz",
             "dB",
             "everything but the tone, re the tone, at the stated resolution",
-            told=Told(said_by=("dynamic_range", "dynamic_range_a")),
+            told=Told(
+                more="spectrum of a faint tone {size} higher at {place}",
+                less="spectrum of a faint tone {size} lower at {place}",
+                said_by=("dynamic_range", "dynamic_range_a"),
+            ),
         ),
     )
 

@@ -85,7 +85,18 @@ class QuietKind(CheckKind):
                 0.05, "noise of silence {size} higher, {value}", "noise of silence {size} lower, {value}"
             ),
         ),
-        MetricSpec("noise_a", "µV", "noise, A-weighted, rms", "less", told=Told(0.05, said_by=("noise",))),
+        MetricSpec(
+            "noise_a",
+            "µV",
+            "noise, A-weighted, rms",
+            "less",
+            told=Told(
+                0.05,
+                "A-weighted noise of silence {size} higher, {value}",
+                "A-weighted noise of silence {size} lower, {value}",
+                said_by=("noise",),
+            ),
+        ),
         MetricSpec(
             "noise_468",
             "µV",
@@ -125,7 +136,11 @@ class QuietKind(CheckKind):
             "Hz",
             "dB",
             "the noise's spectrum re the reference tone, at the stated resolution",
-            told=Told(said_by=("noise", "snr", "hum")),
+            told=Told(
+                more="spectrum of silence {size} higher at {place}",
+                less="spectrum of silence {size} lower at {place}",
+                said_by=("noise", "snr", "hum"),
+            ),
         ),
     )
 

@@ -247,7 +247,11 @@ class ToneKind(CheckKind):
             "Hz",
             "dB",
             "everything but the tone, re the tone, at the stated resolution",
-            told=Told(said_by=("thd", "noise", "largest_spur", "hum")),
+            told=Told(
+                more="spectrum {size} higher at {place}",
+                less="spectrum {size} lower at {place}",
+                said_by=("thd", "noise", "largest_spur", "hum"),
+            ),
         ),
     )
 

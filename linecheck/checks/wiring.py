@@ -124,7 +124,11 @@ class WiringKind(CheckKind):
             "delay of the second channel after the first",
             "nominal",
             False,
-            told=Told(0.1, "second channel {size} later, {value}", "second channel {size} earlier, {value}"),
+            told=Told(
+                0.1,
+                "second channel {size} of the capture later, {value}",
+                "second channel {size} of the capture earlier, {value}",
+            ),
         ),
         MetricSpec(
             "balance",

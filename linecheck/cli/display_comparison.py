@@ -38,11 +38,16 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
 def _show_findings(compared: Comparison) -> None:
     count = len(compared.findings)
     click.echo(
-        f"{count or 'no'} real difference{'' if count == 1 else 's'}, of {compared.comparisons} numbers compared "
+        f"{count or 'no'} real difference{'' if count == 1 else 's'}, of "
+        f"{_counted(compared.comparisons, 'number')} compared "
         f"(beyond {compared.sigmas:.1f} standard uncertainties, and beyond the accuracy of the check)"
     )
     for finding in compared.findings:
         click.echo(visible(f"  {_WAYS[finding.worse]:<6}  {finding.text}"))
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def _show_droop(compared: Comparison) -> None:
@@ -70,10 +75,12 @@ def _show_values(compared: Comparison, everything: bool) -> None:
     rest = [value for value in listed if value not in shown]
     alone = sum(any(entry.difference is None for entry in value.differences) for value in rest)
     if len(rest) > alone:
-        click.echo(f"{len(rest) - alone} more values do not differ (--all lists them)")
+        alike = len(rest) - alone
+        verb = "does" if alike == 1 else "do"
+        click.echo(f"{_counted(alike, 'more value')} {verb} not differ (--all lists them)")
     if alone:
         click.echo(
-            f"{alone} more values are missing on a side and were not compared there (--all lists them)"
+            f"{_counted(alone, 'more value')} missing on a side and not compared there (--all lists them)"
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _COMPARISON = "comparison.json"
+#: Its name, or that of an earlier one that was kept.
+_NAMED = re.compile(r"comparison(-[0-9a-f]+)?\.json")
 FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 
 
@@ -78,7 +81,10 @@ def command(
 
     if not out:
         raise UsageError("--out: is empty, name a folder")
-    if os.path.isfile(os.path.join(source, _COMPARISON)) or os.path.basename(source) == _COMPARISON:
+    if (
+        os.path.isfile(os.path.join(source, _COMPARISON))
+        or _NAMED.fullmatch(os.path.basename(source)) is not None
+    ):
         if reference is not None or limits or against is not None:
             raise UsageError(
                 "--reference, --against and --limits: a comparison has its sides and its limit file already"

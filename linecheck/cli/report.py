@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _COMPARISON = "comparison.json"
+#: Its name, or that of an earlier one that was kept.
+_NAMED = re.compile(r"comparison(-[0-9a-f]+)?\.json")
 
 
 @click.command(name="report")
@@ -61,7 +64,10 @@ def command(
     """
     from linecheck.cli.looked_at import Sources
 
-    compared = os.path.isfile(os.path.join(source, _COMPARISON)) or os.path.basename(source) == _COMPARISON
+    compared = (
+        os.path.isfile(os.path.join(source, _COMPARISON))
+        or _NAMED.fullmatch(os.path.basename(source)) is not None
+    )
     if compared and (reference is not None or limits or against is not None):
         raise UsageError(
             "--reference, --against and --limits: a comparison has its sides and its limit file already"

@@ -105,10 +105,38 @@ def test_two_bounds_say_nothing_of_each_other():
 
 def test_a_place_of_an_extreme_is_never_a_finding():
     one, other = (
-        side(reading("worst_at", hz, 0.1, "Hz"), name="sweep", kind="distortion_sweep")
+        side(
+            reading("worst", -110.0),
+            reading("worst_at", hz, 0.1, "Hz"),
+            name="sweep",
+            kind="distortion_sweep",
+        )
         for hz in (100.0, 4000.0)
     )
-    assert not compared(one, other).findings
+    found = compared(one, other)
+    assert not found.findings
+    assert found.comparisons == 1
+
+
+def test_a_signal_that_is_lost_comes_before_all_that_follows_from_it():
+    base = side(reading("level", 4.0, 1e-4, "V"), reading("hum", -130.0), reading("thd", -110.0))
+    lost = side(reading("level", 0.002, 1e-4, "V"), reading("hum", -70.0), reading("thd", -60.0))
+    assert [finding.metric for finding in compared(base, lost).findings if finding.severity > 65.0] == [
+        "level"
+    ]
+
+
+def test_setups_that_only_one_side_has_are_no_part_of_a_name():
+    def picked(name, mode):
+        check = made_check(
+            reading(), name=f"tone@filter={name},mode={mode}", setup={"filter": name, "mode": mode}
+        )
+        view = replace(view_of_outcome(made_run(check), "made by hand"), facts={})
+        return pick("r", view, {"filter": name})
+
+    found = compared(picked("sharp", "a"), picked("slow", "b"))
+    assert found.values[0].check == "tone"
+    assert "B was set otherwise than A: filter slow, not sharp; mode b, not a" in found.notes
 
 
 def test_channels_that_change_alike_are_one_finding_and_others_are_two():
@@ -136,33 +164,33 @@ def test_one_calibration_is_one_error_and_two_are_two():
     assert "B was measured with another calibration than A" in unsure.notes
 
 
-@pytest.mark.parametrize(
-    ("one", "other", "why"),
-    [
-        (
-            {"level_dbfs": 0.0},
-            {"level_dbfs": -20.0},
-            "was played another stimulus (level_dbfs -20.0, not 0.0)",
-        ),
-        ({"seconds": 1.0, "rate_hz": 44100}, {"seconds": 2.0, "rate_hz": 96000}, None),
-    ],
-)
-def test_only_what_was_measured_alike_is_compared(one, other, why):
-    found = compared(
-        side(reading(), facts=CheckFacts({}, one, {})),
-        side(reading(value=90.0), facts=CheckFacts({}, other, {})),
-    )
-    assert bool(found.findings) == (why is None)
-    if why is not None:
-        assert found.values[0].differences[0].why == why
-        assert f"tone is not compared: B {why}" in found.notes
+def test_only_what_was_measured_alike_is_compared():
+    quiet, loud = (CheckFacts({}, {"level_dbfs": level}, {}) for level in (-20.0, 0.0))
+    with pytest.raises(
+        RecordError, match=r"tone is not compared: B was played another stimulus \(level_dbfs -20"
+    ):
+        compared(side(reading(), facts=loud), side(reading(value=90.0), facts=quiet))
+    short = CheckFacts({}, {"seconds": 1.0, "rate_hz": 44100}, {})
+    long = CheckFacts({}, {"seconds": 2.0, "rate_hz": 96000}, {})
+    assert compared(side(reading(), facts=short), side(reading(value=90.0), facts=long)).findings
 
 
 def test_another_analysis_is_another_measure():
     bands = [CheckFacts({}, {}, {"band_hz": band}) for band in ([20.0, 20e3], [20.0, 40e3])]
-    found = compared(side(reading(), facts=bands[0]), side(reading(value=90.0), facts=bands[1]))
-    assert not found.findings
-    assert "was analysed otherwise" in found.notes[0]
+    with pytest.raises(RecordError, match="was analysed otherwise"):
+        compared(side(reading(), facts=bands[0]), side(reading(value=90.0), facts=bands[1]))
+
+
+def test_what_may_not_be_compared_is_listed_with_the_reason_beside_what_may():
+    checks = [
+        made_check(reading(value=value), name=name) for name, value in (("tone", 112.0), ("other", 100.0))
+    ]
+    facts = [{"other": CheckFacts({}, {"level_dbfs": level}, {})} for level in (0.0, -1.0)]
+    view = view_of_outcome(made_run(*checks), "made by hand")
+    found = compared(*[pick("made", replace(view, facts=entry), {}) for entry in facts])
+    whys = {value.check: value.differences[0].why for value in found.values}
+    assert whys == {"tone": "", "other": "was played another stimulus (level_dbfs -1.0, not 0.0)"}
+    assert found.comparisons == 1
 
 
 def test_each_side_is_held_against_the_first():

@@ -34,8 +34,8 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
     count = comparisons_in(picked)
     if not count:
         raise RecordError(
-            "the sides have no check in common that was measured on both: nothing can be compared. Their runs may be "
-            "invalid (linecheck log show), or of other checks"
+            "the sides have no check in common that was measured alike on both: nothing can be compared. "
+            + ("; ".join(notes(picked)) or "Their runs may be invalid (linecheck log show)")
         )
     sigmas = alarm_sigmas(count)
     sides = tuple(side_of(number, side, picked) for number, side in enumerate(picked))

@@ -26,6 +26,7 @@ from linecheck.records.comparison.sides import Picked
 __all__ = ["compared_curves", "compared_values", "comparisons_in"]
 
 _ABSENT = "one side has no such value"
+_BOUND = "one of the values is only a bound"
 _PLACE = "is where an extreme lies, which noise moves"
 
 
@@ -56,9 +57,9 @@ def _readings(
 
 
 def comparisons_in(sides: Sequence[Picked]) -> int:
-    """Return how many differences are looked at; what a side has no value of is none."""
+    """Return how many differences are looked at: none where a side has no value, or where it may not be compared."""
     values = sum(
-        difference.difference is not None
+        difference.difference is not None and difference.why in ("", _BOUND)
         for entry in compared_values(sides, math.inf)
         for difference in entry.differences
     )
@@ -144,7 +145,7 @@ def _difference(
         common=common,
     )
     real = change.answer in (Answer.WORSE, Answer.BETTER)
-    why = "" if real or not (new.is_bound or base.is_bound) else "one of the values is only a bound"
+    why = "" if real or not (new.is_bound or base.is_bound) else _BOUND
     return Difference(difference, uncertainty, real, signed, why)
 
 

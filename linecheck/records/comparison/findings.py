@@ -24,6 +24,7 @@ from linecheck.records.comparison.model import (
     Finding,
     Side,
 )
+from linecheck.records.unit_entry import VOLT_UNITS
 
 __all__ = ["find", "spec_of"]
 
@@ -175,8 +176,20 @@ def _severity(item: ComparedValue | ComparedCurve, difference: Difference | Curv
     if isinstance(item, ComparedCurve):
         return 0.0
     base = item.readings[0]
+    ratio = _decibels(item, difference)
+    if ratio is not None:
+        return ratio
     scale = abs(base.value) if base is not None and base.value else accuracy(spec_of(item))
     return 20.0 * math.log10(1.0 + min(size / scale, 1e6))
+
+
+def _decibels(item: ComparedValue, difference: Difference | CurveDifference) -> float | None:
+    """Return how much a voltage has changed in decibels: a lost signal comes before all that follows from it."""
+    base = item.readings[0]
+    if item.unit not in VOLT_UNITS or base is None or base.value is None or difference.difference is None:
+        return None
+    new = base.value + difference.difference
+    return abs(20.0 * math.log10(new / base.value)) if new > 0.0 and base.value > 0.0 else None
 
 
 def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from linecheck.errors import UsageError
@@ -62,7 +63,15 @@ def pick(reference: str, view: RunView, setup: dict[str, str]) -> Picked:
         raise UsageError(
             f"{visible(reference)}: no check was taken under that setup; those of the run are: {listed}"
         )
-    return Picked(reference, view, checks, setup)
+    return Picked(reference, view, _by_shared_names(checks), setup)
+
+
+def _by_shared_names(checks: Mapping[str, CheckOutcome]) -> dict[str, CheckOutcome]:
+    """Return checks by their names in the limit file, wherever only one of that name is left."""
+    entries = Counter(entry_name(name) for name in checks)
+    return {
+        entry_name(name) if entries[entry_name(name)] == 1 else name: check for name, check in checks.items()
+    }
 
 
 def _shared_name(name: str, setup: dict[str, str]) -> str:

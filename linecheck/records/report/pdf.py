@@ -84,7 +84,9 @@ def write_pdf(page: str, path: str | Path, *, program: str, seconds: float = _SE
         try:
             content = made.read_bytes()
         except OSError as error:
-            raise RecordError(f"{visible(str(path))}: the browser has printed nothing: {said}") from error
+            raise RecordError(
+                f"{visible(str(path))}: the browser has printed nothing: {said or 'it said nothing either'}"
+            ) from error
     if not content.startswith(b"%PDF-"):
         raise RecordError(f"{visible(str(path))}: what the browser has printed is no PDF")
     write_atomically(path, content)
