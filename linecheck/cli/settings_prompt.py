@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -55,5 +56,15 @@ class Prompt:
         if self._scans is None:
             from linecheck.cli.scan import Scans
 
+            _forget_typed(sys.stdin.fileno())
             self._scans = Scans(sys.stdin.fileno())
         return self._scans
+
+
+def _forget_typed(descriptor: int) -> None:
+    """Drop what was typed at a terminal before anything was asked: nobody has stamped it with its time."""
+    with suppress(ImportError, OSError):
+        import termios
+
+        with suppress(termios.error):
+            termios.tcflush(descriptor, termios.TCIFLUSH)
