@@ -1,4 +1,4 @@
-"""A clean capture of lines or of a sweep is never flagged, in 1000 variations."""
+"""A clean capture of lines or of a sweep is never flagged, in many variations."""
 
 import filtered_unit as unit
 import numpy as np
