@@ -175,6 +175,15 @@ def test_only_what_was_measured_alike_is_compared():
     assert compared(side(reading(), facts=short), side(reading(value=90.0), facts=long)).findings
 
 
+def test_curves_that_may_not_be_compared_are_no_comparison_either():
+    x = np.geomspace(20.0, 20e3, 50)
+    curve = JudgedCurve(Curve("thd_n", "left", x, "Hz", x * 0.0 - 110.0, "dB", None, np.full(50, 0.05)))
+    facts = [CheckFacts({}, {"level_dbfs": level}, {}) for level in (0.0, -20.0)]
+    sides = [side(curve, name="sweep", kind="distortion_sweep", facts=entry) for entry in facts]
+    with pytest.raises(RecordError, match="sweep is not compared: B was played another stimulus"):
+        compared(*sides)
+
+
 def test_another_analysis_is_another_measure():
     bands = [CheckFacts({}, {}, {"band_hz": band}) for band in ([20.0, 20e3], [20.0, 40e3])]
     with pytest.raises(RecordError, match="was analysed otherwise"):

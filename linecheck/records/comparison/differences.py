@@ -168,10 +168,14 @@ def _curve(side: Picked, check: str, metric: str, channel: str | None) -> Curve 
 
 
 def _curve_sizes(sides: Sequence[Picked]) -> Iterator[tuple[str, int]]:
-    for _, _, spec, _, curves in _curve_specs(sides):
+    for check, _, spec, _, curves in _curve_specs(sides):
         profile, *others = _profiles(curves, spec)
         if profile is not None:
-            yield spec.name, profile.comparisons * sum(other is not None for other in others)
+            held = sum(
+                other is not None and not _Pair(sides[0], side, check).refusal(spec)
+                for other, side in zip(others, sides[1:], strict=True)
+            )
+            yield spec.name, profile.comparisons * held
 
 
 def _profiles(curves: Sequence[Curve | None], spec: CurveSpec) -> list[Profile | None]:

@@ -62,7 +62,7 @@ def curve_spec(kind: str, metric: str) -> CurveSpec:
 
 def hold_of(spec: CurveSpec) -> Literal["max", "min", "both"]:
     """Return which points matter most: the highest of what is unwanted, the lowest of what is wanted."""
-    return {"less": "max", "more": "min", "nominal": "both"}[spec.better]  # type: ignore[return-value]
+    return "max" if spec.better == "less" else "min" if spec.better == "more" else "both"
 
 
 def axes_of(spec: CurveSpec, curve: Curve, part: Part, curves: Sequence[Curve]) -> tuple[Axis, Axis]:
@@ -115,9 +115,11 @@ def limit_lines(mask: Mask | None, span: tuple[float, float], log_x: bool) -> tu
     lines: list[LimitLine] = []
     zones: tuple[tuple[Literal["pass", "fail"], Bounds], ...] = (("pass", mask.pass_), ("fail", outer))
     for zone, bounds in zones:
-        for side, limit in (("min", bounds.min), ("max", bounds.max)):
+        sides: tuple[tuple[Literal["min", "max"], Limit | None], ...]
+        sides = (("min", bounds.min), ("max", bounds.max))
+        for side, limit in sides:
             if limit is not None:
-                lines.append(_limit_line(zone, side, limit, span, log_x))  # type: ignore[arg-type]
+                lines.append(_limit_line(zone, side, limit, span, log_x))
     return tuple(line for line in lines if len(line.x))
 
 
