@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from linecheck.checks.base import Problem
 from linecheck.limits.model import LimitFile, entry_name
 from linecheck.limits.verdict import JudgedMeasurement, Verdict, worst
 
-__all__ = ["CheckOutcome", "How", "RunOutcome", "SettingStep"]
+__all__ = ["Asset", "CheckOutcome", "How", "Purpose", "RunOutcome", "SettingStep", "Trace"]
 
 How = Literal["interface", "command", "operator"]
+#: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
+Purpose = Literal["unit", "golden", "challenge"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,79 @@ class SettingStep:
     seconds: float
     before: str
     output: str = ""
+
+
+@dataclass(frozen=True)
+class Asset:
+    """A thing that a run's numbers rest on: an interface, a cable, an adapter.
+
+    ``role`` is what it does at the station (its name in the config), ``id`` what is written on it; ``facts`` says the
+    rest as texts: when its calibration is due, its certificate.
+    """
+
+    role: str
+    id: str
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What a record says of a run beside what was measured, so that it can be understood years later.
+
+    Attributes
+    ----------
+    purpose : str
+        Only runs of purpose ``unit`` judge a unit.
+    scanned : str or None
+        The serial number as it was scanned or typed.
+    variant, lot, work_order, shift, nest : str or None
+    reason : str or None
+        Why the unit was tested once more, a code of the limit file's or the operator's words.
+    override : mapping
+        Who let the run take place against a rule, and why; empty where nobody had to.
+    identity : mapping
+        What the unit said of itself.
+    conditions : mapping
+        What the station's own command reported: temperature, mixer state.
+    host : mapping
+        The computer.
+    clock : mapping
+        Whether the wall clock was synchronised, its offset from UTC, by how much it was set during the run.
+    source_commit : str or None
+        The commit that linecheck was run from, where it is known.
+    packages : mapping
+        Versions of all installed packages.
+    plan_sha256 : str or None
+        Hash over what was to be played, in order.
+    gates : mapping
+        The state of each of the station's gates as the run began.
+    assets : tuple of Asset
+    captures : mapping
+        Name of the archived file of each check's capture, for those that were kept.
+    captures_why : str or None
+        Why captures were kept, or were not.
+    """
+
+    purpose: Purpose = "unit"
+    scanned: str | None = None
+    variant: str | None = None
+    lot: str | None = None
+    work_order: str | None = None
+    shift: str | None = None
+    nest: str | None = None
+    reason: str | None = None
+    override: Mapping[str, str] = field(default_factory=dict)
+    identity: Mapping[str, str] = field(default_factory=dict)
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    host: Mapping[str, str] = field(default_factory=dict)
+    clock: Mapping[str, Any] = field(default_factory=dict)
+    source_commit: str | None = None
+    packages: Mapping[str, str] = field(default_factory=dict)
+    plan_sha256: str | None = None
+    gates: Mapping[str, Any] = field(default_factory=dict)
+    assets: tuple[Asset, ...] = ()
+    captures: Mapping[str, str] = field(default_factory=dict)
+    captures_why: str | None = None
 
 
 @dataclass(frozen=True)
@@ -85,6 +160,7 @@ class RunOutcome:
     settings: tuple[SettingStep, ...] = ()
     #: Verdict of a run that judged nothing because the station failed.
     station_failed: bool = False
+    trace: Trace = field(default_factory=Trace)
 
     @property
     def verdict(self) -> Verdict:

@@ -8,12 +8,23 @@
 :class:`Verification`    what a verification found
 :class:`LoggedRun`       a run in a list
 :class:`RunRecord`       a run with everything that was measured
+:class:`Statement`       what somebody, or the station, has said
 :class:`Signoff`         a sign-off of a comparison, with its countersignatures
 =======================  ==============================================================
 """
 
 from linecheck.records.log.store import Log, LogReader
-from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
+from linecheck.records.log.stored import Head, LoggedRun, RunRecord, Statement, StoredRun, Verification
 from linecheck.records.signoff import Signoff
 
-__all__ = ["Head", "Log", "LogReader", "LoggedRun", "RunRecord", "Signoff", "StoredRun", "Verification"]
+__all__ = [
+    "Head",
+    "Log",
+    "LogReader",
+    "LoggedRun",
+    "RunRecord",
+    "Signoff",
+    "Statement",
+    "StoredRun",
+    "Verification",
+]

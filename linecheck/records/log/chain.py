@@ -35,11 +35,37 @@ __all__ = [
 BEGINNING = Head(0, "0" * 64)
 
 #: Which columns are hashed, and how: what new records have.
-RECORD_FORMAT = 2
-KNOWN_FORMATS = (1, 2)
+RECORD_FORMAT = 3
+KNOWN_FORMATS = (1, 2, 3)
 
-#: Columns that came with format 2.
-_SECOND = ("settings", "is_bound")
+#: Columns, and parts of a run, that came with a format.
+_CAME_WITH: dict[int, frozenset[str]] = {
+    2: frozenset({"settings", "is_bound"}),
+    3: frozenset(
+        {
+            "purpose",
+            "scanned",
+            "variant",
+            "lot",
+            "work_order",
+            "shift",
+            "nest",
+            "reason",
+            "override",
+            "identity",
+            "conditions",
+            "host",
+            "clock",
+            "source_commit",
+            "packages_digest",
+            "plan_sha256",
+            "gates",
+            "captures_why",
+            "capture_object",
+            "assets",
+        }
+    ),
+}
 
 Row = Mapping[str, Any]
 
@@ -67,10 +93,12 @@ def record_hash(run: Row, parts: Mapping[str, Sequence[Row]]) -> str:
         The rows that belong to it, by what they are, each with all its columns, in order.
     """
     columns = {name: value for name, value in run.items() if name != "record_hash"}
-    rows = {name: [dict(row) for row in part] for name, part in parts.items()}
-    if run["record_format"] == 1:
-        columns = _first_format(columns)
-        rows = {name: [_first_format(row) for row in part] for name, part in rows.items()}
+    rows: dict[str, Any] = {name: [dict(row) for row in part] for name, part in parts.items()}
+    later = _later_than(run["record_format"])
+    if later:
+        columns = _without(columns, later)
+        rows = {name: [_without(row, later) for row in part] for name, part in rows.items()}
+        rows = {name: part for name, part in rows.items() if name not in later or part}
     return digest(canonical_json({"run": columns, **rows}))
 
 
@@ -80,9 +108,16 @@ def statement_hash(row: Row) -> str:
     return digest(canonical_json({"statement": columns}))
 
 
-def _first_format(columns: Row) -> dict[str, Any]:
-    """Return a row as format 1 knew it; what was put into a later column since then stays, and breaks the hash."""
-    return {name: value for name, value in columns.items() if name not in _SECOND or value is not None}
+def _later_than(record_format: Any) -> frozenset[str]:  # noqa: ANN401 - whatever the log says
+    """Return which columns and parts came after a record's format; none where it is no known one."""
+    if record_format not in KNOWN_FORMATS:
+        return frozenset()
+    return frozenset[str]().union(*(names for came, names in _CAME_WITH.items() if came > record_format))
+
+
+def _without(columns: Row, later: frozenset[str]) -> dict[str, Any]:
+    """Return a row as its format knew it; what was put into a later column since then stays, and breaks the hash."""
+    return {name: value for name, value in columns.items() if name not in later or value is not None}
 
 
 def _blob(value: object) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from linecheck.records.log.chain import BEGINNING, record_hash, statement_hash
 from linecheck.records.log.schema import PARTS, run, statement
 from linecheck.records.log.stored import Head
 
-__all__ = ["Record", "fetch_record", "has_statements", "last_record", "records_after", "select_rows"]
+__all__ = ["Record", "fetch_record", "has_table", "last_record", "records_after", "select_rows"]
 
 Row = dict[str, Any]
 
@@ -43,9 +43,9 @@ def select_rows(connection: Connection, table: Table) -> Select[Any]:
     return select(*columns).select_from(table)
 
 
-def has_statements(connection: Connection) -> bool:
-    """Return whether the log has the table of statements yet."""
-    return bool(_present(connection, statement))
+def has_table(connection: Connection, table: Table) -> bool:
+    """Return whether the log has a table yet; one that an older linecheck has made may not."""
+    return bool(_present(connection, table))
 
 
 def last_record(connection: Connection) -> Head:
@@ -91,7 +91,7 @@ def records_after(connection: Connection, sequence: int | None, count: int) -> l
 
 def _numbered(connection: Connection) -> tuple[Table, ...]:
     """Return the tables whose rows are records."""
-    return (run, statement) if has_statements(connection) else (run,)
+    return (run, statement) if has_table(connection, statement) else (run,)
 
 
 def _present(connection: Connection, table: Table) -> set[str]:
@@ -107,6 +107,8 @@ def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str,
     """Return the rows that belong to a span of records, by record."""
     found: dict[int, dict[str, list[Row]]] = {}
     for name, (table, order) in PARTS.items():
+        if not has_table(connection, table):
+            continue
         within: ColumnElement[bool] = table.c.sequence.between(first, last)
         query = select_rows(connection, table).where(within)
         query = query.order_by(table.c.sequence, *(table.c[column] for column in order))

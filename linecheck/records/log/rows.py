@@ -13,30 +13,54 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.model import Bounds, Check, LimitFile, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-from linecheck.records.log.chain import RECORD_FORMAT, canonical_json
+from linecheck.records.log.chain import RECORD_FORMAT, canonical_json, digest
 from linecheck.records.log.stored import LoggedRun, RunRecord
 from linecheck.records.settle import NOT_RUN, all_problems
 from linecheck.records.text import encodable
 from linecheck.records.times import utc_text
-from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep
+from linecheck.station.outcome import Asset, CheckOutcome, RunOutcome, SettingStep, Trace
 
 __all__ = ["RecordRows", "limits_content", "logged_run", "record_rows", "run_record"]
 
 Row = dict[str, Any]
 Rows = Sequence[Row]
 
+#: What a trace says in columns of the run's row: as texts, and as JSON.
+_TRACE_TEXTS = (
+    "purpose",
+    "scanned",
+    "variant",
+    "lot",
+    "work_order",
+    "shift",
+    "nest",
+    "reason",
+    "source_commit",
+    "plan_sha256",
+    "captures_why",
+)
+_TRACE_DATA = ("override", "identity", "conditions", "host", "clock", "gates")
+
 
 class RecordRows(NamedTuple):
-    """The rows of one record, but for what the log itself gives it (sequence, attempt, time, hashes)."""
+    """The rows of one record, but for what the log itself gives it (sequence, attempt, time, hashes).
+
+    ``limits`` and ``documents`` are what it refers to, each by the digest of its bytes.
+    """
 
     run: Row
     parts: dict[str, list[Row]]
+    limits: bytes
+    documents: tuple[bytes, ...]
 
 
-def record_rows(outcome: RunOutcome, limits_digest: str) -> RecordRows:
+def record_rows(outcome: RunOutcome) -> RecordRows:
     """Return the rows that a settled outcome is stored in."""
+    trace = outcome.trace
+    content = limits_content(outcome.limits)
+    packages = canonical_json(dict(trace.packages)) if trace.packages else None
     parts: dict[str, list[Row]] = {
-        "checks": [_check_row(position, check) for position, check in enumerate(outcome.checks)],
+        "checks": [_check_row(position, check, trace) for position, check in enumerate(outcome.checks)],
         "readings": [
             {"check_position": at, "position": position, **_reading_row(item)}
             for at, check in enumerate(outcome.checks)
@@ -51,9 +75,15 @@ def record_rows(outcome: RunOutcome, limits_digest: str) -> RecordRows:
             _problem_row(position, check, problem)
             for position, (check, problem) in enumerate(all_problems(outcome))
         ],
+        "assets": [_asset_row(position, asset) for position, asset in enumerate(trace.assets)],
     }
+    run = _run_row(outcome) | {"limits_digest": digest(content)} | _trace_row(trace)
+    run["packages_digest"] = None if packages is None else digest(packages)
     return RecordRows(
-        _storable(_run_row(outcome, limits_digest)), {name: _all(rows) for name, rows in parts.items()}
+        _storable(run),
+        {name: _all(rows) for name, rows in parts.items()},
+        content,
+        () if packages is None else (packages,),
     )
 
 
@@ -75,11 +105,15 @@ def limits_content(limits: LimitFile) -> bytes:
 def logged_run(row: Row) -> LoggedRun:
     """Return what a list says of a run."""
     names = LoggedRun.__dataclass_fields__.keys()
-    return LoggedRun(**{name: row[name] for name in names} | {"verdict": Verdict(row["verdict"])})
+    known = {"verdict": Verdict(row["verdict"]), "purpose": row["purpose"] or "unit"}
+    return LoggedRun(**{name: row[name] for name in names} | known)
 
 
-def run_record(run: Row, parts: Mapping[str, Rows], limits: str) -> RunRecord:
-    """Return a run with everything that was measured; ``limits`` is what is stored of its limit file."""
+def run_record(run: Row, parts: Mapping[str, Rows], limits: str, packages: str | None = None) -> RunRecord:
+    """Return a run with everything that was measured.
+
+    ``limits`` is what is stored of its limit file, ``packages`` of what it ran with.
+    """
     readings, curves = (_grouped(parts[name], "check_position") for name in ("readings", "curves"))
     problems = {
         name: [_problem(row) for row in rows]
@@ -103,6 +137,7 @@ def run_record(run: Row, parts: Mapping[str, Rows], limits: str) -> RunRecord:
         interface=json.loads(run["interface"]),
         station_config_sha256=run["station_config_sha256"],
         settings=tuple(SettingStep(**step) for step in json.loads(run["settings"] or "[]")),
+        trace=_trace(run, parts, packages),
     )
 
 
@@ -114,7 +149,7 @@ def _grouped(rows: Rows, column: str) -> dict[Any, list[Row]]:
     return groups
 
 
-def _run_row(outcome: RunOutcome, limits_digest: str) -> Row:
+def _run_row(outcome: RunOutcome) -> Row:
     return {
         "record_format": RECORD_FORMAT,
         "run_id": outcome.run_id,
@@ -135,12 +170,33 @@ def _run_row(outcome: RunOutcome, limits_digest: str) -> Row:
         "limit_path": outcome.limits.path,
         "limit_revision": outcome.limits.revision,
         "limit_sha256": outcome.limits.sha256,
-        "limits_digest": limits_digest,
         "settings": _json([asdict(step) for step in outcome.settings]),
     }
 
 
-def _check_row(position: int, check: CheckOutcome) -> Row:
+def _trace_row(trace: Trace) -> Row:
+    return {
+        **{name: getattr(trace, name) for name in _TRACE_TEXTS},
+        **{name: _json(dict(getattr(trace, name))) for name in _TRACE_DATA},
+    }
+
+
+def _trace(run: Row, parts: Mapping[str, Rows], packages: str | None) -> Trace:
+    """Return what a record says beside what was measured; a record of an older format says less."""
+    texts = {name: run[name] for name in _TRACE_TEXTS if run[name] is not None}
+    data = {name: json.loads(run[name] or "{}") for name in _TRACE_DATA}
+    kept = {
+        row["name"]: row["capture_object"] for row in parts["checks"] if row["capture_object"] is not None
+    }
+    assets = tuple(Asset(row["role"], row["asset"], json.loads(row["facts"])) for row in parts["assets"])
+    return Trace(**texts, **data, packages=json.loads(packages or "{}"), assets=assets, captures=kept)
+
+
+def _asset_row(position: int, asset: Asset) -> Row:
+    return {"position": position, "role": asset.role, "asset": asset.id, "facts": _json(dict(asset.facts))}
+
+
+def _check_row(position: int, check: CheckOutcome, trace: Trace) -> Row:
     return {
         "position": position,
         "name": check.check,
@@ -149,6 +205,7 @@ def _check_row(position: int, check: CheckOutcome) -> Row:
         "seconds": float(check.seconds),
         "stimulus_sha256": check.stimulus_sha256,
         "capture_sha256": check.capture_sha256,
+        "capture_object": trace.captures.get(check.check),
     }
 
 

@@ -1,18 +1,18 @@
 """The log's tables, and the numbered migrations that make them.
 
 Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of ``run_check``, ``reading``,
-``curve`` and ``problem``. ``limits`` holds what the limit files said, once each, so that a log can be read
-without them. ``statement`` holds what people (or stations) have said: its kind, what it is about (``subject``), and the
-rest as JSON. Runs and statements share one sequence: no number is in both.
+``curve``, ``problem`` and ``run_asset``. ``limits`` holds what the limit files said, once each, so that a log can be
+read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
+what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
+share one sequence: no number is in both. ``sent`` is no record: it notes how far another place has confirmed that it
+has the log, and changes.
 
-- A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL,
-is never
-  stored.
+- A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL, is
+  never stored.
 - The points of a curve are IEEE 754 binary64 numbers, little-endian, one after the other.
 - Setups, calibration, interface, metrics of a problem and limits are JSON.
-- Rows are added, never changed: triggers refuse UPDATE and DELETE, which guards against accidents, and the
-chain of
-  hashes (:mod:`linecheck.records.log.chain`) shows what was changed all the same.
+- Rows of all but ``sent`` are added, never changed: triggers refuse UPDATE and DELETE, which guards against
+  accidents, and the chain of hashes (:mod:`linecheck.records.log.chain`) shows what was changed all the same.
 
 A migration never changes once it is released; a new one is added after it. A migration that adds columns to
 what is hashed also adds a record format, so that older records still verify.
@@ -27,11 +27,14 @@ __all__ = [
     "MIGRATIONS",
     "PARTS",
     "curve",
+    "document",
     "limits",
     "problem",
     "reading",
     "run",
+    "run_asset",
     "run_check",
+    "sent",
     "statement",
 ]
 
@@ -174,8 +177,63 @@ CREATE TABLE statement (
     ),
 )
 
+_THIRD = (
+    "ALTER TABLE run ADD COLUMN purpose TEXT CHECK (purpose IN ('unit', 'golden', 'challenge'))",
+    *(
+        f"ALTER TABLE run ADD COLUMN {column} TEXT"
+        for column in (
+            "scanned",
+            "variant",
+            "lot",
+            "work_order",
+            "shift",
+            "nest",
+            "reason",
+            "override",
+            "identity",
+            "conditions",
+            "host",
+            "clock",
+            "source_commit",
+            "packages_digest",
+            "plan_sha256",
+            "gates",
+            "captures_why",
+        )
+    ),
+    "ALTER TABLE run_check ADD COLUMN capture_object TEXT",
+    """
+CREATE TABLE run_asset (
+    sequence INTEGER NOT NULL REFERENCES run,
+    position INTEGER NOT NULL,
+    role TEXT NOT NULL,
+    asset TEXT NOT NULL,
+    facts TEXT NOT NULL,
+    PRIMARY KEY (sequence, position)
+) STRICT, WITHOUT ROWID""",
+    "CREATE TABLE document (digest TEXT PRIMARY KEY NOT NULL, content TEXT NOT NULL) STRICT",
+    """
+CREATE TABLE sent (
+    target TEXT PRIMARY KEY NOT NULL,
+    sequence INTEGER NOT NULL,
+    record_hash TEXT NOT NULL,
+    acknowledged TEXT NOT NULL
+) STRICT""",
+    "CREATE INDEX run_asset_by_asset ON run_asset (asset, sequence)",
+    "CREATE INDEX run_by_recorded ON run (recorded)",
+    "CREATE INDEX run_by_verdict ON run (verdict, sequence)",
+    "CREATE INDEX run_by_lot ON run (lot, sequence) WHERE lot IS NOT NULL",
+    "CREATE INDEX run_by_work_order ON run (work_order, sequence) WHERE work_order IS NOT NULL",
+    *(
+        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
+        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
+        for table in ("run_asset", "document")
+        for event in ("update", "delete")
+    ),
+)
+
 #: Statements of each migration; the schema's version is how many have been applied.
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
 
 _tables = MetaData()
 
@@ -186,14 +244,20 @@ def _table(name: str, columns: str) -> Table:
 
 
 limits = _table("limits", "digest content")
+document = _table("document", "digest content")
+sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",
     "sequence record_format run_id recorded serial model attempt verdict station_failed firmware operator "
     "station station_config_sha256 calibration interface software started finished duration_seconds "
     "limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash "
-    "settings",
+    "settings "
+    "purpose scanned variant lot work_order shift nest reason override identity conditions host clock "
+    "source_commit packages_digest plan_sha256 gates captures_why",
 )
-run_check = _table("run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256")
+run_check = _table(
+    "run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256 capture_object"
+)
 reading = _table(
     "reading",
     "sequence check_position position metric channel value unit uncertainty "
@@ -205,6 +269,7 @@ curve = _table(
     "worst_x worst_y verdict margin pass_limit fail_limit side",
 )
 problem = _table("problem", "sequence position check_name channel code message blocks metrics")
+run_asset = _table("run_asset", "sequence position role asset facts")
 statement = _table(
     "statement", "sequence record_format kind subject recorded content previous_hash record_hash"
 )
@@ -215,4 +280,5 @@ PARTS: dict[str, tuple[Table, tuple[str, ...]]] = {
     "readings": (reading, ("check_position", "position")),
     "curves": (curve, ("check_position", "position")),
     "problems": (problem, ("position",)),
+    "assets": (run_asset, ("position",)),
 }

@@ -1,4 +1,4 @@
-"""What people have said, in the log: sign-offs of comparisons, and their countersignatures.
+"""What people and stations have said, in the log: sign-offs of comparisons, checks of the station, overrides.
 
 A statement has a kind, says what it is about (``subject``) and the rest as canonical JSON. A further kind of
 statement needs no table of its own.
@@ -24,9 +24,9 @@ from sqlalchemy import Connection, insert, select
 from linecheck import __version__
 from linecheck.errors import RecordError, UsageError
 from linecheck.records.log.chain import RECORD_FORMAT, canonical_json, statement_hash
-from linecheck.records.log.fetch import has_statements, last_record
+from linecheck.records.log.fetch import has_table, last_record
 from linecheck.records.log.schema import statement
-from linecheck.records.log.stored import Head
+from linecheck.records.log.stored import Head, Statement
 from linecheck.records.signoff import (
     Countersignature,
     Signature,
@@ -44,6 +44,7 @@ __all__ = [
     "add_statement",
     "find_signoff",
     "find_signoffs",
+    "find_statements",
 ]
 
 SIGNOFF = "signoff"
@@ -82,6 +83,28 @@ def add_statement(connection: Connection, kind: str, subject: str, content: Mapp
     return Head(last.sequence + 1, own_hash)
 
 
+def find_statements(
+    connection: Connection,
+    kinds: Sequence[str],
+    *,
+    subject: str | None = None,
+    limit: int | None = None,
+    before: int | None = None,
+) -> tuple[Statement, ...]:
+    """Return statements of some kinds, the newest first; those about one subject, where it is given."""
+    if not has_table(connection, statement):
+        return ()
+    query = select(statement).where(statement.c.kind.in_(kinds)).order_by(statement.c.sequence.desc())
+    if subject is not None:
+        query = query.where(statement.c.subject == subject)
+    if before is not None:
+        query = query.where(statement.c.sequence < before)
+    return tuple(
+        Statement(row.sequence, row.record_hash, row.recorded, row.kind, row.subject, json.loads(row.content))
+        for row in connection.execute(query.limit(limit))
+    )
+
+
 def find_signoff(connection: Connection, sequence: int) -> Signoff:
     """Return a sign-off by its number, with its countersignatures.
 
@@ -93,7 +116,7 @@ def find_signoff(connection: Connection, sequence: int) -> Signoff:
         It has been changed since it was stored.
     """
     row = None
-    if has_statements(connection):
+    if has_table(connection, statement):
         row = connection.execute(select(statement).where(statement.c.sequence == sequence)).one_or_none()
     found = None if row is None else row._asdict()
     if found is None or found["kind"] != SIGNOFF:
@@ -112,7 +135,7 @@ def find_signoffs(
     connection: Connection, *, digest: str | None = None, limit: int | None = None, before: int | None = None
 ) -> tuple[Signoff, ...]:
     """Return sign-offs with their countersignatures, the newest first; of one comparison, given its digest."""
-    if not has_statements(connection):
+    if not has_table(connection, statement):
         return ()
     query = select(statement).where(statement.c.kind == SIGNOFF).order_by(statement.c.sequence.desc())
     if digest is not None:

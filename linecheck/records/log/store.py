@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import Connection, Engine, func, insert, select
+from sqlalchemy import Connection, Engine, Table, func, insert, select
 
 from linecheck.errors import RecordError, UsageError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log.chain import digest, record_hash
+from linecheck.records.log.chain import canonical_json, record_hash
 from linecheck.records.log.connect import database_path, open_reader, open_writer, plain_errors
-from linecheck.records.log.fetch import fetch_record, last_record, select_rows
+from linecheck.records.log.fetch import fetch_record, has_table, last_record, select_rows
 from linecheck.records.log.population import EarlierUnits, WantedReading, earlier_units
-from linecheck.records.log.rows import RecordRows, limits_content, logged_run, record_rows, run_record
-from linecheck.records.log.schema import PARTS, limits, run
+from linecheck.records.log.rows import RecordRows, logged_run, record_rows, run_record
+from linecheck.records.log.schema import PARTS, document, limits, run, statement
 from linecheck.records.log.statements import (
     SIGNOFF,
     add_countersignature,
     add_statement,
     find_signoff,
     find_signoffs,
+    find_statements,
 )
-from linecheck.records.log.stored import Head, LoggedRun, RunRecord, StoredRun, Verification
+from linecheck.records.log.stored import Head, LoggedRun, RunRecord, Statement, StoredRun, Verification
 from linecheck.records.log.verify import verify_log
 from linecheck.records.settle import settled
 from linecheck.records.signoff import Signature, Signoff, signed_content
@@ -148,8 +150,9 @@ class LogReader:
             if row is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
             record = fetch_record(connection, sequence)
-            content = select(limits.c.content).where(limits.c.digest == record.row["limits_digest"])
-            return run_record(record.row, record.parts, connection.scalar(content) or "")
+            content = _content(connection, limits, record.row["limits_digest"])
+            packages = _content(connection, document, record.row["packages_digest"])
+            return run_record(record.row, record.parts, content or "", packages)
 
     def earlier_units(
         self, model: str, serial: str, wanted: Sequence[WantedReading], *, run_id: str
@@ -200,6 +203,27 @@ class LogReader:
                 "(or its first 8 characters), its number in the log, or a serial number"
             )
         return int(newest)
+
+    def statements(
+        self,
+        *kinds: str,
+        subject: str | None = None,
+        limit: int | None = None,
+        before: int | None = None,
+    ) -> tuple[Statement, ...]:
+        """Return statements of some kinds, the newest first.
+
+        Parameters
+        ----------
+        *kinds : str
+        subject : str, optional
+            Only those about it.
+        limit, before : int, optional
+            As for :meth:`runs`; all of them, if left out.
+        """
+        with self._reading() as connection:
+            about = None if subject is None else encodable(subject)
+            return find_statements(connection, kinds, subject=about, limit=limit, before=before)
 
     def signoff(self, sequence: int) -> Signoff:
         """Return a sign-off with its countersignatures, by its number in the log.
@@ -311,12 +335,33 @@ class Log(LogReader):
         RecordError
             It could not be recorded (locked, disk full, recorded already, …), and nothing of it was.
         """
-        content = limits_content(outcome.limits)
-        record = record_rows(settled(outcome), digest(content))
+        record = record_rows(settled(outcome))
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             self._refuse_recorded(connection, record.run["run_id"])
-            _keep_limits(connection, record.run["limits_digest"], content)
+            _keep(connection, limits, record.run["limits_digest"], record.limits)
+            for content in record.documents:
+                _keep(connection, document, record.run["packages_digest"], content)
             return _insert(connection, record)
+
+    def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
+        """Record what somebody, or the station, says; return the statement's number and hash.
+
+        Parameters
+        ----------
+        kind : str
+            What sort of statement it is.
+        subject : str
+            What it is about.
+        content : mapping
+            Plain data; the software's name and version are added.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded, and nothing of it was.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            return add_statement(connection, kind, encodable(subject), content)
 
     def sign(self, comparison: Comparison, signed: Signature) -> Head:
         """Record who has decided what on a comparison; return the statement's number and hash.
@@ -364,9 +409,16 @@ def _count(connection: Connection, model: str, serial: str) -> int:
     return int(connection.scalar(query) or 0)
 
 
-def _keep_limits(connection: Connection, noted: str, content: bytes) -> None:
-    if connection.scalar(select(limits.c.digest).where(limits.c.digest == noted)) is None:
-        connection.execute(insert(limits).values(digest=noted, content=content.decode()))
+def _content(connection: Connection, table: Table, noted: str | None) -> str | None:
+    """Return what a record refers to by its digest; None where it refers to nothing, or it is not there."""
+    if noted is None or not has_table(connection, table):
+        return None
+    return connection.scalar(select(table.c.content).where(table.c.digest == noted))
+
+
+def _keep(connection: Connection, table: Table, noted: str, content: bytes) -> None:
+    if connection.scalar(select(table.c.digest).where(table.c.digest == noted)) is None:
+        connection.execute(insert(table).values(digest=noted, content=content.decode()))
 
 
 def _insert(connection: Connection, record: RecordRows) -> StoredRun:
@@ -374,12 +426,17 @@ def _insert(connection: Connection, record: RecordRows) -> StoredRun:
     last = last_record(connection)
     sequence = last.sequence + 1
     attempt = _count(connection, record.run["model"], record.run["serial"]) + 1
+    now = datetime.now(UTC)
+    behind = _behind_seconds(connection, last, now)
     added: dict[str, Any] = {
         "sequence": sequence,
         "attempt": attempt,
-        "recorded": utc_text(datetime.now(UTC)),
+        "recorded": utc_text(now),
         "previous_hash": last.record_hash,
     }
+    if behind:
+        clock = json.loads(record.run["clock"]) | {"behind_seconds": behind}
+        added["clock"] = canonical_json(clock).decode()
     row = record.run | added
     parts = {name: [part | {"sequence": sequence} for part in rows] for name, rows in record.parts.items()}
     own_hash = record_hash(row, parts)
@@ -393,4 +450,15 @@ def _insert(connection: Connection, record: RecordRows) -> StoredRun:
             "the record did not come back from the database as it went in, so the run was not recorded. "
             "This is a fault in linecheck: please report it"
         )
-    return StoredRun(sequence, attempt, own_hash)
+    return StoredRun(sequence, attempt, own_hash, behind)
+
+
+def _behind_seconds(connection: Connection, last: Head, now: datetime) -> float:
+    """Return by how much the clock stands before the time of the last record; 0 where it does not."""
+    for table in (run, statement):
+        recorded = connection.scalar(select(table.c.recorded).where(table.c.sequence == last.sequence))
+        if recorded is not None:
+            with contextlib.suppress(ValueError):
+                before = datetime.fromisoformat(recorded)
+                return max(0.0, round((before - now).total_seconds(), 3))
+    return 0.0

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import Verdict
-from linecheck.station.outcome import CheckOutcome, SettingStep
+from linecheck.station.outcome import CheckOutcome, Purpose, SettingStep, Trace
 
-__all__ = ["Head", "LoggedRun", "RunRecord", "StoredRun", "Verification"]
+__all__ = ["Head", "LoggedRun", "RunRecord", "Statement", "StoredRun", "Verification"]
 
 
 class Head(NamedTuple):
@@ -26,11 +26,27 @@ class Head(NamedTuple):
 
 @dataclass(frozen=True)
 class StoredRun:
-    """A run that is in the log: its sequence number, which attempt of its unit it is, and its hash."""
+    """A run that is in the log: its sequence number, which attempt of its unit it is, and its hash.
+
+    ``behind_seconds`` is by how much the clock stands before the time of the record before, 0 where it does not.
+    """
 
     sequence: int
     attempt: int
     record_hash: str
+    behind_seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What somebody, or the station, has said: its number, its kind, what it is about, and the rest as plain data."""
+
+    sequence: int
+    record_hash: str
+    recorded: str
+    kind: str
+    subject: str
+    content: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -54,6 +70,14 @@ class LoggedRun:
     limit_revision: int
     limit_sha256: str
     record_hash: str
+    recorded: str = ""
+    purpose: Purpose = "unit"
+    variant: str | None = None
+    lot: str | None = None
+    work_order: str | None = None
+    shift: str | None = None
+    nest: str | None = None
+    reason: str | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +96,7 @@ class RunRecord:
     interface: Mapping[str, str]
     station_config_sha256: str | None = None
     settings: tuple[SettingStep, ...] = ()
+    trace: Trace = field(default_factory=Trace)
 
 
 @dataclass(frozen=True)

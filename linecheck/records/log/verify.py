@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, Table, func, select
 
-from linecheck.records.log.chain import BEGINNING, KNOWN_FORMATS, RECORD_FORMAT, digest
+from linecheck.records.log.chain import BEGINNING, KNOWN_FORMATS, digest
 from linecheck.records.log.connect import plain_errors
-from linecheck.records.log.fetch import Record, last_record, records_after
-from linecheck.records.log.schema import PARTS, limits
+from linecheck.records.log.fetch import Record, has_table, last_record, records_after
+from linecheck.records.log.schema import PARTS, document, limits
 from linecheck.records.log.stored import Head, Verification
 
 __all__ = ["verify_log"]
@@ -42,7 +42,7 @@ class _Chain:
         self.engine = engine
         self.head = BEGINNING
         self.expected = expected
-        self.known_limits: set[str] = set()
+        self.known: set[str] = set()
 
     def add(self, record: Record) -> str | None:
         """Add the next record; return what is wrong with it."""
@@ -73,7 +73,7 @@ class _Chain:
         row, before = record.row, sequence - 1
         if row["sequence"] != sequence:
             return self._misplaced(row["sequence"], sequence)
-        if row["record_format"] not in (KNOWN_FORMATS if record.is_run else (RECORD_FORMAT,)):
+        if row["record_format"] not in (KNOWN_FORMATS if record.is_run else KNOWN_FORMATS[1:]):
             return f"record {sequence} has been changed since it was stored: its format is unknown"
         if record.computed_hash() != row["record_hash"]:
             return f"record {sequence} has been changed since it was stored: it does not match its hash"
@@ -86,8 +86,13 @@ class _Chain:
             return (
                 f"record {sequence} is no run, but readings or other parts of a run were put under its number"
             )
-        if record.is_run and not self._limits_match(row["limits_digest"]):
+        if record.is_run and not self._matches(limits, row["limits_digest"]):
             return f"the limits that record {sequence} was judged by have been changed since they were stored"
+        packages = row["packages_digest"] if record.is_run else None
+        if packages is not None and not self._matches(document, packages):
+            return (
+                f"the packages that record {sequence} was made with have been changed since they were stored"
+            )
         own = Head(sequence, row["record_hash"])
         if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
             return f"record {sequence} is not the one that was noted: the log was written anew"
@@ -98,14 +103,15 @@ class _Chain:
             return f"record {found} is there twice: one of them was inserted"
         return f"record {expected} is missing: the next one there is record {found}"
 
-    def _limits_match(self, noted: str) -> bool:
-        if noted in self.known_limits:
+    def _matches(self, table: Table, noted: str) -> bool:
+        """Return whether what a record refers to is what it was."""
+        if noted in self.known:
             return True
         with self.engine.connect() as connection, connection.begin():
-            content = connection.scalar(select(limits.c.content).where(limits.c.digest == noted))
+            content = connection.scalar(select(table.c.content).where(table.c.digest == noted))
         if content is None or digest(content.encode("utf-8", "surrogateescape")) != noted:
             return False
-        self.known_limits.add(noted)
+        self.known.add(noted)
         return True
 
 
@@ -127,6 +133,8 @@ def _stray(engine: Engine) -> tuple[str, int] | None:
     with engine.connect() as connection, connection.begin():
         newest = last_record(connection).sequence
         for name, (table, _) in PARTS.items():
+            if not has_table(connection, table):
+                continue
             number = table.c.sequence
             for outside in (number < 1, number > newest):
                 found = connection.scalar(select(func.min(number)).where(outside))
