@@ -18,13 +18,17 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from linecheck.checks.base import Problem
 from linecheck.errors import Fault
 from linecheck.limits.header import NAME
-from linecheck.station.setup_command import split_command
+from linecheck.station.outcome import Asset
 from linecheck.station.simulated_unit import SimulatedUnit
+from linecheck.station.station_command import split_command
 from linecheck.station.toml_file import TomlFile, parse_model, read_toml
 
 __all__ = [
+    "AssetConfig",
     "CalibrationConfig",
     "CaptureConfig",
+    "ConditionsConfig",
+    "IdentifyConfig",
     "PlaybackConfig",
     "ProtectionConfig",
     "RecordsConfig",
@@ -46,6 +50,7 @@ Text = Annotated[str, Field(min_length=1, max_length=200)]
 COMMON_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 352_800, 384_000, 705_600, 768_000)
 
 _STATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_ASSET_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,63}")
 
 
 class _Table(BaseModel):
@@ -124,18 +129,13 @@ class CaptureConfig(_Table):
         return self
 
 
-class CalibrationConfig(_Table):
-    """When the capture's volts were last compared with something better, and when that is due again.
-
-    ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
-    volts. ``refuse_when_overdue`` makes every run invalid after that day; without it the run says so and goes on.
-    """
+class _Calibrated(_Table):
+    """What was compared with something better on a day, and is due to be compared again on another."""
 
     performed: date | None = None
     due: date | None = None
     by: Text | None = None
     certificate: Text | None = None
-    uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
     refuse_when_overdue: bool = False
 
     @model_validator(mode="after")
@@ -144,24 +144,75 @@ class CalibrationConfig(_Table):
             raise ValueError(f"due ({self.due}) is before performed ({self.performed})")
         return self
 
-    def problems(self, today: date) -> tuple[Problem, ...]:
-        """Return what a run on this day must say of the calibration."""
+    def overdue(self, what: str, code: str, today: date) -> tuple[Problem, ...]:
+        """Return what a run on this day must say of it; ``what`` is its name in a sentence."""
         if self.due is None or today <= self.due:
             return ()
         days = (today - self.due).days
-        message = f"the station's calibration was due on {self.due}, {days} day{'s' if days != 1 else ''} ago"
-        return (Problem("calibration_overdue", message, blocks=self.refuse_when_overdue),)
+        message = f"{what} was due on {self.due}, {days} day{'s' if days != 1 else ''} ago"
+        return (Problem(code, message, blocks=self.refuse_when_overdue),)
 
-    def record(self) -> dict[str, str]:
-        """Return what the record says of it."""
+    def calibrated(self) -> dict[str, str]:
+        """Return what the record says of the days and of who it was."""
         entries = {
             "performed": self.performed,
             "due": self.due,
             "by": self.by,
             "certificate": self.certificate,
-            "uncertainty_percent": self.uncertainty_percent or None,
         }
         return {name: str(value) for name, value in entries.items() if value is not None}
+
+
+class CalibrationConfig(_Calibrated):
+    """When the capture's volts were last compared with something better, and when that is due again.
+
+    ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
+    volts. ``refuse_when_overdue`` makes every run invalid after that day; without it the run says so and goes on.
+    """
+
+    uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+
+    def problems(self, today: date) -> tuple[Problem, ...]:
+        """Return what a run on this day must say of the calibration."""
+        return self.overdue("the station's calibration", "calibration_overdue", today)
+
+    def record(self) -> dict[str, str]:
+        """Return what the record says of it."""
+        uncertain = {"uncertainty_percent": str(self.uncertainty_percent)} if self.uncertainty_percent else {}
+        return self.calibrated() | uncertain
+
+
+class AssetConfig(_Calibrated):
+    """A thing that every number of the station rests on: an interface, a cable, an adapter, a load.
+
+    Attributes
+    ----------
+    id : str
+        What is written on it: letters, digits, ``.``, ``_``, ``-``, ``/``.
+    what : str or None
+        What it is, in words.
+    """
+
+    id: str
+    what: Text | None = None
+
+    @field_validator("id")
+    @classmethod
+    def _plain_id(cls, name: str) -> str:
+        if _ASSET_ID.fullmatch(name) is None:
+            raise ValueError(
+                f"{name[:40]!r} is no asset's id: it has letters, digits, '.', '_', '-', '/', at most 64"
+            )
+        return name
+
+    def problems(self, role: str, today: date) -> tuple[Problem, ...]:
+        """Return what a run on this day must say of it."""
+        return self.overdue(f"the calibration of {role} {self.id}", "asset_overdue", today)
+
+    def record(self, role: str) -> Asset:
+        """Return what the record says of it."""
+        described = {} if self.what is None else {"what": self.what}
+        return Asset(role, self.id, described | self.calibrated())
 
 
 class RecordsConfig(_Table):
@@ -184,17 +235,8 @@ class ProtectionConfig(_Table):
     ramp_seconds: float = Field(0.01, ge=0.0, le=1.0)
 
 
-class SetupConfig(_Table):
-    """How the station makes one setting of the unit: by a command, which ends with status 0 once it is made.
-
-    Attributes
-    ----------
-    command : str
-        Program and arguments, split as a shell splits them and run without one. ``{value}`` and ``{setting}`` stand
-        for those.
-    timeout_seconds : float
-        How long it may take.
-    """
+class _Command(_Table):
+    """A program with its arguments, split as a shell splits them and run without one, and how long it may take."""
 
     command: Annotated[str, Field(min_length=1, max_length=2000)]
     timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
@@ -211,6 +253,25 @@ class SetupConfig(_Table):
         return command
 
 
+class SetupConfig(_Command):
+    """How the station makes one setting of the unit: by a command, which ends with status 0 once it is made.
+
+    ``{value}`` and ``{setting}`` stand for those.
+    """
+
+
+class IdentifyConfig(_Command):
+    """The command that asks the unit what it is; it prints ``name = value``, one a line, and ends with status 0.
+
+    ``{serial}`` stands for the serial number that was scanned. What it may say is up to it; ``serial``, ``firmware``
+    and the settings of the limit file are held against what is expected.
+    """
+
+
+class ConditionsConfig(_Command):
+    """The command that says what the station works in (temperature, state of the mixer), as ``name = value``."""
+
+
 class StationConfig(_Table):
     """A whole station config."""
 
@@ -225,6 +286,19 @@ class StationConfig(_Table):
     protection: ProtectionConfig = ProtectionConfig()
     simulated: SimulatedUnit = SimulatedUnit()
     setup: Annotated[dict[str, SetupConfig], Field(max_length=64)] = {}
+    nest: Text | None = None
+    assets: Annotated[dict[str, AssetConfig], Field(max_length=64)] = {}
+    identify: IdentifyConfig | None = None
+    conditions: ConditionsConfig | None = None
+
+    @field_validator("assets")
+    @classmethod
+    def _each_asset_once(cls, assets: dict[str, AssetConfig]) -> dict[str, AssetConfig]:
+        ids = [asset.id for asset in assets.values()]
+        for role, asset in assets.items():
+            if ids.count(asset.id) > 1:
+                raise ValueError(f"{role}: the asset {asset.id} is named twice; each has an id of its own")
+        return assets
 
     @field_validator("station")
     @classmethod
@@ -259,11 +333,12 @@ def load_station(path: str | Path) -> Station:
 
 
 def _interface_faults(file: TomlFile) -> Iterator[Fault]:
-    """Yield what the chosen interface needs and the file does not say, or the reverse, and settings without a name."""
-    for name in _as_table(file.data.get("setup")):
-        if re.fullmatch(NAME, name) is None:
-            message = "is no setting: it has lower-case letters, digits and '_', as in a limit file"
-            yield file.fault(("setup", name), message)
+    """Yield what the chosen interface needs and the file does not say, or the reverse, and what has no plain name."""
+    for table, what in (("setup", "no setting"), ("assets", "no name of an asset")):
+        for name in _as_table(file.data.get(table)):
+            if re.fullmatch(NAME, name) is None:
+                message = f"is {what}: it has lower-case letters, digits and '_', as in a limit file"
+                yield file.fault((table, name), message)
     if file.data.get("interface") == "sound":
         needs = {"playback": ("device", "channels", "rates_hz"), "capture": ("device", "rate_hz", "channels")}
         for table, names in needs.items():

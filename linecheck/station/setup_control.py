@@ -21,9 +21,9 @@ from linecheck.limits.model import Check
 from linecheck.limits.source import shown
 from linecheck.station.config import SetupConfig, StationConfig
 from linecheck.station.outcome import How, SettingStep
-from linecheck.station.setup_command import run_setup_command
 from linecheck.station.setup_order import follows_stimulus, varying_settings
 from linecheck.station.simulated_unit import SETTABLE
+from linecheck.station.station_command import run_station_command
 
 __all__ = ["Operator", "Sets", "SetupControl", "made_by_hand"]
 
@@ -157,7 +157,8 @@ class SetupControl:
             "LINECHECK_VALUE": value,
             "LINECHECK_SERIAL": self._serial,
         }
-        return run_setup_command(config.command, setting, value, config.timeout_seconds, environment)
+        fills = {"setting": setting, "value": value}
+        return run_station_command(config.command, fills, config.timeout_seconds, environment)
 
     def _by_operator(self, setting: str, value: str) -> str | None:
         if self._operator is None:

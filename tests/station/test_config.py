@@ -144,3 +144,48 @@ def test_calibration_cannot_be_due_before_it_was_performed(tmp_path):
 )
 def test_what_was_expected_is_told_in_plain_words(tmp_path, line, words):
     assert list(faults_of(tmp_path, f"{MINIMAL}{line}\n").values()) == [words]
+
+
+ASSETS = """nest = "a"
+[assets.interface]
+id = "IF-0012"
+what = "capture interface"
+due = 2026-05-01
+certificate = "K-117"
+refuse_when_overdue = true
+[assets.cable_left]
+id = "CB-0007"
+"""
+
+
+def test_assets_are_recorded_and_said_when_overdue(tmp_path):
+    path = tmp_path / "station.toml"
+    path.write_text(MINIMAL + ASSETS, encoding="utf-8")
+    config = load_station(path).config
+    assert config.nest == "a"
+    interface, cable = (asset.record(role) for role, asset in config.assets.items())
+    assert (interface.role, interface.id) == ("interface", "IF-0012")
+    assert interface.facts == {"what": "capture interface", "due": "2026-05-01", "certificate": "K-117"}
+    assert (cable.role, cable.id, cable.facts) == ("cable_left", "CB-0007", {})
+    asset = config.assets["interface"]
+    assert asset.problems("interface", date(2026, 5, 1)) == ()
+    (said,) = asset.problems("interface", date(2026, 5, 3))
+    assert (said.code, said.blocks) == ("asset_overdue", True)
+    assert said.message == "the calibration of interface IF-0012 was due on 2026-05-01, 2 days ago"
+    assert config.assets["cable_left"].problems("cable_left", date(2036, 1, 1)) == ()
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ('[assets.a]\nid = "A 1"', "is no asset's id"),
+        ('[assets.a]\nid = "A1"\n[assets.b]\nid = "A1"', "named twice"),
+        ('[assets."A b"]\nid = "A1"', "is no name of an asset"),
+        ("[assets.a]\n", "assets.a.id"),
+        ('[identify]\ncommand = "who \'am"', "is no command"),
+        ("[conditions]\ncommand = 'x'\ntimeout_seconds = 0", "more than 0"),
+    ],
+)
+def test_assets_and_commands_that_make_no_sense_are_refused(tmp_path, table, message):
+    said = [f"{place}: {fault}" for place, fault in faults_of(tmp_path, MINIMAL + table).items()]
+    assert any(message in fault for fault in said), said

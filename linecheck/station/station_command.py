@@ -1,8 +1,12 @@
-"""The station's own command that makes a setting of the unit: run without a shell, bounded in time and output."""
+"""The station's own commands (a setting of the unit, its identity, conditions): run without a shell, bounded.
+
+They are bounded in time and in output.
+"""
 
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import signal
 import subprocess
@@ -11,7 +15,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import IO, Final
 
-__all__ = ["MOST_OUTPUT", "run_setup_command", "split_command"]
+__all__ = ["MOST_OUTPUT", "run_station_command", "split_command"]
 
 #: Characters of a command's output that are kept, the last ones.
 MOST_OUTPUT: Final = 4000
@@ -33,16 +37,16 @@ def split_command(command: str) -> list[str]:
     return words
 
 
-def run_setup_command(
-    command: str, setting: str, value: str, timeout_seconds: float, environment: Mapping[str, str]
+def run_station_command(
+    command: str, fills: Mapping[str, str], timeout_seconds: float, environment: Mapping[str, str]
 ) -> tuple[str | None, str]:
-    """Run a command that makes a setting.
+    """Run a command of the station.
 
     Parameters
     ----------
     command : str
-        ``{setting}`` and ``{value}`` stand for those, inside an argument: they never make another one.
-    setting, value : str
+    fills : mapping of str to str
+        What stands for ``{name}`` inside an argument; it never makes another one.
     timeout_seconds : float
         After that it is ended, with all that it has started.
     environment : mapping of str to str
@@ -51,11 +55,11 @@ def run_setup_command(
     Returns
     -------
     why : str or None
-        Why the setting was not made; None where it was.
+        Why it was not done; None where the command ended with status 0.
     output : str
         The last of what the command printed on both its outputs.
     """
-    words = [_filled(word, setting, value) for word in split_command(command)]
+    words = [_filled(word, fills) for word in split_command(command)]
     try:
         process = subprocess.Popen(
             words,
@@ -81,9 +85,10 @@ def run_setup_command(
     return (None if status == 0 else _failure(status, output)), output
 
 
-def _filled(word: str, setting: str, value: str) -> str:
-    # In one pass over the pieces between the marks, so that a value that looks like a mark stays as it is.
-    return value.join(part.replace("{setting}", setting) for part in word.split("{value}"))
+def _filled(word: str, fills: Mapping[str, str]) -> str:
+    # In one pass, so that a value that looks like a mark stays as it is.
+    marks = "|".join(re.escape(name) for name in fills)
+    return re.sub(f"{{({marks})}}", lambda found: fills[found[1]], word) if fills else word
 
 
 def _failure(status: int, output: str) -> str:

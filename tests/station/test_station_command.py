@@ -1,4 +1,4 @@
-"""The station's own command that makes a setting."""
+"""The station's own commands."""
 
 import sys
 import time
@@ -7,13 +7,15 @@ import pytest
 
 from linecheck.errors import FileFaults
 from linecheck.station.config import load_station
-from linecheck.station.setup_command import MOST_OUTPUT, run_setup_command
+from linecheck.station.station_command import MOST_OUTPUT, run_station_command
 
 
 def run(code, *further, value="slow", timeout=20.0):
     """Run a line of Python as a setting's command."""
     command = " ".join([sys.executable, "-c", f"'{code}'", *further])
-    return run_setup_command(command, "filter", value, timeout, {"LINECHECK_VALUE": value})
+    return run_station_command(
+        command, {"setting": "filter", "value": value}, timeout, {"LINECHECK_VALUE": value}
+    )
 
 
 def test_arguments_environment_and_output():
@@ -42,7 +44,7 @@ def test_what_takes_too_long_is_ended_with_all_that_it_started(tmp_path):
         f"subprocess.run([sys.executable, {str(tmp_path / 'child.py')!r}])\n"
     )
     began = time.monotonic()
-    why, output = run_setup_command(f"{sys.executable} {tmp_path / 'parent.py'}", "filter", "slow", 1.0, {})
+    why, output = run_station_command(f"{sys.executable} {tmp_path / 'parent.py'}", {}, 1.0, {})
     assert time.monotonic() - began < 5.0
     assert "did not end within 1 s" in why
     assert "began" in output
@@ -59,7 +61,7 @@ def test_a_huge_output_keeps_its_end():
 
 
 def test_a_command_that_is_not_there_says_so():
-    why, output = run_setup_command("/no/such/relay {value}", "filter", "slow", 5.0, {})
+    why, output = run_station_command("/no/such/relay {value}", {"value": "slow"}, 5.0, {})
     assert why == "the command '/no/such/relay' cannot be started: No such file or directory"
     assert output == ""
 
