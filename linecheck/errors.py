@@ -7,6 +7,7 @@
     ├── FileError                 2  a file that cannot be read, written or understood
     │   └── FileFaults            2  several faults in one file, each with its place
     ├── RecordError               3  a record could not be stored or does not verify
+    ├── ServerError               3  the server where logs meet does not take, or give, what it is asked
     ├── BaselineError             3  there is nothing to compare with, or nothing that could be compared with later
     ├── StationError              3  hardware, driver or interface: the verdict is invalid
     └── Interrupted               3  stopped by the operator: the run is aborted
@@ -28,6 +29,7 @@ __all__ = [
     "Interrupted",
     "LinecheckError",
     "RecordError",
+    "ServerError",
     "StationError",
     "UsageError",
 ]
@@ -92,6 +94,12 @@ class FileFaults(FileError):
 
 class RecordError(LinecheckError):
     """A record could not be stored, or a stored record does not verify."""
+
+    exit_status = ExitStatus.INVALID
+
+
+class ServerError(LinecheckError):
+    """The server where the logs of many stations meet cannot be reached, or does not do what it is asked."""
 
     exit_status = ExitStatus.INVALID
 

@@ -17,7 +17,7 @@ from linecheck.records.log.fetch import Record, has_table, last_record, records_
 from linecheck.records.log.schema import PARTS, document, limits
 from linecheck.records.log.stored import Head, Verification
 
-__all__ = ["verify_log"]
+__all__ = ["Chain", "stored_content", "verify_log"]
 
 _BATCH = 16
 
@@ -26,7 +26,7 @@ def verify_log(
     engine: Engine, path: Path, expected: Head | None, progress: Callable[[int], None] | None
 ) -> Verification:
     """Recompute every hash from what is stored, and hold the log against a head that was noted elsewhere."""
-    chain = _Chain(engine, expected)
+    chain = Chain(lambda table, noted: stored_content(engine, table, noted), expected)
     with plain_errors(path):
         for record in _records(engine, progress):
             fault = chain.add(record)
@@ -35,14 +35,36 @@ def verify_log(
         return chain.end(_stray(engine))
 
 
-class _Chain:
-    """What has been verified so far."""
+def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
+    """Return what a record refers to by its digest; None where it is not there."""
+    with engine.connect() as connection, connection.begin():
+        content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
+        return content
 
-    def __init__(self, engine: Engine, expected: Head | None) -> None:
-        self.engine = engine
-        self.head = BEGINNING
+
+class Chain:
+    """What has been verified so far.
+
+    Parameters
+    ----------
+    content : callable
+        Gives what is stored in a table under a digest, None where nothing is.
+    expected : Head or None
+        A head that was noted elsewhere.
+    head : Head
+        The record before the first one that is added.
+    """
+
+    def __init__(
+        self,
+        content: Callable[[Table, str], str | None],
+        expected: Head | None = None,
+        head: Head = BEGINNING,
+    ) -> None:
+        self.head = head
         self.expected = expected
-        self.known: set[str] = set()
+        self._content = content
+        self._known: set[str] = set()
 
     def add(self, record: Record) -> str | None:
         """Add the next record; return what is wrong with it."""
@@ -52,6 +74,7 @@ class _Chain:
         return fault
 
     def found(self, fault: str, sequence: int) -> Verification:
+        """Return what a log with a fault comes to, given the number of the first bad record."""
         return Verification(self.head.sequence, self.head, fault, sequence)
 
     def end(self, stray: tuple[str, int] | None) -> Verification:
@@ -105,13 +128,12 @@ class _Chain:
 
     def _matches(self, table: Table, noted: str) -> bool:
         """Return whether what a record refers to is what it was."""
-        if noted in self.known:
+        if noted in self._known:
             return True
-        with self.engine.connect() as connection, connection.begin():
-            content = connection.scalar(select(table.c.content).where(table.c.digest == noted))
+        content = self._content(table, noted)
         if content is None or digest(content.encode("utf-8", "surrogateescape")) != noted:
             return False
-        self.known.add(noted)
+        self._known.add(noted)
         return True
 
 
