@@ -8,6 +8,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema, field_validator
 
+from linecheck.limits.retest import RetestPolicy
 from linecheck.limits.serial_pattern import LONGEST_PATTERN, compile_serial_pattern
 from linecheck.limits.source import shown
 
@@ -102,6 +103,9 @@ class Header(BaseModel):
     decision: Literal["simple", "guarded"] = Field(
         "simple",
         description="simple, or guarded: the pass mask shrinks by the expanded uncertainty (k = 2)",
+    )
+    retest: RetestPolicy | None = Field(
+        None, description="how often a unit may be tested, and what a repeat takes"
     )
     setup: Any = Field(None, description="how the unit is set: input, output, filter and so on")
     regression: Any = Field(

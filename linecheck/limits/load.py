@@ -64,6 +64,7 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
         decision=header.decision,
         setup=setup,
         checks=checks,
+        retest=header.retest,
         approved_by=header.approved.by if header.approved is not None else None,
         approved_on=header.approved.on if header.approved is not None else None,
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from linecheck.checks.base import CheckKind, Parameters
+from linecheck.limits.retest import RetestPolicy
 
 __all__ = ["SETUP_MARK", "Bounds", "Check", "Decision", "Limit", "LimitFile", "Mask", "entry_name"]
 
@@ -86,5 +87,6 @@ class LimitFile:
     decision: Decision
     setup: Mapping[str, str]
     checks: tuple[Check, ...]
+    retest: RetestPolicy | None = None
     approved_by: str | None = None
     approved_on: str | None = None

@@ -99,6 +99,8 @@ def limits_content(limits: LimitFile) -> bytes:
         "approved_on": limits.approved_on,
         "checks": [_limits_check(check) for check in limits.checks],
     }
+    if limits.retest is not None:
+        content["retest"] = limits.retest.model_dump(mode="json")
     return canonical_json(content)
 
 
