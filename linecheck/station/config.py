@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from linecheck.checks.base import Problem
 from linecheck.errors import Fault
 from linecheck.limits.header import NAME
+from linecheck.station.gate_config import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.outcome import Asset
 from linecheck.station.simulated_unit import SimulatedUnit
 from linecheck.station.station_command import split_command
@@ -290,6 +291,19 @@ class StationConfig(_Table):
     assets: Annotated[dict[str, AssetConfig], Field(max_length=64)] = {}
     identify: IdentifyConfig | None = None
     conditions: ConditionsConfig | None = None
+    golden: GoldenConfig | None = None
+    challenge: ChallengeConfig | None = None
+    gate: GateConfig = GateConfig()
+
+    @model_validator(mode="after")
+    def _good_or_bad(self) -> Self:
+        golden = self.golden.serials if self.golden is not None else ()
+        for name, unit in self.challenge.units.items() if self.challenge is not None else ():
+            if unit.serial in golden:
+                raise ValueError(
+                    f"{unit.serial} is golden and the challenge unit {name}: a unit is one of both"
+                )
+        return self
 
     @field_validator("assets")
     @classmethod
