@@ -33,7 +33,16 @@ from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Bounds, Check, Decision, Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 
-__all__ = ["COVERAGE_FACTOR", "judge_curve", "judge_measurement", "judge_reading"]
+__all__ = [
+    "COVERAGE_FACTOR",
+    "Void",
+    "judge_curve",
+    "judge_measurement",
+    "judge_reading",
+    "point_ranks",
+    "proves",
+    "reaches",
+]
 
 FloatArray = NDArray[np.float64]
 Better = Literal["more", "less", "nominal"]
@@ -77,12 +86,12 @@ def judge_reading(
     if value is None or guard is None:
         return JudgedReading(reading, Verdict.INVALID)
     worst = _judge_points(mask, np.array([1.0]), np.array([value]), False, guard, decision)
-    if worst is None or (reading.is_bound and not _proves(mask, worst.verdict, better)):
+    if worst is None or (reading.is_bound and not proves(mask, worst.verdict, better)):
         return JudgedReading(reading, Verdict.INVALID)
     return JudgedReading(reading, worst.verdict, worst.margin, worst.limit, worst.fail_limit, worst.side)
 
 
-def _proves(mask: Mask, verdict: Verdict, better: Better) -> bool:
+def proves(mask: Mask, verdict: Verdict, better: Better) -> bool:
     """Return whether a bound with this verdict proves that the truth passes, which lies on its better side."""
     open_side = {"more": mask.pass_.max, "less": mask.pass_.min}
     return verdict is Verdict.PASS and better in open_side and open_side[better] is None
@@ -109,7 +118,7 @@ def judge_curve(mask: Mask | None, curve: Curve, log_x: bool, decision: Decision
     if mask is None:
         return JudgedCurve(curve)
     guard = _guard(curve.uncertainty, decision)
-    if guard is None or not _reaches(curve, mask, log_x):
+    if guard is None or not reaches(curve, mask, log_x):
         return JudgedCurve(curve, Verdict.INVALID)
     worst = _judge_points(mask, curve.x, curve.y, log_x, guard, decision)
     if worst is None:
@@ -141,18 +150,14 @@ def _judge_points(
     upper = limit_at(mask.pass_.max, x, log_x) - guard
     outer = mask.fail if mask.fail is not None else mask.pass_
     fail_lower, fail_upper = limit_at(outer.min, x, log_x), limit_at(outer.max, x, log_x)
-    above, below = y - lower, upper - y
-    margin = np.fmin(above, below)
-    failed = (y < fail_lower) | (y > fail_upper)
-    rank = np.where(failed, 2, np.where((y < lower) | (y > upper), 1, 0))
-    judged = ~(np.isnan(margin) & np.isnan(fail_lower) & np.isnan(fail_upper))
+    rank, margin, judged = point_ranks(y, lower, upper, fail_lower, fail_upper)
     if not np.any(judged):
         return None
     order = np.lexsort((np.where(np.isnan(margin), np.inf, margin), -rank, ~judged))
     index = int(order[0])
     side = None
     if not np.isnan(margin[index]):
-        side = "min" if margin[index] == above[index] else "max"
+        side = "min" if margin[index] == (y - lower)[index] else "max"
     limit, fail_limit = {
         "min": (lower, fail_lower),
         "max": (upper, fail_upper),
@@ -168,6 +173,24 @@ def _judge_points(
         _number(fail_limit[index]) if named else None,
         side,
     )
+
+
+def point_ranks(
+    y: FloatArray, lower: FloatArray, upper: FloatArray, fail_lower: FloatArray, fail_upper: FloatArray
+) -> tuple[NDArray[np.int8], FloatArray, NDArray[np.bool_]]:
+    """Return where each value stands: 0 passes, 1 is marginal, 2 fails; its margin; and whether a limit judges it.
+
+    Parameters
+    ----------
+    y, lower, upper, fail_lower, fail_upper : float64 array, shapes that broadcast
+        Finite values, the pass mask as it is after the guard, and the fail mask (the pass mask as it is written where
+        there is none); NaN where there is no limit.
+    """
+    margin = np.fmin(y - lower, upper - y)
+    failed = (y < fail_lower) | (y > fail_upper)
+    rank = np.where(failed, np.int8(2), np.where((y < lower) | (y > upper), np.int8(1), np.int8(0)))
+    judged = ~(np.isnan(margin) & np.isnan(fail_lower) & np.isnan(fail_upper))
+    return rank, margin, judged
 
 
 def _number(value: float) -> float | None:
@@ -192,7 +215,7 @@ def _limits(mask: Mask) -> Iterable[Limit]:
     return (limit for pair in bounds for limit in (pair.min, pair.max) if limit is not None)
 
 
-def _reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
+def reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
     """Return whether a curve reaches the ends of every limit, as closely as its points tell."""
     x = curve.x
     if not len(x):
@@ -217,7 +240,7 @@ def judge_measurement(
     value that is missing is explained by a problem; ``not_measured`` and ``uncertainty_unknown`` are added
     where the measurement gave no reason.
     """
-    void = _Void.of(measurement.problems, channels)
+    void = Void.of(measurement.problems, channels)
     better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
     logarithmic = _logarithmic(check)
     readings = [
@@ -253,14 +276,15 @@ def _logarithmic(check: Check) -> dict[str, bool]:
 
 
 @dataclass(frozen=True)
-class _Void:
+class Void:
     """Which channels' readings are void."""
 
     everything: bool
     channels: frozenset[str]
 
     @classmethod
-    def of(cls, problems: Iterable[Problem], channels: tuple[str, ...]) -> _Void:
+    def of(cls, problems: Iterable[Problem], channels: tuple[str, ...]) -> Void:
+        """Return what problems void; one of a channel that there is not voids everything."""
         named = {problem.channel for problem in problems if problem.blocks}
         return cls(not named <= set(channels), frozenset(name for name in named if name is not None))
 
@@ -269,9 +293,11 @@ class _Void:
         return self.everything or channel in self.channels or (channel is None and bool(self.channels))
 
     def reading(self, reading: Reading) -> Reading:
+        """Return a reading, without its value where it is void."""
         return replace(reading, value=None, uncertainty=None) if self.covers(reading.channel) else reading
 
     def curve(self, curve: Curve) -> Curve:
+        """Return a curve, emptied where it is void."""
         return _emptied(curve) if self.covers(curve.channel) else curve
 
 
@@ -293,7 +319,7 @@ def _absent(
 def _unexplained(
     check: Check,
     problems: Iterable[Problem],
-    void: _Void,
+    void: Void,
     readings: Iterable[JudgedReading],
     curves: Iterable[JudgedCurve],
 ) -> Iterator[Problem]:
@@ -316,7 +342,7 @@ def _unexplained(
             continue
         if empty:
             missing.setdefault(channel, []).append(metric)
-        elif isinstance(measured, Curve) and not _reaches(
+        elif isinstance(measured, Curve) and not reaches(
             measured, check.masks[metric], logarithmic.get(metric, True)
         ):
             others.append(_short(measured, check.masks[metric]))

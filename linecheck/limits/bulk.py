@@ -1,0 +1,204 @@
+"""The decision rule over very many readings at once, each of them judged as :mod:`linecheck.limits.decision` judges it.
+
+======================  =================================================================
+:class:`FlatMasks`      the masks of many metrics, side by side in arrays
+:func:`judge_readings`  very many values, each against the mask of its metric
+:class:`GridMask`       a curve's mask on one axis, for all curves that have that axis
+======================  =================================================================
+
+Verdicts are small numbers here, higher where they are worse: :data:`LEVELS` names them, :data:`UNJUDGED` is what no
+mask judges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks.base import Curve
+from linecheck.limits.decision import COVERAGE_FACTOR, point_ranks, proves, reaches
+from linecheck.limits.masks import limit_at
+from linecheck.limits.model import Decision, Limit, Mask
+from linecheck.limits.verdict import Verdict
+
+__all__ = ["LEVELS", "UNJUDGED", "FlatMasks", "GridMask", "judge_readings", "level_of"]
+
+FloatArray = NDArray[np.float64]
+Levels = NDArray[np.int8]
+Better = Literal["more", "less", "nominal"]
+
+#: The verdicts by their level.
+LEVELS: Final = tuple(Verdict)
+UNJUDGED: Final = -1
+
+_LEVEL = {verdict: level for level, verdict in enumerate(LEVELS)}
+_INVALID: Final = np.int8(_LEVEL[Verdict.INVALID])
+#: Levels by the rank of a point: pass, marginal, fail.
+_OF_RANK: Final = np.array([_LEVEL[Verdict.PASS], _LEVEL[Verdict.MARGINAL], _LEVEL[Verdict.FAIL]], np.int8)
+
+
+def level_of(verdict: Verdict | None) -> int:
+    """Return a verdict's level."""
+    return UNJUDGED if verdict is None else _LEVEL[verdict]
+
+
+@dataclass(frozen=True)
+class FlatMasks:
+    """Masks of metrics, one after the other; shape (metrics,) each.
+
+    ``masked`` says whether there is a mask at all, ``provable`` whether a value that is only a bound can prove a pass.
+    A limit that is not there is NaN; the fail limits are those of the pass mask where there is no fail mask.
+    """
+
+    masked: NDArray[np.bool_]
+    provable: NDArray[np.bool_]
+    lower: FloatArray
+    upper: FloatArray
+    fail_lower: FloatArray
+    fail_upper: FloatArray
+
+    @classmethod
+    def of(cls, masks: Iterable[tuple[Mask | None, Better]]) -> FlatMasks:
+        """Put masks side by side, each with which way its metric is better."""
+        pairs = list(masks)
+        limits = np.array([_flat_limits(mask) for mask, _ in pairs], dtype=np.float64).reshape(-1, 4)
+        return cls(
+            np.array([mask is not None for mask, _ in pairs], dtype=bool),
+            np.array(
+                [mask is not None and proves(mask, Verdict.PASS, way) for mask, way in pairs], dtype=bool
+            ),
+            *(np.ascontiguousarray(column) for column in limits.T),
+        )
+
+
+def _flat_limits(mask: Mask | None) -> tuple[float, ...]:
+    if mask is None:
+        return (np.nan,) * 4
+    outer = mask.fail if mask.fail is not None else mask.pass_
+    return tuple(_at_one(limit) for limit in (mask.pass_.min, mask.pass_.max, outer.min, outer.max))
+
+
+def _at_one(limit: Limit | None) -> float:
+    """Return a limit where a reading without an axis is judged."""
+    return float(limit_at(limit, np.array([1.0]), False)[0])
+
+
+def judge_readings(
+    masks: FlatMasks,
+    metric: NDArray[np.intp],
+    value: FloatArray,
+    uncertainty: FloatArray,
+    is_bound: NDArray[np.bool_],
+    decision: Decision,
+) -> tuple[Levels, FloatArray]:
+    """Judge readings, each against the mask of its metric.
+
+    Parameters
+    ----------
+    masks : FlatMasks
+    metric : int array, shape (readings,)
+        Which mask judges each of them.
+    value, uncertainty : float64 array, shape (readings,)
+        NaN where there is none.
+    is_bound : bool array, shape (readings,)
+    decision : {"simple", "guarded"}
+
+    Returns
+    -------
+    level : int8 array, shape (readings,)
+    margin : float64 array, shape (readings,)
+        The distance to the pass mask; NaN where that cannot be told.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        guard, known = _guards(uncertainty, decision)
+        ranks, margin, judged = point_ranks(
+            value,
+            masks.lower[metric] + guard,
+            masks.upper[metric] - guard,
+            masks.fail_lower[metric],
+            masks.fail_upper[metric],
+        )
+    level = _OF_RANK[ranks]
+    proven = ~is_bound | ((ranks == 0) & masks.provable[metric])
+    sound = np.isfinite(value) & known & judged & proven
+    level = np.where(sound, level, _INVALID)
+    level[~masks.masked[metric]] = UNJUDGED
+    return level, np.where(sound, margin, np.nan)
+
+
+def _guards(uncertainty: FloatArray, decision: Decision) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return by how much each pass mask shrinks, and where that is known."""
+    if decision == "simple":
+        return np.zeros(len(uncertainty)), np.ones(len(uncertainty), dtype=bool)
+    guard = COVERAGE_FACTOR * uncertainty
+    known = np.isfinite(uncertainty) & (uncertainty >= 0.0) & np.isfinite(guard)
+    return np.where(known, guard, 0.0), known
+
+
+@dataclass(frozen=True)
+class GridMask:
+    """A curve's mask at the points of one axis.
+
+    Attributes
+    ----------
+    reached : bool
+        Whether that axis reaches as far as the mask does; a curve that does not is invalid.
+    lower, upper, fail_lower, fail_upper : float64 array, shape (points,)
+    """
+
+    reached: bool
+    lower: FloatArray
+    upper: FloatArray
+    fail_lower: FloatArray
+    fail_upper: FloatArray
+
+    @classmethod
+    def of(cls, mask: Mask, x: FloatArray, log_x: bool, resolution_hz: float | None) -> GridMask:
+        """Lay a mask over an axis.
+
+        Parameters
+        ----------
+        mask : Mask
+        x : float64 array, shape (points,)
+        log_x : bool
+            Whether limits are straight over the logarithm of x.
+        resolution_hz : float or None
+            The curve's.
+        """
+        sound = bool(np.all(np.isfinite(x)))
+        axis = Curve("", None, x if sound else np.empty(0), "", np.zeros(len(x)), "", resolution_hz)
+        outer = mask.fail if mask.fail is not None else mask.pass_
+        limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
+        return cls(reaches(axis, mask, log_x), *(limit_at(limit, x, log_x) for limit in limits))
+
+    def judge(self, y: FloatArray, uncertainty: FloatArray | None, decision: Decision) -> Levels:
+        """Judge curves along that axis, each by its worst point.
+
+        Parameters
+        ----------
+        y : float64 array, shape (curves, points)
+        uncertainty : float64 array, shape (curves, points), or None
+            None where no curve has one.
+        decision : {"simple", "guarded"}
+
+        Returns
+        -------
+        int8 array, shape (curves,)
+        """
+        sound = np.all(np.isfinite(y), axis=1) & self.reached
+        guard: FloatArray | float = 0.0
+        with np.errstate(over="ignore", invalid="ignore"):
+            if decision == "guarded":
+                if uncertainty is None:
+                    return np.full(len(y), _INVALID)
+                guard = COVERAGE_FACTOR * uncertainty
+                sound &= np.all(np.isfinite(guard) & (uncertainty >= 0.0), axis=1)
+            lower, upper = self.lower + guard, self.upper - guard
+            ranks, _, judged = point_ranks(y, lower, upper, self.fail_lower, self.fail_upper)
+        # A point that no limit judges has the rank of one that passes.
+        sound &= np.any(judged, axis=1)
+        return np.where(sound, _OF_RANK[np.max(ranks, axis=1, initial=0)], _INVALID)
