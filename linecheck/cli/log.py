@@ -60,10 +60,11 @@ def list_command(
 ) -> None:
     """List the runs in the log, the newest first."""
     from linecheck.limits.verdict import Verdict
+    from linecheck.records.log import RunFilter
 
-    wanted = None if verdict is None else Verdict(verdict)
+    wanted = RunFilter(serial=serial, model=model, verdicts=(Verdict(verdict),) if verdict else ())
     with opened_log(log, station) as opened:
-        runs = opened.runs(serial=serial, model=model, verdict=wanted, limit=limit, before=before)
+        runs = opened.runs(wanted, limit=limit, before=before)
     if not runs:
         click.echo("no such run is in the log")
         return

@@ -13,7 +13,7 @@ from made_runs import LIMITS, large_run, made_check, made_curve, made_reading, m
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Head, Log, LogReader
+from linecheck.records.log import Head, Log, LogReader, RunFilter
 
 FINITE = st.none() | st.floats(allow_nan=False, allow_infinity=False)
 
@@ -182,10 +182,10 @@ def test_runs_are_listed_newest_first_by_page_and_filter(log):
     first = log.runs(limit=2)
     assert [run.sequence for run in first] == [5, 4]
     assert [run.sequence for run in log.runs(limit=2, before=first[-1].sequence)] == [3, 2]
-    assert [run.sequence for run in log.runs(model="pellow-r1")] == [4, 2]
-    assert [run.verdict for run in log.runs(verdict=Verdict.FAIL)] == [Verdict.FAIL]
-    assert [run.sequence for run in log.runs(serial="PR3-000002")] == [3]
-    assert log.runs(serial="' OR 1=1 --") == ()
+    assert [run.sequence for run in log.runs(RunFilter(model="pellow-r1"))] == [4, 2]
+    assert [run.verdict for run in log.runs(RunFilter(verdicts=(Verdict.FAIL,)))] == [Verdict.FAIL]
+    assert [run.sequence for run in log.runs(RunFilter(serial="PR3-000002"))] == [3]
+    assert log.runs(RunFilter(serial="' OR 1=1 --")) == ()
 
 
 def test_order_is_by_number_where_the_clock_was_set_back(log):

@@ -14,7 +14,7 @@ from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.errors import RecordError, UsageError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Head, Log, LogReader
+from linecheck.records.log import Head, Log, LogReader, RunFilter
 from linecheck.records.signoff import Despite, same_person, signature
 from linecheck.station.outcome import SettingStep
 
@@ -289,7 +289,7 @@ def test_three_processes_at_once_lose_nothing_and_never_clash(path):
         assert found.records == 72
         assert len(log.runs()) == 24
         assert all(len(signoff.countersignatures) == 1 for signoff in log.signoffs())
-        assert sorted(run.attempt for run in log.runs(serial="PR3-1")) == list(range(1, 9))
+        assert sorted(run.attempt for run in log.runs(RunFilter(serial="PR3-1"))) == list(range(1, 9))
 
 
 def test_killed_while_signing_no_signature_is_lost_or_half_there(path):

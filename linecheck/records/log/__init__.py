@@ -7,12 +7,14 @@
 :class:`Head`            the last record's number and hash, to be noted elsewhere
 :class:`Verification`    what a verification found
 :class:`LoggedRun`       a run in a list
+:class:`RunFilter`       which runs are meant
 :class:`RunRecord`       a run with everything that was measured
 :class:`Statement`       what somebody, or the station, has said
 :class:`Signoff`         a sign-off of a comparison, with its countersignatures
 =======================  ==============================================================
 """
 
+from linecheck.records.log.queries import RunFilter
 from linecheck.records.log.store import Log, LogReader
 from linecheck.records.log.stored import Head, LoggedRun, RunRecord, Statement, StoredRun, Verification
 from linecheck.records.signoff import Signoff
@@ -22,6 +24,7 @@ __all__ = [
     "Log",
     "LogReader",
     "LoggedRun",
+    "RunFilter",
     "RunRecord",
     "Signoff",
     "Statement",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -12,7 +13,18 @@ from linecheck.records.log.chain import BEGINNING, record_hash, statement_hash
 from linecheck.records.log.schema import PARTS, run, statement
 from linecheck.records.log.stored import Head
 
-__all__ = ["Record", "fetch_record", "has_table", "last_record", "records_after", "select_rows"]
+__all__ = [
+    "Record",
+    "fetch_record",
+    "has_column",
+    "has_table",
+    "last_record",
+    "records_after",
+    "run_rows",
+    "select_rows",
+]
+
+_AT_ONCE = 500
 
 Row = dict[str, Any]
 
@@ -48,6 +60,11 @@ def has_table(connection: Connection, table: Table) -> bool:
     return bool(_present(connection, table))
 
 
+def has_column(connection: Connection, table: Table, name: str) -> bool:
+    """Return whether a table of the log has a column yet."""
+    return name in _present(connection, table)
+
+
 def last_record(connection: Connection) -> Head:
     """Return the number and the hash of the last record, run or statement."""
     last = BEGINNING
@@ -57,6 +74,15 @@ def last_record(connection: Connection) -> Head:
         if row is not None and row[0] > last.sequence:
             last = Head(row[0], row[1])
     return last
+
+
+def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
+    """Yield the rows of runs that are there, in the order in which their numbers are given."""
+    for at in range(0, len(sequences), _AT_ONCE):
+        some = sequences[at : at + _AT_ONCE]
+        query = select_rows(connection, run).where(run.c.sequence.in_(some))
+        found = {row.sequence: row._asdict() for row in connection.execute(query)}
+        yield from (found[sequence] for sequence in some if sequence in found)
 
 
 def fetch_record(connection: Connection, sequence: int) -> Record:

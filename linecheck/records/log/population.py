@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, select
 
+from linecheck.records.log.queries import judges_a_unit
 from linecheck.records.log.schema import limits, run
 from linecheck.records.text import encodable
 
@@ -116,6 +117,8 @@ def earlier_units(
 ) -> EarlierUnits:
     """Return the values of all units of a model but one, of each unit its newest that was measured and is not void.
 
+    Runs that judged the station by a unit that is known (golden, challenge) are left out.
+
     Parameters
     ----------
     connection : Connection
@@ -142,7 +145,7 @@ def _pages(
 ) -> Iterator[Sequence[tuple[int, str]]]:
     """Yield number and serial of the model's records, the newest first."""
     while True:
-        query = select(run.c.sequence, run.c.serial).where(run.c.model == model)
+        query = select(run.c.sequence, run.c.serial).where(run.c.model == model, *judges_a_unit(connection))
         if before is not None:
             within: ColumnElement[bool] = run.c.sequence < before
             query = query.where(within)
