@@ -20,6 +20,7 @@ from linecheck.errors import Fault
 from linecheck.limits.header import NAME
 from linecheck.station.gate_config import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.outcome import Asset
+from linecheck.station.server_url import check_server_url
 from linecheck.station.simulated_unit import SimulatedUnit
 from linecheck.station.station_command import split_command
 from linecheck.station.toml_file import TomlFile, parse_model, read_toml
@@ -36,6 +37,7 @@ __all__ = [
     "SetupConfig",
     "Station",
     "StationConfig",
+    "SyncConfig",
     "load_station",
 ]
 
@@ -273,6 +275,26 @@ class ConditionsConfig(_Command):
     """The command that says what the station works in (temperature, state of the mixer), as ``name = value``."""
 
 
+class SyncConfig(_Table):
+    """The server that the log is sent to as it grows; without ``to`` it stays on the station.
+
+    Attributes
+    ----------
+    to : str or None
+        ``postgresql://USER@HOST/DATABASE``, without a password (``~/.pgpass`` or ``PGPASSWORD`` holds it).
+    every_seconds : float
+        How often the log is looked at for something new.
+    """
+
+    to: str | None = None
+    every_seconds: float = Field(5.0, ge=0.1, le=86_400.0)
+
+    @field_validator("to")
+    @classmethod
+    def _server(cls, to: str | None) -> str | None:
+        return None if to is None else check_server_url(to)
+
+
 class StationConfig(_Table):
     """A whole station config."""
 
@@ -293,6 +315,7 @@ class StationConfig(_Table):
     conditions: ConditionsConfig | None = None
     golden: GoldenConfig | None = None
     challenge: ChallengeConfig | None = None
+    sync: SyncConfig = SyncConfig()
     gate: GateConfig = GateConfig()
 
     @model_validator(mode="after")

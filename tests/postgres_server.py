@@ -1,0 +1,152 @@
+"""A PostgreSQL server of our own, in a folder of its own, so that nothing of the machine's own server is touched.
+
+It listens on a port of 127.0.0.1 and on a socket in its folder, lets its superuser in by trust and everybody else by
+password, and runs as the user ``postgres`` where the tests run as root, because it refuses root.
+"""
+
+import os
+import pwd
+import shutil
+import signal
+import socket
+import subprocess
+import tempfile
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import psycopg
+from needed import lacking
+
+__all__ = ["SUPERUSER", "PostgresServer", "programs"]
+
+SUPERUSER = "keeper"
+
+_ACCESS = f"""\
+local all {SUPERUSER} trust
+host all {SUPERUSER} 127.0.0.1/32 trust
+host all all 127.0.0.1/32 scram-sha-256
+"""
+
+
+def programs():
+    """The folder of the server's programs."""
+    found = shutil.which("initdb")
+    folders = [Path(found).resolve().parent] if found else []
+    folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    for folder in folders:
+        if (folder / "initdb").exists() and (folder / "postgres").exists():
+            return folder
+    return lacking("needs a PostgreSQL server (Debian: apt-get install postgresql)")
+
+
+class PostgresServer:
+    """The server. A context manager: it runs inside and is gone after it, with its folder."""
+
+    def __init__(self):
+        self._programs = programs()
+        # The path of a socket is short by law: the folder of a test's temporary files may be too long.
+        self.folder = Path(tempfile.mkdtemp(prefix="linecheck-pg-"))
+        self._data = self.folder / "data"
+        self._as_user = []
+        if os.geteuid() == 0:
+            try:
+                owner = pwd.getpwnam("postgres")
+            except KeyError:
+                lacking(
+                    "needs a user postgres, because PostgreSQL refuses root (Debian: apt-get install postgresql)"
+                )
+            os.chown(self.folder, owner.pw_uid, owner.pw_gid)
+            self._as_user = ["setpriv", "--reuid=postgres", "--regid=postgres", "--clear-groups"]
+        self.port = _free_port()
+        self._process = None
+        self._databases = 0
+
+    def url(self, database="postgres", user=SUPERUSER, port=None):
+        """The URL of a database."""
+        return f"postgresql://{user}@127.0.0.1:{port or self.port}/{database}"
+
+    def database(self, *commands):
+        """Make a new database, run commands in it and return its URL."""
+        self._databases += 1
+        name = f"meeting_{self._databases}"
+        self.execute(f"CREATE DATABASE {name} ENCODING 'UTF8' TEMPLATE template0")
+        for command in commands:
+            self.execute(command, name)
+        return self.url(name)
+
+    def execute(self, command, database="postgres"):
+        """Run a command as superuser and return its rows, if it has any."""
+        with psycopg.connect(self.url(database), autocommit=True) as connection:
+            cursor = connection.execute(command)
+            return cursor.fetchall() if cursor.description else []
+
+    def start(self):
+        """Start it and wait until it lets somebody in, unless it runs."""
+        if self._process is not None and self._process.poll() is None:
+            return
+        settings = {
+            "listen_addresses": "127.0.0.1",
+            "port": self.port,
+            "unix_socket_directories": self.folder,
+            # A killed server leaves what the system has taken: this test is no power cut.
+            "fsync": "off",
+            "shared_buffers": "16MB",
+            "max_connections": 30,
+            "lc_messages": "C",
+        }
+        command = [*self._as_user, str(self._programs / "postgres"), "-D", str(self._data)]
+        for name, value in settings.items():
+            command += ["-c", f"{name}={value}"]
+        with open(self.folder / "server.log", "a") as log:
+            self._process = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd="/", start_new_session=True
+            )
+        deadline = time.monotonic() + 60.0
+        while not self._lets_in():
+            if self._process.poll() is not None or time.monotonic() > deadline:
+                raise RuntimeError(f"PostgreSQL does not start: {(self.folder / 'server.log').read_text()}")
+            time.sleep(0.01)
+
+    def kill(self):
+        """Let it die as in a crash, with all its processes."""
+        if self._process is None:
+            return
+        with suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGKILL)
+        # Each of its connections has put itself into a session of its own; they notice that the first one is gone.
+        self._process.wait(20)
+
+    def stop(self):
+        """Let it end in order."""
+        self._process.send_signal(signal.SIGINT)
+        self._process.wait(20)
+
+    def _lets_in(self):
+        try:
+            psycopg.connect(self.url(), connect_timeout=2).close()
+        except psycopg.OperationalError:
+            return False
+        return True
+
+    def __enter__(self):
+        command = [str(self._programs / "initdb"), "-D", str(self._data), "-U", SUPERUSER, "-A", "trust"]
+        command += ["-E", "UTF8", "--locale=C", "--no-sync"]
+        made = subprocess.run(
+            [*self._as_user, *command], capture_output=True, text=True, cwd="/", timeout=120
+        )
+        if made.returncode:
+            raise RuntimeError(f"initdb fails: {made.stderr}")
+        (self._data / "pg_hba.conf").write_text(_ACCESS)
+        self.start()
+        return self
+
+    def __exit__(self, *_):
+        self.kill()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
