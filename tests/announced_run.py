@@ -31,8 +31,9 @@ def main():
     def say(words):
         os.write(descriptor, words.encode() + b"\n")
 
-    from linecheck.cli import session
-    from linecheck.cli.session import ResultFiles, Session
+    from linecheck.cli import result_files, session
+    from linecheck.cli.result_files import ResultFiles
+    from linecheck.cli.session import Session
     from linecheck.records.log import Log
     from linecheck.station import executors
     from linecheck.station.analyses import Analyses
@@ -55,7 +56,7 @@ def main():
     announce(Analyses, "finish", "analysing", lambda _: "recording")
     announce(Log, "append", "recording", _recorded)
     announce(ResultFiles, "write", "writing files")
-    announce(session, "show_result", "showing the verdict")
+    announce(result_files, "show_result", "showing the verdict")
     announce(session, "write_capture_set", "keeping captures")
     announce(Session, "test", "playing", lambda _: "ending")
     if "--own-process" in sys.argv:

@@ -55,7 +55,7 @@ def accept(
 
     Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
     """
-    from linecheck.cli.session import tell
+    from linecheck.cli.telling import tell
     from linecheck.errors import BaselineError
     from linecheck.limits.load import load_limits
     from linecheck.records.accept_review import doubts

@@ -71,7 +71,7 @@ def command(
     Exit status: 0 all were found, 2 a wrong command or file, or another programme, 3 something was not found: SET then
     holds what was.
     """
-    from linecheck.cli.session import tell
+    from linecheck.cli.telling import tell
     from linecheck.limits.load import load_limits
     from linecheck.station.audio_stream import open_audio
     from linecheck.station.cutting import SetFacts, survey, write_pieces
@@ -148,7 +148,7 @@ def _check_out(out: str) -> None:
 
 def _show(found: Survey, recording: str, rate_hz: int) -> None:
     """Show what was found on standard output, and what was not, or is odd, on standard error."""
-    from linecheck.cli.session import tell
+    from linecheck.cli.telling import tell
     from linecheck.records.text import visible
 
     programme = found.programme
@@ -198,7 +198,7 @@ def _clock(seconds: float) -> str:
 
 
 def _show_set(out: str, limits_path: str, serial: str | None) -> None:
-    from linecheck.cli.session import tell
+    from linecheck.cli.telling import tell
     from linecheck.records.text import visible
 
     click.echo(

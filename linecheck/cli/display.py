@@ -76,10 +76,16 @@ class Screen:
         )
 
 
-def show_result(outcome: RunOutcome, *, attempt: int | None = None, verdict: Verdict | None = None) -> None:
-    """Write a run's result to standard output; ``verdict`` where the run's own does not hold."""
+def show_result(
+    outcome: RunOutcome,
+    *,
+    attempt: int | None = None,
+    verdict: Verdict | None = None,
+    meaning: str | None = None,
+) -> None:
+    """Write a run's result to standard output, with the parameters of :func:`result_text`."""
     screen = Screen.of_stdout()
-    show(result_text(outcome, screen, attempt=attempt, verdict=verdict), screen)
+    show(result_text(outcome, screen, attempt=attempt, verdict=verdict, meaning=meaning), screen)
 
 
 def show(text: str, screen: Screen) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from contextlib import AbstractContextManager
 
-    from linecheck.cli.session import ResultFiles
+    from linecheck.cli.result_files import ResultFiles
     from linecheck.limits.model import LimitFile
     from linecheck.records.log import Log
 
@@ -63,7 +63,7 @@ def command(
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
-    from linecheck.cli.session import ResultFiles
+    from linecheck.cli.result_files import ResultFiles
 
     if workers is not None and scheduler is not None:
         raise UsageError("give either --workers N or --scheduler ADDRESS")
@@ -100,7 +100,7 @@ def _judge_one(
 ) -> ExitStatus:
     """Judge one set, its checks side by side in this process."""
     from linecheck.cli.progress import progress_listener
-    from linecheck.cli.session import record_and_show
+    from linecheck.cli.result_files import record_and_show
     from linecheck.cli.stop_signals import StopSignals
     from linecheck.station.capture_set import load_capture_set
     from linecheck.station.executors import analysis_executor

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 from linecheck.checks.base import Problem
 from linecheck.cli.display import Screen, show
 from linecheck.cli.display_sets import sets_text
-from linecheck.cli.session import ResultFiles, record_and_show, tell, told_status
+from linecheck.cli.result_files import ResultFiles, record_and_show
 from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
+from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict, worst

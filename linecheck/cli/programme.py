@@ -54,7 +54,7 @@ def command(
 
     The same limit file gives the same samples every time.
     """
-    from linecheck.cli.session import tell
+    from linecheck.cli.telling import tell
     from linecheck.limits.load import load_limits
     from linecheck.station.programme import check_names, make_programme
     from linecheck.station.setup_choice import chosen_setup, read_settings

@@ -43,7 +43,7 @@ def command(
     aborted.
     """
     from linecheck.cli.regress_sets import regress_sets
-    from linecheck.cli.session import ResultFiles
+    from linecheck.cli.result_files import ResultFiles
     from linecheck.errors import FileError
     from linecheck.limits.load import load_limits
     from linecheck.records.regression import load_baseline, require_margins

@@ -8,9 +8,10 @@ from dataclasses import replace
 from linecheck.cli.display import Screen, result_text, show
 from linecheck.cli.display_regression import regression_block
 from linecheck.cli.judge_many import SetFiles, show_sets, workers_for
-from linecheck.cli.session import ResultFiles, ResultName, tell, told_status
+from linecheck.cli.result_files import ResultFiles, ResultName
 from linecheck.cli.sets_progress import sets_listener
 from linecheck.cli.stop_signals import StopSignals
+from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.unit_facts import said_facts, unit_options
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -31,8 +32,7 @@ __all__ = ["command"]
 )
 @click.option("--serial", metavar="S", help="Serial number of the unit.")
 @click.option("--scan", is_flag=True, help="Wait for serial numbers on standard input, unit after unit.")
-@click.option("--firmware", metavar="F", help="Firmware of the unit, for the record.")
-@click.option("--operator", metavar="O", help="Who runs the test, for the record.")
+@unit_options
 @click.option("--out", metavar="DIR", help="Folder for the files of every run [default: the station's].")
 @click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
 @click.option("--junit", "junit_path", metavar="FILE", help="Write the result there as well, as JUnit XML.")
@@ -42,15 +42,11 @@ __all__ = ["command"]
 @click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault.")
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
-@click.pass_context
 def command(
-    context: click.Context,
     station_path: str,
     limits_path: str,
     serial: str | None,
     scan: bool,
-    firmware: str | None,
-    operator: str | None,
     out: str | None,
     json_path: str | None,
     junit_path: str | None,
@@ -58,6 +54,7 @@ def command(
     strict: bool,
     faults: tuple[str, ...],
     keep_captures: bool,
+    **said: str | None,
 ) -> None:
     """Test one unit (--serial), or unit after unit (--scan), on a station.
 
@@ -75,8 +72,9 @@ def command(
         raise UsageError(
             "--json, --junit and --summary name one file each; with --scan every run's files go to --out"
         )
-    for name, text in (("--firmware", firmware), ("--operator", operator)):
-        _check_text(name, text)
+    facts = said_facts(**said)
+    if scan and facts.override is not None:
+        raise UsageError("--override lets one run of one unit take place: give it with --serial")
 
     # Opening devices takes as long as everything else that comes before a run, so both happen at once.
     with ExitStack() as stack:
@@ -104,12 +102,12 @@ def command(
         gc.freeze()
         gc.enable()
         if serial is not None:
-            status = session.test(serial, firmware, operator)
+            status = session.test(serial, facts, serial)
         else:
             from linecheck.cli.scan import scan_units
 
-            status = scan_units(session, firmware, operator)
-    context.exit(status)
+            status = scan_units(session, facts)
+    click.get_current_context().exit(status)
 
 
 def _launched(stack: ExitStack, station_path: str) -> Launched | None:
@@ -157,7 +155,8 @@ def _session(
     prepared: SoundInterface | None,
 ) -> Session:
     """Make everything else ready; what must be closed again is left to the stack."""
-    from linecheck.cli.session import ResultFiles, Session
+    from linecheck.cli.result_files import ResultFiles
+    from linecheck.cli.session import Session
     from linecheck.cli.settings_prompt import Prompt
     from linecheck.limits.load import load_limits
     from linecheck.records.files import check_can_write
@@ -192,11 +191,6 @@ def _session(
 
 def _path(text: str | None) -> Path | None:
     return Path(text) if text is not None else None
-
-
-def _check_text(name: str, text: str | None) -> None:
-    if text is not None and not (text.isprintable() and 0 < len(text) <= 100):
-        raise UsageError(f"{name} must be 1 to 100 printable characters, got {text[:100]!a}")
 
 
 def _check_faults(config: StationConfig, faults: tuple[str, ...]) -> None:

@@ -9,13 +9,15 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import click
 
-from linecheck.cli.session import Session, tell
+from linecheck.cli.session import Session
 from linecheck.cli.settings_prompt import Prompt
 from linecheck.cli.stop_signals import StopSignals
+from linecheck.cli.telling import tell
+from linecheck.cli.unit_facts import UnitFacts
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.station.plan import check_serial
 
@@ -30,10 +32,11 @@ MOST_WAITING = 1000
 
 @dataclass(frozen=True)
 class Scan:
-    """A line as it came, without the spaces and tabs around it, and when it came (monotonic clock, s)."""
+    """A line without the spaces and tabs around it, when it came (monotonic clock, s), and as it came."""
 
     text: str
     arrived: float
+    raw: str = ""
 
 
 class Scans:
@@ -42,10 +45,13 @@ class Scans:
     def __init__(self, descriptor: int) -> None:
         self._lines: queue.Queue[Scan | None] = queue.Queue(MOST_WAITING)
         self._ended = False
+        self._put_back: list[Scan] = []
         threading.Thread(target=self._read, args=(descriptor,), daemon=True).start()
 
     def next(self) -> Scan | None:
         """Return the next line; None at the end."""
+        if self._put_back:
+            return self._put_back.pop()
         while not self._ended:
             try:
                 line = self._lines.get(timeout=0.5)
@@ -55,9 +61,14 @@ class Scans:
             return line
         return None
 
+    def put_back(self, line: Scan) -> None:
+        """Give a line back that was read for something else: it is the next one again."""
+        self._put_back.append(line)
+
     def _read(self, descriptor: int) -> None:
         for line, arrived in _lines(descriptor):
-            self._lines.put(Scan(line.decode("utf-8", "backslashreplace").strip(" \t"), arrived))
+            text = line.decode("utf-8", "backslashreplace")
+            self._lines.put(Scan(text.strip(" \t"), arrived, text))
         self._lines.put(None)
 
 
@@ -83,11 +94,11 @@ def _lines(descriptor: int) -> Iterator[tuple[bytes, float]]:
             yield line[:LONGEST_LINE_BYTES], arrived
 
 
-def scan_units(session: Session, firmware: str | None, operator: str | None) -> ExitStatus:
+def scan_units(session: Session, facts: UnitFacts) -> ExitStatus:
     """Test unit after unit until the input ends or someone stops the prompt."""
     attended = sys.stdin.isatty()
     scans = Scans(sys.stdin.fileno())
-    session.operator = Prompt(scans)
+    session.operator = prompt = Prompt(scans)
     statuses: list[ExitStatus] = []
     accepted: Scan | None = None
     ended = -math.inf
@@ -109,8 +120,10 @@ def scan_units(session: Session, firmware: str | None, operator: str | None) -> 
             tell(str(error))
             continue
         accepted = scan
-        statuses.append(_tested(session, serial, firmware, operator))
-        ended = time.monotonic()
+        tested = _tested(session, prompt, serial, facts, scan)
+        statuses.append(tested if tested is not None else ExitStatus.INVALID)
+        if tested is not None:
+            ended = time.monotonic()
     return session_status(statuses)
 
 
@@ -121,13 +134,24 @@ def _is_double(scan: Scan, accepted: Scan | None) -> bool:
     return scan.arrived - accepted.arrived < DOUBLE_SCAN_SECONDS
 
 
-def _tested(session: Session, serial: str, firmware: str | None, operator: str | None) -> ExitStatus:
-    """Test one unit; what keeps the run from taking place is said, and the next unit may come."""
+def _tested(session: Session, prompt: Prompt, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:
+    """Test one unit; None where something kept the run from taking place, which is said: the next unit may come."""
     try:
-        return session.test(serial, firmware, operator)
+        facts = replace(facts, reason=_reason(session, prompt, serial, facts.reason))
+        return session.test(serial, facts, scan.raw)
     except LinecheckError as error:
         tell(str(error))
-        return ExitStatus.INVALID
+        return None
+
+
+def _reason(session: Session, prompt: Prompt, serial: str, given: str | None) -> str | None:
+    """Return why a unit is tested once more; the reason that is given for all units is that of repeats alone."""
+    if not session.was_tested(serial):
+        return None
+    codes = session.plan.limits.retest.reasons if session.plan.limits.retest is not None else ()
+    if given is None and codes:
+        return prompt.choose(f"{serial} was tested before. Why once more", codes)
+    return given
 
 
 def _prompt(scans: Scans) -> Scan | None:

@@ -1,15 +1,16 @@
-"""Asking the operator to set the unit."""
+"""Asking the operator: to set the unit, or why it is tested once more."""
 
 from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.session import tell
+from linecheck.cli.telling import tell
 from linecheck.records.text import visible
 
 if TYPE_CHECKING:
@@ -50,6 +51,29 @@ class Prompt:
                 f"{line.text[:80]!a} is no confirmation; press Enter alone once the unit is set, or x and Enter"
             )
         return "the input ended before anyone confirmed it"
+
+    def choose(self, request: str, codes: Sequence[str]) -> str | None:
+        """Ask for one of some codes and wait; return it, or None where none was given.
+
+        Anything else that is scanned is no answer: it stays for whoever reads next.
+        """
+        try:
+            scans = self._lines()
+        except (AttributeError, OSError, ValueError):
+            return None
+        asked, attended = time.monotonic(), sys.stdin.isatty()
+        click.echo(
+            visible(f"{request}: scan or type one of {', '.join(codes)} (Enter: not at all)."), err=True
+        )
+        while (line := scans.next()) is not None:
+            if attended and line.arrived < asked:
+                continue
+            if line.text.lower() in codes:
+                return line.text.lower()
+            if line.text:
+                scans.put_back(line)
+            return None
+        return None
 
     def _lines(self) -> Scans:
         """Return the lines of standard input, which is read from the first question on and not before."""

@@ -12,7 +12,7 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 
 from linecheck.checks.base import Problem
-from linecheck.cli import log as log_module
+from linecheck.cli import run_filter_options
 from linecheck.cli import main
 from linecheck.cli.log_options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
@@ -62,7 +62,7 @@ def test_the_log_is_where_a_station_config_puts_it_by_default():
 
 
 def test_the_verdicts_on_offer_are_those_that_there_are():
-    assert set(log_module.VERDICTS) == set(Verdict)
+    assert set(run_filter_options.VERDICTS) == set(Verdict)
 
 
 def test_list_shows_the_newest_first(linecheck, path):

@@ -274,13 +274,13 @@ def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
 
 
 def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(run, monkeypatch):
-    from linecheck.cli import session
+    from linecheck.cli import result_files
     from linecheck.errors import RecordError
 
     def full(path, content):
         raise RecordError(f"{path}: cannot be written: the disk is full: free some space")
 
-    monkeypatch.setattr(session, "write_atomically", full)
+    monkeypatch.setattr(result_files, "write_atomically", full)
     status, out, err = run(*UNIT)
     assert status == 3
     assert out.splitlines()[0] == "● PASS"  # it is recorded in the log
@@ -289,14 +289,14 @@ def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(ru
 
 
 def test_the_record_is_in_the_log_before_the_verdict_is_shown(run, monkeypatch):
-    from linecheck.cli import session
+    from linecheck.cli import result_files
 
     seen = []
 
     def show(outcome, **facts):
         seen.append([entry.run_id for entry in logged()] == [outcome.run_id])
 
-    monkeypatch.setattr(session, "show_result", show)
+    monkeypatch.setattr(result_files, "show_result", show)
     run(*UNIT)
     assert seen == [True]
 
