@@ -19,6 +19,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import Fault
 from linecheck.limits.header import NAME
 from linecheck.station.gate_config import ChallengeConfig, GateConfig, GoldenConfig
+from linecheck.station.loop_config import LoopConfig
 from linecheck.station.outcome import Asset
 from linecheck.station.server_url import check_server_url
 from linecheck.station.simulated_unit import SimulatedUnit
@@ -317,6 +318,7 @@ class StationConfig(_Table):
     challenge: ChallengeConfig | None = None
     sync: SyncConfig = SyncConfig()
     gate: GateConfig = GateConfig()
+    loop: LoopConfig | None = None
 
     @model_validator(mode="after")
     def _good_or_bad(self) -> Self:
