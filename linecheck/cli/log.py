@@ -9,28 +9,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log_options import log_options, opened_log
+from linecheck.cli.log_list import list_command
+from linecheck.cli.log_options import log_options, opened_log, short_time
+from linecheck.cli.run_filter_options import short_name
 from linecheck.cli.tables import one_line, print_table
 from linecheck.errors import RecordError, UsageError
 from linecheck.records.text import visible
 
 if TYPE_CHECKING:
     from linecheck.limits.verdict import JudgedCurve, JudgedReading
-    from linecheck.records.log import Head, LoggedRun, RunRecord, Signoff
+    from linecheck.records.log import Head, RunRecord, Signoff
 
 __all__ = ["command"]
 
-LONGEST_NAME = 64
-VERDICTS = ("pass", "marginal", "invalid", "fail", "aborted")
-
 _HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
-
-
-def _name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
-    """Refuse what is too long to be a serial number or a model."""
-    if value is not None and not 0 < len(value) <= LONGEST_NAME:
-        raise UsageError(f"{parameter.name}: has {len(value)} characters, expected 1 to {LONGEST_NAME}")
-    return value
 
 
 @click.group(name="log")
@@ -38,44 +30,13 @@ def command() -> None:
     """List, show and verify what is in a station's log."""
 
 
-@command.command("list")
-@log_options
-@click.option(
-    "--limit", type=click.IntRange(1, 100_000), default=20, show_default=True, help="At most so many."
-)
-@click.option(
-    "--before", type=click.IntRange(1), default=None, help="Only records before this one: the next page."
-)
-@click.option("--serial", callback=_name, default=None, help="Only this serial number.")
-@click.option("--model", callback=_name, default=None, help="Only this model.")
-@click.option("--verdict", type=click.Choice(VERDICTS), default=None, help="Only these.")
-def list_command(
-    log: str | None,
-    station: str | None,
-    limit: int,
-    before: int | None,
-    serial: str | None,
-    model: str | None,
-    verdict: str | None,
-) -> None:
-    """List the runs in the log, the newest first."""
-    from linecheck.limits.verdict import Verdict
-    from linecheck.records.log import RunFilter
-
-    wanted = RunFilter(serial=serial, model=model, verdicts=(Verdict(verdict),) if verdict else ())
-    with opened_log(log, station) as opened:
-        runs = opened.runs(wanted, limit=limit, before=before)
-    if not runs:
-        click.echo("no such run is in the log")
-        return
-    headings = ("record", "finished (UTC)", "serial", "model", "attempt", "verdict", "firmware", "station")
-    print_table(headings, [_list_row(run) for run in runs], right=(0, 4))
+command.add_command(list_command)
 
 
 @command.command("show")
-@click.argument("serial", callback=_name)
+@click.argument("serial", callback=short_name)
 @log_options
-@click.option("--model", callback=_name, default=None, help="Only this model.")
+@click.option("--model", callback=short_name, default=None, help="Only this model.")
 def show_command(log: str | None, station: str | None, serial: str, model: str | None) -> None:
     """Show every attempt of a unit: what failed, and every reading; the newest first."""
     with opened_log(log, station) as opened:
@@ -168,24 +129,11 @@ def _signoff_row(signoff: Signoff) -> tuple[str, ...]:
     )
     return (
         str(signoff.sequence),
-        _time(signoff.recorded),
+        short_time(signoff.recorded),
         signed.decision.upper() + (against if signoff.despite else ""),
         f"{signed.by}, {signed.role}",
         f"{', '.join(sides)}; {signoff.comparison.digest[:12]}",
         "; ".join(others) or "–",
-    )
-
-
-def _list_row(run: LoggedRun) -> tuple[str, ...]:
-    return (
-        str(run.sequence),
-        _time(run.finished),
-        run.serial,
-        run.model,
-        str(run.attempt),
-        run.verdict.upper(),
-        run.firmware or "–",
-        run.station or "–",
     )
 
 
@@ -197,7 +145,7 @@ def _print_record(record: RunRecord) -> None:
         f"{visible(run.serial)}  attempt {run.attempt}: {run.verdict.upper()}  (record {run.sequence})"
     )
     facts = {
-        "finished": f"{_time(run.finished)} UTC",
+        "finished": f"{short_time(run.finished)} UTC",
         "model": run.model,
         "firmware": run.firmware,
         "station": run.station,
@@ -248,7 +196,3 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
 
 def _shown(path: Path) -> str:
     return visible(str(path))
-
-
-def _time(text: str) -> str:
-    return text[:19].replace("T", " ")

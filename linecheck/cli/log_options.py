@@ -13,7 +13,7 @@ from linecheck.errors import UsageError
 if TYPE_CHECKING:
     from linecheck.records.log import LogReader
 
-__all__ = ["DEFAULT_LOG", "log_location", "log_options", "opened_log"]
+__all__ = ["DEFAULT_LOG", "log_location", "log_options", "opened_log", "short_time"]
 
 #: Where a station's log is, unless its config says otherwise.
 DEFAULT_LOG = "results/linecheck.sqlite"
@@ -60,3 +60,8 @@ def opened_log(log: str | None, station: str | None) -> LogReader:
     from linecheck.records.log import LogReader
 
     return LogReader(log_location(log, station))
+
+
+def short_time(text: str) -> str:
+    """Return a UTC text as tables show it, to the second."""
+    return text[:19].replace("T", " ")

@@ -12,8 +12,7 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 
 from linecheck.checks.base import Problem
-from linecheck.cli import run_filter_options
-from linecheck.cli import main
+from linecheck.cli import main, run_filter_options
 from linecheck.cli.log_options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log

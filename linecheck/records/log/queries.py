@@ -16,7 +16,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, exists, false, or_, select, text
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    and_,
+    exists,
+    false,
+    literal_column,
+    or_,
+    select,
+    text,
+)
 
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import Verdict
@@ -114,17 +125,25 @@ def judges_a_unit(connection: Connection) -> tuple[ColumnElement[bool], ...]:
 def _selected(connection: Connection, wanted: RunFilter) -> Select[Any]:
     """Return a query for the numbers of all runs that are meant, by an index."""
     narrow = _is_scanned(wanted) and _has_narrow_index(connection)
-    query = select(run.c.sequence).where(*_conditions(connection, wanted, narrow))
-    return query.with_hint(run, f"INDEXED BY {_INDEX}", "sqlite") if narrow else query
+    return select(run.c.sequence).where(*_conditions(connection, wanted, narrow))
+
+
+def _column(name: str, shared: bool) -> ColumnElement[Any]:
+    """Return a column; with a plus before it SQLite looks for it in no index of its own, which many runs may share."""
+    return literal_column(f"+run.{name}") if shared else run.c[name]
 
 
 def _is_scanned(wanted: RunFilter) -> bool:
     """Return whether no index picks the runs, so that one must be gone through."""
-    if any(getattr(wanted, name) is not None for name in _SELECTIVE):
+    if _is_selective(wanted):
         return False
     facts = sum(getattr(wanted, name) is not None for name in (*_FACTS, "since", "until", "attempt"))
     alone = len(wanted.verdicts) == 1 or wanted.model is not None
     return bool(wanted.failed) or facts + len(wanted.verdicts) > 1 or (facts == 1 and not alone)
+
+
+def _is_selective(wanted: RunFilter) -> bool:
+    return any(getattr(wanted, name) is not None for name in _SELECTIVE)
 
 
 def _has_narrow_index(connection: Connection) -> bool:
@@ -137,18 +156,24 @@ def _has_narrow_index(connection: Connection) -> bool:
 
 
 def _conditions(connection: Connection, wanted: RunFilter, narrow: bool) -> Iterator[ColumnElement[bool]]:
+    shared = narrow or _is_selective(wanted)
     for name in (*_SELECTIVE, *_FACTS):
         value = getattr(wanted, name)
         if value is not None:
-            yield run.c[name] == encodable(value) if has_column(connection, run, name) else false()
+            known = has_column(connection, run, name)
+            yield _column(name, shared and name in _FACTS) == encodable(value) if known else false()
+    verdict, recorded = _column("verdict", shared), _column("recorded", shared)
     if len(wanted.verdicts) == 1:
-        yield run.c.verdict == wanted.verdicts[0].value
+        yield verdict == wanted.verdicts[0].value
     elif wanted.verdicts:
-        yield run.c.verdict.in_([verdict.value for verdict in wanted.verdicts])
+        yield verdict.in_([known.value for known in wanted.verdicts])
     if wanted.since is not None:
-        yield run.c.recorded >= wanted.since
+        yield recorded >= wanted.since
     if wanted.until is not None:
-        yield run.c.recorded < wanted.until
+        yield recorded < wanted.until
+    if wanted.failed:
+        # A run in which something failed is a fail, or was aborted after it.
+        yield verdict.in_([Verdict.FAIL.value, Verdict.ABORTED.value])
     yield from _purpose(connection, wanted.purpose, narrow)
     yield from _attempt(wanted.attempt)
     for failed in wanted.failed:
@@ -178,10 +203,10 @@ def _attempt(attempt: Literal["first", "last"] | None) -> Iterator[ColumnElement
 
 
 def _has_failed(name: str) -> ColumnElement[bool]:
-    """Return whether a check or one of its metrics failed; such a run is a fail, or was aborted after it."""
+    """Return whether a check or one of its metrics failed."""
     check, _, metric = name.rpartition(".")
     found = [_has_failed_in(table, name, check, metric) for table in (reading, curve)]
-    return and_(run.c.verdict.in_([Verdict.FAIL.value, Verdict.ABORTED.value]), or_(*found))
+    return or_(*found)
 
 
 def _has_failed_in(table: Any, name: str, check: str, metric: str) -> ColumnElement[bool]:  # noqa: ANN401 - reading or curve

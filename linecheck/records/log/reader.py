@@ -112,6 +112,21 @@ class LogReader:
             found = matching(connection, wanted or RunFilter(), limit=limit, before=before)
             return tuple(logged_run(row) for row in run_rows(connection, found))
 
+    def sequences(
+        self,
+        wanted: RunFilter,
+        *,
+        limit: int,
+        before: int | None = None,
+        after: int | None = None,
+        oldest_first: bool = False,
+    ) -> list[int]:
+        """Return the numbers of runs, the newest first unless ``oldest_first``; only records between two, if given."""
+        with self._reading() as connection:
+            return matching(
+                connection, wanted, limit=limit, before=before, after=after, oldest_first=oldest_first
+            )
+
     def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
         """Yield every attempt of a unit with everything that was measured, the newest first."""
         query = select(run.c.sequence).where(run.c.serial == encodable(serial))

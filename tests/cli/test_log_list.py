@@ -1,0 +1,153 @@
+import contextlib
+import json
+import sys
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_runs import made_run, runs_of_every_verdict
+
+from linecheck.cli import main
+from linecheck.errors import UsageError
+from linecheck.records.log import Log
+from linecheck.records.times import parsed_time, utc_text
+from linecheck.station.outcome import Trace
+
+
+@pytest.fixture
+def linecheck(monkeypatch, capsys):
+    """Run a command as a user would; return its exit status, standard output and standard error."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
+        with pytest.raises(SystemExit) as end:
+            main()
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return end.value.code, out, err
+
+    return run
+
+
+@pytest.fixture
+def path(tmp_path, monkeypatch):
+    """Return a log with a run of every verdict, a golden unit's run and two runs of another lot."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "results" / "linecheck.sqlite"
+    with Log(path) as log:
+        for run in runs_of_every_verdict().values():
+            log.append(run)
+        log.append(made_run(serial="PR3-900001", trace=Trace(purpose="golden")))
+        for serial in ("PR3-000001", "PR3-000002"):
+            log.append(made_run(serial=serial, trace=Trace(lot="L-7", shift="early"), operator="B. Operator"))
+    return path
+
+
+def listed(linecheck, *options):
+    status, out, _ = linecheck("log", "list", *options)
+    assert status == 0
+    return [row.split()[0] for row in out.splitlines()[1:]]
+
+
+def test_golden_units_are_listed_on_request(linecheck, path):
+    _, out, err = linecheck("log", "list")
+    assert [row.split()[0] for row in out.splitlines()[1:]] == ["8", "7", "5", "4", "3", "2", "1"]
+    assert "golden" not in out
+    assert err == ("linecheck: 1 run of a golden or challenge unit is left out: --purpose all lists them\n")
+    assert listed(linecheck, "--purpose", "golden") == ["6"]
+    _, out, err = linecheck("log", "list", "--purpose", "all")
+    assert err == ""
+    heading, *rows = out.splitlines()
+    assert heading.split()[8:10] == ["station", "purpose"]
+    assert len(rows) == 8
+    assert "golden" in rows[2]
+
+
+def test_a_column_stands_where_runs_differ_in_it(linecheck, path):
+    heading = linecheck("log", "list")[1].splitlines()[0]
+    assert heading.endswith("station        lot  shift  operator")
+    heading = linecheck("log", "list", "--lot", "L-7")[1].splitlines()[0]
+    assert heading.endswith("station")
+
+
+def test_filters(linecheck, path):
+    assert listed(linecheck, "--verdict", "fail", "--verdict", "aborted") == ["5", "3"]
+    assert listed(linecheck, "--lot", "L-7", "--operator", "B. Operator", "--shift", "early") == ["8", "7"]
+    assert listed(linecheck, "--failed", "tone.sinad") == ["3"]
+    assert listed(linecheck, "--failed", "tone", "--failed", "tone.spectrum") == ["3"]
+    assert listed(linecheck, "--attempt", "last") == ["8", "7", "5"]
+    assert listed(linecheck, "--attempt", "first", "--until", "9000-01-01") == ["8", "7", "1"]
+    assert listed(linecheck, "--since", "9000-01-01") == []
+    assert listed(linecheck, "--at-station", "line-2-nest-a", "--firmware", "1.4.2", "--limit", 1) == ["8"]
+
+
+def test_a_full_page_says_how_to_ask_for_the_next(linecheck, path):
+    _, _, err = linecheck("log", "list", "--purpose", "all", "--limit", 3)
+    assert err == "linecheck: there are more: --before 6 lists the next page\n"
+    assert listed(linecheck, "--purpose", "all", "--limit", 3, "--before", 6) == ["5", "4", "3"]
+    assert linecheck("log", "list", "--purpose", "all", "--limit", 3, "--before", 4)[2] == ""
+
+
+def test_json_lines(linecheck, path):
+    _, out, _ = linecheck("log", "list", "--json", "--limit", 2)
+    runs = [json.loads(line) for line in out.splitlines()]
+    assert [(run["sequence"], run["serial"], run["lot"]) for run in runs] == [
+        (8, "PR3-000002", "L-7"),
+        (7, "PR3-000001", "L-7"),
+    ]
+    assert runs[0]["verdict"] == "pass"
+    assert linecheck("log", "list", "--json", "--serial", "nobody")[:2] == (0, "")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "yesterday",
+        "2026-13-01",
+        "2026-02-30",
+        "11/20/2026",
+        "2026",
+        "",
+        "2026-11-20T25:00",
+        "\x1b[31m",
+        "9999-12-31",
+    ],
+)
+def test_what_is_no_time(linecheck, path, text):
+    status, out, err = linecheck("log", "list", "--until", text)
+    assert (status, out) == (2, "")
+    assert err.startswith("linecheck: --until: ")
+    assert "expected 2026-11-20, or 2026-11-20T08:15" in err
+    assert "\x1b" not in err
+
+
+def test_a_span_that_is_none(linecheck, path):
+    status, _, err = linecheck("log", "list", "--since", "2026-11-21", "--until", "2026-11-20")
+    assert (status, err) == (2, "linecheck: --since and --until: the second must be later than the first\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "begin", "end"),
+    [
+        ("2026-11-20", "2026-11-20T00:00:00.000000Z", "2026-11-21T00:00:00.000000Z"),
+        ("2026-11-20T08:15", "2026-11-20T08:15:00.000000Z", None),
+        ("2026-11-20 08:15:30.25", "2026-11-20T08:15:30.250000Z", None),
+        ("2026-11-20T08:15Z", "2026-11-20T08:15:00.000000Z", None),
+        ("2026-11-20T08:15+01:00", "2026-11-20T07:15:00.000000Z", None),
+        ("2026-01-01T00:15+01:00", "2025-12-31T23:15:00.000000Z", None),
+    ],
+)
+def test_times_as_people_write_them(text, begin, end):
+    assert parsed_time(text, "--since") == begin
+    assert parsed_time(text, "--until", end=True) == (end or begin)
+
+
+@given(st.datetimes())
+def test_what_a_record_writes_is_read_as_that_time(time):
+    assert parsed_time(utc_text(time), "--since") == utc_text(time)
+
+
+@given(st.text(max_size=30))
+def test_whatever_is_typed_is_a_time_or_a_message(text):
+    with contextlib.suppress(UsageError):
+        assert len(parsed_time(text, "--since")) == 27
