@@ -23,7 +23,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.records.settle import all_problems, settled
 from linecheck.records.text import encodable
 from linecheck.records.times import utc_text
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.station.outcome import CheckOutcome, RunOutcome, Trace
 
 __all__ = ["result", "to_json_bytes"]
 
@@ -46,6 +46,7 @@ def result(outcome: RunOutcome) -> dict[str, Any]:
         "model": run.model,
         "firmware": run.firmware,
         "operator": run.operator,
+        **_trace(run.trace),
         "verdict": run.verdict.value,
         "limit_file": {
             "path": run.limits.path,
@@ -70,6 +71,22 @@ def result(outcome: RunOutcome) -> dict[str, Any]:
         "settings": [asdict(step) | {"seconds": round(step.seconds, 3)} for step in run.settings],
     }
     return {key: _encodable(value) for key, value in document.items()}
+
+
+def _trace(trace: Trace) -> dict[str, Any]:
+    """Return what is said of the unit and the run beside what was measured; the log says the rest."""
+    return {
+        "purpose": trace.purpose,
+        "variant": trace.variant,
+        "lot": trace.lot,
+        "work_order": trace.work_order,
+        "shift": trace.shift,
+        "nest": trace.nest,
+        "reason": trace.reason,
+        "override": dict(trace.override) or None,
+        "identity": dict(trace.identity),
+        "assets": [asdict(asset) for asset in trace.assets],
+    }
 
 
 def to_json_bytes(document: dict[str, Any]) -> bytes:

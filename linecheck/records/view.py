@@ -22,7 +22,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.records.log.stored import RunRecord
 from linecheck.records.settle import settled
 from linecheck.records.times import utc_text
-from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep
+from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep, Trace
 
 __all__ = ["CheckFacts", "LimitFacts", "RunView", "view_of_outcome", "view_of_record"]
 
@@ -86,6 +86,7 @@ class RunView:
     attempt: int | None = None
     record: int | None = None
     record_hash: str | None = None
+    trace: Trace = field(default_factory=Trace)
 
     def check(self, name: str) -> CheckOutcome | None:
         """Return a check by its whole name; None where it was not measured."""
@@ -134,6 +135,7 @@ def view_of_outcome(outcome: RunOutcome, source: str, *, recorded: str | None = 
         settings=run.settings,
         station_config_sha256=run.station_config_sha256,
         recorded=recorded,
+        trace=run.trace,
     )
 
 
@@ -185,6 +187,7 @@ def view_of_record(record: RunRecord, source: str) -> RunView:
         attempt=run.attempt,
         record=run.sequence,
         record_hash=run.record_hash,
+        trace=record.trace,
     )
 
 

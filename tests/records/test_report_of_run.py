@@ -13,7 +13,7 @@ from linecheck.records.population import Population, Populations
 from linecheck.records.report.render import css_text, environment, run_page
 from linecheck.records.view import view_of_outcome
 from linecheck.records.wording import troubles
-from linecheck.station.outcome import SettingStep
+from linecheck.station.outcome import Asset, SettingStep, Trace
 
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
 HOSTILE = ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</style></title>{{ 7*7 }}"]
@@ -253,6 +253,47 @@ def test_evidence_is_there_in_full():
     ):
         assert text in said
     assert "no electrical-safety test" in plain(page)
+
+
+def test_a_filed_page_says_what_was_around_the_run():
+    trace = Trace(
+        purpose="golden",
+        lot="L-12",
+        work_order="WO-77",
+        nest="a",
+        override={"by": "Ada", "code": "engineering"},
+        identity={"firmware": "1.4.2"},
+        conditions={"temperature": "23.1 °C"},
+        host={"name": "station-pc"},
+        clock={"synchronised": None, "stepped_seconds": 0.0},
+        gates={"golden": {"state": "met", "record": 12}},
+        assets=(Asset("cable_left", "CB-0007", {"due": "2027-01-31"}),),
+        captures={"tone": "3f" * 32},
+        captures_why="fails are kept",
+        source_commit="5a" * 20,
+        **dict.fromkeys(("reason", "scanned"), HOSTILE[0]),
+    )
+    _, page = page_of(made_run(trace=trace))
+    said = plain(page)
+    for words in (
+        "golden unit: judges the station",
+        "lot L-12",
+        "work order WO-77",
+        "nest a",
+        "override by Ada, code engineering",
+        "the unit's own firmware 1.4.2",
+        "temperature 23.1 °C",
+        "computer, name station-pc",
+        "clock, stepped seconds 0.0",
+        "gate golden state met, record 12",
+        "cable left CB-0007, due 2027-01-31",
+        "captures fails are kept",
+        "capture of tone " + "3f" * 32,
+        "commit of linecheck " + "5a" * 20,
+        "reason of the repeat " + HOSTILE[0],
+    ):
+        assert words in said, words
+    assert not page.xpath("//*[text()='alert(1)']")
 
 
 def test_earlier_units_are_marked_on_the_strip_and_said():

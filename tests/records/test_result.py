@@ -13,7 +13,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.result import result, to_json_bytes
-from linecheck.station.outcome import SettingStep
+from linecheck.station.outcome import Asset, SettingStep, Trace
 
 NUMBER, TEXT, ANY_TEXT = (
     {"type": ["number", "null"]},
@@ -52,6 +52,16 @@ SCHEMA = closed(
     model=TEXT,
     firmware=ANY_TEXT,
     operator=ANY_TEXT,
+    purpose={"enum": ["unit", "golden", "challenge"]},
+    variant=ANY_TEXT,
+    lot=ANY_TEXT,
+    work_order=ANY_TEXT,
+    shift=ANY_TEXT,
+    nest=ANY_TEXT,
+    reason=ANY_TEXT,
+    override={"type": ["object", "null"]},
+    identity={"type": "object"},
+    assets={"type": "array", "items": closed(role=TEXT, id=TEXT, facts={"type": "object"})},
     verdict={"enum": ["pass", "marginal", "fail", "invalid", "aborted"]},
     limit_file=closed(
         path=TEXT,
@@ -162,6 +172,22 @@ def test_the_result_says_what_was_measured_and_what_it_is_traced_by():
     curve = document["curves"][0]
     assert curve["worst_x"] == curve["x"][-1] == 20000.0
     assert curve["resolution_hz"] == 5.0
+
+
+def test_the_result_says_what_the_unit_belongs_to():
+    trace = Trace(
+        lot="L-12",
+        nest="a",
+        override={"by": "Ada", "code": "engineering"},
+        identity={"firmware": "1.4.2"},
+        assets=(Asset("cable", "CB-0007", {"due": "2027-01-31"}),),
+        host={"name": "station-pc"},
+    )
+    document = read_back(made_run(trace=trace))
+    assert (document["lot"], document["nest"], document["shift"]) == ("L-12", "a", None)
+    assert document["override"] == {"by": "Ada", "code": "engineering"}
+    assert document["identity"] == {"firmware": "1.4.2"}
+    assert document["assets"] == [{"role": "cable", "id": "CB-0007", "facts": {"due": "2027-01-31"}}]
 
 
 def test_a_time_with_a_zone_is_written_in_utc():

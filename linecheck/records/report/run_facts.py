@@ -34,6 +34,10 @@ def identity(view: RunView) -> tuple[Fact, ...]:
     facts.append(Fact("operator", view.operator or _NONE))
     if view.attempt is not None:
         facts.append(Fact("attempt", str(view.attempt)))
+    if view.trace.purpose != "unit":
+        facts.append(Fact("purpose", f"{view.trace.purpose} unit: judges the station"))
+    said = {"variant": view.trace.variant, "lot": view.trace.lot, "work order": view.trace.work_order}
+    facts += [Fact(name, text) for name, text in said.items() if text]
     return tuple(facts)
 
 
@@ -67,6 +71,8 @@ def closing_groups(view: RunView) -> tuple[FactGroup, ...]:
         FactGroup(
             "calibration", "Calibration", named_facts(view.calibration), "No calibration was recorded."
         ),
+        FactGroup("assets", "Assets", _assets(view), "No asset was recorded."),
+        FactGroup("surroundings", "Computer and surroundings", _surroundings(view), "Nothing was recorded."),
         FactGroup("limits", "Limit file and its approval", _limits(view)),
         FactGroup("record", "Record", _record(view)),
     )
@@ -90,6 +96,38 @@ def _station(view: RunView) -> tuple[Fact, ...]:
         Fact("station", view.station or _NONE),
         Fact("station config SHA-256", view.station_config_sha256 or _NONE, is_code=True),
         Fact("operator", view.operator or _NONE),
+        *_given({"nest": view.trace.nest, "shift": view.trace.shift}),
+        *(Fact(f"gate {plain_name(name)}", _in_words(state)) for name, state in view.trace.gates.items()),
+    )
+
+
+def _given(texts: Mapping[str, str | None]) -> tuple[Fact, ...]:
+    return tuple(Fact(name, text) for name, text in texts.items() if text)
+
+
+def _in_words(value: object) -> str:
+    """Return plain data as a person reads it."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{plain_name(name)} {_in_words(part)}" for name, part in value.items())
+    return _NONE if value is None else str(value)
+
+
+def _assets(view: RunView) -> tuple[Fact, ...]:
+    return tuple(
+        Fact(
+            plain_name(asset.role), ", ".join([asset.id, *([_in_words(asset.facts)] if asset.facts else [])])
+        )
+        for asset in view.trace.assets
+    )
+
+
+def _surroundings(view: RunView) -> tuple[Fact, ...]:
+    trace = view.trace
+    return (
+        *named_facts(trace.conditions),
+        *(Fact(f"computer, {plain_name(name)}", text) for name, text in trace.host.items()),
+        *(Fact(f"clock, {plain_name(name)}", _in_words(value)) for name, value in trace.clock.items()),
+        *_given({"commit of linecheck": trace.source_commit}),
     )
 
 
@@ -116,4 +154,9 @@ def _record(view: RunView) -> tuple[Fact, ...]:
         Fact("finished", moment(view.finished)),
         Fact("duration", f"{view.duration_seconds:.1f} s"),
         Fact("measured with", view.software),
+        *_given({"scanned as": view.trace.scanned, "reason of the repeat": view.trace.reason}),
+        *_given({"override": _in_words(view.trace.override) if view.trace.override else None}),
+        *(Fact(f"the unit's own {plain_name(name)}", text) for name, text in view.trace.identity.items()),
+        *_given({"captures": view.trace.captures_why}),
+        *(Fact(f"capture of {name}", kept, is_code=True) for name, kept in view.trace.captures.items()),
     )
