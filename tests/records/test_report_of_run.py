@@ -274,25 +274,26 @@ def test_a_filed_page_says_what_was_around_the_run():
         **dict.fromkeys(("reason", "scanned"), HOSTILE[0]),
     )
     _, page = page_of(made_run(trace=trace))
-    said = plain(page)
-    for words in (
-        "golden unit: judges the station",
-        "lot L-12",
-        "work order WO-77",
-        "nest a",
-        "override by Ada, code engineering",
-        "the unit's own firmware 1.4.2",
-        "temperature 23.1 °C",
-        "computer, name station-pc",
-        "clock, stepped seconds 0.0",
-        "gate golden state met, record 12",
-        "cable left CB-0007, due 2027-01-31",
-        "captures fails are kept",
-        "capture of tone " + "3f" * 32,
-        "commit of linecheck " + "5a" * 20,
-        "reason of the repeat " + HOSTILE[0],
-    ):
-        assert words in said, words
+    said = {plain(name): plain(name.getnext()) for name in page.xpath("//dt")}
+    expected = {
+        "purpose": "golden unit: judges the station",
+        "lot": "L-12",
+        "work order": "WO-77",
+        "nest": "a",
+        "override": "by Ada, code engineering",
+        "the unit's own firmware": "1.4.2",
+        "temperature": "23.1 °C",
+        "computer, name": "station-pc",
+        "clock, stepped seconds": "0.0",
+        "gate golden": "state met, record 12",
+        "cable left": "CB-0007, due 2027-01-31",
+        "captures": "fails are kept",
+        "capture of tone": "3f" * 32,
+        "commit of linecheck": "5a" * 20,
+        "reason of the repeat": HOSTILE[0],
+        "scanned as": HOSTILE[0],
+    }
+    assert {name: said.get(name) for name in expected} == expected
     assert not page.xpath("//*[text()='alert(1)']")
 
 
