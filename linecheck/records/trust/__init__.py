@@ -1,0 +1,16 @@
+"""Whether the station may judge units: what it has shown of itself, how long ago, and whether it still holds.
+
+==============================  ====================================================================
+:mod:`.gates`                   whether each gate is met, from its results and the time alone
+:mod:`.lock`                    whether units in a row fail as only a station makes them fail
+:mod:`.golden`                  a known unit held against its own history
+:mod:`.drift`                   where that unit, or the station, is slowly going
+:mod:`.challenge`               whether a unit that is known to be bad was found out, and why
+:mod:`.said`                    what is stated of all that in the log
+:mod:`.found`                   what the log knows of it, found quickly in a log of any length
+:class:`.gatekeeper.Gatekeeper` all of it before a unit is tested
+==============================  ====================================================================
+
+A gate is met by a statement in the log that says so, for as long as the station config allows and nothing changes that
+it rests on. There is no other state: whoever has the log can see why a unit was let in.
+"""

@@ -1,0 +1,200 @@
+"""What a log knows of the station's trust, found by indexes: as quickly in a log of a million runs as in a short one.
+
+==============================  =================================================================
+:func:`newest_statement`        the newest of a kind about one subject
+:func:`newest_of_each`          the newest of a kind about each subject that begins alike
+:func:`latest_time`             the latest time that any record after one names
+:func:`newest_runs`             the newest runs of a station, of any model
+:func:`units_in_a_row`          the newest runs of one model, with what failed grossly
+:func:`standing_lock`           the lock that a run found as it began
+:func:`golden_values`           what a golden unit's readings were, run by run
+==============================  =================================================================
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from linecheck.limits.verdict import Verdict
+from linecheck.records.log.fetch import has_column, has_table
+from linecheck.records.log.schema import run, statement
+from linecheck.records.log.stored import Statement
+from linecheck.records.text import encodable
+from linecheck.records.trust.lock import KNOWN_BEFORE, LockState, UnitRun, grossly
+from linecheck.records.trust.said import read_time
+from linecheck.records.wording import subject
+
+__all__ = [
+    "MOST_LOOKED_AT",
+    "GoldenValue",
+    "golden_values",
+    "latest_time",
+    "newest_of_each",
+    "newest_runs",
+    "newest_statement",
+    "standing_lock",
+    "units_in_a_row",
+]
+
+#: No more of the newest runs than this are looked at, whatever units are tested again and again.
+MOST_LOOKED_AT: Final = 100
+_NEWEST: Final = 16
+#: Runs of a golden unit whose readings are looked at for a drift.
+MOST_GOLDEN: Final = 200
+
+NEWEST_STATEMENT: Final = (
+    "SELECT sequence, record_hash, recorded, kind, subject, content FROM statement "
+    "WHERE kind = ? AND subject = ? ORDER BY sequence DESC LIMIT 1"
+)
+_NEWEST_OF_EACH: Final = (
+    "SELECT max(sequence) FROM statement WHERE kind = ? AND subject >= ? AND subject < ? GROUP BY subject"
+)
+_STATEMENT: Final = (
+    "SELECT sequence, record_hash, recorded, kind, subject, content FROM statement WHERE sequence = ?"
+)
+LATEST_RUN: Final = "SELECT recorded FROM run WHERE sequence > ? ORDER BY recorded DESC LIMIT 1"
+LATEST_STATEMENT: Final = "SELECT max(recorded) FROM statement WHERE sequence > ?"
+NEWEST_RUNS: Final = "SELECT sequence, model, purpose, station FROM run ORDER BY sequence DESC LIMIT ?"
+RUNS_OF_MODEL: Final = (
+    "SELECT sequence, serial, verdict, purpose, station FROM run "
+    "WHERE model = ? AND sequence > ? AND sequence < ? ORDER BY sequence DESC LIMIT ?"
+)
+PROBLEMS: Final = "SELECT check_name, channel, code FROM problem WHERE sequence = ? AND blocks = 1"
+FAILED_READINGS: Final = (
+    "SELECT c.name, r.metric, r.channel, r.value, r.unit, r.pass_limit, r.fail_limit, r.side "
+    "FROM reading AS r JOIN run_check AS c ON c.sequence = r.sequence AND c.position = r.check_position "
+    "WHERE r.sequence = ? AND r.verdict = 'fail'"
+)
+FAILED_CURVES: Final = FAILED_READINGS.replace("reading AS r", "curve AS r").replace("r.value", "r.worst_y")
+GATES: Final = "SELECT gates FROM run WHERE sequence = ?"
+_GOLDEN_RUNS: Final = (
+    "SELECT sequence FROM run WHERE serial = ? AND model = ? AND purpose = 'golden' "
+    "AND verdict IN ('pass', 'marginal') ORDER BY sequence DESC LIMIT ?"
+)
+_GOLDEN_VALUES: Final = (
+    "SELECT r.sequence, c.name, r.metric, r.channel, r.value, r.unit, c.stimulus_sha256 "
+    "FROM run_check AS c CROSS JOIN reading AS r ON r.sequence = c.sequence AND r.check_position = c.position "
+    "WHERE c.sequence IN (SELECT value FROM json_each(?)) AND r.value IS NOT NULL AND r.verdict IS NOT 'invalid' "
+    "AND r.is_bound IS NOT 1 ORDER BY r.sequence"
+)
+
+
+@dataclass(frozen=True)
+class GoldenValue:
+    """A reading of one run of a golden unit."""
+
+    sequence: int
+    check: str
+    metric: str
+    channel: str | None
+    value: float
+    unit: str
+    stimulus_sha256: str | None
+
+
+def newest_statement(connection: Connection, kind: str, about: str) -> Statement | None:
+    """Return the newest statement of a kind about one subject; None where there is none."""
+    if not has_table(connection, statement):
+        return None
+    row = connection.exec_driver_sql(NEWEST_STATEMENT, (kind, about)).one_or_none()
+    return None if row is None else _statement(row)
+
+
+def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[Statement]:
+    """Return the newest statement of a kind about each subject that begins with a prefix, by subject."""
+    if not has_table(connection, statement):
+        return []
+    beyond = prefix[:-1] + chr(ord(prefix[-1]) + 1)
+    numbers = connection.exec_driver_sql(_NEWEST_OF_EACH, (kind, prefix, beyond)).scalars().all()
+    found = [_statement(connection.exec_driver_sql(_STATEMENT, (number,)).one()) for number in numbers]
+    return sorted(found, key=lambda each: each.subject)
+
+
+def latest_time(connection: Connection, sequence: int) -> datetime | None:
+    """Return the latest time that any record after one names; None where nothing came after it."""
+    texts = [connection.exec_driver_sql(LATEST_RUN, (sequence,)).scalar()]
+    if has_table(connection, statement):
+        texts.append(connection.exec_driver_sql(LATEST_STATEMENT, (sequence,)).scalar())
+    return max((time for text in texts if (time := read_time(text)) is not None), default=None)
+
+
+def newest_runs(connection: Connection, station: str) -> list[tuple[int, str]]:
+    """Return number and model of the newest runs of units at a station, the newest first."""
+    if not has_column(connection, run, "purpose"):
+        return []
+    rows = connection.exec_driver_sql(NEWEST_RUNS, (_NEWEST,)).all()
+    ours = encodable(station)
+    return [(row[0], row[1]) for row in rows if row[2] in (None, "unit") and row[3] == ours]
+
+
+def units_in_a_row(connection: Connection, model: str, station: str, after: int) -> Iterator[UnitRun]:
+    """Yield the newest runs of units of a model at a station, the newest first, no further back than a record.
+
+    What failed is looked up as each is asked for.
+    """
+    before, ours = 2**62, encodable(station)
+    for _ in range(MOST_LOOKED_AT // _NEWEST):
+        rows = connection.exec_driver_sql(RUNS_OF_MODEL, (model, after, before, _NEWEST)).all()
+        for sequence, serial, verdict, purpose, where in rows:
+            if purpose in (None, "unit") and where == ours:
+                yield _unit_run(connection, sequence, serial, Verdict(verdict))
+        if len(rows) < _NEWEST:
+            return
+        before = rows[-1][0]
+
+
+def standing_lock(connection: Connection, sequence: int) -> LockState:
+    """Return the lock that a run found as it began, by its record."""
+    text = connection.exec_driver_sql(GATES, (sequence,)).scalar()
+    gates = json.loads(text) if text else {}
+    lock = gates.get("lock", {}) if isinstance(gates, dict) else {}
+    since = lock.get("since") if isinstance(lock, dict) and lock.get("state") == "locked" else None
+    if not isinstance(since, int):
+        return LockState()
+    return LockState(True, since, told=str(lock.get("why", "")))
+
+
+def golden_values(connection: Connection, model: str, serial: str) -> list[GoldenValue]:
+    """Return what the readings of a golden unit were in its newest runs that judged it, the oldest first."""
+    if not has_column(connection, run, "purpose"):
+        return []
+    unit = (encodable(serial), encodable(model), MOST_GOLDEN)
+    numbers = connection.exec_driver_sql(_GOLDEN_RUNS, unit).scalars().all()
+    rows = connection.exec_driver_sql(_GOLDEN_VALUES, (json.dumps(list(numbers)),))
+    return [GoldenValue(*row) for row in rows]
+
+
+def _unit_run(connection: Connection, sequence: int, serial: str, verdict: Verdict) -> UnitRun:
+    if verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.ABORTED):
+        return UnitRun(sequence, serial, verdict)
+    gross = set()
+    problems = connection.exec_driver_sql(PROBLEMS, (sequence,)).all()
+    for check, channel, code in problems:
+        if code not in KNOWN_BEFORE:
+            gross.add(f"{subject(check or 'the run', '', channel)}: {code.replace('_', ' ')}")
+    for query in (FAILED_READINGS, FAILED_CURVES):
+        for name, metric, channel, *judged in connection.exec_driver_sql(query, (sequence,)):
+            if _is_gross(*judged):
+                gross.add(subject(name, metric, channel))
+    gated = any(code == "station_gate" for _, _, code in problems)
+    return UnitRun(sequence, serial, verdict, frozenset(gross), gated)
+
+
+def _is_gross(
+    value: float | None, unit: str, pass_limit: float | None, fail_limit: float | None, side: str | None
+) -> bool:
+    limit = fail_limit if fail_limit is not None else pass_limit
+    if value is None or limit is None or side is None:
+        return False
+    return grossly(limit - value if side == "min" else value - limit, limit, unit)
+
+
+def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
+    content = json.loads(row[5])
+    return Statement(row[0], row[1], row[2], row[3], row[4], content if isinstance(content, dict) else {})

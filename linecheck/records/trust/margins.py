@@ -1,0 +1,99 @@
+"""By how much a golden unit's readings may differ from its own history.
+
+==========================  ==================================================================
+:func:`golden_margins`      the margin of every metric and curve that is compared, by check
+:class:`Margin`             a margin, and whether anybody has chosen it
+==========================  ==================================================================
+
+The station config's own margin counts first, by ``check.metric``, by metric, by unit; then the limit file's margins of
+regression, where it has any; else a default of the metric's unit, for whatever a mask judges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.errors import FileError
+from linecheck.limits.model import Check, LimitFile
+
+__all__ = ["DEFAULT_MARGINS", "Margin", "golden_margins"]
+
+#: By unit of a metric. Common practice, no source: what a line output of 2 to 4 V moves by when it is plugged anew and
+#: the day is warmer is less. What is read in another unit, and curves, have no default.
+DEFAULT_MARGINS: Final[Mapping[str, float]] = {
+    "dB": 0.5,
+    "dBFS": 0.5,
+    "bit": 0.1,
+    "V": 0.02,
+    "mV": 0.2,
+    "µV": 0.3,
+    "ppm": 2.0,
+    "Hz": 20.0,
+    "ps": 3.0,
+    "ms": 0.1,
+    "samples": 0.05,
+    "": 0.5,
+}
+
+
+@dataclass(frozen=True)
+class Margin:
+    """By how much a metric may differ, in its unit; ``chosen`` where the station config or the limit file says so."""
+
+    size: float
+    chosen: bool
+
+
+def golden_margins(limits: LimitFile, own: Mapping[str, float]) -> dict[str, dict[str, Margin]]:
+    """Return the margins by check (its whole name) and metric or curve.
+
+    Parameters
+    ----------
+    limits : LimitFile
+    own : mapping of str to float
+        The station config's.
+
+    Raises
+    ------
+    FileError
+        Nothing of this limit file would be compared.
+    """
+    declared = any(check.regression for check in limits.checks)
+    found = {check.name: _of_check(check, own, declared) for check in limits.checks}
+    if not any(found.values()):
+        raise FileError(
+            limits.path,
+            "has nothing that a golden unit could be held to: give it masks, or margins of regression, or name "
+            "margins in the station config's [golden]",
+        )
+    return found
+
+
+def _of_check(check: Check, own: Mapping[str, float], declared: bool) -> dict[str, Margin]:
+    specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
+    found = {}
+    for spec in specs:
+        margin = _of_spec(check, spec, own, declared)
+        if margin is not None:
+            found[spec.name] = margin
+    return found
+
+
+def _of_spec(
+    check: Check, spec: MetricSpec | CurveSpec, own: Mapping[str, float], declared: bool
+) -> Margin | None:
+    for name in (f"{check.name}.{spec.name}", f"{check.entry}.{spec.name}", spec.name):
+        if name in own:
+            return Margin(own[name], True)
+    is_curve = isinstance(spec, CurveSpec)
+    if spec.name in check.masks and not is_curve and spec.unit in own:
+        return Margin(own[spec.unit], True)
+    if spec.name in check.regression:
+        return Margin(check.regression[spec.name], True)
+    if declared or is_curve or spec.name not in check.masks:
+        return None
+    default = DEFAULT_MARGINS.get(spec.unit)
+    return None if default is None else Margin(default, False)
