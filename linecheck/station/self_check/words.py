@@ -1,0 +1,271 @@
+"""What a digital loop made of the words that were played: every frame is compared, the last one too.
+
+============================  ================================================================================
+:func:`random_words`          full-width pseudo-random words, different in each channel
+:func:`compare_words`         what came back, held against what was sent
+:class:`WordsFound`           one of ``identical``, ``moved``, ``modified``, ``absent``, with what was seen
+============================  ================================================================================
+
+Random words know their place: in a second of 24-bit words hardly one is there twice, so that each word that came back
+says by itself from where it comes. What is lost, doubled, late or in another channel shows in the places; what is
+changed shows in words that have none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.station.self_check.changed_words import change_of
+
+__all__ = ["Outcome", "WordsFound", "compare_words", "random_words"]
+
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
+
+#: ``identical``: bit for bit. ``moved``: the same bits, but shifted, dropped, repeated or in the wrong channel.
+#: ``modified``: other bits. ``absent``: nothing of it came back.
+Outcome = Literal["identical", "moved", "modified", "absent"]
+
+#: Such a share of the words must have its place for the bits to be called the same. Of changed ones next to none has.
+MOSTLY = 0.1
+#: Runs of one lag that are shorter than this are chance.
+LEAST_RUN = 4
+#: From this share of frames on, and off by no more than so many steps, it is dither that changed them.
+FEW, LEAST_STEPS = 0.01, 2
+
+
+@dataclass(frozen=True)
+class WordsFound:
+    """What a comparison came to.
+
+    Attributes
+    ----------
+    outcome : Outcome
+    what : str
+        What was seen, as one word: ``identical``, ``lost``, ``repeated``, ``shifted``, ``swapped``, ``cut_short``,
+        ``inverted``, ``gain``, ``truncated``, ``rounded``, ``dithered``, ``rate_converted``, ``changed``, ``mixed``,
+        ``processed``, ``not_finite``, ``silent``, ``absent``.
+    text : str
+        The same as a plain sentence's end, with numbers.
+    frames : int
+        How many frames were compared.
+    different : int
+        In how many of them any channel differs.
+    first : int or None
+        The first of them, counted from the first frame that was sent.
+    lag : int or None
+        Where the first frame lies in the capture.
+    """
+
+    outcome: Outcome
+    what: str
+    text: str
+    frames: int
+    different: int
+    first: int | None = None
+    lag: int | None = None
+
+
+def random_words(frames: int, channels: int, bits: int, seed: int, peak: float = 1.0) -> NDArray[np.int32]:
+    """Return words that are uniform over the whole range, left-justified: int32, shape (frames, channels).
+
+    Parameters
+    ----------
+    frames, channels, bits : int
+    seed : int
+        The bits come from PCG64, whose raw output NumPy guarantees to keep.
+    peak : float
+        Share of full scale that no word exceeds.
+    """
+    raw = np.random.PCG64(np.random.SeedSequence((seed, bits))).random_raw(frames * channels)
+    words = (raw >> np.uint64(64 - bits)).astype(np.int64) - (1 << (bits - 1))
+    if peak < 1.0:
+        words = np.trunc(words * peak).astype(np.int64)
+    return (words << (32 - bits)).astype(np.int32).reshape(frames, channels)
+
+
+def compare_words(
+    sent: NDArray[np.int32], received: NDArray[np.int32] | NDArray[np.float32] | FloatArray, bits: int
+) -> WordsFound:
+    """Compare every frame that was sent with what came back.
+
+    Parameters
+    ----------
+    sent : int32 array, shape (frames, channels)
+        Left-justified; most of it random words.
+    received : int32, float32 or float64 array, shape (more frames, channels)
+        As the interface gave it: integers left-justified, floats with full scale 1.0.
+    bits : int
+        Word length that was sent.
+    """
+    frames = len(sent)
+    if received.ndim != 2 or received.shape[1] != sent.shape[1]:
+        came = received.shape[1] if received.ndim == 2 else 0
+        return WordsFound("absent", "absent", f"{came} channels came back of {sent.shape[1]}", 0, frames)
+    if not np.issubdtype(received.dtype, np.integer) and not np.all(np.isfinite(received)):
+        count = int(np.sum(~np.isfinite(received)))
+        return WordsFound("modified", "not_finite", f"{count} values are no numbers", 0, frames)
+    codes, exact = _codes(received)
+    dead = [index + 1 for index in range(codes.shape[1]) if not np.any(codes[:, index])]
+    if dead:
+        which = "every channel" if len(dead) == sent.shape[1] else f"channel {', '.join(map(str, dead))}"
+        return WordsFound("absent", "silent", f"{which} came back as zeros", 0, frames)
+    words = sent.astype(np.int64)
+    lags = [_lags(words[:, index], codes[:, index]) for index in range(sent.shape[1])]
+    if exact and all(found.share >= MOSTLY for found in lags):
+        return _same_bits(words, codes, lags, 1 << (32 - bits))
+    return _other_bits(words, codes, bits)
+
+
+def _codes(received: NDArray[np.int32] | NDArray[np.float32] | FloatArray) -> tuple[IntArray, bool]:
+    """Return samples as whole numbers of 32 bits, and whether nothing was rounded for that."""
+    if np.issubdtype(received.dtype, np.integer):
+        return received.astype(np.int64), True
+    scaled = received.astype(np.float64) * 2.0**31
+    rounded = np.rint(scaled)
+    return rounded.astype(np.int64), bool(np.array_equal(rounded, scaled))
+
+
+@dataclass(frozen=True)
+class _Lags:
+    """Where the words of one channel came back: frames sent that have a place, and how far behind that is."""
+
+    places: IntArray
+    lags: IntArray
+    share: float
+
+    @property
+    def first(self) -> int:
+        """The lag of the first words."""
+        return int(self.lags[0])
+
+
+def _lags(sent: IntArray, received: IntArray) -> _Lags:
+    """Return where each word that was sent only once came back, if it came back once."""
+    words, where, counts = np.unique(sent, return_index=True, return_counts=True)
+    alone, sent_at = words[counts == 1], where[counts == 1]
+    back, back_at, back_counts = np.unique(received, return_index=True, return_counts=True)
+    found = np.searchsorted(back, alone)
+    found = np.minimum(found, len(back) - 1)
+    there = (back[found] == alone) & (back_counts[found] <= 2)
+    order = np.argsort(sent_at[there])
+    places = sent_at[there][order].astype(np.int64)
+    lags = back_at[found[there]][order].astype(np.int64) - places
+    kept = _in_runs(lags)
+    share = float(np.sum(kept)) / max(1, len(alone))
+    return _Lags(places[kept], lags[kept], share)
+
+
+def _in_runs(lags: IntArray) -> NDArray[np.bool_]:
+    """Return which lags stand in a run of equal ones that is too long for chance."""
+    if not len(lags):
+        return np.zeros(0, dtype=bool)
+    edges = np.flatnonzero(np.concatenate(([True], np.diff(lags) != 0, [True])))
+    return np.repeat(np.diff(edges) >= LEAST_RUN, np.diff(edges))
+
+
+def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: int) -> WordsFound:
+    """Tell apart what has the same bits: all of it in place, or some of it elsewhere, or few of them changed."""
+    frames, lag = len(words), lags[0].first
+    different = _different(words, codes, lag)
+    count = int(np.sum(different))
+    first = int(np.argmax(different)) if count else None
+    if not count:
+        return WordsFound(
+            "identical", "identical", f"all {frames} frames came back bit for bit", frames, 0, None, lag
+        )
+    moved = _moved(lags, frames, len(codes))
+    if moved is not None:
+        return WordsFound("moved", *moved, frames, count, first, lag)
+    assert first is not None
+    silent = _came_as_silence(different, codes, lag)
+    if silent:
+        text = f"the same bits came back, but {_frames(count)} from number {first} on came as silence"
+        return WordsFound("moved", "lost", text, frames, count, first, lag)
+    if count > frames * FEW and _small_steps(words, codes, lag, different) <= LEAST_STEPS * step:
+        text = f"{count} of {frames} frames came back some lowest bits off: dither was added"
+        return WordsFound("modified", "dithered", text, frames, count, first, lag)
+    there = codes[lag + first] if 0 <= lag + first < len(codes) else None
+    change = "" if there is None else _smallest_change(words[first], there)
+    text = f"{count} of {frames} frames came back with other bits, the first is number {first}{change}"
+    return WordsFound("modified", "changed", text, frames, count, first, lag)
+
+
+def _different(words: IntArray, codes: IntArray, lag: int) -> NDArray[np.bool_]:
+    """Return in which frames any channel differs at a lag; where nothing came back every channel does."""
+    different = np.ones(len(words), dtype=bool)
+    start, stop = max(0, -lag), min(len(words), len(codes) - lag)
+    if stop > start:
+        different[start:stop] = np.any(words[start:stop] != codes[lag + start : lag + stop], axis=1)
+    return different
+
+
+def _moved(lags: Sequence[_Lags], frames: int, captured: int) -> tuple[str, str] | None:
+    """Say what moved, if anything did."""
+    if len({found.first for found in lags}) > 1:
+        late = ", ".join(f"{found.first - lags[0].first:+d}" for found in lags[1:])
+        return "shifted", f"the same bits came back, but the channels are {late} frames apart"
+    for found in lags:
+        steps = np.flatnonzero(np.diff(found.lags))
+        if len(steps):
+            at = int(found.places[steps[0] + 1])
+            change = int(found.lags[steps[0] + 1] - found.lags[steps[0]])
+            more = f", and {len(steps) - 1} more such places" if len(steps) > 1 else ""
+            if change < 0:
+                return (
+                    "lost",
+                    f"the same bits came back, but without {_frames(-change)} before number {at}{more}",
+                )
+            return (
+                "repeated",
+                f"the same bits came back, but with {_frames(change)} too many before number {at}{more}",
+            )
+    missing = frames + lags[0].first - captured
+    if missing > 0:
+        return "cut_short", f"the same bits came back, but without the last {missing} of {_frames(frames)}"
+    if lags[0].first < 0:
+        return "cut_short", f"the same bits came back, but without the first {_frames(-lags[0].first)}"
+    return None
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' if count != 1 else ''}"
+
+
+def _came_as_silence(different: NDArray[np.bool_], codes: IntArray, lag: int) -> bool:
+    """Return whether all that differs is zero in every channel: a hole that was filled."""
+    places = np.flatnonzero(different) + lag
+    inside = places[(places >= 0) & (places < len(codes))]
+    return len(inside) == len(places) and not np.any(codes[inside])
+
+
+def _small_steps(words: IntArray, codes: IntArray, lag: int, different: NDArray[np.bool_]) -> int:
+    """Return how far most of the words that differ are off."""
+    places = np.flatnonzero(different)
+    places = places[(places + lag >= 0) & (places + lag < len(codes))]
+    return int(np.median(np.max(np.abs(codes[places + lag] - words[places]), axis=1))) if len(places) else 0
+
+
+def _smallest_change(sent: IntArray, back: IntArray) -> str:
+    channel = int(np.argmax(sent != back))
+    was, came = (int(side[channel]) & 0xFFFFFFFF for side in (sent, back))
+    return f" (channel {channel + 1}: {was:08x} came back as {came:08x})"
+
+
+def _other_bits(words: IntArray, codes: IntArray, bits: int) -> WordsFound:
+    """Say how the words were changed, or that they are not there at all."""
+    frames, channels = words.shape
+    for index in range(channels):
+        for other in range(channels):
+            if other != index and _lags(words[:, other], codes[:, index]).share >= MOSTLY:
+                text = (
+                    f"the same bits came back, but channel {index + 1} carries those of channel {other + 1}"
+                )
+                return WordsFound("moved", "swapped", text, frames, frames, 0)
+    what, text, lag = change_of(words, codes, bits)
+    return WordsFound("absent" if what == "absent" else "modified", what, text, frames, frames, 0, lag)
