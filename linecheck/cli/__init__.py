@@ -36,6 +36,7 @@ COMMANDS = {
     "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
     "signoff": ("linecheck.cli.signoff", "Record who accepts or rejects what a comparison showed."),
     "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),
+    "sync": ("linecheck.cli.sync", "Send the log to the server where the logs of many stations meet."),
 }
 
 

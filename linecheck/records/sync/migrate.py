@@ -26,7 +26,7 @@ from linecheck.records.sync.layout import (
     shared_tables,
 )
 
-__all__ = ["GRANTS", "migrate", "newest_versions"]
+__all__ = ["GRANTS", "migrate", "newest_versions", "versions"]
 
 _TYPES = {
     "INTEGER": "bigint",
@@ -107,7 +107,7 @@ def migrate(connection: Connection) -> int:
     """
     _refuse_foreign_encoding(connection)
     with connection.begin():
-        found = _versions(connection)
+        found = versions(connection)
     applied = 0
     for step in _steps():
         if found.get(step.part, 0) >= step.version:
@@ -115,7 +115,7 @@ def migrate(connection: Connection) -> int:
         with connection.begin():
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
             # Looked up under the lock: another station may have applied it meanwhile.
-            found = _versions(connection)
+            found = versions(connection)
             if found.get(step.part, 0) < step.version:
                 _apply(connection, step)
                 found[step.part] = step.version
@@ -195,8 +195,14 @@ CREATE TABLE {SCHEMA}.schema_version (
     )
 
 
-def _versions(connection: Connection) -> dict[str, int]:
-    """Return how far each series has come at the server."""
+def versions(connection: Connection) -> dict[str, int]:
+    """Return how far each series has come at the server; empty where no log was ever sent there.
+
+    Raises
+    ------
+    ServerError
+        The schema is of a newer linecheck, or is none of linecheck's.
+    """
     tables = {
         name
         for (name,) in connection.execute(

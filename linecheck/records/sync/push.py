@@ -20,6 +20,7 @@ from linecheck.records.sync import stored
 from linecheck.records.sync.batches import Batch, batches
 from linecheck.records.sync.local import LocalLog
 from linecheck.records.sync.migrate import migrate
+from linecheck.records.sync.names import Rivalry, rivalries
 from linecheck.records.sync.server import connected
 from linecheck.records.sync.target import Target
 from linecheck.records.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
@@ -33,7 +34,8 @@ class Pushed:
     """What came of sending a log.
 
     ``runs`` and ``statements`` count what was sent now, ``head`` is the last record that the server has acknowledged,
-    ``again`` counts records that it had acknowledged before and no longer had.
+    ``again`` counts records that it had acknowledged before and no longer had. ``namesakes`` are logs that name the
+    same station at the same time.
     """
 
     chain: str | None
@@ -41,6 +43,7 @@ class Pushed:
     runs: int = 0
     statements: int = 0
     again: int = 0
+    namesakes: tuple[Rivalry, ...] = ()
 
 
 def push(
@@ -133,7 +136,9 @@ class _Sending:
             self.log.note(self.target, head)
             if progress is not None:
                 progress(head)
-        return Pushed(self.chain, head, self.runs, self.statements, again)
+        with self.connection.begin():
+            namesakes = rivalries(self.connection, self.chain)
+        return Pushed(self.chain, head, self.runs, self.statements, again, namesakes)
 
     def _add(self, batch: Batch) -> Head:
         refused = None

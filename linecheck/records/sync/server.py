@@ -103,7 +103,8 @@ _STATES = {
     "53100": "the server's disk is full",
     "53200": "the server has too little memory",
     "53300": "the server has no connection left",
-    "42501": "this user lacks a right there",
+    "42501": "this user lacks a right there: whoever may create in the database runs `linecheck sync --prepare` once, "
+    "which says what to grant",
     "25006": "the server only reads: it is a standby, or was set to",
     "55P03": "another program holds the records of this log locked at the server",
     "25P03": "the server waited too long for this station",
@@ -213,5 +214,7 @@ def _words(error: BaseException | None) -> str:
 
 def _line(error: BaseException | None) -> str:
     """Return what a driver's error says, on one line."""
+    if isinstance(error, psycopg.Error) and error.diag.message_primary:
+        return visible(error.diag.message_primary)[:300]
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
     return visible("; ".join(lines[:2]))[:300]
