@@ -4,7 +4,8 @@
 
     python tests/benchmarks/large_log.py PATH --runs 100000    # 60 readings a run, 6,000,000 in all
 
-The readings are those that the demonstration limit file judges. Their values are normal, a few standard deviations
+The readings are the first that the demonstration limit file judges; ``large_limits`` has the masks of these, and no
+others. Their values are normal, a few standard deviations
 inside the masks, so that most units pass; a few values are missing, and a few units are tested again. The hashes are
 made up: ``linecheck log verify`` finds such a log wrong at its first record.
 """
@@ -16,7 +17,7 @@ import sqlite3
 import sys
 import time
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -59,9 +60,21 @@ class Slot:
     scatter: float
 
 
-def make_large_log(path, runs, *, readings=60, limits=None, seed=1, curve_points=0):
+def large_limits(*, readings=60, curves=False):
+    """Return the demonstration limit file with the masks of so many readings, and with those of curves if wanted."""
+    limits = load_limits(DEMO)
+    judged = {(slot.check, slot.metric) for slot in _slots(limits, readings)}
+    checks = []
+    for at, check in enumerate(limits.checks):
+        names = {spec.name for spec in check.kind.curves} if curves else set()
+        masks = {name: mask for name, mask in check.masks.items() if (at, name) in judged or name in names}
+        checks.append(replace(check, masks=masks))
+    return replace(limits, checks=tuple(checks))
+
+
+def make_large_log(path, runs, *, readings=60, seed=1, curve_points=0):
     """Make a log of so many runs and return its path; curves only where they are given points."""
-    limits = limits or load_limits(DEMO)
+    limits = large_limits(readings=readings, curves=bool(curve_points))
     slots = _slots(limits, readings)
     rng = np.random.default_rng(seed)
     with Log(path) as log:
