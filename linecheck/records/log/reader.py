@@ -74,7 +74,7 @@ class LogReader:
 
     def attempts(self, model: str, serial: str) -> int:
         """Return how many runs of a unit are in the log."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return count_attempts(connection, encodable(model), encodable(serial))
 
     def history(self, model: str, serial: str) -> tuple[Attempt, ...]:
@@ -85,12 +85,12 @@ class LogReader:
             .where(func.coalesce(run.c.purpose, "unit") == "unit")
             .order_by(run.c.attempt)
         )
-        with self._reading() as connection:
+        with self.reading() as connection:
             return tuple(Attempt(Verdict(row[0]), row[1]) for row in connection.execute(query))
 
     def head(self) -> Head:
         """Return the last record's number and hash, to be noted elsewhere."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return last_record(connection)
 
     def runs(
@@ -108,7 +108,7 @@ class LogReader:
             Only records before this one: the last sequence number of a page asks for the next page, which is the same
             however many runs have been added meanwhile.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             found = matching(connection, wanted or RunFilter(), limit=limit, before=before)
             return tuple(logged_run(row) for row in run_rows(connection, found))
 
@@ -122,7 +122,7 @@ class LogReader:
         oldest_first: bool = False,
     ) -> list[int]:
         """Return the numbers of runs, the newest first unless ``oldest_first``; only records between two, if given."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return matching(
                 connection, wanted, limit=limit, before=before, after=after, oldest_first=oldest_first
             )
@@ -132,7 +132,7 @@ class LogReader:
         query = select(run.c.sequence).where(run.c.serial == encodable(serial))
         if model is not None:
             query = query.where(run.c.model == encodable(model))
-        with self._reading() as connection:
+        with self.reading() as connection:
             found = connection.scalars(query.order_by(run.c.sequence.desc())).all()
         for sequence in found:
             yield self.record(sequence)
@@ -145,7 +145,7 @@ class LogReader:
         UsageError
             There is no such record.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             row = connection.scalar(select(run.c.sequence).where(run.c.sequence == sequence))
             if row is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
@@ -158,7 +158,7 @@ class LogReader:
         self, model: str, serial: str, wanted: Sequence[WantedReading], *, run_id: str
     ) -> EarlierUnits:
         """Return what the other units of a model have measured; before a run, where that is in the log."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             before = connection.scalar(select(run.c.sequence).where(run.c.run_id == encodable(run_id)))
             return earlier_units(connection, encodable(model), encodable(serial), wanted, before)
 
@@ -182,7 +182,7 @@ class LogReader:
         query = select(run.c.sequence).order_by(run.c.sequence.desc())
         if model is not None:
             query = query.where(run.c.model == encodable(model))
-        with self._reading() as connection:
+        with self.reading() as connection:
             if _RUN_ID.fullmatch(wanted):
                 # A range finds it by the index, which LIKE does not use.
                 first = wanted.lower()
@@ -221,7 +221,7 @@ class LogReader:
         limit, before : int, optional
             As for :meth:`runs`; all of them, if left out.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             about = None if subject is None else encodable(subject)
             return find_statements(connection, kinds, subject=about, limit=limit, before=before)
 
@@ -235,7 +235,7 @@ class LogReader:
         RecordError
             It has been changed since it was stored.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             return find_signoff(connection, sequence)
 
     def signoffs(
@@ -250,7 +250,7 @@ class LogReader:
         limit, before : int, optional
             As for :meth:`runs`; all of them, if left out.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             return find_signoffs(connection, digest=digest, limit=limit, before=before)
 
     def verify(
@@ -272,7 +272,7 @@ class LogReader:
         return verify_log(self._reader, self.path, expected, progress)
 
     @contextlib.contextmanager
-    def _reading(self) -> Iterator[Connection]:
+    def reading(self) -> Iterator[Connection]:
         """Begin a transaction that reads; what cannot be understood was changed by someone."""
         with (
             plain_errors(self.path),
