@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from linecheck.station.sound import SoundInterface
     from linecheck.station.sound_launch import Launched
 
-__all__ = ["command"]
+__all__ = ["check_faults", "command", "opened_session"]
 
 
 @click.command(name="run")
@@ -84,10 +84,10 @@ def command(
         from linecheck.station.open_interface import prepared_sound
 
         station = load_station(station_path)
-        _check_faults(station.config, faults)
+        check_faults(station.config, faults)
         prepared = None if scan else stack.enter_context(prepared_sound(station.config, launched))
         _import_beside("linecheck.records.log")
-        session = _session(
+        session = opened_session(
             stack,
             station,
             limits_path,
@@ -141,7 +141,7 @@ def _spare_the_collector(stack: ExitStack) -> None:
     atexit.register(gc.freeze)
 
 
-def _session(
+def opened_session(
     stack: ExitStack,
     station: Station,
     limits_path: str,
@@ -193,7 +193,7 @@ def _path(text: str | None) -> Path | None:
     return Path(text) if text is not None else None
 
 
-def _check_faults(config: StationConfig, faults: tuple[str, ...]) -> None:
+def check_faults(config: StationConfig, faults: tuple[str, ...]) -> None:
     """Refuse faults before anything is made ready."""
     if faults:
         from linecheck.station.open_interface import open_interface

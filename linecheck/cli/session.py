@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -24,7 +25,7 @@ from linecheck.cli.unit_trace import (
     judged_standing,
     traced,
 )
-from linecheck.errors import ExitStatus, LinecheckError
+from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.station import circumstances
@@ -41,6 +42,7 @@ from linecheck.station.setup_control import Operator, SetupControl
 
 if TYPE_CHECKING:
     from linecheck.records.log import Log
+    from linecheck.records.trust.gatekeeper import Gatekeeper
 
 __all__ = ["Session", "Tested"]
 
@@ -135,6 +137,13 @@ class Session:
         """The model that is tested."""
         return self.plan.limits.model
 
+    @cached_property
+    def gatekeeper(self) -> Gatekeeper:
+        """Who knows whether the station may judge units."""
+        from linecheck.records.trust.gatekeeper import Gatekeeper
+
+        return Gatekeeper(self.log, self.station, self.plan.limits)
+
     def was_tested(self, serial: str) -> bool:
         """Return whether a unit has a run in the log."""
         return bool(self.log.history(self.model, serial))
@@ -185,6 +194,7 @@ class Session:
     ) -> _Admission:
         """Find out whether a unit may be tested now, before anything is opened."""
         config = self.station.config
+        gates, marked = self._gates(serial, purpose)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
@@ -194,7 +204,16 @@ class Session:
                 tell(f"{serial} was tested {times} before: this is attempt {attempts + 1}")
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
         overdue = asset_problems(config, datetime.now(UTC).date())
-        return _Admission(attempts, override, identity, {}, (*overdue, *problems))
+        return _Admission(attempts, override, identity, gates, (*marked, *overdue, *problems))
+
+    def _gates(self, serial: str, purpose: Purpose) -> tuple[Mapping[str, Any], tuple[Problem, ...]]:
+        """Return what the record says of the station's gates, and what marks the run; only units are refused."""
+        if purpose != "unit":
+            return self.gatekeeper.standing().record(), ()
+        admission = self.gatekeeper.admission(serial)
+        if admission.refusal is not None:
+            raise StationError(f"{admission.refusal}. Nothing was run.")
+        return admission.gates, admission.problems
 
     def _run(self, serial: str, facts: UnitFacts, admission: _Admission) -> RunResult:
         config = self.station.config

@@ -33,6 +33,7 @@ __all__ = [
     "SignedComparison",
     "SignedSide",
     "Signoff",
+    "checked_text",
     "despite",
     "same_person",
     "signature",
@@ -147,9 +148,9 @@ def signature(*, by: str, role: str, decision: str, reason: str) -> Signature:
         if decision == known:
             return Signature(
                 known,
-                _checked("the name (by)", by, LONGEST_NAME),
-                _checked("the role", role, LONGEST_NAME),
-                _checked("the reason", reason, LONGEST_REASON),
+                checked_text("the name (by)", by, LONGEST_NAME),
+                checked_text("the role", role, LONGEST_NAME),
+                checked_text("the reason", reason, LONGEST_REASON),
             )
     raise UsageError(f"the decision: {visible(decision[:40])!r} is none; expected accept or reject")
 
@@ -233,8 +234,14 @@ def _side_content(side: Side) -> dict[str, Any]:
     return {**{name: getattr(side, name) for name in names}, "verdict": side.verdict.value, "checks": checks}
 
 
-def _checked(what: str, text: str, longest: int) -> str:
-    """Return a text without spaces around it, and single ones within."""
+def checked_text(what: str, text: str, longest: int) -> str:
+    """Return a text that somebody states, without spaces around it and with single ones within.
+
+    Raises
+    ------
+    UsageError
+        It is empty, too long, or holds characters that cannot be seen; ``what`` names it in the message.
+    """
     unseen = next((mark for mark in text if not mark.isprintable() or mark in _BLANK), None)
     if unseen is not None:
         raise UsageError(

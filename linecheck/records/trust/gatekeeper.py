@@ -107,7 +107,8 @@ class Gatekeeper:
 
     Parameters
     ----------
-    log : LogReader
+    log : LogReader or None
+        None where there is none yet.
     station : Station
     limits : LimitFile or None
         None where no model is meant: then whatever rests on a limit file counts by the rest.
@@ -117,7 +118,7 @@ class Gatekeeper:
 
     def __init__(
         self,
-        log: LogReader,
+        log: LogReader | None,
         station: Station,
         limits: LimitFile | None,
         *,
@@ -135,7 +136,9 @@ class Gatekeeper:
         """Return the state of every gate and of the lock."""
         when = now if now is not None else datetime.now(UTC)
         config = self._station.config
-        with self._log._reading() as connection:
+        if self._log is None:
+            return Standing(tuple(gate_state(asked, (), when) for asked in self._asked))
+        with self._log.reading() as connection:
             states = [
                 gate_state(asked, list(self._results(connection, asked, when)), when) for asked in self._asked
             ]
@@ -145,7 +148,7 @@ class Gatekeeper:
             lock = _lock(connection, config.station, count, cleared) if count else LockState()
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
-        return Standing(tuple(state for state in states), lock, tuple(beside))
+        return Standing(tuple(states), lock, tuple(beside))
 
     def admission(self, serial: str, now: datetime | None = None) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station."""

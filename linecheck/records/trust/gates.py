@@ -164,7 +164,7 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
     """
     newest = _newest_of_each(asked, results)
     if not newest:
-        return GateState(asked.gate, State.NEVER, asked.never or "it was never shown", asked.action)
+        return GateState(asked.gate, State.NEVER, asked.never or "nothing was stated of it yet", asked.action)
     states = [_state_of(asked, result, now) for result in newest]
     refused = [state for state in states if state.state is State.NOT_MET]
     if refused:

@@ -1,0 +1,21 @@
+"""``linecheck station``: let a station show that it may judge units, and say where it stands."""
+
+from __future__ import annotations
+
+import click
+
+from linecheck.cli.station_challenge import challenge_command
+from linecheck.cli.station_golden import golden_command
+from linecheck.cli.station_status import status_command
+
+__all__ = ["command"]
+
+
+@click.group(name="station")
+def command() -> None:
+    """Let a station show that it may judge units, and say where it stands."""
+
+
+command.add_command(golden_command)
+command.add_command(challenge_command)
+command.add_command(status_command)
