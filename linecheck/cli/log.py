@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.log_export import export_command
 from linecheck.cli.log_list import list_command
 from linecheck.cli.log_options import log_options, opened_log, short_time
 from linecheck.cli.run_filter_options import short_name
@@ -31,6 +32,7 @@ def command() -> None:
 
 
 command.add_command(list_command)
+command.add_command(export_command)
 
 
 @command.command("show")

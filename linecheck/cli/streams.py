@@ -32,6 +32,14 @@ class Outlet:
             self._fail(error)
             return len(text)
 
+    def write_bytes(self, content: bytes) -> None:
+        """Write what is no text, or note that it was not possible."""
+        try:
+            self._stream.flush()
+            self._stream.buffer.write(content)
+        except OSError as error:
+            self._fail(error)
+
     def flush(self) -> None:
         """Bring what was written out of the program, or note that it was not possible."""
         try:

@@ -20,6 +20,7 @@ __all__ = [
     "has_table",
     "last_record",
     "records_after",
+    "records_of",
     "run_rows",
     "select_rows",
 ]
@@ -90,6 +91,19 @@ def fetch_record(connection: Connection, sequence: int) -> Record:
     row = connection.execute(select_rows(connection, run).where(run.c.sequence == sequence)).one()._asdict()
     parts = _parts(connection, sequence, sequence)
     return Record(row, parts.get(sequence, _no_parts()))
+
+
+def records_of(connection: Connection, sequences: Sequence[int], names: Sequence[str]) -> Iterator[Record]:
+    """Yield the records of runs that are there, in the order in which their numbers are given, with some parts only."""
+    for row in run_rows(connection, sequences):
+        parts = _no_parts()
+        for name in names:
+            table, order = PARTS[name]
+            if has_table(connection, table):
+                query = select_rows(connection, table).where(table.c.sequence == row["sequence"])
+                query = query.order_by(*(table.c[column] for column in order))
+                parts[name] = [part._asdict() for part in connection.execute(query)]
+        yield Record(row, parts)
 
 
 def records_after(connection: Connection, sequence: int | None, count: int) -> list[Record]:

@@ -15,7 +15,7 @@ from linecheck.errors import RecordError, UsageError
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log.connect import database_path, open_reader, plain_errors
-from linecheck.records.log.fetch import fetch_record, has_table, last_record, run_rows
+from linecheck.records.log.fetch import Record, fetch_record, has_table, last_record, records_of, run_rows
 from linecheck.records.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.records.log.queries import RunFilter, matching
 from linecheck.records.log.rows import logged_run, run_record
@@ -126,6 +126,11 @@ class LogReader:
             return matching(
                 connection, wanted, limit=limit, before=before, after=after, oldest_first=oldest_first
             )
+
+    def stored(self, sequences: Sequence[int], parts: Sequence[str] = ()) -> list[Record]:
+        """Return runs as they are stored, by their numbers, each with some of its parts (``readings``) or with none."""
+        with self.reading() as connection:
+            return list(records_of(connection, sequences, parts))
 
     def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
         """Yield every attempt of a unit with everything that was measured, the newest first."""
@@ -278,12 +283,19 @@ class LogReader:
             plain_errors(self.path),
             self._reader.connect() as connection,
             connection.begin(),
-            self._understood(),
+            self.understood(),
         ):
             yield connection
 
     @contextlib.contextmanager
-    def _understood(self) -> Iterator[None]:
+    def understood(self) -> Iterator[None]:
+        """Turn what goes wrong with a record that was changed into a message.
+
+        Raises
+        ------
+        RecordError
+            The record cannot be understood.
+        """
         try:
             yield
         except (ValueError, TypeError, KeyError, AttributeError) as error:

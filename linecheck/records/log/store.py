@@ -133,7 +133,7 @@ class Log(LogReader):
             plain_errors(self.path),
             self._writer.connect() as connection,
             connection.begin(),
-            self._understood(),
+            self.understood(),
         ):
             yield connection
 

@@ -1,0 +1,114 @@
+"""The rows of an exported table, read from the log a page at a time, the oldest run first.
+
+Each page is a short transaction, so that a station goes on adding to its log meanwhile. What it adds after the export
+began is not exported.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from linecheck.records.export.tables import Column, Table
+from linecheck.records.text import encodable
+
+if TYPE_CHECKING:
+    from linecheck.records.log import LogReader, RunFilter
+    from linecheck.records.log.fetch import Record
+
+__all__ = ["Row", "pages"]
+
+#: In the order of the table's columns: None, text, int, float, bool, plain data, or an array of numbers.
+Row = tuple[Any, ...]
+
+#: Runs that are read at once: of 60 readings, or of a few curves of 2000 points, some megabytes.
+_AT_ONCE: Final = {None: 500, "problems": 500, "readings": 100, "curves": 4}
+_NONE: Mapping[str, Any] = {}
+
+
+def pages(log: LogReader, table: Table, wanted: RunFilter) -> Iterator[list[Row]]:
+    """Yield the rows of the runs that are meant.
+
+    Raises
+    ------
+    RecordError
+        The log cannot be read, or a record cannot be understood.
+    """
+    end, after = log.head().sequence + 1, 0
+    while True:
+        found = log.sequences(wanted, limit=_AT_ONCE[table.part], before=end, after=after, oldest_first=True)
+        if not found:
+            return
+        parts = () if table.part is None else ("checks", table.part)
+        with log.understood():
+            yield [row for record in log.stored(found, parts) for row in _rows(table, record)]
+        after = found[-1]
+
+
+def _rows(table: Table, record: Record) -> Iterator[Row]:
+    run = record.row | {"purpose": record.row["purpose"] or "unit"}
+    if table.part is None:
+        yield _row(table, run, _NONE, _NONE)
+        return
+    checks = {row["position"]: row for row in record.parts["checks"]}
+    for part in record.parts[table.part]:
+        check = _NONE if table.part == "problems" else checks[part["check_position"]]
+        yield _row(table, run, check, part)
+
+
+def _row(table: Table, run: Mapping[str, Any], check: Mapping[str, Any], part: Mapping[str, Any]) -> Row:
+    sources = {"run": run, "check": check, "part": part}
+    row = tuple(_value(column, sources[column.source[0]][column.source[1]]) for column in table.columns)
+    if len({len(values) for values in row if isinstance(values, np.ndarray)}) > 1:
+        raise ValueError("a curve's axis and values have different lengths")
+    return row
+
+
+def _value(column: Column, stored: Any) -> Any:  # noqa: ANN401 - any column
+    """Return what is stored in a column as a plain value of its type.
+
+    Raises
+    ------
+    ValueError, TypeError
+        It is none: somebody has changed it.
+    """
+    if stored is None:
+        return None
+    if column.kind in ("text", "time"):
+        return encodable(_text(stored))
+    if column.kind == "json":
+        return _encodable(json.loads(stored, parse_constant=_refused))
+    if column.kind == "list":
+        return _finite(np.frombuffer(stored, dtype="<f8"))
+    if column.kind == "boolean":
+        return bool(int(stored))
+    return int(stored) if column.kind == "integer" else float(_finite(np.float64(stored)))
+
+
+def _finite(values: Any) -> Any:  # noqa: ANN401 - a number or an array
+    if not np.isfinite(values).all():
+        raise ValueError("a number is not finite")
+    return values
+
+
+def _refused(name: str) -> None:
+    raise ValueError(f"{name} is no number")
+
+
+def _text(stored: Any) -> str:  # noqa: ANN401 - any column
+    if not isinstance(stored, str):
+        raise TypeError("is no text")
+    return stored
+
+
+def _encodable(value: Any) -> Any:  # noqa: ANN401 - plain data
+    if isinstance(value, str):
+        return encodable(value)
+    if isinstance(value, dict):
+        return {encodable(key): _encodable(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_encodable(item) for item in value]
+    return value

@@ -1,0 +1,167 @@
+"""The tables that a log is exported as: their columns, in order, with type and meaning.
+
+A column is added at a table's end; none changes its name, type or meaning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+__all__ = ["TABLES", "Column", "Kind", "Table", "TableName"]
+
+#: ``json`` is a text in CSV and Parquet, and what it says in JSON Lines; ``list`` are numbers.
+Kind = Literal["text", "integer", "real", "boolean", "time", "json", "list"]
+TableName = Literal["runs", "readings", "curves", "problems"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column; ``source`` is where it is found: of the run, of its check, or of the row itself, and as what there."""
+
+    name: str
+    kind: Kind
+    text: str
+    source: tuple[Literal["run", "check", "part"], str]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table; ``part`` names the rows of a record that it is made of, None where it has one for each run."""
+
+    name: TableName
+    text: str
+    part: Literal["readings", "curves", "problems"] | None
+    columns: tuple[Column, ...]
+
+
+def _of_run(name: str, kind: Kind, text: str, stored: str = "") -> Column:
+    return Column(name, kind, text, ("run", stored or name))
+
+
+def _of_check(name: str, kind: Kind, text: str, stored: str = "") -> Column:
+    return Column(name, kind, text, ("check", stored or name))
+
+
+def _of_part(name: str, kind: Kind, text: str, stored: str = "") -> Column:
+    return Column(name, kind, text, ("part", stored or name))
+
+
+_WHICH: Final = (
+    _of_run("record", "integer", "the record's number in the log", "sequence"),
+    _of_run("run", "text", "the run's id", "run_id"),
+    _of_run("serial", "text", "serial number"),
+    _of_run("model", "text", "model"),
+    _of_run("attempt", "integer", "which run of the unit it is, from 1"),
+    _of_run("purpose", "text", "unit, golden or challenge"),
+)
+
+_RUNS: Final = (
+    *_WHICH,
+    _of_run("verdict", "text", "pass, marginal, invalid, fail or aborted"),
+    _of_run("recorded", "time", "when it was recorded, UTC"),
+    _of_run("started", "time", "when it began, UTC"),
+    _of_run("finished", "time", "when it ended, UTC"),
+    _of_run("duration_seconds", "real", "how long it took, by a clock that is never set"),
+    _of_run("station", "text", "station"),
+    _of_run("nest", "text", "nest"),
+    _of_run("operator", "text", "who ran it"),
+    _of_run("shift", "text", "shift"),
+    _of_run("lot", "text", "lot"),
+    _of_run("work_order", "text", "work order"),
+    _of_run("variant", "text", "variant of the model"),
+    _of_run("scanned", "text", "the serial number as it was scanned or typed"),
+    _of_run("firmware", "text", "the unit's firmware"),
+    _of_run("reason", "text", "why the unit was tested once more"),
+    _of_run("override", "json", "who let it take place against a rule, and why"),
+    _of_run("station_failed", "boolean", "whether the station failed"),
+    _of_run("limit_file", "text", "path of the limit file", "limit_path"),
+    _of_run("limit_revision", "integer", "its revision"),
+    _of_run("limit_sha256", "text", "hash of its bytes and of all that it builds on"),
+    _of_run("station_config_sha256", "text", "hash of the station's config"),
+    _of_run("plan_sha256", "text", "hash over what was to be played, in order"),
+    _of_run("software", "text", "what made the record"),
+    _of_run("source_commit", "text", "the commit that it ran from"),
+    _of_run("identity", "json", "what the unit said of itself"),
+    _of_run("conditions", "json", "what the station's own command reported"),
+    _of_run("host", "json", "the computer"),
+    _of_run("clock", "json", "the state of the wall clock"),
+    _of_run("gates", "json", "the state of the station's gates"),
+    _of_run("calibration", "json", "the station's calibration"),
+    _of_run("interface", "json", "the station's interface"),
+    _of_run("settings", "json", "how the unit was set, in order"),
+    _of_run("captures_why", "text", "why captures were kept, or were not"),
+    _of_run("previous_hash", "text", "hash of the record before"),
+    _of_run("record_hash", "text", "hash of this record"),
+)
+
+_CONTEXT: Final = (
+    *_WHICH,
+    _of_run("run_verdict", "text", "the whole run's verdict", "verdict"),
+    _of_run("finished", "time", "when the run ended, UTC"),
+    _of_run("station", "text", "station"),
+    _of_run("nest", "text", "nest"),
+    _of_run("lot", "text", "lot"),
+    _of_run("firmware", "text", "the unit's firmware"),
+)
+
+_CHECK: Final = (
+    _of_check("check", "text", "the check's whole name", "name"),
+    _of_check("kind", "text", "its kind"),
+    _of_check("setup", "json", "how the unit was set"),
+)
+
+_JUDGED: Final = (
+    _of_part("verdict", "text", "pass, marginal, fail or invalid; empty where no mask judges"),
+    _of_part("margin", "real", "distance to the pass mask, negative outside it"),
+    _of_part("pass_limit", "real", "the limit that the margin is taken from"),
+    _of_part("fail_limit", "real", "the fail mask's limit on that side"),
+    _of_part("side", "text", "min or max: which side of the mask is meant"),
+)
+
+_READINGS: Final = (
+    *_CONTEXT,
+    *_CHECK,
+    _of_part("metric", "text", "metric"),
+    _of_part("channel", "text", "channel; empty for a metric of the pair"),
+    _of_part("value", "real", "what was measured; empty where nothing could be"),
+    _of_part("unit", "text", "the value's unit"),
+    _of_part("uncertainty", "real", "standard uncertainty (k = 1), in that unit"),
+    _of_part("is_bound", "boolean", "whether the truth is the value or better"),
+    *_JUDGED,
+)
+
+_CURVES: Final = (
+    *_CONTEXT,
+    *_CHECK,
+    _of_part("metric", "text", "the curve's name"),
+    _of_part("channel", "text", "channel; empty for a curve of the pair"),
+    _of_part("x_unit", "text", "unit of x"),
+    _of_part("unit", "text", "unit of y"),
+    _of_part("resolution_hz", "real", "bandwidth that levels are stated at"),
+    *_JUDGED,
+    _of_part("worst_x", "real", "where the curve comes worst off"),
+    _of_part("worst_y", "real", "its value there"),
+    _of_part("x", "list", "the axis; in CSV each point has a row"),
+    _of_part("y", "list", "the curve"),
+    _of_part("uncertainty", "list", "standard uncertainty (k = 1) of y; empty where it is not stated"),
+)
+
+_PROBLEMS: Final = (
+    *_CONTEXT,
+    _of_part("check", "text", "the check's whole name; empty for the run as a whole", "check_name"),
+    _of_part("channel", "text", "channel"),
+    _of_part("code", "text", "what sort of problem it is"),
+    _of_part("message", "text", "what is wrong, in words"),
+    _of_part("blocks", "boolean", "whether it makes readings void"),
+    _of_part("metrics", "json", "the metrics that it concerns; empty for all"),
+)
+
+TABLES: Final[dict[TableName, Table]] = {
+    "runs": Table("runs", "a row for each run", None, _RUNS),
+    "readings": Table("readings", "a row for each value that a run measured", "readings", _READINGS),
+    "curves": Table(
+        "curves", "a row for each curve that a run measured; in CSV for each point of it", "curves", _CURVES
+    ),
+    "problems": Table("problems", "a row for each thing that went wrong", "problems", _PROBLEMS),
+}

@@ -1,0 +1,175 @@
+import csv
+import io
+import json
+import os
+import resource
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_runs import made_check, made_curve, made_run, runs_of_every_verdict
+from pyarrow import parquet
+
+from linecheck.cli import log_export, main
+from linecheck.records.export.tables import TABLES
+from linecheck.records.log import Log
+
+
+@pytest.fixture
+def linecheck(monkeypatch, capsys):
+    """Run a command as a user would; return its exit status, standard output and standard error."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
+        with pytest.raises(SystemExit) as end:
+            main()
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return end.value.code, out, err
+
+    return run
+
+
+@pytest.fixture
+def path(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "results" / "linecheck.sqlite"
+    with Log(path) as log:
+        for run in runs_of_every_verdict().values():
+            log.append(run)
+        log.append(made_run(serial="=cmd|' /C calc'!A0"))
+    return path
+
+
+def test_what_is_offered_is_what_there_is():
+    assert tuple(TABLES) == log_export.WHAT
+
+
+def test_a_file_is_written_as_its_name_ends(linecheck, path):
+    for name in ("runs.csv", "runs.JSONL", "deep/runs.parquet"):
+        status, out, err = linecheck("log", "export", "--to", name)
+        assert (status, out, err) == (0, "", f"linecheck: 6 rows written to {name}\n")
+    with open("runs.JSONL", encoding="utf-8") as file:
+        assert len(file.readlines()) == 6
+    assert parquet.read_table("deep/runs.parquet").num_rows == 6
+    with open("runs.csv", newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["verdict"] for row in rows[:5]] == ["pass", "marginal", "fail", "invalid", "aborted"]
+    assert rows[5]["serial"] == "'=cmd|' /C calc'!A0"
+    assert sorted(os.listdir()) == ["deep", "results", "runs.JSONL", "runs.csv"]
+
+
+def test_standard_output(linecheck, path):
+    _, out, err = linecheck(
+        "log", "export", "--to", "-", "--format", "jsonl", "--what", "readings", "--failed", "tone"
+    )
+    assert err == ""
+    assert [json.loads(line)["value"] for line in out.splitlines()] == [105.3]
+    command = [
+        sys.executable,
+        "-m",
+        "linecheck",
+        "log",
+        "export",
+        "--to",
+        "-",
+        "--format",
+        "parquet",
+        "--log",
+        str(path),
+    ]
+    done = subprocess.run(command, capture_output=True, check=True, timeout=60)
+    assert parquet.read_table(io.BytesIO(done.stdout)).num_rows == 6
+
+
+def test_a_reader_that_goes_away_is_said_once(path):
+    command = (
+        f"{sys.executable} -m linecheck log export --what curves --to - --format csv --log {path} | true"
+    )
+    done = subprocess.run(
+        ["bash", "-c", f"{command}; exit ${{PIPESTATUS[0]}}"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 3
+    assert done.stderr == "linecheck: standard output cannot be written: Broken pipe\n"
+
+
+def test_columns_are_explained(linecheck, path):
+    _, out, _ = linecheck("log", "export", "--columns", "--what", "readings", "--log", "nowhere")
+    lines = out.splitlines()
+    assert [line.split()[0] for line in lines] == [
+        "column",
+        *(column.name for column in TABLES["readings"].columns),
+    ]
+    assert "standard uncertainty (k = 1), in that unit" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "reason"),
+    [
+        ((), "--to: say where to"),
+        (("--to", "runs.xls"), "--format: say how it is to be written: csv, jsonl, parquet"),
+        (("--to", "-"), "--format: say how"),
+        (("--to", "results", "--format", "csv"), "it is a folder"),
+        (("--to", "results/linecheck.sqlite", "--format", "csv"), "--to: is the log itself"),
+        (("--to", "x.csv", "--log", "nowhere.sqlite"), "there is no log of that name"),
+        (("--to", "x.csv", "--since", "soon"), "is no date and no time"),
+    ],
+)
+def test_what_cannot_be_done_is_said(linecheck, path, arguments, reason):
+    before = sorted(os.listdir())
+    status, out, err = linecheck("log", "export", *arguments)
+    assert (status, out) == (2, "")
+    assert reason in err
+    assert sorted(os.listdir()) == before
+
+
+def test_a_log_that_cannot_be_understood_leaves_the_file_as_it_was(linecheck, path):
+    with open("readings.csv", "w", encoding="utf-8") as file:
+        file.write("kept")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DROP TRIGGER run_check_keeps_on_update")
+        connection.execute("UPDATE run_check SET setup = 'no json' WHERE sequence = 5")
+    status, _, err = linecheck("log", "export", "--what", "readings", "--to", "readings.csv")
+    assert status == 3
+    assert "run `linecheck log verify` to find it" in err
+    with open("readings.csv", encoding="utf-8") as file:
+        assert file.read() == "kept"
+    assert sorted(os.listdir()) == ["readings.csv", "results"]
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
+def test_a_full_disk_leaves_no_file(path, form):
+    curve = made_curve(points=10_000)
+    noisy = replace(curve.curve, y=np.random.default_rng(1).standard_normal(10_000))
+    with Log(path) as log:
+        log.append(made_run(made_check(replace(curve, curve=noisy))))
+    command = [sys.executable, "-m", "linecheck", "log", "export", "--what", "curves", "--to", f"out.{form}"]
+    done = subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000)),
+    )
+    assert done.returncode == 3, done.stderr
+    assert done.stderr.startswith(f"linecheck: out.{form}: cannot be written: the file is larger than")
+    assert sorted(os.listdir()) == ["results"]
+
+
+def test_without_pyarrow_it_is_said_what_to_install(linecheck, path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    status, _, err = linecheck("log", "export", "--to", "runs.parquet")
+    assert status == 2
+    assert err == (
+        "linecheck: Parquet needs pyarrow, which is not installed: pip install 'linecheck[parquet]'\n"
+    )
+    assert linecheck("log", "export", "--to", "runs.csv")[0] == 0
