@@ -37,3 +37,12 @@ def pulse_server():
         lacking(f"needs {missing} (Debian: apt-get install pulseaudio libportaudio2 libasound2-plugins)")
     with PulseServer() as server:
         yield server
+
+
+@pytest.fixture(scope="session")
+def postgres():
+    """A running PostgreSQL server of our own; each worker of the test run has one."""
+    from postgres_server import PostgresServer
+
+    with PostgresServer() as server:
+        yield server

@@ -118,13 +118,13 @@ def add_records(connection: Connection, chain: str, batch: Batch) -> None:
 
 
 def _copy(connection: Connection, chain: str, table: str, rows: Iterable[Row]) -> None:
+    listed = list(rows)
+    if not listed:
+        return
     columns = log_layouts()[-1][table].columns
     target = sql.SQL("COPY {} ({}) FROM STDIN (FORMAT BINARY)").format(
         sql.Identifier(SCHEMA, table), sql.SQL(", ").join(map(sql.Identifier, ("chain", *columns)))
     )
-    listed = list(rows)
-    if not listed:
-        return
     with driver(connection) as raw, raw.cursor() as cursor, cursor.copy(target) as copy:
         copy.set_types(["text", *(_TYPES[kind] for kind in columns.values())])
         for row in listed:
