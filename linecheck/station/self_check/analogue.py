@@ -1,0 +1,329 @@
+"""The steps of an analogue loop, from what was measured of each play."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from linecheck.checks.base import Measurement, Problem, Reading
+from linecheck.station.self_check.hidden import hidden_steps, probe_missing
+from linecheck.station.self_check.plays import LoopPath
+from linecheck.station.self_check.probe import ProbeReading
+from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step, step
+
+__all__ = ["analogue_steps", "stream_step"]
+
+#: Problems of what came back that are no fault of the stream.
+SIGNAL_CODES = frozenset(
+    {"stimulus_not_found", "wrong_rate", "wrong_channel", "capture_too_coarse", "measurement_failed"}
+)
+SHARED_PPM, OWN_PPM = 0.02, 100.0
+CABLES = "Look at the loop's cables, and at playback.channels and capture.channels of the station config."
+STREAM_CURE = "Close other programs, raise latency_seconds, use a port of the computer's own, then check again."
+LEVEL_CURE = (
+    "Set the device's level controls as they were when loop.gain_db was measured, or write the gain that is "
+    "right into the config."
+)
+
+
+@dataclass(frozen=True)
+class _Loop:
+    """What was measured, by play, and of which path."""
+
+    path: LoopPath
+    taken: Mapping[str, Measurement]
+
+    def reading(self, play: str, metric: str, channel: str | None) -> Reading | None:
+        measurement = self.taken.get(play)
+        for entry in measurement.readings if measurement is not None else ():
+            if (entry.metric, entry.channel) == (metric, channel):
+                return entry
+        return None
+
+    def measured(
+        self,
+        what: str,
+        play: str,
+        metric: str,
+        channel: str | None,
+        low: float | None = None,
+        high: float | None = None,
+        offset: float | None = 0.0,
+        sign: float = 1.0,
+    ) -> Measured:
+        """Return a reading with its limits, ``offset`` added to it; without either there is no value."""
+        reading = self.reading(play, metric, channel)
+        if reading is None or reading.value is None or offset is None:
+            unit = "" if reading is None else reading.unit
+            return Measured(what, channel, None, unit, low, high)
+        return Measured(
+            what,
+            channel,
+            sign * reading.value + offset,
+            reading.unit,
+            low,
+            high,
+            reading.uncertainty,
+            reading.is_bound,
+        )
+
+    def each(
+        self, what: str, play: str, metric: str, low: float | None = None, high: float | None = None
+    ) -> list[Measured]:
+        return [self.measured(what, play, metric, name, low, high) for name in self.path.channels]
+
+    def problems(self) -> list[tuple[str, Problem]]:
+        return [(play, problem) for play, taken in self.taken.items() for problem in taken.problems]
+
+    def level(self, channel: str) -> float | None:
+        reading = self.reading("tone", "level_dbfs", channel)
+        return None if reading is None else reading.value
+
+
+def analogue_steps(
+    path: LoopPath, taken: Mapping[str, Measurement], probe: ProbeReading | None, tone_dbfs: float
+) -> tuple[Step, ...]:
+    """Return the steps of an analogue loop but for identity, in order.
+
+    Parameters
+    ----------
+    path : LoopPath
+    taken : mapping of str to Measurement
+        By play.
+    probe : ProbeReading or None
+    tone_dbfs : float
+        Level that the tone was played at.
+    """
+    loop = _Loop(path, taken)
+    limits = path.loop.limits
+    steps = [stream_step(loop.problems()), _closed(loop), *_wiring(loop), _gain(loop, tone_dbfs)]
+    if len(path.channels) > 1:
+        steps.append(_crosstalk(loop))
+    steps += [*_floor(loop), _distortion(loop), *_response(loop), _clock(loop)]
+    if probe is None:
+        return (*steps, *probe_missing("the probe did not come back as it was played"))
+    return (*steps, *hidden_steps(probe, path.channels, limits, path.capture_rate_hz))
+
+
+def stream_step(problems: list[tuple[str, Problem]]) -> Step:
+    """Return whether every capture is whole, from what was found wrong with them."""
+    found = [
+        f"{play}: {f'{problem.channel}: ' if problem.channel else ''}{_plain(problem.message)}"
+        for play, problem in problems
+        if problem.blocks and problem.code not in SIGNAL_CODES
+    ]
+    if not found:
+        return Step("stream", MET, "every capture is whole: nothing lost, repeated, clipped or reported by the driver")
+    more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+    return Step("stream", NOT_MET, found[0] + more, cure=STREAM_CURE)
+
+
+def _plain(message: str) -> str:
+    """Return a problem's words without those that speak of a unit: there is none in a loop."""
+    for words in (" May be the unit's own fault.", " With the interface alive, it may be the unit's own fault."):
+        message = message.replace(words, "")
+    return message.strip()
+
+
+def _closed(loop: _Loop) -> Step:
+    """Return whether what is played comes back at all, on every channel."""
+    lost = [(play, entry) for play, entry in loop.problems() if entry.code == "stimulus_not_found"]
+    alive = {name for name in loop.path.channels if loop.level(name) is not None}
+    dead = [name for name in loop.path.channels if name not in alive]
+    if not dead:
+        return Step("loop", MET, "what is played comes back on every channel")
+    rate = [entry for _, entry in loop.problems() if entry.code == "wrong_rate"]
+    if rate:
+        return Step("loop", NOT_DONE, "what came back is at another rate", cure=CABLES)
+    if not lost:
+        return Step("loop", NOT_DONE, "no capture could be measured", cure=STREAM_CURE)
+    which = "any channel" if len(dead) == len(loop.path.channels) else ", ".join(dead)
+    return Step("loop", NOT_MET, f"nothing of what is played comes back on {which}", cure=CABLES)
+
+
+def _wiring(loop: _Loop) -> list[Step]:
+    names = loop.path.channels
+    within = loop.path.loop.limits.delay_within_frames
+    polarity = loop.each("polarity", "wiring", "polarity", low=1.0, high=1.0)
+    turned = [entry.channel or "" for entry in polarity if entry.value == -1.0]
+    steps = []
+    if len(names) > 1:
+        order = loop.measured("order", "wiring", "order", None, low=1.0)
+        mistaken = [
+            f"{entry.channel} {entry.message}" for _, entry in loop.problems() if entry.code == "wrong_channel"
+        ]
+        steps.append(
+            step(
+                "order",
+                [order],
+                "each channel carries its own signal",
+                mistaken[0] if mistaken else "the channels are not where the config says",
+                cure=CABLES,
+            )
+        )
+    steps.append(
+        step(
+            "polarity",
+            polarity,
+            "no channel is inverted",
+            f"inverted: {', '.join(turned)}",
+            cure=CABLES,
+        )
+    )
+    if len(names) > 1:
+        delay = loop.measured("delay", "wiring", "channel_delay", None, low=-within, high=within)
+        steps.append(
+            step(
+                "delay",
+                [delay],
+                f"the channels arrive together within {within:g} frames",
+                f"the channels are {abs(delay.value or 0.0):.2f} frames of the capture apart",
+                cure="Take out what delays one channel: a driver's correction, a processor in one cable.",
+            )
+        )
+    return steps
+
+
+def _gain(loop: _Loop, tone_dbfs: float) -> Step:
+    loop_config = loop.path.loop
+    measured = []
+    for index, name in enumerate(loop.path.channels):
+        wanted = loop_config.gain_db[index % len(loop_config.gain_db)]
+        within = loop_config.limits.gain_within_db
+        measured.append(
+            loop.measured(
+                "gain", "tone", "level_dbfs", name, wanted - within, wanted + within, offset=-tone_dbfs
+            )
+        )
+    off = ", ".join(
+        f"{entry.channel} {entry.value:+.2f} dB" for entry in measured if entry.verdict == NOT_MET and entry.value
+    )
+    return step(
+        "gain",
+        [_in_decibels(entry) for entry in measured],
+        f"each channel's gain is within {loop_config.limits.gain_within_db:g} dB of loop.gain_db",
+        f"the gain is not what loop.gain_db says: {off}",
+        cure=LEVEL_CURE,
+    )
+
+
+def _in_decibels(entry: Measured) -> Measured:
+    from dataclasses import replace
+
+    return replace(entry, unit="dB")
+
+
+def _crosstalk(loop: _Loop) -> Step:
+    least = loop.path.loop.limits.crosstalk_db
+    measured = loop.each("attenuation of the others", "crosstalk", "crosstalk", low=least)
+    values = [entry.value for entry in measured if entry.value is not None]
+    return step(
+        "crosstalk",
+        measured,
+        f"no channel holds another's signal less than {least:g} dB down",
+        f"a channel holds another's signal, {min(values, default=0.0):.1f} dB down",
+        cure=CABLES,
+    )
+
+
+def _floor(loop: _Loop) -> list[Step]:
+    limits = loop.path.loop.limits
+    noise, hum = [], []
+    for name in loop.path.channels:
+        level = loop.level(name)
+        noise.append(
+            loop.measured("noise", "quiet", "snr", name, high=limits.noise_dbfs, offset=level, sign=-1.0)
+        )
+        hum.append(loop.measured("hum", "quiet", "hum", name, high=limits.hum_dbfs, offset=level))
+    cure = "Look for a loose shield, a supply nearby, or an input that is open; lower the gain of an amplifier."
+    return [
+        step(
+            "noise",
+            noise,
+            f"noise in silence is below {limits.noise_dbfs:g} dBFS",
+            f"noise in silence reaches {_highest(noise):.1f} dBFS",
+            cure=cure,
+        ),
+        step(
+            "hum",
+            hum,
+            f"hum is below {limits.hum_dbfs:g} dBFS",
+            f"hum reaches {_highest(hum):.1f} dBFS",
+            cure=cure,
+        ),
+    ]
+
+
+def _highest(measured: list[Measured]) -> float:
+    return max((entry.value for entry in measured if entry.value is not None), default=float("nan"))
+
+
+def _lowest(measured: list[Measured]) -> float:
+    return min((entry.value for entry in measured if entry.value is not None), default=float("nan"))
+
+
+def _distortion(loop: _Loop) -> Step:
+    limit = loop.path.loop.limits.thd_n_db
+    measured = loop.each("THD+N", "tone", "thd_n", high=limit)
+    return step(
+        "distortion",
+        measured,
+        f"distortion and noise are below {limit:g} dB re a tone near full scale",
+        f"distortion and noise reach {_highest(measured):.1f} dB re a tone near full scale",
+        cure="Lower the level that overdrives a converter; switch off every enhancement of the device.",
+    )
+
+
+def _response(loop: _Loop) -> list[Step]:
+    limits = loop.path.loop.limits
+    flat = loop.each("ripple", "to_edge", "ripple", high=limits.flatness_db)
+    edge = loop.each("-3 dB", "to_edge", "edge", low=limits.edge_share)
+    images = loop.each("residue", "to_edge", "images", high=limits.images_db)
+    lowest = _lowest(edge)
+    places = [loop.reading("to_edge", "images_at", name) for name in loop.path.channels]
+    place = next((entry.value for entry in places if entry is not None and entry.value is not None), 0.0)
+    cure = "Let the device run at the rate that is played: no sound server, no mixer, no sharing between them."
+    return [
+        step(
+            "flatness",
+            flat,
+            f"the response is flat within {limits.flatness_db:g} dB",
+            f"the response moves by {_highest(flat):.2f} dB in the band",
+            cure="Switch off tone controls, equalisers and loudness of the sound device.",
+        ),
+        step(
+            "edge",
+            edge,
+            f"the response reaches {limits.edge_share:g} of the rate",
+            f"the response ends at {lowest:.3f} of the rate ({lowest * loop.path.lower_rate_hz:.0f} Hz): a rate "
+            "converter, or a filter",
+            cure=cure,
+        ),
+        step(
+            "images",
+            images,
+            f"nothing above {limits.images_db:g} dB comes back between many tones",
+            f"what comes back between many tones reaches {_highest(images):.1f} dB at {place:.0f} Hz: images of a rate "
+            "converter, or distortion",
+            cure=cure,
+        ),
+    ]
+
+
+def _clock(loop: _Loop) -> Step:
+    path = loop.path
+    limit = path.loop.limits.clock_ppm or (SHARED_PPM if path.shares_clock else OWN_PPM)
+    wrong = [entry for _, entry in loop.problems() if entry.code == "wrong_rate"]
+    cure = "Set both devices to one rate and one clock; if they have a clock each, say shares_clock = false."
+    if wrong:
+        return Step("clock", NOT_MET, _plain(wrong[0].message), cure=cure)
+    measured = loop.each("clock", "tone", "clock_error", low=-limit, high=limit)
+    worst = max((entry.value or 0.0 for entry in measured), key=abs)
+    shared = "one clock" if path.shares_clock else "two clocks"
+    return step(
+        "clock",
+        measured,
+        f"{shared}: the ratio is 1 within {limit:g} ppm",
+        f"the clocks are {worst:+.3f} ppm apart, and may be {limit:g} ({shared})",
+        cure=cure,
+    )

@@ -1,0 +1,102 @@
+"""The steps of a digital loop: every word is compared, and what changed it is named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from linecheck.checks.base import Capture, Problem, Stimulus
+from linecheck.checks.steady import find_at_other_rates
+from linecheck.station.self_check.analogue import STREAM_CURE, stream_step
+from linecheck.station.self_check.hidden import hidden_steps
+from linecheck.station.self_check.plays import LoopPath
+from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading, read_probe
+from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step
+from linecheck.station.self_check.tampered import TAMPERINGS, unnoticed
+from linecheck.station.self_check.words import WordsFound, compare_words
+
+__all__ = ["digital_steps"]
+
+CURES = {
+    "moved": STREAM_CURE,
+    "modified": "Let nothing touch the words: no volume, no dither, no sharing, the same rate and 24 bits on both sides.",
+    "absent": "Look at the loop's cable, at which inputs and outputs are chosen, and at the permission to record.",
+}
+
+
+def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple[Step, ...]:
+    """Return the steps of a digital loop but for identity, in order.
+
+    Parameters
+    ----------
+    path : LoopPath
+    stimulus : Stimulus
+        Words, the probe, and words again.
+    capture : Capture
+        What came back.
+    """
+    found = compare_words(stimulus.samples, capture.samples, stimulus.bits)
+    events = [
+        ("words", Problem(event.code, f"{event.message} at {event.seconds:.3f} s")) for event in capture.events
+    ]
+    steps = [stream_step(events), _comparer(stimulus), _words(found, stimulus.bits)]
+    if found.outcome == "identical":
+        return tuple(steps)
+    probe = _probe(path, capture) if found.what != "not_finite" else None
+    steps.append(_clock(found, probe, capture))
+    if found.outcome == "modified" and probe is not None:
+        steps += hidden_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
+    return tuple(steps)
+
+
+def _comparer(stimulus: Stimulus) -> Step:
+    missed = unnoticed(stimulus.samples, stimulus.bits)
+    if missed:
+        return Step("comparer", NOT_MET, f"the comparison itself does not notice: {', '.join(missed)}")
+    count = len(TAMPERINGS) - 1 - (stimulus.channels < 2)
+    return Step(
+        "comparer", MET, f"the comparison notices {count} things that were done to the words to prove it"
+    )
+
+
+def _words(found: WordsFound, bits: int) -> Step:
+    measured = Measured("frames that differ", None, float(found.different), "frames", 0.0, 0.0)
+    if found.outcome == "identical":
+        text = f"bit-identical: {found.text}, {bits} bits each, noise, silence and tones down to -110 dBFS"
+        return Step("words", MET, text, (measured,))
+    said = {
+        "moved": "the same bits, but not in their places",
+        "modified": "modified",
+        "absent": "not there",
+    }[found.outcome]
+    return Step("words", NOT_MET, f"{said}: {found.text}", (measured,), CURES[found.outcome])
+
+
+def _probe(path: LoopPath, capture: Capture) -> ProbeReading | None:
+    """Read the probe in whatever came back."""
+    return read_probe(capture, len(path.channels), path.rate_hz, path.ramp_seconds, path.highest_dbfs)
+
+
+def _clock(found: WordsFound, probe: ProbeReading | None, capture: Capture) -> Step:
+    """Return whether words came one for one; else what the probe's tone says of the rate."""
+    if found.outcome == "moved" and found.what in ("swapped", "shifted"):
+        return Step("clock", MET, "words came back one for one")
+    if probe is not None:
+        ppm = 1e6 * (probe.clock_ratio - 1.0)
+        measured = Measured("clock", None, ppm, "ppm", -0.02, 0.02)
+        word = measured.verdict
+        return Step("clock", word, f"the tone's frequency is {ppm:+.3f} ppm off", (measured,))
+    if not np.all(np.isfinite(capture.scaled)):
+        return Step("clock", NOT_DONE, "values that are no numbers have no frequency")
+    other = find_at_other_rates(_middle(capture), [PROBE_HZ])
+    if other is not None:
+        text = other.message.replace(" May be the unit's own fault.", "")
+        return Step("clock", NOT_MET, text, cure="Set playback and capture to one rate.")
+    return Step("clock", NOT_DONE, "no tone came back that would tell the rate")
+
+
+def _middle(capture: Capture) -> Capture:
+    """Return the part of a capture in which the probe's loudest tones are."""
+    start, stop = capture.frames * 25 // 100, capture.frames * 40 // 100
+    return replace(capture, samples=np.ascontiguousarray(capture.samples[start:stop]))

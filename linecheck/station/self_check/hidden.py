@@ -1,0 +1,276 @@
+"""What a probe says of hidden processing: each step with its numbers, and the name of what was seen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from linecheck.station.loop_config import LoopLimits
+from linecheck.station.self_check.probe import PROBE_HZ, Gain, ProbeReading
+from linecheck.station.self_check.result import MET, NOT_DONE, Measured, Step, step
+
+__all__ = ["PROBE_STEPS", "hidden_steps", "probe_missing"]
+
+#: Beyond its limit a change counts from so many standard uncertainties on.
+SURE = 4.0
+#: The noise's level is taken over a band, which takes a path's response with it, dB.
+NOISE_WITHIN_DB = 0.2
+#: A section's beginning may be off by so much: filters ring.
+ONSET_WITHIN_DB = 0.05
+#: The faint tone is read to this, or not at all, dB.
+FAINT_LEAST_DB = 1.0
+#: A tone that came back so much lower is gone.
+GONE_DB = -15.0
+#: Phases may step by this share of a frame.
+FRAME_SHARE = 0.35
+
+PROBE_STEPS = ("frames", "gain over level", "gain over time", "gain with noise", "one side alone", "faint tone")
+CURE = (
+    "Switch off every enhancement of the sound device (gain control, suppression, loudness, spatial sound), "
+    "or use a direct device."
+)
+CUT_CURE = "Set the device's format to 24 bits or more on both sides, and take out what converts in between."
+
+
+def probe_missing(reason: str) -> tuple[Step, ...]:
+    """Return the probe's steps where it could not be read."""
+    return tuple(Step(name, NOT_DONE, reason, cure=CURE) for name in PROBE_STEPS)
+
+
+@dataclass(frozen=True)
+class _Probe:
+    """A reading with the names of its channels and the limits."""
+
+    reading: ProbeReading
+    channels: tuple[str, ...]
+    limits: LoopLimits
+    capture_rate_hz: int
+
+    def gain(self, section: str, channel: int) -> Gain:
+        return self.reading.gains[(section, channel)]
+
+    def off(self, section: str, channel: int) -> tuple[float, float]:
+        """Return how far a section's gain is from the middle level's, dB, and its uncertainty."""
+        here, middle = self.gain(section, channel), self.gain("middle", channel)
+        spread = (here.uncertainty_db**2 + middle.uncertainty_db**2) ** 0.5
+        return here.gain_db - middle.gain_db, spread
+
+    def within(self, what: str, channel: int, value: float, allowed: float, spread: float) -> Measured:
+        most = allowed + SURE * spread
+        return Measured(what, self.channels[channel], value, "dB", -most, most, spread)
+
+
+def hidden_steps(
+    reading: ProbeReading, channels: tuple[str, ...], limits: LoopLimits, capture_rate_hz: int
+) -> tuple[Step, ...]:
+    """Return the steps that a probe proves, in the order of :data:`PROBE_STEPS`."""
+    probe = _Probe(reading, channels, limits, capture_rate_hz)
+    steps = [_frames(probe), _over_level(probe), _over_time(probe), _with_noise(probe)]
+    if len(channels) > 1:
+        steps.append(_one_side(probe))
+    return (*steps, _faint(probe))
+
+
+def _frames(probe: _Probe) -> Step:
+    """Return whether the tone's phase went on: a frame more or less turns it."""
+    names = ("middle", "loud", "after_loud", "after_silence", "with_noise", "last")
+    turn = PROBE_HZ / probe.capture_rate_hz
+    measured = []
+    for channel, name in enumerate(probe.channels):
+        turns = [probe.gain(section, channel).turns for section in names]
+        steps = [later - earlier for earlier, later in zip(turns, turns[1:], strict=False)]
+        worst = max((value - round(value) for value in steps), key=abs)
+        measured.append(
+            Measured("frames lost or doubled", name, -worst / turn, "frames", -FRAME_SHARE, FRAME_SHARE)
+        )
+    return step(
+        "frames",
+        measured,
+        "no frame is missing or there twice during the probe",
+        "frames were lost or doubled during the probe",
+        cure="Close other programs, raise latency_seconds, and use a port of the computer's own.",
+    )
+
+
+def _over_level(probe: _Probe) -> Step:
+    measured = [
+        probe.within(f"gain at {words} re -20 dBFS", channel, *_with_limit(probe, section, channel))
+        for channel in range(len(probe.channels))
+        for section, words in (("quiet", "-60 dBFS"), ("loud", "-3 dBFS"))
+    ]
+    quiet, loud = (_worst(probe, section) for section in ("quiet", "loud"))
+    limit = probe.limits.gain_steady_db
+    if quiet < -max(3.0, limit):
+        seen = f"a gate: the tone at -60 dBFS comes {quiet:.2f} dB low"
+    elif quiet > limit and loud < -limit:
+        seen = f"an automatic gain control: {quiet:+.2f} dB at -60 dBFS, {loud:+.2f} dB at -3 dBFS"
+    elif loud < -limit and abs(quiet) <= limit:
+        seen = f"a limiter: the tone at -3 dBFS comes {loud:.2f} dB low"
+    else:
+        seen = f"the gain depends on the level: {quiet:+.3f} dB at -60 dBFS, {loud:+.3f} dB at -3 dBFS"
+    return step(
+        "gain over level",
+        measured,
+        f"the gain is the same at -60, -20 and -3 dBFS within {limit:g} dB",
+        seen,
+        cure=CURE,
+    )
+
+
+def _with_limit(probe: _Probe, section: str, channel: int) -> tuple[float, float, float]:
+    value, spread = probe.off(section, channel)
+    return value, probe.limits.gain_steady_db, spread
+
+
+def _worst(probe: _Probe, section: str) -> float:
+    return max((probe.off(section, channel)[0] for channel in range(len(probe.channels))), key=abs)
+
+
+#: Sections that the gain over time is taken from, with their names in a sentence.
+_TIMED: Mapping[str, str] = {
+    "middle": "at -20 dBFS",
+    "loud": "at -3 dBFS",
+    "after_loud": "after a loud tone",
+    "after_silence": "after silence",
+    "last": "at the end",
+}
+
+
+def _over_time(probe: _Probe) -> Step:
+    measured: list[Measured] = []
+    limit = probe.limits.gain_steady_db
+    for channel in range(len(probe.channels)):
+        for section, words in _TIMED.items():
+            here = probe.gain(section, channel)
+            measured += [
+                probe.within(
+                    f"change {words}", channel, here.change_db, limit, here.change_uncertainty_db
+                ),
+                probe.within(f"beginning {words}", channel, here.onset_db, ONSET_WITHIN_DB, here.uncertainty_db),
+            ]
+            if section in ("after_loud", "after_silence", "last"):
+                measured.append(probe.within(f"gain {words}", channel, *_with_limit(probe, section, channel)))
+    outside = [entry for entry in measured if entry.verdict != MET]
+    only_after_silence = bool(outside) and all("after silence" in entry.what for entry in outside)
+    if only_after_silence:
+        seen = "a gate or a fade-in: after silence the tone does not come back at once"
+    elif _worst(probe, "quiet") < -3.0:
+        seen = "a gate: the tone does not begin as it was played"
+    else:
+        seen = f"an automatic gain control: the gain moves with time, by up to {_largest(outside):.2f} dB"
+    return step(
+        "gain over time", measured, f"the gain does not move: within {limit:g} dB", seen, cure=CURE
+    )
+
+
+def _largest(outside: Sequence[Measured]) -> float:
+    return max((abs(entry.value or 0.0) for entry in outside), default=0.0)
+
+
+def _with_noise(probe: _Probe) -> Step:
+    measured = []
+    limit = probe.limits.gain_steady_db
+    for channel in range(len(probe.channels)):
+        noise = probe.reading.noise_gain_db[channel] - probe.gain("middle", channel).gain_db
+        measured += [
+            probe.within("gain of the noise re the tone", channel, noise, NOISE_WITHIN_DB, 0.0),
+            probe.within("gain with noise", channel, *_with_limit(probe, "with_noise", channel)),
+        ]
+    lowest = min(entry.value or 0.0 for entry in measured if entry.what.startswith("gain of the noise"))
+    seen = (
+        f"a noise suppressor: noise beside the tone comes back {-lowest:.1f} dB too low"
+        if lowest < -NOISE_WITHIN_DB
+        else "the gain changes where noise sounds beside the tone"
+    )
+    return step(
+        "gain with noise",
+        measured,
+        f"noise changes the tone's gain by less than {limit:g} dB, and comes back whole",
+        seen,
+        cure=CURE,
+    )
+
+
+def _one_side(probe: _Probe) -> Step:
+    measured = []
+    count = len(probe.channels)
+    for playing in range(count):
+        section = f"only_{playing + 1}"
+        own = probe.gain(section, playing)
+        measured.append(probe.within("gain alone", playing, *_with_limit(probe, section, playing)))
+        for other in range(count):
+            if other != playing:
+                measured.append(_isolation(probe, section, playing, other, own))
+    leaks = [entry for entry in measured if entry.what.startswith("isolation") and entry.verdict != MET]
+    least = min((entry.value or 0.0 for entry in leaks), default=0.0)
+    if leaks and least < 20.0:
+        seen = f"a spatialiser, or a mix of the sides: {least:.1f} dB below one side the other plays along"
+    elif leaks:
+        seen = f"the sides leak into each other: {least:.1f} dB"
+    else:
+        seen = "the gain of a side depends on the other: spatial processing"
+    return step(
+        "one side alone",
+        measured,
+        "each side alone has the same gain, and the other stays silent",
+        seen,
+        cure=CURE,
+        why_missing="noise hides whether the silent side plays along",
+    )
+
+
+def _isolation(probe: _Probe, section: str, playing: int, other: int, own: Gain) -> Measured:
+    """Return by how much a silent channel is below the one that plays; a bound where only noise is there."""
+    import numpy as np
+
+    leak = probe.gain(section, other)
+    noise = leak.uncertainty_db / 8.686 * leak.amplitude
+    is_bound = leak.amplitude < 4.0 * noise
+    highest = leak.amplitude + (2.0 * noise if is_bound else 0.0)
+    value = float(20.0 * np.log10(max(own.amplitude, 1e-15) / max(highest, 1e-15)))
+    return Measured(
+        f"isolation from {probe.channels[playing]}",
+        probe.channels[other],
+        value,
+        "dB",
+        low=probe.limits.crosstalk_db,
+        uncertainty=min(leak.uncertainty_db, 20.0),
+        is_bound=is_bound,
+    )
+
+
+def _faint(probe: _Probe) -> Step:
+    measured, offs = [], []
+    for channel in range(len(probe.channels)):
+        value, spread = probe.off("faint", channel)
+        offs.append(value)
+        gone = value < GONE_DB
+        hidden = not gone and spread > FAINT_LEAST_DB
+        entry = probe.within(
+            "gain at -110 dBFS re -20 dBFS",
+            channel,
+            value,
+            probe.limits.low_level_within_db,
+            0.0 if gone else spread,
+        )
+        measured.append(
+            Measured(entry.what, entry.channel, None, "dB", entry.low, entry.high) if hidden else entry
+        )
+    worst = max(offs, key=abs)
+    if worst < GONE_DB:
+        seen = "the tone at -110 dBFS is gone: words are cut to 16 bits, or a gate closes"
+    elif worst > probe.limits.low_level_within_db:
+        seen = (
+            f"the tone at -110 dBFS comes {worst:+.1f} dB too loud: words are cut to 16 bits without dither "
+            "(truncation)"
+        )
+    else:
+        seen = f"the tone at -110 dBFS comes {worst:+.2f} dB off"
+    return step(
+        "faint tone",
+        measured,
+        "a tone at -110 dBFS, a tenth of a step of 16 bits, comes back as it should",
+        seen,
+        cure=CUT_CURE,
+        why_missing="noise hides a tone at -110 dBFS: whether words are cut cannot be told",
+    )

@@ -1,0 +1,234 @@
+"""What a self-check plays, made before anything sounds, and never louder than the station allows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.checks import kinds
+from linecheck.checks.base import CheckKind, Stimulus
+from linecheck.dsp.quantise import quantise
+from linecheck.errors import UsageError
+from linecheck.limits.model import Check
+from linecheck.station.config import StationConfig
+from linecheck.station.loop_config import LoopConfig
+from linecheck.station.self_check.probe import probe_values
+from linecheck.station.self_check.to_edge import TO_EDGE
+from linecheck.station.self_check.words import random_words
+
+__all__ = ["LoopPath", "Play", "channel_names", "loop_path", "make_plays"]
+
+#: Highest level of the tone that distortion and gain are taken from.
+TONE_DBFS: Final = -1.0
+WORDS_SECONDS: Final = (0.7, 0.3)
+PAUSE_SECONDS: Final = 0.05
+WORDS_SEED: Final = 24
+#: What a kind's level may be lowered by, at most, for a station that plays no louder.
+MOST_LOWERED_DB: Final = 40.0
+
+
+@dataclass(frozen=True)
+class LoopPath:
+    """A station's loop as it is checked.
+
+    Attributes
+    ----------
+    loop : LoopConfig
+    channels : tuple of str
+    rate_hz, capture_rate_hz : int
+    ramp_seconds, highest_dbfs : float
+        The station's protection.
+    shares_clock : bool
+        Whether playback and capture run off one clock.
+    """
+
+    loop: LoopConfig
+    channels: tuple[str, ...]
+    rate_hz: int
+    capture_rate_hz: int
+    ramp_seconds: float
+    highest_dbfs: float
+    shares_clock: bool
+
+    @property
+    def lower_rate_hz(self) -> int:
+        """The lower of both rates."""
+        return min(self.rate_hz, self.capture_rate_hz)
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """The audio band, or what the rates leave of it."""
+        return 20.0, min(20_000.0, 0.45 * self.lower_rate_hz)
+
+
+@dataclass(frozen=True)
+class Play:
+    """Something that is played; ``check`` measures it, where a check kind does."""
+
+    name: str
+    stimulus: Stimulus
+    check: Check | None = None
+
+
+def channel_names(count: int) -> tuple[str, ...]:
+    """Return names for so many channels."""
+    return ("left", "right") if count == 2 else tuple(f"channel_{index + 1}" for index in range(count))
+
+
+def loop_path(config: StationConfig) -> LoopPath:
+    """Return how a station's loop is checked.
+
+    Raises
+    ------
+    UsageError
+        The config has no loop, or one that its devices cannot play.
+    """
+    loop = config.loop
+    name = f"station {config.station}"
+    if loop is None:
+        raise UsageError(
+            f"{name} has no [loop] in its config: add one with kind = \"analogue\" or \"digital\", "
+            "which says how its output is patched to its input"
+        )
+    sides = {len(table.channels or ()) for table in (config.playback, config.capture)} - {0}
+    if len(sides) > 1:
+        raise UsageError(f"{name} plays and captures different numbers of channels: a loop needs as many of both")
+    count = next(iter(sides), 2)
+    if len(loop.gain_db) not in (1, count):
+        raise UsageError(f"{name}: loop.gain_db has {len(loop.gain_db)} entries for {count} channels")
+    rate = _rate(config, loop)
+    floats = "float32" in (config.playback.sample_format, config.capture.sample_format)
+    if loop.bits > 24 and config.interface == "sound" and floats:
+        raise UsageError(f'{name}: loop.bits = {loop.bits} need sample_format = "int32"; float32 holds 24')
+    return LoopPath(
+        loop,
+        channel_names(count),
+        rate,
+        config.capture.rate_hz,
+        config.protection.ramp_seconds,
+        config.protection.highest_level_dbfs,
+        _shares_clock(config, loop),
+    )
+
+
+def _rate(config: StationConfig, loop: LoopConfig) -> int:
+    rates, captured = config.playback.rates_hz, config.capture.rate_hz
+    known = ", ".join(str(rate) for rate in rates)
+    if loop.rate_hz is not None:
+        if loop.rate_hz not in rates:
+            raise UsageError(f"loop.rate_hz = {loop.rate_hz} is not played: playback.rates_hz lists {known}")
+        rate = loop.rate_hz
+    else:
+        usable = [rate for rate in rates if rate >= 44_100]
+        if not usable:
+            raise UsageError(f"a loop is checked at 44100 Hz or more; playback.rates_hz lists {known}")
+        lower = [rate for rate in usable if rate <= captured]
+        rate = captured if captured in usable else max(lower) if lower else min(usable)
+    if captured < 44_100:
+        raise UsageError(f"a loop is checked at 44100 Hz or more; capture.rate_hz is {captured}")
+    if loop.kind == "digital" and rate != captured:
+        raise UsageError(f"a digital loop has one rate; {rate} Hz is played and {captured} Hz captured")
+    return rate
+
+
+def _shares_clock(config: StationConfig, loop: LoopConfig) -> bool:
+    if loop.shares_clock is not None:
+        return loop.shares_clock
+    one = config.playback.device == config.capture.device
+    return loop.kind == "digital" or config.interface == "simulated" or one
+
+
+def make_plays(path: LoopPath) -> tuple[Play, ...]:
+    """Return everything that is played, in order.
+
+    Raises
+    ------
+    UsageError
+        The station may play nothing as loud as a check needs.
+    """
+    return (_digital_play(path),) if path.loop.kind == "digital" else _analogue_plays(path)
+
+
+def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
+    rate, bits, band = path.rate_hz, path.loop.bits, path.band_hz
+    common = {"rate_hz": rate, "bits": bits}
+    known = kinds()
+    tone_dbfs = min(TONE_DBFS, path.highest_dbfs)
+    flat = (path.loop.limits.flat_hz[0], min(path.loop.limits.flat_hz[1], 0.4 * path.lower_rate_hz))
+    asked: list[tuple[str, CheckKind, dict[str, Any], dict[str, Any]]] = [
+        ("wiring", known["wiring"], {"seconds": 0.4, "level_dbfs": -20.0}, {}),
+        ("tone", known["tone"], {"seconds": 0.7, "level_dbfs": tone_dbfs}, {"band_hz": band}),
+        ("quiet", known["quiet"], {"seconds": 1.0, "dither": True}, {"band_hz": band}),
+        ("to_edge", TO_EDGE, {"seconds": 1.0, "level_dbfs": -20.0}, {"band_hz": flat}),
+    ]
+    if len(path.channels) > 1:
+        asked.insert(
+            3, ("crosstalk", known["crosstalk"], {"seconds": 1.0, "level_dbfs": -20.0}, {"band_hz": band})
+        )
+    plays = [_play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked]
+    values = probe_values(len(path.channels), rate, path.ramp_seconds, path.highest_dbfs)
+    return (*plays, Play("probe", Stimulus(quantise(values, bits, 1), rate, bits)))
+
+
+def _play(
+    path: LoopPath, name: str, kind: CheckKind, stimulus: dict[str, Any], analysis: Mapping[str, Any]
+) -> Play:
+    """Return a check kind's play, lowered until the station may play it."""
+    lowered = 0.0
+    while True:
+        parameters = kind.stimulus_parameters.model_validate(stimulus)
+        made = kind.stimulus(parameters, len(path.channels), path.ramp_seconds)
+        over = _peak_dbfs(made) - path.highest_dbfs
+        if over <= 0.01 or name == "quiet":
+            break
+        lowered += over + 0.01
+        if lowered > MOST_LOWERED_DB:
+            raise UsageError(
+                f"the station may play at {path.highest_dbfs:g} dBFS at most (protection.highest_level_dbfs): "
+                "that is too low for a self-check"
+            )
+        stimulus = {**stimulus, "level_dbfs": stimulus["level_dbfs"] - over - 0.01}
+    check = Check(
+        name=name,
+        kind=kind,
+        stimulus=parameters,
+        analysis=kind.analysis_parameters.model_validate(analysis),
+        setup={},
+        masks={},
+        reference="tone" if name == "quiet" else None,
+    )
+    return Play(name, made, check)
+
+
+def _peak_dbfs(stimulus: Stimulus) -> float:
+    peak = float(np.max(np.abs(stimulus.samples.astype(np.float64)))) * 2.0**-31
+    return 20.0 * math.log10(peak) if peak > 0.0 else -math.inf
+
+
+def _digital_play(path: LoopPath) -> Play:
+    """Return words, the probe, and words again, so that every frame between the first and the last has its place."""
+    rate, bits, channels = path.rate_hz, path.loop.bits, len(path.channels)
+    peak = min(1.0, 10.0 ** (path.highest_dbfs / 20.0))
+    first, last = (
+        random_words(round(seconds * rate), channels, bits, WORDS_SEED + index, peak)
+        for index, seconds in enumerate(WORDS_SECONDS)
+    )
+    probe = quantise(probe_values(channels, rate, path.ramp_seconds, path.highest_dbfs), bits, 1, dither=False)
+    pause = np.zeros((round(PAUSE_SECONDS * rate), channels), dtype=np.int32)
+    ramp = round(path.ramp_seconds * rate)
+    parts = (_faded(first, bits, ramp), pause, probe, pause, _faded(last, bits, ramp))
+    return Play("words", Stimulus(np.concatenate(parts), rate, bits))
+
+
+def _faded(words: NDArray[np.int32], bits: int, ramp: int) -> NDArray[np.int32]:
+    """Return words that fade in and out, so that nothing clicks; each is a whole number of steps."""
+    place = np.arange(len(words)) + 0.5
+    inside = np.clip(np.minimum(place, len(words) - place) / max(ramp, 1), 0.0, 1.0)
+    gain = 0.5 - 0.5 * np.cos(np.pi * inside)
+    steps = np.trunc((words.astype(np.int64) >> (32 - bits)) * gain[:, None])
+    return (steps.astype(np.int64) << (32 - bits)).astype(np.int32)
