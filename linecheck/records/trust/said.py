@@ -5,7 +5,7 @@ kind                  subject                                content
 ====================  =====================================  ===========================================
 ``gate``              station, gate, model and serial        :func:`gate_content`
 ``golden_reference``  the same                               :func:`reference_content`
-``self_check``        the station                            the self-check's own; ``met`` among it
+``self_check``        the station                            the self-check's own (``verdict``, ``steps``)
 ====================  =====================================  ===========================================
 
 The subject (:func:`about`) finds the newest statement of each unit at once, in a log of any length.
@@ -123,7 +123,7 @@ def reference_content(
 def read_result(
     statement: Statement, *, later: datetime | None = None, least_age_seconds: float = 0.0
 ) -> Result:
-    """Return what a statement says of a gate; one that does not say ``met`` has not been.
+    """Return what a statement says of a gate; one that does not say that it is met is not.
 
     Parameters
     ----------
@@ -133,11 +133,14 @@ def read_result(
     least_age_seconds : float, optional
     """
     content = statement.content
-    reasons = content.get("reasons")
-    rests_on = content.get("circumstances")
+    if statement.kind == SELF_CHECK:
+        met, reasons, rests_on = _self_check(content)
+    else:
+        met = content.get("met") is True
+        reasons, rests_on = content.get("reasons"), content.get("circumstances")
     return Result(
         sequence=statement.sequence,
-        met=content.get("met") is True,
+        met=met,
         recorded=read_time(statement.recorded),
         about=str(content.get("serial", "")),
         reasons=tuple(str(reason) for reason in reasons) if isinstance(reasons, list) else (),
@@ -147,6 +150,19 @@ def read_result(
         later=later,
         least_age_seconds=least_age_seconds,
     )
+
+
+def _self_check(content: Mapping[str, Any]) -> tuple[bool, list[str], dict[str, str]]:
+    """Return whether a self-check was met, what was not, and what it rests on."""
+    steps = content.get("steps")
+    reasons = [
+        f"{step.get('name')}: {step.get('sentence')}"
+        for step in (steps if isinstance(steps, list) else ())
+        if isinstance(step, dict) and step.get("verdict") != "met"
+    ]
+    names = {"station_config": "station_config_sha256", "software": "software"}
+    rests_on = {name: str(content[key]) for name, key in names.items() if key in content}
+    return content.get("verdict") == "met", reasons, rests_on
 
 
 def read_reference(statement: Statement) -> Reference:

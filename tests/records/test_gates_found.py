@@ -1,0 +1,312 @@
+"""Gates, lock and history as a log has them: found by indexes, from nothing but the log."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
+
+from linecheck.checks.base import Problem
+from linecheck.limits.verdict import Verdict
+from linecheck.records.log import Log
+from linecheck.records.trust import found
+from linecheck.records.trust.gatekeeper import CODE, SOFTWARE, Gatekeeper
+from linecheck.records.trust.gates import State
+from linecheck.records.trust.said import GATE, about, circumstances
+from linecheck.station.config import Station, StationConfig
+from linecheck.station.gate_config import ChallengeConfig, ChallengeUnit, GateConfig, GoldenConfig
+from linecheck.station.outcome import Trace
+
+GOLDEN = "PR3-900001"
+BAD = "PR3-900101"
+
+
+def made_station(*, lock_after=3, outside="refuse", challenge=False, **config):
+    bad = {"units": {"hum": ChallengeUnit(serial=BAD, must_fail=("tone.sinad",))}, "every_hours": 24.0}
+    made = StationConfig(
+        format=1,
+        station="line-2-nest-a",
+        interface="simulated",
+        mains_hz=50,
+        golden=GoldenConfig(serials=(GOLDEN,), every_hours=8.0),
+        challenge=ChallengeConfig(**bad) if challenge else None,
+        gate=GateConfig(outside=outside, lock_after=lock_after),
+        **config,
+    )
+    return Station(made, "station.toml", "57" * 32)
+
+
+@pytest.fixture
+def log(tmp_path):
+    with Log(tmp_path / "log.sqlite") as opened:
+        yield opened
+
+
+def met(log, station, met=True, gate="golden", serial=GOLDEN, **content):
+    """State a result, as `linecheck station golden` does."""
+    said = {
+        "gate": gate,
+        "met": met,
+        "serial": serial,
+        "reasons": [] if met else ["tone level left has moved"],
+    }
+    rests_on = circumstances(station, LIMITS, SOFTWARE)
+    content = {**said, "circumstances": rests_on, **content}
+    return log.state(GATE, about(station.config.station, gate, LIMITS.model, serial), content)
+
+
+def dead(serial, **changes):
+    """A unit whose left channel is all but silent."""
+    low = made_reading(Verdict.FAIL, 12.0)
+    return made_run(made_check(low, made_reading(channel="right"), made_curve()), serial=serial, **changes)
+
+
+def test_a_gate_is_never_met_then_met_then_overdue(log):
+    station = made_station()
+    keeper = Gatekeeper(log, station, LIMITS)
+    (state,) = keeper.standing().gates
+    assert state.state is State.NEVER
+    head = met(log, station)
+    now = datetime.now(UTC)
+    (state,) = keeper.standing(now).gates
+    assert (state.state, state.record, state.about) == (State.MET, head.sequence, GOLDEN)
+    assert keeper.standing(now + timedelta(hours=9)).gates[0].state is State.OVERDUE
+    met(log, station, met=False)
+    admission = keeper.admission("PR3-000001")
+    assert (
+        "PR3-000001 is not tested: golden PR3-900001 is not met: tone level left has moved"
+        in admission.refusal
+    )
+    assert admission.gates["golden"]["state"] == "not met"
+
+
+def test_a_change_of_config_limits_or_software_makes_it_due(log):
+    station = made_station()
+    met(log, station)
+    assert Gatekeeper(log, station, LIMITS).standing().may_judge
+    for changed in (
+        (replace(station, sha256="58" * 32), LIMITS),
+        (station, replace(LIMITS, sha256="cd" * 32)),
+    ):
+        (state,) = Gatekeeper(log, *changed).standing().gates
+        assert state.state is State.DUE
+    met(log, station, circumstances={"software": "linecheck 0.0.9"})
+    (state,) = Gatekeeper(log, station, LIMITS).standing().gates
+    assert state.why == "linecheck is another version since record 2"
+    assert Gatekeeper(log, station, None).standing().gates[0].state is State.DUE
+
+
+def test_time_that_this_program_has_seen_pass_counts_whatever_the_clock_says(log):
+    station, moment = made_station(), [100.0]
+    met(log, station)
+    keeper = Gatekeeper(log, station, LIMITS, clock=lambda: moment[0])
+    now = datetime.now(UTC)
+    assert keeper.standing(now).may_judge
+    moment[0] += 9 * 3600.0
+    assert keeper.standing(now).gates[0].state is State.OVERDUE
+
+
+class NineHoursLater(datetime):
+    """A clock that was wrong, or is: nobody can tell which."""
+
+    @classmethod
+    def now(cls, tz=None):
+        return datetime.now(tz) + timedelta(hours=9)
+
+
+@pytest.mark.parametrize("after", ["run", "statement"])
+def test_a_record_of_a_later_time_counts_although_the_clock_was_set_back(log, monkeypatch, after):
+    station = made_station()
+    met(log, station)
+    keeper = Gatekeeper(log, station, LIMITS)
+    with monkeypatch.context() as clock:
+        clock.setattr(
+            f"linecheck.records.log.{'store' if after == 'run' else 'statements'}.datetime", NineHoursLater
+        )
+        if after == "run":
+            log.append(made_run())
+        else:
+            log.state("remark", "line-2-nest-a", {})
+    log.append(made_run())
+    assert keeper.standing().gates[0].state is State.OVERDUE
+    met(log, station)
+    assert keeper.standing().may_judge, "what was recorded by a wrong clock before it does not count"
+
+
+def test_the_latest_time_is_of_records_after_it_alone(log):
+    log.append(made_run())
+    head = log.head()
+    with log.reading() as connection:
+        assert found.latest_time(connection, head.sequence) is None
+        before = found.latest_time(connection, 0)
+    log.append(made_run())
+    stated = met(log, made_station())
+    with log.reading() as connection:
+        after = found.latest_time(connection, head.sequence)
+        assert found.latest_time(connection, stated.sequence) is None
+    assert before < after
+
+
+def test_golden_and_challenge_units_are_no_units(log):
+    station = made_station(challenge=True)
+    keeper = Gatekeeper(log, station, LIMITS)
+    assert "judges the station: run `linecheck station golden`" in keeper.admission(GOLDEN).refusal
+    assert "run `linecheck station challenge`" in keeper.admission(BAD).refusal
+
+
+def test_every_challenge_unit_must_be_found_out(log):
+    station = made_station(challenge=True)
+    met(log, station)
+    keeper = Gatekeeper(log, station, LIMITS)
+    assert "challenge.hum is never: nothing was stated of it yet" in keeper.admission("PR3-000001").refusal
+    met(log, station, gate="challenge", serial=BAD)
+    assert keeper.admission("PR3-000001").refusal is None
+
+
+def test_a_model_without_a_golden_unit_of_its_own_is_not_judged(log):
+    station = made_station()
+    met(log, station)
+    other = replace(LIMITS, model="pellow-s1", serial_pattern="PS1-[0-9]{6}")
+    (state,) = Gatekeeper(log, station, other).standing().gates
+    assert (state.state, state.is_met) == (State.NEVER, False)
+    assert "has no unit whose serial number is one of pellow-s1" in state.why
+
+
+def test_runs_are_marked_where_the_config_says_so(log):
+    station = made_station(outside="invalid")
+    admission = Gatekeeper(log, station, LIMITS).admission("PR3-000001")
+    (problem,) = admission.problems
+    assert admission.refusal is None
+    assert (problem.code, problem.blocks) == (CODE, True)
+    assert made_run(problems=admission.problems).verdict is Verdict.INVALID
+
+
+def test_a_self_check_that_the_log_has_unlocks_and_is_told(log):
+    station = made_station()
+    met(log, station)
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
+        log.append(dead(serial))
+    keeper = Gatekeeper(log, station, LIMITS)
+    assert keeper.standing().lock.locked
+    steps = [{"name": "noise", "verdict": "not met", "sentence": "the input hums", "cure": ""}]
+    log.state("self_check", "line-2-nest-a", {"verdict": "not met", "steps": steps})
+    standing = keeper.standing()
+    assert standing.lock.locked
+    assert standing.record()["self_check"]["why"] == "noise: the input hums"
+    head = log.state("self_check", "line-2-nest-a", {"verdict": "met", "steps": []})
+    standing = keeper.standing()
+    assert not standing.lock.locked
+    assert standing.record()["self_check"] == {
+        "state": "met",
+        "record": head.sequence,
+        "since": standing.beside[0].since.isoformat().replace("+00:00", "Z"),
+    }
+
+
+def test_the_lock_follows_from_the_log_alone_and_a_golden_unit_opens_it(log):
+    station = made_station()
+    met(log, station)
+    keeper = Gatekeeper(log, station, LIMITS)
+    log.append(dead("PR3-000001"))
+    log.append(dead("PR3-000002", trace=Trace(purpose="challenge")))
+    log.append(dead("PR3-000002"))
+    log.append(dead("PR3-000002"))
+    assert keeper.standing().may_judge
+    log.append(dead("PR3-000003"))
+    standing = Gatekeeper(log, station, LIMITS).standing()
+    assert standing.lock.common == ("tone sinad left",)
+    assert standing.lock.serials == ("PR3-000001", "PR3-000002", "PR3-000003")
+    refusal = keeper.admission("PR3-000004").refusal
+    assert (
+        "three units in a row (PR3-000001, PR3-000002, PR3-000003) failed alike (tone sinad left)" in refusal
+    )
+    assert standing.record()["lock"]["state"] == "locked"
+    met(log, station)
+    assert keeper.standing().may_judge
+
+
+def test_what_runs_marked_invalid_say_keeps_the_station_locked(log):
+    """Where runs are marked and not refused, a pass among them opens nothing: it was not judged."""
+    station = made_station(outside="invalid")
+    met(log, station)
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
+        log.append(dead(serial))
+    keeper = Gatekeeper(log, station, LIMITS)
+    for at in range(20):
+        admission = keeper.admission(f"PR3-00010{at % 10}")
+        assert admission.problems
+        log.append(
+            made_run(
+                serial=f"PR3-00010{at % 10}", problems=admission.problems, trace=Trace(gates=admission.gates)
+            )
+        )
+    standing = keeper.standing()
+    assert standing.lock.since == 4
+    assert "three units in a row" in standing.why
+    met(log, station)
+    assert keeper.standing().may_judge
+
+
+def test_another_stations_runs_and_runs_of_known_units_lock_nothing(log):
+    station = made_station()
+    met(log, station)
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003", "PR3-000004"):
+        log.append(dead(serial, station="line-2-nest-b"))
+        log.append(dead(serial, trace=Trace(purpose="golden")))
+    assert Gatekeeper(log, station, LIMITS).standing().may_judge
+
+
+def test_the_run_of_another_model_between_them_opens_nothing(log):
+    station = made_station()
+    met(log, station)
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
+        log.append(dead(serial))
+    log.append(made_run(model="pellow-s1", serial="PS1-000001"))
+    assert Gatekeeper(log, station, LIMITS).standing().lock.locked
+
+
+def test_a_problem_that_was_known_before_is_no_fault_of_the_inputs(log):
+    station = made_station()
+    met(log, station)
+    overdue = Problem("asset_overdue", "the calibration of adc ADC-17 was due", blocks=True)
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
+        log.append(made_run(serial=serial, problems=(overdue,)))
+    assert Gatekeeper(log, station, LIMITS).standing().may_judge
+    lost = Problem("station_failed", "the sound interface is gone", blocks=True)
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
+        log.append(made_run(serial=serial, problems=(lost,), station_failed=True))
+    assert Gatekeeper(log, station, LIMITS).standing().lock.common == ("the run: station failed",)
+
+
+def test_no_lock_where_nothing_could_open_it(log):
+    plain = Station(
+        StationConfig(format=1, station="line-2-nest-a", interface="simulated", mains_hz=50), "s", "57" * 32
+    )
+    for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
+        log.append(dead(serial))
+    admission = Gatekeeper(log, plain, LIMITS).admission("PR3-000004")
+    assert (admission.refusal, admission.problems, admission.gates) == (None, (), {})
+
+
+@pytest.mark.parametrize(
+    ("query", "values"),
+    [
+        (found.NEWEST_STATEMENT, ("gate", "x")),
+        (found.LATEST_RUN, (1,)),
+        (found.LATEST_STATEMENT, (1,)),
+        (found.NEWEST_RUNS, (16,)),
+        (found.RUNS_OF_MODEL, ("pellow-r3", 1, 9, 16)),
+        (found.PROBLEMS, (1,)),
+        (found.FAILED_READINGS, (1,)),
+        (found.GATES, (1,)),
+    ],
+)
+def test_what_is_asked_before_every_unit_is_found_by_an_index(log, query, values):
+    """Nothing is sorted, and no table is gone through: an index may be walked from its end, and stops at once."""
+    with log.reading() as connection:
+        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", values).all()
+    steps = [row[3] for row in plan]
+    assert not any("TEMP B-TREE" in step for step in steps)
+    for step in steps:
+        walked = step.startswith("SCAN") and "COVERING INDEX" in step and "LIMIT" in query
+        assert step.startswith("SEARCH") or walked, steps
