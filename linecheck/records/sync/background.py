@@ -55,8 +55,8 @@ class BackgroundSync:
         threading.Thread(target=self._listen, args=(self._process,), name="sync", daemon=True).start()
 
     def send_once(self) -> None:
-        """Start the process to send what there is and end; nobody waits for it, and it says nothing."""
-        subprocess.Popen(
+        """Start the process to send what there is and end; nobody needs to wait for it, and it says nothing."""
+        self._process = subprocess.Popen(
             self._command,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
