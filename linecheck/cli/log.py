@@ -12,6 +12,7 @@ import click
 from linecheck.cli.log_export import export_command
 from linecheck.cli.log_list import list_command
 from linecheck.cli.log_options import log_options, opened_log, short_time
+from linecheck.cli.log_rejudge import rejudge_command
 from linecheck.cli.run_filter_options import short_name
 from linecheck.cli.tables import one_line, print_table
 from linecheck.errors import RecordError, UsageError
@@ -33,6 +34,7 @@ def command() -> None:
 
 command.add_command(list_command)
 command.add_command(export_command)
+command.add_command(rejudge_command)
 
 
 @command.command("show")

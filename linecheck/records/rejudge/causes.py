@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -19,7 +19,7 @@ from linecheck.records.rejudge.judge import UNTOLD, JudgedSpan, Rows, after_verd
 from linecheck.records.rejudge.layouts import Item
 from linecheck.records.rejudge.select import Reader
 
-__all__ = ["Cause", "CauseCounts", "Causes", "Way"]
+__all__ = ["Cause", "CauseCounts", "Causes", "Way", "counted"]
 
 Way = Literal["worse", "better"]
 
@@ -58,6 +58,11 @@ class Cause:
     margin: float | None = None
     place: float | None = None
     place_unit: str = ""
+
+
+def counted(way: Way, causes: Sequence[Cause]) -> CauseCounts:
+    """Return what counts of the causes of one run: each metric once."""
+    return Counter({_Counted(way, cause.check, cause.metric) for cause in causes})
 
 
 class Causes:
@@ -102,7 +107,7 @@ class Causes:
                 found[_Counted("worse" if way == "worse" else "better", *names[number])] += count
         for run_index, causes in self._without.items():
             worse: Way = "worse" if self._worse[run_index] else "better"
-            found.update({_Counted(worse, cause.check, cause.metric) for cause in causes})
+            found.update(counted(worse, causes))
         return found
 
     def of(self, run: int) -> tuple[Cause, ...]:

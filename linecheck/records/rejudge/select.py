@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ __all__ = [
     "choose",
     "level_of_initial",
     "newest_limit_files",
+    "run_facts",
 ]
 
 BUSY_SECONDS = 10.0
@@ -184,6 +186,29 @@ def choose(reader: Reader, wanted: RunFilter) -> Chosen:
         ]
         names = (tuple(map(reader.text, digests)), tuple(map(reader.text, models)))
     return Chosen(*together, *names)  # type: ignore[arg-type,call-arg]
+
+
+class RunFacts(NamedTuple):
+    """Which run it is."""
+
+    sequence: int
+    run_id: str
+    serial: str
+    model: str
+    attempt: int
+    recorded: str
+
+
+def run_facts(reader: Reader, sequences: NDArray[np.int64]) -> Iterator[RunFacts]:
+    """Yield which runs they are, by their numbers, ascending."""
+    query = (
+        "SELECT sequence, run_id, serial, model, attempt, recorded FROM run "
+        "WHERE sequence IN (SELECT value FROM json_each(?)) ORDER BY sequence"
+    )
+    text = reader.text
+    rows = reader.rows(query, (json.dumps(sequences.tolist()),)).fetchall()
+    for sequence, run_id, serial, model, attempt, recorded in rows:
+        yield RunFacts(sequence, text(run_id), text(serial), text(model), attempt, text(recorded))
 
 
 def newest_limit_files(reader: Reader, chosen: Chosen) -> dict[str, str]:

@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.limits.bulk import UNJUDGED, level_of
+from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.limits.verdict import Verdict
 from linecheck.records.rejudge.causes import Cause, CauseCounts
 from linecheck.records.rejudge.judge import UNTOLD, after_verdict
+from linecheck.records.rejudge.select import Chosen
 
-__all__ = ["ChangedRun", "Tally", "Transition", "Yield", "unit_yield", "yield_of"]
+__all__ = [
+    "ChangedRun",
+    "ReadingChange",
+    "Tally",
+    "Transition",
+    "Yield",
+    "tally_of",
+    "unit_yield",
+    "yield_of",
+]
 
 #: A verdict before and after; None is what cannot be told.
 Transition = tuple[Verdict | None, Verdict | None]
@@ -24,8 +36,31 @@ _VOID = (level_of(Verdict.INVALID), level_of(Verdict.ABORTED), UNJUDGED)
 
 
 @dataclass(frozen=True)
+class ReadingChange:
+    """A reading that was measured anew and is another: by more than its expanded uncertainty, or measured only once."""
+
+    check: str
+    metric: str
+    channel: str | None
+    unit: str
+    before: float | None
+    after: float | None
+    uncertainty: float | None
+
+    @property
+    def ratio(self) -> float:
+        """The change over its expanded uncertainty (k = 2); infinite where that cannot be told."""
+        if self.before is None or self.after is None or not self.uncertainty:
+            return math.inf
+        return abs(self.after - self.before) / (COVERAGE_FACTOR * self.uncertainty)
+
+
+@dataclass(frozen=True)
 class ChangedRun:
-    """A run whose verdict would change, or (``after`` None) cannot be told; ``newest`` is the last one of its unit."""
+    """A run whose verdict would change, or (``after`` None) cannot be told; ``newest`` is the last one of its unit.
+
+    ``otherwise`` says of each check that was measured otherwise what differs, ``why`` why nothing else could be judged.
+    """
 
     sequence: int
     run_id: str
@@ -38,6 +73,8 @@ class ChangedRun:
     newest: bool
     causes: tuple[Cause, ...] = ()
     otherwise: Mapping[str, str] = field(default_factory=dict)
+    why: str = ""
+    readings: tuple[ReadingChange, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -111,6 +148,49 @@ def changed_of(transitions: Mapping[Transition, int]) -> int:
     """Return how many would change."""
     return sum(
         count for (before, after), count in transitions.items() if after is not None and after is not before
+    )
+
+
+def tally_of(
+    chosen: Chosen,
+    after: NDArray[np.int8],
+    models: Collection[str],
+    causes: CauseCounts,
+    otherwise: Mapping[tuple[str, str], int],
+    curves: tuple[int, int] = (0, 0),
+) -> Tally:
+    """Count runs by what they were and would be.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The runs that are meant.
+    after : int8 array, shape (runs,)
+        The level of what each would be.
+    models : collection of str
+        The models that were judged; runs of others are counted apart.
+    causes, otherwise : mapping
+        As :class:`Tally` has them.
+    curves : tuple of int
+        How many curves were read, and how many bytes of them.
+    """
+    ours = np.isin(chosen.model, [at for at, name in enumerate(chosen.models) if name in models])
+    newest = chosen.newest()[ours]
+    before, after, unit = chosen.before[ours], after[ours], chosen.unit[ours]
+    return Tally(
+        transitions=transitions_of(before, after),
+        unit_transitions=transitions_of(before[newest], after[newest]),
+        causes=causes,
+        otherwise=otherwise,
+        unit_yield=(unit_yield(unit, before), unit_yield(unit, after)),
+        run_yield=(yield_of(before), yield_of(after)),
+        curves=curves[0],
+        curve_bytes=curves[1],
+        other_models={
+            name: int(np.sum(chosen.model == at))
+            for at, name in enumerate(chosen.models)
+            if name not in models
+        },
     )
 
 

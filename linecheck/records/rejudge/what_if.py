@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,14 +17,8 @@ from linecheck.records.rejudge.basis import Basis, basis_of
 from linecheck.records.rejudge.causes import CauseCounts, Causes
 from linecheck.records.rejudge.judge import UNTOLD, JudgedSpan, SpanJudge, after_verdict
 from linecheck.records.rejudge.layouts import Layouts
-from linecheck.records.rejudge.select import Chosen, Reader, choose
-from linecheck.records.rejudge.tally import (
-    ChangedRun,
-    Tally,
-    transitions_of,
-    unit_yield,
-    yield_of,
-)
+from linecheck.records.rejudge.select import Chosen, Reader, choose, run_facts
+from linecheck.records.rejudge.tally import ChangedRun, Tally, tally_of
 
 __all__ = ["BATCH", "Wanted", "what_if"]
 
@@ -137,11 +131,11 @@ class _Judging:
         if not self._more or not np.any(interesting):
             return
         runs = np.flatnonzero(interesting).tolist()
-        facts = self._facts(judged.sequence[runs])
+        facts = run_facts(self._reader, judged.sequence[runs])
         for run, fact in zip(runs, facts, strict=True):
             untold = judged.after[run] == UNTOLD
             found = ChangedRun(
-                *fact,
+                **fact._asdict(),
                 before=after_verdict(int(judged.before[run])),
                 after=after_verdict(int(judged.after[run])),
                 newest=bool(newest[run]),
@@ -152,34 +146,7 @@ class _Judging:
             if not self._more:
                 return
 
-    def _facts(self, sequences: NDArray[np.int64]) -> Iterator[tuple[int, str, str, str, int, str]]:
-        query = (
-            "SELECT sequence, run_id, serial, model, attempt, recorded FROM run "
-            "WHERE sequence IN (SELECT value FROM json_each(?)) ORDER BY sequence"
-        )
-        text = Reader.text
-        rows = self._reader.rows(query, (json.dumps(sequences.tolist()),)).fetchall()
-        for sequence, run_id, serial, model, attempt, recorded in rows:
-            yield sequence, text(run_id), text(serial), text(model), attempt, text(recorded)
-
     def tally(self, models: set[str]) -> Tally:
         """Return what all of it comes to."""
-        chosen = self._chosen
-        ours = np.isin(chosen.model, [at for at, name in enumerate(chosen.models) if name in models])
-        before, after, unit = chosen.before[ours], self._after[ours], chosen.unit[ours]
-        newest = self._newest[ours]
-        return Tally(
-            transitions=transitions_of(before, after),
-            unit_transitions=transitions_of(before[newest], after[newest]),
-            causes=self._causes,
-            otherwise=self._otherwise,
-            unit_yield=(unit_yield(unit, before), unit_yield(unit, after)),
-            run_yield=(yield_of(before), yield_of(after)),
-            curves=self._curves[0],
-            curve_bytes=self._curves[1],
-            other_models={
-                name: int(np.sum(chosen.model == at))
-                for at, name in enumerate(chosen.models)
-                if name not in models
-            },
-        )
+        curves = (self._curves[0], self._curves[1])
+        return tally_of(self._chosen, self._after, models, self._causes, self._otherwise, curves)
