@@ -13,14 +13,13 @@ from linecheck.cli.log_export import export_command
 from linecheck.cli.log_list import list_command
 from linecheck.cli.log_options import log_options, opened_log, short_time
 from linecheck.cli.log_rejudge import rejudge_command
-from linecheck.cli.run_filter_options import short_name
-from linecheck.cli.tables import one_line, print_table
+from linecheck.cli.log_show import show_command
+from linecheck.cli.tables import print_table
 from linecheck.errors import RecordError, UsageError
 from linecheck.records.text import visible
 
 if TYPE_CHECKING:
-    from linecheck.limits.verdict import JudgedCurve, JudgedReading
-    from linecheck.records.log import Head, RunRecord, Signoff
+    from linecheck.records.log import Head, Signoff
 
 __all__ = ["command"]
 
@@ -35,24 +34,7 @@ def command() -> None:
 command.add_command(list_command)
 command.add_command(export_command)
 command.add_command(rejudge_command)
-
-
-@command.command("show")
-@click.argument("serial", callback=short_name)
-@log_options
-@click.option("--model", callback=short_name, default=None, help="Only this model.")
-def show_command(log: str | None, station: str | None, serial: str, model: str | None) -> None:
-    """Show every attempt of a unit: what failed, and every reading; the newest first."""
-    with opened_log(log, station) as opened:
-        found = False
-        for record in opened.show(serial, model):
-            if found:
-                click.echo()
-            found = True
-            _print_record(record)
-        if not found:
-            of_model = f" of model {visible(model)}" if model is not None else ""
-            raise UsageError(f"{_shown(opened.path)}: no run of {visible(serial)}{of_model} is in the log")
+command.add_command(show_command)
 
 
 @command.command("signoffs")
@@ -70,7 +52,7 @@ def signoffs_command(log: str | None, station: str | None, limit: int, before: i
     if not found:
         click.echo("no sign-off is in the log")
         return
-    headings = ("record", "signed (UTC)", "decision", "by", "compared", "countersigned by")
+    headings = ("record", "signed (UTC)", "decision", "by", "reason", "compared", "countersigned by")
     print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
 
 
@@ -128,7 +110,8 @@ def _signoff_row(signoff: Signoff) -> tuple[str, ...]:
     against = f" despite {', '.join(f'{side.label}: {side.verdict}' for side in signoff.despite)}"
     sides = (f"{side.label}: {side.serial} ({side.reference})" for side in signoff.comparison.sides)
     others = (
-        f"{other.signature.by}, {other.signature.role}: {other.signature.decision} (record {other.sequence})"
+        f"{other.signature.by}, {other.signature.role}: {other.signature.decision}: {other.signature.reason} "
+        f"(record {other.sequence})"
         for other in signoff.countersignatures
     )
     return (
@@ -136,65 +119,9 @@ def _signoff_row(signoff: Signoff) -> tuple[str, ...]:
         short_time(signoff.recorded),
         signed.decision.upper() + (against if signoff.despite else ""),
         f"{signed.by}, {signed.role}",
+        signed.reason,
         f"{', '.join(sides)}; {signoff.comparison.digest[:12]}",
         "; ".join(others) or "–",
-    )
-
-
-def _print_record(record: RunRecord) -> None:
-    from linecheck.records.wording import findings
-
-    run = record.run
-    click.echo(
-        f"{visible(run.serial)}  attempt {run.attempt}: {run.verdict.upper()}  (record {run.sequence})"
-    )
-    facts = {
-        "finished": f"{short_time(run.finished)} UTC",
-        "model": run.model,
-        "firmware": run.firmware,
-        "station": run.station,
-        "operator": run.operator,
-        "limits": f"{run.limit_path} revision {run.limit_revision}",
-        "software": run.software,
-    }
-    click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items() if value))
-    for step in record.settings:
-        made = "" if step.done else ": not made"
-        click.echo(
-            f"  set for {one_line(step.before)}: {one_line(step.setting)} {one_line(step.value)} ({step.how}){made}"
-        )
-    for finding in findings(record.checks, record.missing, record.problems):
-        click.echo(f"  - {one_line(finding)}")
-    rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
-    rows += [_judged_row(check.check, item) for check in record.checks for item in check.judged.curves]
-    if rows:
-        headings = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit", "margin")
-        print_table(headings, rows, right=(3, 5, 7, 8))
-
-
-def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...]:
-    from linecheck.limits.verdict import JudgedReading
-    from linecheck.records.wording import number
-
-    place, bound, uncertainty = "", "", None
-    if isinstance(item, JudgedReading):
-        value, uncertainty = item.reading.value, item.reading.uncertainty
-        bound = " or better" * item.reading.is_bound
-    else:
-        value = item.worst_y
-        place = "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
-    what = item.reading if isinstance(item, JudgedReading) else item.curve
-    sign = {"min": "≥ ", "max": "≤ "}.get(item.side or "", "")
-    return (
-        check,
-        what.metric + place,
-        what.channel or "–",
-        number(value, "") + bound,
-        what.unit,
-        number(uncertainty, "", 2),
-        "–" if item.verdict is None else item.verdict.upper(),
-        "–" if item.limit is None else sign + number(item.limit, ""),
-        number(item.margin, "", 3),
     )
 
 

@@ -137,13 +137,15 @@ def test_signoffs_are_countersigned_and_listed(linecheck, compared):
         "(UTC)",
         "decision",
         "by",
+        "reason",
         "compared",
         "countersigned",
         "by",
     ]
     assert [line.split()[0] for line in listed[1:]] == ["3", "1"]
     assert listed[1].endswith("–")
-    assert listed[2].endswith("P. Manager, product manager: accept (record 2)")
+    assert listed[2].endswith("P. Manager, product manager: accept: Agreed. (record 2)")
+    assert "  No audible loss.  " in listed[2]
     assert "A: PR3-000001 (results/PR3-000001-sharp), B: PR3-000001 (results/PR3-000001-slow)" in listed[2]
     assert [
         line.split()[0] for line in linecheck("log", "signoffs", "--before", "3")[1].splitlines()[1:]

@@ -20,7 +20,12 @@ from linecheck.records.log.population import EarlierUnits, WantedReading, earlie
 from linecheck.records.log.queries import RunFilter, matching
 from linecheck.records.log.rows import logged_run, run_record
 from linecheck.records.log.schema import document, limits, run
-from linecheck.records.log.statements import find_signoff, find_signoffs, find_statements
+from linecheck.records.log.statements import (
+    find_signoff,
+    find_signoffs,
+    find_statements,
+    find_statements_about,
+)
 from linecheck.records.log.stored import Head, LoggedRun, RunRecord, Statement, Verification
 from linecheck.records.log.verify import verify_log
 from linecheck.records.signoff import Signoff
@@ -132,15 +137,27 @@ class LogReader:
         with self.reading() as connection:
             return list(records_of(connection, sequences, parts))
 
-    def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
-        """Yield every attempt of a unit with everything that was measured, the newest first."""
+    def attempts_of(
+        self, serial: str, model: str | None = None, *, limit: int | None = None, before: int | None = None
+    ) -> list[int]:
+        """Return the numbers of a unit's runs, the newest first; only records before one, if given."""
         query = select(run.c.sequence).where(run.c.serial == encodable(serial))
         if model is not None:
             query = query.where(run.c.model == encodable(model))
+        if before is not None:
+            query = query.where(run.c.sequence < before)
         with self.reading() as connection:
-            found = connection.scalars(query.order_by(run.c.sequence.desc())).all()
-        for sequence in found:
+            return list(connection.scalars(query.order_by(run.c.sequence.desc()).limit(limit)))
+
+    def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
+        """Yield every attempt of a unit with everything that was measured, the newest first."""
+        for sequence in self.attempts_of(serial, model):
             yield self.record(sequence)
+
+    def statements_about(self, run_id: str) -> tuple[Statement, ...]:
+        """Return what was stated of a run, the oldest first: sign-offs of comparisons with it, results of gates."""
+        with self.reading() as connection:
+            return find_statements_about(connection, encodable(run_id))
 
     def record(self, sequence: int) -> RunRecord:
         """Return a run with everything that was measured, by its number in the log.

@@ -19,13 +19,13 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, func, insert, select
 
 from linecheck import __version__
 from linecheck.errors import RecordError, UsageError
 from linecheck.records.log.chain import RECORD_FORMAT, canonical_json, statement_hash
 from linecheck.records.log.fetch import has_table, last_record
-from linecheck.records.log.schema import statement
+from linecheck.records.log.schema import run, statement
 from linecheck.records.log.stored import Head, Statement
 from linecheck.records.signoff import (
     Countersignature,
@@ -45,6 +45,7 @@ __all__ = [
     "find_signoff",
     "find_signoffs",
     "find_statements",
+    "find_statements_about",
 ]
 
 SIGNOFF = "signoff"
@@ -99,10 +100,22 @@ def find_statements(
         query = query.where(statement.c.subject == subject)
     if before is not None:
         query = query.where(statement.c.sequence < before)
-    return tuple(
-        Statement(row.sequence, row.record_hash, row.recorded, row.kind, row.subject, json.loads(row.content))
-        for row in connection.execute(query.limit(limit))
+    return tuple(_statement(row._asdict()) for row in connection.execute(query.limit(limit)))
+
+
+def find_statements_about(connection: Connection, run_id: str) -> tuple[Statement, ...]:
+    """Return the statements in which a run is named, with their countersignatures, the oldest first."""
+    if not has_table(connection, statement):
+        return ()
+    known = select(run.c.sequence).where(run.c.run_id == run_id).scalar_subquery()
+    named = select(statement).where(
+        statement.c.sequence > known, func.instr(statement.c.content, json.dumps(run_id)) > 0
     )
+    found = [row._asdict() for row in connection.execute(named)]
+    for hashes in _batches([row["record_hash"] for row in found]):
+        query = select(statement).where(statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes))
+        found += [row._asdict() for row in connection.execute(query)]
+    return tuple(_statement(row) for row in sorted(found, key=lambda row: row["sequence"]))
 
 
 def find_signoff(connection: Connection, sequence: int) -> Signoff:
@@ -189,6 +202,11 @@ def _countersigned(connection: Connection, signoffs: Sequence[Signoff]) -> list[
 
 def _batches(hashes: Sequence[str]) -> Iterable[Sequence[str]]:
     return (hashes[at : at + _AT_ONCE] for at in range(0, len(hashes), _AT_ONCE))
+
+
+def _statement(row: Row) -> Statement:
+    names = ("sequence", "record_hash", "recorded", "kind", "subject")
+    return Statement(**{name: row[name] for name in names}, content=json.loads(row["content"]))
 
 
 def _signoff(row: Row) -> Signoff:
