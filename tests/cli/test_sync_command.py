@@ -90,7 +90,10 @@ def test_every_log_that_is_there_can_be_verified_without_any_of_them(run, path, 
     status, out, _ = run("--check", "--every-chain", "--to", url)
     assert (status, out.count("verified, head")) == (0, 2)
     assert "2 logs verified" in out
-    tampered = "SET session_replication_role = replica; UPDATE linecheck.run SET station = 'x' WHERE station = 'line-3'"
+    tampered = (
+        "SET session_replication_role = replica; DELETE FROM linecheck.chain_station; DELETE FROM linecheck.chain;"
+        "UPDATE linecheck.run SET station = 'lab' WHERE station = 'line-3'"
+    )
     postgres.execute(tampered, url.rpartition("/")[2])
     status, out, err = run("--check", "--every-chain", "--to", url)
     assert (status, out.count("verified, head"), out.count("DOES NOT VERIFY: record 1")) == (3, 1, 1)
@@ -260,6 +263,20 @@ def test_the_driver_is_imported_by_what_sends_alone():
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert out == "False\n"
+
+
+def test_a_driver_that_is_missing_is_said_with_how_to_get_it(path):
+    code = (
+        "import sys; sys.modules['psycopg'] = None; sys.argv = ['linecheck', 'sync', *sys.argv[1:]]\n"
+        "from linecheck.cli import main; main()"
+    )
+    arguments = ["--to", "postgresql://line@127.0.0.1:1/logs", "--log", str(path)]
+    found = subprocess.run(
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False
+    )
+    assert found.returncode == 2
+    assert "pip install 'linecheck[postgres]'" in found.stderr
+    assert "Traceback" not in found.stderr
 
 
 def test_a_run_of_a_unit_with_hostile_texts_is_shown_in_plain_sight(run, tmp_path, url):

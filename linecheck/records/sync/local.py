@@ -2,7 +2,8 @@
 
 Reading takes short transactions that hold nobody up. What was acknowledged is noted in a transaction of its own,
 between those with the server: the log is never locked while the network is waited for. That note need not survive a
-power cut, because the server is asked anyway; so it is written without waiting for the disk.
+power cut, because the server is asked anyway; so it is written without waiting for the disk, and without tidying up
+the log's journal, which whoever adds records does.
 """
 
 from __future__ import annotations
@@ -121,7 +122,7 @@ class LocalLog:
         query = insert(sent).values(target=target.name, **values)
         query = query.on_conflict_do_update(index_elements=[sent.c.target], set_=values)
         with plain_errors(self.path), self._writer.connect() as connection:
-            for setting in ("synchronous=OFF", "wal_autocheckpoint=0"):
+            for setting in ("synchronous=NORMAL", "wal_autocheckpoint=0"):
                 connection.connection.cursor().execute(f"PRAGMA {setting}")
             with connection.begin():
                 connection.execute(query)

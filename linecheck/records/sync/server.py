@@ -22,13 +22,14 @@ from linecheck.records.text import visible
 
 try:
     import psycopg
+    from psycopg import sql
     from psycopg.conninfo import conninfo_to_dict
 except ImportError as error:
     raise UsageError(
         "PostgreSQL's driver is missing: install linecheck with the extra it is in, pip install 'linecheck[postgres]'"
     ) from error
 
-__all__ = ["OLDEST_SERVER", "connected", "driver", "server_errors"]
+__all__ = ["OLDEST_SERVER", "connected", "driver", "server_errors", "sql"]
 
 #: As the driver writes versions: 13.0.
 OLDEST_SERVER = 130_000

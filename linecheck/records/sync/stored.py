@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from itertools import groupby
 from typing import Any
 
-from psycopg import sql
 from sqlalchemy import Connection, Table, text
 
 from linecheck.records.log.chain import BEGINNING
@@ -14,7 +13,7 @@ from linecheck.records.log.fetch import Record
 from linecheck.records.log.schema import PARTS, run, statement
 from linecheck.records.log.stored import Head
 from linecheck.records.sync.layout import SCHEMA, original_text
-from linecheck.records.sync.server import driver
+from linecheck.records.sync.server import driver, sql
 
 __all__ = ["chains", "content", "hash_at", "head", "records_after", "stray_part"]
 
@@ -48,8 +47,11 @@ def hash_at(connection: Connection, chain: str, sequence: int) -> str | None:
 
 
 def chains(connection: Connection) -> tuple[str, ...]:
-    """Return the chains that are stored, the one that was sent first before the others."""
-    query = text(f"SELECT chain FROM {SCHEMA}.chain ORDER BY first_sync, chain")
+    """Return the chains that are stored, also those whose note was removed."""
+    tables = ("chain", run.name, statement.name)
+    query = text(
+        " UNION ".join(f"SELECT chain FROM {SCHEMA}.{table}" for table in tables) + " ORDER BY chain"
+    )
     return tuple(connection.scalars(query))
 
 

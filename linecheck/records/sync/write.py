@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from psycopg import sql
 from sqlalchemy import Connection, text
 
 from linecheck import __version__
@@ -17,7 +16,7 @@ from linecheck.records.log.stored import Head
 from linecheck.records.sync.batches import Batch
 from linecheck.records.sync.layout import SCHEMA, log_layouts, stored_text
 from linecheck.records.sync.local import Contents
-from linecheck.records.sync.server import driver
+from linecheck.records.sync.server import driver, sql
 
 __all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner"]
 
