@@ -28,7 +28,7 @@ _MOST_COPIES = 100
 
 
 def migrate(connection: Connection, path: Path) -> None:
-    """Apply the migrations that are missing, each in a transaction of its own.
+    """Apply the migrations that are missing, each in a transaction of its own; a new log is made in one.
 
     Raises
     ------
@@ -50,8 +50,10 @@ def migrate(connection: Connection, path: Path) -> None:
             if not copied and version and connection.exec_driver_sql("SELECT 1 FROM run LIMIT 1").scalar():
                 _keep_copy(path, version)
                 copied = True
-            _apply(connection, version + 1)
-            version += 1
+            last = version + 1 if version else len(MIGRATIONS)
+            while version < last:
+                version += 1
+                _apply(connection, version)
 
 
 def _apply(connection: Connection, version: int) -> None:
