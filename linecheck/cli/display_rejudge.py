@@ -35,7 +35,8 @@ def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasu
     if tally.untold:
         _show_untold(tally, remeasured)
     if tally.curves:
-        click.echo(f"{tally.curves} curves were read for it, {tally.curve_bytes / 1e6:.1f} MB")
+        were = "curve was" if tally.curves == 1 else "curves were"
+        click.echo(f"{tally.curves} {were} read for it, {tally.curve_bytes / 1e6:.1f} MB")
     if not tally.judged:
         click.echo("no run was judged")
         return

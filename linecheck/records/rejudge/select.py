@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import TracebackType
 from typing import NamedTuple
 
 import numpy as np
@@ -74,17 +75,16 @@ class Reader:
             self._texts = raw.text_factory
             raw.text_factory = bytes
 
-    def close(self) -> None:
-        """Let go of the database."""
-        self._stack.close()
-
     def __enter__(self) -> Reader:
         """Return the reader."""
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         """Let go of the database."""
-        self.close()
+        with plain_errors(self.path):
+            self._stack.__exit__(kind, error, trace)
 
     def numbers(self, wanted: RunFilter) -> list[int]:
         """Return the numbers of the runs that are meant, ascending."""
