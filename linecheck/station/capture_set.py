@@ -13,7 +13,8 @@ reported during a capture (a gap that the samples may not show), and the stimulu
 ``ramp_seconds`` and its hash. One that was cut from a recording of a test programme may say at which rate and word
 length a stimulus was played where these are not the limit file's (``stimulus``), what was noticed while it was cut
 (``notes``), and may leave the serial number to whoever judges it. Where a check has several setups, a capture says
-under which it was taken (``setup``).
+under which it was taken (``setup``). Where a file has another word length than the capture had (FLAC holds 16 or 24
+bits), ``bits`` says the capture's.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ from linecheck.station.audio_file import read_audio, refuse_too_long, write_audi
 from linecheck.station.audio_stream import open_audio
 from linecheck.station.config import CalibrationConfig, Scales
 from linecheck.station.durable_file import make_folder, write_durably
+from linecheck.station.flac_file import MOST_FLAC_BITS, flac_takes, write_flac
+from linecheck.station.sample_bytes import Samples
 from linecheck.station.toml_file import TomlFile, parse_model, read_toml
 
 __all__ = [
@@ -100,6 +103,7 @@ class CaptureEntry(_Table):
     file: str
     full_scale_volts: Scales | None = None
     sha256: Sha256 | None = None
+    bits: Annotated[int, Field(ge=8, le=32)] | None = None
     stimulus_sha256: Sha256 | None = None
     stimulus: PlayedStimulus = PlayedStimulus()
     events: Annotated[tuple[EventEntry, ...], Field(strict=False, max_length=10_000)] = ()
@@ -174,7 +178,7 @@ class CaptureSet:
             samples=audio.samples,
             rate_hz=audio.rate_hz,
             full_scale_volts=entry.full_scale_volts,
-            bits=audio.bits,
+            bits=audio.bits if audio.bits is None or entry.bits is None else entry.bits,
             mains_hz=self.index.mains_hz,
             events=tuple(StreamEvent(event.code, event.seconds, event.message) for event in entry.events),
         )
@@ -277,6 +281,7 @@ def write_capture_set(
     stimulus_changes: Mapping[str, Mapping[str, int]] | None = None,
     notes: Sequence[str] = (),
     setups: Mapping[str, Mapping[str, str]] | None = None,
+    compressed: bool = False,
 ) -> Path:
     """Write a set of one unit's captures, by check, as they came; a capture without a frame is no capture.
 
@@ -293,6 +298,8 @@ def write_capture_set(
         By check: the rate and word length of what was played, where these are not the limit file's.
     setups : mapping of str to mapping of str to str, optional
         By check that has several setups: what tells the one that it was run under from the others.
+    compressed : bool
+        Write FLAC where that loses nothing: integers of 24 bits or fewer, at a rate that it takes.
 
     Returns
     -------
@@ -316,7 +323,7 @@ def write_capture_set(
     for check in captures:
         capture = captures[check]
         if capture.frames:
-            entry = _write_capture(folder, check, capture, (setups or {}).get(check))
+            entry = _write_capture(folder, check, capture, (setups or {}).get(check), compressed)
             if check in hashes:
                 entry["stimulus_sha256"] = hashes[check]
             if changes.get(check):
@@ -343,19 +350,39 @@ def write_capture_set(
 
 
 def _write_capture(
-    folder: Path, check: str, capture: Capture, setup: Mapping[str, str] | None
+    folder: Path, check: str, capture: Capture, setup: Mapping[str, str] | None, compressed: bool
 ) -> dict[str, Any]:
     """Write one capture and return its entry, as far as it is about the file."""
-    name = f"{plain_file_name(check)}.wav"
-    bits = (capture.bits or 32) if capture.samples.dtype.kind == "i" else None
-    if bits is not None and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
+    samples, rate = capture.samples, capture.rate_hz
+    bits = (capture.bits or 32) if samples.dtype.kind == "i" else None
+    if bits is not None and not _fits(samples, bits):
         bits = 32  # an interface that understates its word length loses nothing
     told: dict[str, Any] = {"check": entry_name(check), "setup": dict(setup)} if setup else {"check": check}
+    flac_bits = _flac_bits(samples, rate, bits) if compressed else None
+    name = f"{plain_file_name(check)}.{'wav' if flac_bits is None else 'flac'}"
     entry: dict[str, Any] = {**told, "file": name}
     if capture.full_scale_volts is not None:
         entry["full_scale_volts"] = list(capture.full_scale_volts)
-    entry["sha256"] = write_audio(folder / name, capture.samples, capture.rate_hz, bits)
+    if flac_bits is None:
+        entry["sha256"] = write_audio(folder / name, samples, rate, bits)
+    else:
+        entry["sha256"] = write_flac(folder / name, samples, rate, flac_bits)
+        if flac_bits != bits:
+            entry["bits"] = bits
     return entry
+
+
+def _fits(samples: Samples, bits: int) -> bool:
+    """Return whether left-justified integers have zeros below their word length."""
+    return bits >= 32 or not np.any(samples & np.int32((1 << (32 - bits)) - 1))
+
+
+def _flac_bits(samples: Samples, rate_hz: int, bits: int | None) -> int | None:
+    """Return the word length of the FLAC file that holds the samples as they are; None where none does."""
+    if bits is None or not flac_takes(rate_hz, samples.shape[1]):
+        return None
+    held = 16 if bits <= 16 else MOST_FLAC_BITS
+    return held if bits <= held or _fits(samples, held) else None
 
 
 def _with_events(entry: dict[str, Any], capture: Capture) -> dict[str, Any]:

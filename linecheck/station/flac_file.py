@@ -1,12 +1,14 @@
 """FLAC files, written bit for bit: the form in which a player is given a long programme.
 
-:func:`write_flac` is all there is; :mod:`linecheck.station.audio_file` reads them.
+:func:`write_flac` writes one, :func:`flac_takes` says what one can be of; :mod:`linecheck.station.audio_file` reads
+them.
 """
 
 from __future__ import annotations
 
 import hashlib
 import io
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +18,7 @@ from linecheck.station.audio_stream import open_audio
 from linecheck.station.durable_file import write_durably
 from linecheck.station.sample_bytes import SampleForm, Samples, refuse_lost_bits
 
-__all__ = ["MOST_FLAC_BITS", "write_flac"]
+__all__ = ["MOST_FLAC_BITS", "flac_takes", "write_flac"]
 
 #: The longest word that the file library encodes.
 MOST_FLAC_BITS = 24
@@ -58,6 +60,17 @@ def write_flac(path: str | Path, samples: Samples, rate_hz: int, bits: int) -> s
     content = _encoded(path, samples, form)
     write_durably(path, [content], check=lambda temporary: _verify(path, temporary, samples, rate_hz))
     return hashlib.sha256(content).hexdigest()
+
+
+@lru_cache(maxsize=64)
+def flac_takes(rate_hz: int, channels: int) -> bool:
+    """Return whether the encoder takes this rate and so many channels."""
+    form = SampleForm(rate_hz, channels, 1, MOST_FLAC_BITS, np.dtype(np.int32))
+    try:
+        _encoded(Path(), np.zeros((1, channels), np.int32), form)
+    except FileError:
+        return False
+    return True
 
 
 def _encoded(path: Path, samples: Samples, form: SampleForm) -> memoryview:

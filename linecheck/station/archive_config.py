@@ -1,0 +1,77 @@
+"""What a station config says of the archive of captures: which runs' captures are kept, for how long, in how much room.
+
+::
+
+    [archive]
+    folder = "results/archive"
+    keep = ["fail", "marginal", "invalid"]    # verdicts; runs of golden and challenge units are kept always
+    every_nth_pass = 50                       # the 50th pass of a model at this station, the 100th …; 0 keeps none
+    most_gigabytes = 500                      # more than this goes: the oldest passes first
+    reserve_gigabytes = 20                    # no run starts whose captures would leave less free on the disk
+    baselines = ["baselines/pellow-r3.toml"]  # what these name is never removed to make room
+
+    [archive.keep_days]                       # by class; what is not named here stays
+    pass = 90
+    fail = 1825
+
+Without the table there is no archive.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Final, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+__all__ = ["KEPT_CLASSES", "ArchiveConfig", "KeptClass"]
+
+#: What runs are told apart by when captures are removed.
+KeptClass = Literal["pass", "marginal", "fail", "invalid", "aborted", "golden", "challenge", "named"]
+
+KEPT_CLASSES: Final[tuple[KeptClass, ...]] = get_args(KeptClass)
+
+Days = Annotated[int, Field(ge=1, le=36_500)]
+Gigabytes = Annotated[float, Field(gt=0.0, le=1e6)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class ArchiveConfig(BaseModel):
+    """The archive of a station; a gigabyte is 10**9 bytes, as disks are sold.
+
+    Attributes
+    ----------
+    folder : str
+        Relative to the folder that the command is started in.
+    keep : tuple of str
+        The verdicts of which every run's captures are kept.
+    every_nth_pass : int
+        Of the passes of each model at this station, the n-th, the 2n-th … are kept; 1 keeps all, 0 none.
+    keep_days : mapping
+        By class, after how many days captures are removed. ``golden`` and ``challenge`` are runs that judge the
+        station; ``named`` is what a sign-off or a baseline names, whatever its verdict. The others are verdicts.
+    most_gigabytes : float or None
+        What the archive may come to; None sets no limit.
+    reserve_gigabytes : float
+        What stays free on its disk.
+    baselines : tuple of str
+        Baseline files, whose captures are not removed to make room.
+    """
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+    folder: Text
+    keep: Annotated[
+        tuple[Literal["fail", "marginal", "invalid", "aborted"], ...], Field(strict=False, max_length=4)
+    ] = ("fail", "marginal", "invalid")
+    every_nth_pass: Annotated[int, Field(ge=0, le=1_000_000_000)] = 0
+    keep_days: dict[KeptClass, Days] = {}
+    most_gigabytes: Gigabytes | None = None
+    reserve_gigabytes: Annotated[float, Field(ge=0.0, le=1e6)] = 2.0
+    baselines: Annotated[tuple[Text, ...], Field(strict=False, max_length=1000)] = ()
+
+    @field_validator("keep", "baselines")
+    @classmethod
+    def _once(cls, values: tuple[str, ...]) -> tuple[str, ...]:
+        if len(set(values)) != len(values):
+            raise ValueError(f"each may be given only once, got {list(values)}")
+        return values
