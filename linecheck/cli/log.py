@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.log_assets import assets_command, used_command
 from linecheck.cli.log_export import export_command
 from linecheck.cli.log_list import list_command
 from linecheck.cli.log_options import log_options, opened_log, short_time
@@ -33,6 +34,8 @@ def command() -> None:
 
 command.add_command(list_command)
 command.add_command(export_command)
+command.add_command(assets_command)
+command.add_command(used_command)
 command.add_command(rejudge_command)
 command.add_command(show_command)
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["export_command"]
 
 FORMATS: Final = ("csv", "jsonl", "parquet")
-WHAT: Final = ("runs", "readings", "curves", "problems")
+WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
 #: A file grows by so much at a time.
 _PIECE: Final = 1 << 18
 

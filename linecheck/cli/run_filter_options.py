@@ -14,7 +14,7 @@ from linecheck.records.times import parsed_time
 if TYPE_CHECKING:
     from linecheck.records.log import RunFilter
 
-__all__ = ["PURPOSES", "VERDICTS", "filter_options", "short_name"]
+__all__ = ["PURPOSES", "VERDICTS", "filter_options", "parsed_span", "short_name"]
 
 LONGEST_NAME = 128
 VERDICTS: Final = ("pass", "marginal", "invalid", "fail", "aborted")
@@ -31,6 +31,7 @@ _EXACT: Final = {
     "nest": "this nest",
     "operator": "this operator",
     "firmware": "this firmware",
+    "asset": "runs with this asset",
 }
 
 Command = Callable[..., Any]
@@ -106,10 +107,24 @@ def _filter(
     from linecheck.limits.verdict import Verdict
     from linecheck.records.log import RunFilter
 
-    others["since"] = None if since is None else parsed_time(since, "--since")
-    others["until"] = None if until is None else parsed_time(until, "--until", end=True)
-    if others["since"] and others["until"] and others["since"] >= others["until"]:
-        raise UsageError("--since and --until: the second must be later than the first")
+    begin, end = parsed_span(since, until, ("--since", "--until"))
     others["purpose"] = None if purpose == "all" else purpose
     verdicts = tuple(Verdict(name) for name in dict.fromkeys(verdict))
-    return RunFilter(station=at_station, verdicts=verdicts, **others)
+    return RunFilter(station=at_station, verdicts=verdicts, since=begin, until=end, **others)
+
+
+def parsed_span(
+    since: str | None, until: str | None, names: tuple[str, str]
+) -> tuple[str | None, str | None]:
+    """Return a span of time that somebody has typed as UTC texts, given the names of both options.
+
+    Raises
+    ------
+    UsageError
+        One of them is no time, or the second is not later than the first.
+    """
+    begin = None if since is None else parsed_time(since, names[0])
+    end = None if until is None else parsed_time(until, names[1], end=True)
+    if begin is not None and end is not None and begin >= end:
+        raise UsageError(f"{' and '.join(names)}: the second must be later than the first")
+    return begin, end

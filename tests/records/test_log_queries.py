@@ -14,7 +14,7 @@ from sqlalchemy import event
 
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log, LogReader, RunFilter
-from linecheck.station.outcome import Trace
+from linecheck.station.outcome import Asset, Trace
 
 TRACED = {"lot": "L", "work_order": "W", "variant": "V", "shift": "S", "nest": "N"}
 NAMES = ("serial", "model", *TRACED, "station", "operator", "firmware")
@@ -36,7 +36,11 @@ def made(at):
         station=f"line-{at % 2}",
         operator=(None, "A. Operator", "B. Operator")[at % 3],
         firmware=f"1.{at % 4}",
-        trace=Trace(purpose=("unit", "unit", "golden", "unit", "challenge", "unit")[at % 6], **traced),
+        trace=Trace(
+            purpose=("unit", "unit", "golden", "unit", "challenge", "unit")[at % 6],
+            assets=(Asset("interface", "IF-1"), Asset("cable", f"CB-{at % 4}"))[: at % 3],
+            **traced,
+        ),
     )
     return replace(run, aborted=at % 11 == 10)
 
@@ -84,6 +88,7 @@ def is_meant(record, run, wanted, runs):
         and (wanted.attempt != "first" or run.attempt == 1)
         and (wanted.attempt != "last" or run.attempt == max(attempts))
         and set(wanted.failed) <= failed
+        and wanted.asset in (None, *(asset.id for asset in record.trace.assets))
     )
 
 
@@ -99,6 +104,7 @@ def test_runs_are_picked_as_going_through_them_all_would(log, every, data):
         since=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.recorded)),
         until=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.recorded)),
         attempt=data.draw(st.sampled_from([None, None, "first", "last"])),
+        asset=data.draw(st.sampled_from([None, None, None, "IF-1", "CB-2"])),
         failed=tuple(
             data.draw(
                 st.lists(
@@ -130,7 +136,7 @@ def plans(path, *filters):
             log.runs(wanted, limit=20)
     with closing(sqlite3.connect(path)) as connection:
         for text, values in statements:
-            if text.lstrip().startswith("SELECT") and " FROM run " in text.replace("\n", " "):
+            if "FROM run" in text and "WHERE run.sequence IN" not in text:
                 found.append([row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {text}", values)])
     return found
 
@@ -145,6 +151,8 @@ SINGLE = [RunFilter(**{name: "x"}) for name in NAMES] + [
     RunFilter(attempt="first"),
     RunFilter(attempt="last"),
     RunFilter(failed=("tone.hum",)),
+    RunFilter(asset="CB-1"),
+    RunFilter(asset="CB-1", since="2026", verdicts=(Verdict.FAIL,)),
     RunFilter(model="x", verdicts=(Verdict.FAIL,)),
     RunFilter(station="x", nest="y", since="2026"),
 ]
@@ -179,12 +187,26 @@ def test_what_few_runs_share_is_found_by_its_own_index(path):
     ]
 
 
+def test_assets_are_counted(path, log, every):
+    for known in log.assets():
+        uses = [run for record, run in every if known.asset in {asset.id for asset in record.trace.assets}]
+        assert (known.runs, known.first, known.last) == (len(uses), uses[-1].sequence, uses[0].sequence)
+        assert (known.first_recorded, known.last_recorded) == (uses[-1].recorded, uses[0].recorded)
+    assert [known.asset for known in log.assets()] == ["CB-0", "CB-1", "CB-2", "CB-3", "IF-1"]
+    with closing(sqlite3.connect(path)) as connection:
+        text = "SELECT asset, count(DISTINCT sequence), min(sequence), max(sequence) FROM run_asset GROUP BY asset"
+        (plan,) = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {text} ORDER BY asset")][:1]
+    assert plan == "SCAN run_asset USING COVERING INDEX run_asset_by_asset"
+
+
 def test_a_log_of_an_older_form_has_no_lots_and_no_golden_units(tmp_path):
     old = tmp_path / "log.sqlite"
     shutil.copy(Path(__file__).parent / "logs" / "schema-1.sqlite", old)
     with LogReader(old) as log:
         assert log.runs(RunFilter(lot="L1")) == ()
         assert log.runs(RunFilter(purpose="golden")) == ()
+        assert log.runs(RunFilter(asset="CB-1")) == ()
+        assert log.assets() == ()
         assert len(log.runs(RunFilter(purpose="unit"))) == 6
         assert len(log.runs(RunFilter(firmware="1.4.2", nest=None, since="2020"))) == 6
         assert log.runs(RunFilter(nest="a", station="line-2-nest-a")) == ()

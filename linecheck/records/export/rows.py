@@ -25,7 +25,7 @@ __all__ = ["Row", "pages"]
 Row = tuple[Any, ...]
 
 #: Runs that are read at once: of 60 readings, or of a few curves of 2000 points, some megabytes.
-_AT_ONCE: Final = {None: 500, "problems": 500, "readings": 100, "curves": 4}
+_AT_ONCE: Final = {None: 500, "problems": 500, "assets": 500, "readings": 100, "curves": 4}
 _NONE: Mapping[str, Any] = {}
 
 
@@ -55,7 +55,7 @@ def _rows(table: Table, record: Record) -> Iterator[Row]:
         return
     checks = {row["position"]: row for row in record.parts["checks"]}
     for part in record.parts[table.part]:
-        check = _NONE if table.part == "problems" else checks[part["check_position"]]
+        check = checks[part["check_position"]] if "check_position" in part else _NONE
         yield _row(table, run, check, part)
 
 

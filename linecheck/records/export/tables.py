@@ -12,7 +12,7 @@ __all__ = ["TABLES", "Column", "Kind", "Table", "TableName"]
 
 #: ``json`` is a text in CSV and Parquet, and what it says in JSON Lines; ``list`` are numbers.
 Kind = Literal["text", "integer", "real", "boolean", "time", "json", "list"]
-TableName = Literal["runs", "readings", "curves", "problems"]
+TableName = Literal["runs", "readings", "curves", "problems", "assets"]
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Table:
 
     name: TableName
     text: str
-    part: Literal["readings", "curves", "problems"] | None
+    part: Literal["readings", "curves", "problems", "assets"] | None
     columns: tuple[Column, ...]
 
 
@@ -157,6 +157,14 @@ _PROBLEMS: Final = (
     _of_part("metrics", "json", "the metrics that it concerns; empty for all"),
 )
 
+_ASSETS: Final = (
+    *_CONTEXT,
+    _of_run("recorded", "time", "when the run was recorded, UTC"),
+    _of_part("role", "text", "what the asset does at the station"),
+    _of_part("asset", "text", "what is written on it"),
+    _of_part("facts", "json", "the rest that was recorded of it: when it is due, its certificate"),
+)
+
 TABLES: Final[dict[TableName, Table]] = {
     "runs": Table("runs", "a row for each run", None, _RUNS),
     "readings": Table("readings", "a row for each value that a run measured", "readings", _READINGS),
@@ -164,4 +172,5 @@ TABLES: Final[dict[TableName, Table]] = {
         "curves", "a row for each curve that a run measured; in CSV for each point of it", "curves", _CURVES
     ),
     "problems": Table("problems", "a row for each thing that went wrong", "problems", _PROBLEMS),
+    "assets": Table("assets", "a row for each thing that a run rests on", "assets", _ASSETS),
 }

@@ -9,11 +9,13 @@
 :class:`LoggedRun`       a run in a list
 :class:`RunFilter`       which runs are meant
 :class:`RunRecord`       a run with everything that was measured
+:class:`KnownAsset`      a thing that runs rest on, and how long it was used
 :class:`Statement`       what somebody, or the station, has said
 :class:`Signoff`         a sign-off of a comparison, with its countersignatures
 =======================  ==============================================================
 """
 
+from linecheck.records.log.assets import KnownAsset
 from linecheck.records.log.queries import RunFilter
 from linecheck.records.log.store import Log, LogReader
 from linecheck.records.log.stored import Head, LoggedRun, RunRecord, Statement, StoredRun, Verification
@@ -21,6 +23,7 @@ from linecheck.records.signoff import Signoff
 
 __all__ = [
     "Head",
+    "KnownAsset",
     "Log",
     "LogReader",
     "LoggedRun",

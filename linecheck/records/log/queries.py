@@ -6,8 +6,8 @@
 :func:`judges_a_unit`      what leaves out runs that judged the station
 =========================  ==================================================================
 
-A page is found by an index, whatever is asked for: by that of serial numbers, lots or work orders where one is named,
-else, newest or oldest first, by one that holds all that runs are picked by without the runs themselves.
+A page is found by an index, whatever is asked for: by that of serial numbers, lots, work orders or assets where one is
+named, else, newest or oldest first, by one that holds all that runs are picked by without the runs themselves.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from typing import Any, Literal
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    Select,
     and_,
     exists,
     false,
@@ -31,8 +30,8 @@ from sqlalchemy import (
 
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log.fetch import has_column
-from linecheck.records.log.schema import curve, reading, run, run_check
+from linecheck.records.log.fetch import has_column, has_table
+from linecheck.records.log.schema import curve, reading, run, run_asset, run_check
 from linecheck.records.text import encodable
 from linecheck.station.outcome import Purpose
 
@@ -66,6 +65,8 @@ class RunFilter:
     failed : tuple of str
         Each names a check, or a metric of one (``tone.hum``), in which a reading or a curve failed. A check's name in
         the limit file stands for it under each of its setups.
+    asset : str, optional
+        Judged with this cable, interface or the like.
     """
 
     serial: str | None = None
@@ -84,6 +85,7 @@ class RunFilter:
     until: str | None = None
     attempt: Literal["first", "last"] | None = None
     failed: tuple[str, ...] = ()
+    asset: str | None = None
 
 
 def matching(
@@ -107,11 +109,18 @@ def matching(
     before, after : int, optional
         Only records before and after these.
     """
-    query = _selected(connection, wanted)
-    bounds = [run.c.sequence < before] if before is not None else []
-    bounds += [run.c.sequence > after] if after is not None else []
-    order = run.c.sequence.asc() if oldest_first else run.c.sequence.desc()
-    return list(connection.scalars(query.where(*bounds).order_by(order).limit(limit)))
+    if wanted.asset is not None and not has_table(connection, run_asset):
+        return []
+    number = run.c.sequence if wanted.asset is None else run_asset.c.sequence
+    query = select(number).where(*_conditions(connection, wanted))
+    if wanted.asset is not None:
+        query = query.join(run, run.c.sequence == run_asset.c.sequence)
+    if before is not None:
+        query = query.where(number < before)
+    if after is not None:
+        query = query.where(number > after)
+    found = connection.scalars(query.order_by(number.asc() if oldest_first else number.desc()).limit(limit))
+    return list(dict.fromkeys(found))
 
 
 def judges_a_unit(connection: Connection) -> tuple[ColumnElement[bool], ...]:
@@ -120,12 +129,6 @@ def judges_a_unit(connection: Connection) -> tuple[ColumnElement[bool], ...]:
         return ()
     known = select(run.c.sequence).where(text(_KNOWN_UNIT)).scalar_subquery()
     return (run.c.sequence.not_in(known),)
-
-
-def _selected(connection: Connection, wanted: RunFilter) -> Select[Any]:
-    """Return a query for the numbers of all runs that are meant, by an index."""
-    narrow = _is_scanned(wanted) and _has_narrow_index(connection)
-    return select(run.c.sequence).where(*_conditions(connection, wanted, narrow))
 
 
 def _column(name: str, shared: bool) -> ColumnElement[Any]:
@@ -143,7 +146,7 @@ def _is_scanned(wanted: RunFilter) -> bool:
 
 
 def _is_selective(wanted: RunFilter) -> bool:
-    return any(getattr(wanted, name) is not None for name in _SELECTIVE)
+    return any(getattr(wanted, name) is not None for name in (*_SELECTIVE, "asset"))
 
 
 def _has_narrow_index(connection: Connection) -> bool:
@@ -155,13 +158,16 @@ def _has_narrow_index(connection: Connection) -> bool:
     return bool(connection.info["narrow"])
 
 
-def _conditions(connection: Connection, wanted: RunFilter, narrow: bool) -> Iterator[ColumnElement[bool]]:
+def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+    narrow = _is_scanned(wanted) and _has_narrow_index(connection)
     shared = narrow or _is_selective(wanted)
     for name in (*_SELECTIVE, *_FACTS):
         value = getattr(wanted, name)
         if value is not None:
             known = has_column(connection, run, name)
             yield _column(name, shared and name in _FACTS) == encodable(value) if known else false()
+    if wanted.asset is not None:
+        yield run_asset.c.asset == encodable(wanted.asset)
     verdict, recorded = _column("verdict", shared), _column("recorded", shared)
     if len(wanted.verdicts) == 1:
         yield verdict == wanted.verdicts[0].value

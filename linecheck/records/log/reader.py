@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Table, func, select
 from linecheck.errors import RecordError, UsageError
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
+from linecheck.records.log.assets import KnownAsset, known_assets
 from linecheck.records.log.connect import database_path, open_reader, plain_errors
 from linecheck.records.log.fetch import Record, fetch_record, has_table, last_record, records_of, run_rows
 from linecheck.records.log.population import EarlierUnits, WantedReading, earlier_units
@@ -175,6 +176,11 @@ class LogReader:
             content = _content(connection, limits, record.row["limits_digest"])
             packages = _content(connection, document, record.row["packages_digest"])
             return run_record(record.row, record.parts, content or "", packages)
+
+    def assets(self) -> tuple[KnownAsset, ...]:
+        """Return the things that runs rest on, by name, with for how many runs each was used."""
+        with self.reading() as connection:
+            return known_assets(connection)
 
     def earlier_units(
         self, model: str, serial: str, wanted: Sequence[WantedReading], *, run_id: str
