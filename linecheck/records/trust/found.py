@@ -58,7 +58,12 @@ _NEWEST_OF_EACH: Final = (
 _STATEMENT: Final = (
     "SELECT sequence, record_hash, recorded, kind, subject, content FROM statement WHERE sequence = ?"
 )
-LATEST_RUN: Final = "SELECT recorded FROM run WHERE sequence > ? ORDER BY recorded DESC LIMIT 1"
+#: By time; where so many records of a clock that was wrong stand before, by number.
+LATEST_RUN: Final = (
+    "SELECT max(recorded) FROM (SELECT recorded, sequence FROM run ORDER BY recorded DESC LIMIT 500) "
+    "WHERE sequence > ?"
+)
+LATEST_OF_NEWEST: Final = "SELECT max(recorded) FROM (SELECT recorded FROM run WHERE sequence > ? ORDER BY sequence DESC LIMIT 5000)"
 LATEST_STATEMENT: Final = "SELECT max(recorded) FROM statement WHERE sequence > ?"
 NEWEST_RUNS: Final = "SELECT sequence, model, purpose, station FROM run ORDER BY sequence DESC LIMIT ?"
 RUNS_OF_MODEL: Final = (
@@ -102,8 +107,8 @@ def newest_statement(connection: Connection, kind: str, about: str) -> Statement
     """Return the newest statement of a kind about one subject; None where there is none."""
     if not has_table(connection, statement):
         return None
-    row = connection.exec_driver_sql(NEWEST_STATEMENT, (kind, about)).one_or_none()
-    return None if row is None else _statement(row)
+    rows = _rows(connection, NEWEST_STATEMENT, kind, about)
+    return _statement(rows[0]) if rows else None
 
 
 def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[Statement]:
@@ -111,24 +116,26 @@ def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[State
     if not has_table(connection, statement):
         return []
     beyond = prefix[:-1] + chr(ord(prefix[-1]) + 1)
-    numbers = connection.exec_driver_sql(_NEWEST_OF_EACH, (kind, prefix, beyond)).scalars().all()
-    found = [_statement(connection.exec_driver_sql(_STATEMENT, (number,)).one()) for number in numbers]
+    numbers = _rows(connection, _NEWEST_OF_EACH, kind, prefix, beyond)
+    found = [_statement(_rows(connection, _STATEMENT, number)[0]) for (number,) in numbers]
     return sorted(found, key=lambda each: each.subject)
 
 
 def latest_time(connection: Connection, sequence: int) -> datetime | None:
     """Return the latest time that any record after one names; None where nothing came after it."""
-    texts = [connection.exec_driver_sql(LATEST_RUN, (sequence,)).scalar()]
+    found = _rows(connection, LATEST_RUN, sequence)
+    if found[0][0] is None:
+        found = _rows(connection, LATEST_OF_NEWEST, sequence)
     if has_table(connection, statement):
-        texts.append(connection.exec_driver_sql(LATEST_STATEMENT, (sequence,)).scalar())
-    return max((time for text in texts if (time := read_time(text)) is not None), default=None)
+        found += _rows(connection, LATEST_STATEMENT, sequence)
+    return max((time for (text,) in found if (time := read_time(text)) is not None), default=None)
 
 
 def newest_runs(connection: Connection, station: str) -> list[tuple[int, str]]:
     """Return number and model of the newest runs of units at a station, the newest first."""
     if not has_column(connection, run, "purpose"):
         return []
-    rows = connection.exec_driver_sql(NEWEST_RUNS, (_NEWEST,)).all()
+    rows = _rows(connection, NEWEST_RUNS, _NEWEST)
     ours = encodable(station)
     return [(row[0], row[1]) for row in rows if row[2] in (None, "unit") and row[3] == ours]
 
@@ -140,7 +147,7 @@ def units_in_a_row(connection: Connection, model: str, station: str, after: int)
     """
     before, ours = 2**62, encodable(station)
     for _ in range(MOST_LOOKED_AT // _NEWEST):
-        rows = connection.exec_driver_sql(RUNS_OF_MODEL, (model, after, before, _NEWEST)).all()
+        rows = _rows(connection, RUNS_OF_MODEL, model, after, before, _NEWEST)
         for sequence, serial, verdict, purpose, where in rows:
             if purpose in (None, "unit") and where == ours:
                 yield _unit_run(connection, sequence, serial, Verdict(verdict))
@@ -151,8 +158,8 @@ def units_in_a_row(connection: Connection, model: str, station: str, after: int)
 
 def standing_lock(connection: Connection, sequence: int) -> LockState:
     """Return the lock that a run found as it began, by its record."""
-    text = connection.exec_driver_sql(GATES, (sequence,)).scalar()
-    gates = json.loads(text) if text else {}
+    rows = _rows(connection, GATES, sequence)
+    gates = json.loads(rows[0][0]) if rows and rows[0][0] else {}
     lock = gates.get("lock", {}) if isinstance(gates, dict) else {}
     since = lock.get("since") if isinstance(lock, dict) and lock.get("state") == "locked" else None
     if not isinstance(since, int):
@@ -164,22 +171,27 @@ def golden_values(connection: Connection, model: str, serial: str) -> list[Golde
     """Return what the readings of a golden unit were in its newest runs that judged it, the oldest first."""
     if not has_column(connection, run, "purpose"):
         return []
-    unit = (encodable(serial), encodable(model), MOST_GOLDEN)
-    numbers = connection.exec_driver_sql(_GOLDEN_RUNS, unit).scalars().all()
-    rows = connection.exec_driver_sql(_GOLDEN_VALUES, (json.dumps(list(numbers)),))
+    runs = _rows(connection, _GOLDEN_RUNS, encodable(serial), encodable(model), MOST_GOLDEN)
+    rows = _rows(connection, _GOLDEN_VALUES, json.dumps([sequence for (sequence,) in runs]))
     return [GoldenValue(*row) for row in rows]
+
+
+def _rows(connection: Connection, query: str, *values: Any) -> list[Any]:  # noqa: ANN401 - what SQLite takes
+    """Return the rows that a query gives, without what SQLAlchemy adds, which takes longer than the query."""
+    plain = connection.connection.driver_connection
+    return [] if plain is None else plain.execute(query, values).fetchall()
 
 
 def _unit_run(connection: Connection, sequence: int, serial: str, verdict: Verdict) -> UnitRun:
     if verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.ABORTED):
         return UnitRun(sequence, serial, verdict)
     gross = set()
-    problems = connection.exec_driver_sql(PROBLEMS, (sequence,)).all()
+    problems = _rows(connection, PROBLEMS, sequence)
     for check, channel, code in problems:
         if code not in KNOWN_BEFORE:
             gross.add(f"{subject(check or 'the run', '', channel)}: {code.replace('_', ' ')}")
     for query in (FAILED_READINGS, FAILED_CURVES):
-        for name, metric, channel, *judged in connection.exec_driver_sql(query, (sequence,)):
+        for name, metric, channel, *judged in _rows(connection, query, sequence):
             if _is_gross(*judged):
                 gross.add(subject(name, metric, channel))
     gated = any(code == "station_gate" for _, _, code in problems)

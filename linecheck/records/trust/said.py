@@ -133,11 +133,11 @@ def read_result(
     least_age_seconds : float, optional
     """
     content = statement.content
+    met: bool = content.get("met") is True
+    reasons: Any = content.get("reasons")
+    rests_on: Any = content.get("circumstances")
     if statement.kind == SELF_CHECK:
         met, reasons, rests_on = _self_check(content)
-    else:
-        met = content.get("met") is True
-        reasons, rests_on = content.get("reasons"), content.get("circumstances")
     return Result(
         sequence=statement.sequence,
         met=met,
