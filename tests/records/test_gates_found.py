@@ -15,6 +15,7 @@ from linecheck.records.trust.gates import State
 from linecheck.records.trust.said import GATE, about, circumstances
 from linecheck.station.config import Station, StationConfig
 from linecheck.station.gate_config import ChallengeConfig, ChallengeUnit, GateConfig, GoldenConfig
+from linecheck.station.loop_config import LoopConfig
 from linecheck.station.outcome import Trace
 
 GOLDEN = "PR3-900001"
@@ -201,6 +202,25 @@ def test_a_self_check_that_the_log_has_unlocks_and_is_told(log):
         "record": head.sequence,
         "since": standing.beside[0].since.isoformat().replace("+00:00", "Z"),
     }
+
+
+@pytest.mark.parametrize("hours", [12.0, None])
+def test_a_loop_asks_for_a_self_check_once_or_every_so_often(log, hours):
+    station = made_station(loop=LoopConfig(kind="digital", every_hours=hours))
+    met(log, station)
+    keeper = Gatekeeper(log, station, LIMITS)
+    refusal = keeper.admission("PR3-000001").refusal
+    assert "self-check is never: nothing was stated of it yet (run `linecheck station check`)" in refusal
+    said = {"verdict": "met", "steps": [], "station_config_sha256": station.sha256}
+    log.state("self_check", "line-2-nest-a", said)
+    now = datetime.now(UTC)
+    assert keeper.standing(now).may_judge
+    (state, _) = keeper.standing(now + timedelta(hours=13)).gates
+    assert state.state is (State.MET if hours is None else State.OVERDUE)
+    other = Gatekeeper(log, replace(station, sha256="58" * 32), LIMITS)
+    assert other.standing(now).gates[0].state is State.DUE
+    log.state("self_check", "line-2-nest-a", {**said, "verdict": "not done", "steps": []})
+    assert keeper.standing(now).gates[0].state is State.NOT_MET
 
 
 def test_the_lock_follows_from_the_log_alone_and_a_golden_unit_opens_it(log):

@@ -63,7 +63,10 @@ LATEST_RUN: Final = (
     "SELECT max(recorded) FROM (SELECT recorded, sequence FROM run ORDER BY recorded DESC LIMIT 500) "
     "WHERE sequence > ?"
 )
-LATEST_OF_NEWEST: Final = "SELECT max(recorded) FROM (SELECT recorded FROM run WHERE sequence > ? ORDER BY sequence DESC LIMIT 5000)"
+LATEST_OF_NEWEST: Final = (
+    "SELECT max(recorded) FROM "
+    "(SELECT recorded FROM run WHERE sequence > ? ORDER BY sequence DESC LIMIT 5000)"
+)
 LATEST_STATEMENT: Final = "SELECT max(recorded) FROM statement WHERE sequence > ?"
 NEWEST_RUNS: Final = "SELECT sequence, model, purpose, station FROM run ORDER BY sequence DESC LIMIT ?"
 RUNS_OF_MODEL: Final = (

@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -249,10 +250,11 @@ class Gatekeeper:
 
 
 def self_check_hours(station: Station) -> float | None:
-    """Return how often a station is to check itself; None where its config does not ask for it."""
-    loop = getattr(station.config, "loop", None)
-    hours = getattr(loop, "every_hours", None)
-    return float(hours) if hours is not None else None
+    """Return how often a station is to check itself; infinite for once, None where its config has no loop."""
+    loop = station.config.loop
+    if loop is None:
+        return None
+    return loop.every_hours if loop.every_hours is not None else math.inf
 
 
 def _cleared(states: tuple[GateState, ...]) -> int:
