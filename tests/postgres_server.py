@@ -137,6 +137,16 @@ class PostgresServer:
                 os.kill(process, signal.SIGKILL)
         self._process.wait(20)
 
+    def freeze(self):
+        """Let it hang, with all its processes: it holds its connections and answers nothing."""
+        for process in (self._process.pid, *_children(self._process.pid)):
+            os.kill(process, signal.SIGSTOP)
+
+    def thaw(self):
+        """Let it go on."""
+        for process in (self._process.pid, *_children(self._process.pid)):
+            os.kill(process, signal.SIGCONT)
+
     def _lets_in(self):
         try:
             psycopg.connect(self.url(), connect_timeout=2).close()

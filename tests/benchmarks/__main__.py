@@ -17,7 +17,7 @@ import importlib
 import sys
 from pathlib import Path
 
-BENCHMARKS = ("startup", "analysis_speed", "many_sets", "sound_run")
+BENCHMARKS = ("startup", "analysis_speed", "many_sets", "sound_run", "sending")
 
 
 def main():

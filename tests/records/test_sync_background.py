@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from sent_logs import made_log, same_rows, sent
 from linecheck.records.sync.background import BackgroundSync
 from linecheck.records.sync.local import LocalLog
 from linecheck.records.sync.target import Target
+from linecheck.records.sync.unsent import unsent_for_long
 from linecheck.records.sync.worker import LONGEST_WAIT_SECONDS, Worker, waiting_seconds
 
 
@@ -185,3 +187,15 @@ def test_the_process_has_the_lowest_priority_and_says_so_where_it_ends_too_early
         until(lambda: lines.extend(beside.said()) or len(lines) == 2)
         assert beside.stop(wait_seconds=60.0)
     assert "nothing is sent any more" in lines[1]
+
+
+def test_what_has_waited_for_long_is_said_without_asking_a_server(path, url):
+    now = datetime.now(UTC)
+    assert unsent_for_long(path, url, now) is None
+    late = now + timedelta(days=3)
+    said = unsent_for_long(path, url, late)
+    assert said.startswith("warning: 1 record waits to be sent to postgresql://127.0.0.1:")
+    sent(path, url)
+    assert unsent_for_long(path, url, late) is None
+    made_log(path, runs=2, statements=0)
+    assert unsent_for_long(path, url, late).startswith("warning: 2 records wait to be sent")

@@ -18,14 +18,16 @@ from sent_logs import local_rows, made_log, same_rows, sent
 
 from linecheck.errors import ServerError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log
+from linecheck.records.log import Head, Log
 from linecheck.records.log.chain import statement_hash
 from linecheck.records.sync.batches import batches
 from linecheck.records.sync.check import check_chain
 from linecheck.records.sync.layout import original_text, stored_text
 from linecheck.records.sync.local import LocalLog
+from linecheck.records.sync.patience import Patience
 from linecheck.records.sync.push import push
 from linecheck.records.sync.server import connected
+from linecheck.records.sync.stored import records_after
 from linecheck.records.sync.target import Target
 
 
@@ -152,6 +154,33 @@ def test_a_server_that_went_and_came_back_between_two_batches_is_noticed(path, u
     same_rows(path, url)
 
 
+def test_a_server_that_hangs_is_given_up(path, url, postgres, monkeypatch):
+    made_log(path, runs=4, statements=0)
+    patient = []
+
+    class Noticed(Patience):
+        def __init__(self, connection, seconds):
+            super().__init__(connection, seconds)
+            patient.append(self)
+
+    def hang(head):
+        if head.sequence == 2:
+            postgres.freeze()
+            patient[0]._seconds = 0.1
+            patient[0].again()
+
+    monkeypatch.setattr("linecheck.records.sync.push.batches", partial(batches, most_rows=8))
+    monkeypatch.setattr("linecheck.records.sync.push.Patience", Noticed)
+    try:
+        with LocalLog(path) as log, pytest.raises(ServerError, match="the connection was lost"):
+            push(log, Target.parsed(url), progress=hang)
+    finally:
+        postgres.thaw()
+    assert acknowledged(path, url) == 2
+    sent(path, url)
+    same_rows(path, url)
+
+
 #: What a text of a log may hold: NUL, the escape itself, marks that turn the writing direction, beyond the first plane.
 TEXTS = st.text(
     alphabet=st.one_of(st.sampled_from("\x00\x10\x1d0af\u202e\ufffe\uffff'\"\\\n\t"), st.characters()),
@@ -185,9 +214,10 @@ def test_any_text_and_any_number_that_a_log_holds_comes_back(fuzzed, url, texts,
         log.append(run)
         log.state("note", texts[0], {"said": texts[1]})
     found = sent(fuzzed, url)
-    with connected(Target.parsed(url)) as connection:
-        verified = check_chain(connection, found.chain)
-    assert (verified.fault, verified.head) == (None, found.head)
+    with connected(Target.parsed(url)) as connection, connection.begin():
+        records = records_after(connection, found.chain, found.head.sequence - 2, 2)
+    assert [record.computed_hash() for record in records] == [record.row["record_hash"] for record in records]
+    assert Head(records[-1].sequence, records[-1].row["record_hash"]) == found.head
     for table in ("run", "reading", "curve", "statement"):
         columns, rows = local_rows(fuzzed, table)
         with psycopg.connect(url) as connection:

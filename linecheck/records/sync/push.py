@@ -21,12 +21,16 @@ from linecheck.records.sync.batches import Batch, batches
 from linecheck.records.sync.local import LocalLog
 from linecheck.records.sync.migrate import migrate
 from linecheck.records.sync.names import Rivalry, rivalries
+from linecheck.records.sync.patience import Patience
 from linecheck.records.sync.server import connected
 from linecheck.records.sync.target import Target
 from linecheck.records.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
 from linecheck.records.text import visible
 
 __all__ = ["Pushed", "agreed", "push"]
+
+#: A batch that is not acknowledged by then is given up, and sent again the next time: 8 MB at 110 kbit/s.
+PATIENCE_SECONDS = 600.0
 
 
 @dataclass(frozen=True)
@@ -72,13 +76,19 @@ def push(
         The log does not verify, or is no continuation of what the server has.
     """
     chain = log.chain()
-    with connected(target) as connection:
+    with connected(target) as connection, Patience(connection, PATIENCE_SECONDS) as patience:
         migrate(connection)
         if chain is None:
             return Pushed(None, log.head())
         with connection.begin():
             head = agreed(log, connection, chain)
-        return _Sending(log, target, connection, chain).all_after(head, progress, stopped)
+
+        def acknowledged(last: Head) -> None:
+            patience.again()
+            if progress is not None:
+                progress(last)
+
+        return _Sending(log, target, connection, chain).all_after(head, acknowledged, stopped)
 
 
 def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
@@ -122,7 +132,7 @@ class _Sending:
         self.runs = self.statements = 0
 
     def all_after(
-        self, head: Head, progress: Callable[[Head], None] | None, stopped: Callable[[], bool] | None
+        self, head: Head, acknowledged: Callable[[Head], None], stopped: Callable[[], bool] | None
     ) -> Pushed:
         noted = self.log.acknowledged(self.target)
         if noted != head:
@@ -134,8 +144,7 @@ class _Sending:
             head = self._add(batch)
             # Only now is the batch committed, and may be noted as sent.
             self.log.note(self.target, head)
-            if progress is not None:
-                progress(head)
+            acknowledged(head)
         with self.connection.begin():
             namesakes = rivalries(self.connection, self.chain)
         return Pushed(self.chain, head, self.runs, self.statements, again, namesakes)

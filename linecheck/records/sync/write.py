@@ -88,7 +88,7 @@ def other_owner(connection: Connection, chain: str, records: Sequence[Record]) -
 
 def add_contents(connection: Connection, contents: Contents) -> None:
     """Add what records refer to, where it is not there."""
-    for table, entries in contents.items():
+    for table, entries in sorted(contents.items()):
         # In one order everywhere, so that no two stations wait for each other.
         rows = [{"digest": digest, "content": stored_text(entries[digest])} for digest in sorted(entries)]
         there = text(f"SELECT digest FROM {SCHEMA}.{table} WHERE digest = ANY(:digests)")
