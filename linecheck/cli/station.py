@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from linecheck.cli.station_challenge import challenge_command
+from linecheck.cli.station_check import check
 from linecheck.cli.station_golden import golden_command
 from linecheck.cli.station_status import status_command
 
@@ -16,6 +17,7 @@ def command() -> None:
     """Let a station show that it may judge units, and say where it stands."""
 
 
+command.add_command(check)
 command.add_command(golden_command)
 command.add_command(challenge_command)
 command.add_command(status_command)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 from linecheck.checks.base import Measurement, Problem, Reading
 from linecheck.station.self_check.hidden import hidden_steps, probe_missing
@@ -17,9 +18,13 @@ __all__ = ["analogue_steps", "stream_step"]
 SIGNAL_CODES = frozenset(
     {"stimulus_not_found", "wrong_rate", "wrong_channel", "capture_too_coarse", "measurement_failed"}
 )
+#: A channel so far below the loudest one is dead.
+DEAD_DB = 40.0
 SHARED_PPM, OWN_PPM = 0.02, 100.0
 CABLES = "Look at the loop's cables, and at playback.channels and capture.channels of the station config."
-STREAM_CURE = "Close other programs, raise latency_seconds, use a port of the computer's own, then check again."
+STREAM_CURE = (
+    "Close other programs, raise latency_seconds, use a port of the computer's own, then check again."
+)
 LEVEL_CURE = (
     "Set the device's level controls as they were when loop.gain_db was measured, or write the gain that is "
     "right into the config."
@@ -33,7 +38,45 @@ class _Loop:
     path: LoopPath
     taken: Mapping[str, Measurement]
 
+    @property
+    def path_was_taken(self) -> bool:
+        """Whether everything was captured."""
+        return "probe" in self.taken
+
+    @cached_property
+    def dead(self) -> tuple[str, ...]:
+        """Channels on which nothing comes back."""
+        levels = {name: self._found("tone", "level_dbfs", name) for name in self.path.channels}
+        values = {name: entry.value for name, entry in levels.items() if entry is not None}
+        loudest = max((value for value in values.values() if value is not None), default=-300.0)
+        lost = {entry.channel for _, entry in self.problems() if entry.code == "stimulus_not_found"}
+        if None in lost and loudest <= -300.0:
+            return self.path.channels
+        low = {name for name, value in values.items() if value is not None and value < loudest - DEAD_DB}
+        return tuple(name for name in self.path.channels if name in lost | low)
+
+    @cached_property
+    def why(self) -> str:
+        """Why what is missing could not be measured."""
+        if self.dead:
+            return f"nothing comes back on {_listed(self.dead, self.path.channels)}"
+        if any(entry.code == "wrong_rate" for _, entry in self.problems()):
+            return "what comes back is at another rate"
+        if any(entry.code == "wrong_channel" for _, entry in self.problems()):
+            return "the channels are not where the config says"
+        if any(entry.blocks and entry.code not in SIGNAL_CODES for _, entry in self.problems()):
+            return "its capture is not whole"
+        if not self.path_was_taken:
+            return "it was not captured"
+        return "it could not be measured"
+
     def reading(self, play: str, metric: str, channel: str | None) -> Reading | None:
+        return None if channel in self.dead else self._found(play, metric, channel)
+
+    def step(self, name: str, measured: list[Measured], good: str, bad: str, cure: str) -> Step:
+        return step(name, measured, good, bad, cure=cure, why_missing=self.why)
+
+    def _found(self, play: str, metric: str, channel: str | None) -> Reading | None:
         measurement = self.taken.get(play)
         for entry in measurement.readings if measurement is not None else ():
             if (entry.metric, entry.channel) == (metric, channel):
@@ -113,32 +156,36 @@ def stream_step(problems: list[tuple[str, Problem]]) -> Step:
         if problem.blocks and problem.code not in SIGNAL_CODES
     ]
     if not found:
-        return Step("stream", MET, "every capture is whole: nothing lost, repeated, clipped or reported by the driver")
+        return Step(
+            "stream", MET, "every capture is whole: nothing lost, repeated, clipped or reported by the driver"
+        )
     more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
     return Step("stream", NOT_MET, found[0] + more, cure=STREAM_CURE)
 
 
 def _plain(message: str) -> str:
     """Return a problem's words without those that speak of a unit: there is none in a loop."""
-    for words in (" May be the unit's own fault.", " With the interface alive, it may be the unit's own fault."):
+    for words in (
+        " May be the unit's own fault.",
+        " With the interface alive, it may be the unit's own fault.",
+        " or the unit stopped",
+    ):
         message = message.replace(words, "")
     return message.strip()
 
 
 def _closed(loop: _Loop) -> Step:
     """Return whether what is played comes back at all, on every channel."""
-    lost = [(play, entry) for play, entry in loop.problems() if entry.code == "stimulus_not_found"]
-    alive = {name for name in loop.path.channels if loop.level(name) is not None}
-    dead = [name for name in loop.path.channels if name not in alive]
-    if not dead:
-        return Step("loop", MET, "what is played comes back on every channel")
-    rate = [entry for _, entry in loop.problems() if entry.code == "wrong_rate"]
-    if rate:
-        return Step("loop", NOT_DONE, "what came back is at another rate", cure=CABLES)
-    if not lost:
-        return Step("loop", NOT_DONE, "no capture could be measured", cure=STREAM_CURE)
-    which = "any channel" if len(dead) == len(loop.path.channels) else ", ".join(dead)
-    return Step("loop", NOT_MET, f"nothing of what is played comes back on {which}", cure=CABLES)
+    if loop.dead:
+        which = _listed(loop.dead, loop.path.channels)
+        return Step("loop", NOT_MET, f"nothing of what is played comes back on {which}", cure=CABLES)
+    if any(loop.level(name) is None for name in loop.path.channels):
+        return Step("loop", NOT_DONE, loop.why, cure=STREAM_CURE)
+    return Step("loop", MET, "what is played comes back on every channel")
+
+
+def _listed(names: tuple[str, ...], every: tuple[str, ...]) -> str:
+    return "any channel" if len(names) == len(every) else ", ".join(names)
 
 
 def _wiring(loop: _Loop) -> list[Step]:
@@ -150,10 +197,12 @@ def _wiring(loop: _Loop) -> list[Step]:
     if len(names) > 1:
         order = loop.measured("order", "wiring", "order", None, low=1.0)
         mistaken = [
-            f"{entry.channel} {entry.message}" for _, entry in loop.problems() if entry.code == "wrong_channel"
+            f"{entry.channel} {entry.message}"
+            for _, entry in loop.problems()
+            if entry.code == "wrong_channel"
         ]
         steps.append(
-            step(
+            loop.step(
                 "order",
                 [order],
                 "each channel carries its own signal",
@@ -162,7 +211,7 @@ def _wiring(loop: _Loop) -> list[Step]:
             )
         )
     steps.append(
-        step(
+        loop.step(
             "polarity",
             polarity,
             "no channel is inverted",
@@ -173,7 +222,7 @@ def _wiring(loop: _Loop) -> list[Step]:
     if len(names) > 1:
         delay = loop.measured("delay", "wiring", "channel_delay", None, low=-within, high=within)
         steps.append(
-            step(
+            loop.step(
                 "delay",
                 [delay],
                 f"the channels arrive together within {within:g} frames",
@@ -196,9 +245,11 @@ def _gain(loop: _Loop, tone_dbfs: float) -> Step:
             )
         )
     off = ", ".join(
-        f"{entry.channel} {entry.value:+.2f} dB" for entry in measured if entry.verdict == NOT_MET and entry.value
+        f"{entry.channel} {entry.value:+.2f} dB"
+        for entry in measured
+        if entry.verdict == NOT_MET and entry.value
     )
-    return step(
+    return loop.step(
         "gain",
         [_in_decibels(entry) for entry in measured],
         f"each channel's gain is within {loop_config.limits.gain_within_db:g} dB of loop.gain_db",
@@ -208,8 +259,6 @@ def _gain(loop: _Loop, tone_dbfs: float) -> Step:
 
 
 def _in_decibels(entry: Measured) -> Measured:
-    from dataclasses import replace
-
     return replace(entry, unit="dB")
 
 
@@ -217,7 +266,7 @@ def _crosstalk(loop: _Loop) -> Step:
     least = loop.path.loop.limits.crosstalk_db
     measured = loop.each("attenuation of the others", "crosstalk", "crosstalk", low=least)
     values = [entry.value for entry in measured if entry.value is not None]
-    return step(
+    return loop.step(
         "crosstalk",
         measured,
         f"no channel holds another's signal less than {least:g} dB down",
@@ -235,16 +284,18 @@ def _floor(loop: _Loop) -> list[Step]:
             loop.measured("noise", "quiet", "snr", name, high=limits.noise_dbfs, offset=level, sign=-1.0)
         )
         hum.append(loop.measured("hum", "quiet", "hum", name, high=limits.hum_dbfs, offset=level))
-    cure = "Look for a loose shield, a supply nearby, or an input that is open; lower the gain of an amplifier."
+    cure = (
+        "Look for a loose shield, a supply nearby, or an input that is open; lower the gain of an amplifier."
+    )
     return [
-        step(
+        loop.step(
             "noise",
             noise,
             f"noise in silence is below {limits.noise_dbfs:g} dBFS",
             f"noise in silence reaches {_highest(noise):.1f} dBFS",
             cure=cure,
         ),
-        step(
+        loop.step(
             "hum",
             hum,
             f"hum is below {limits.hum_dbfs:g} dBFS",
@@ -265,7 +316,7 @@ def _lowest(measured: list[Measured]) -> float:
 def _distortion(loop: _Loop) -> Step:
     limit = loop.path.loop.limits.thd_n_db
     measured = loop.each("THD+N", "tone", "thd_n", high=limit)
-    return step(
+    return loop.step(
         "distortion",
         measured,
         f"distortion and noise are below {limit:g} dB re a tone near full scale",
@@ -282,16 +333,18 @@ def _response(loop: _Loop) -> list[Step]:
     lowest = _lowest(edge)
     places = [loop.reading("to_edge", "images_at", name) for name in loop.path.channels]
     place = next((entry.value for entry in places if entry is not None and entry.value is not None), 0.0)
-    cure = "Let the device run at the rate that is played: no sound server, no mixer, no sharing between them."
+    cure = (
+        "Let the device run at the rate that is played: no sound server, no mixer, no sharing between them."
+    )
     return [
-        step(
+        loop.step(
             "flatness",
             flat,
             f"the response is flat within {limits.flatness_db:g} dB",
             f"the response moves by {_highest(flat):.2f} dB in the band",
             cure="Switch off tone controls, equalisers and loudness of the sound device.",
         ),
-        step(
+        loop.step(
             "edge",
             edge,
             f"the response reaches {limits.edge_share:g} of the rate",
@@ -299,7 +352,7 @@ def _response(loop: _Loop) -> list[Step]:
             "converter, or a filter",
             cure=cure,
         ),
-        step(
+        loop.step(
             "images",
             images,
             f"nothing above {limits.images_db:g} dB comes back between many tones",
@@ -320,7 +373,7 @@ def _clock(loop: _Loop) -> Step:
     measured = loop.each("clock", "tone", "clock_error", low=-limit, high=limit)
     worst = max((entry.value or 0.0 for entry in measured), key=abs)
     shared = "one clock" if path.shares_clock else "two clocks"
-    return step(
+    return loop.step(
         "clock",
         measured,
         f"{shared}: the ratio is 1 within {limit:g} ppm",

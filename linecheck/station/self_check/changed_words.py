@@ -26,7 +26,7 @@ SHORTEST = 8
 BLOCK = 4096
 
 
-def change_of(words: IntArray, codes: IntArray, bits: int) -> tuple[str, str, int | None]:
+def change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tuple[str, str, int | None]:
     """Return what was done to words, the same in a sentence's end, and where their first frame lies in the capture.
 
     Parameters
@@ -35,8 +35,9 @@ def change_of(words: IntArray, codes: IntArray, bits: int) -> tuple[str, str, in
         Sent and received, left-justified in 32 bits.
     bits : int
         Word length that was sent.
+    channel : int
+        The one that is looked at.
     """
-    channel = int(np.argmax([np.std(codes[:, index]) for index in range(codes.shape[1])]))
     sent, came = words / FULL_SCALE, codes / FULL_SCALE
     found = [_lag(sent[:, other], came[:, channel]) for other in range(words.shape[1])]
     other = int(np.argmax([abs(share) for _, share in found]))

@@ -19,6 +19,7 @@ from linecheck.station.self_check.digital import digital_steps
 from linecheck.station.self_check.plays import LoopPath, Play, loop_path, make_plays
 from linecheck.station.self_check.probe import ProbeReading, read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Audio, SelfCheck, Step
+from linecheck.station.trust import inspect_samples
 
 __all__ = ["run_self_check"]
 
@@ -39,6 +40,8 @@ class _Course:
     at_start: Mapping[str, str] = field(default_factory=dict)
     at_end: Mapping[str, str] | None = None
     opened: bool = False
+    not_closed: str | None = None
+    not_undone: str | None = None
     failure: str | None = None
     stopped: bool = False
 
@@ -47,8 +50,10 @@ def run_self_check(
     station: Station,
     open_loop: Callable[[int], Interface],
     playing: Callable[[Play, int, int], None] = lambda play, number, count: None,
+    close_loop: Callable[[], str | None] = lambda: None,
+    undo_loop: Callable[[], str | None] = lambda: None,
 ) -> SelfCheck:
-    """Check a station against its loop, which is closed already.
+    """Check a station against its loop.
 
     Whatever fails is a step that is not met or not done; what was captured until then is measured all the same.
 
@@ -61,6 +66,8 @@ def run_self_check(
         says which devices answer.
     playing : callable
         Hears what is about to be played, its number from 1, and how many there are.
+    close_loop, undo_loop : callable
+        Patch the loop, and end it again however the check went; each returns why it could not.
 
     Raises
     ------
@@ -71,10 +78,13 @@ def run_self_check(
     plays = make_plays(path)
     started, course = datetime.now(UTC), _Course()
     try:
-        _play_all(course, plays, open_loop, playing)
+        course.not_closed = close_loop()
+        if course.not_closed is None:
+            _play_all(course, plays, open_loop, playing)
     except KeyboardInterrupt:
         course.stopped = True
-    steps = (_identity(course), *_steps(path, plays, course))
+    course.not_undone = undo_loop()
+    steps = (*_patching(course), _identity(course), *_steps(path, plays, course))
     return SelfCheck(
         station=station.config.station,
         kind=path.loop.kind,
@@ -121,16 +131,41 @@ def _take(course: _Course, play: Play, capture: Capture) -> None:
     )
 
 
+def _patching(course: _Course) -> tuple[Step, ...]:
+    """Return what went wrong with closing the loop and with ending it; nothing where nothing did."""
+    steps = []
+    if course.not_closed is not None:
+        text = f"the loop could not be closed: {course.not_closed}"
+        steps.append(
+            Step("closing", NOT_MET, text, cure="See to [loop.close] of the config, or patch by hand.")
+        )
+    if course.not_undone is not None:
+        text = f"the loop could not be opened again: {course.not_undone}"
+        steps.append(
+            Step(
+                "opening",
+                NOT_MET,
+                text,
+                cure="Open the loop by hand before any unit is tested: it is still closed.",
+            )
+        )
+    return tuple(steps)
+
+
 def _identity(course: _Course) -> Step:
     """Return whether one device each answered, and the same ones at the end."""
-    said = "; ".join(f"{name}: {text}" for name, text in course.at_start.items())
+    at_start = course.at_start
+    said = "; ".join(f"{side}: {at_start[side]}" for side in ("playback", "capture") if side in at_start)
     if not course.opened:
         word = NOT_DONE if course.failure is None else NOT_MET
         return Step("identity", word, course.failure or "the devices were not opened", cure=IDENTITY_CURE)
     if course.at_end is None:
         why = course.failure or "the check was stopped"
         return Step(
-            "identity", NOT_DONE, f"the devices could not be asked again at the end: {why}", cure=IDENTITY_CURE
+            "identity",
+            NOT_DONE,
+            f"the devices could not be asked again at the end: {why}",
+            cure=IDENTITY_CURE,
         )
     changed = sorted(
         name
@@ -163,9 +198,7 @@ def _steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[St
     return (*failed, *analogue_steps(path, taken, _probe(path, course), level))
 
 
-def _measurements(
-    path: LoopPath, plays: tuple[Play, ...], course: _Course
-) -> dict[str, Measurement]:
+def _measurements(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> dict[str, Measurement]:
     taken: dict[str, Measurement] = {}
     for play in plays:
         if play.check is None or play.name not in course.captures:
@@ -173,6 +206,8 @@ def _measurements(
         reference = _reference(taken["tone"], path.channels) if play.check.reference in taken else None
         analysis = Analysis(play.check, course.captures[play.name], path.channels, "simple", reference)
         taken[play.name] = take_measurement(analysis)
+    if "probe" in course.captures:
+        taken["probe"] = Measurement(problems=inspect_samples(course.captures["probe"], path.channels))
     return taken
 
 
@@ -191,9 +226,7 @@ def _probe(path: LoopPath, course: _Course) -> ProbeReading | None:
     if capture is None:
         return None
     try:
-        return read_probe(
-            capture, len(path.channels), path.rate_hz, path.ramp_seconds, path.highest_dbfs
-        )
+        return read_probe(capture, len(path.channels), path.rate_hz, path.ramp_seconds, path.highest_dbfs)
     except Exception:
         _log.exception("the probe could not be read")
         return None

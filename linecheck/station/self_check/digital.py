@@ -6,23 +6,30 @@ from dataclasses import replace
 
 import numpy as np
 
-from linecheck.checks.base import Capture, Problem, Stimulus
+from linecheck.checks.base import Capture, Stimulus
 from linecheck.checks.steady import find_at_other_rates
 from linecheck.station.self_check.analogue import STREAM_CURE, stream_step
 from linecheck.station.self_check.hidden import hidden_steps
-from linecheck.station.self_check.plays import LoopPath
+from linecheck.station.self_check.plays import LoopPath, first_words_frames
 from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading, read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step
 from linecheck.station.self_check.tampered import TAMPERINGS, unnoticed
 from linecheck.station.self_check.words import WordsFound, compare_words
+from linecheck.station.trust import inspect_samples
 
 __all__ = ["digital_steps"]
 
 CURES = {
     "moved": STREAM_CURE,
-    "modified": "Let nothing touch the words: no volume, no dither, no sharing, the same rate and 24 bits on both sides.",
+    "modified": "Let nothing touch the words: no volume, no dither, no sharing, one rate, and 24 bits on both sides.",
     "absent": "Look at the loop's cable, at which inputs and outputs are chosen, and at the permission to record.",
 }
+
+
+#: Words that were changed like this have kept their number.
+ONE_FOR_ONE = frozenset(
+    {"swapped", "shifted", "changed", "inverted", "gain", "truncated", "rounded", "dithered", "mixed"}
+)
 
 
 def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple[Step, ...]:
@@ -36,11 +43,10 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
     capture : Capture
         What came back.
     """
-    found = compare_words(stimulus.samples, capture.samples, stimulus.bits)
-    events = [
-        ("words", Problem(event.code, f"{event.message} at {event.seconds:.3f} s")) for event in capture.events
-    ]
-    steps = [stream_step(events), _comparer(stimulus), _words(found, stimulus.bits)]
+    random = slice(0, first_words_frames(path))
+    found = compare_words(stimulus.samples, capture.samples, stimulus.bits, random)
+    problems = [("words", problem) for problem in inspect_samples(capture, path.channels)]
+    steps = [stream_step(problems), _comparer(stimulus, random), _words(found, stimulus.bits)]
     if found.outcome == "identical":
         return tuple(steps)
     probe = _probe(path, capture) if found.what != "not_finite" else None
@@ -50,8 +56,8 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
     return tuple(steps)
 
 
-def _comparer(stimulus: Stimulus) -> Step:
-    missed = unnoticed(stimulus.samples, stimulus.bits)
+def _comparer(stimulus: Stimulus, random: slice) -> Step:
+    missed = unnoticed(stimulus.samples[random], stimulus.bits)
     if missed:
         return Step("comparer", NOT_MET, f"the comparison itself does not notice: {', '.join(missed)}")
     count = len(TAMPERINGS) - 1 - (stimulus.channels < 2)
@@ -65,12 +71,8 @@ def _words(found: WordsFound, bits: int) -> Step:
     if found.outcome == "identical":
         text = f"bit-identical: {found.text}, {bits} bits each, noise, silence and tones down to -110 dBFS"
         return Step("words", MET, text, (measured,))
-    said = {
-        "moved": "the same bits, but not in their places",
-        "modified": "modified",
-        "absent": "not there",
-    }[found.outcome]
-    return Step("words", NOT_MET, f"{said}: {found.text}", (measured,), CURES[found.outcome])
+    said = {"moved": "", "modified": "modified: ", "absent": "not there: "}[found.outcome]
+    return Step("words", NOT_MET, f"{said}{found.text}", (measured,), CURES[found.outcome])
 
 
 def _probe(path: LoopPath, capture: Capture) -> ProbeReading | None:
@@ -80,7 +82,7 @@ def _probe(path: LoopPath, capture: Capture) -> ProbeReading | None:
 
 def _clock(found: WordsFound, probe: ProbeReading | None, capture: Capture) -> Step:
     """Return whether words came one for one; else what the probe's tone says of the rate."""
-    if found.outcome == "moved" and found.what in ("swapped", "shifted"):
+    if found.what in ONE_FOR_ONE:
         return Step("clock", MET, "words came back one for one")
     if probe is not None:
         ppm = 1e6 * (probe.clock_ratio - 1.0)

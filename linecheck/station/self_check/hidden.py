@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from linecheck.station.loop_config import LoopLimits
 from linecheck.station.self_check.probe import PROBE_HZ, Gain, ProbeReading
@@ -13,7 +14,7 @@ __all__ = ["PROBE_STEPS", "hidden_steps", "probe_missing"]
 
 #: Beyond its limit a change counts from so many standard uncertainties on.
 SURE = 4.0
-#: The noise's level is taken over a band, which takes a path's response with it, dB.
+#: The noise's level is taken over a band: it may be off by so much and by what the response may move, dB.
 NOISE_WITHIN_DB = 0.2
 #: A section's beginning may be off by so much: filters ring.
 ONSET_WITHIN_DB = 0.05
@@ -21,10 +22,21 @@ ONSET_WITHIN_DB = 0.05
 FAINT_LEAST_DB = 1.0
 #: A tone that came back so much lower is gone.
 GONE_DB = -15.0
+#: A channel so far below the loudest one is dead.
+DEAD_DB = 40.0
+#: Noise that comes back so much too low beside a steady tone was suppressed.
+SUPPRESSED_DB = -1.5
 #: Phases may step by this share of a frame.
 FRAME_SHARE = 0.35
 
-PROBE_STEPS = ("frames", "gain over level", "gain over time", "gain with noise", "one side alone", "faint tone")
+PROBE_STEPS = (
+    "frames",
+    "gain over level",
+    "gain over time",
+    "gain with noise",
+    "one side alone",
+    "faint tone",
+)
 CURE = (
     "Switch off every enhancement of the sound device (gain control, suppression, loudness, spatial sound), "
     "or use a direct device."
@@ -65,6 +77,10 @@ def hidden_steps(
 ) -> tuple[Step, ...]:
     """Return the steps that a probe proves, in the order of :data:`PROBE_STEPS`."""
     probe = _Probe(reading, channels, limits, capture_rate_hz)
+    levels = [probe.gain("middle", channel).gain_db for channel in range(len(channels))]
+    dead = [name for name, level in zip(channels, levels, strict=True) if level < max(levels) - DEAD_DB]
+    if dead:
+        return probe_missing(f"nothing comes back on {', '.join(dead)}")
     steps = [_frames(probe), _over_level(probe), _over_time(probe), _with_noise(probe)]
     if len(channels) > 1:
         steps.append(_one_side(probe))
@@ -78,7 +94,7 @@ def _frames(probe: _Probe) -> Step:
     measured = []
     for channel, name in enumerate(probe.channels):
         turns = [probe.gain(section, channel).turns for section in names]
-        steps = [later - earlier for earlier, later in zip(turns, turns[1:], strict=False)]
+        steps = [later - earlier for earlier, later in pairwise(turns)]
         worst = max((value - round(value) for value in steps), key=abs)
         measured.append(
             Measured("frames lost or doubled", name, -worst / turn, "frames", -FRAME_SHARE, FRAME_SHARE)
@@ -100,14 +116,8 @@ def _over_level(probe: _Probe) -> Step:
     ]
     quiet, loud = (_worst(probe, section) for section in ("quiet", "loud"))
     limit = probe.limits.gain_steady_db
-    if quiet < -max(3.0, limit):
-        seen = f"a gate: the tone at -60 dBFS comes {quiet:.2f} dB low"
-    elif quiet > limit and loud < -limit:
-        seen = f"an automatic gain control: {quiet:+.2f} dB at -60 dBFS, {loud:+.2f} dB at -3 dBFS"
-    elif loud < -limit and abs(quiet) <= limit:
-        seen = f"a limiter: the tone at -3 dBFS comes {loud:.2f} dB low"
-    else:
-        seen = f"the gain depends on the level: {quiet:+.3f} dB at -60 dBFS, {loud:+.3f} dB at -3 dBFS"
+    levels = f"{quiet:+.3f} dB at -60 dBFS, {loud:+.3f} dB at -3 dBFS, re -20 dBFS"
+    seen = f"{_nature(probe) or 'the gain depends on the level'}: {levels}"
     return step(
         "gain over level",
         measured,
@@ -115,6 +125,17 @@ def _over_level(probe: _Probe) -> Step:
         seen,
         cure=CURE,
     )
+
+
+def _nature(probe: _Probe) -> str:
+    """Return what the gain's change with level looks like; empty where it looks like nothing that is known."""
+    quiet, loud = (_worst(probe, section) for section in ("quiet", "loud"))
+    limit = probe.limits.gain_steady_db
+    if quiet < -3.0:
+        return "a gate"
+    if quiet > limit and loud < -limit:
+        return "an automatic gain control"
+    return "a limiter, or clipping" if loud < -limit and abs(quiet) <= limit else ""
 
 
 def _with_limit(probe: _Probe, section: str, channel: int) -> tuple[float, float, float]:
@@ -143,10 +164,10 @@ def _over_time(probe: _Probe) -> Step:
         for section, words in _TIMED.items():
             here = probe.gain(section, channel)
             measured += [
+                probe.within(f"change {words}", channel, here.change_db, limit, here.change_uncertainty_db),
                 probe.within(
-                    f"change {words}", channel, here.change_db, limit, here.change_uncertainty_db
+                    f"beginning {words}", channel, here.onset_db, ONSET_WITHIN_DB, here.uncertainty_db
                 ),
-                probe.within(f"beginning {words}", channel, here.onset_db, ONSET_WITHIN_DB, here.uncertainty_db),
             ]
             if section in ("after_loud", "after_silence", "last"):
                 measured.append(probe.within(f"gain {words}", channel, *_with_limit(probe, section, channel)))
@@ -154,13 +175,10 @@ def _over_time(probe: _Probe) -> Step:
     only_after_silence = bool(outside) and all("after silence" in entry.what for entry in outside)
     if only_after_silence:
         seen = "a gate or a fade-in: after silence the tone does not come back at once"
-    elif _worst(probe, "quiet") < -3.0:
-        seen = "a gate: the tone does not begin as it was played"
     else:
-        seen = f"an automatic gain control: the gain moves with time, by up to {_largest(outside):.2f} dB"
-    return step(
-        "gain over time", measured, f"the gain does not move: within {limit:g} dB", seen, cure=CURE
-    )
+        nature = _nature(probe) or "an automatic gain control, or a contact that moves"
+        seen = f"{nature}: the gain moves with time, by up to {_largest(outside):.2f} dB"
+    return step("gain over time", measured, f"the gain does not move: within {limit:g} dB", seen, cure=CURE)
 
 
 def _largest(outside: Sequence[Measured]) -> float:
@@ -170,18 +188,21 @@ def _largest(outside: Sequence[Measured]) -> float:
 def _with_noise(probe: _Probe) -> Step:
     measured = []
     limit = probe.limits.gain_steady_db
+    allowed = NOISE_WITHIN_DB + probe.limits.flatness_db
     for channel in range(len(probe.channels)):
         noise = probe.reading.noise_gain_db[channel] - probe.gain("middle", channel).gain_db
         measured += [
-            probe.within("gain of the noise re the tone", channel, noise, NOISE_WITHIN_DB, 0.0),
+            probe.within("gain of the noise re the tone", channel, noise, allowed, 0.0),
             probe.within("gain with noise", channel, *_with_limit(probe, "with_noise", channel)),
         ]
-    lowest = min(entry.value or 0.0 for entry in measured if entry.what.startswith("gain of the noise"))
-    seen = (
-        f"a noise suppressor: noise beside the tone comes back {-lowest:.1f} dB too low"
-        if lowest < -NOISE_WITHIN_DB
-        else "the gain changes where noise sounds beside the tone"
-    )
+    noises = [entry.value or 0.0 for entry in measured if entry.what.startswith("gain of the noise")]
+    worst = max(noises, key=abs)
+    if worst < SUPPRESSED_DB:
+        seen = f"a noise suppressor: noise beside the tone comes back {-worst:.1f} dB too low"
+    elif abs(worst) > allowed:
+        seen = f"noise beside the tone comes back {worst:+.1f} dB off"
+    else:
+        seen = "the gain changes where noise sounds beside the tone"
     return step(
         "gain with noise",
         measured,
@@ -203,8 +224,11 @@ def _one_side(probe: _Probe) -> Step:
                 measured.append(_isolation(probe, section, playing, other, own))
     leaks = [entry for entry in measured if entry.what.startswith("isolation") and entry.verdict != MET]
     least = min((entry.value or 0.0 for entry in leaks), default=0.0)
-    if leaks and least < 20.0:
-        seen = f"a spatialiser, or a mix of the sides: {least:.1f} dB below one side the other plays along"
+    if leaks and least < -20.0:
+        seen = "each side comes back on the other"
+    elif leaks and least < 20.0:
+        along = f"the silent side plays along, {max(least, 0.0):.1f} dB below the other"
+        seen = f"a spatialiser, or a mix of the sides: {along}"
     elif leaks:
         seen = f"the sides leak into each other: {least:.1f} dB"
     else:

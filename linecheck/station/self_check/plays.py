@@ -21,7 +21,7 @@ from linecheck.station.self_check.probe import probe_values
 from linecheck.station.self_check.to_edge import TO_EDGE
 from linecheck.station.self_check.words import random_words
 
-__all__ = ["LoopPath", "Play", "channel_names", "loop_path", "make_plays"]
+__all__ = ["LoopPath", "Play", "channel_names", "first_words_frames", "loop_path", "make_plays"]
 
 #: Highest level of the tone that distortion and gain are taken from.
 TONE_DBFS: Final = -1.0
@@ -92,12 +92,14 @@ def loop_path(config: StationConfig) -> LoopPath:
     name = f"station {config.station}"
     if loop is None:
         raise UsageError(
-            f"{name} has no [loop] in its config: add one with kind = \"analogue\" or \"digital\", "
+            f'{name} has no [loop] in its config: add one with kind = "analogue" or "digital", '
             "which says how its output is patched to its input"
         )
     sides = {len(table.channels or ()) for table in (config.playback, config.capture)} - {0}
     if len(sides) > 1:
-        raise UsageError(f"{name} plays and captures different numbers of channels: a loop needs as many of both")
+        raise UsageError(
+            f"{name} plays and captures different numbers of channels: a loop needs as many of both"
+        )
     count = next(iter(sides), 2)
     if len(loop.gain_db) not in (1, count):
         raise UsageError(f"{name}: loop.gain_db has {len(loop.gain_db)} entries for {count} channels")
@@ -170,7 +172,9 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
         asked.insert(
             3, ("crosstalk", known["crosstalk"], {"seconds": 1.0, "level_dbfs": -20.0}, {"band_hz": band})
         )
-    plays = [_play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked]
+    plays = [
+        _play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked
+    ]
     values = probe_values(len(path.channels), rate, path.ramp_seconds, path.highest_dbfs)
     return (*plays, Play("probe", Stimulus(quantise(values, bits, 1), rate, bits)))
 
@@ -210,6 +214,11 @@ def _peak_dbfs(stimulus: Stimulus) -> float:
     return 20.0 * math.log10(peak) if peak > 0.0 else -math.inf
 
 
+def first_words_frames(path: LoopPath) -> int:
+    """Return how many frames of random words a digital loop's stimulus begins with."""
+    return round(WORDS_SECONDS[0] * path.rate_hz)
+
+
 def _digital_play(path: LoopPath) -> Play:
     """Return words, the probe, and words again, so that every frame between the first and the last has its place."""
     rate, bits, channels = path.rate_hz, path.loop.bits, len(path.channels)
@@ -218,7 +227,9 @@ def _digital_play(path: LoopPath) -> Play:
         random_words(round(seconds * rate), channels, bits, WORDS_SEED + index, peak)
         for index, seconds in enumerate(WORDS_SECONDS)
     )
-    probe = quantise(probe_values(channels, rate, path.ramp_seconds, path.highest_dbfs), bits, 1, dither=False)
+    probe = quantise(
+        probe_values(channels, rate, path.ramp_seconds, path.highest_dbfs), bits, 1, dither=False
+    )
     pause = np.zeros((round(PAUSE_SECONDS * rate), channels), dtype=np.int32)
     ramp = round(path.ramp_seconds * rate)
     parts = (_faded(first, bits, ramp), pause, probe, pause, _faded(last, bits, ramp))
@@ -231,4 +242,4 @@ def _faded(words: NDArray[np.int32], bits: int, ramp: int) -> NDArray[np.int32]:
     inside = np.clip(np.minimum(place, len(words) - place) / max(ramp, 1), 0.0, 1.0)
     gain = 0.5 - 0.5 * np.cos(np.pi * inside)
     steps = np.trunc((words.astype(np.int64) >> (32 - bits)) * gain[:, None])
-    return (steps.astype(np.int64) << (32 - bits)).astype(np.int32)
+    return np.asarray((steps.astype(np.int64) << (32 - bits)).astype(np.int32))

@@ -192,7 +192,7 @@ def _noise(frames: int, rate_hz: float) -> FloatArray:
 def read_probe(
     capture: Capture, channels: int, rate_hz: int, ramp_seconds: float, highest_dbfs: float
 ) -> ProbeReading | None:
-    """Return the gains of all sections of a captured probe; None where it is not there.
+    """Return the gains of all sections of a captured probe; None where it is not there as a whole.
 
     Parameters
     ----------
@@ -200,13 +200,13 @@ def read_probe(
     channels, rate_hz, ramp_seconds, highest_dbfs
         As it was played.
     """
-    found = _find_sync(capture)
+    found = _find_sync(capture) if np.all(np.isfinite(capture.scaled)) else None
     if found is None:
         return None
     sections = probe_sections(channels, highest_dbfs)
     reader = _Reader(capture, found, sections, ramp_seconds)
     ratio = reader.fit_clock()
-    if ratio is None:
+    if ratio is None or not reader.is_whole():
         return None
     gains = {
         (section.name, channel): reader.gain(section, channel)
@@ -269,6 +269,10 @@ class _Reader:
         self.ratio = best[1]
         return self.ratio
 
+    def is_whole(self) -> bool:
+        """Return whether the capture goes on to the end of the last section."""
+        return self._inside(self.sections[-1])[1] <= self.capture.frames
+
     def _frame(self, seconds: float) -> float:
         return self.found + seconds * self.capture.rate_hz / self.ratio
 
@@ -307,13 +311,16 @@ class _Reader:
             return 0j, 1.0
         window = np.hanning(len(values))
         windowed = (values - np.mean(values)) * window * (2.0 / np.sum(window))
-        places = np.arange(start, start + len(values)) - self.found
+        places = np.arange(start, start + len(values), dtype=np.float64) - self.found
         frequency = PROBE_HZ * self.ratio / self.capture.rate_hz
         offsets = BESIDE_HZ / self.capture.rate_hz
         here = complex(np.dot(windowed, _turns(-frequency * places)))
         tone = values - (here * _turns(frequency * places)).real
         beside = np.array(
-            [np.dot((tone - np.mean(tone)) * window, _turns(-(frequency + offset) * places)) for offset in offsets]
+            [
+                np.dot((tone - np.mean(tone)) * window, _turns(-(frequency + offset) * places))
+                for offset in offsets
+            ]
         )
         power = float(np.mean(np.abs(beside * (2.0 / np.sum(window))) ** 2))
         return here, float(np.sqrt(0.5 * power))
@@ -326,7 +333,7 @@ class _Reader:
         values = self.capture.scaled[channel, max(0, first) : stop]
         if abs(whole) < 1e-12 or first < 0 or len(values) < stop - first:
             return 0.0
-        places = np.arange(first, stop)
+        places = np.arange(first, stop, dtype=np.float64)
         inside = np.clip((places - start) / (self.ramp_seconds * self.capture.rate_hz + 1e-9), 0.0, 1.0)
         frequency = PROBE_HZ * self.ratio / self.capture.rate_hz
         model = (whole * _turns(frequency * (places - self.found))).real * (

@@ -103,7 +103,7 @@ def step(
 ) -> Step:
     """Return a step from its numbers: the worst of them decides, and none at all is not done.
 
-    ``good`` and ``bad`` are its sentence where it is met and where it is not, ``why_missing`` where a number is missing.
+    ``good`` and ``bad`` are its sentence where it is met and where it is not, ``why_missing`` where a number lacks.
     """
     words = [entry.verdict for entry in measured]
     verdict = max(words, key=lambda word: _BADNESS[word], default=NOT_DONE)

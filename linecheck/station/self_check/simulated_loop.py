@@ -109,13 +109,16 @@ class SimulatedLoop:
         """
         self._plays += 1
         draw = Draw(self._seed, self._opening, f"{check}/{self._plays}")
-        course = Course(stimulus.rate_hz, self._rate_hz, self._plays, draw.generator("faults"))
-        values = stimulus.samples.T * 2.0**-31
+        course = Course(check, stimulus.rate_hz, self._rate_hz, self._plays, draw.generator("faults"))
+        values: FloatArray = stimulus.samples.T.astype(np.float64)
+        values *= 2.0**-31
         for fault in self._faults:
             values = fault.played(values, course) if fault.played is not None else values
         if self._loop.kind == "digital":
             if stimulus.rate_hz != self._rate_hz:
-                raise StationError("a digital loop has one rate: set rate_hz of [capture] to that of [playback]")
+                raise StationError(
+                    "a digital loop has one rate: set rate_hz of [capture] to that of [playback]"
+                )
             values = self._delayed(values, draw)
         else:
             values = self._converted(values, stimulus.rate_hz, draw)

@@ -47,7 +47,7 @@ TAMPERINGS: Mapping[str, tuple[Callable[[Samples, int], NDArray[Any]], str]] = M
         ),
         "a short recording": (lambda samples, bits: samples[: -AROUND - 1], "moved"),
         "swapped channels": (lambda samples, bits: samples[:, ::-1], "moved"),
-        "polarity": (lambda samples, bits: np.maximum(samples, -(2**31) + 1) * np.int32(-1), "modified"),
+        "polarity": (lambda samples, bits: -np.maximum(samples, -(2**31) + 1), "modified"),
         "gain": (_half, "modified"),
         "silence": (lambda samples, bits: np.zeros_like(samples), "absent"),
         "values that are no numbers": (_not_a_number, "modified"),

@@ -32,7 +32,7 @@ FloatArray = NDArray[np.float64]
 Outcome = Literal["identical", "moved", "modified", "absent"]
 
 #: Such a share of the words must have its place for the bits to be called the same. Of changed ones next to none has.
-MOSTLY = 0.1
+MOSTLY = 0.5
 #: Runs of one lag that are shorter than this are chance.
 LEAST_RUN = 4
 #: From this share of frames on, and off by no more than so many steps, it is dither that changed them.
@@ -90,18 +90,23 @@ def random_words(frames: int, channels: int, bits: int, seed: int, peak: float =
 
 
 def compare_words(
-    sent: NDArray[np.int32], received: NDArray[np.int32] | NDArray[np.float32] | FloatArray, bits: int
+    sent: NDArray[np.int32],
+    received: NDArray[np.int32] | NDArray[np.float32] | FloatArray,
+    bits: int,
+    random: slice = slice(None),
 ) -> WordsFound:
     """Compare every frame that was sent with what came back.
 
     Parameters
     ----------
     sent : int32 array, shape (frames, channels)
-        Left-justified; most of it random words.
+        Left-justified.
     received : int32, float32 or float64 array, shape (more frames, channels)
         As the interface gave it: integers left-justified, floats with full scale 1.0.
     bits : int
         Word length that was sent.
+    random : slice
+        Frames that are random words, different in each channel; what is done to words is told from these.
     """
     frames = len(sent)
     if received.ndim != 2 or received.shape[1] != sent.shape[1]:
@@ -109,17 +114,19 @@ def compare_words(
         return WordsFound("absent", "absent", f"{came} channels came back of {sent.shape[1]}", 0, frames)
     if not np.issubdtype(received.dtype, np.integer) and not np.all(np.isfinite(received)):
         count = int(np.sum(~np.isfinite(received)))
-        return WordsFound("modified", "not_finite", f"{count} values are no numbers", 0, frames)
+        text = f"of the values that came back {count} {'are no numbers' if count > 1 else 'is no number'}"
+        return WordsFound("modified", "not_finite", text, 0, frames)
     codes, exact = _codes(received)
     dead = [index + 1 for index in range(codes.shape[1]) if not np.any(codes[:, index])]
     if dead:
         which = "every channel" if len(dead) == sent.shape[1] else f"channel {', '.join(map(str, dead))}"
         return WordsFound("absent", "silent", f"{which} came back as zeros", 0, frames)
     words = sent.astype(np.int64)
-    lags = [_lags(words[:, index], codes[:, index]) for index in range(sent.shape[1])]
-    if exact and all(found.share >= MOSTLY for found in lags):
+    lags = [_lags(words[:, index], codes[:, index], random) for index in range(sent.shape[1])]
+    whole = [exact and found.share >= MOSTLY for found in lags]
+    if all(whole):
         return _same_bits(words, codes, lags, 1 << (32 - bits))
-    return _other_bits(words, codes, bits)
+    return _other_bits(words[random], codes, bits, whole, frames)
 
 
 def _codes(received: NDArray[np.int32] | NDArray[np.float32] | FloatArray) -> tuple[IntArray, bool]:
@@ -145,8 +152,8 @@ class _Lags:
         return int(self.lags[0])
 
 
-def _lags(sent: IntArray, received: IntArray) -> _Lags:
-    """Return where each word that was sent only once came back, if it came back once."""
+def _lags(sent: IntArray, received: IntArray, random: slice) -> _Lags:
+    """Return where each word that was sent only once came back; its share is of the random words."""
     words, where, counts = np.unique(sent, return_index=True, return_counts=True)
     alone, sent_at = words[counts == 1], where[counts == 1]
     back, back_at, back_counts = np.unique(received, return_index=True, return_counts=True)
@@ -157,7 +164,9 @@ def _lags(sent: IntArray, received: IntArray) -> _Lags:
     places = sent_at[there][order].astype(np.int64)
     lags = back_at[found[there]][order].astype(np.int64) - places
     kept = _in_runs(lags)
-    share = float(np.sum(kept)) / max(1, len(alone))
+    telling = np.zeros(len(sent), dtype=bool)
+    telling[random] = True
+    share = float(np.sum(telling[places[kept]])) / max(1, int(np.sum(telling[sent_at])))
     return _Lags(places[kept], lags[kept], share)
 
 
@@ -257,15 +266,18 @@ def _smallest_change(sent: IntArray, back: IntArray) -> str:
     return f" (channel {channel + 1}: {was:08x} came back as {came:08x})"
 
 
-def _other_bits(words: IntArray, codes: IntArray, bits: int) -> WordsFound:
-    """Say how the words were changed, or that they are not there at all."""
-    frames, channels = words.shape
+def _other_bits(
+    words: IntArray, codes: IntArray, bits: int, whole: Sequence[bool], frames: int
+) -> WordsFound:
+    """Say how random words were changed in a channel that has not its own, or that they are not there at all."""
+    channels = words.shape[1]
     for index in range(channels):
         for other in range(channels):
-            if other != index and _lags(words[:, other], codes[:, index]).share >= MOSTLY:
+            if other != index and _lags(words[:, other], codes[:, index], slice(None)).share >= MOSTLY:
                 text = (
                     f"the same bits came back, but channel {index + 1} carries those of channel {other + 1}"
                 )
                 return WordsFound("moved", "swapped", text, frames, frames, 0)
-    what, text, lag = change_of(words, codes, bits)
+    changed = next((index for index in range(channels) if not whole[index]), 0)
+    what, text, lag = change_of(words, codes, bits, changed)
     return WordsFound("absent" if what == "absent" else "modified", what, text, frames, frames, 0, lag)
