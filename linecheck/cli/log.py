@@ -11,6 +11,7 @@ import click
 
 from linecheck.cli.log_assets import assets_command, used_command
 from linecheck.cli.log_export import export_command
+from linecheck.cli.log_files import files_command
 from linecheck.cli.log_list import list_command
 from linecheck.cli.log_options import log_options, opened_log, short_time
 from linecheck.cli.log_rejudge import rejudge_command
@@ -36,6 +37,7 @@ command.add_command(list_command)
 command.add_command(export_command)
 command.add_command(assets_command)
 command.add_command(used_command)
+command.add_command(files_command)
 command.add_command(rejudge_command)
 command.add_command(show_command)
 

@@ -14,7 +14,7 @@ from linecheck.records.times import parsed_time
 if TYPE_CHECKING:
     from linecheck.records.log import RunFilter
 
-__all__ = ["PURPOSES", "VERDICTS", "filter_options", "parsed_span", "short_name"]
+__all__ = ["PURPOSES", "VERDICTS", "filter_options", "filter_options_of_all", "parsed_span", "short_name"]
 
 LONGEST_NAME = 128
 VERDICTS: Final = ("pass", "marginal", "invalid", "fail", "aborted")
@@ -45,23 +45,43 @@ def short_name(_: click.Context, parameter: click.Parameter, value: str | None) 
 
 
 def filter_options(function: Command) -> Command:
-    """Add the options that say which runs are meant; the command gets them as ``wanted``, a :class:`RunFilter`."""
+    """Add the options that say which runs are meant; the command gets them as ``wanted``, a :class:`RunFilter`.
 
+    Runs of golden and challenge units are not meant, unless it is said.
+    """
+    return _with_options(function, "unit")
+
+
+def filter_options_of_all(function: Command) -> Command:
+    """Add the same options to a command for which runs of golden and challenge units are as good as others."""
+    return _with_options(function, "all")
+
+
+def _with_options(function: Command, purpose: str) -> Command:
     @functools.wraps(function)
     def filtered(*arguments: Any, **options: Any) -> Any:  # noqa: ANN401 - whatever the command has
         names = (*_EXACT, "verdict", "purpose", "since", "until", "attempt", "failed")
-        return function(*arguments, wanted=_filter(**{name: options.pop(name) for name in names}), **options)
+        wanted = _filter(**{name: options.pop(name) for name in names})
+        return function(*arguments, wanted=wanted, **options)
 
-    added = [
+    command: Command = filtered
+    for option in reversed(_options(purpose)):
+        command = option(command)
+    return command
+
+
+def _options(purpose: str) -> list[Callable[[Command], Command]]:
+    exact = [
         click.option(f"--{name.replace('_', '-')}", callback=short_name, help=f"Only {meaning}.")
         for name, meaning in _EXACT.items()
     ]
-    added += [
+    return [
+        *exact,
         click.option("--verdict", type=click.Choice(VERDICTS), multiple=True, help="Only these; repeatable."),
         click.option(
             "--purpose",
             type=click.Choice(PURPOSES),
-            default="unit",
+            default=purpose,
             show_default=True,
             help="What the runs were made for.",
         ),
@@ -82,9 +102,6 @@ def filter_options(function: Command) -> Command:
             help="Only runs in which this check, or this metric of it, failed; repeatable: all of them.",
         ),
     ]
-    for option in reversed(added):
-        filtered = option(filtered)
-    return filtered
 
 
 def _short_names(

@@ -28,8 +28,9 @@ from linecheck.cli.unit_trace import (
 from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
+from linecheck.records.run_folder import run_folder
 from linecheck.station import circumstances
-from linecheck.station.capture_set import plain_file_name, write_capture_set
+from linecheck.station.capture_set import write_capture_set
 from linecheck.station.config import Station
 from linecheck.station.executors import make_ready
 from linecheck.station.interface import Interface
@@ -253,8 +254,7 @@ class Session:
 
     def _record(self, run: RunResult) -> ExitStatus:
         outcome = run.outcome
-        name = f"{outcome.started:%Y%m%dT%H%M%SZ}-{outcome.run_id[:8]}"
-        folder = self.folder / plain_file_name(outcome.serial) / name
+        folder = self.folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
         own = ResultFiles(folder / "result.json", folder / "junit.xml")
         status = record_and_show(outcome, self.log, [own, self.files], strict=self.strict)
         if self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS):

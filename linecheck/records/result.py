@@ -13,7 +13,7 @@ Values are given in full. The points of a curve are rounded: ``x`` to 9 signific
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -58,8 +58,8 @@ def result(outcome: RunOutcome) -> dict[str, Any]:
         },
         "station": run.station,
         "station_config_sha256": run.station_config_sha256,
-        "calibration": dict(run.calibration),
-        "interface": dict(run.interface),
+        "calibration": _ordered(run.calibration),
+        "interface": _ordered(run.interface),
         "software": run.software,
         "started": utc_text(run.started),
         "finished": utc_text(run.finished),
@@ -83,9 +83,9 @@ def _trace(trace: Trace) -> dict[str, Any]:
         "shift": trace.shift,
         "nest": trace.nest,
         "reason": trace.reason,
-        "override": dict(trace.override) or None,
-        "identity": dict(trace.identity),
-        "assets": [asdict(asset) for asset in trace.assets],
+        "override": _ordered(trace.override) or None,
+        "identity": _ordered(trace.identity),
+        "assets": [asdict(asset) | {"facts": _ordered(asset.facts)} for asset in trace.assets],
     }
 
 
@@ -116,7 +116,7 @@ def _check(check: CheckOutcome) -> dict[str, Any]:
     return {
         "check": check.entry,
         "kind": check.kind,
-        "setup": dict(check.setup),
+        "setup": _ordered(check.setup),
         "verdict": verdict.value if verdict else None,
         "stimulus_sha256": check.stimulus_sha256,
         "capture_sha256": check.capture_sha256,
@@ -128,7 +128,7 @@ def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
     return {
         "check": check.entry,
         "kind": check.kind,
-        "setup": dict(check.setup),
+        "setup": _ordered(check.setup),
         "metric": reading.metric,
         "channel": reading.channel,
         "value": reading.value,
@@ -145,7 +145,7 @@ def _curve(check: CheckOutcome, item: JudgedCurve) -> dict[str, Any]:
     return {
         "check": check.entry,
         "kind": check.kind,
-        "setup": dict(check.setup),
+        "setup": _ordered(check.setup),
         "metric": curve.metric,
         "channel": curve.channel,
         "x_unit": curve.x_unit,
@@ -176,13 +176,18 @@ def _problem(run: RunOutcome, check: str | None, problem: Problem) -> dict[str, 
     setups = {entry.name: entry.setup for entry in run.limits.checks}
     return {
         "check": None if check is None else entry_name(check),
-        "setup": dict(setups[check]) if check in setups else None,
+        "setup": _ordered(setups[check]) if check in setups else None,
         "channel": problem.channel,
         "code": problem.code,
         "message": problem.message,
         "blocks": problem.blocks,
         "metrics": list(problem.metrics),
     }
+
+
+def _ordered(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return names and values in an order that does not depend on where they come from, a file or the log."""
+    return {name: values[name] for name in sorted(values)}
 
 
 def _rounded(value: float, digits: int) -> float:

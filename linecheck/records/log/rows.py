@@ -140,6 +140,8 @@ def run_record(run: Row, parts: Mapping[str, Rows], limits: str, packages: str |
         station_config_sha256=run["station_config_sha256"],
         settings=tuple(SettingStep(**step) for step in json.loads(run["settings"] or "[]")),
         trace=_trace(run, parts, packages),
+        station_failed=bool(run["station_failed"]),
+        record_format=run["record_format"],
     )
 
 

@@ -97,6 +97,8 @@ class RunRecord:
     station_config_sha256: str | None = None
     settings: tuple[SettingStep, ...] = ()
     trace: Trace = field(default_factory=Trace)
+    station_failed: bool = False
+    record_format: int | None = None
 
 
 @dataclass(frozen=True)
