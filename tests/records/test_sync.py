@@ -88,6 +88,15 @@ def test_the_first_record_may_be_a_statement(path, url):
     same_rows(path, url)
 
 
+def test_a_server_is_reached_by_its_socket_as_well(path, url, postgres):
+    made_log(path)
+    database = url.rpartition("/")[2]
+    socket = f"postgresql://keeper@/{database}?host={postgres.folder}&port={postgres.port}"
+    assert str(Target.parsed(socket)) == f"postgresql://{postgres.folder}:{postgres.port}/{database}"
+    sent(path, socket)
+    same_rows(path, url)
+
+
 def test_a_log_without_records_has_nothing_to_send(path, url):
     Log(path).close()
     assert sent(path, url).chain is None
@@ -373,6 +382,7 @@ def test_a_role_with_the_rights_that_are_documented_sends_and_can_do_nothing_els
         "DROP TABLE linecheck.run",
         "CREATE TABLE linecheck.mine (a int)",
         "DELETE FROM linecheck.chain",
+        "INSERT INTO linecheck.schema_version VALUES ('log', 99, now(), 'mine')",
     ):
         with (
             psycopg.connect(role) as connection,

@@ -200,7 +200,7 @@ def fuzzed(tmp_path_factory):
     return made_log(tmp_path_factory.mktemp("fuzzed") / "log.sqlite", runs=1)
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(texts=st.lists(TEXTS, min_size=4, max_size=4), values=st.lists(VALUES, min_size=3, max_size=3))
 def test_any_text_and_any_number_that_a_log_holds_comes_back(fuzzed, url, texts, values):
     readings = [made_reading(Verdict.PASS, value, margin=0.0) for value in values]

@@ -81,6 +81,7 @@ CREATE TABLE {SCHEMA}.chain_station (
 GRANTS = (
     f"GRANT USAGE ON SCHEMA {SCHEMA} TO {{role}};",
     f"GRANT SELECT, INSERT ON ALL TABLES IN SCHEMA {SCHEMA} TO {{role}};",
+    f"REVOKE INSERT ON {SCHEMA}.schema_version FROM {{role}};",
     f"GRANT UPDATE ON {SCHEMA}.chain, {SCHEMA}.chain_station TO {{role}};",
     f"ALTER DEFAULT PRIVILEGES IN SCHEMA {SCHEMA} GRANT SELECT, INSERT ON TABLES TO {{role}};",
 )

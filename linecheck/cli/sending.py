@@ -1,0 +1,58 @@
+"""Sending the log beside the testing of units, where the station config names a server."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+
+from linecheck.cli.telling import tell
+from linecheck.errors import LinecheckError
+from linecheck.station.config import StationConfig
+
+__all__ = ["sending"]
+
+
+@contextmanager
+def sending(config: StationConfig, *, one_unit: bool) -> Iterator[Callable[[], None]]:
+    """Have the log sent while units are tested inside, or, where it is one unit, once it has been.
+
+    Gives a function that says what there is to say of it; called where that disturbs nobody. Nothing of this waits for
+    the network, or changes what a command ends with.
+    """
+    to, location = config.sync.to, config.records.database
+    if to is None:
+        yield _nothing
+        return
+    from linecheck.records.sync.background import BackgroundSync
+
+    beside = BackgroundSync(location, to, config.sync.every_seconds)
+    if not one_unit:
+        with beside:
+            yield lambda: _tell_all(beside.said())
+        _tell_all(beside.said())
+        return
+    try:
+        yield _nothing
+    finally:
+        beside.send_once()
+        _tell_unsent(location, to)
+
+
+def _nothing() -> None:
+    """Say nothing."""
+
+
+def _tell_all(lines: list[str]) -> None:
+    for line in lines:
+        tell(line)
+
+
+def _tell_unsent(location: str, to: str) -> None:
+    """Say what has waited for long: of one unit, nobody is there to hear what comes of sending it."""
+    from linecheck.records.sync.unsent import unsent_for_long
+
+    with suppress(LinecheckError):
+        waiting = unsent_for_long(location, to, datetime.now(UTC))
+        if waiting is not None:
+            tell(waiting)
