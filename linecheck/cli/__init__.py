@@ -19,6 +19,7 @@ __all__ = ["cli", "main"]
 
 #: command -> (module, one-line help)
 COMMANDS = {
+    "archive": ("linecheck.cli.archive", "Say what captures are kept, remove what is past its time, verify."),
     "baseline": ("linecheck.cli.baseline", "Accept readings as what later firmware is compared with."),
     "compare": ("linecheck.cli.compare", "Hold runs and capture sets against each other."),
     "countersign": ("linecheck.cli.countersign", "Confirm or contradict a sign-off, as a second person."),

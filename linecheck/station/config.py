@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from linecheck.checks.base import Problem
 from linecheck.errors import Fault
 from linecheck.limits.header import NAME
+from linecheck.station.archive_config import ArchiveConfig
 from linecheck.station.gate_config import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.loop_config import LoopConfig
 from linecheck.station.outcome import Asset
@@ -222,9 +223,9 @@ class AssetConfig(_Calibrated):
 class RecordsConfig(_Table):
     """What is kept of a run, and where.
 
-    ``database`` is an SQLite file, ``captures`` says which captures to keep (``failed``: of every run that
-    does not pass), ``folder`` takes all other files. Both paths are relative to the folder that the command
-    is started in.
+    ``database`` is an SQLite file, ``captures`` says which captures to keep beside the other files (``failed``: of
+    every run that does not pass), where the station keeps no archive, ``folder`` takes all other files. Both paths
+    are relative to the folder that the command is started in.
     """
 
     database: Text = "results/linecheck.sqlite"
@@ -319,6 +320,13 @@ class StationConfig(_Table):
     sync: SyncConfig = SyncConfig()
     gate: GateConfig = GateConfig()
     loop: LoopConfig | None = None
+    archive: ArchiveConfig | None = None
+
+    @model_validator(mode="after")
+    def _kept_once(self) -> Self:
+        if self.archive is not None and self.records.captures != "none":
+            raise ValueError("[archive] says which captures are kept: leave records.captures out")
+        return self
 
     @model_validator(mode="after")
     def _good_or_bad(self) -> Self:

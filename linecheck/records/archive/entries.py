@@ -14,6 +14,7 @@ from __future__ import annotations
 import os
 import re
 import stat
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -54,12 +55,16 @@ Text = Annotated[str, Field(min_length=1, max_length=300)]
 
 @dataclass(frozen=True, slots=True)
 class KeptFile:
-    """A capture: the file in the run's folder, the object whose bytes it has, how many these are, and the check."""
+    """A capture: the file in the run's folder, the object whose bytes it has, how many these are, and the check.
+
+    ``samples_sha256`` is over the samples, as the log and baselines name captures.
+    """
 
     name: str
     object_name: str
     size_bytes: int
     check: str
+    samples_sha256: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +85,8 @@ class Entry:
     why : str
         Why it is kept.
     files : tuple of KeptFile
+    linked : bool
+        Whether the files are links to their objects; else each takes its room twice.
     """
 
     run_id: str
@@ -92,6 +99,7 @@ class Entry:
     started: datetime
     why: str
     files: tuple[KeptFile, ...]
+    linked: bool = True
 
     @property
     def kept_class(self) -> KeptClass:
@@ -104,9 +112,14 @@ class Entry:
         return {file.object_name: file.size_bytes for file in self.files}
 
     @property
+    def copied_bytes(self) -> int:
+        """Bytes that its files take beside its objects."""
+        return 0 if self.linked else sum(file.size_bytes for file in self.files)
+
+    @property
     def size_bytes(self) -> int:
-        """Bytes of its captures, each object once."""
-        return sum(self.objects.values())
+        """Bytes that it takes, where no other run has the same captures."""
+        return sum(self.objects.values()) + self.copied_bytes
 
 
 def kept_class(verdict: Verdict, purpose: Purpose) -> KeptClass:
@@ -144,6 +157,7 @@ class _File(BaseModel):
     object: Annotated[str, Field(pattern=rf"^{OBJECT_NAME.pattern}$")]
     bytes: Annotated[int, Field(ge=1, le=2**62)]
     check: Text
+    samples_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
 
 
 class _Stored(BaseModel):
@@ -160,6 +174,7 @@ class _Stored(BaseModel):
     station: Text | None
     started: Annotated[str, Field(max_length=40)]
     why: Annotated[str, Field(max_length=1000)]
+    linked: bool
     files: Annotated[tuple[_File, ...], Field(strict=False, min_length=1, max_length=1000)]
 
     @model_validator(mode="after")
@@ -187,8 +202,15 @@ def entry_bytes(entry: Entry) -> bytes:
         station=entry.station,
         started=utc_text(entry.started),
         why=entry.why,
+        linked=entry.linked,
         files=tuple(
-            _File(file=file.name, object=file.object_name, bytes=file.size_bytes, check=file.check)
+            _File(
+                file=file.name,
+                object=file.object_name,
+                bytes=file.size_bytes,
+                check=file.check,
+                samples_sha256=file.samples_sha256,
+            )
             for file in entry.files
         ),
     )
@@ -218,7 +240,11 @@ def read_entry(folder: Path) -> Entry:
         station=stored.station,
         started=datetime.fromisoformat(stored.started).astimezone(UTC),
         why=stored.why,
-        files=tuple(KeptFile(file.file, file.object, file.bytes, file.check) for file in stored.files),
+        files=tuple(
+            KeptFile(file.file, file.object, file.bytes, sys.intern(file.check), file.samples_sha256)
+            for file in stored.files
+        ),
+        linked=stored.linked,
     )
 
 

@@ -13,7 +13,7 @@ from typing import Final
 from linecheck.records.archive.entries import OBJECT_NAME
 from linecheck.station.durable_file import TEMPORARY_SUFFIX, make_folder, write_durably
 
-__all__ = ["ObjectStore", "file_sha256"]
+__all__ = ["ObjectStore", "can_link", "file_sha256"]
 
 #: What a disk without hard links answers, and one where a file has as many as it can.
 _NO_LINKS: Final = frozenset(
@@ -84,6 +84,25 @@ class ObjectStore:
             return sorted(path for path in self.folder.iterdir() if len(path.name) == 2 and path.is_dir())
         except FileNotFoundError:
             return []
+
+
+def can_link(file: Path) -> bool:
+    """Return whether the disk that a file is on has hard links.
+
+    Raises
+    ------
+    OSError
+        It is full, or the like.
+    """
+    link = file.with_name(f".{TEMPORARY_SUFFIX}")
+    try:
+        os.link(file, link)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        return False
+    link.unlink()
+    return True
 
 
 def is_object(path: Path, name: str) -> bool:

@@ -20,7 +20,7 @@ import contextlib
 import os
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -37,7 +37,7 @@ from linecheck.records.archive.entries import (
     run_folder_name,
 )
 from linecheck.records.archive.lock import exclusive
-from linecheck.records.archive.objects import ObjectStore
+from linecheck.records.archive.objects import ObjectStore, can_link
 from linecheck.records.archive.staging import Staging, sync_folder
 from linecheck.records.text import visible
 from linecheck.station.capture_set import INDEX_NAME, CaptureSetIndex
@@ -193,16 +193,18 @@ class Archive:
         for leftover in self.staging.abandoned():
             self.drop(leftover, None)
 
-    def drop(self, leftover: Path, referenced: set[str] | None) -> None:
+    def drop(self, leftover: Path, referenced: Container[str] | None) -> list[str]:
         """Remove a run that was moved below ``staging``, and those of its objects that no run has; the archive is held.
+
+        Returns the objects that are gone.
 
         Parameters
         ----------
         leftover : Path
-        referenced : set of str or None
+        referenced : container of str or None
             The objects of all runs, where they are known.
         """
-        staged = leftover / "set"
+        staged, gone = leftover / "set", []
         with contextlib.suppress(RecordError):
             names = [name for name in read_entry(staged).objects if self.objects.path(name).exists()]
             if names and referenced is None:
@@ -213,7 +215,9 @@ class Archive:
             for name in names:
                 if name not in (referenced or ()):
                     self.objects.path(name).unlink(missing_ok=True)
+                    gone.append(name)
         self.staging.remove(leftover, last=staged / ENTRY_NAME)
+        return gone
 
     def _listed_months(self) -> list[str]:
         try:
@@ -248,12 +252,14 @@ class Archive:
 def _described(run: RunOutcome, why: str, staged: Path, target: Path) -> Entry:
     """Return the entry of a run whose capture set was just written."""
     index = parse_model(read_toml(staged / INDEX_NAME), CaptureSetIndex, ())
+    samples = {check.check: check.capture_sha256 for check in run.checks}
     files = tuple(
         KeptFile(
             item.file,
             f"{item.sha256}{Path(item.file).suffix}",
             (staged / item.file).stat().st_size,
             item.key,
+            samples.get(item.key),
         )
         for item in index.capture
     )
@@ -270,4 +276,5 @@ def _described(run: RunOutcome, why: str, staged: Path, target: Path) -> Entry:
         started=run.started.astimezone(UTC),
         why=why,
         files=files,
+        linked=can_link(staged / files[0].name),
     )

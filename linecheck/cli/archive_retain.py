@@ -1,0 +1,125 @@
+"""``linecheck archive retain``: remove captures that are past their time, or that there is no room for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from linecheck.cli.archive_options import Meant, counted, meant_archive, size_text, station_option
+from linecheck.cli.telling import tell
+from linecheck.errors import ExitStatus, RecordError
+
+if TYPE_CHECKING:
+    from linecheck.records.archive import Scan
+    from linecheck.records.archive.removal import Removed
+    from linecheck.records.archive.retention import Removal, Retention
+
+__all__ = ["retain_command"]
+
+#: So many runs are listed one by one.
+MOST_LISTED = 100_000
+
+
+@click.command("retain")
+@station_option
+@click.option("--dry-run", is_flag=True, help="Say what would be removed, and remove nothing.")
+@click.option(
+    "--limit",
+    type=click.IntRange(0, MOST_LISTED),
+    default=20,
+    show_default=True,
+    help="List at most so many runs.",
+)
+def retain_command(station_path: str, dry_run: bool, limit: int) -> None:
+    """Remove the captures that are past their time, or that there is no room for, as the station's [archive] says.
+
+    What is removed is stated in the station's log before it is, run by run with its objects; the records of the runs
+    stay, and still say the hash of every capture. Stations may test meanwhile.
+
+    Exit status: 0 all that is due was removed (or nothing is), 2 a wrong command or file, 3 something could not be.
+    """
+    from linecheck.records.archive.named import named_runs
+    from linecheck.records.archive.removal import refuse_damaged
+    from linecheck.records.archive.retention import removals, retention
+    from linecheck.records.archive.room import disk_of
+
+    meant = meant_archive(station_path)
+    scan = meant.archive.scan()
+    refuse_damaged(scan)
+    now = datetime.now(UTC)
+    with ExitStack() as stack:
+        named = named_runs(scan.entries, meant.log(stack), meant.policy.baselines)
+    policy = retention(meant.policy, named, disk_of(meant.archive.folder).free_bytes)
+    due = removals(scan.entries, policy, now)
+    _warn_of_clock(scan, now)
+    _show_due(due, limit)
+    if dry_run:
+        click.echo("nothing was removed (--dry-run)")
+        return
+    if not meant.archive.folder.exists():
+        return
+    removed = _removed(meant, scan, due, policy)
+    for failure in removed.failed:
+        tell(failure)
+    freed = size_text(removed.size_bytes)
+    click.echo(f"removed {counted(removed.runs, 'run')}, {counted(removed.objects, 'object')}, {freed}")
+    click.get_current_context().exit(ExitStatus.INVALID if removed.failed else ExitStatus.PASS)
+
+
+def _removed(meant: Meant, scan: Scan, due: Sequence[Removal], policy: Retention) -> Removed:
+    """Remove what is due, each batch stated in the log before."""
+    from linecheck.records.archive.removal import CAPTURES_REMOVED, remove
+    from linecheck.records.log import Log
+
+    with ExitStack() as stack:
+        opened: list[Log] = []
+
+        def state(content: Mapping[str, Any]) -> None:
+            if not opened:
+                opened.append(stack.enter_context(Log(meant.station.records.database)))
+            try:
+                opened[0].state(CAPTURES_REMOVED, meant.station.station, content)
+            except RecordError as error:
+                raise RecordError(f"{error}. No more captures were removed") from error
+
+        return remove(meant.archive, scan, due, policy, state)
+
+
+def _warn_of_clock(scan: Scan, now: datetime) -> None:
+    newest = max((entry.started for entry in scan.entries), default=now)
+    if newest > now:
+        tell(
+            f"the newest run of the archive is from {newest:%Y-%m-%d %H:%M} UTC, after the time of this computer: put "
+            "the clock right. Nothing is removed too early by that"
+        )
+
+
+def _show_due(due: Sequence[Removal], limit: int) -> None:
+    from linecheck.cli.tables import print_table
+
+    if not due:
+        click.echo("nothing is due to be removed")
+        return
+    rows = [
+        (
+            removal.entry.run_id[:8],
+            f"{removal.entry.started:%Y-%m-%d %H:%M}",
+            removal.entry.serial,
+            removal.entry.kept_class,
+            size_text(removal.freed_bytes),
+            removal.why,
+        )
+        for removal in due[:limit]
+    ]
+    if rows:
+        print_table(("run", "started (UTC)", "serial", "class", "frees", "why"), rows, right=(4,))
+    if len(due) > limit:
+        click.echo(f"and {len(due) - limit} more (--limit)")
+    for why, runs in Counter(removal.why for removal in due).items():
+        freed = sum(removal.freed_bytes for removal in due if removal.why == why)
+        click.echo(f"{counted(runs, 'run')}, {size_text(freed)}: {why}")
