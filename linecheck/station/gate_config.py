@@ -123,7 +123,8 @@ class GateConfig(_Table):
     outside : {"refuse", "invalid"}
         ``refuse``: no unit is tested. ``invalid``: it is, and every run is marked invalid.
     lock_after : int
-        So many units in a row that fail grossly and alike look like a fault of the station; 0 never locks.
+        So many units in a row that fail grossly and alike look like a fault of the station; 0 never locks. Without a
+        golden unit and a loop nothing could unlock a station, and it never locks.
     """
 
     outside: Literal["refuse", "invalid"] = "refuse"

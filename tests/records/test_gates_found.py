@@ -1,18 +1,23 @@
 """Gates, lock and history as a log has them: found by indexes, from nothing but the log."""
 
+import contextlib
+import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
+from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log
+from linecheck.records.log import Log, Statement
 from linecheck.records.trust import found
 from linecheck.records.trust.gatekeeper import CODE, SOFTWARE, Gatekeeper
 from linecheck.records.trust.gates import State
-from linecheck.records.trust.said import GATE, about, circumstances
+from linecheck.records.trust.said import GATE, about, circumstances, read_result
 from linecheck.station.config import Station, StationConfig
 from linecheck.station.gate_config import ChallengeConfig, ChallengeUnit, GateConfig, GoldenConfig
 from linecheck.station.loop_config import LoopConfig
@@ -306,6 +311,48 @@ def test_no_lock_where_nothing_could_open_it(log):
         log.append(dead(serial))
     admission = Gatekeeper(log, plain, LIMITS).admission("PR3-000004")
     assert (admission.refusal, admission.problems, admission.gates) == (None, (), {})
+
+
+def changed(path, query):
+    with contextlib.closing(sqlite3.connect(path)) as database, database:
+        database.execute("DROP TRIGGER IF EXISTS statement_keeps_on_update")
+        database.execute(query)
+
+
+def test_a_result_that_was_changed_lets_nobody_in(log, tmp_path):
+    station = made_station()
+    met(log, station, met=False)
+    changed(
+        tmp_path / "log.sqlite",
+        """UPDATE statement SET content = replace(content, '"met":false', '"met":true')""",
+    )
+    with pytest.raises(RecordError, match="has been changed since it was stored"):
+        Gatekeeper(log, station, LIMITS).admission("PR3-000001")
+    changed(tmp_path / "log.sqlite", "UPDATE statement SET content = 'gone'")
+    with pytest.raises(RecordError, match="run `linecheck log verify`"):
+        Gatekeeper(log, station, LIMITS).admission("PR3-000001")
+
+
+PLAIN = st.recursive(
+    st.one_of(st.none(), st.booleans(), st.integers(-9, 9), st.text(max_size=8)),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=3),
+        st.dictionaries(
+            st.sampled_from(("met", "verdict", "reasons", "serial", "steps", "circumstances")),
+            inner,
+            max_size=6,
+        ),
+    ),
+    max_leaves=12,
+)
+
+
+@given(PLAIN, st.sampled_from(("gate", "self_check")), st.text(max_size=30))
+def test_whatever_a_statement_holds_it_is_met_only_where_it_says_so(content, kind, recorded):
+    said = content if isinstance(content, dict) else {}
+    result = read_result(Statement(1, "", recorded, kind, "x", said))
+    assert result.met == (said.get("met") is True if kind == "gate" else said.get("verdict") == "met")
+    assert all(isinstance(reason, str) for reason in result.reasons)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,9 @@ kind              subject                                content
 ================  =====================================  ==============================
 signoff           digest of the comparison               :func:`~linecheck.records.signoff.signed_content`
 countersignature  hash of the sign-off's record          signature, number and hash of the sign-off
+gate              station, gate, model and serial        :func:`~linecheck.records.trust.said.gate_content`
+golden_reference  the same                               :func:`~linecheck.records.trust.said.reference_content`
+self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
 ================  =====================================  ==============================
 """
 

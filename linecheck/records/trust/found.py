@@ -21,7 +21,9 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
+from linecheck.records.log.chain import statement_hash
 from linecheck.records.log.fetch import has_column, has_table
 from linecheck.records.log.schema import run, statement
 from linecheck.records.log.stored import Statement
@@ -48,16 +50,14 @@ _NEWEST: Final = 16
 #: Runs of a golden unit whose readings are looked at for a drift.
 MOST_GOLDEN: Final = 200
 
+_COLUMNS: Final = ", ".join(column.name for column in statement.columns)
 NEWEST_STATEMENT: Final = (
-    "SELECT sequence, record_hash, recorded, kind, subject, content FROM statement "
-    "WHERE kind = ? AND subject = ? ORDER BY sequence DESC LIMIT 1"
+    f"SELECT {_COLUMNS} FROM statement WHERE kind = ? AND subject = ? ORDER BY sequence DESC LIMIT 1"
 )
 _NEWEST_OF_EACH: Final = (
     "SELECT max(sequence) FROM statement WHERE kind = ? AND subject >= ? AND subject < ? GROUP BY subject"
 )
-_STATEMENT: Final = (
-    "SELECT sequence, record_hash, recorded, kind, subject, content FROM statement WHERE sequence = ?"
-)
+_STATEMENT: Final = f"SELECT {_COLUMNS} FROM statement WHERE sequence = ?"
 #: By time; where so many records of a clock that was wrong stand before, by number.
 LATEST_RUN: Final = (
     "SELECT max(recorded) FROM (SELECT recorded, sequence FROM run ORDER BY recorded DESC LIMIT 500) "
@@ -211,5 +211,25 @@ def _is_gross(
 
 
 def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
-    content = json.loads(row[5])
-    return Statement(row[0], row[1], row[2], row[3], row[4], content if isinstance(content, dict) else {})
+    """Return a statement that is as it was stored.
+
+    Raises
+    ------
+    RecordError
+        It is not: a gate that was not met must not become one that was.
+    """
+    found = dict(zip((column.name for column in statement.columns), row, strict=True))
+    if statement_hash(found) != found["record_hash"]:
+        raise RecordError(
+            f"record {found['sequence']}, by which the station may judge units or not, has been changed since it was "
+            "stored: run `linecheck log verify`, and find out who changed it"
+        )
+    content = json.loads(found["content"])
+    return Statement(
+        sequence=found["sequence"],
+        record_hash=found["record_hash"],
+        recorded=found["recorded"],
+        kind=found["kind"],
+        subject=found["subject"],
+        content=content if isinstance(content, dict) else {},
+    )
