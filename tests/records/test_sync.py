@@ -186,7 +186,7 @@ def test_what_two_send_at_once_is_there_once(path, url, monkeypatch):
     for sender in senders:
         sender.join()
     assert sum(pushed.runs for pushed in results) == 12
-    assert {pushed.head.sequence for pushed in results} == {16}
+    assert {(pushed.head.sequence, pushed.again) for pushed in results} == {(16, 0)}
     assert same_rows(path, url) == 12
 
 

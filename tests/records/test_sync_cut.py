@@ -279,3 +279,24 @@ def test_what_is_no_utf_8_in_a_log_comes_back_as_it_is(path, url):
             "SELECT subject FROM linecheck.statement WHERE record_hash = %s", (row["record_hash"],)
         ).fetchone()
     assert subject == "\x10dcff\x100000A\x10dced\x10dca0\x10dc80"
+
+
+def test_a_server_that_loses_records_while_it_is_sent_more_is_noticed(path, url, postgres, monkeypatch):
+    monkeypatch.setattr("linecheck.records.sync.push.batches", partial(batches, most_rows=8))
+    made_log(path, runs=4, statements=0)
+    database = url.rpartition("/")[2]
+
+    def lose(head):
+        if head.sequence == 2:
+            postgres.execute(
+                "SET session_replication_role = replica; DELETE FROM linecheck.run WHERE sequence = 2", database
+            )
+
+    with LocalLog(path) as log, pytest.raises(ServerError, match="the server has lost records"):
+        push(log, Target.parsed(url), progress=lose)
+    postgres.execute("SET session_replication_role = replica; DELETE FROM linecheck.run_check", database)
+    for table in ("reading", "curve"):
+        postgres.execute(f"SET session_replication_role = replica; DELETE FROM linecheck.{table}", database)
+    postgres.execute("SET session_replication_role = replica; DELETE FROM linecheck.run", database)
+    assert sent(path, url).again == 2
+    same_rows(path, url)

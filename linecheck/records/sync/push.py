@@ -55,7 +55,6 @@ def push(
     target: Target,
     *,
     progress: Callable[[Head], None] | None = None,
-    stopped: Callable[[], bool] | None = None,
 ) -> Pushed:
     """Send what the server does not have.
 
@@ -65,8 +64,6 @@ def push(
     target : Target
     progress : callable, optional
         Called with the last record that was acknowledged, once a batch.
-    stopped : callable, optional
-        Asked between batches whether to leave the rest.
 
     Raises
     ------
@@ -75,7 +72,8 @@ def push(
     RecordError
         The log does not verify, or is no continuation of what the server has.
     """
-    chain = log.chain()
+    # In this order: what was acknowledged before it is asked, the server has, unless it has lost it.
+    chain, noted = log.chain(), log.acknowledged(target)
     with connected(target) as connection, Patience(connection, PATIENCE_SECONDS) as patience:
         migrate(connection)
         if chain is None:
@@ -88,7 +86,7 @@ def push(
             if progress is not None:
                 progress(last)
 
-        return _Sending(log, target, connection, chain).all_after(head, acknowledged, stopped)
+        return _Sending(log, target, connection, chain).all_after(head, noted, acknowledged)
 
 
 def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
@@ -131,16 +129,11 @@ class _Sending:
         self.host = platform.node() or "unknown"
         self.runs = self.statements = 0
 
-    def all_after(
-        self, head: Head, acknowledged: Callable[[Head], None], stopped: Callable[[], bool] | None
-    ) -> Pushed:
-        noted = self.log.acknowledged(self.target)
+    def all_after(self, head: Head, noted: Head, acknowledged: Callable[[Head], None]) -> Pushed:
         if noted != head:
             self.log.note(self.target, head)
         again = max(0, noted.sequence - head.sequence)
         for batch in batches(self.log, head):
-            if stopped is not None and stopped():
-                break
             head = self._add(batch)
             # Only now is the batch committed, and may be noted as sent.
             self.log.note(self.target, head)
@@ -175,7 +168,7 @@ class _Sending:
         there = stored.head(self.connection, self.chain)
         if there == batch.before:
             return batch
-        if there.sequence < batch.before.sequence:
+        if there.sequence <= batch.before.sequence:
             raise ServerError(
                 f"{self.target}: the server has lost records since it acknowledged them: is it being restored? "
                 "What is missing there is sent again"
