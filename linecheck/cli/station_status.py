@@ -65,20 +65,19 @@ def _log(stack: ExitStack, station: Station) -> LogReader | None:
 def _show_gates(standing: Standing) -> None:
     from linecheck.cli.tables import print_table
 
-    states = (*standing.gates, *standing.beside)
-    if not states:
+    if not standing.gates:
         click.echo(
             "this station has no gates: neither [golden] nor [challenge] nor a self-check is asked for"
         )
         return
     headings = ("gate", "state", "unit", "since (UTC)", "holds until (UTC)", "record")
-    print_table(headings, [_gate_row(state) for state in states], right=(5,))
+    print_table(headings, [_gate_row(state) for state in standing.gates], right=(5,))
     click.echo()
 
 
 def _gate_row(state: GateState) -> tuple[str, ...]:
     return (
-        state.gate,
+        state.name,
         state.state.value.upper() if not state.is_met else state.state.value,
         state.about or "–",
         _time(state.since),
@@ -120,12 +119,8 @@ def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) ->
     from linecheck.cli.tables import one_line
 
     click.echo("● units may be judged" if may else "✖ units may not be judged")
-    told = [f"the station is locked: {standing.lock.why}"] if standing.lock.locked else []
-    told += [
-        f"{state.gate} is {state.state.value}: {state.why} ({state.action})"
-        for state in standing.gates
-        if not state.is_met
-    ]
+    told = [standing.locked_why] if standing.lock.locked else []
+    told += [state.words for state in standing.gates if not state.is_met]
     for line in (*told, *(problem.message for problem in overdue)):
         click.echo(f"  - {one_line(line)}")
 

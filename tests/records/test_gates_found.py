@@ -187,8 +187,8 @@ def test_runs_are_marked_where_the_config_says_so(log):
     assert made_run(problems=admission.problems).verdict is Verdict.INVALID
 
 
-def test_a_self_check_that_the_log_has_unlocks_and_is_told(log):
-    station = made_station()
+def test_a_self_check_unlocks_and_is_told(log):
+    station = made_station(loop=LoopConfig(kind="digital"))
     met(log, station)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
         log.append(dead(serial))
@@ -205,7 +205,7 @@ def test_a_self_check_that_the_log_has_unlocks_and_is_told(log):
     assert standing.record()["self_check"] == {
         "state": "met",
         "record": head.sequence,
-        "since": standing.beside[0].since.isoformat().replace("+00:00", "Z"),
+        "since": standing.gates[0].since.isoformat().replace("+00:00", "Z"),
     }
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -44,11 +44,12 @@ _CHECK: Final = "run `linecheck station check`"
 
 @dataclass(frozen=True)
 class Standing:
-    """The state of every gate that the config asks for, in its order; of the lock; and of what it does not ask for."""
+    """The state of every gate that the config asks for, in its order, and of the lock."""
 
     gates: tuple[GateState, ...] = ()
     lock: LockState = field(default_factory=LockState)
-    beside: tuple[GateState, ...] = ()
+    #: What unlocks the station: commands.
+    unlocked_by: tuple[str, ...] = ()
 
     @property
     def may_judge(self) -> bool:
@@ -58,11 +59,14 @@ class Standing:
     @property
     def why(self) -> str:
         """What keeps the station from judging units, in plain words; empty where nothing does."""
-        told = []
-        if self.lock.locked:
-            told.append(f"the station is locked: {self.lock.why}. Then {_CHECK[4:]} or {_GOLDEN[4:]}")
-        words = in_words(self.gates)
-        return "; ".join([*told, words] if words else told)
+        return "; ".join(told for told in (self.locked_why, in_words(self.gates)) if told)
+
+    @property
+    def locked_why(self) -> str:
+        """Why the station is locked, and what unlocks it; empty where it is not."""
+        if not self.lock.locked:
+            return ""
+        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)}"
 
     def record(self) -> dict[str, Any]:
         """Return what a run's record says of it, as plain data."""
@@ -75,7 +79,7 @@ class Standing:
                 unit=state.about or None,
                 why=state.why or None,
             )
-            for state in (*self.gates, *self.beside)
+            for state in self.gates
         }
         if self.lock.locked:
             told["lock"] = _plain(state="locked", since=self.lock.since, why=self.lock.why)
@@ -143,13 +147,12 @@ class Gatekeeper:
             states = [
                 gate_state(asked, list(self._results(connection, asked, when)), when) for asked in self._asked
             ]
-            beside = list(self._beside(connection, when))
-            cleared = _cleared((*states, *beside))
-            count = config.gate.lock_after if self._can_be_unlocked() else 0
+            cleared = _cleared(states)
+            count = config.gate.lock_after if any(self._unlocking()) else 0
             lock = _lock(connection, config.station, count, cleared) if count else LockState()
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
-        return Standing(tuple(states), lock, tuple(beside))
+        return Standing(tuple(states), lock, tuple(self._unlocking()))
 
     def admission(self, serial: str, now: datetime | None = None) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station."""
@@ -174,8 +177,12 @@ class Gatekeeper:
                 return f"{serial} is known to be bad and judges the station: {_CHALLENGE}"
         return None
 
-    def _can_be_unlocked(self) -> bool:
-        return self._station.config.golden is not None or self_check_hours(self._station) is not None
+    def _unlocking(self) -> Iterator[str]:
+        """Yield what could unlock the station."""
+        if self_check_hours(self._station) is not None:
+            yield _CHECK
+        if self._station.config.golden is not None:
+            yield _GOLDEN
 
     def _gates(self) -> Iterator[Asked]:
         """Yield what the config asks for."""
@@ -218,18 +225,6 @@ class Gatekeeper:
             subject = about(station, gate, self._limits.model, serial)
             yield from self._read(connection, found.newest_statement(connection, GATE, subject), now)
 
-    def _beside(self, connection: Connection, now: datetime) -> Iterator[GateState]:
-        """Yield the state of a self-check that nobody asks for, where there is one: it may unlock the station."""
-        if self_check_hours(self._station) is not None:
-            return
-        statement = found.newest_statement(connection, SELF_CHECK, self._station.config.station)
-        if statement is not None:
-            result = read_result(statement)
-            state = State.MET if result.met else State.NOT_MET
-            yield GateState(
-                SELF_CHECK, state, "; ".join(result.reasons), _CHECK, result.sequence, result.recorded
-            )
-
     def _read(self, connection: Connection, statement: Statement | None, now: datetime) -> Iterator[Result]:
         if statement is None:
             return
@@ -257,7 +252,7 @@ def self_check_hours(station: Station) -> float | None:
     return loop.every_hours if loop.every_hours is not None else math.inf
 
 
-def _cleared(states: tuple[GateState, ...]) -> int:
+def _cleared(states: Iterable[GateState]) -> int:
     """Return the newest record by which the station has shown that it is sound; 0 where there is none."""
     sound = [
         state.record or 0

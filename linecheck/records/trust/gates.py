@@ -8,7 +8,8 @@
 ==========================  =============================================================
 
 The newest result counts, by its number in the log and not by its time. It holds while it is young enough and while
-station config, limit file and software are those of the day; anything else makes the gate due.
+station config (with its assets), limit file and software are those of the day; any change of them makes the gate due. A
+self-check plays no limit file and does not rest on one.
 
 How old a result is cannot be read off one clock: a wall clock can be set back. Its age is the longest that anything
 says: the clock now, the times of the records that came after it, and what this program has seen pass since. A result
@@ -33,7 +34,6 @@ _CHANGED: Final = {
     "station_config": "the station config has changed",
     "limits": "the limit file has changed",
     "software": "linecheck is another version",
-    "assets": "the station's assets have changed",
 }
 
 
@@ -147,6 +147,17 @@ class GateState:
         """Whether it lets a unit in."""
         return self.state is State.MET
 
+    @property
+    def name(self) -> str:
+        """The gate as people call it."""
+        return self.gate.replace("_", "-")
+
+    @property
+    def words(self) -> str:
+        """The state, why, and what to do, in a sentence."""
+        about = f" {self.about}" if self.about else ""
+        return f"{self.name}{about} is {self.state.value}: {self.why} ({self.action})"
+
 
 def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateState:
     """Return the state of a gate.
@@ -176,12 +187,7 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
 
 def in_words(states: Sequence[GateState]) -> str:
     """Return what keeps the station from judging units, in a sentence each; empty where nothing does."""
-    return "; ".join(f"{_named(state)}: {state.why} ({state.action})" for state in states if not state.is_met)
-
-
-def _named(state: GateState) -> str:
-    about = f" {state.about}" if state.about else ""
-    return f"{state.gate.replace('_', '-')}{about} is {state.state.value}"
+    return "; ".join(state.words for state in states if not state.is_met)
 
 
 def _newest_of_each(asked: Asked, results: Iterable[Result]) -> list[Result]:
