@@ -338,13 +338,6 @@ def _response(loop: _Loop) -> list[Step]:
     )
     return [
         loop.step(
-            "flatness",
-            flat,
-            f"the response is flat within {limits.flatness_db:g} dB",
-            f"the response moves by {_highest(flat):.2f} dB in the band",
-            cure="Switch off tone controls, equalisers and loudness of the sound device.",
-        ),
-        loop.step(
             "edge",
             edge,
             f"the response reaches {limits.edge_share:g} of the rate",
@@ -359,6 +352,13 @@ def _response(loop: _Loop) -> list[Step]:
             f"what comes back between many tones reaches {_highest(images):.1f} dB at {place:.0f} Hz: images of a rate "
             "converter, or distortion",
             cure=cure,
+        ),
+        loop.step(
+            "flatness",
+            flat,
+            f"the response is flat within {limits.flatness_db:g} dB",
+            f"the response moves by {_highest(flat):.2f} dB in the band",
+            cure="Switch off tone controls, equalisers and loudness of the sound device.",
         ),
     ]
 

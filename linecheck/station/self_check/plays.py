@@ -18,6 +18,7 @@ from linecheck.limits.model import Check
 from linecheck.station.config import StationConfig
 from linecheck.station.loop_config import LoopConfig
 from linecheck.station.self_check.probe import probe_values
+from linecheck.station.self_check.settled_tone import SETTLED_TONE
 from linecheck.station.self_check.to_edge import TO_EDGE
 from linecheck.station.self_check.words import random_words
 
@@ -164,7 +165,7 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
     flat = (path.loop.limits.flat_hz[0], min(path.loop.limits.flat_hz[1], 0.4 * path.lower_rate_hz))
     asked: list[tuple[str, CheckKind, dict[str, Any], dict[str, Any]]] = [
         ("wiring", known["wiring"], {"seconds": 0.4, "level_dbfs": -20.0}, {}),
-        ("tone", known["tone"], {"seconds": 0.7, "level_dbfs": tone_dbfs}, {"band_hz": band}),
+        ("tone", SETTLED_TONE, {"seconds": 0.7, "level_dbfs": tone_dbfs}, {"band_hz": band}),
         ("quiet", known["quiet"], {"seconds": 1.0, "dither": True}, {"band_hz": band}),
         ("to_edge", TO_EDGE, {"seconds": 1.0, "level_dbfs": -20.0}, {"band_hz": flat}),
     ]
