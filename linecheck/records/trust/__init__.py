@@ -4,8 +4,10 @@
 :mod:`.gates`                   whether each gate is met, from its results and the time alone
 :mod:`.lock`                    whether units in a row fail as only a station makes them fail
 :mod:`.golden`                  a known unit held against its own history
+:mod:`.margins`                 by how much it may differ
 :mod:`.drift`                   where that unit, or the station, is slowly going
 :mod:`.challenge`               whether a unit that is known to be bad was found out, and why
+:mod:`.judge`                   judging the station by a run of such a unit, stated before it is shown
 :mod:`.said`                    what is stated of all that in the log
 :mod:`.found`                   what the log knows of it, found quickly in a log of any length
 :class:`.gatekeeper.Gatekeeper` all of it before a unit is tested

@@ -4,8 +4,8 @@
 :func:`newest_statement`        the newest of a kind about one subject
 :func:`newest_of_each`          the newest of a kind about each subject that begins alike
 :func:`latest_time`             the latest time that any record after one names
-:func:`newest_runs`             the newest runs of a station, of any model
-:func:`units_in_a_row`          the newest runs of one model, with what failed grossly
+:func:`newest_units`            the newest runs of units at a station, of any model
+:func:`units_in_a_row`          those of one model, with what failed grossly
 :func:`standing_lock`           the lock that a run found as it began
 :func:`golden_values`           what a golden unit's readings were, run by run
 ==============================  =================================================================
@@ -14,10 +14,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from sqlalchemy import Connection
 
@@ -35,18 +35,18 @@ from linecheck.records.wording import subject
 __all__ = [
     "MOST_LOOKED_AT",
     "GoldenValue",
+    "StoredUnit",
     "golden_values",
     "latest_time",
     "newest_of_each",
-    "newest_runs",
     "newest_statement",
+    "newest_units",
     "standing_lock",
     "units_in_a_row",
 ]
 
-#: No more of the newest runs than this are looked at, whatever units are tested again and again.
+#: No more of the newest runs of a station than this are looked at: a run says of itself whether it found a lock.
 MOST_LOOKED_AT: Final = 100
-_NEWEST: Final = 16
 #: Runs of a golden unit whose readings are looked at for a drift.
 MOST_GOLDEN: Final = 200
 
@@ -68,10 +68,12 @@ LATEST_OF_NEWEST: Final = (
     "(SELECT recorded FROM run WHERE sequence > ? ORDER BY sequence DESC LIMIT 5000)"
 )
 LATEST_STATEMENT: Final = "SELECT max(recorded) FROM statement WHERE sequence > ?"
-NEWEST_RUNS: Final = "SELECT sequence, model, purpose, station FROM run ORDER BY sequence DESC LIMIT ?"
-RUNS_OF_MODEL: Final = (
-    "SELECT sequence, serial, verdict, purpose, station FROM run "
-    "WHERE model = ? AND sequence > ? AND sequence < ? ORDER BY sequence DESC LIMIT ?"
+#: A log may be that of several nests, of which one has rested for long.
+NEWEST_UNITS: Final = (
+    "SELECT sequence, model, serial, verdict FROM "
+    "(SELECT sequence, model, serial, verdict, purpose, station FROM run INDEXED BY run_by_facts "
+    "WHERE sequence > ? ORDER BY sequence DESC LIMIT 20000) "
+    "WHERE station = ? AND (purpose IS NULL OR purpose = 'unit') LIMIT ?"
 )
 PROBLEMS: Final = "SELECT check_name, channel, code FROM problem WHERE sequence = ? AND blocks = 1"
 FAILED_READINGS: Final = (
@@ -106,6 +108,15 @@ class GoldenValue:
     stimulus_sha256: str | None
 
 
+class StoredUnit(NamedTuple):
+    """What the log's narrow index says of a run of a unit."""
+
+    sequence: int
+    model: str
+    serial: str
+    verdict: str
+
+
 def newest_statement(connection: Connection, kind: str, about: str) -> Statement | None:
     """Return the newest statement of a kind about one subject; None where there is none."""
     if not has_table(connection, statement):
@@ -134,29 +145,17 @@ def latest_time(connection: Connection, sequence: int) -> datetime | None:
     return max((time for (text,) in found if (time := read_time(text)) is not None), default=None)
 
 
-def newest_runs(connection: Connection, station: str) -> list[tuple[int, str]]:
-    """Return number and model of the newest runs of units at a station, the newest first."""
+def newest_units(connection: Connection, station: str, after: int) -> list[StoredUnit]:
+    """Return the newest runs of units at a station, of any model, after a record; the newest first."""
     if not has_column(connection, run, "purpose"):
         return []
-    rows = _rows(connection, NEWEST_RUNS, _NEWEST)
-    ours = encodable(station)
-    return [(row[0], row[1]) for row in rows if row[2] in (None, "unit") and row[3] == ours]
+    rows = _rows(connection, NEWEST_UNITS, after, encodable(station), MOST_LOOKED_AT)
+    return [StoredUnit(*row) for row in rows]
 
 
-def units_in_a_row(connection: Connection, model: str, station: str, after: int) -> Iterator[UnitRun]:
-    """Yield the newest runs of units of a model at a station, the newest first, no further back than a record.
-
-    What failed is looked up as each is asked for.
-    """
-    before, ours = 2**62, encodable(station)
-    for _ in range(MOST_LOOKED_AT // _NEWEST):
-        rows = _rows(connection, RUNS_OF_MODEL, model, after, before, _NEWEST)
-        for sequence, serial, verdict, purpose, where in rows:
-            if purpose in (None, "unit") and where == ours:
-                yield _unit_run(connection, sequence, serial, Verdict(verdict))
-        if len(rows) < _NEWEST:
-            return
-        before = rows[-1][0]
+def units_in_a_row(connection: Connection, units: Iterable[StoredUnit], model: str) -> Iterator[UnitRun]:
+    """Yield the runs of one model with what failed grossly in each, which is looked up as it is asked for."""
+    return (_unit_run(connection, unit) for unit in units if unit.model == model)
 
 
 def standing_lock(connection: Connection, sequence: int) -> LockState:
@@ -185,7 +184,8 @@ def _rows(connection: Connection, query: str, *values: Any) -> list[Any]:  # noq
     return [] if plain is None else plain.execute(query, values).fetchall()
 
 
-def _unit_run(connection: Connection, sequence: int, serial: str, verdict: Verdict) -> UnitRun:
+def _unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:
+    sequence, serial, verdict = unit.sequence, unit.serial, Verdict(unit.verdict)
     if verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.ABORTED):
         return UnitRun(sequence, serial, verdict)
     gross = set()

@@ -270,13 +270,13 @@ def _sound(connection: Connection, station: str) -> int:
 
 def _lock(connection: Connection, station: str, count: int, cleared: int) -> LockState:
     """Return whether the station is locked: as its newest run found it, or by the newest units of any model."""
-    runs = found.newest_runs(connection, station)
-    if runs:
-        lock = found.standing_lock(connection, runs[0][0])
+    units = found.newest_units(connection, station, cleared)
+    if units:
+        lock = found.standing_lock(connection, units[0].sequence)
         if lock.since is not None and lock.since > cleared:
             return lock
-    for model in dict.fromkeys(model for _, model in runs):
-        state = lock_state(found.units_in_a_row(connection, model, station, cleared), count, cleared=cleared)
+    for model in dict.fromkeys(unit.model for unit in units):
+        state = lock_state(found.units_in_a_row(connection, units, model), count, cleared=cleared)
         if state.locked:
             return state
     return LockState()
