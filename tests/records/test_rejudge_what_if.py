@@ -1,12 +1,14 @@
+import random
 import sqlite3
 import tempfile
+from collections import Counter
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from made_runs import made_check, made_curve, made_reading, made_run
 from small_run import small_check, small_limits
@@ -47,82 +49,83 @@ def everything(path, limits, runs=RunFilter(), **changes):  # noqa: B008 - it ne
     return what_if(path, [limits], runs, Wanted(hear, **changes), batch=3), told
 
 
-# What a mask of tests judges by: few values, so that readings often lie on a limit.
-STEPS = st.integers(-3, 3).map(float)
-LIMIT = st.one_of(st.none(), STEPS)
-CURVE_LIMIT = st.one_of(
-    LIMIT, st.sampled_from([((20.0, -1.0), (20000.0, 1.0)), ((100.0, 0.0), (1000.0, 2.0))])
-)
+class Maker:
+    """Makes up limit files and runs, from a seed: most of a run is in order, and anything may be odd."""
 
+    def __init__(self, seed):
+        self.random = random.Random(seed)
 
-def masks(limit):
-    bounds = st.builds(Bounds, limit, limit)
-    return st.builds(Mask, bounds, st.one_of(st.none(), bounds))
+    def seldom(self, one_in=8):
+        return self.random.randrange(one_in) == 0
 
+    def value(self):
+        """Return a value that most masks pass, or one that often lies on a limit, or a guarded one."""
+        return self.random.choice([0.0] * 24 + [0.5, -0.5, 1.0, -1.0, 1.5, -1.5, 2.0, -2.0, 3.0, -3.0])
 
-MASKED = st.fixed_dictionaries(
-    {}, optional={**{name: masks(LIMIT) for name in METRICS}, "spectrum": masks(CURVE_LIMIT)}
-)
+    def bounds(self, *more):
+        lower = self.random.choice([None, -0.5, -1.0, -1.0, -2.0, *more])
+        upper = self.random.choice([None, 0.5, 1.0, 1.0, 2.0, *more])
+        return Bounds(lower, upper)
 
-
-@st.composite
-def limit_files(draw):
-    """Return a limit file with some of the checks; their stimulus now and then is another."""
-    names = draw(st.lists(st.sampled_from(NAMES), min_size=1, unique=True))
-    checks = [
-        small_check(name, "tone", draw(MASKED), frequency_hz=draw(st.sampled_from([997.0] * 5 + [1009.0])))
-        for name in names
-    ]
-    return replace(small_limits(*checks), decision=draw(st.sampled_from(["simple", "guarded"])))
-
-
-CHANNEL = st.sampled_from([*CHANNELS, None])
-READING = st.builds(
-    Reading,
-    st.sampled_from(METRICS),
-    CHANNEL,
-    st.one_of(st.none(), STEPS),
-    st.just("dB"),
-    st.sampled_from([None, 0.0, 0.5, 1.0]),
-    st.booleans(),
-)
-
-
-@st.composite
-def curves(draw):
-    x = np.array(draw(st.sampled_from(GRIDS)))
-    y = np.array(draw(st.lists(STEPS, min_size=len(x), max_size=len(x))))
-    uncertainty = draw(st.sampled_from([None, 0.0, 0.5]))
-    spread = None if uncertainty is None else np.full(len(x), uncertainty)
-    return Curve("spectrum", draw(CHANNEL), x, "Hz", y, "dB", draw(st.sampled_from([None, 5.0])), spread)
-
-
-PROBLEM = st.builds(Problem, st.just("dropout"), st.just("it broke off"), CHANNEL, st.booleans())
-
-
-@st.composite
-def runs(draw, limits):
-    """Return a run as it is recorded: some checks measured, some not, with problems, now and then aborted."""
-    checks, missing = [], []
-    for check in limits.checks:
-        if draw(st.integers(0, 5)) == 0:
-            missing.append(check.name)
-            continue
-        problems = tuple(draw(st.lists(PROBLEM, max_size=1)))
-        measured = Measurement(
-            tuple(draw(st.lists(READING, max_size=6))), tuple(draw(st.lists(curves(), max_size=2))), problems
+    def mask(self, *more):
+        outer = Bounds(
+            self.random.choice([None, -1.5, -2.0, -3.0]), self.random.choice([None, 1.5, 2.0, 3.0])
         )
-        judged = judge_measurement(check, measured, limits.decision, limits.channels)
-        checks.append(CheckOutcome(check.name, "tone", {}, judged, 0.1))
-    return made_run(
-        limits=limits,
-        serial=f"PR3-{draw(st.integers(1, 3)):06d}",
-        checks=tuple(checks),
-        missing=tuple(missing),
-        problems=tuple(draw(st.lists(PROBLEM, max_size=1))),
-        aborted=draw(st.integers(0, 9)) == 0,
-        station_failed=draw(st.integers(0, 9)) == 0,
-    )
+        return Mask(self.bounds(*more), self.random.choice([None, outer, self.bounds(*more)]))
+
+    def limits(self):
+        """Return a limit file with some of the checks; their stimulus now and then is another."""
+        checks = []
+        names = [NAMES[0], *NAMES[1:2] * (not self.seldom(5)), *NAMES[2:] * self.seldom(5)]
+        for name in names:
+            masks = {
+                metric: self.mask()
+                for metric in METRICS
+                if self.seldom(3) or (name, metric) == ("tone", "sinad")
+            }
+            if self.seldom(4):
+                masks["spectrum"] = self.mask(((20.0, -2.0), (20000.0, 2.0)), ((100.0, 1.0), (1000.0, 2.0)))
+            frequency = 1009.0 if self.seldom(8) else 997.0
+            checks.append(small_check(name, "tone", masks, frequency_hz=frequency))
+        return replace(small_limits(*checks), decision=self.random.choice(["simple", "guarded"]))
+
+    def reading(self, metric, channel):
+        value = None if self.seldom(150) else self.value()
+        uncertainty = None if self.seldom(150) else self.random.choice([0.0, 0.0, 0.25, 0.5])
+        return Reading(metric, channel, value, "dB", uncertainty, self.seldom(40))
+
+    def curve(self, channel):
+        x = np.array(self.random.choice([GRIDS[0]] * 8 + list(GRIDS)))
+        y = np.array([0.5 * self.value() for _ in x])
+        spread = None if self.seldom(20) else np.full(len(x), self.random.choice([0.0, 0.25]))
+        return Curve("spectrum", channel, x, "Hz", y, "dB", self.random.choice([None, 5.0]), spread)
+
+    def problems(self):
+        channel = self.random.choice([*CHANNELS, None])
+        return (Problem("dropout", "it broke off", channel, self.seldom(2)),) if self.seldom(10) else ()
+
+    def check(self, check, limits):
+        """Return a check as it is measured; also readings that a problem of it makes void."""
+        pairs = [(metric, channel) for metric in METRICS for channel in CHANNELS if metric != "balance"]
+        wanted = [*pairs, ("balance", None)] + ([("sinad", None), pairs[0]] if self.seldom() else [])
+        readings = tuple(self.reading(*pair) for pair in wanted if not self.seldom(150))
+        curves = tuple(self.curve(channel) for channel in CHANNELS if not self.seldom(60))
+        judged = judge_measurement(check, Measurement(readings, curves), limits.decision, limits.channels)
+        judged = replace(judged, problems=(*judged.problems, *self.problems()))
+        return CheckOutcome(check.name, "tone", {}, judged, 0.1)
+
+    def run(self, limits):
+        """Return a run as it is recorded: some checks measured, some not, with problems, now and then aborted."""
+        missing = [check.name for check in limits.checks if self.seldom(25)]
+        return made_run(
+            limits=limits,
+            serial=f"PR3-{self.random.randrange(60):06d}",
+            checks=tuple(self.check(check, limits) for check in limits.checks if check.name not in missing),
+            missing=tuple(missing),
+            problems=self.problems(),
+            aborted=self.seldom(20),
+            station_failed=self.seldom(20),
+        )
 
 
 def one_by_one(record, run, limits):
@@ -156,16 +159,22 @@ def one_by_one(record, run, limits):
     return again.verdict
 
 
-@settings(max_examples=30)
-@given(st.data())
-def test_stored_runs_in_bulk_are_judged_as_each_alone(data):
-    before, after = data.draw(limit_files()), data.draw(limit_files())
-    stored = data.draw(st.lists(runs(before), min_size=1, max_size=6))
-    with tempfile.TemporaryDirectory() as folder:
-        path = logged(Path(folder), *stored)
-        with LogReader(path) as log:
-            records = [log.record(number + 1) for number in range(len(stored))]
-        tally, told = everything(path, after)
+@pytest.fixture(scope="module")
+def many(tmp_path_factory):
+    """A log of many runs, by many limit files: where it is, the runs, and their records."""
+    maker = Maker(1)
+    files = [maker.limits() for _ in range(12)]
+    made = [maker.run(files[number % len(files)]) for number in range(240)]
+    path = logged(tmp_path_factory.mktemp("many"), *made)
+    with LogReader(path) as log:
+        return path, made, [log.record(number + 1) for number in range(len(made))]
+
+
+@pytest.mark.parametrize("seed", range(2, 12))
+def test_stored_runs_in_bulk_are_judged_as_each_alone(many, seed):
+    path, stored, records = many
+    after = Maker(seed).limits()
+    tally, told = everything(path, after)
     expected = [one_by_one(record, run, after) for record, run in zip(records, stored, strict=True)]
     by_number = {run.sequence: run for run in told}
     for number, (run, verdict) in enumerate(zip(stored, expected, strict=True), start=1):
@@ -174,12 +183,25 @@ def test_stored_runs_in_bulk_are_judged_as_each_alone(data):
         else:
             assert (by_number[number].before, by_number[number].after) == (run.verdict, verdict)
             assert by_number[number].newest == (run.serial not in [other.serial for other in stored[number:]])
-    assert tally.runs == len(stored)
-    assert tally.changed == sum(
-        verdict not in (None, run.verdict) for run, verdict in zip(stored, expected, strict=True)
-    )
+    counts = Counter((run.verdict, verdict) for run, verdict in zip(stored, expected, strict=True))
+    assert tally.transitions == counts
     assert tally.untold == expected.count(None)
     see_that_causes_explain([run for run in told if run.after is not None], tally)
+
+
+def test_the_runs_that_are_judged_as_each_alone_come_to_everything(many):
+    # So that the test above has something of every sort to hold against each other.
+    _, stored, records = many
+    counts = Counter()
+    for seed in range(2, 12):
+        after = Maker(seed).limits()
+        counts.update(
+            (run.verdict, one_by_one(record, run, after)) for record, run in zip(records, stored, strict=True)
+        )
+    judging = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL, Verdict.INVALID)
+    for before in judging:
+        for then in (*judging, None):
+            assert counts[before, then], counts
 
 
 def see_that_causes_explain(changed, tally):
