@@ -80,6 +80,8 @@ def verify_command(log: str | None, station: str | None, head: str | None) -> No
             click.echo("\r\033[K", nl=False, err=True)
         if found.fault is not None:
             before = f"the {found.records} before it are" if found.records != 1 else "the one before it is"
+            if found.sequence is None:
+                before = f"the {found.records} records themselves are"
             raise RecordError(f"{_shown(opened.path)}: does not verify: {found.fault} ({before} as stored)")
     click.echo(f"{found.records} records verified: none was edited, removed, inserted or moved")
     click.echo(f"head {found.head}")

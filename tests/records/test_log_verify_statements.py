@@ -1,4 +1,4 @@
-"""Verification of a log that holds all there can be: runs of both record formats, and statements among them."""
+"""Verification of a log that holds all there can be: runs of every record format, and statements among them."""
 
 import shutil
 import sqlite3
@@ -7,6 +7,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,20 +17,23 @@ from made_runs import made_check, made_curve, made_reading, made_run
 from linecheck.checks.base import Problem
 from linecheck.records.log import Log, LogReader
 from linecheck.records.signoff import signature
-from linecheck.station.outcome import SettingStep
+from linecheck.station.outcome import Asset, SettingStep, Trace
 
-OLD = Path(__file__).parent / "logs" / "schema-1.sqlite"
-#: Six old runs, a run, a sign-off, a run, a countersignature, a run, a sign-off.
+#: Six runs of format 1, then of format 2 a run, a sign-off, a run and a countersignature.
+OLD = Path(__file__).parent / "logs" / "schema-2.sqlite"
+#: And of format 3 a run and a sign-off.
 STATEMENTS = (8, 10, 12)
 RECORDS = 12
-TABLES = ("limits", "run", "run_check", "reading", "curve", "problem", "statement")
+TABLES = ("limits", "document", "run", "run_check", "reading", "curve", "problem", "run_asset", "statement")
 KEYS = {
     "limits": "digest",
+    "document": "digest",
     "run": "sequence",
     "run_check": "sequence || '.' || position",
     "reading": "sequence || '.' || check_position || '.' || position",
     "curve": "sequence || '.' || check_position || '.' || position",
     "problem": "sequence || '.' || position",
+    "run_asset": "sequence || '.' || position",
     "statement": "sequence",
 }
 
@@ -38,12 +42,38 @@ def signed(by):
     return signature(by=by, role="QA engineer", decision="accept", reason="No audible loss.")
 
 
+TRACE = Trace(
+    purpose="golden",
+    scanned="]C1PR3-004711",
+    variant="black",
+    lot="L-7",
+    work_order="W-12",
+    shift="early",
+    nest="b",
+    reason="reseated",
+    override={"by": "A. Engineer", "code": "trial"},
+    identity={"firmware": "1.4.2"},
+    conditions={"temperature_celsius": "23.5"},
+    host={"name": "bench-1"},
+    clock={"synchronised": True, "offset_seconds": 0.001},
+    source_commit="ab" * 20,
+    packages={"numpy": "2.0.1"},
+    plan_sha256="9f" * 32,
+    gates={"golden": {"state": "met"}},
+    assets=(Asset("cable", "CB-12", {"due": "2027-01-31"}), Asset("interface", "IF-1", {})),
+    captures={"tone": "objects/aa.flac"},
+    captures_why="golden units are kept",
+)
+
+
 def new_run():
     bound = made_reading(value=125.0)
     bound = replace(bound, reading=replace(bound.reading, is_bound=True))
     explained = Problem("reason", "the filter was set by hand", blocks=False)
     step = SettingStep("filter", "slow", "command", True, 0.25, "tone", "filter is slow")
-    return made_run(made_check(bound, made_curve(), problems=(explained,)), settings=(step,))
+    curve = made_curve(uncertainty=np.full(5, 0.25), fail_limit=-100.0)
+    check = made_check(bound, curve, problems=(explained,))
+    return made_run(check, settings=(step,), trace=TRACE)
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +81,6 @@ def sound(tmp_path_factory):
     path = tmp_path_factory.mktemp("sound") / "log.sqlite"
     shutil.copy(OLD, path)
     with Log(path) as log:
-        log.append(new_run())
-        log.sign(made_comparison(), signed("Q. Engineer"))
-        log.append(new_run())
-        log.countersign(8, signed("P. Manager"))
         log.append(new_run())
         log.sign(made_comparison(), signed("Q. Engineer"))
     return path
@@ -105,7 +131,15 @@ def rows(path, sql, *values):
 
 
 def test_all_of_it_verifies_before_it_is_changed(sound, unguarded):
-    assert rows(sound, "SELECT record_format, count(*) FROM run GROUP BY 1") == [(1, 6), (3, 3)]
+    assert rows(sound, "SELECT record_format, count(*) FROM run GROUP BY 1") == [(1, 6), (2, 2), (3, 1)]
+    assert rows(sound, "SELECT record_format, count(*) FROM statement GROUP BY 1") == [(2, 2), (3, 1)]
+    nothing = [
+        (table, column)
+        for table in TABLES
+        for (column,) in rows(sound, "SELECT name FROM pragma_table_info(?)", table)
+        if not rows(sound, f"SELECT 1 FROM {table} WHERE {column} IS NOT NULL")
+    ]
+    assert nothing == []
     for path in (sound, unguarded):
         found = verified(path, noted(sound))
         assert found.intact
@@ -139,9 +173,18 @@ def with_one_byte_changed(old, draw):
     return struct.unpack(form, content)[0] if form else bytes(content)
 
 
+@pytest.fixture(scope="module")
+def changed_log(unguarded):
+    """Return a log that is opened once for all that is done to it; each example begins with a copy."""
+    path = unguarded.with_name("changed.sqlite")
+    shutil.copy(unguarded, path)
+    with LogReader(path) as log:
+        yield log
+
+
 @given(data=st.data())
-@settings(max_examples=250)
-def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, data):
+@settings(max_examples=150)
+def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, changed_log, data):
     table, key, column = data.draw(st.sampled_from(fields))
     where = f"FROM {table} WHERE {KEYS[table]} = ?"
     ((old, kind),) = rows(unguarded, f"SELECT {column}, typeof({column}) {where}", key)
@@ -162,7 +205,21 @@ def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, data):
         except sqlite3.IntegrityError:
             pass
         changed = connection.execute(f"SELECT * FROM {table} ORDER BY {KEYS[table]}").fetchall() != before
-    assert verified(path).intact != changed, (table, key, column, old, new)
+    found = changed_log.verify()
+    assert found.intact != changed, (table, key, column, old, new)
+    if changed:
+        assert found.sequence == first_bad(unguarded, table, key, column, new), (table, key, column, old, new)
+        assert found.records == found.sequence - 1
+
+
+def first_bad(path, table, key, column, new):
+    """Return which record is the first that a change makes another one."""
+    if table in ("limits", "document"):
+        noted_in = {"limits": "limits_digest", "document": "packages_digest"}[table]
+        return rows(path, f"SELECT min(sequence) FROM run WHERE {noted_in} = ?", key)[0][0]
+    sequence = int(str(key).partition(".")[0])
+    # A row that was moved to an earlier record changes that one too; one before all records, the first.
+    return min(sequence, max(new, 1)) if column == "sequence" else sequence
 
 
 def test_what_is_put_into_a_later_column_of_an_old_record_is_found(copy):
@@ -172,6 +229,60 @@ def test_what_is_put_into_a_later_column_of_an_old_record_is_found(copy):
     assert verified(copy).sequence == 6
     change(copy, ("UPDATE run SET settings = '[]' WHERE sequence = 2",))
     assert verified(copy).sequence == 2
+
+
+@pytest.mark.parametrize("sequence", [2, 9])
+@pytest.mark.parametrize(
+    "statement",
+    [
+        *(
+            f"UPDATE run SET {name} = 'unit' WHERE sequence = ?"
+            for name in ("purpose", "lot", "override", "host", "gates", "packages_digest", "captures_why")
+        ),
+        "UPDATE run_check SET capture_object = 'objects/aa.flac' WHERE sequence = ?",
+        "INSERT INTO run_asset VALUES (?, 0, 'cable', 'CB-12', '{}')",
+    ],
+)
+def test_what_came_with_format_3_cannot_be_put_into_an_older_record(copy, sequence, statement):
+    change(copy, (statement, sequence))
+    found = verified(copy)
+    assert (found.sequence, found.fault) == (
+        sequence,
+        f"record {sequence} has been changed since it was stored: it does not match its hash",
+    )
+
+
+@pytest.mark.parametrize(
+    ("statement", "fault"),
+    [
+        (
+            "UPDATE run_asset SET asset = 'CB-13' WHERE sequence = 11 AND position = 0",
+            "does not match its hash",
+        ),
+        ("DELETE FROM run_asset WHERE sequence = 11 AND position = 1", "does not match its hash"),
+        ("UPDATE run_asset SET position = 7 WHERE sequence = 11 AND position = 0", "does not match its hash"),
+        ("INSERT INTO run_asset VALUES (11, 2, 'cable', 'CB-14', '{}')", "does not match its hash"),
+        (
+            "UPDATE document SET content = replace(content, '2.0.1', '2.0.2')",
+            "the packages that record 11 was made with",
+        ),
+        ("DELETE FROM document", "the packages that record 11 was made with"),
+        ("UPDATE run SET purpose = 'unit' WHERE sequence = 11", "does not match its hash"),
+        ("UPDATE run SET override = '{}' WHERE sequence = 11", "does not match its hash"),
+    ],
+)
+def test_what_came_with_format_3_cannot_be_changed(copy, statement, fault):
+    change(copy, (statement,))
+    found = verified(copy)
+    assert found.sequence == 11
+    assert fault in found.fault
+
+
+@pytest.mark.parametrize("table", ["run_asset", "document"])
+def test_a_table_of_format_3_that_was_removed_is_found(copy, table):
+    with closing(sqlite3.connect(copy)) as connection, connection:
+        connection.execute(f"DROP TABLE {table}")
+    assert verified(copy).sequence == 11
 
 
 def test_a_record_cannot_be_made_an_older_one(copy):
@@ -250,8 +361,9 @@ def test_a_statement_written_anew_with_a_hash_of_its_own_breaks_the_chain(copy, 
     # Someone who knows the format writes the first sign-off anew.
     forged = tmp_path / "forged.sqlite"
     shutil.copy(copy, forged)
-    change(forged, ("DELETE FROM run WHERE sequence > 7",), ("DELETE FROM statement",))
-    for table in ("reading", "curve", "problem", "run_check"):
+    everything = ("DELETE FROM statement", "DELETE FROM document", "DELETE FROM run WHERE sequence > 7")
+    change(forged, *((statement,) for statement in everything))
+    for table in ("reading", "curve", "problem", "run_asset", "run_check"):
         change(forged, (f"DELETE FROM {table} WHERE sequence > 7",))
     with Log(forged) as log:
         log.sign(made_comparison(), signed("Somebody Else"))
@@ -264,6 +376,46 @@ def test_a_statement_written_anew_with_a_hash_of_its_own_breaks_the_chain(copy, 
     found = verified(copy)
     assert found.sequence == 9
     assert "does not continue record 8" in found.fault
+
+
+@pytest.mark.parametrize("table", ["limits", "document"])
+def test_contents_that_no_record_refers_to_are_found(copy, table):
+    change(copy, (f"INSERT INTO {table} VALUES ('{'0' * 64}', '{{}}')",))
+    found = verified(copy)
+    what = {"limits": "limits", "document": "packages"}[table]
+    assert (
+        found.fault == f"{what} are there that no record refers to: they were put in, or records were cut off"
+    )
+    assert (found.records, found.sequence) == (RECORDS, None)
+
+
+def renumbered(copy, *moves):
+    """Give records other numbers, with all that belongs to them."""
+    for old, new in moves:
+        for table in ("statement", "run", "run_check", "reading", "curve", "problem", "run_asset"):
+            if rows(copy, f"SELECT 1 FROM {table} WHERE sequence = ?", old):
+                change(copy, (f"UPDATE {table} SET sequence = ? WHERE sequence = ?", new, old))
+
+
+def test_records_that_changed_places_are_said_to_have(copy):
+    renumbered(copy, (7, 99), (9, 7), (99, 9))
+    found = verified(copy)
+    assert (found.sequence, found.fault) == (
+        7,
+        "record 7 was stored as record 9: records were removed, inserted or moved here",
+    )
+
+
+def test_a_removed_record_whose_place_was_closed_is_found(copy):
+    for table in ("run_check", "reading", "curve", "problem", "run"):
+        if rows(copy, f"SELECT 1 FROM {table} WHERE sequence = 9"):
+            change(copy, (f"DELETE FROM {table} WHERE sequence = 9",))
+    renumbered(copy, (10, 9), (11, 10), (12, 11))
+    found = verified(copy)
+    assert (found.sequence, found.fault) == (
+        9,
+        "record 9 was stored as record 10: records were removed, inserted or moved here",
+    )
 
 
 def test_a_table_of_statements_that_was_removed_is_found(sound, copy):

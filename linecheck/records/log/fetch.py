@@ -46,6 +46,11 @@ class Record(NamedTuple):
         """Return the hash that its content comes to."""
         return record_hash(self.row, self.parts) if self.is_run else statement_hash(self.row)
 
+    def renumbered(self, sequence: int) -> Record:
+        """Return it as it would be under another number."""
+        parts = {name: [row | {"sequence": sequence} for row in rows] for name, rows in self.parts.items()}
+        return Record(self.row | {"sequence": sequence}, parts, self.is_run)
+
 
 def select_rows(connection: Connection, table: Table) -> Select[Any]:
     """Select whole rows of a table; a column that this log does not have yet reads as NULL."""

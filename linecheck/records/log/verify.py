@@ -20,6 +20,8 @@ from linecheck.records.log.stored import Head, Verification
 __all__ = ["Chain", "stored_content", "verify_log"]
 
 _BATCH = 16
+#: A record that was moved is looked for so far away.
+_NEAR = 64
 
 
 def verify_log(
@@ -32,12 +34,14 @@ def verify_log(
             fault = chain.add(record)
             if fault is not None:
                 return chain.found(fault, chain.head.sequence + 1)
-        return chain.end(_stray(engine))
+        return chain.end(_stray(engine), _unreferred(engine, chain.referred))
 
 
 def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
     """Return what a record refers to by its digest; None where it is not there."""
     with engine.connect() as connection, connection.begin():
+        if not has_table(connection, table):
+            return None
         content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
         return content
 
@@ -77,8 +81,13 @@ class Chain:
         """Return what a log with a fault comes to, given the number of the first bad record."""
         return Verification(self.head.sequence, self.head, fault, sequence)
 
-    def end(self, stray: tuple[str, int] | None) -> Verification:
-        """Return what the whole log comes to."""
+    @property
+    def referred(self) -> frozenset[str]:
+        """The digests of all that the records refer to."""
+        return frozenset(self._known)
+
+    def end(self, stray: tuple[str, int] | None, unreferred: str | None = None) -> Verification:
+        """Return what the whole log comes to, given what is in it that belongs to no record."""
         last, expected = self.head.sequence, self.expected
         if stray is not None:
             part, sequence = stray
@@ -90,6 +99,11 @@ class Chain:
                 f"records were cut off at its end, {expected.sequence - last} of them at least"
             )
             return self.found(fault, last + 1)
+        if unreferred is not None:
+            fault = (
+                f"{unreferred} are there that no record refers to: they were put in, or records were cut off"
+            )
+            return Verification(last, self.head, fault)
         return Verification(last, self.head)
 
     def _fault(self, record: Record, sequence: int) -> str | None:
@@ -99,6 +113,12 @@ class Chain:
         if row["record_format"] not in (KNOWN_FORMATS if record.is_run else KNOWN_FORMATS[1:]):
             return f"record {sequence} has been changed since it was stored: its format is unknown"
         if record.computed_hash() != row["record_hash"]:
+            stored_as = _own_number(record)
+            if stored_as is not None:
+                return (
+                    f"record {sequence} was stored as record {stored_as}: "
+                    "records were removed, inserted or moved here"
+                )
             return f"record {sequence} has been changed since it was stored: it does not match its hash"
         if row["previous_hash"] != self.head.record_hash:
             return (
@@ -137,6 +157,15 @@ class Chain:
         return True
 
 
+def _own_number(record: Record) -> int | None:
+    """Return the number under which a record matches its hash, near the one that it has; None where it is none."""
+    for distance in range(1, _NEAR + 1):
+        for number in (record.sequence + distance, record.sequence - distance):
+            if number >= 1 and record.renumbered(number).computed_hash() == record.row["record_hash"]:
+                return number
+    return None
+
+
 def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator[Record]:
     after: int | None = None
     while True:
@@ -162,4 +191,15 @@ def _stray(engine: Engine) -> tuple[str, int] | None:
                 found = connection.scalar(select(func.min(number)).where(outside))
                 if found is not None:
                     return name, found
+    return None
+
+
+def _unreferred(engine: Engine, referred: frozenset[str]) -> str | None:
+    """Return what is there that no record refers to."""
+    with engine.connect() as connection, connection.begin():
+        for table, what in ((limits, "limits"), (document, "packages")):
+            if has_table(connection, table) and not referred.issuperset(
+                connection.scalars(select(table.c.digest))
+            ):
+                return what
     return None
