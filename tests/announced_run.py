@@ -31,7 +31,7 @@ def main():
     def say(words):
         os.write(descriptor, words.encode() + b"\n")
 
-    from linecheck.cli import result_files, session
+    from linecheck.cli import kept_captures, result_files, session
     from linecheck.cli.result_files import ResultFiles
     from linecheck.cli.session import Session
     from linecheck.records.log import Log
@@ -57,7 +57,7 @@ def main():
     announce(Log, "append", "recording", _recorded)
     announce(ResultFiles, "write", "writing files")
     announce(result_files, "show_result", "showing the verdict")
-    announce(session, "write_capture_set", "keeping captures")
+    announce(kept_captures, "write_capture_set", "keeping captures")
     announce(Session, "test", "playing", lambda _: "ending")
     if "--own-process" in sys.argv:
         sys.argv.remove("--own-process")

@@ -11,7 +11,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from linecheck.checks.base import Capture, Problem
+from linecheck.checks.base import Problem
+from linecheck.cli.kept_captures import CaptureKeeper
 from linecheck.cli.progress import BarProgress, progress_listener
 from linecheck.cli.result_files import ResultFiles, record_and_show
 from linecheck.cli.stop_signals import StopSignals
@@ -25,12 +26,10 @@ from linecheck.cli.unit_trace import (
     judged_standing,
     traced,
 )
-from linecheck.errors import ExitStatus, LinecheckError, StationError
+from linecheck.errors import ExitStatus, StationError
 from linecheck.limits.retest import Attempt
-from linecheck.limits.verdict import Verdict
 from linecheck.records.run_folder import run_folder
 from linecheck.station import circumstances
-from linecheck.station.capture_set import write_capture_set
 from linecheck.station.config import Station
 from linecheck.station.executors import make_ready
 from linecheck.station.interface import Interface
@@ -38,7 +37,6 @@ from linecheck.station.open_interface import open_interface
 from linecheck.station.outcome import Purpose, RunOutcome, SettingStep
 from linecheck.station.plan import Plan, PlannedCheck
 from linecheck.station.runner import HearsSettings, Listener, RunFacts, RunResult, run_unit
-from linecheck.station.setup_captures import telling_settings
 from linecheck.station.setup_control import Operator, SetupControl
 
 if TYPE_CHECKING:
@@ -145,6 +143,11 @@ class Session:
 
         return Gatekeeper(self.log, self.station, self.plan.limits)
 
+    @cached_property
+    def keeper(self) -> CaptureKeeper:
+        """What keeps captures."""
+        return CaptureKeeper(self.station, self.plan, self.log, self.keep)
+
     def was_tested(self, serial: str) -> bool:
         """Return whether a unit has a run in the log."""
         return bool(self.log.history(self.model, serial))
@@ -195,6 +198,9 @@ class Session:
     ) -> _Admission:
         """Find out whether a unit may be tested now, before anything is opened."""
         config = self.station.config
+        no_room = self.keeper.refusal()
+        if no_room is not None:
+            raise StationError(f"{no_room}. Nothing was run.")
         gates, marked = self._gates(serial, purpose)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
@@ -239,7 +245,7 @@ class Session:
             interface,
             self.executor,
             listener=_OncePlaying(listener, self._make_ready),
-            keep_captures=self.keep != "none",
+            keep_captures=self.keeper.needs_captures,
             control=SetupControl(checks, serial, config.setup, asked),
         )
 
@@ -253,35 +259,15 @@ class Session:
         circumstances.source_commit()
 
     def _record(self, run: RunResult) -> ExitStatus:
-        outcome = run.outcome
+        archived = self.keeper.archived(run.outcome, run.captures)
+        outcome = archived.outcome
         folder = self.folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
         own = ResultFiles(folder / "result.json", folder / "junit.xml")
-        status = record_and_show(outcome, self.log, [own, self.files], strict=self.strict)
-        if self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS):
-            try:
-                self._keep(folder / "captures", outcome, run.captures)
-            except LinecheckError as error:
-                tell(f"the captures were not kept: {error}")
-                return ExitStatus.INVALID if status is ExitStatus.PASS else status
-        return status
-
-    def _keep(self, folder: Path, outcome: RunOutcome, captures: Mapping[str, Capture]) -> None:
-        config = self.station.config
-        if not any(capture.frames for capture in captures.values()):
-            return
-        played = {planned.check.name: planned.stimulus_sha256 for planned in self.plan.checks}
-        write_capture_set(
-            folder,
-            captures,
-            model=outcome.model,
-            serial=outcome.serial,
-            firmware=outcome.firmware,
-            station=outcome.station,
-            recorded=outcome.started,
-            software=outcome.software,
-            calibration=config.calibration,
-            ramp_seconds=config.protection.ramp_seconds,
-            stimulus_hashes={name: digest for name, digest in played.items() if digest is not None},
-            setups=telling_settings(self.plan.limits),
+        status = record_and_show(
+            outcome, self.log, [own, self.files], strict=self.strict, before=list(archived.troubles)
         )
-        tell(f"captures kept in {folder}")
+        trouble = self.keeper.beside_files(folder / "captures", outcome, run.captures)
+        if trouble is not None:
+            tell(trouble)
+            return ExitStatus.INVALID if status is ExitStatus.PASS else status
+        return status

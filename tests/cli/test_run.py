@@ -312,13 +312,13 @@ def test_captures_are_kept_as_the_station_says(run, tmp_path, policy, fault, kep
 
 
 def test_captures_that_cannot_be_kept_are_said(run, monkeypatch):
-    from linecheck.cli import session
+    from linecheck.cli import kept_captures
     from linecheck.errors import FileError
 
     def full(folder, *arguments, **facts):
         raise FileError(folder, "cannot be written: No space left on device")
 
-    monkeypatch.setattr(session, "write_capture_set", full)
+    monkeypatch.setattr(kept_captures, "write_capture_set", full)
     status, out, err = run(*UNIT, "--keep-captures")
     assert (status, out.splitlines()[0]) == (3, "● PASS")
     assert "the captures were not kept" in err

@@ -41,10 +41,11 @@ def keeping(policy: ArchiveConfig, verdict: Verdict, purpose: Purpose, passes_so
         How many units of this model have passed at this station before.
     """
     if purpose != "unit":
-        return Keep(True, f"of the {purpose} unit all are kept")
+        return Keep(True, f"every run of a {purpose} unit is kept")
     if verdict is not Verdict.PASS:
         kept = verdict.value in policy.keep
-        return Keep(kept, f"archive.keep names {'' if kept else 'no '}{verdict.value}")
+        rule = "(archive.keep)"
+        return Keep(kept, f"every {verdict} is kept {rule}" if kept else f"{verdict} is not kept {rule}")
     number, every = passes_so_far + 1, policy.every_nth_pass
     if not every:
         return Keep(False, "no pass is kept (archive.every_nth_pass = 0)")

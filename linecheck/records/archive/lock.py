@@ -15,7 +15,7 @@ __all__ = ["LOCK_NAME", "exclusive", "locked"]
 
 LOCK_NAME: Final = "lock"
 #: Nobody holds an archive for longer than it takes to link a run's files, or to remove a batch of runs.
-_PATIENCE_SECONDS: Final = 60.0
+_PATIENCE_SECONDS: Final = 30.0
 _EVERY_SECONDS: Final = 0.02
 
 

@@ -94,7 +94,7 @@ def can_link(file: Path) -> bool:
     OSError
         It is full, or the like.
     """
-    link = file.with_name(f".{TEMPORARY_SUFFIX}")
+    link = file.with_name(f".{file.name[:64]}{TEMPORARY_SUFFIX}")
     try:
         os.link(file, link)
     except OSError as error:

@@ -36,12 +36,13 @@ from linecheck.records.archive.entries import (
     read_entry,
     run_folder_name,
 )
-from linecheck.records.archive.lock import exclusive
+from linecheck.records.archive.lock import LOCK_NAME, exclusive
 from linecheck.records.archive.objects import ObjectStore, can_link
 from linecheck.records.archive.staging import Staging, sync_folder
+from linecheck.records.files import check_can_write
 from linecheck.records.text import visible
 from linecheck.station.capture_set import INDEX_NAME, CaptureSetIndex
-from linecheck.station.durable_file import make_folder, write_durably
+from linecheck.station.durable_file import make_folder, temporary_file, write_durably
 from linecheck.station.outcome import RunOutcome
 from linecheck.station.toml_file import parse_model, read_toml
 
@@ -85,6 +86,23 @@ class Archive:
         self.objects = ObjectStore(self.folder / "objects")
         self.staging = Staging(self.folder / "staging")
         self._months: dict[str, _Listed] = {}
+
+    def takes_room_twice(self) -> bool:
+        """Return whether its disk has no hard links; makes the folder.
+
+        Raises
+        ------
+        FileError
+            It cannot be written to.
+        """
+        check_can_write(self.folder / LOCK_NAME)
+        try:
+            with temporary_file(self.folder) as (file, _):
+                return not can_link(file)
+        except OSError as error:
+            raise FileError(
+                visible(str(self.folder)), f"cannot be written to: {error.strerror or error}"
+            ) from error
 
     def find(self, run_id: str) -> Path | None:
         """Return the capture set of a run, given its whole id; None where none is kept."""
