@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.station_run import known_unit_options, show_stated, stated_status, tested_unit
+from linecheck.cli.station_run import (
+    known_unit_options,
+    show_standing,
+    show_stated,
+    stated_status,
+    tested_unit,
+)
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -70,6 +76,7 @@ def challenge_command(
             stated,
             f"{serial} failed as it must ({failed})" if stated.met else f"{serial} must fail ({failed})",
         )
+        show_standing(session)
         status = stated_status(stated, tested)
     click.get_current_context().exit(status)
 

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.station_run import known_unit_options, show_stated, stated_status, tested_unit
+from linecheck.cli.station_run import (
+    known_unit_options,
+    show_standing,
+    show_stated,
+    stated_status,
+    tested_unit,
+)
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -69,6 +75,7 @@ def golden_command(
 
         stated = state_golden(session.log, station, session.plan.limits, tested.outcome, accepted)
         _show(stated)
+        show_standing(session)
         status = stated_status(stated, tested)
     click.get_current_context().exit(status)
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from linecheck.station.config import Station
     from linecheck.station.outcome import Purpose
 
-__all__ = ["known_unit_options", "show_stated", "stated_status", "tested_unit"]
+__all__ = ["known_unit_options", "show_standing", "show_stated", "stated_status", "tested_unit"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -76,7 +76,6 @@ def tested_unit(
 def show_stated(stated: Stated, what: str) -> None:
     """Say what was stated of a gate, which is on the disk by now."""
     from linecheck.cli.tables import one_line
-    from linecheck.limits.verdict import Verdict
 
     sign, word = ("●", "met") if stated.met else ("✖", "NOT MET")
     run = stated.record.run
@@ -88,9 +87,18 @@ def show_stated(stated: Stated, what: str) -> None:
         click.echo(
             f"  holds until {until} UTC, unless the station config, the limit file or linecheck changes before"
         )
-    elif run.verdict is not Verdict.ABORTED:
-        click.echo("  the station may not judge units until it is met")
     click.echo(f"  run in record {run.sequence}, stated in record {stated.head.sequence}; head {stated.head}")
+
+
+def show_standing(session: Session) -> None:
+    """Say whether units may be judged now, and what else is missing."""
+    from linecheck.cli.tables import one_line
+
+    standing = session.gatekeeper.standing()
+    if standing.may_judge:
+        click.echo("● units may be judged")
+    else:
+        click.echo(f"✖ units may not be judged: {one_line(standing.why)}")
 
 
 def stated_status(stated: Stated, tested: Tested) -> ExitStatus:

@@ -59,6 +59,9 @@ def test_a_station_shows_itself_before_it_judges_a_unit(station):
     status, out, _ = station("station golden", *GOLDEN, *ACCEPT)
     assert status == 0
     assert "● golden met: PR3-900001, 7 values held against its history (record 1)" in out
+    assert out.splitlines()[-1].startswith(
+        "✖ units may not be judged: challenge.hum is never: nothing was stated"
+    )
     status, out, _ = station("station challenge", *BAD)
     assert status == 1
     assert "✖ challenge.hum NOT MET" in out
@@ -70,6 +73,7 @@ def test_a_station_shows_itself_before_it_judges_a_unit(station):
     assert status == 0
     assert "✖ FAIL" in out
     assert "● challenge.hum met: PR3-900101 failed as it must (quiet.snr.left, tone.sinad)" in out
+    assert out.splitlines()[-1] == "● units may be judged"
     status, out, _ = station("station status")
     assert (status, "● units may be judged" in out) == (0, True)
     status, _, _ = station("run", "--serial", "PR3-000001")
