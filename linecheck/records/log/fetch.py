@@ -26,6 +26,10 @@ __all__ = [
 ]
 
 _AT_ONCE = 500
+_COLUMNS = (
+    "SELECT sqlite_master.name, pragma_table_info.name FROM sqlite_master, pragma_table_info(sqlite_master.name) "
+    "WHERE sqlite_master.type = 'table'"
+)
 
 Row = dict[str, Any]
 
@@ -142,10 +146,10 @@ def _numbered(connection: Connection) -> tuple[Table, ...]:
 def _present(connection: Connection, table: Table) -> set[str]:
     """Return which columns a table has in this log, none where it is not there; looked up once a connection."""
     known: dict[str, set[str]] = connection.info.setdefault("columns", {})
-    if table.name not in known:
-        rows = connection.exec_driver_sql("SELECT name FROM pragma_table_info(?)", (table.name,))
-        known[table.name] = set(rows.scalars())
-    return known[table.name]
+    if not known:
+        for name, column in connection.exec_driver_sql(_COLUMNS):
+            known.setdefault(name, set()).add(column)
+    return known.get(table.name, set())
 
 
 def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str, list[Row]]]:
