@@ -80,6 +80,7 @@ def command(
     with ExitStack() as stack:
         _spare_the_collector(stack)
         launched = None if scan else _launched(stack, station_path)
+        from linecheck.cli.sending import sending
         from linecheck.station.config import load_station
         from linecheck.station.open_interface import prepared_sound
 
@@ -101,12 +102,13 @@ def command(
         )
         gc.freeze()
         gc.enable()
+        tell_of_sending = stack.enter_context(sending(station.config, one_unit=serial is not None))
         if serial is not None:
             status = session.test(serial, facts, serial)
         else:
             from linecheck.cli.scan import scan_units
 
-            status = scan_units(session, facts)
+            status = scan_units(session, facts, tell_of_sending)
     click.get_current_context().exit(status)
 
 

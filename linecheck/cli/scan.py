@@ -8,7 +8,7 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import click
@@ -94,8 +94,8 @@ def _lines(descriptor: int) -> Iterator[tuple[bytes, float]]:
             yield line[:LONGEST_LINE_BYTES], arrived
 
 
-def scan_units(session: Session, facts: UnitFacts) -> ExitStatus:
-    """Test unit after unit until the input ends or someone stops the prompt."""
+def scan_units(session: Session, facts: UnitFacts, between: Callable[[], None]) -> ExitStatus:
+    """Test unit after unit until the input ends or someone stops the prompt; ``between`` is called before each."""
     attended = sys.stdin.isatty()
     scans = Scans(sys.stdin.fileno())
     session.operator = prompt = Prompt(scans)
@@ -103,6 +103,7 @@ def scan_units(session: Session, facts: UnitFacts) -> ExitStatus:
     accepted: Scan | None = None
     ended = -math.inf
     while True:
+        between()
         scan = _prompt(scans)
         if scan is None:
             break

@@ -19,6 +19,9 @@ from typing import Self
 __all__ = ["BackgroundSync"]
 
 _WORKER = "linecheck.records.sync.worker"
+#: Ctrl-C is for the session. It is no session of its own: Linux shares processors out among sessions first, and a low
+#: priority within one of its own would be none.
+_OWN_GROUP = 0
 #: What waits to be said is short: one line at the start of an outage and one at its end.
 _MOST_LINES = 100
 
@@ -50,7 +53,7 @@ class BackgroundSync:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            start_new_session=True,
+            process_group=_OWN_GROUP,
         )
         threading.Thread(target=self._listen, args=(self._process,), name="sync", daemon=True).start()
 
@@ -61,7 +64,7 @@ class BackgroundSync:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-            start_new_session=True,
+            process_group=_OWN_GROUP,
         )
 
     def stop(self, wait_seconds: float = 0.0) -> bool:
