@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.station.self_check.correlate import correlation
+
 __all__ = ["change_of"]
 
 IntArray = NDArray[np.int64]
@@ -62,14 +64,12 @@ def change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tupl
 
 def _lag(sent: FloatArray, came: FloatArray) -> tuple[int, float]:
     """Return where a signal begins in another and how well it fits there (1 alike, -1 inverted, 0 not there)."""
-    from scipy.signal import correlate
-
-    correlation = correlate(came, sent, mode="full", method="fft")
-    at = int(np.argmax(np.abs(correlation)))
+    products = correlation(came, sent)
+    at = int(np.argmax(np.abs(products)))
     lag = at - (len(sent) - 1)
     mine, theirs = _overlap(sent, came, lag)
     norm = float(np.sqrt(np.sum(mine**2) * np.sum(theirs**2)))
-    return lag, float(correlation[at]) / norm if norm > 0.0 else 0.0
+    return lag, float(products[at]) / norm if norm > 0.0 else 0.0
 
 
 def _overlap(sent: NDArray[np.generic], came: NDArray[np.generic], lag: int) -> tuple[FloatArray, FloatArray]:

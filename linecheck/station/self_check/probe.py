@@ -25,6 +25,7 @@ from linecheck.checks.readings import DB_PER_NEPER
 from linecheck.dsp.marks import SYNC_SECONDS, chirp
 from linecheck.dsp.quantise import triangular_dither
 from linecheck.dsp.tones import fit_scaled_tones, peak_frequency
+from linecheck.station.self_check.correlate import correlation
 
 __all__ = [
     "PROBE_HZ",
@@ -221,14 +222,12 @@ def read_probe(
 
 def _find_sync(capture: Capture) -> int | None:
     """Return the frame at which the sync begins, from the channel that has it best."""
-    from scipy.signal import correlate
-
     sync = chirp(capture.rate_hz, SYNC_SECONDS)
     best: tuple[float, int] = (LEAST_SHARE, -1)
     for values in capture.scaled:
         if len(values) <= len(sync) or not np.ptp(values) > 0.0:
             continue
-        products = np.abs(correlate(values, sync, mode="valid", method="fft"))
+        products = np.abs(correlation(values, sync)[len(sync) - 1 : len(values)])
         power = np.concatenate(([0.0], np.cumsum(values**2)))
         around = power[len(sync) :] - power[: -len(sync)]
         quiet = 1e-6 * float(np.max(around))
