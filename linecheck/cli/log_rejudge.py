@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["rejudge_command"]
 
 MOST_LISTED = 100_000
+#: The archive's folder among what runs leave, unless the station's config says otherwise.
+DEFAULT_ARCHIVE = "archive"
 
 
 @click.command("rejudge")
@@ -39,7 +41,11 @@ MOST_LISTED = 100_000
 )
 @filter_options
 @click.option("--remeasure", is_flag=True, help="Measure the captures that are kept anew, and judge those.")
-@click.option("--archive", metavar="DIR", help="With --remeasure: the archive that holds captures.")
+@click.option(
+    "--archive",
+    metavar="DIR",
+    help="With --remeasure: the archive of captures. Default: what --station says, or archive in DIR of --results.",
+)
 @click.option(
     "--results",
     metavar="DIR",
@@ -215,20 +221,22 @@ def _status(tally: Tally, changed: int) -> ExitStatus:
 
 def _finders(station: str | None, archive: str | None, results: str | None, location: str) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
-    from linecheck.records.rejudge.remeasure import captures_kept
+    from linecheck.records.archive import Archive
+    from linecheck.records.log.connect import database_path
+    from linecheck.records.rejudge.remeasure import captures_archived, captures_kept
 
-    folder = results
-    if folder is None and station is not None:
+    for given in (archive, results):
+        if given is not None and not os.path.isdir(given):
+            raise FileError(given, "there is no folder of that name")
+    if station is not None:
         from linecheck.station.config import load_station
 
-        folder = load_station(station).config.records.folder
-    if folder is None:
-        from linecheck.records.log.connect import database_path
-
-        folder = str(database_path(location).parent)
-    elif not os.path.isdir(folder):
-        raise FileError(folder, "there is no folder of that name")
-    return [captures_kept(Path(folder))]
+        config = load_station(station).config
+        results = results or config.records.folder
+        archive = archive or (config.archive.folder if config.archive is not None else None)
+    kept = Path(results) if results is not None else database_path(location).parent
+    place = Path(archive) if archive is not None else kept / DEFAULT_ARCHIVE
+    return [captures_archived(Archive(place)), captures_kept(kept)]
 
 
 def _remeasured(

@@ -8,8 +8,15 @@ from small_run import simulated, small_check, small_limits
 
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
+from linecheck.records.archive import Archive
 from linecheck.records.log import Log, LogReader, RunFilter
-from linecheck.records.rejudge.remeasure import NO_CAPTURES, captures_kept, remeasure, with_captures
+from linecheck.records.rejudge.remeasure import (
+    NO_CAPTURES,
+    captures_archived,
+    captures_kept,
+    remeasure,
+    with_captures,
+)
 from linecheck.station.capture_set import write_capture_set
 from linecheck.station.judging import judge_folder
 from linecheck.station.plan import make_plan
@@ -210,6 +217,24 @@ def test_a_run_id_and_a_serial_number_that_somebody_made_up_lead_nowhere(line):
     assert find(run) is not None
     for odd in ({"run_id": "../../x"}, {"run_id": "*" * 8}, {"serial": "../" + run.serial}, {"serial": "\0"}):
         assert find(run._replace(**odd)) is None
+
+
+def test_captures_in_the_archive_are_found_and_stay_as_they_are(line, measured):
+    run = line.add(kept=False)
+    archive = Archive(line.folder / "archive")
+
+    def write(folder):
+        shutil.copytree(line.captures, folder, dirs_exist_ok=True)
+        index = folder / "captures.toml"
+        index.write_text(index.read_text().replace("PR3-000000", run.serial))
+
+    archive.add(run, "all are", write)
+    before = line.hashes()
+    found = with_captures(line.path, [LIMITS], RunFilter(), [captures_archived(archive)])
+    with LogReader(line.path) as log, set_workers(0) as workers:
+        remeasured = remeasure(log, [limits_with(sinad=130.0)], found, workers, lambda run: None)
+    assert remeasured.tally.transitions == {(Verdict.PASS, Verdict.FAIL): 1}
+    assert line.hashes() == before
 
 
 def test_the_first_that_knows_of_captures_has_them(line):

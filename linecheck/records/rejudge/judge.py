@@ -147,7 +147,13 @@ class SpanJudge:
     def _reading_rows(
         self, span: Span, layout: NDArray[np.intp], voids: Mapping[tuple[int, str], Void]
     ) -> Rows:
-        found = read_readings(self._reader, span, self._layouts.keys, tells_bounds=self._tells_bounds)
+        found = read_readings(
+            self._reader,
+            span,
+            self._layouts.keys,
+            tells_bounds=self._tells_bounds,
+            guarded=self._layouts.limits.decision == "guarded",
+        )
         item, held = self._layouts.items_of(layout[found.run], found.key)
         value = self._unvoided(found, item, voids)
         level, _ = judge_readings(

@@ -136,7 +136,7 @@ class Layouts:
         found = self._table[layout, key]
         if bool(np.any(found == _UNKNOWN)):
             pairs = np.unique(np.stack([layout, key], axis=1)[found == _UNKNOWN], axis=0)
-            keys = list(self.keys)
+            keys = list(self.keys.known)
             for one, other in pairs.tolist():
                 item = self.item(self._by_number[one], keys[other])
                 self._table[one, other] = self.number(item)
@@ -154,7 +154,7 @@ class Layouts:
         return Item(layout.names[position], Reader.text(metric), named, is_curve)
 
     def _grow(self) -> None:
-        shape = (len(self._by_number), len(self.keys))
+        shape = (len(self._by_number), len(self.keys.known))
         if self._table.shape != shape:
             table, held = np.full(shape, _UNKNOWN, dtype=np.intp), np.zeros(shape, dtype=bool)
             rows, columns = self._table.shape

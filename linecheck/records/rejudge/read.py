@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +26,27 @@ __all__ = [
     "read_readings",
 ]
 
+Known = TypeVar("Known")
+
 #: A row's check position, metric and channel, as they are stored.
 RowKey = tuple[int, bytes, bytes | None]
 
-_READINGS = """
-SELECT sequence, check_position, metric, channel, value, uncertainty, {is_bound}, coalesce(unicode(verdict), 0)
-FROM reading WHERE {span} ORDER BY sequence, check_position, position
+#: Between the parts of what one row is, and between rows.
+_PART, _ROW = "\x1f", "\x1e"
+#: What all rows of a run are, in one text each: most runs have the same, which is then looked at once.
+_WHAT = f"""
+SELECT sequence, count(*),
+    group_concat(
+        check_position || '{_PART}' || position || '{_PART}' || metric || coalesce('{_PART}' || channel, ''), '{_ROW}'
+    ),
+    group_concat(coalesce(verdict, '-') || {{bound}}, ' ')
+FROM reading WHERE {{span}} GROUP BY sequence ORDER BY sequence
 """
+_BOUND = "CASE WHEN is_bound THEN '+' ELSE '' END"
+#: The values alone, in the same order; one that is missing is infinite here, which no stored value is.
+_VALUES = "SELECT {columns} FROM reading WHERE {span} ORDER BY sequence, check_position, position"
+#: So many texts are remembered.
+_MOST_TEXTS = 10_000
 
 
 class Span:
@@ -74,43 +90,93 @@ class Readings:
     before: NDArray[np.int8]
 
 
-class Keys(dict[RowKey, int]):
+class Keys:
     """Numbers for what rows are of, given as they come."""
 
-    def __missing__(self, key: RowKey) -> int:
-        """Give the next number."""
-        self[key] = len(self)
-        return self[key]
+    def __init__(self) -> None:
+        self.known: dict[RowKey, int] = {}
+        self._rows: dict[bytes, NDArray[np.intp]] = {}
+        self._verdicts: dict[bytes, tuple[NDArray[np.int8], NDArray[np.bool_]]] = {}
+
+    def of_rows(self, text: bytes) -> NDArray[np.intp]:
+        """Return the keys of all rows of a run.
+
+        Raises
+        ------
+        ValueError
+            They are not in the order in which their values are read.
+        """
+        found = self._rows.get(text)
+        if found is None:
+            parts = [row.split(_PART.encode()) for row in text.split(_ROW.encode())]
+            places = [(int(part[0]), int(part[1])) for part in parts]
+            if places != sorted(places) or any(len(part) not in (3, 4) for part in parts):
+                raise ValueError("the readings of a run are not in order")
+            keys = [(int(part[0]), part[2], part[3] if len(part) == 4 else None) for part in parts]
+            numbers = [self.known.setdefault(key, len(self.known)) for key in keys]
+            found = _remember(self._rows, text, np.array(numbers, dtype=np.intp))
+        return found
+
+    def of_verdicts(self, text: bytes) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+        """Return the levels of the stored verdicts of a run, and which of its values are bounds."""
+        found = self._verdicts.get(text)
+        if found is None:
+            words = text.split(b" ")
+            levels = level_of_initial([0 if word[:1] == b"-" else word[0] for word in words])
+            bounds = np.array([word.endswith(b"+") for word in words], dtype=bool)
+            found = _remember(self._verdicts, text, (levels, bounds))
+        return found
 
 
-def read_readings(reader: Reader, span: Span, keys: Keys, *, tells_bounds: bool) -> Readings:
-    """Read all readings of a span; new keys are numbered."""
+def _remember(known: dict[bytes, Known], text: bytes, value: Known) -> Known:
+    if len(known) >= _MOST_TEXTS:
+        known.clear()
+    known[text] = value
+    return value
+
+
+def read_readings(reader: Reader, span: Span, keys: Keys, *, tells_bounds: bool, guarded: bool) -> Readings:
+    """Read all readings of a span; new keys are numbered.
+
+    Parameters
+    ----------
+    reader : Reader
+    span : Span
+    keys : Keys
+    tells_bounds : bool
+        Whether the log says which values are bounds.
+    guarded : bool
+        Whether uncertainties are needed; NaN, if they are not.
+
+    Raises
+    ------
+    ValueError
+        What is stored is in no order.
+    """
     condition, parameters = span.asked()
-    is_bound = "coalesce(is_bound, 0)" if tells_bounds else "0"
-    rows = reader.rows(_READINGS.format(is_bound=is_bound, span=condition), parameters).fetchall()
-    if not rows:
-        nothing = np.empty(0)
-        return Readings(
-            np.empty(0, np.intp),
-            np.empty(0, np.intp),
-            nothing,
-            nothing,
-            np.empty(0, bool),
-            np.empty(0, np.int8),
-        )
-    sequence, position, metric, channel, value, uncertainty, bound, verdict = zip(*rows, strict=True)
+    what = _WHAT.format(bound=_BOUND if tells_bounds else "''", span=condition)
+    runs = reader.rows(what, parameters).fetchall()
+    columns = "coalesce(value, 9e999)" + ", coalesce(uncertainty, 9e999)" * guarded
+    rows = reader.rows(_VALUES.format(columns=columns, span=condition), parameters).fetchall()
+    width = 2 if guarded else 1
+    values = np.fromiter(chain.from_iterable(rows), np.float64, width * len(rows)).reshape(-1, width)
+    values[np.isinf(values)] = np.nan
+    run = np.repeat(span.runs([row[0] for row in runs]), [row[1] for row in runs])
+    verdicts = [keys.of_verdicts(row[3]) for row in runs]
     found = Readings(
-        span.runs(sequence),
-        np.fromiter(map(keys.__getitem__, zip(position, metric, channel, strict=True)), np.intp, len(rows)),
-        np.array(value, dtype=np.float64),
-        np.array(uncertainty, dtype=np.float64),
-        np.array(bound, dtype=bool),
-        level_of_initial(verdict),
+        run.astype(np.intp),
+        np.concatenate([np.empty(0, np.intp), *(keys.of_rows(row[2]) for row in runs)]),
+        values[:, 0],
+        values[:, 1] if guarded else np.full(len(values), np.nan),
+        np.concatenate([np.empty(0, bool), *(bounds for _, bounds in verdicts)]),
+        np.concatenate([np.empty(0, np.int8), *(levels for levels, _ in verdicts)]),
     )
-    if span.dense and not bool(np.all(found.run >= 0)):
-        wanted = found.run >= 0
-        return Readings(*(getattr(found, name)[wanted] for name in Readings.__dataclass_fields__))
-    return found
+    if len({len(getattr(found, name)) for name in Readings.__dataclass_fields__}) != 1:
+        raise ValueError("the readings of a run cannot be told apart")
+    if bool(np.all(found.run >= 0)):
+        return found
+    wanted = found.run >= 0
+    return Readings(*(getattr(found, name)[wanted] for name in Readings.__dataclass_fields__))
 
 
 def read_checks(reader: Reader, span: Span) -> list[tuple[str, ...]]:
@@ -122,20 +188,24 @@ def read_checks(reader: Reader, span: Span) -> list[tuple[str, ...]]:
         The positions of a run's checks are not 0, 1, 2, …
     """
     condition, parameters = span.asked()
-    query = f"SELECT sequence, position, name FROM run_check WHERE {condition} ORDER BY sequence, position"
-    names: list[list[bytes]] = [[] for _ in span.sequences]
+    query = (
+        f"SELECT sequence, group_concat(position || '{_PART}' || name, '{_ROW}') "
+        f"FROM run_check WHERE {condition} GROUP BY sequence ORDER BY sequence"
+    )
     rows = reader.rows(query, parameters).fetchall()
-    for run, (_, position, name) in zip(span.runs([row[0] for row in rows]).tolist(), rows, strict=True):
+    known = {text: _check_names(text) for text in {row[1] for row in rows}}
+    names: list[tuple[str, ...]] = [() for _ in span.sequences]
+    for run, (_, text) in zip(span.runs([row[0] for row in rows]).tolist(), rows, strict=True):
         if run >= 0:
-            if position != len(names[run]):
-                raise ValueError("the checks of a run are not numbered one after the other")
-            names[run].append(name)
-    known: dict[tuple[bytes, ...], tuple[str, ...]] = {}
-    for run_names in names:
-        key = tuple(run_names)
-        if key not in known:
-            known[key] = tuple(map(Reader.text, key))
-    return [known[tuple(run_names)] for run_names in names]
+            names[run] = known[text]
+    return names
+
+
+def _check_names(text: bytes) -> tuple[str, ...]:
+    parts = [row.split(_PART.encode()) for row in text.split(_ROW.encode())]
+    if [(str(at).encode(), 2) for at in range(len(parts))] != [(part[0], len(part)) for part in parts]:
+        raise ValueError("the checks of a run are not numbered one after the other")
+    return tuple(Reader.text(part[1]) for part in parts)
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from linecheck.limits.bulk import level_of
 from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.records.archive import Archive
 from linecheck.records.log.queries import RunFilter
 from linecheck.records.log.reader import LogReader
 from linecheck.records.log.stored import RunRecord
@@ -35,6 +36,7 @@ __all__ = [
     "Found",
     "ReadingCount",
     "Remeasured",
+    "captures_archived",
     "captures_kept",
     "remeasure",
     "with_captures",
@@ -79,6 +81,11 @@ class Found:
     chosen: Chosen
     facts: Mapping[int, RunFacts]
     folders: Mapping[int, Path]
+
+
+def captures_archived(archive: Archive) -> Finder:
+    """Return what finds captures in an archive."""
+    return lambda run: archive.find(run.run_id)
 
 
 def captures_kept(results: Path) -> Finder:
