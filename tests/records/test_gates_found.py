@@ -375,6 +375,7 @@ def test_whatever_a_statement_holds_it_is_met_only_where_it_says_so(content, kin
         (found.NEWEST_UNITS, (1, "bench", 9)),
         (found.PROBLEMS, (1,)),
         (found.FAILED_READINGS, (1,)),
+        (found.FAILED_CURVES, (1,)),
         (found.GATES, (1,)),
     ],
 )

@@ -79,7 +79,7 @@ PROBLEMS: Final = "SELECT check_name, channel, code FROM problem WHERE sequence 
 FAILED_READINGS: Final = (
     "SELECT c.name, r.metric, r.channel, r.value, r.unit, r.pass_limit, r.fail_limit, r.side "
     "FROM reading AS r JOIN run_check AS c ON c.sequence = r.sequence AND c.position = r.check_position "
-    "WHERE r.sequence = ? AND r.verdict = 'fail'"
+    "WHERE r.sequence = ? AND r.verdict = 'fail' ORDER BY r.check_position, r.position"
 )
 FAILED_CURVES: Final = FAILED_READINGS.replace("reading AS r", "curve AS r").replace("r.value", "r.worst_y")
 GATES: Final = "SELECT gates FROM run WHERE sequence = ?"
@@ -188,17 +188,17 @@ def _unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:
     sequence, serial, verdict = unit.sequence, unit.serial, Verdict(unit.verdict)
     if verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.ABORTED):
         return UnitRun(sequence, serial, verdict)
-    gross = set()
+    gross: dict[str, None] = {}
     problems = _rows(connection, PROBLEMS, sequence)
-    for check, channel, code in problems:
-        if code not in KNOWN_BEFORE:
-            gross.add(f"{subject(check or 'the run', '', channel)}: {code.replace('_', ' ')}")
     for query in (FAILED_READINGS, FAILED_CURVES):
         for name, metric, channel, *judged in _rows(connection, query, sequence):
             if _is_gross(*judged):
-                gross.add(subject(name, metric, channel))
+                gross[subject(name, metric, channel)] = None
+    for check, channel, code in problems:
+        if code not in KNOWN_BEFORE:
+            gross[f"{subject(check or 'the run', '', channel)}: {code.replace('_', ' ')}"] = None
     gated = any(code == "station_gate" for _, _, code in problems)
-    return UnitRun(sequence, serial, verdict, frozenset(gross), gated)
+    return UnitRun(sequence, serial, verdict, tuple(gross), gated)
 
 
 def _is_gross(

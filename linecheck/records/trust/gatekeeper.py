@@ -66,7 +66,7 @@ class Standing:
         """Why the station is locked, and what unlocks it; empty where it is not."""
         if not self.lock.locked:
             return ""
-        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)}"
+        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} opens it"
 
     def record(self) -> dict[str, Any]:
         """Return what a run's record says of it, as plain data."""
@@ -178,11 +178,11 @@ class Gatekeeper:
         return None
 
     def _unlocking(self) -> Iterator[str]:
-        """Yield what could unlock the station."""
+        """Yield the commands that could unlock the station."""
         if self_check_hours(self._station) is not None:
-            yield _CHECK
+            yield _CHECK.removeprefix("run ")
         if self._station.config.golden is not None:
-            yield _GOLDEN
+            yield _GOLDEN.removeprefix("run ")
 
     def _gates(self) -> Iterator[Asked]:
         """Yield what the config asks for."""

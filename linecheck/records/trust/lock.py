@@ -43,7 +43,7 @@ _MOST_NAMED: Final = 4
 
 @dataclass(frozen=True)
 class UnitRun:
-    """What counts of a run: ``gross`` names what failed grossly, or gave no signal that could be judged.
+    """What counts of a run: ``gross`` names what failed grossly, or gave no signal that could be judged, in order.
 
     ``gated`` runs took place while the station was not to judge units; they say nothing and are passed over.
     """
@@ -51,7 +51,7 @@ class UnitRun:
     sequence: int
     serial: str
     verdict: Verdict
-    gross: frozenset[str] = frozenset()
+    gross: tuple[str, ...] = ()
     gated: bool = False
 
 
@@ -121,7 +121,7 @@ def lock_state(runs: Iterable[UnitRun], count: int, *, cleared: int = 0) -> Lock
     serials: list[str] = []
     common: frozenset[str] = frozenset()
     in_any: frozenset[str] = frozenset()
-    since = None
+    newest: UnitRun | None = None
     for run in runs if count else ():
         if run.sequence <= cleared:
             break
@@ -131,15 +131,16 @@ def lock_state(runs: Iterable[UnitRun], count: int, *, cleared: int = 0) -> Lock
             break
         if run.serial in serials:
             continue
-        both = common & run.gross if serials else run.gross
-        in_any |= run.gross
+        gross = frozenset(run.gross)
+        both = common & gross if serials else gross
+        in_any |= gross
         if len(both) < ALIKE * len(in_any) or not both:
             break
-        common = both
-        since = since or run.sequence
+        common, newest = both, newest or run
         serials.append(run.serial)
         if len(serials) == count:
-            return LockState(True, since, tuple(reversed(serials)), tuple(sorted(common)))
+            named = tuple(name for name in newest.gross if name in common)
+            return LockState(True, newest.sequence, tuple(reversed(serials)), named)
     return LockState()
 
 
