@@ -1,0 +1,202 @@
+"""``linecheck station check``: recorded before it is shown, the worst first, nothing met that was not measured."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from small_run import call
+
+from linecheck.errors import RecordError
+from linecheck.records.log import Log, LogReader
+
+DATABASE = "results/linecheck.sqlite"
+STATION = """format = 1
+station = "bench"
+interface = "simulated"
+mains_hz = 50
+[capture]
+rate_hz = 48000
+"""
+DIGITAL = STATION + '[loop]\nkind = "digital"\nevery_hours = 12\n'
+ANALOGUE = STATION + '[loop]\nkind = "analogue"\n'
+SOUND = """format = 1
+station = "loopback"
+interface = "sound"
+mains_hz = 50
+[playback]
+device = "{device}"
+channels = [1, 2]
+rates_hz = [{rate}]
+sample_format = "float32"
+[capture]
+device = "{device}_monitor"
+rate_hz = {rate}
+channels = [1, 2]
+sample_format = "float32"
+tail_seconds = 0.1
+[loop]
+kind = "digital"
+"""
+
+
+@pytest.fixture
+def check(tmp_path, monkeypatch, capsys):
+    """Return ``linecheck station check`` in an empty folder, given a station config."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(config, *arguments):
+        (tmp_path / "station.toml").write_text(config, encoding="utf-8")
+        return call(monkeypatch, capsys, "station", "check", "--station", "station.toml", *arguments)
+
+    return run
+
+
+def statements(path=DATABASE):
+    with LogReader(path) as log:
+        assert log.verify().intact
+        return log.statements("self_check")
+
+
+def test_a_loop_that_is_met_is_recorded_and_shown(check, tmp_path):
+    status, out, err = check(DIGITAL, "--json", "check.json")
+    assert status == 0
+    assert out.splitlines()[0] == "station bench: digital loop, 48000 Hz, 7.4 s of sound, record 1"
+    assert "bit-identical: all 353760 frames" in out
+    assert out.splitlines()[-1] == "The path can be trusted. Check it again within 12 h."
+    assert "playing 1 of 1: words" in err
+    (said,) = statements()
+    assert (said.subject, said.content["verdict"]) == ("bench", "met")
+    written = json.loads((tmp_path / "check.json").read_text(encoding="utf-8"))
+    assert written.pop("record") == {"sequence": said.sequence, "hash": said.record_hash}
+    assert written == said.content
+
+
+def test_an_analogue_loop_with_a_fault_tells_it_first_and_what_to_do(check):
+    status, out, _ = check(ANALOGUE, "--fault", "wrong_level,hum")
+    assert status == 3
+    lines = out.splitlines()
+    assert lines[2].startswith("gain ")
+    assert "right -6.0" in lines[2]
+    words = [
+        line.split("  ")[1].strip() for line in (line.replace("not met", " not met") for line in lines[2:5])
+    ]
+    assert len(words) == 3
+    assert all("not met" in line for line in lines[2:6])
+    assert lines[-1].startswith("The path cannot be trusted: gain. Set the device's level controls")
+    (said,) = statements()
+    failed = {entry["name"] for entry in said.content["steps"] if entry["verdict"] == "not met"}
+    assert said.content["verdict"] == "not met"
+    assert {"gain", "hum", "noise"} <= failed
+
+
+def test_steps_that_lack_for_one_reason_share_a_line(check):
+    status, out, _ = check(ANALOGUE, "--fault", "no_loop")
+    assert status == 3
+    assert "nothing of what is played comes back on any channel" in out
+    assert len(out.splitlines()) < 12
+
+
+def test_nothing_is_shown_that_is_not_recorded(check, monkeypatch):
+    def refuse(self, kind, subject, content):
+        raise RecordError("the disk is full")
+
+    monkeypatch.setattr(Log, "state", refuse)
+    status, out, err = check(DIGITAL, "--json", "check.json")
+    assert (status, out) == (3, "")
+    assert "was not recorded, so it counts for nothing: the disk is full" in err
+
+
+def test_the_record_stands_before_anything_is_shown(check, monkeypatch):
+    from linecheck.cli import display_self_check
+
+    seen = []
+    monkeypatch.setattr(
+        display_self_check, "show_self_check", lambda found, sequence: seen.append(statements())
+    )
+    assert check(DIGITAL)[0] == 0
+    ((said,),) = seen
+    assert said.content["verdict"] == "met"
+
+
+def test_a_file_that_cannot_be_written_is_told_before_anything_is_played(check, tmp_path):
+    (tmp_path / "file").write_text("")
+    status, out, err = check(DIGITAL, "--json", "file/check.json")
+    assert (status, out) == (2, "")
+    assert "playing" not in err
+
+
+@pytest.mark.parametrize(
+    ("config", "arguments", "words"),
+    [
+        (STATION, (), "has no [loop]"),
+        (DIGITAL, ("--fault", "sunspots"), "no fault of a loop named 'sunspots'"),
+        (DIGITAL, ("--json", "station.toml"), "the station config itself"),
+        (SOUND.format(device="unit", rate=48_000), ("--fault", "gate"), "has a real loop"),
+        (DIGITAL.replace("digital", "optical"), (), "loop.kind"),
+        (DIGITAL + "rate_hz = 96000\n", (), "one rate"),
+    ],
+)
+def test_what_is_wrong_with_the_command_is_told_and_nothing_is_recorded(
+    check, tmp_path, config, arguments, words
+):
+    status, out, err = check(config, *arguments)
+    assert (status, out) == (2, "")
+    assert words in err
+    assert "Traceback" not in err
+    assert not (tmp_path / DATABASE).exists()
+
+
+def test_a_loop_that_nobody_closes_is_not_met(check):
+    status, out, err = check(SOUND.format(device="unit", rate=48_000))
+    assert status == 3
+    assert "the loop could not be closed: there is no input on which anyone could confirm it" in out
+    assert "Disconnect headphones, amplifiers and loudspeakers" in err
+    (said,) = statements()
+    assert said.content["verdict"] == "not met"
+    assert said.content["audio"] == {}
+
+
+def test_the_loops_commands_are_run_and_their_failures_count(check, tmp_path):
+    commands = f'[loop.close]\ncommand = "touch {tmp_path}/closed"\n[loop.open]\ncommand = "touch {tmp_path}/opened"\n'
+    assert check(DIGITAL + commands)[0] == 0
+    assert (tmp_path / "closed").exists()
+    assert (tmp_path / "opened").exists()
+    status, out, _ = check(DIGITAL + '[loop.close]\ncommand = "false"\n')
+    assert status == 3
+    assert "the loop could not be closed: the command failed (exit status 1)" in out
+    status, out, _ = check(DIGITAL + '[loop.open]\ncommand = "false"\n')
+    assert status == 3
+    assert "still closed" in out
+    assert [entry.content["verdict"] for entry in statements()] == ["not met", "not met", "met"]
+
+
+def over_sound(server, folder, device, rate):
+    (folder / "station.toml").write_text(SOUND.format(device=device, rate=rate), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "linecheck", "station", "check", "--station", "station.toml", "--patched"],
+        cwd=folder,
+        env=server.environment,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=120,
+    )
+    (said,) = statements(folder / DATABASE)
+    return done, {entry["name"]: entry for entry in said.content["steps"]}
+
+
+@pytest.mark.sound
+def test_a_null_sink_gives_back_every_bit(pulse_server, tmp_path):
+    done, steps = over_sound(pulse_server, tmp_path, "unit_48", 48_000)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "bit-identical: all 353760 frames" in steps["words"]["sentence"]
+    assert "by way of a plug-in or sound server" in steps["identity"]["sentence"]
+
+
+@pytest.mark.sound
+def test_a_sound_server_that_converts_the_rate_is_found_out(pulse_server, tmp_path):
+    # The sink runs at 44.1 kHz or 48 kHz, and PulseAudio's own converter is on either side of it.
+    done, steps = over_sound(pulse_server, tmp_path, "unit_44", 96_000)
+    assert done.returncode == 3, done.stdout + done.stderr
+    assert "a rate converter is in the path" in steps["words"]["sentence"]
