@@ -175,7 +175,7 @@ def is_old(each, policy):
 
 
 @given(archives(), policies())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_what_is_past_its_time_goes_and_what_is_protected_goes_by_age_alone(entries, policy):
     gone, stays = split(entries, policy)
     assert not any(is_old(each, policy) for each in stays)
@@ -187,7 +187,7 @@ def test_what_is_past_its_time_goes_and_what_is_protected_goes_by_age_alone(entr
 
 
 @given(archives(), policies())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_the_limit_is_met_unless_nothing_is_left_that_may_go(entries, policy):
     _, stays = split(entries, policy)
     if policy.most_bytes is not None and total_bytes(stays) > policy.most_bytes:
@@ -195,7 +195,7 @@ def test_the_limit_is_met_unless_nothing_is_left_that_may_go(entries, policy):
 
 
 @given(archives(), policies())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_the_reserve_is_had_again_unless_no_pass_is_left(entries, policy):
     gone, stays = split(entries, policy)
     if sum(removal.freed_bytes for removal in gone) < policy.missing_bytes:
@@ -203,7 +203,7 @@ def test_the_reserve_is_had_again_unless_no_pass_is_left(entries, policy):
 
 
 @given(archives(), policies())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_no_more_goes_than_must(entries, policy):
     gone, _ = split(entries, policy)
     for at, removal in enumerate(gone):
@@ -215,7 +215,7 @@ def test_no_more_goes_than_must(entries, policy):
 
 
 @given(archives(), policies())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_the_oldest_of_the_first_class_goes_first(entries, policy):
     only_room = replace(policy, keep_days={}, missing_bytes=0)
     gone, stays = split(entries, only_room)
@@ -231,7 +231,7 @@ def test_the_oldest_of_the_first_class_goes_first(entries, policy):
 
 
 @given(archives(), policies())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_the_books_are_right(entries, policy):
     gone, stays = split(entries, policy)
     assert sum(removal.freed_bytes for removal in gone) == total_bytes(entries) - total_bytes(stays)
@@ -243,7 +243,7 @@ def test_the_books_are_right(entries, policy):
 
 
 @given(archives(), policies(), st.randoms())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_it_follows_from_what_is_there_and_the_second_time_nothing_goes(entries, policy, random):
     gone, stays = split(entries, policy)
     freed = sum(removal.freed_bytes for removal in gone)
