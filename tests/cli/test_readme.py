@@ -8,6 +8,8 @@ import pytest
 import yaml
 
 from linecheck.cli import COMMANDS, cli
+from linecheck.limits.retest import RetestPolicy
+from linecheck.station.config import load_station
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```", README, re.M | re.S)
@@ -53,3 +55,20 @@ def test_every_yaml_block_is_yaml(block):
 def test_every_command_is_in_the_table():
     for name in COMMANDS:
         assert re.search(rf"^\| `linecheck {name}\b|^\|.*`linecheck {name} ", README, re.M), name
+
+
+@pytest.mark.parametrize(
+    "block", [block for language, block in BLOCKS if language == "toml" and "[[capture]]" not in block]
+)
+def test_every_table_of_a_station_is_one_that_a_station_config_takes(block, tmp_path):
+    path = tmp_path / "station.toml"
+    head = 'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n'
+    path.write_text(head + block, encoding="utf-8")
+    assert load_station(path).config.station == "bench"
+
+
+@pytest.mark.parametrize(
+    "block", [block for language, block in BLOCKS if language == "yaml" and block.startswith("retest:")]
+)
+def test_the_retest_rules_are_some(block):
+    assert RetestPolicy.model_validate(yaml.safe_load(block)["retest"]).most_attempts
