@@ -74,6 +74,10 @@ CREATE TABLE {SCHEMA}.chain_station (
         f"CREATE INDEX run_by_serial ON {SCHEMA}.run (serial, model)",
         f"CREATE INDEX run_by_station ON {SCHEMA}.run (station, recorded)",
         f"CREATE INDEX statement_by_subject ON {SCHEMA}.statement (kind, subject)",
+        f"COMMENT ON TABLE {SCHEMA}.run IS 'Runs of units, by the log that they are in (chain) and their number there. "
+        "In all texts U+0000, U+0010 and lone surrogates stand as U+0010 and four hexadecimal digits.'",
+        f"COMMENT ON TABLE {SCHEMA}.chain IS 'Logs by the hash of their first record, and how far they were sent. "
+        "A note for people: what was sent is what the records are.'",
     ),
 )
 

@@ -218,4 +218,4 @@ def _line(error: BaseException | None) -> str:
     if isinstance(error, psycopg.Error) and error.diag.message_primary:
         return visible(error.diag.message_primary)[:300]
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
-    return visible("; ".join(lines[:2]))[:300]
+    return visible(lines[0].removeprefix("connection failed: "))[:300] if lines else type(error).__name__
