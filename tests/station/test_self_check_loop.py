@@ -340,11 +340,48 @@ def test_what_was_not_measured_is_never_met():
     good = Measured("gain", "left", 0.0, "dB", -1.0, 1.0)
     for value in (None, float("nan"), float("inf")):
         assert replace(good, value=value).verdict == NOT_DONE
+        assert replace(good, value=value).value is None
         assert step("gain", [good, replace(good, value=value)], "good", "bad").verdict == NOT_DONE
     assert step("gain", [], "good", "bad").verdict == NOT_DONE
     assert step("gain", [good, replace(good, value=2.0)], "good", "bad").sentence == "bad"
     bound = Measured("crosstalk", "left", 70.0, "dB", low=80.0, is_bound=True)
     assert (bound.verdict, replace(bound, value=90.0).verdict) == (NOT_DONE, MET)
+
+
+class Spoilt(SimulatedLoop):
+    """A loop whose captures are made into something that no interface should give."""
+
+    spoil = None
+
+    def play(self, check, stimulus):
+        capture = super().play(check, stimulus)
+        return replace(capture, samples=np.ascontiguousarray(self.spoil(capture.samples)))
+
+
+@pytest.mark.parametrize("kind", ["analogue", "digital"])
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda samples: samples[:0],
+        lambda samples: samples[:10],
+        lambda samples: samples[:, :1],
+        lambda samples: samples * 1e30,
+        lambda samples: np.full(samples.shape, np.nan),
+        lambda samples: np.full_like(samples, 12_345),
+    ],
+)
+def test_captures_that_cannot_be_are_no_crash_and_never_met(kind, spoil):
+    of = config(kind)
+
+    def opened(opening):
+        loop = Spoilt(of, opening=opening)
+        loop.spoil = spoil
+        return loop
+
+    found = run_self_check(Station(of, "bench.toml", "0" * 64), opened)
+    assert found.verdict == NOT_MET
+    assert "measurement" not in named(found.steps)
+    json.dumps(found.content(), allow_nan=False)
 
 
 def test_the_worst_comes_first_and_decides():

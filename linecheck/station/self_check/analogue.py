@@ -171,7 +171,7 @@ def _plain(message: str) -> str:
         " or the unit stopped",
     ):
         message = message.replace(words, "")
-    return message.strip()
+    return message.replace("the limit file", "the config").strip()
 
 
 def _closed(loop: _Loop) -> Step:

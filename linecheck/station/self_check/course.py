@@ -13,7 +13,7 @@ from linecheck.errors import StationError
 from linecheck.station.audio_file import samples_sha256
 from linecheck.station.config import Station
 from linecheck.station.interface import Announced, Interface
-from linecheck.station.measure import Analysis, take_measurement
+from linecheck.station.measure import Analysis, failure_problem, take_measurement
 from linecheck.station.self_check.analogue import analogue_steps
 from linecheck.station.self_check.digital import digital_steps
 from linecheck.station.self_check.plays import LoopPath, Play, loop_path, make_plays
@@ -186,16 +186,24 @@ def _steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[St
         if course.failure is not None and course.opened
         else ()
     )
+    try:
+        return (*failed, *_measured_steps(path, plays, course))
+    except Exception as error:
+        _log.exception("the self-check's measurement failed")
+        return (*failed, Step("measurement", NOT_DONE, failure_problem(error).message))
+
+
+def _measured_steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[Step, ...]:
     if path.loop.kind == "digital":
         play = plays[0]
         if play.name not in course.captures:
-            return (*failed, Step("words", NOT_DONE, "nothing was captured"))
-        return (*failed, *digital_steps(path, play.stimulus, course.captures[play.name]))
+            return (Step("words", NOT_DONE, "nothing was captured"),)
+        return digital_steps(path, play.stimulus, course.captures[play.name])
     taken = _measurements(path, plays, course)
     tone = next(play for play in plays if play.name == "tone")
     assert tone.check is not None
     level = float(getattr(tone.check.stimulus, "level_dbfs"))  # noqa: B009 - any kind's parameters
-    return (*failed, *analogue_steps(path, taken, _probe(path, course), level))
+    return analogue_steps(path, taken, _probe(path, course), level)
 
 
 def _measurements(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> dict[str, Measurement]:

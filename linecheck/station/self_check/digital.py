@@ -49,7 +49,10 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
     steps = [stream_step(problems), _comparer(stimulus, random), _words(found, stimulus.bits)]
     if found.outcome == "identical":
         return tuple(steps)
-    probe = _probe(path, capture) if found.what != "not_finite" else None
+    whole = all(problem.channel is not None for _, problem in problems)
+    if not whole:
+        return (*steps, Step("clock", NOT_DONE, "its capture is not whole"))
+    probe = _probe(path, capture)
     steps.append(_clock(found, probe, capture))
     if found.outcome == "modified" and probe is not None:
         steps += hidden_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
@@ -89,8 +92,6 @@ def _clock(found: WordsFound, probe: ProbeReading | None, capture: Capture) -> S
         measured = Measured("clock", None, ppm, "ppm", -0.02, 0.02)
         word = measured.verdict
         return Step("clock", word, f"the tone's frequency is {ppm:+.3f} ppm off", (measured,))
-    if not np.all(np.isfinite(capture.scaled)):
-        return Step("clock", NOT_DONE, "values that are no numbers have no frequency")
     other = find_at_other_rates(_middle(capture), [PROBE_HZ])
     if other is not None:
         text = other.message.replace(" May be the unit's own fault.", "")

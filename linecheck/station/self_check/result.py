@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -48,10 +49,18 @@ class Measured:
     uncertainty: float | None = None
     is_bound: bool = False
 
+    def __post_init__(self) -> None:
+        """Take what is no finite number as missing: it is never stored, and never right."""
+        for name in ("value", "uncertainty"):
+            number = getattr(self, name)
+            finite = number is not None and math.isfinite(number)
+            object.__setattr__(self, name, float(number) if finite else None)
+        object.__setattr__(self, "is_bound", bool(self.is_bound))
+
     @property
     def verdict(self) -> Word:
         """Whether it is within its limits; a bound outside them says nothing."""
-        if self.value is None or not abs(self.value) < float("inf"):
+        if self.value is None:
             return NOT_DONE
         inside = (self.low is None or self.value >= self.low) and (
             self.high is None or self.value <= self.high

@@ -33,6 +33,8 @@ Outcome = Literal["identical", "moved", "modified", "absent"]
 
 #: Such a share of the words must have its place for the bits to be called the same. Of changed ones next to none has.
 MOSTLY = 0.5
+#: Values beyond this, in steps of 32 bits, are as wrong as they can be.
+FARTHEST = 2.0**40
 #: Runs of one lag that are shorter than this are chance.
 LEAST_RUN = 4
 #: From this share of frames on, and off by no more than so many steps, it is dither that changed them.
@@ -133,7 +135,7 @@ def _codes(received: NDArray[np.int32] | NDArray[np.float32] | FloatArray) -> tu
     """Return samples as whole numbers of 32 bits, and whether nothing was rounded for that."""
     if np.issubdtype(received.dtype, np.integer):
         return received.astype(np.int64), True
-    scaled = received.astype(np.float64) * 2.0**31
+    scaled = np.clip(received.astype(np.float64) * 2.0**31, -FARTHEST, FARTHEST)
     rounded = np.rint(scaled)
     return rounded.astype(np.int64), bool(np.array_equal(rounded, scaled))
 
