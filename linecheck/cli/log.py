@@ -92,9 +92,18 @@ def verify_command(log: str | None, station: str | None, head: str | None) -> No
 @command.command("head")
 @log_options
 def head_command(log: str | None, station: str | None) -> None:
-    """Print the last record's number and hash, to be noted elsewhere (a shift report, another machine)."""
+    """Print the last record's number and hash, to be noted where nobody who could change the log could change it too.
+
+    A shift report on paper, another machine, a signed mail: `linecheck log verify --head` holds the log against it,
+    which shows what the chain of records cannot show by itself: that records were cut off at the end, or that all of it
+    was written anew. The log is tamper-evident: changes show, they are not prevented.
+    """
     with opened_log(log, station) as opened:
         click.echo(str(opened.head()))
+    if sys.stdout.isatty():
+        click.echo(
+            "linecheck: note it elsewhere, for `linecheck log verify --head`: a cut tail shows", err=True
+        )
 
 
 def _parsed_head(text: str) -> Head:

@@ -6,7 +6,9 @@ began is not exported.
 
 from __future__ import annotations
 
+import functools
 import json
+import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,7 +28,6 @@ Row = tuple[Any, ...]
 
 #: Runs that are read at once: of 60 readings, or of a few curves of 2000 points, some megabytes.
 _AT_ONCE: Final = {None: 500, "problems": 500, "assets": 500, "readings": 100, "curves": 4}
-_NONE: Mapping[str, Any] = {}
 
 
 def pages(log: LogReader, table: Table, wanted: RunFilter) -> Iterator[list[Row]]:
@@ -49,22 +50,30 @@ def pages(log: LogReader, table: Table, wanted: RunFilter) -> Iterator[list[Row]
 
 
 def _rows(table: Table, record: Record) -> Iterator[Row]:
+    """Yield the rows of a run; what they say of the run and of a check is read once."""
     run = record.row | {"purpose": record.row["purpose"] or "unit"}
+    of_run = _read(table, "run", run)
     if table.part is None:
-        yield _row(table, run, _NONE, _NONE)
+        yield of_run
         return
-    checks = {row["position"]: row for row in record.parts["checks"]}
+    of_check = {row["position"]: _read(table, "check", row) for row in record.parts["checks"]}
     for part in record.parts[table.part]:
-        check = checks[part["check_position"]] if "check_position" in part else _NONE
-        yield _row(table, run, check, part)
+        check = of_check[part["check_position"]] if "check_position" in part else ()
+        own = _read(table, "part", part)
+        if len({len(values) for values in own if isinstance(values, np.ndarray)}) > 1:
+            raise ValueError("a curve's axis and values have different lengths")
+        yield _in_order(table, {"run": iter(of_run), "check": iter(check), "part": iter(own)})
 
 
-def _row(table: Table, run: Mapping[str, Any], check: Mapping[str, Any], part: Mapping[str, Any]) -> Row:
-    sources = {"run": run, "check": check, "part": part}
-    row = tuple(_value(column, sources[column.source[0]][column.source[1]]) for column in table.columns)
-    if len({len(values) for values in row if isinstance(values, np.ndarray)}) > 1:
-        raise ValueError("a curve's axis and values have different lengths")
-    return row
+def _read(table: Table, source: str, stored: Mapping[str, Any]) -> Row:
+    """Return the values of those columns that come from a row of the log."""
+    return tuple(
+        _value(column, stored[column.source[1]]) for column in table.columns if column.source[0] == source
+    )
+
+
+def _in_order(table: Table, values: Mapping[str, Iterator[Any]]) -> Row:
+    return tuple(next(values[column.source[0]]) for column in table.columns)
 
 
 def _value(column: Column, stored: Any) -> Any:  # noqa: ANN401 - any column
@@ -78,20 +87,29 @@ def _value(column: Column, stored: Any) -> Any:  # noqa: ANN401 - any column
     if stored is None:
         return None
     if column.kind in ("text", "time"):
-        return encodable(_text(stored))
+        return _text(stored)
     if column.kind == "json":
-        return _encodable(json.loads(stored, parse_constant=_refused))
+        return _data(stored)
     if column.kind == "list":
-        return _finite(np.frombuffer(stored, dtype="<f8"))
+        values = np.frombuffer(stored, dtype="<f8")
+        if not np.isfinite(values).all():
+            raise ValueError("a number is not finite")
+        return values
     if column.kind == "boolean":
         return bool(int(stored))
-    return int(stored) if column.kind == "integer" else float(_finite(np.float64(stored)))
+    return int(stored) if column.kind == "integer" else _finite(float(stored))
 
 
-def _finite(values: Any) -> Any:  # noqa: ANN401 - a number or an array
-    if not np.isfinite(values).all():
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
         raise ValueError("a number is not finite")
-    return values
+    return value
+
+
+@functools.lru_cache(maxsize=1024)
+def _data(stored: str) -> Any:  # noqa: ANN401 - plain data
+    """Return plain data from JSON; many rows say the same, and nobody changes what is returned."""
+    return _encodable(json.loads(stored, parse_constant=_refused))
 
 
 def _refused(name: str) -> None:
@@ -101,7 +119,7 @@ def _refused(name: str) -> None:
 def _text(stored: Any) -> str:  # noqa: ANN401 - any column
     if not isinstance(stored, str):
         raise TypeError("is no text")
-    return stored
+    return stored if stored.isascii() else encodable(stored)
 
 
 def _encodable(value: Any) -> Any:  # noqa: ANN401 - plain data

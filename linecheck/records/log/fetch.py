@@ -104,15 +104,14 @@ def fetch_record(connection: Connection, sequence: int) -> Record:
 
 def records_of(connection: Connection, sequences: Sequence[int], names: Sequence[str]) -> Iterator[Record]:
     """Yield the records of runs that are there, in the order in which their numbers are given, with some parts only."""
-    for row in run_rows(connection, sequences):
-        parts = _no_parts()
+    for at in range(0, len(sequences), _AT_ONCE):
+        some = sequences[at : at + _AT_ONCE]
+        parts: dict[int, dict[str, list[Row]]] = {}
         for name in names:
-            table, order = PARTS[name]
-            if has_table(connection, table):
-                query = select_rows(connection, table).where(table.c.sequence == row["sequence"])
-                query = query.order_by(*(table.c[column] for column in order))
-                parts[name] = [part._asdict() for part in connection.execute(query)]
-        yield Record(row, parts)
+            for sequence, rows in _part(connection, name, PARTS[name][0].c.sequence.in_(some)):
+                parts.setdefault(sequence, _no_parts())[name] = rows
+        for row in run_rows(connection, some):
+            yield Record(row, parts.get(row["sequence"], _no_parts()))
 
 
 def records_after(connection: Connection, sequence: int | None, count: int) -> list[Record]:
@@ -155,16 +154,21 @@ def _present(connection: Connection, table: Table) -> set[str]:
 def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str, list[Row]]]:
     """Return the rows that belong to a span of records, by record."""
     found: dict[int, dict[str, list[Row]]] = {}
-    for name, (table, order) in PARTS.items():
-        if not has_table(connection, table):
-            continue
-        within: ColumnElement[bool] = table.c.sequence.between(first, last)
+    for name, (table, _) in PARTS.items():
+        for sequence, rows in _part(connection, name, table.c.sequence.between(first, last)):
+            found.setdefault(sequence, _no_parts())[name] = rows
+    return found
+
+
+def _part(connection: Connection, name: str, within: ColumnElement[bool]) -> Iterator[tuple[int, list[Row]]]:
+    """Yield the rows of one sort that belong to some records, record by record."""
+    table, order = PARTS[name]
+    if has_table(connection, table):
         query = select_rows(connection, table).where(within)
         query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
         rows = (row._asdict() for row in connection.execute(query))
         for sequence, group in groupby(rows, key=itemgetter("sequence")):
-            found.setdefault(sequence, _no_parts())[name] = list(group)
-    return found
+            yield sequence, list(group)
 
 
 def _no_parts() -> dict[str, list[Row]]:
