@@ -45,6 +45,8 @@ def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasu
     if tally.changed:
         print_table(("verdict", "runs", "units"), _transition_rows(tally), right=(1, 2))
     print_table(("yield", "before", "after"), _yield_rows(tally), right=(1, 2))
+    if tally.untold:
+        click.echo(f"the yield leaves out what cannot be told, {_count(tally.unit_yield[0].untold, 'unit')}")
     if tally.causes:
         listed = tally.causes.most_common(MOST_CAUSES)
         rows = [

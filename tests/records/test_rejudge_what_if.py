@@ -288,7 +288,21 @@ def test_what_was_measured_otherwise_is_named_and_neither_a_pass_nor_a_change(tm
     assert (tally.untold, tally.changed, tally.judged) == (2, 0, 0)
     assert tally.otherwise == {("tone", "stimulus level_dbfs 0.0, now -3.0"): 2}
     assert [run.after for run in told] == [None, None]
-    assert tally.unit_yield[1] == Yield(0, 0, 0, untold=2)
+    assert tally.unit_yield == (Yield(0, 0, 0, untold=2),) * 2
+
+
+def test_the_yield_is_of_the_same_units_before_and_after(tmp_path):
+    moved = tone_limits(SINAD, stimulus={"level_dbfs": -3.0})
+    path = logged(
+        tmp_path,
+        sinad(115.0),
+        sinad(100.0, "PR3-000002"),
+        replace(sinad(100.0, "PR3-000003"), limits=moved),
+        sinad(115.0, "PR3-000003"),
+    )
+    tally, _ = everything(path, tone_limits(Mask(Bounds(99.0))))
+    assert tally.unit_yield == (Yield(1, 0, 1, untold=1), Yield(2, 0, 0, untold=1))
+    assert tally.run_yield == (Yield(2, 0, 1, untold=1), Yield(3, 0, 0, untold=1))
 
 
 def test_a_check_that_refers_to_one_that_was_measured_otherwise_was_so_too(tmp_path):

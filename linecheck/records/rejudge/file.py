@@ -16,8 +16,8 @@ be told. Its keys:
 ``summary`` counts: ``runs``, ``units``, ``judged``, ``changed``, ``changed_units``, ``cannot_be_told``, ``transitions``
 (each with ``before``, ``after``, ``runs`` and ``units``, by their newest runs), ``causes`` (``way``, ``check``,
 ``metric``, ``runs``), ``measured_otherwise`` (``check``, ``what``, ``runs``), ``yield`` (of ``units`` by their first
-valid run and of ``runs``, each ``before`` and ``after``), ``other_models`` (runs of models without a limit file here)
-and ``curves_read``.
+valid run and of ``runs``, each ``before`` and ``after``, without those that are ``untold``), ``other_models`` (runs of
+models without a limit file here) and ``curves_read``.
 
 Where captures were measured anew, a run is also told whose readings have changed by more than their expanded
 uncertainty, in ``readings``: each with ``check``, ``metric``, ``channel``, ``unit``, ``before``, ``after`` (null: not

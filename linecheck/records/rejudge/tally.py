@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,7 +98,8 @@ class Tally:
     """All runs that were judged once more.
 
     ``transitions`` and ``unit_transitions`` count runs and units (by their newest run) by verdict before and after,
-    also where both are the same. Of the yields, those of units go by the first run of each that is valid. ``otherwise``
+    also where both are the same. Of the yields, those of units go by the first run of each that is valid; both leave
+    out what cannot be told (a unit, if one of its runs cannot), so that before and after are of the same. ``otherwise``
     counts runs by the check that was measured otherwise and by what differs.
     """
 
@@ -182,8 +183,8 @@ def tally_of(
         unit_transitions=transitions_of(before[newest], after[newest]),
         causes=causes,
         otherwise=otherwise,
-        unit_yield=(unit_yield(unit, before), unit_yield(unit, after)),
-        run_yield=(yield_of(before), yield_of(after)),
+        unit_yield=_unit_yields(unit, before, after),
+        run_yield=_run_yields(before, after),
         curves=curves[0],
         curve_bytes=curves[1],
         other_models={
@@ -192,6 +193,23 @@ def tally_of(
             if name not in models
         },
     )
+
+
+def _unit_yields(
+    unit: NDArray[np.uint64], before: NDArray[np.int8], after: NDArray[np.int8]
+) -> tuple[Yield, Yield]:
+    """Return the yield of the same units before and after: of those all of whose runs can be told."""
+    lost = np.unique(unit[after == UNTOLD])
+    told = ~np.isin(unit, lost)
+    first, second = (unit_yield(unit[told], levels[told]) for levels in (before, after))
+    return replace(first, untold=len(lost)), replace(second, untold=len(lost))
+
+
+def _run_yields(before: NDArray[np.int8], after: NDArray[np.int8]) -> tuple[Yield, Yield]:
+    """Return the yield of the same runs before and after: of those that can be told."""
+    told = after != UNTOLD
+    lost = int(np.sum(~told))
+    return replace(yield_of(before[told]), untold=lost), replace(yield_of(after[told]), untold=lost)
 
 
 def transitions_of(before: NDArray[np.int8], after: NDArray[np.int8]) -> dict[Transition, int]:
@@ -211,7 +229,7 @@ def yield_of(levels: NDArray[np.int8]) -> Yield:
 def unit_yield(unit: NDArray[np.uint64], levels: NDArray[np.int8]) -> Yield:
     """Return the yield of units, each counted by the first of its runs that is valid.
 
-    A unit of which that cannot be told, because an earlier run cannot, is counted as such.
+    Where that run cannot be told, nor can the unit.
 
     Parameters
     ----------
