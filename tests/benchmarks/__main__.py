@@ -17,7 +17,7 @@ import importlib
 import sys
 from pathlib import Path
 
-BENCHMARKS = ("startup", "analysis_speed", "many_sets", "sound_run", "sending", "rejudge")
+BENCHMARKS = ("startup", "analysis_speed", "many_sets", "sound_run", "sending", "rejudge", "log_queries")
 
 
 def main():

@@ -16,11 +16,11 @@ from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log.assets import KnownAsset, known_assets
 from linecheck.records.log.connect import database_path, open_reader, plain_errors
-from linecheck.records.log.fetch import Record, fetch_record, has_table, last_record, records_of, run_rows
+from linecheck.records.log.fetch import Record, has_table, last_record, records_of, run_rows
 from linecheck.records.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.records.log.queries import RunFilter, matching
 from linecheck.records.log.rows import logged_run, run_record
-from linecheck.records.log.schema import document, limits, run
+from linecheck.records.log.schema import PARTS, document, limits, run
 from linecheck.records.log.statements import (
     find_signoff,
     find_signoffs,
@@ -169,10 +169,9 @@ class LogReader:
             There is no such record.
         """
         with self.reading() as connection:
-            row = connection.scalar(select(run.c.sequence).where(run.c.sequence == sequence))
-            if row is None:
+            record = next(records_of(connection, [sequence], tuple(PARTS)), None)
+            if record is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
-            record = fetch_record(connection, sequence)
             content = _content(connection, limits, record.row["limits_digest"])
             packages = _content(connection, document, record.row["packages_digest"])
             return run_record(record.row, record.parts, content or "", packages)
