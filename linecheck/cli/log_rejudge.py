@@ -90,7 +90,7 @@ def rejudge_command(
         raise UsageError("--archive, --results and --workers are for --remeasure")
     location = log_location(log, station)
     limits = _limits(location, limits_paths, wanted)
-    inputs = (location, *limits_paths, *(entry.path for entry in limits))
+    inputs = (*limits_paths, *(entry.path for entry in limits))
     with _written(json_path, inputs, location, limits, remeasure=remeasure) as file:
         listing = _Listing(file, limit)
         if remeasure:
@@ -155,11 +155,17 @@ def _written(
         yield None
         return
     from linecheck.records.files import check_can_write
+    from linecheck.records.log.connect import database_path
     from linecheck.records.rejudge.file import RejudgedFile
+    from linecheck.station.capture_set import INDEX_NAME
 
     place = Path(path)
     check_can_write(place)
-    if place.resolve() in [Path(name.removeprefix("sqlite:///")).resolve() for name in inputs]:
+    database = database_path(location)
+    beside = [database.with_name(database.name + suffix) for suffix in ("", "-wal", "-shm")]
+    read = {entry.resolve() for entry in (*beside, *map(Path, inputs))}
+    # Captures are evidence: nothing is written among them.
+    if place.resolve() in read or (place.resolve().parent / INDEX_NAME).exists():
         raise FileError(path, "is what this command reads: write the result somewhere else")
     by = "captures" if remeasure else "stored readings"
     file = RejudgedFile(place, location, limits, by)

@@ -204,6 +204,7 @@ def test_curves_that_were_read_for_it_are_counted(linecheck):
         (("--remeasure", "--results", "nowhere"), "no folder of that name"),
         (("--limits", "new.yaml", "--json", "new.yaml"), "is what this command reads"),
         (("--limits", "new.yaml", "--json", "log.sqlite"), "is what this command reads"),
+        (("--limits", "new.yaml", "--json", "log.sqlite-wal"), "is what this command reads"),
         (("--limits", "new.yaml", "--json", "."), "names no file"),
     ],
 )
