@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.tones import synthesise
+
 __all__ = ["Arrival", "arrival", "comb_frequencies", "comb_phases"]
 
 FloatArray = NDArray[np.float64]
@@ -84,9 +86,10 @@ def arrival(
     low = frequencies <= 4.0 * np.min(frequencies)
     step = 0.1 / float(np.max(frequencies[low]))
     frames = expected + np.arange(-reach, reach + step, step)
-    near = float(frames[np.argmax(np.abs(_together(turned[low], frequencies[low], middle - frames)))])
-    frames = near + np.arange(-12.0 * step, 12.0 * step, 0.1 / float(np.max(frequencies)))
-    sums = _together(turned, frequencies, middle - frames)
+    sums = _together(turned[low], frequencies[low], middle - frames, step)
+    near, fine = float(frames[np.argmax(np.abs(sums))]), 0.1 / float(np.max(frequencies))
+    frames = near + np.arange(-12.0 * step, 12.0 * step, fine)
+    sums = _together(turned, frequencies, middle - frames, fine)
     best = int(np.argmax(np.abs(sums)))
     polarity = 1 if sums[best] > 0.0 else -1
     frame = float(frames[best])
@@ -100,9 +103,10 @@ def arrival(
     return Arrival(frame, uncertainty, polarity, agreement)
 
 
-def _together(turned: ComplexArray, frequencies: FloatArray, delays: FloatArray) -> FloatArray:
-    """Return how far tones agree on each delay: the sum of their real parts once the delay is taken off."""
-    sums = np.zeros(len(delays))
-    for amplitude, frequency in zip(turned, frequencies, strict=True):
-        sums += (amplitude * np.exp(-2j * np.pi * frequency * delays)).real
-    return sums
+def _together(turned: ComplexArray, frequencies: FloatArray, delays: FloatArray, step: float) -> FloatArray:
+    """Return how far tones agree on each delay: the sum of their real parts once the delay is taken off.
+
+    Delays fall by ``step`` from one to the next. Over them the real part of a tone is a tone itself.
+    """
+    halfway = 0.5 * (delays[0] + delays[-1])
+    return synthesise(len(delays), frequencies * step, turned * np.exp(-2j * np.pi * frequencies * halfway))

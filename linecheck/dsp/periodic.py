@@ -208,9 +208,15 @@ def _flat_response(bins: FloatArray) -> FloatArray:
 
 
 def _close_response(bins: FloatArray) -> FloatArray:
-    total = BLACKMAN_HARRIS[0] * np.sinc(bins)
+    """Return the sum of the window's sincs, sin(πx)/(πx) at x less each order: they share one sine but for its sign."""
+    whole = np.rint(bins)
+    part = bins - whole
+    part[np.abs(part) < 1e-12] = 1e-12  # the sinc of 0 is 1, and so is that of this
+    total = BLACKMAN_HARRIS[0] / (whole + part)
     for order, coefficient in enumerate(BLACKMAN_HARRIS[1:], start=1):
-        total = total + 0.5 * abs(coefficient) * (np.sinc(bins - order) + np.sinc(bins + order))
+        both = 1.0 / ((whole - order) + part) + 1.0 / ((whole + order) + part)
+        total += (0.5 * abs(coefficient) * (-1.0) ** order) * both
+    total *= np.sin(np.pi * part) * ((1.0 / np.pi) - (2.0 / np.pi) * (whole % 2.0))
     return np.asarray(total)
 
 

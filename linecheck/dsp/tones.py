@@ -66,18 +66,51 @@ class ToneFit:
 
 def _turns(cycles: FloatArray) -> ComplexArray:
     """Return exp(2πi · cycles), with whole cycles taken off first so that no precision is lost."""
-    angle = 2.0 * np.pi * (cycles - np.rint(cycles))
-    turns: ComplexArray = np.cos(angle) + 1j * np.sin(angle)
+    angle = (cycles - np.rint(cycles)) * (2.0 * np.pi)
+    turns = np.empty(angle.shape, dtype=np.complex128)
+    np.cos(angle, out=turns.real)
+    np.sin(angle, out=turns.imag)
     return turns
 
 
-def _blocks(frames: int) -> tuple[int, int, int]:
-    """Return the length of a block, how many whole blocks a record has, and how many frames are left over.
+def _block_frames(frames: int) -> int:
+    """Return the length of a block.
 
     The cost is a sine and cosine per tone for each frame of a block and for each block: least near the square root.
     """
-    block = 1 << round(np.log2(max(64.0, min(1024.0, frames**0.5))))
-    return block, *divmod(frames, block)
+    block: int = 1 << round(np.log2(max(64.0, min(1024.0, frames**0.5))))
+    return block
+
+
+class _Tables:
+    """Tones over a record, time zero in its middle, as products of two tables: of blocks, and of frames in a block."""
+
+    def __init__(self, frames: int, frequencies: FloatArray) -> None:
+        self.frames, self.block = frames, _block_frames(frames)
+        starts = np.arange(0, frames, self.block, dtype=np.float64) - 0.5 * (frames - 1)
+        self._outer = _turns(np.multiply.outer(starts, frequencies))
+        self._inner = _turns(np.multiply.outer(np.arange(self.block, dtype=np.float64), frequencies))
+
+    def project(self, values: FloatArray, which: NDArray[np.bool_] | slice = slice(None)) -> ComplexArray:
+        """Return the projections on some of the tones."""
+        outer, inner = self._outer[:, which], self._inner[:, which]
+        whole, rest = divmod(self.frames, self.block)
+        table = values[: whole * self.block].reshape(whole, self.block)
+        # Of the conjugates' sum the conjugate: values are real.
+        sums = table @ inner.real + 1j * (table @ inner.imag)
+        total = np.sum(sums * outer[:whole], axis=0)
+        if rest:
+            tail = values[whole * self.block :]
+            total += (tail @ inner.real[:rest] + 1j * (tail @ inner.imag[:rest])) * outer[whole]
+        centred: ComplexArray = np.conj(total)
+        return centred
+
+    def synthesise(self, amplitudes: ComplexArray, constant: float) -> FloatArray:
+        """Return the sum of the tones."""
+        outer = self._outer * amplitudes
+        table = outer.real @ self._inner.real.T - outer.imag @ self._inner.imag.T + constant
+        values: FloatArray = table.reshape(-1)[: self.frames]
+        return values
 
 
 def project(values: FloatArray, frequencies: FloatArray) -> ComplexArray:
@@ -93,34 +126,14 @@ def project(values: FloatArray, frequencies: FloatArray) -> ComplexArray:
     -------
     complex128 array, shape (tones,)
     """
-    block, whole, rest = _blocks(len(values))
-    inner = np.arange(block, dtype=np.float64)
-    basis = _turns(-np.outer(inner, frequencies))
-    total = np.zeros(len(frequencies), dtype=np.complex128)
-    if whole:
-        table = values[: whole * block].reshape(whole, block)
-        sums = table @ basis.real + 1j * (table @ basis.imag)
-        starts = np.arange(whole, dtype=np.float64) * block
-        total += np.sum(sums * _turns(-np.outer(starts, frequencies)), axis=0)
-    if rest:
-        tail = values[whole * block :]
-        sums = tail @ basis.real[:rest] + 1j * (tail @ basis.imag[:rest])
-        total += sums * _turns(-float(whole * block) * frequencies)
-    centred: ComplexArray = total * _turns(0.5 * (len(values) - 1) * frequencies)
-    return centred
+    return _Tables(len(values), frequencies).project(values)
 
 
 def synthesise(
     frames: int, frequencies: FloatArray, amplitudes: ComplexArray, constant: float = 0.0
 ) -> FloatArray:
     """Return the sum of tones, shape (frames,), time zero in the middle of the record."""
-    block, whole, rest = _blocks(frames)
-    starts = np.arange(whole + (rest > 0), dtype=np.float64) * block - 0.5 * (frames - 1)
-    outer = _turns(np.outer(starts, frequencies)) * amplitudes
-    inner = _turns(np.outer(frequencies, np.arange(block, dtype=np.float64)))
-    table = outer.real @ inner.real - outer.imag @ inner.imag + constant
-    values: FloatArray = table.reshape(-1)[:frames]
-    return values
+    return _Tables(frames, frequencies).synthesise(amplitudes, constant)
 
 
 def _dirichlet(cycles: FloatArray, frames: int) -> FloatArray:
@@ -150,8 +163,12 @@ def fit_tones(values: FloatArray, frequencies: FloatArray) -> ToneFit:
     frequencies : float64 array, shape (tones,)
         Cycles per frame, distinct, between 0 and 0.5 exclusive.
     """
+    return _fit(values, frequencies, _Tables(len(values), frequencies))
+
+
+def _fit(values: FloatArray, frequencies: FloatArray, tables: _Tables) -> ToneFit:
     frames = len(values)
-    sums = project(values, frequencies)
+    sums = tables.project(values)
     with_constant = np.concatenate(([0.0], frequencies))
     difference = _dirichlet(np.subtract.outer(with_constant, with_constant), frames)
     addition = _dirichlet(np.add.outer(with_constant, with_constant), frames)
@@ -195,8 +212,9 @@ def fit_tones_and_lines(
     scale, moved = 1.0, lines.copy()
     for step in range(iterations + 1):
         frequencies = np.concatenate((tones * scale, moved))
-        fit = fit_tones(values, frequencies)
-        residual = values - synthesise(frames, frequencies, fit.amplitudes, fit.constant)
+        tables = _Tables(frames, frequencies)
+        fit = _fit(values, frequencies, tables)
+        residual = values - tables.synthesise(fit.amplitudes, fit.constant)
         if step == iterations or not len(frequencies):
             break
         # d/df of Re(c exp(2πi f n)) is Re(2πi n c exp(…)); centred, it is all but orthogonal to the linear part.
@@ -206,7 +224,7 @@ def fit_tones_and_lines(
         steers = np.ones(len(frequencies), dtype=bool)
         steers[:count] = power[:count] > STRONG_SHARE * np.max(power[:count], initial=0.0)
         inner = np.zeros(len(frequencies))
-        inner[steers] = (project(residual * centred_time, frequencies[steers]) * np.conj(slope[steers])).real
+        inner[steers] = (tables.project(residual * centred_time, steers) * np.conj(slope[steers])).real
         energy = np.abs(slope) ** 2 * frames * (float(frames) ** 2 - 1.0) / 24.0
         top = float(np.sum((tones * inner[:count])[steers[:count]]))
         bottom = float(np.sum((tones**2 * energy[:count])[steers[:count]]))
