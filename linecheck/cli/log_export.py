@@ -71,7 +71,7 @@ def export_command(
         raise UsageError("--to: say where to: a file, or - for standard output")
     form = _checked_format(form, target)
     with opened_log(log, station) as opened:
-        counted = _Counted(pages(opened, table, wanted))
+        counted = _Counted(pages(opened, table, wanted), target != "-" and sys.stderr.isatty())
         if target == "-":
             _print(form, table, counted)
             return
@@ -80,16 +80,21 @@ def export_command(
 
 
 class _Counted:
-    """Pages as they are given, and how many rows they had."""
+    """Pages as they are given, and how many rows they had; on a terminal it is told meanwhile."""
 
-    def __init__(self, pages: Iterable[list[Row]]) -> None:
+    def __init__(self, pages: Iterable[list[Row]], told: bool) -> None:
         self._pages = pages
+        self._told = told
         self.rows = 0
 
     def __iter__(self) -> Iterator[list[Row]]:
         for page in self._pages:
             self.rows += len(page)
+            if self._told:
+                click.echo(f"\r{self.rows} rows", nl=False, err=True)
             yield page
+        if self._told:
+            click.echo("\r\033[K", nl=False, err=True)
 
 
 def _checked_format(form: str | None, target: str) -> str:

@@ -21,6 +21,7 @@ __all__ = ["show_command"]
 
 #: So many changes of a sort are printed, the rest counted.
 _MOST_CHANGES = 12
+_HEADINGS = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit")
 
 
 @click.command("show")
@@ -168,8 +169,7 @@ def _print_readings(record: RunRecord) -> None:
     rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
     rows += [_judged_row(check.check, item) for check in record.checks for item in check.judged.curves]
     if rows:
-        headings = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit", "margin")
-        print_table(headings, rows, right=(3, 5, 7, 8))
+        print_table((*_HEADINGS, "margin", "fails at"), rows, right=(3, 5, 7, 8, 9))
 
 
 def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...]:
@@ -195,6 +195,7 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
         "–" if item.verdict is None else item.verdict.upper(),
         "–" if item.limit is None else sign + number(item.limit, ""),
         number(item.margin, "", 3),
+        number(item.fail_limit, ""),
     )
 
 
@@ -213,11 +214,18 @@ def _print_facts(record: RunRecord, opened: LogReader) -> None:
 
 def _more_facts(record: RunRecord) -> Iterator[str]:
     """Yield what a page of a run leaves out."""
+    from linecheck.records.settle import listed_problems
+
     trace = record.trace
     yield f"Recorded: {short_time(record.run.recorded)} UTC; plan SHA-256 {trace.plan_sha256 or 'none recorded'}"
     if trace.packages:
         listed = ", ".join(f"{name} {version}" for name, version in sorted(trace.packages.items()))
         yield f"Packages: {listed}"
+    for where, problem in listed_problems(record.checks, record.missing, record.problems):
+        of = " ".join(part for part in (where, problem.channel) if part) or "the whole run"
+        concerns = f"explains {', '.join(problem.metrics)}" if problem.metrics else "a note"
+        means = "makes readings void" if problem.blocks else concerns
+        yield f"Problem of {of} ({problem.code}, {means}): {problem.message}"
     for check in record.checks:
         hashes = {"stimulus": check.stimulus_sha256, "capture": check.capture_sha256}
         told = "; ".join(f"{what} SHA-256 {digest}" for what, digest in hashes.items() if digest)

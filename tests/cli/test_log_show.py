@@ -5,6 +5,7 @@ import pytest
 from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 
+from linecheck.checks.base import Problem
 from linecheck.cli import main
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
@@ -97,6 +98,24 @@ def test_every_field_of_the_record_is_shown(linecheck, runs):
     ):
         assert text in out, text
     assert "\x1b" not in out
+
+
+def test_all_problems_are_shown_those_too_that_explain_what_no_mask_judges(linecheck, runs):
+    problems = (
+        Problem("dropout", "the sound broke off", "left"),
+        Problem("too_short", "hum needs 1 s", blocks=False, metrics=("hum", "noise")),
+    )
+    with Log("results/linecheck.sqlite") as log:
+        check = made_check(made_reading(Verdict.INVALID, None), problems=problems)
+        log.append(
+            made_run(check, serial="PR3-000009", problems=(Problem("clock", "was set", blocks=False),))
+        )
+    _, out, _ = linecheck("log", "show", "PR3-000009")
+    assert [line.strip() for line in out.splitlines() if "Problem of" in line] == [
+        "Problem of the whole run (clock, a note): was set",
+        "Problem of tone left (dropout, makes readings void): the sound broke off",
+        "Problem of tone (too_short, explains hum, noise): hum needs 1 s",
+    ]
 
 
 def test_what_changed_since_the_attempt_before_of_the_same_model(linecheck, runs):
