@@ -12,7 +12,7 @@ import pytest
 from made_runs import large_run, made_check, made_reading, made_run, runs_of_every_verdict
 from sent_logs import made_log, same_rows, sent
 
-from linecheck.errors import ServerError
+from linecheck.errors import RecordError, ServerError
 from linecheck.records.log import Log
 from linecheck.records.log.chain import BEGINNING
 from linecheck.records.log.schema import MIGRATIONS
@@ -127,6 +127,22 @@ def test_nothing_is_noted_as_sent_before_the_server_has_acknowledged_it(path, ur
         postgres.execute("DROP TRIGGER full_disk ON linecheck.run", name)
         head = push(log, target).head
         assert log.acknowledged(target) == head == log.head()
+    same_rows(path, url)
+
+
+def test_what_was_sent_but_could_not_be_noted_is_not_sent_twice(path, url, monkeypatch):
+    made_log(path)
+
+    def full(log, target, head):
+        if head.sequence:
+            raise RecordError("the disk is full: free some space")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(LocalLog, "note", full)
+        with pytest.raises(RecordError, match="the disk is full"):
+            sent(path, url)
+    pushed = sent(path, url)
+    assert (pushed.runs, pushed.statements, pushed.again) == (0, 0, 0)
     same_rows(path, url)
 
 

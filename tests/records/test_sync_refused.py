@@ -178,9 +178,18 @@ def test_each_changed_value_of_each_column_of_each_table_at_the_server_is_found(
                 "UPDATE linecheck.run SET sequence = 5 WHERE sequence = 6",
                 "UPDATE linecheck.run SET sequence = 6 WHERE sequence = 99",
             ],
-            "record 5 has been changed",
+            "record 5 was stored as record 6",
         ),
         (["DELETE FROM linecheck.limits"], "the limits that record 1 was judged by"),
+        (
+            ["UPDATE linecheck.limits SET content = E'\\x10d800' || content"],
+            "the limits that record 1 was judged by",
+        ),
+        (
+            ["UPDATE linecheck.reading SET metric = E'\\x10d800' WHERE sequence = 1"],
+            "record 1 has been changed",
+        ),
+        (["UPDATE linecheck.reading SET value = 'NaN' WHERE sequence = 1"], "record 1 has been changed"),
         (
             ["UPDATE linecheck.chain SET head_hash = repeat('0', 64)"],
             "record 6 is not the one that was noted",
@@ -259,6 +268,18 @@ def test_two_that_are_both_stated_to_be_right_are_said_again(tmp_path, url):
     namesakes(wrong, url)
     (found,) = namesakes(right, url)
     assert "Both were stated to be that station's." in str(found)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [{}, {"over": 3}, {"over": [7]}, {"over": [{"chain": "a"}]}, {"over": [{"chain": "a", "up_to": "many"}]}],
+)
+def test_a_statement_that_cannot_be_understood_settles_nothing(tmp_path, url, content):
+    right, wrong = overlapping(tmp_path, url)
+    with Log(right) as log:
+        log.state(STATION_LOG, "line-2-nest-a", content)
+    sent(right, url)
+    assert len(namesakes(wrong, url)) == 1
 
 
 def test_a_log_that_follows_another_of_the_same_station_is_no_rival(tmp_path, url):

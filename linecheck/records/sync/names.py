@@ -10,6 +10,7 @@ them records under the name after that is said again.
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -59,7 +60,7 @@ class Rivalry:
         return (
             f"two logs name the station {visible(self.station)}: {self.one}, and {self.other}.{claimed} Both are kept. "
             "Give one of them another name in its station config, and state on the right one: "
-            f"linecheck sync --this-is {visible(self.station)} --by NAME --reason TEXT"
+            f"linecheck sync --this-is {shlex.quote(visible(self.station))} --by NAME --reason TEXT"
         )
 
 
@@ -126,9 +127,16 @@ def _claims(connection: Connection, station: str) -> dict[str, dict[str, int]]:
     )
     found: dict[str, dict[str, int]] = {}
     for chain, content in connection.execute(query, {"kind": STATION_LOG, "station": station}):
-        for entry in json.loads(content).get("over", ()):
-            found.setdefault(chain, {})[str(entry["chain"])] = int(entry["up_to"])
+        found.setdefault(chain, {}).update(_claimed(content))
     return found
+
+
+def _claimed(content: str) -> dict[str, int]:
+    """Return what one statement says of other chains; one that cannot be understood says nothing."""
+    try:
+        return {str(entry["chain"]): int(entry["up_to"]) for entry in json.loads(content)["over"]}
+    except (ValueError, TypeError, KeyError, RecursionError, OverflowError):
+        return {}
 
 
 def _covers(claims: Mapping[str, Mapping[str, int]], chain: str, other: Namesake) -> bool:

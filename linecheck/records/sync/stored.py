@@ -61,7 +61,15 @@ def content(connection: Connection, table: Table, noted: str) -> str | None:
         return None
     query = text(f"SELECT content FROM {SCHEMA}.{table.name} WHERE digest = :digest")
     found = connection.scalar(query, {"digest": noted})
-    return None if found is None else original_text(found)
+    if found is None:
+        return None
+    original = original_text(found)
+    try:
+        original.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        # No log holds such a text, so it has been changed.
+        return None
+    return original
 
 
 def records_after(connection: Connection, chain: str, sequence: int | None, count: int) -> list[Record]:
