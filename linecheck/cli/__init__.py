@@ -26,7 +26,7 @@ COMMANDS = {
     "cut": ("linecheck.cli.cut", "Cut a recording of a test programme into a capture set."),
     "judge": ("linecheck.cli.judge", "Judge capture sets."),
     "limits": ("linecheck.cli.limits", "Check limit files; print their schema."),
-    "log": ("linecheck.cli.log", "List, show and verify what is in the log."),
+    "log": ("linecheck.cli.log", "List, show, export and verify what is in the log."),
     "plot": ("linecheck.cli.plot", "Write the figures of a run, a capture set or a comparison."),
     "programme": (
         "linecheck.cli.programme",

@@ -1,4 +1,4 @@
-"""``linecheck log``: list, show and verify what is in a station's log: runs, and sign-offs."""
+"""``linecheck log``: list, show, export and verify what is in a station's log: runs, what they rest on, and sign-offs."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
 
 @click.group(name="log")
 def command() -> None:
-    """List, show and verify what is in a station's log."""
+    """List, show, export and verify what is in a station's log."""
 
 
 command.add_command(list_command)
