@@ -78,12 +78,17 @@ def _show_gates(standing: Standing) -> None:
 def _gate_row(state: GateState) -> tuple[str, ...]:
     return (
         state.name,
-        state.state.value.upper() if not state.is_met else state.state.value,
+        _state(state),
         state.about or "–",
         _time(state.since),
         _time(state.until) if state.is_met else "–",
         "–" if state.record is None else str(state.record),
     )
+
+
+def _state(state: GateState) -> str:
+    word = state.state.value if state.lets_in else state.state.value.upper()
+    return word if state.is_needed else f"{word} (not needed)"
 
 
 def _show_due(config: StationConfig, today: date) -> tuple[Problem, ...]:
@@ -120,7 +125,7 @@ def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) ->
 
     click.echo("● units may be judged" if may else "✖ units may not be judged")
     told = [standing.locked_why] if standing.lock.locked else []
-    told += [state.words for state in standing.gates if not state.is_met]
+    told += [state.words for state in standing.gates if not state.lets_in]
     for line in (*told, *(problem.message for problem in overdue)):
         click.echo(f"  - {one_line(line)}")
 

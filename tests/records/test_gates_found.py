@@ -209,9 +209,21 @@ def test_a_self_check_unlocks_and_is_told(log):
     }
 
 
-@pytest.mark.parametrize("hours", [12.0, None])
-def test_a_loop_asks_for_a_self_check_once_or_every_so_often(log, hours):
-    station = made_station(loop=LoopConfig(kind="digital", every_hours=hours))
+def test_a_self_check_that_is_not_needed_keeps_units_out_only_where_it_is_not_met(log):
+    station = made_station(loop=LoopConfig(kind="digital"))
+    met(log, station)
+    keeper = Gatekeeper(log, station, LIMITS)
+    assert keeper.admission("PR3-000001").refusal is None
+    assert "self_check" not in keeper.admission("PR3-000001").gates
+    log.state("self_check", "line-2-nest-a", {"verdict": "met", "steps": []})
+    assert keeper.standing(datetime.now(UTC) + timedelta(hours=7)).may_judge
+    assert keeper.admission("PR3-000001").gates["self_check"]["state"] == "met"
+    log.state("self_check", "line-2-nest-a", {"verdict": "not met", "steps": []})
+    assert "self-check is not met" in keeper.admission("PR3-000001").refusal
+
+
+def test_a_loop_with_hours_asks_for_a_self_check_every_so_often(log):
+    station = made_station(loop=LoopConfig(kind="digital", every_hours=12.0))
     met(log, station)
     keeper = Gatekeeper(log, station, LIMITS)
     refusal = keeper.admission("PR3-000001").refusal
@@ -221,7 +233,7 @@ def test_a_loop_asks_for_a_self_check_once_or_every_so_often(log, hours):
     now = datetime.now(UTC)
     assert keeper.standing(now).may_judge
     (state, _) = keeper.standing(now + timedelta(hours=13)).gates
-    assert state.state is (State.MET if hours is None else State.OVERDUE)
+    assert state.state is State.OVERDUE
     other = Gatekeeper(log, replace(station, sha256="58" * 32), LIMITS)
     assert other.standing(now).gates[0].state is State.DUE
     log.state("self_check", "line-2-nest-a", {**said, "verdict": "not done", "steps": []})
@@ -250,8 +262,9 @@ def test_the_lock_follows_from_the_log_alone_and_a_golden_unit_opens_it(log):
     assert keeper.standing().may_judge
 
 
-def test_what_runs_marked_invalid_say_keeps_the_station_locked(log):
-    """Where runs are marked and not refused, a pass among them opens nothing: it was not judged."""
+def test_what_runs_marked_invalid_say_keeps_the_station_locked(log, monkeypatch):
+    """Where runs are marked and not refused, a pass among them opens nothing: it was not judged, however many come."""
+    monkeypatch.setattr(found, "MOST_LOOKED_AT", 8)
     station = made_station(outside="invalid")
     met(log, station)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):

@@ -176,12 +176,12 @@ def test_margins_the_config_first_then_the_limit_file_then_the_unit():
 
 
 def test_a_margin_that_nobody_chose_grows_with_what_is_known_and_one_that_was_chosen_does_not(log):
-    """u = 0.3 dB each: a change of 0.6 dB is no move by a default, and cannot be told by a margin of 0.5 dB."""
+    """u = 0.15 dB each: a gain of 0.6 dB is no move by a default, and cannot be told by a margin of 0.5 dB."""
 
     def rough(left):
         run = golden(left)
         items = [
-            replace(i, reading=replace(i.reading, uncertainty=0.3)) for i in run.checks[0].judged.readings
+            replace(i, reading=replace(i.reading, uncertainty=0.15)) for i in run.checks[0].judged.readings
         ]
         return replace(
             run, checks=(replace(run.checks[0], judged=replace(run.checks[0].judged, readings=tuple(items))),)
@@ -194,7 +194,9 @@ def test_a_margin_that_nobody_chose_grows_with_what_is_known_and_one_that_was_ch
     assert by_default.met
     chosen = hold_against(later, [record], LIMITS, golden_margins(LIMITS, {"dB": 0.5}))
     assert not chosen.met
-    assert "cannot be told" in chosen.reasons[0]
+    (reason,) = chosen.reasons
+    assert reason.startswith("tone sinad left is 113.8 dB")
+    assert "cannot be told" in reason
 
 
 def test_a_slow_drift_is_seen_although_every_step_is_within_its_margin(log):

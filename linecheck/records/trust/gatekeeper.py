@@ -31,7 +31,7 @@ from linecheck.records.trust.lock import LockState, lock_state
 from linecheck.records.trust.said import GATE, SELF_CHECK, about, circumstances, read_result
 from linecheck.station.config import Station
 
-__all__ = ["CODE", "SOFTWARE", "Admission", "Gatekeeper", "Standing", "self_check_hours"]
+__all__ = ["CODE", "SOFTWARE", "Admission", "Gatekeeper", "Standing"]
 
 #: Code of the problem of a run that took place while the station was not to judge units.
 CODE: Final = "station_gate"
@@ -54,7 +54,7 @@ class Standing:
     @property
     def may_judge(self) -> bool:
         """Whether units may be judged."""
-        return not self.lock.locked and all(state.is_met for state in self.gates)
+        return not self.lock.locked and all(state.lets_in for state in self.gates)
 
     @property
     def why(self) -> str:
@@ -80,6 +80,7 @@ class Standing:
                 why=state.why or None,
             )
             for state in self.gates
+            if state.is_needed or state.record is not None
         }
         if self.lock.locked:
             told["lock"] = _plain(state="locked", since=self.lock.since, why=self.lock.why)
@@ -179,7 +180,7 @@ class Gatekeeper:
 
     def _unlocking(self) -> Iterator[str]:
         """Yield the commands that could unlock the station."""
-        if self_check_hours(self._station) is not None:
+        if self._station.config.loop is not None:
             yield _CHECK.removeprefix("run ")
         if self._station.config.golden is not None:
             yield _GOLDEN.removeprefix("run ")
@@ -188,21 +189,21 @@ class Gatekeeper:
         """Yield what the config asks for."""
         config = self._station.config
         rests_on = circumstances(self._station, self._limits, SOFTWARE)
-        hours = self_check_hours(self._station)
-        if hours is not None:
-            yield Asked(SELF_CHECK, hours, _CHECK, (), rests_on)
+        if config.loop is not None:
+            hours = config.loop.every_hours
+            yield Asked(SELF_CHECK, hours or math.inf, _CHECK, (), rests_on, is_needed=hours is not None)
         if config.golden is not None:
             serials = tuple(serial for serial in config.golden.serials if self._is_ours(serial))
             never = "" if serials else f"the station config's [golden] has no unit {self._of_model()}"
             yield Asked("golden", config.golden.every_hours, _GOLDEN, serials, rests_on, never)
         if config.challenge is not None:
-            hours = config.challenge.every_hours
+            every = config.challenge.every_hours
             ours = {name: unit for name, unit in config.challenge.units.items() if self._is_ours(unit.serial)}
             for name, unit in ours.items():
-                yield Asked(f"challenge.{name}", hours, _CHALLENGE, (unit.serial,), rests_on)
+                yield Asked(f"challenge.{name}", every, _CHALLENGE, (unit.serial,), rests_on)
             if not ours:
                 never = f"the station config's [challenge] has no unit {self._of_model()}"
-                yield Asked("challenge", hours, _CHALLENGE, (), rests_on, never)
+                yield Asked("challenge", every, _CHALLENGE, (), rests_on, never)
 
     def _of_model(self) -> str:
         return "" if self._limits is None else f"whose serial number is one of {self._limits.model}"
@@ -242,14 +243,6 @@ class Gatekeeper:
             self._seen[result.sequence] = (passed, moment)
         passed, first = self._seen[result.sequence]
         return passed + max(0.0, moment - first)
-
-
-def self_check_hours(station: Station) -> float | None:
-    """Return how often a station is to check itself; infinite for once, None where its config has no loop."""
-    loop = station.config.loop
-    if loop is None:
-        return None
-    return loop.every_hours if loop.every_hours is not None else math.inf
 
 
 def _cleared(states: Iterable[GateState]) -> int:

@@ -38,7 +38,7 @@ _CHANGED: Final = {
 
 
 class State(StrEnum):
-    """Only ``met`` lets a unit in.
+    """Only ``met`` lets a unit in where a gate is needed.
 
     ``due``: it was met, and something has changed since, or nobody knows how long ago that was. ``overdue``: it was met
     too long ago. ``never``: it has no result yet. ``not met``: the newest result says so.
@@ -101,6 +101,9 @@ class Asked:
         What it rests on now; a result without one of these names does not rest on it.
     never : str
         Why it cannot have a result; empty where it can.
+    is_needed : bool
+        Whether no unit is judged before it is met. A gate that is not needed keeps units out all the same where its
+        newest result says that it is not met.
     """
 
     gate: str
@@ -109,6 +112,7 @@ class Asked:
     about: tuple[str, ...] = ()
     circumstances: Mapping[str, str] = field(default_factory=dict)
     never: str = ""
+    is_needed: bool = True
 
 
 @dataclass(frozen=True)
@@ -131,6 +135,8 @@ class GateState:
         How long it holds, or held, unless something changes.
     about : str
         The unit that it was met with, or was not.
+    is_needed : bool
+        As the config has it.
     """
 
     gate: str
@@ -141,11 +147,17 @@ class GateState:
     since: datetime | None = None
     until: datetime | None = None
     about: str = ""
+    is_needed: bool = True
 
     @property
     def is_met(self) -> bool:
-        """Whether it lets a unit in."""
+        """Whether its newest result says so, and still holds."""
         return self.state is State.MET
+
+    @property
+    def lets_in(self) -> bool:
+        """Whether units may be judged, as far as it is concerned."""
+        return self.is_met or (not self.is_needed and self.state is not State.NOT_MET)
 
     @property
     def name(self) -> str:
@@ -175,7 +187,8 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
     """
     newest = _newest_of_each(asked, results)
     if not newest:
-        return GateState(asked.gate, State.NEVER, asked.never or "nothing was stated of it yet", asked.action)
+        why = asked.never or "nothing was stated of it yet"
+        return GateState(asked.gate, State.NEVER, why, asked.action, is_needed=asked.is_needed)
     states = [_state_of(asked, result, now) for result in newest]
     refused = [state for state in states if state.state is State.NOT_MET]
     if refused:
@@ -187,7 +200,7 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
 
 def in_words(states: Sequence[GateState]) -> str:
     """Return what keeps the station from judging units, in a sentence each; empty where nothing does."""
-    return "; ".join(state.words for state in states if not state.is_met)
+    return "; ".join(state.words for state in states if not state.lets_in)
 
 
 def _newest_of_each(asked: Asked, results: Iterable[Result]) -> list[Result]:
@@ -207,7 +220,15 @@ def _state_of(asked: Asked, result: Result, now: datetime) -> GateState:
     if result.recorded is not None:
         until = _after(result.recorded, asked.every_hours)
     return GateState(
-        asked.gate, state, why, asked.action, result.sequence, result.recorded, until, result.about
+        asked.gate,
+        state,
+        why,
+        asked.action,
+        result.sequence,
+        result.recorded,
+        until,
+        result.about,
+        asked.is_needed,
     )
 
 
