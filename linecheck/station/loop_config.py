@@ -77,11 +77,12 @@ class LoopLimits(_Table):
         Greatest level in ``flat_hz`` over the least.
     flat_hz : tuple of float
         That band, Hz.
-    edge_share : float
+    edge_share : float or None
         The response falls by 3 dB no lower than here, as a share of the lower of both rates: where a converter's own
-        filter lies. A rate converter in the path may bring its edge lower.
+        filter lies. A rate converter in the path may bring its edge lower. None: 0.45, or 40 kHz where that is lower,
+        since analogue filters end there at high rates; give 0.45 if the interface keeps it.
     images_db : float
-        Highest residue between many tones up to 0.49 of the rate, re one of them, 5 Hz resolution.
+        Highest residue between many tones up to 0.49 of the rate, re one of them (about -37 dBFS), 5 Hz resolution.
     clock_ppm : float or None
         How far both clocks may differ. None: 0.02 where they are one, which is what a slow warming of the converters'
         delay may feign; else 100.
@@ -99,8 +100,8 @@ class LoopLimits(_Table):
     thd_n_db: Annotated[float, Field(ge=-200.0, le=-20.0)] = -90.0
     flatness_db: Annotated[float, Field(gt=0.0, le=6.0)] = 0.5
     flat_hz: Annotated[tuple[Hertz, Hertz], Field(strict=False)] = (20.0, 20_000.0)
-    edge_share: Annotated[float, Field(ge=0.05, le=0.485)] = 0.45
-    images_db: Annotated[float, Field(ge=-200.0, le=-20.0)] = -80.0
+    edge_share: Annotated[float, Field(ge=0.05, le=0.485)] | None = None
+    images_db: Annotated[float, Field(ge=-200.0, le=-20.0)] = -65.0
     clock_ppm: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
     gain_steady_db: Annotated[float, Field(gt=0.0, le=3.0)] = 0.01
     low_level_within_db: Annotated[float, Field(gt=0.0, le=6.0)] = 0.5
@@ -119,7 +120,7 @@ class LoopConfig(_Table):
     ----------
     kind : {"analogue", "digital"}
     every_hours : float or None
-        How long the station may judge units after a self-check that was met; None for no limit.
+        How long the station may judge units after a self-check that was met; None for as long as it stays as it is.
     rate_hz : int or None
         The rate that is played at; None for the capture's, where it can be played.
     bits : int

@@ -20,6 +20,8 @@ SIGNAL_CODES = frozenset(
 )
 #: A channel so far below the loudest one is dead.
 DEAD_DB = 40.0
+#: Where the response has to reach, unless the config says so.
+EDGE_SHARE, EDGE_HZ = 0.45, 40_000.0
 SHARED_PPM, OWN_PPM = 0.02, 100.0
 CABLES = "Look at the loop's cables, and at playback.channels and capture.channels of the station config."
 STREAM_CURE = (
@@ -328,7 +330,8 @@ def _distortion(loop: _Loop) -> Step:
 def _response(loop: _Loop) -> list[Step]:
     limits = loop.path.loop.limits
     flat = loop.each("ripple", "to_edge", "ripple", high=limits.flatness_db)
-    edge = loop.each("-3 dB", "to_edge", "edge", low=limits.edge_share)
+    share = limits.edge_share or min(EDGE_SHARE, EDGE_HZ / loop.path.lower_rate_hz)
+    edge = loop.each("-3 dB", "to_edge", "edge", low=share)
     images = loop.each("residue", "to_edge", "images", high=limits.images_db)
     lowest = _lowest(edge)
     places = [loop.reading("to_edge", "images_at", name) for name in loop.path.channels]
@@ -340,7 +343,7 @@ def _response(loop: _Loop) -> list[Step]:
         loop.step(
             "edge",
             edge,
-            f"the response reaches {limits.edge_share:g} of the rate",
+            f"the response reaches {share:.3g} of the rate ({share * loop.path.lower_rate_hz:.0f} Hz)",
             f"the response ends at {lowest:.3f} of the rate ({lowest * loop.path.lower_rate_hz:.0f} Hz): a rate "
             "converter, or a filter",
             cure=cure,
