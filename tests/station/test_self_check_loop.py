@@ -17,7 +17,7 @@ from linecheck.station.self_check.loop_faults import LOOP_FAULTS, find_faults
 from linecheck.station.self_check.plays import loop_path, make_plays
 from linecheck.station.self_check.probe import read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step, step
-from linecheck.station.self_check.simulated_loop import SimulatedLoop
+from linecheck.station.self_check.simulated_loop import PASSED_SHARE, STOPPED_SHARE, SimulatedLoop
 from linecheck.station.trust import inspect_samples
 
 #: Faults that an analogue loop shows: fault -> what is played for it, step that must not be met, words in its sentence.
@@ -186,6 +186,11 @@ def test_a_clean_loop_reads_what_it_was_made_of(clean):
     crosstalk = [entry.value for entry in steps["crosstalk"].measured]
     assert crosstalk == pytest.approx([112.0, 112.0], abs=3.0)
     assert all(abs(entry.value) < 0.001 for entry in steps["clock"].measured)
+    # Both filters together are a raised cosine: 3.01 dB down where 0.5 - 0.5 cos(pi x) is the square root of a half.
+    x = np.arccos(1.0 - 2.0 * np.sqrt(0.5)) / np.pi
+    edge = STOPPED_SHARE - x * (STOPPED_SHARE - PASSED_SHARE)
+    assert [entry.value for entry in steps["edge"].measured] == pytest.approx([edge, edge], abs=0.001)
+    assert all(abs(entry.value) < 0.2 for entry in steps["faint tone"].measured)
 
 
 @pytest.mark.parametrize("fault", sorted(ANALOGUE))
@@ -195,6 +200,22 @@ def test_each_fault_of_an_analogue_loop_trips_its_step(fault):
     assert found.verdict == NOT_MET, found
     assert words in found.sentence
     assert found.cure
+
+
+def test_a_rate_converter_shows_in_its_images_too():
+    found = some_steps("rate_converter", "tone to_edge")["images"]
+    assert found.verdict == NOT_MET
+    assert "images of a rate converter" in found.sentence
+
+
+def test_two_clocks_may_differ_where_the_config_says_that_they_are_two():
+    of = config(loop={"shares_clock": False})
+    path, loop = loop_path(of), SimulatedLoop(of, faults=["fast_clock"], seed=5)
+    tone = next(play for play in played("analogue") if play.name == "tone")
+    analysis = Analysis(tone.check, loop.play("tone", tone.stimulus), path.channels, "simple", None)
+    clock = named(analogue_steps(path, {"tone": take_measurement(analysis)}, None, -1.0))["clock"]
+    assert clock.verdict == MET
+    assert [entry.value for entry in clock.measured] == pytest.approx([35.0, 35.0], abs=0.01)
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,10 @@ def run_self_check(
             _play_all(course, plays, open_loop, playing)
     except KeyboardInterrupt:
         course.stopped = True
-    course.not_undone = undo_loop()
+    try:
+        course.not_undone = undo_loop()
+    except KeyboardInterrupt:
+        course.stopped, course.not_undone = True, "it was interrupted"
     steps = (*_patching(course), _identity(course), *_steps(path, plays, course))
     return SelfCheck(
         station=station.config.station,
