@@ -2,16 +2,21 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from made_runs import made_check, made_reading, made_run
 from small_run import STATION, call, write_small_files
 
+from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log, LogReader, RunFilter
+from linecheck.records.trust.challenge import unknown_reasons
 from linecheck.records.trust.gatekeeper import SOFTWARE
+from linecheck.records.trust.margins import golden_margins
 from linecheck.records.trust.said import GATE, about, circumstances
 from linecheck.station.config import load_station
+from linecheck.station.plan import check_serial
 
 DATABASE = "results/linecheck.sqlite"
 GATES = """
@@ -216,6 +221,17 @@ def test_a_reason_that_could_never_fail_is_refused(station, tmp_path):
     assert status == 2
     assert "challenge.units.hum.must_fail: quiet.hum: no mask of" in err
     assert "judges that, so that it could never fail" in err
+
+
+def test_the_config_that_comes_along_fits_the_demonstration_model():
+    root = Path(__file__).parents[2]
+    config = load_station(root / "station_configs" / "gated.toml").config
+    limits = load_limits(root / "limits" / "pellow-r3.yaml")
+    (bad,) = config.challenge.units.values()
+    for serial in (*config.golden.serials, bad.serial):
+        assert check_serial(serial, limits) == serial
+    assert unknown_reasons(bad, limits) == ()
+    assert len(golden_margins(limits, config.golden.margins)) > 10
 
 
 def test_an_asset_that_is_overdue_keeps_units_out_where_its_config_says_so(station, tmp_path):
