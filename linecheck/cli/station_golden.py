@@ -105,10 +105,15 @@ def _require_golden(station: Station, serial: str) -> None:
 
 def _require_margins(session: Session) -> None:
     """Refuse a limit file of which nothing could be compared, before anything is run."""
-    from linecheck.records.trust.margins import golden_margins
+    from linecheck.cli.telling import tell
+    from linecheck.records.trust.margins import golden_margins, unused_margins
 
     golden = session.station.config.golden
-    golden_margins(session.plan.limits, golden.margins if golden is not None else {})
+    own = golden.margins if golden is not None else {}
+    golden_margins(session.plan.limits, own)
+    unused = unused_margins(session.plan.limits, own)
+    if unused:
+        tell(f"golden.margins: {', '.join(unused)}: {session.plan.limits.path} has no such check")
 
 
 def _show(stated: Stated) -> None:

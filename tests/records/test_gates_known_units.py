@@ -7,7 +7,7 @@ import pytest
 from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
-from linecheck.errors import BaselineError, FileError, RecordError
+from linecheck.errors import BaselineError, FileError, RecordError, UsageError
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
 from linecheck.records.trust.challenge import challenged, unknown_reasons
@@ -15,7 +15,7 @@ from linecheck.records.trust.drift import drifts
 from linecheck.records.trust.found import GoldenValue
 from linecheck.records.trust.golden import hold_against
 from linecheck.records.trust.judge import Accepted, state_challenge, state_golden
-from linecheck.records.trust.margins import DEFAULT_MARGINS, Margin, golden_margins
+from linecheck.records.trust.margins import DEFAULT_MARGINS, Margin, golden_margins, unused_margins
 from linecheck.station.config import Station, StationConfig
 from linecheck.station.gate_config import ChallengeConfig, ChallengeUnit, GoldenConfig
 from linecheck.station.outcome import Trace
@@ -170,6 +170,10 @@ def test_margins_the_config_first_then_the_limit_file_then_the_unit():
     (check,) = LIMITS.checks
     declared = replace(LIMITS, checks=(replace(check, regression={"spectrum": 6.0}),))
     assert golden_margins(declared, {})["tone"] == {"spectrum": Margin(6.0, True)}
+    for slip in ("snad", "tone.snad", "db"):
+        with pytest.raises(UsageError, match=r"is no metric and no unit; did you mean (sinad|dB)\?"):
+            golden_margins(LIMITS, {slip: 0.1})
+    assert unused_margins(LIMITS, {"dB": 0.1, "tone.sinad": 0.1, "toen.sinad": 0.1}) == ("toen.sinad",)
     bare = replace(LIMITS, checks=(replace(check, masks={}),))
     with pytest.raises(FileError, match="nothing that a golden unit could be held to"):
         golden_margins(bare, {})

@@ -2,6 +2,7 @@
 
 ==========================  ==================================================================
 :func:`golden_margins`      the margin of every metric and curve that is compared, by check
+:func:`unused_margins`      what the station config names and a limit file does not have
 :class:`Margin`             a margin, and whether anybody has chosen it
 ==========================  ==================================================================
 
@@ -11,15 +12,18 @@ regression, where it has any; else a default of the metric's unit, for whatever 
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
-from linecheck.errors import FileError
+from linecheck.errors import FileError, UsageError
 from linecheck.limits.model import Check, LimitFile
+from linecheck.limits.regression_entries import class_names
 
-__all__ = ["DEFAULT_MARGINS", "Margin", "golden_margins"]
+__all__ = ["DEFAULT_MARGINS", "Margin", "golden_margins", "unused_margins"]
 
 #: By unit of a metric. Common practice, no source: what a line output of 2 to 4 V moves by when it is plugged anew and
 #: the day is warmer is less. What is read in another unit, and curves, have no default.
@@ -58,9 +62,12 @@ def golden_margins(limits: LimitFile, own: Mapping[str, float]) -> dict[str, dic
 
     Raises
     ------
+    UsageError
+        The station config names a metric or a unit that no check has.
     FileError
         Nothing of this limit file would be compared.
     """
+    _require_known(own)
     declared = any(check.regression for check in limits.checks)
     found = {check.name: _of_check(check, own, declared) for check in limits.checks}
     if not any(found.values()):
@@ -70,6 +77,26 @@ def golden_margins(limits: LimitFile, own: Mapping[str, float]) -> dict[str, dic
             "margins in the station config's [golden]",
         )
     return found
+
+
+def unused_margins(limits: LimitFile, own: Mapping[str, float]) -> tuple[str, ...]:
+    """Return the margins of the station config that name a check which a limit file does not have."""
+    names = {name for check in limits.checks for name in (check.name, check.entry)}
+    return tuple(name for name in own if "." in name and name.rpartition(".")[0] not in names)
+
+
+def _require_known(own: Mapping[str, float]) -> None:
+    """Refuse a name that would never count: a slip of the pen must not leave a margin at its default."""
+    metrics, units = class_names(kinds())
+    for name in own:
+        known = metrics if "." in name else (*units, *metrics)
+        last = name.rpartition(".")[2]
+        if last not in known:
+            close = difflib.get_close_matches(last, known, n=1, cutoff=0.5)
+            hint = f"did you mean {close[0]}?" if close else f"the units are: {', '.join(units)}"
+            raise UsageError(
+                f"the station config's golden.margins: {name!r} is no metric and no unit; {hint}"
+            )
 
 
 def _of_check(check: Check, own: Mapping[str, float], declared: bool) -> dict[str, Margin]:
