@@ -1,4 +1,4 @@
-"""``linecheck log``: list, show, export and verify what is in a station's log: runs, what they rest on, and sign-offs."""
+"""``linecheck log``: list, show, export and verify what is in a station's log."""
 
 from __future__ import annotations
 
