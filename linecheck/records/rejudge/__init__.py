@@ -7,7 +7,9 @@ Nothing in the log or in the captures is changed.
 :mod:`.basis`        what of a limit file can be judged from what a run has measured
 :mod:`.read`         rows of many runs at once, as arrays
 :mod:`.layouts`      which of these rows is which reading, and what a run lacks
-:mod:`.judge`        the verdicts of many runs at once, and what has changed them
+:mod:`.curves`       their curves, judged together where their axes are alike
+:mod:`.judge`        the verdicts of many runs at once
+:mod:`.causes`       what has changed the verdict of a run
 :mod:`.what_if`      all runs that are meant, batch by batch
 :mod:`.tally`        what it all comes to: verdicts, yield, causes
 :mod:`.remeasure`    the captures of runs, measured and judged anew
