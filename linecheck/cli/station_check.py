@@ -109,7 +109,7 @@ def _checked(station: Station, open_loop: Callable[[int], Interface], patched: b
             undo_loop=_commanded(loop.open),
         )
         stop.hold()
-    if by_hand:
+    if by_hand and found.audio:
         from linecheck.cli.telling import tell
 
         tell("take the loop out again before a unit is tested")
