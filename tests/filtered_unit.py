@@ -64,8 +64,12 @@ class Fir:
         self.taps_per_sample = taps_per_sample
 
     def __call__(self, frequencies_hz):
-        times = (np.arange(len(self.taps)) - self.zero) / self.rate_hz
-        return np.exp(-2j * np.pi * np.outer(frequencies_hz, times)) @ self.taps
+        # By rows of taps: a row's turns times those of its beginning are the turns of each tap.
+        row = int(np.ceil(np.sqrt(len(self.taps))))
+        rows = np.resize(np.append(self.taps, np.zeros(row * row - len(self.taps))), (row, row))
+        turns = -2j * np.pi * np.asarray(frequencies_hz, dtype=np.float64) / self.rate_hz
+        within = np.exp(np.outer(turns, np.arange(row))) @ rows.T
+        return np.sum(within * np.exp(np.outer(turns, np.arange(row) * row - self.zero)), axis=1)
 
     def on_lines(self, count, frames):
         """The same at k · rate / frames for k = 0 … count - 1, by one transform."""

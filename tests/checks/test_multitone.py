@@ -12,6 +12,7 @@ from many_tone_captures import multitone_capture, product_powers
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
 from linecheck.dsp.multitone import TONES_HZ
+from linecheck.dsp.spectra import usable_frames
 from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
 from linecheck.station.trust import inspect_continuity, inspect_samples
 
@@ -145,7 +146,7 @@ def errors():
     """Errors and stated uncertainties where one line, or none, stands in noise; two channels a record."""
     rate, noise, line = 44_100, 1e-9, 3e-6
     one = multitone_capture(rate, peak=PEAK, seconds=1.0, delay=0.0, tail=0.0)
-    location = Location(4800, 4800 + 44_100, (True, True), 1.0)
+    location = Location(4800, 4800 + usable_frames(44_100), (True, True), 1.0)  # it transforms fast
     parameters, analysis = KIND.stimulus_parameters(seconds=1.0), KIND.analysis_parameters()
     found = {"line": [], "noise": [], "total": []}
     density = noise / 20_000.0
