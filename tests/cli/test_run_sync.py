@@ -61,9 +61,9 @@ def test_one_unit_is_sent_once_it_has_been_tested(tmp_path, url):
 
 def test_a_server_that_is_not_there_changes_no_verdict_and_is_said_once(tmp_path):
     nowhere = "postgresql://line@127.0.0.1:1/logs"
-    units = "".join(f"PR3-{at:06d}\n" for at in range(1, 5))
+    units = "".join(f"PR3-{at:06d}\n" for at in range(1, 3))
     found = run(tmp_path, nowhere, "--scan", units=units)
-    assert (found.returncode, found.stdout.count("PASS")) == (0, 4)
+    assert (found.returncode, found.stdout.count("PASS")) == (0, 2)
     assert found.stderr.count("not sent: postgresql://127.0.0.1:1/logs: nothing listens there") <= 1
     assert "Traceback" not in found.stderr
 

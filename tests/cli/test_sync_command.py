@@ -231,7 +231,7 @@ def test_two_logs_of_one_name_are_said_until_somebody_states_which_is_right(run,
 
 
 def test_two_processes_that_send_one_log_at_once_store_it_once(path, url):
-    made_log(path, runs=30)
+    made_log(path, runs=12)
     command = [sys.executable, "-m", "linecheck", "sync", "--to", url, "--log", str(path)]
     both = [
         subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(2)
@@ -239,21 +239,21 @@ def test_two_processes_that_send_one_log_at_once_store_it_once(path, url):
     for process in both:
         out, err = process.communicate(timeout=120)
         assert (process.returncode, err) == (0, "")
-        assert "the whole log is there: 35 records" in out
-    assert same_rows(path, url) == 33
+        assert "the whole log is there: 17 records" in out
+    assert same_rows(path, url) == 15
 
 
 def test_a_process_that_is_killed_at_any_moment_leaves_nothing_half_sent(path, url):
     chance = random.Random(53)
     command = [sys.executable, "-m", "linecheck", "sync", "--to", url, "--log", str(path)]
-    for _ in range(4):
-        made_log(path, runs=20, statements=0)
+    for _ in range(3):
+        made_log(path, runs=10, statements=0)
         with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
             time.sleep(chance.uniform(0.4, 1.0))
             os.kill(process.pid, signal.SIGKILL)
     finished = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert (finished.returncode, finished.stderr) == (0, "")
-    assert same_rows(path, url) == 3 + 4 * 20
+    assert same_rows(path, url) == 3 + 3 * 10
 
 
 def test_the_driver_is_imported_by_what_sends_alone():
