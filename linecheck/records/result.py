@@ -25,7 +25,7 @@ from linecheck.records.text import encodable
 from linecheck.records.times import utc_text
 from linecheck.station.outcome import CheckOutcome, RunOutcome, Trace
 
-__all__ = ["result", "to_json_bytes"]
+__all__ = ["result", "to_json_bytes", "trace_keys"]
 
 _X_DIGITS, _Y_DIGITS = 9, 6
 
@@ -46,7 +46,7 @@ def result(outcome: RunOutcome) -> dict[str, Any]:
         "model": run.model,
         "firmware": run.firmware,
         "operator": run.operator,
-        **_trace(run.trace),
+        **trace_keys(run.trace),
         "verdict": run.verdict.value,
         "limit_file": {
             "path": run.limits.path,
@@ -73,7 +73,7 @@ def result(outcome: RunOutcome) -> dict[str, Any]:
     return {key: _encodable(value) for key, value in document.items()}
 
 
-def _trace(trace: Trace) -> dict[str, Any]:
+def trace_keys(trace: Trace) -> dict[str, Any]:
     """Return what is said of the unit and the run beside what was measured; the log says the rest."""
     return {
         "purpose": trace.purpose,

@@ -24,10 +24,11 @@ from linecheck import __version__
 from linecheck.errors import RecordError
 from linecheck.records.files import GrowingFile
 from linecheck.records.junit import Case, set_suite
-from linecheck.records.result import result
+from linecheck.records.result import result, trace_keys
 from linecheck.records.text import encodable, visible
 from linecheck.records.times import utc_text
 from linecheck.station.many_sets import JudgedSet
+from linecheck.station.outcome import Trace
 
 __all__ = ["JunitFiles", "ResultLines", "remove_parts", "set_result"]
 
@@ -64,6 +65,7 @@ def _without_result(judged: JudgedSet) -> dict[str, Any]:
         "format": 1,
         "run": str(uuid.uuid4()),
         **dict.fromkeys(unknown),
+        **trace_keys(Trace()),
         "verdict": judged.verdict.value,
         **dict.fromkeys(about),
         "calibration": {},
