@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -29,8 +30,12 @@ __all__ = ["CAPTURES_REMOVED", "Removed", "refuse_damaged", "remove"]
 #: The kind of the statements that say what was removed.
 CAPTURES_REMOVED: Final = "captures_removed"
 
-#: Runs that are removed while the archive is held: a station waits for some seconds at most.
+#: Runs that are stated at a time.
 BATCH_RUNS: Final = 200
+#: Runs that are removed while the archive is held: a station that archives waits for a moment.
+_HELD_RUNS: Final = 20
+#: Between one hold and the next: long enough for whoever waits to see that the archive is free.
+_PAUSE_SECONDS: Final = 0.05
 #: So many objects that no run has are removed at a time.
 _BATCH_OBJECTS: Final = 10_000
 
@@ -90,12 +95,13 @@ def remove(
     for first in range(0, len(found), BATCH_RUNS):
         batch = found[first : first + BATCH_RUNS]
         state(_said(batch, policy))
-        with _changing(archive):
-            references.refresh()
-            _remove_runs(archive, [removal.entry for removal in batch], references, removed)
-    with _changing(archive):
-        references.refresh()
-        _remove_unreferenced(archive, references, removed, policy, state)
+        for held in range(0, len(batch), _HELD_RUNS):
+            with _changing(archive):
+                references.refresh()
+                some = [removal.entry for removal in batch[held : held + _HELD_RUNS]]
+                _remove_runs(archive, some, references, removed)
+            time.sleep(_PAUSE_SECONDS)
+    _remove_unreferenced(archive, references, removed, policy, state)
     return removed
 
 
@@ -115,7 +121,7 @@ class _References:
 
     def __init__(self, archive: Archive, entries: Iterable[Entry]) -> None:
         self._archive = archive
-        self._entries = {entry.path: entry for entry in entries}
+        self._entries = {archive.place_of(entry.path): entry for entry in entries}
         self._counts: Counter[str] = Counter()
         for entry in self._entries.values():
             self._counts.update(entry.objects.keys())
@@ -128,22 +134,24 @@ class _References:
         RecordError
             A run that was added cannot be read.
         """
-        there = set(self._archive.folders())
-        for path in self._entries.keys() - there:
-            self.forget(self._entries[path])
-        for path in there - self._entries.keys():
-            entry = read_entry(path)
-            self._entries[path] = entry
+        there = self._archive.places()
+        for place in self._entries.keys() - there:
+            self._forget(place)
+        for place in there - self._entries.keys():
+            entry = read_entry(self._archive.runs / place)
+            self._entries[place] = entry
             self._counts.update(entry.objects.keys())
 
     def has(self, entry: Entry) -> bool:
         """Return whether a run is there."""
-        return entry.path in self._entries
+        return self._archive.place_of(entry.path) in self._entries
 
     def forget(self, entry: Entry) -> None:
         """Take a run out."""
-        del self._entries[entry.path]
-        for name in entry.objects:
+        self._forget(self._archive.place_of(entry.path))
+
+    def _forget(self, place: str) -> None:
+        for name in self._entries.pop(place).objects:
             self._counts[name] -= 1
             if not self._counts[name]:
                 del self._counts[name]
@@ -175,7 +183,7 @@ def _remove_runs(
     for leftover, entry in moved:
         removed.runs += 1
         removed.size_bytes += entry.copied_bytes
-        gone = archive.drop(leftover, references.names)
+        gone = archive.drop(leftover, references.names, entry)
         removed.objects += len(gone)
         removed.size_bytes += sum(entry.objects[name] for name in gone)
 
@@ -195,18 +203,22 @@ def _moved(archive: Archive, entry: Entry) -> Path:
 def _remove_unreferenced(
     archive: Archive, references: _References, removed: Removed, policy: Retention, state: State
 ) -> None:
-    """Remove the objects that no run has, which a program that was killed may have left; the archive is held."""
-    for leftover in archive.staging.abandoned():
-        archive.drop(leftover, references.names)
+    """Remove the objects that no run has, which a program that was killed may have left."""
+    # Looked for while others may go on; what somebody has begun to use meanwhile is left out below.
     strays = sorted((name, size) for name, size in archive.objects.names() if name not in references.names)
-    for first in range(0, len(strays), _BATCH_OBJECTS):
-        batch = strays[first : first + _BATCH_OBJECTS]
-        freed = sum(size for _, size in batch)
-        state(_content([], [name for name, _ in batch], freed, policy, {}))
-        for name, size in batch:
-            archive.objects.path(name).unlink(missing_ok=True)
-            removed.objects += 1
-            removed.size_bytes += size
+    with _changing(archive):
+        references.refresh()
+        for leftover in archive.staging.abandoned():
+            archive.drop(leftover, references.names)
+        unused = [(name, size) for name, size in strays if name not in references.names]
+        for first in range(0, len(unused), _BATCH_OBJECTS):
+            batch = unused[first : first + _BATCH_OBJECTS]
+            freed = sum(size for _, size in batch)
+            state(_content([], [name for name, _ in batch], freed, policy, {}))
+            for name, size in batch:
+                archive.objects.path(name).unlink(missing_ok=True)
+                removed.objects += 1
+                removed.size_bytes += size
 
 
 def _said(batch: Sequence[Removal], policy: Retention) -> Mapping[str, Any]:

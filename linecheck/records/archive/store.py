@@ -20,7 +20,7 @@ import contextlib
 import os
 import re
 import time
-from collections.abc import Callable, Container, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -150,6 +150,21 @@ class Archive:
             for name in sorted(self._names(month).values()):
                 yield self.runs / month / name
 
+    def places(self) -> set[str]:
+        """Return where all runs are below ``runs``: ``2026-11/…``.
+
+        Raises
+        ------
+        RecordError
+            The archive cannot be read.
+        """
+        return {f"{month}/{name}" for month in self._listed_months() for name in self._names(month).values()}
+
+    @staticmethod
+    def place_of(folder: Path) -> str:
+        """Return where a run's folder is below ``runs``."""
+        return f"{folder.parent.name}/{folder.name}"
+
     def add(self, run: RunOutcome, why: str, write: Callable[[Path], object]) -> Entry:
         """Keep the captures of a run; when this returns, they are on the disk.
 
@@ -211,7 +226,9 @@ class Archive:
         for leftover in self.staging.abandoned():
             self.drop(leftover, None)
 
-    def drop(self, leftover: Path, referenced: Container[str] | None) -> list[str]:
+    def drop(
+        self, leftover: Path, referenced: Container[str] | None, entry: Entry | None = None
+    ) -> list[str]:
         """Remove a run that was moved below ``staging``, and those of its objects that no run has; the archive is held.
 
         Returns the objects that are gone.
@@ -221,21 +238,27 @@ class Archive:
         leftover : Path
         referenced : container of str or None
             The objects of all runs, where they are known.
+        entry : Entry or None
+            The run, where it is known.
         """
         staged, gone = leftover / "set", []
         with contextlib.suppress(RecordError):
-            names = [name for name in read_entry(staged).objects if self.objects.path(name).exists()]
-            if names and referenced is None:
-                scanned = self.scan()
-                # What a run has that cannot be read is not known: everything stays, for `archive verify` to name.
-                everything = set(names) if scanned.damaged else set()
-                referenced = everything.union(*(entry.objects for entry in scanned.entries))
+            names = list((entry or read_entry(staged)).objects)
+            if referenced is None:
+                names = [name for name in names if self.objects.path(name).exists()]
+                referenced = self._referenced(names) if names else set()
             for name in names:
-                if name not in (referenced or ()):
+                if name not in referenced:
                     self.objects.path(name).unlink(missing_ok=True)
                     gone.append(name)
         self.staging.remove(leftover, last=staged / ENTRY_NAME)
         return gone
+
+    def _referenced(self, names: Iterable[str]) -> set[str]:
+        """Return the objects that runs have; all that are asked about where some run cannot be read."""
+        scanned = self.scan()
+        everything = set(names) if scanned.damaged else set()
+        return everything.union(*(entry.objects for entry in scanned.entries))
 
     def _listed_months(self) -> list[str]:
         try:
