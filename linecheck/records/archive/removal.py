@@ -107,9 +107,15 @@ def remove(
 
 @contextlib.contextmanager
 def _changing(archive: Archive) -> Iterator[None]:
+    """Hold the archive."""
+    with _plain_errors(archive), exclusive(archive.folder):
+        yield
+
+
+@contextlib.contextmanager
+def _plain_errors(archive: Archive) -> Iterator[None]:
     try:
-        with exclusive(archive.folder):
-            yield
+        yield
     except OSError as error:
         raise RecordError(
             f"{visible(str(archive.folder))}: cannot be changed: {error.strerror or error}"
@@ -205,7 +211,10 @@ def _remove_unreferenced(
 ) -> None:
     """Remove the objects that no run has, which a program that was killed may have left."""
     # Looked for while others may go on; what somebody has begun to use meanwhile is left out below.
-    strays = sorted((name, size) for name, size in archive.objects.names() if name not in references.names)
+    with _plain_errors(archive):
+        strays = sorted(
+            (name, size) for name, size in archive.objects.names() if name not in references.names
+        )
     with _changing(archive):
         references.refresh()
         for leftover in archive.staging.abandoned():

@@ -249,8 +249,9 @@ class Archive:
                 referenced = self._referenced(names) if names else set()
             for name in names:
                 if name not in referenced:
-                    self.objects.path(name).unlink(missing_ok=True)
-                    gone.append(name)
+                    with contextlib.suppress(FileNotFoundError):
+                        self.objects.path(name).unlink()
+                        gone.append(name)
         self.staging.remove(leftover, last=staged / ENTRY_NAME)
         return gone
 
