@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from sent_logs import made_log, same_rows, sent
 
 from linecheck.records.sync.background import BackgroundSync
+from linecheck.records.sync.batches import batches
 from linecheck.records.sync.local import LocalLog
 from linecheck.records.sync.target import Target
 from linecheck.records.sync.unsent import unsent_for_long
@@ -199,3 +201,20 @@ def test_what_has_waited_for_long_is_said_without_asking_a_server(path, url):
     assert unsent_for_long(path, url, late) is None
     made_log(path, runs=2, statements=0)
     assert unsent_for_long(path, url, late).startswith("warning: 2 records wait to be sent")
+
+
+def test_between_batches_it_rests_unless_the_session_has_ended(path, url, monkeypatch):
+    monkeypatch.setattr("linecheck.records.sync.push.batches", partial(batches, most_rows=1))
+    made_log(path, runs=3, statements=0)
+    rests = []
+
+    class Session(threading.Event):
+        def wait(self, timeout=None):
+            rests.append(timeout)
+            return True
+
+    with LocalLog(path) as log:
+        Worker(log, Target.parsed(url), 0.1, Session(), rests.append).once()
+    assert len(rests) == 4
+    assert all(0.0 < rest <= 5.0 for rest in rests)
+    same_rows(path, url)

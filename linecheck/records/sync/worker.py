@@ -10,6 +10,7 @@ import os
 import random
 import sys
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING
 from linecheck.errors import LinecheckError, ServerError
 
 if TYPE_CHECKING:
+    from linecheck.records.log.stored import Head
     from linecheck.records.sync.local import LocalLog
     from linecheck.records.sync.push import Pushed
     from linecheck.records.sync.target import Target
@@ -29,6 +31,7 @@ LONGEST_WAIT_SECONDS = 120.0
 _LAST_SECONDS = 30.0
 
 _LOWEST_PRIORITY = 19
+_LONGEST_REST_SECONDS = 5.0
 
 
 class Worker:
@@ -56,6 +59,7 @@ class Worker:
     ) -> None:
         self._log, self._target, self._every, self._ended, self._say = log, target, every_seconds, ended, say
         self._asked = False
+        self._begun = 0.0
         self._failures = 0
         self._trouble: type[LinecheckError] | None = None
         self._warned: set[tuple[str, str, str]] = set()
@@ -76,11 +80,17 @@ class Worker:
         try:
             if self._asked and self._log.head() == self._log.acknowledged(self._target):
                 return
-            pushed = push(self._log, self._target)
+            self._begun = time.monotonic()
+            pushed = push(self._log, self._target, progress=self._rest)
         except LinecheckError as error:
             self._failed(error)
         else:
             self._succeeded(pushed)
+
+    def _rest(self, _: Head) -> None:
+        """Leave the machine to the units for as long as the last batch took, unless there will be none any more."""
+        self._ended.wait(min(time.monotonic() - self._begun, _LONGEST_REST_SECONDS))
+        self._begun = time.monotonic()
 
     def _failed(self, error: LinecheckError) -> None:
         self._failures += 1
