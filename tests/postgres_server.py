@@ -18,7 +18,7 @@ from pathlib import Path
 import psycopg
 from needed import lacking
 
-__all__ = ["SUPERUSER", "PostgresServer", "programs"]
+__all__ = ["SUPERUSER", "PostgresServer", "find_programs"]
 
 SUPERUSER = "keeper"
 
@@ -29,22 +29,24 @@ host all all 127.0.0.1/32 scram-sha-256
 """
 
 
-def programs():
-    """The folder of the server's programs."""
+def find_programs():
+    """The folder of the server's programs, None where there is none."""
     found = shutil.which("initdb")
     folders = [Path(found).resolve().parent] if found else []
     folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
     for folder in folders:
         if (folder / "initdb").exists() and (folder / "postgres").exists():
             return folder
-    return lacking("needs a PostgreSQL server (Debian: apt-get install postgresql)")
+    return None
 
 
 class PostgresServer:
     """The server. A context manager: it runs inside and is gone after it, with its folder."""
 
     def __init__(self):
-        self._programs = programs()
+        self._programs = find_programs() or lacking(
+            "needs a PostgreSQL server (Debian: apt-get install postgresql)"
+        )
         # The path of a socket is short by law: the folder of a test's temporary files may be too long.
         self.folder = Path(tempfile.mkdtemp(prefix="linecheck-pg-"))
         self._data = self.folder / "data"
