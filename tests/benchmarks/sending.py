@@ -16,6 +16,7 @@ from linecheck.records.log import Log, LogReader
 from linecheck.records.sync.background import BackgroundSync
 from linecheck.records.sync.check import check_chain
 from linecheck.records.sync.local import LocalLog
+from linecheck.records.sync.migrate import migrate
 from linecheck.records.sync.push import push
 from linecheck.records.sync.server import connected
 from linecheck.records.sync.target import Target
@@ -66,6 +67,8 @@ def rows(quick):
                 log.append(made_run(*checks))
         with LogReader(path) as reader:
             floor, _ = _timed(reader.verify)
+        with connected(target) as connection:
+            migrate(connection)
         with LocalLog(path) as log:
             sending, sent = _timed(lambda: push(log, target))
         with connected(target) as connection:
