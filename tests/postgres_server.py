@@ -50,7 +50,8 @@ class PostgresServer:
         # The path of a socket is short by law: the folder of a test's temporary files may be too long.
         self.folder = Path(tempfile.mkdtemp(prefix="linecheck-pg-"))
         self._data = self.folder / "data"
-        self._as_user = []
+        # Killed tests leave no server behind.
+        self._as_user = ["setpriv", "--pdeathsig=KILL"] if shutil.which("setpriv") else []
         if os.geteuid() == 0:
             try:
                 owner = pwd.getpwnam("postgres")
@@ -59,7 +60,7 @@ class PostgresServer:
                     "needs a user postgres, because PostgreSQL refuses root (Debian: apt-get install postgresql)"
                 )
             os.chown(self.folder, owner.pw_uid, owner.pw_gid)
-            self._as_user = ["setpriv", "--reuid=postgres", "--regid=postgres", "--clear-groups"]
+            self._as_user += ["--reuid=postgres", "--regid=postgres", "--clear-groups"]
         self.port = _free_port()
         self._process = None
         self._databases = 0
