@@ -36,6 +36,7 @@ def sending(config: StationConfig, *, one_unit: bool) -> Iterator[Callable[[], N
         yield _nothing
     finally:
         beside.send_once()
+        _tell_all(beside.said())
         _tell_unsent(location, to)
 
 

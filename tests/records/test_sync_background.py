@@ -218,3 +218,16 @@ def test_between_batches_it_rests_unless_the_session_has_ended(path, url, monkey
     assert len(rests) == 4
     assert all(0.0 < rest <= 5.0 for rest in rests)
     same_rows(path, url)
+
+
+def test_a_machine_that_has_no_process_left_says_so_and_goes_on(path, monkeypatch):
+    def none_left(*_, **__):
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(subprocess, "Popen", none_left)
+    with BackgroundSync(path, "postgresql://line@127.0.0.1:1/logs") as beside:
+        assert beside.said() == [
+            "nothing is sent, the process for that cannot be started: Resource temporarily unavailable"
+        ]
+        beside.send_once()
+    assert len(beside.said()) == 1

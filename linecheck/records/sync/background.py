@@ -46,26 +46,16 @@ class BackgroundSync:
         self._stopping = False
 
     def start(self) -> None:
-        """Start the process."""
+        """Start the process; where the machine has none left, that is what there is to say."""
         self._stopping = False
-        self._process = subprocess.Popen(
-            self._command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            process_group=_OWN_GROUP,
-        )
+        self._process = self._started(subprocess.PIPE)
+        if self._process is None:
+            return
         threading.Thread(target=self._listen, args=(self._process,), name="sync", daemon=True).start()
 
     def send_once(self) -> None:
         """Start the process to send what there is and end; nobody needs to wait for it, and it says nothing."""
-        self._process = subprocess.Popen(
-            self._command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            process_group=_OWN_GROUP,
-        )
+        self._process = self._started(subprocess.DEVNULL)
 
     def stop(self, wait_seconds: float = 0.0) -> bool:
         """Let the process send what there is and end; return whether it has ended within some time.
@@ -99,6 +89,21 @@ class BackgroundSync:
     ) -> None:
         """Let the process end by itself."""
         self.stop()
+
+    def _started(self, streams: int) -> subprocess.Popen[bytes] | None:
+        try:
+            return subprocess.Popen(
+                self._command,
+                stdin=streams,
+                stdout=streams,
+                stderr=subprocess.DEVNULL,
+                process_group=_OWN_GROUP,
+            )
+        except OSError as error:
+            self._lines.append(
+                f"nothing is sent, the process for that cannot be started: {error.strerror or error}"
+            )
+            return None
 
     def _listen(self, process: subprocess.Popen[bytes]) -> None:
         if process.stdout is None:
