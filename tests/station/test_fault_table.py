@@ -64,19 +64,22 @@ UNJUDGED = {"one_bit_noise": {"reconstruction.stopband_attenuation"}}
 
 
 @pytest.fixture(scope="module")
-def limits():
-    return load_limits(Path(__file__).parents[2] / "limits" / "pellow-r3.yaml")
+def demo():
+    """The demonstration's limits, and the stimulus of each check."""
+    limits = load_limits(Path(__file__).parents[2] / "limits" / "pellow-r3.yaml")
+    return limits, {check.name: check.kind.stimulus(check.stimulus, 2, 0.01) for check in limits.checks}
 
 
-def judged(limits, faults=(), unit=None, serial=None, attempt=1):
+def judged(demo, faults=(), unit=None, serial=None, attempt=1):
     """Verdicts by metric, the worst of both channels, and the codes of problems that void anything."""
+    limits, stimuli = demo
     verdicts, problems, reference = {}, set(), None
     for check in limits.checks:
         rate = 192_000 if check.kind.name in WIDE else 48_000
         with SimulatedInterface(
             unit, faults=faults, serial=serial, attempt=attempt, capture_rate_hz=rate
         ) as station:
-            capture = station.play(check.name, check.kind.stimulus(check.stimulus, 2, 0.01))
+            capture = station.play(check.name, stimuli[check.name])
         analysed = analyse(Analysis(check, capture, limits.channels, limits.decision, reference)).judged
         if check.name == "tone":
             reference = reference_from("tone", analysed, limits.channels)
@@ -93,8 +96,8 @@ def judged(limits, faults=(), unit=None, serial=None, attempt=1):
     return verdicts, problems
 
 
-def assert_only(limits, red, unjudged=(), **keywords):
-    verdicts, problems = judged(limits, **keywords)
+def assert_only(demo, red, unjudged=(), **keywords):
+    verdicts, problems = judged(demo, **keywords)
     assert problems == set()
     for metric in unjudged:
         assert verdicts.pop(metric) == {Verdict.INVALID}
@@ -103,13 +106,13 @@ def assert_only(limits, red, unjudged=(), **keywords):
 
 
 @pytest.mark.parametrize("number", range(2))
-def test_good_units_pass_all(limits, number):
-    assert_only(limits, set(), unit=SimulatedUnit(spread=1.0), serial=f"PR3-{number:06d}", attempt=number + 1)
+def test_good_units_pass_all(demo, number):
+    assert_only(demo, set(), unit=SimulatedUnit(spread=1.0), serial=f"PR3-{number:06d}", attempt=number + 1)
 
 
 @pytest.mark.parametrize("fault", sorted(EXPECTED))
-def test_each_fault_turns_the_right_metrics_red_and_no_other(limits, fault):
-    assert_only(limits, EXPECTED[fault], UNJUDGED.get(fault, ()), faults=(fault,))
+def test_each_fault_turns_the_right_metrics_red_and_no_other(demo, fault):
+    assert_only(demo, EXPECTED[fault], UNJUDGED.get(fault, ()), faults=(fault,))
 
 
 def test_every_kind_has_a_fault_that_it_alone_or_nearly_so_shows():
