@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from linecheck.cli.archive_options import Meant, counted, meant_archive, size_text, station_option
 from linecheck.cli.telling import tell
-from linecheck.errors import ExitStatus, RecordError
+from linecheck.errors import ExitStatus, RecordError, UsageError
 
 if TYPE_CHECKING:
     from linecheck.records.archive import Scan
@@ -23,6 +23,8 @@ __all__ = ["retain_command"]
 
 #: So many runs are listed one by one.
 MOST_LISTED = 100_000
+#: Where nothing was kept for so long, the clock may be wrong by as much.
+IDLE_DAYS = 30
 
 
 @click.command("retain")
@@ -35,7 +37,12 @@ MOST_LISTED = 100_000
     show_default=True,
     help="List at most so many runs.",
 )
-def retain_command(station_path: str, dry_run: bool, limit: int) -> None:
+@click.option(
+    "--clock-is-right",
+    is_flag=True,
+    help=f"Remove by age although the newest run is more than {IDLE_DAYS} days old.",
+)
+def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right: bool) -> None:
     """Remove the captures that are past their time, or that there is no room for, as the station's [archive] says.
 
     What is removed is stated in the station's log before it is, run by run with its objects; the records of the runs
@@ -56,13 +63,18 @@ def retain_command(station_path: str, dry_run: bool, limit: int) -> None:
         named = named_runs(scan.entries, meant.log(stack), meant.policy.baselines)
     policy = retention(meant.policy, named, disk_of(meant.archive.folder).free_bytes)
     due = removals(scan.entries, policy, now)
-    _warn_of_clock(scan, now)
+    idle = _look_at_clock(scan, now)
     _show_due(due, limit)
     if dry_run:
         click.echo("nothing was removed (--dry-run)")
         return
     if not meant.archive.folder.exists():
         return
+    if due and idle and not clock_is_right:
+        raise UsageError(
+            f"this computer says that it is {now:%Y-%m-%d}, more than {IDLE_DAYS} days after the newest run of the "
+            "archive: is its clock right? Nothing was removed; --clock-is-right removes what is listed"
+        )
     removed = _removed(meant, scan, due, policy)
     for failure in removed.failed:
         tell(failure)
@@ -90,13 +102,15 @@ def _removed(meant: Meant, scan: Scan, due: Sequence[Removal], policy: Retention
         return remove(meant.archive, scan, due, policy, state)
 
 
-def _warn_of_clock(scan: Scan, now: datetime) -> None:
+def _look_at_clock(scan: Scan, now: datetime) -> bool:
+    """Say where the clock is behind; return whether it may be far ahead."""
     newest = max((entry.started for entry in scan.entries), default=now)
     if newest > now:
         tell(
             f"the newest run of the archive is from {newest:%Y-%m-%d %H:%M} UTC, after the time of this computer: put "
             "the clock right. Nothing is removed too early by that"
         )
+    return now - newest > timedelta(days=IDLE_DAYS)
 
 
 def _show_due(due: Sequence[Removal], limit: int) -> None:

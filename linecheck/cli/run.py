@@ -59,8 +59,8 @@ def command(
     """Test one unit (--serial), or unit after unit (--scan), on a station.
 
     Every run is recorded in the station's log before its verdict is shown. Its result (JSON, JUnit XML) and
-    the captures that are kept go to DIR/SERIAL/TIME-RUN. Paths, also those in the station config, are
-    relative to the folder that the command is started in.
+    the captures that are kept go to DIR/SERIAL/TIME-RUN; captures go to the archive where the station has one.
+    Paths, also those in the station config, are relative to the folder that the command is started in.
 
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was run), 3 invalid or
     aborted. With --scan: 1 where any unit failed, else 3 where any run was invalid or aborted or nothing was

@@ -367,11 +367,6 @@ def renamed_run(archive, there):
     return "is not the folder of this run"
 
 
-def unrecorded_run(archive, there):
-    entry = added(archive, seed=50, recorded=False)
-    return f"run {entry.run_id} of PR3-004711: is not in the log"
-
-
 def stranger(archive, there):
     (archive.runs / "2026-11" / "notes.txt").write_text("mine")
     return "notes.txt: does not belong here"
@@ -386,7 +381,6 @@ def stranger(archive, there):
         changed_index,
         lost_run,
         renamed_run,
-        unrecorded_run,
         stranger,
     ],
 )
@@ -400,6 +394,28 @@ def test_verify_names_what_is_wrong(command, station, archive, harm):
     assert status == 3
     assert expected in out
     assert "Traceback" not in out
+
+
+def test_a_run_that_was_kept_and_cut_off_before_its_record_is_noted(command, station, archive):
+    where = station()
+    filled(archive)
+    entry = added(archive, seed=50, recorded=False)
+    status, _, err = command("archive", "verify", *where)
+    assert status == 0
+    assert f"run {entry.run_id} of PR3-004711: is not in the log" in err
+
+
+def test_a_clock_that_is_far_ahead_removes_nothing_until_somebody_says_that_it_is_right(
+    command, station, archive
+):
+    where = station("keep_days = {pass = 50}\n")
+    entry = added(archive, days_old=100)
+    assert "older than 50 days" in command("archive", "retain", *where, "--dry-run")[1]
+    status, _, err = command("archive", "retain", *where)
+    assert (status, "is its clock right?" in err) == (2, True)
+    assert list(archive.entries()) == [entry]
+    assert command("archive", "retain", *where, "--clock-is-right")[0] == 0
+    assert list(archive.entries()) == []
 
 
 def test_a_station_without_an_archive_says_so(command, tmp_path):

@@ -160,7 +160,7 @@ def _strangers(archive: Archive) -> Iterator[str]:
 
 
 def verify_log_kept(archive: Archive, scan: Scan, log: LogReader, station: str, checked: Checked) -> None:
-    """Find runs of a log whose captures are missing, and runs of its station that it does not have.
+    """Find runs of a log whose captures are missing; note runs of its station that it does not have.
 
     Raises
     ------
@@ -189,10 +189,10 @@ def verify_log_kept(archive: Archive, scan: Scan, log: LogReader, station: str, 
         for entry in scan.entries:
             if entry.station == station and entry.run_id not in seen:
                 if connection.exec_driver_sql(_IS_RUN, (entry.run_id,)).scalar() is None:
-                    what = "is not in the log: the station ended before it was recorded, or the log was lost"
+                    what = "is not in the log: the station was cut off before it was recorded, or the log was lost"
                 else:
                     what = "has captures here, and its record in the log says that none were kept"
-                checked.wrong.append(f"run {entry.run_id} of {visible(entry.serial)}: {what}")
+                checked.notes.append(f"run {entry.run_id} of {visible(entry.serial)}: {what}")
 
 
 def _added_since(archive: Archive, run_id: str) -> Entry | None:

@@ -11,6 +11,7 @@ countersignature  hash of the sign-off's record          signature, number and h
 gate              station, gate, model and serial        :func:`~linecheck.records.trust.said.gate_content`
 golden_reference  the same                               :func:`~linecheck.records.trust.said.reference_content`
 self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
+captures_removed  the station                            :mod:`linecheck.records.archive.removal`
 station_log       the station                            :func:`~linecheck.records.sync.names.claim_content`
 ================  =====================================  ==============================
 """
