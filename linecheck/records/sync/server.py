@@ -87,7 +87,10 @@ _REFUSED = (
         "the server's pg_hba.conf lets nobody in from here as this user: have it allowed",
     ),
     (r"permission denied for database", "this user may not connect to that database: GRANT CONNECT"),
-    (r"starting up|shutting down|recovery mode|not yet accepting", "the server is starting or stopping"),
+    (
+        r"starting up|shutting down|recovery mode|not yet accepting|closed the connection|[Cc]onnection reset",
+        "the server is starting or stopping",
+    ),
     (
         r"too many clients|remaining connection slots|too many connections",
         "the server has no connection left",
