@@ -96,6 +96,26 @@ def test_passes_of_units_are_counted_by_station_and_model_however_the_log_grows(
         assert PassCount("line-2-nest-a", "other").so_far(log) == 1
 
 
+def test_passes_are_counted_from_the_newest_that_says_its_number(tmp_path):
+    def run(why, **changes):
+        return made_run(trace=Trace(captures_why=why), **changes)
+
+    with Log(tmp_path / "log.sqlite") as log:
+        for each in (
+            run("not kept: pass 41 of this model at this station; the next kept is 50 (…)"),
+            run("kept: pass 90 of this model at this station (…)", model="other"),
+            run("kept: asked for (--keep-captures)"),
+            run("a note: pass 70 of this model at this station"),
+            run(None),
+        ):
+            log.append(each)
+        count = PassCount("line-2-nest-a", "pellow-r3")
+        assert count.so_far(log) == 44
+        log.append(run("not kept: pass 45 of this model at this station; the next kept is 50 (…)"))
+        assert count.so_far(log) == 45
+        assert PassCount("line-2-nest-a", "pellow-r3").so_far(log) == 45
+
+
 # What goes.
 
 _CLASSES = {
