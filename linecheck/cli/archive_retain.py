@@ -72,8 +72,8 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
         return
     if due and idle and not clock_is_right:
         raise UsageError(
-            f"this computer says that it is {now:%Y-%m-%d}, more than {IDLE_DAYS} days after the newest run of the "
-            "archive: is its clock right? Nothing was removed; --clock-is-right removes what is listed"
+            f"it is {now:%Y-%m-%d}, more than {IDLE_DAYS} days after the newest run of the archive, says this "
+            "computer: is its clock right? Nothing was removed; --clock-is-right removes what is listed"
         )
     removed = _removed(meant, scan, due, policy)
     for failure in removed.failed:

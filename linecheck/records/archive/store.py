@@ -146,6 +146,7 @@ class Archive:
         RecordError
             The archive cannot be read.
         """
+        self._months.clear()
         for month in self._listed_months():
             for name in sorted(self._names(month).values()):
                 yield self.runs / month / name
@@ -158,6 +159,7 @@ class Archive:
         RecordError
             The archive cannot be read.
         """
+        self._months.clear()
         return {f"{month}/{name}" for month in self._listed_months() for name in self._names(month).values()}
 
     @staticmethod
