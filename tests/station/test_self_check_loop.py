@@ -219,6 +219,20 @@ def test_two_clocks_may_differ_where_the_config_says_that_they_are_two():
 
 
 @pytest.mark.parametrize(
+    ("fault", "plays", "name", "cure"),
+    [
+        ("clipping", "tone", "stream", "Lower the level"),
+        ("zeros", "tone", "stream", "allowed to record"),
+        ("overrun", "probe", "stream", "Close other programs"),
+        ("limiter", "tone probe", "gain over level", "Switch off every enhancement"),
+        ("crosstalk", "tone probe", "one side alone", "cables"),
+    ],
+)
+def test_what_is_to_be_done_depends_on_what_was_found(fault, plays, name, cure):
+    assert cure in some_steps(fault, plays)[name].cure
+
+
+@pytest.mark.parametrize(
     ("fault", "steps"),
     [
         ("late_channel", {"delay"}),

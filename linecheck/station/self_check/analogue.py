@@ -27,6 +27,12 @@ CABLES = "Look at the loop's cables, and at playback.channels and capture.channe
 STREAM_CURE = (
     "Close other programs, raise latency_seconds, use a port of the computer's own, then check again."
 )
+STREAM_CURES = {
+    "clipping": "Lower the level that reaches the input: its gain, or that of the output.",
+    "silence": "Look at the cables, and at whether this program is allowed to record.",
+    "wrong_channels": CABLES,
+    "too_short": f"Where a step below names processing, switch that off. If none does: {STREAM_CURE}",
+}
 LEVEL_CURE = (
     "Set the device's level controls as they were when loop.gain_db was measured, or write the gain that is "
     "right into the config."
@@ -140,29 +146,32 @@ def analogue_steps(
         Level that the tone was played at.
     """
     loop = _Loop(path, taken)
-    limits = path.loop.limits
-    steps = [stream_step(loop.problems()), _closed(loop), *_wiring(loop), _gain(loop, tone_dbfs)]
+    hidden = (
+        probe_missing("the probe did not come back as it was played")
+        if probe is None
+        else hidden_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
+    )
+    # What explains others comes before them: the first that is not met says what to do.
+    steps = [stream_step(loop.problems()), _closed(loop), _clock(loop), *_wiring(loop)]
+    steps += [*hidden[:-1], _gain(loop, tone_dbfs)]
     if len(path.channels) > 1:
         steps.append(_crosstalk(loop))
-    steps += [*_floor(loop), _distortion(loop), *_response(loop), _clock(loop)]
-    if probe is None:
-        return (*steps, *probe_missing("the probe did not come back as it was played"))
-    return (*steps, *hidden_steps(probe, path.channels, limits, path.capture_rate_hz))
+    return (*steps, *_floor(loop), *_response(loop), _distortion(loop), hidden[-1])
 
 
 def stream_step(problems: list[tuple[str, Problem]]) -> Step:
     """Return whether every capture is whole, from what was found wrong with them."""
     found = [
-        f"{play}: {f'{problem.channel}: ' if problem.channel else ''}{_plain(problem.message)}"
-        for play, problem in problems
-        if problem.blocks and problem.code not in SIGNAL_CODES
+        (play, problem) for play, problem in problems if problem.blocks and problem.code not in SIGNAL_CODES
     ]
     if not found:
-        return Step(
-            "stream", MET, "every capture is whole: nothing lost, repeated, clipped or reported by the driver"
-        )
+        text = "every capture is whole: nothing lost, repeated, clipped or reported by the driver"
+        return Step("stream", MET, text)
+    play, first = found[0]
+    channel = f"{first.channel}: " if first.channel else ""
     more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-    return Step("stream", NOT_MET, found[0] + more, cure=STREAM_CURE)
+    cure = STREAM_CURES.get(first.code, STREAM_CURE)
+    return Step("stream", NOT_MET, f"{play}: {channel}{_plain(first.message)}{more}", cure=cure)
 
 
 def _plain(message: str) -> str:
@@ -170,7 +179,9 @@ def _plain(message: str) -> str:
     for words in (
         " May be the unit's own fault.",
         " With the interface alive, it may be the unit's own fault.",
+        " May be the unit's own fault",
         " or the unit stopped",
+        ", or the unit's output",
     ):
         message = message.replace(words, "")
     return message.replace("the limit file", "the config").strip()

@@ -41,6 +41,8 @@ CURE = (
     "Switch off every enhancement of the sound device (gain control, suppression, loudness, spatial sound), "
     "or use a direct device."
 )
+LEVEL_CURE = f"{CURE} Where the input clips, lower what drives it."
+LEAK_CURE = "Look at the loop's cables and their shields."
 CUT_CURE = "Set the device's format to 24 bits or more on both sides, and take out what converts in between."
 
 
@@ -123,7 +125,7 @@ def _over_level(probe: _Probe) -> Step:
         measured,
         f"the gain is the same at -60, -20 and -3 dBFS within {limit:g} dB",
         seen,
-        cure=CURE,
+        cure=LEVEL_CURE,
     )
 
 
@@ -222,6 +224,7 @@ def _one_side(probe: _Probe) -> Step:
         for other in range(count):
             if other != playing:
                 measured.append(_isolation(probe, section, playing, other, own))
+    cure = CURE
     leaks = [entry for entry in measured if entry.what.startswith("isolation") and entry.verdict != MET]
     least = min((entry.value or 0.0 for entry in leaks), default=0.0)
     if leaks and least < -20.0:
@@ -230,7 +233,7 @@ def _one_side(probe: _Probe) -> Step:
         along = f"the silent side plays along, {max(least, 0.0):.1f} dB below the other"
         seen = f"a spatialiser, or a mix of the sides: {along}"
     elif leaks:
-        seen = f"the sides leak into each other: {least:.1f} dB"
+        seen, cure = f"the sides leak into each other: {least:.1f} dB", LEAK_CURE
     else:
         seen = "the gain of a side depends on the other: spatial processing"
     return step(
@@ -238,7 +241,7 @@ def _one_side(probe: _Probe) -> Step:
         measured,
         "each side alone has the same gain, and the other stays silent",
         seen,
-        cure=CURE,
+        cure=cure,
         why_missing="noise hides whether the silent side plays along",
     )
 
