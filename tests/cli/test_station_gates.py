@@ -59,14 +59,12 @@ def stated(*, met=True, gate="golden", serial="PR3-900001"):
 def test_a_station_shows_itself_before_it_judges_a_unit(station):
     status, out, err = station("run", "--serial", "PR3-000001")
     assert (status, out) == (3, "")
-    assert "PR3-000001 is not tested: golden is never: nothing was stated of it yet" in err
+    assert "PR3-000001 is not tested: golden was never met" in err
     assert "Nothing was run." in err
     status, out, _ = station("station golden", *GOLDEN, *ACCEPT)
     assert status == 0
     assert "● golden met: PR3-900001, 7 values held against its history (record 1)" in out
-    assert out.splitlines()[-1].startswith(
-        "✖ units may not be judged: challenge.hum is never: nothing was stated"
-    )
+    assert out.splitlines()[-1].startswith("✖ units may not be judged: challenge.hum was never met")
     status, out, _ = station("station challenge", *BAD)
     assert status == 1
     assert "✖ challenge.hum NOT MET" in out
@@ -124,7 +122,7 @@ def test_where_the_config_says_so_runs_are_marked_and_not_refused(station, tmp_p
     status, out, _ = station("run", "--serial", "PR3-000001")
     assert status == 3
     assert out.splitlines()[0] == "▒ INVALID"
-    assert "the station may not judge units: golden is never" in out
+    assert "the station may not judge units: golden was never met" in out
     ((run,), _) = logged()
     assert run.verdict is Verdict.INVALID
 
@@ -168,8 +166,8 @@ def test_a_session_goes_on_after_a_unit_that_was_refused(station, tmp_path):
         timeout=60,
     )
     assert done.returncode == 3
-    assert "PR3-000001 is not tested: golden is never" in done.stderr
-    assert "PR3-000002 is not tested: golden is never" in done.stderr
+    assert "PR3-000001 is not tested: golden was never met" in done.stderr
+    assert "PR3-000002 is not tested: golden was never met" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "results" / "PR3-000001").exists()
 

@@ -168,7 +168,10 @@ class GateState:
     def words(self) -> str:
         """The state, why, and what to do, in a sentence."""
         about = f" {self.about}" if self.about else ""
-        return f"{self.name}{about} is {self.state.value}: {self.why} ({self.action})"
+        state = f"is {self.state.value}: {self.why}"
+        if self.state is State.NEVER:
+            state = f"was never met: {self.why}" if self.why else "was never met"
+        return f"{self.name}{about} {state} ({self.action})"
 
 
 def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateState:
@@ -187,7 +190,7 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
     """
     newest = _newest_of_each(asked, results)
     if not newest:
-        why = asked.never or "nothing was stated of it yet"
+        why = asked.never
         return GateState(asked.gate, State.NEVER, why, asked.action, is_needed=asked.is_needed)
     states = [_state_of(asked, result, now) for result in newest]
     refused = [state for state in states if state.state is State.NOT_MET]
