@@ -14,7 +14,7 @@
     pass = 90
     fail = 1825
 
-Without the table there is no archive.
+Without the table there is no archive. An archive belongs to one station: what is removed of it is stated in its log.
 """
 
 from __future__ import annotations
