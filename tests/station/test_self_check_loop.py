@@ -202,6 +202,14 @@ def test_each_fault_of_an_analogue_loop_trips_its_step(fault):
     assert found.cure
 
 
+@pytest.mark.parametrize("fault", ["lost_frame", "lost_block", "overrun"])
+def test_nothing_is_named_by_a_probe_that_has_a_hole(fault):
+    steps = some_steps(fault, "tone probe")
+    named_by_it = ("gain over level", "gain over time", "gain with noise", "one side alone", "faint tone")
+    assert {steps[name].verdict for name in named_by_it} == {NOT_DONE}
+    assert steps["stream" if fault == "overrun" else "frames"].verdict == NOT_MET
+
+
 def test_a_rate_converter_shows_in_its_images_too():
     found = some_steps("rate_converter", "tone to_edge")["images"]
     assert found.verdict == NOT_MET

@@ -146,9 +146,11 @@ def analogue_steps(
         Level that the tone was played at.
     """
     loop = _Loop(path, taken)
+    broken = any(entry.blocks for play, entry in loop.problems() if play == "probe")
+    lost = "its capture is not whole" if broken else "the probe did not come back as it was played"
     hidden = (
-        probe_missing("the probe did not come back as it was played")
-        if probe is None
+        probe_missing(lost, len(path.channels))
+        if probe is None or broken
         else hidden_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
     )
     # What explains others comes before them: the first that is not met says what to do.

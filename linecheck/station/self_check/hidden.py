@@ -46,9 +46,13 @@ LEAK_CURE = "Look at the loop's cables and their shields."
 CUT_CURE = "Set the device's format to 24 bits or more on both sides, and take out what converts in between."
 
 
-def probe_missing(reason: str) -> tuple[Step, ...]:
+def probe_missing(reason: str, channels: int) -> tuple[Step, ...]:
     """Return the probe's steps where it could not be read."""
-    return tuple(Step(name, NOT_DONE, reason, cure=CURE) for name in PROBE_STEPS)
+    return tuple(
+        Step(name, NOT_DONE, reason, cure=CURE)
+        for name in PROBE_STEPS
+        if channels > 1 or name != "one side alone"
+    )
 
 
 @dataclass(frozen=True)
@@ -82,8 +86,13 @@ def hidden_steps(
     levels = [probe.gain("middle", channel).gain_db for channel in range(len(channels))]
     dead = [name for name, level in zip(channels, levels, strict=True) if level < max(levels) - DEAD_DB]
     if dead:
-        return probe_missing(f"nothing comes back on {', '.join(dead)}")
-    steps = [_frames(probe), _over_level(probe), _over_time(probe), _with_noise(probe)]
+        return probe_missing(f"nothing comes back on {', '.join(dead)}", len(channels))
+    frames = _frames(probe)
+    if frames.verdict != MET:
+        # A hole looks like any processing: nothing is named by what has one.
+        missing = probe_missing("frames are missing from its capture, or there twice", len(channels))
+        return (frames, *missing[1:])
+    steps = [frames, _over_level(probe), _over_time(probe), _with_noise(probe)]
     if len(channels) > 1:
         steps.append(_one_side(probe))
     return (*steps, _faint(probe))
