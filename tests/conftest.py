@@ -24,18 +24,6 @@ settings.register_profile("linecheck", deadline=None, derandomize=True)
 settings.load_profile("linecheck")
 
 
-@pytest.fixture(scope="session", autouse=True)
-def bytecode(tmp_path_factory):
-    """Where Python may not write bytecode, programs that tests start share some for this test run.
-
-    Else each of some hundred programs would compile all of linecheck again.
-    """
-    if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
-        own = tmp_path_factory.getbasetemp()
-        shared = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
-        os.environ["PYTHONPYCACHEPREFIX"] = str(shared / "bytecode")
-
-
 @pytest.fixture(scope="session")
 def pulse_server():
     """A running PulseAudio of our own, with null sinks; each worker of the test run has one.
