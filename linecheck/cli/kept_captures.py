@@ -108,7 +108,7 @@ class CaptureKeeper:
     def archived(self, outcome: RunOutcome, captures: Mapping[str, Capture]) -> Archived:
         """Keep what the archive's rule says; what goes wrong is told of the run and keeps nothing from its record."""
         if self.archive is None:
-            return Archived(outcome)
+            return Archived(_explained(outcome, self._beside_why(outcome)))
         try:
             return Archived(self._archived(self.archive, outcome, captures))
         except Exception as error:
@@ -151,7 +151,7 @@ class CaptureKeeper:
 
     def beside_files(self, folder: Path, outcome: RunOutcome, captures: Mapping[str, Capture]) -> str | None:
         """Keep captures in a folder beside the run's files, where there is no archive; return what went wrong."""
-        wanted = self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS)
+        wanted = self._goes_beside(outcome)
         if self.archive is not None or not wanted or not any(capture.frames for capture in captures.values()):
             return None
         try:
@@ -160,6 +160,15 @@ class CaptureKeeper:
             return f"the captures were not kept: {error}"
         tell(f"captures kept in {folder}")
         return None
+
+    def _goes_beside(self, outcome: RunOutcome) -> bool:
+        return self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS)
+
+    def _beside_why(self, outcome: RunOutcome) -> str:
+        """Return what the rule without an archive says of a run."""
+        if not self._goes_beside(outcome):
+            return "not kept: the station keeps none" + " of runs that pass" * (self.keep == "failed")
+        return f"to be kept beside the files of the run: the station keeps {self.keep}"
 
     def _writer(
         self, outcome: RunOutcome, captures: Mapping[str, Capture], *, compressed: bool = True

@@ -65,6 +65,7 @@ def test_everything_that_is_known_is_recorded(run):
     assert trace.packages["numpy"]
     assert abs(trace.clock["stepped_seconds"]) < 1.0
     assert len(trace.plan_sha256) == 64
+    assert trace.captures_why == "not kept: the station keeps none"
 
 
 def test_another_unit_than_the_one_that_was_scanned_is_not_tested(run):
