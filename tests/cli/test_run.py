@@ -260,6 +260,7 @@ def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
     done = subprocess.run(
         [sys.executable, "-m", "linecheck", "run", *write_small_files(tmp_path), *UNIT, "--keep-captures"],
         cwd=tmp_path,
+        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},  # which would be cut off, and found so by others
         capture_output=True,
         text=True,
         encoding="utf-8",
