@@ -4,6 +4,8 @@ import os
 import signal
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before NumPy is imported
+# Programs whose files may not grow (a full disk) would leave bytecode by half, which every later program stumbles over.
+os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
 
 import pytest
 from hypothesis import settings
