@@ -66,6 +66,7 @@ class Summary:
     statements: int = 0
     records: int = 0
     kills: Counter[str] = field(default_factory=Counter)
+    by_nest: Counter[int] = field(default_factory=Counter)
     commit_ms: list[float] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
 
@@ -142,7 +143,7 @@ class Soak:
         due = {"nest": self._after(KILL_SECONDS), "sync": self._after(SYNC_KILL_SECONDS)}
         due["outage"] = self._after(OUTAGE_SECONDS)
         back = 0.0
-        while len(self.acknowledged) < self.runs:
+        while not self._has_seen_enough():
             self._drain(0.05)
             now = time.monotonic()
             if back and now >= back:
@@ -161,6 +162,11 @@ class Soak:
                 process.start()
                 self.summary.kills[what] += 1
                 due[what] = self._after(SYNC_KILL_SECONDS if what == "sync" else KILL_SECONDS)
+
+    def _has_seen_enough(self) -> bool:
+        """Return whether there are enough runs, of each nest some, and something of every sort has died."""
+        died = self.summary.kills["nest"] and self.summary.kills["sync"] + self.summary.kills["server"]
+        return len(self.acknowledged) >= self.runs and len(self.summary.by_nest) == NESTS and bool(died)
 
     def _after(self, mean_seconds: float) -> float:
         return time.monotonic() + self.random.expovariate(self.pace / mean_seconds)
@@ -199,6 +205,7 @@ class Soak:
         if number in self.acknowledged:
             self.summary.faults.append(f"record {number} was acknowledged twice")
         self.acknowledged[number] = (str(said["run"]), str(said["hash"]))
+        self.summary.by_nest[int(said["nest"])] += 1
         self.summary.commit_ms.append(float(said["commit_ms"]))
 
     def _send_in_peace(self) -> None:

@@ -81,7 +81,13 @@ def main():
             began = time.perf_counter()
             stored = log.append(outcome)
             took = 1e3 * (time.perf_counter() - began)
-            say(sequence=stored.sequence, run=outcome.run_id, hash=stored.record_hash, commit_ms=took)
+            say(
+                nest=nest,
+                sequence=stored.sequence,
+                run=outcome.run_id,
+                hash=stored.record_hash,
+                commit_ms=took,
+            )
             if at % 25 == 24:
                 log.state("self_check", "soak", {"met": True, "nest": nest, "after": at})
 

@@ -82,6 +82,7 @@ class _OwnProcess(Executor):
                 try:
                     return self._pool.submit(fn, *args, **kwargs)
                 except BrokenExecutor:
+                    _unblock(self._pool)
                     self._pool.shutdown(wait=False, cancel_futures=True)
             self._pool = ProcessPoolExecutor(
                 1, mp_context=multiprocessing.get_context("spawn"), initializer=serve_parent
@@ -95,7 +96,19 @@ class _OwnProcess(Executor):
             self._ended = True
             pool = self._pool
         if pool is not None:
+            _unblock(pool)
             pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def _unblock(pool: ProcessPoolExecutor) -> None:
+    """Let a pool end whose worker was killed while a capture was on its way to it.
+
+    Before Python 3.11.5 the thread that sends it, and with it the program's end, waits for a reader for ever
+    (https://github.com/python/cpython/issues/94777). Where that is mended this closes what is closed.
+    """
+    reader = getattr(getattr(pool, "_call_queue", None), "_reader", None)
+    if getattr(pool, "_broken", False) and reader is not None:
+        reader.close()
 
 
 @contextmanager
