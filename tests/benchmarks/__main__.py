@@ -17,7 +17,16 @@ import importlib
 import sys
 from pathlib import Path
 
-BENCHMARKS = ("startup", "analysis_speed", "many_sets", "sound_run", "sending", "rejudge", "log_queries")
+BENCHMARKS = (
+    "startup",
+    "analysis_speed",
+    "many_sets",
+    "sound_run",
+    "log_commit",
+    "log_queries",
+    "rejudge",
+    "sending",
+)
 
 
 def main():
