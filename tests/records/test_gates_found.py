@@ -313,12 +313,13 @@ def test_the_run_of_another_model_between_them_opens_nothing(log):
     assert Gatekeeper(log, station, LIMITS).standing().lock.locked
 
 
-def test_a_problem_that_was_known_before_is_no_fault_of_the_inputs(log):
+@pytest.mark.parametrize("code", ["asset_overdue", "other_firmware", "set_otherwise"])
+def test_a_problem_that_was_known_before_is_no_fault_of_the_inputs(log, code):
     station = made_station()
     met(log, station)
-    overdue = Problem("asset_overdue", "the calibration of adc ADC-17 was due", blocks=True)
+    known = Problem(code, "the calibration of adc ADC-17 was due", blocks=True)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
-        log.append(made_run(serial=serial, problems=(overdue,)))
+        log.append(made_run(serial=serial, problems=(known,)))
     assert Gatekeeper(log, station, LIMITS).standing().may_judge
     lost = Problem("station_failed", "the sound interface is gone", blocks=True)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):

@@ -312,7 +312,6 @@ def _cause(key: tuple[_Key, bool], before: Verdict | None, item: JudgedReading |
     (check, metric, channel), _ = key
     if item is None:
         return Cause(check, metric, channel, before, None, "no longer judged")
-    numbers = {"limit": item.limit, "side": item.side, "margin": item.margin}
     if isinstance(item, JudgedReading):
         value, unit, place, place_unit = item.reading.value, item.reading.unit, None, ""
     else:
@@ -331,5 +330,7 @@ def _cause(key: tuple[_Key, bool], before: Verdict | None, item: JudgedReading |
         unit=unit,
         place=place,
         place_unit=place_unit,
-        **numbers,  # type: ignore[arg-type]
+        limit=item.limit,
+        side=item.side,
+        margin=item.margin,
     )

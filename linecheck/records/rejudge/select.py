@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,8 @@ __all__ = [
     "newest_limit_files",
     "run_facts",
 ]
+
+Number = TypeVar("Number", bound=np.generic)
 
 BUSY_SECONDS = 10.0
 _MOST_RUNS = 10**9
@@ -179,13 +181,21 @@ def choose(reader: Reader, wanted: RunFilter) -> Chosen:
                 np.array([models.setdefault(text, len(models)) for text in model], dtype=np.int32),
             )
             parts.append(columns)
-        empty = (np.int64, np.uint64, np.int8, np.bool_, np.int32, np.int32)
-        together = [
-            np.concatenate([np.empty(0, kind), *(part[at] for part in parts)])
-            for at, kind in enumerate(empty)
-        ]
         names = (tuple(map(reader.text, digests)), tuple(map(reader.text, models)))
-    return Chosen(*together, *names)  # type: ignore[arg-type,call-arg]
+    return Chosen(
+        _joined(parts, 0, np.int64),
+        _joined(parts, 1, np.uint64),
+        _joined(parts, 2, np.int8),
+        _joined(parts, 3, np.bool_),
+        _joined(parts, 4, np.int32),
+        _joined(parts, 5, np.int32),
+        *names,
+    )
+
+
+def _joined(parts: list[tuple[NDArray[np.generic], ...]], column: int, kind: type[Number]) -> NDArray[Number]:
+    """Return a column of all pages as one array."""
+    return np.concatenate([np.empty(0, kind), *(part[column] for part in parts)]).astype(kind, copy=False)
 
 
 class RunFacts(NamedTuple):

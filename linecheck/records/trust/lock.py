@@ -36,7 +36,16 @@ GROSS_SHARE: Final = 0.25
 #: Common practice, no source: so much of what failed in any unit must have failed in all.
 ALIKE: Final = 0.5
 #: Problems that block, and say nothing of what was on the station's inputs: they were known before the run.
-KNOWN_BEFORE: Final = frozenset({"station_gate", "asset_overdue", "calibration_overdue", "not_recorded"})
+KNOWN_BEFORE: Final = frozenset(
+    {
+        "station_gate",
+        "asset_overdue",
+        "calibration_overdue",
+        "not_recorded",
+        "other_firmware",
+        "set_otherwise",
+    }
+)
 #: No more are named; the rest is counted.
 _MOST_NAMED: Final = 4
 
