@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
@@ -103,9 +104,12 @@ class _OwnProcess(Executor):
 def _unblock(pool: ProcessPoolExecutor) -> None:
     """Let a pool end whose worker was killed while a capture was on its way to it.
 
-    Before Python 3.11.5 the thread that sends it, and with it the program's end, waits for a reader for ever
-    (https://github.com/python/cpython/issues/94777). Where that is mended this closes what is closed.
+    In Python 3.11.2, as Debian 12 has it, the thread that sends it, and with it the program's end, waits for a reader
+    for ever (https://github.com/python/cpython/issues/94777). Where that is mended the pool closes the reader itself,
+    and whoever closes it as well may close another file that has its number by then.
     """
+    if sys.version_info >= (3, 11, 4):
+        return
     reader = getattr(getattr(pool, "_call_queue", None), "_reader", None)
     if getattr(pool, "_broken", False) and reader is not None:
         reader.close()
