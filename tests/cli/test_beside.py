@@ -1,31 +1,13 @@
 """What a run is looked at beside: other units of its model in a log, and a named reference."""
 
-import sys
-
 import pytest
 from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
-from linecheck.cli import main
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
 from linecheck.records.reference import reference_notes, reference_values
 from linecheck.records.view import view_of_outcome
-
-
-@pytest.fixture
-def linecheck(monkeypatch, capsys):
-    """Run a command as a user would; return its exit status, standard output and standard error."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return end.value.code, out, err
-
-    return run
 
 
 def unit(number, value=113.0, model="pellow-r3", **changes):

@@ -1,31 +1,14 @@
 import csv
 import io
 import json
-import sys
 
 import pytest
 from made_runs import made_run
 
-from linecheck.cli import main
 from linecheck.records.log import Log
 from linecheck.station.outcome import Asset, Trace
 
 INTERFACE = Asset("interface", "IF-3", {"certificate": "K-12", "due": "2027-05-01"})
-
-
-@pytest.fixture
-def linecheck(monkeypatch, capsys):
-    """Run a command as a user would; return its exit status, standard output and standard error."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return end.value.code, out, err
-
-    return run
 
 
 @pytest.fixture

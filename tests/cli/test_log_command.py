@@ -12,7 +12,7 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 
 from linecheck.checks.base import Problem
-from linecheck.cli import main, run_filter_options
+from linecheck.cli import run_filter_options
 from linecheck.cli.log_options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
@@ -27,21 +27,6 @@ mains_hz = 50
 [records]
 database = "elsewhere/log.sqlite"
 """
-
-
-@pytest.fixture
-def linecheck(monkeypatch, capsys):
-    """Run a command as a user would; return its exit status, standard output and standard error."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return end.value.code, out, err
-
-    return run
 
 
 @pytest.fixture

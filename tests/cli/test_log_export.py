@@ -14,24 +14,9 @@ import pytest
 from made_runs import made_check, made_curve, made_run, runs_of_every_verdict
 from pyarrow import parquet
 
-from linecheck.cli import log_export, main
+from linecheck.cli import log_export
 from linecheck.records.export.tables import TABLES
 from linecheck.records.log import Log
-
-
-@pytest.fixture
-def linecheck(monkeypatch, capsys):
-    """Run a command as a user would; return its exit status, standard output and standard error."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return end.value.code, out, err
-
-    return run
 
 
 @pytest.fixture

@@ -1,32 +1,15 @@
 import contextlib
 import json
-import sys
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_runs import made_run, runs_of_every_verdict
 
-from linecheck.cli import main
 from linecheck.errors import UsageError
 from linecheck.records.log import Log
 from linecheck.records.times import parsed_time, utc_text
 from linecheck.station.outcome import Trace
-
-
-@pytest.fixture
-def linecheck(monkeypatch, capsys):
-    """Run a command as a user would; return its exit status, standard output and standard error."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return end.value.code, out, err
-
-    return run
 
 
 @pytest.fixture

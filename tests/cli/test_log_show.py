@@ -1,4 +1,3 @@
-import sys
 from dataclasses import replace
 
 import pytest
@@ -6,7 +5,6 @@ from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
-from linecheck.cli import main
 from linecheck.limits.verdict import Verdict
 from linecheck.records.log import Log
 from linecheck.records.signoff import signature
@@ -33,21 +31,6 @@ TRACE = Trace(
     captures={"tone": "objects/aa.flac"},
     captures_why="every 10th pass",
 )
-
-
-@pytest.fixture
-def linecheck(monkeypatch, capsys):
-    """Run a command as a user would; return its exit status, standard output and standard error."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return end.value.code, out, err
-
-    return run
 
 
 @pytest.fixture
