@@ -31,12 +31,13 @@ def main():
     def say(words):
         os.write(descriptor, words.encode() + b"\n")
 
-    from linecheck.cli import kept_captures, result_files, session
+    from linecheck.cli import result_files
     from linecheck.cli.result_files import ResultFiles
-    from linecheck.cli.session import Session
-    from linecheck.records.log import Log
-    from linecheck.station import executors
-    from linecheck.station.analyses import Analyses
+    from linecheck.line import kept_captures, session
+    from linecheck.line.session import Session
+    from linecheck.log import Log
+    from linecheck.measure import executors
+    from linecheck.measure.analyses import Analyses
 
     def announce(owner, name, before, after=lambda result: ""):
         work = getattr(owner, name)

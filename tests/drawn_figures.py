@@ -12,10 +12,10 @@ from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.decision import judge_curve, judge_reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedMeasurement, Verdict
-from linecheck.records.figures.data import Figure
-from linecheck.records.figures.frame import frame_of
-from linecheck.records.view import CheckFacts, LimitFacts, RunView
-from linecheck.station.outcome import CheckOutcome
+from linecheck.log.view import CheckFacts, LimitFacts, RunView
+from linecheck.report.figures.data import Figure
+from linecheck.report.figures.frame import frame_of
+from linecheck.run.outcome import CheckOutcome
 
 SVG = "{http://www.w3.org/2000/svg}"
 SPECTRUM_MASK = Mask(

@@ -74,9 +74,9 @@ def serve():
     for module in pkgutil.iter_modules(linecheck.cli.__path__):
         importlib.import_module(f"linecheck.cli.{module.name}")
     for name in (
-        "linecheck.records.log",
-        "linecheck.records.junit",
-        "linecheck.station.simulated",
+        "linecheck.log",
+        "linecheck.results.junit",
+        "linecheck.station.interfaces.simulated.interface",
         "scipy.signal",
     ):
         importlib.import_module(name)

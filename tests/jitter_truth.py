@@ -9,7 +9,7 @@ import numpy as np
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.jitter import KIND
-from linecheck.dsp.tones import synthesise
+from linecheck.dsp.fits.tones import synthesise
 
 NAMES = ("left", "right")
 RAMP_SECONDS = 0.01

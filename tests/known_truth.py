@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location, Measurement, Reading, Reference
-from linecheck.dsp.combs import comb_frequencies, comb_phases
+from linecheck.dsp.fits.combs import comb_frequencies, comb_phases
 
 __all__ = ["Recording", "Scene", "decibels", "measured", "readings", "record", "record_combs"]
 
@@ -119,7 +119,7 @@ class Recording:
 
 def gain(weighting: str, frequencies_hz: FloatArray) -> FloatArray:
     """Power gain of A, or of BS.468 re 2 kHz; both are held to their published tables elsewhere."""
-    from linecheck.dsp.weighting import a_weighting_power, weighting_468_power
+    from linecheck.dsp.spectra.weighting import a_weighting_power, weighting_468_power
 
     if weighting == "a":
         return a_weighting_power(frequencies_hz)

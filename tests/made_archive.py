@@ -8,12 +8,12 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from made_runs import made_check, made_reading, made_run
 
+from linecheck.audio import file as audio_file
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Capture
 from linecheck.limits.verdict import Verdict
-from linecheck.records.archive import Archive
-from linecheck.station import audio_file
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.outcome import Trace
+from linecheck.log.archive import Archive
+from linecheck.run.outcome import Trace
 
 NOW = datetime(2026, 11, 26, 12, 0, 0, tzinfo=UTC)
 RATE_HZ = 48_000
@@ -66,7 +66,7 @@ def objects_of(archive):
 
 def assert_whole(folder, runs=None):
     """Assert that every run of an archive is whole, and that nothing else is there."""
-    from linecheck.records.archive.verify import verify_archive
+    from linecheck.log.archive.verify import verify_archive
 
     archive = Archive(folder)
     scan, checked = verify_archive(archive)

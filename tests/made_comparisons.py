@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
+from linecheck.history.comparison.model import Comparison, Finding, Side, SideCheck
 from linecheck.limits.verdict import Verdict
-from linecheck.records.comparison.model import Comparison, Finding, Side, SideCheck
 
 DIGEST = "d1" * 32
 

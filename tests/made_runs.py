@@ -10,7 +10,7 @@ from small_run import small_check, small_limits
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.run.outcome import CheckOutcome, RunOutcome
 
 LIMITS = small_limits(
     small_check(

@@ -2,9 +2,9 @@
 
 from small_run import simulated
 
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.limits.load import load_limits
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.plan import make_plan
+from linecheck.run.plan import make_plan
 
 LIMITS = """format: 1
 model: pellow-r3

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from linecheck.dsp.interleaved import OCTAVE_PHASES, OCTAVE_TONES_HZ, PAIR_PHASES, PAIR_TONES_HZ
-from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
+from linecheck.dsp.fits.interleaved import OCTAVE_PHASES, OCTAVE_TONES_HZ, PAIR_PHASES, PAIR_TONES_HZ
+from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 
 __all__ = ["bent", "crosstalk_capture", "multitone_capture", "product_powers", "unit_times"]
 

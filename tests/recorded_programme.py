@@ -6,7 +6,7 @@ import numpy as np
 import soxr
 from small_run import small_check, small_limits
 
-from linecheck.station.programme import make_programme
+from linecheck.captures.programme.programme import make_programme
 
 #: What is heard of a programme's segments that were not asked for: nothing.
 EDGE_SECONDS = 0.5

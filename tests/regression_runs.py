@@ -9,9 +9,9 @@ from made_runs import made_check, made_run
 from small_run import small_check, small_limits
 
 from linecheck.checks.base import Curve, Reading
+from linecheck.history.baseline.accept import accept_runs
+from linecheck.history.baseline.file import Baseline, baseline_bytes, sha256_of
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.records.accept import accept_runs
-from linecheck.records.baseline import Baseline, baseline_bytes, sha256_of
 
 ACCEPTED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
 MARGINS = {"tone": {"sinad": 0.5, "level": 0.02, "hum": 2.0, "spectrum": 6.0}, "quiet": {"noise_a": 0.3}}

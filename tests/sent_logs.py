@@ -7,10 +7,10 @@ from contextlib import closing
 import psycopg
 from made_runs import made_check, made_curve, made_reading, made_run
 
-from linecheck.records.log import Log
-from linecheck.records.sync.local import LocalLog
-from linecheck.records.sync.push import push
-from linecheck.records.sync.target import Target
+from linecheck.log import Log
+from linecheck.log.sync.local import LocalLog
+from linecheck.log.sync.push import push
+from linecheck.log.sync.target import Target
 
 __all__ = ["RECORD_TABLES", "SHARED_TABLES", "local_rows", "made_log", "same_rows", "sent", "server_rows"]
 

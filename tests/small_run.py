@@ -5,8 +5,8 @@ import sys
 from linecheck.checks import kinds
 from linecheck.cli import main
 from linecheck.limits.model import Bounds, Check, LimitFile, Mask
-from linecheck.station.simulated import SimulatedInterface
-from linecheck.station.simulated_unit import SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 CAPTURE_RATE_HZ = 48_000
 

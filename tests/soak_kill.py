@@ -43,10 +43,10 @@ from xml.etree import ElementTree
 from announced_run import PHASES
 from small_run import write_small_files
 
-from linecheck.records.log import LogReader
-from linecheck.station.audio_file import read_audio
-from linecheck.station.capture_set import load_capture_set
-from linecheck.station.durable_file import TEMPORARY_SUFFIX
+from linecheck.audio.file import read_audio
+from linecheck.captures.capture_set import load_capture_set
+from linecheck.files.durable import TEMPORARY_SUFFIX
+from linecheck.log import LogReader
 
 __all__ = ["DRIVER", "Heard", "Soak", "Summary", "marked"]
 

@@ -42,7 +42,7 @@ from pathlib import Path
 import psycopg
 from postgres_server import PostgresServer
 
-from linecheck.records.log import LogReader
+from linecheck.log import LogReader
 
 __all__ = ["Soak", "Summary", "faults_of_the_log", "faults_of_the_server"]
 
@@ -115,7 +115,7 @@ class Soak:
             for at in range(NESTS)
         ]
         self.sync = _Process(
-            "sync", [python, "-m", "linecheck.records.sync.worker", str(self.log), self.url, "0.5"]
+            "sync", [python, "-m", "linecheck.log.sync.worker", str(self.log), self.url, "0.5"]
         )
 
     def run(self) -> Summary:

@@ -19,10 +19,10 @@ from dataclasses import replace
 from small_run import simulated, small_check, small_limits
 
 from linecheck.limits.model import Bounds, Mask
-from linecheck.records.log import Log, statements, store
+from linecheck.log import Log, statements, store
+from linecheck.run.outcome import Asset, Trace
+from linecheck.run.plan import make_plan
 from linecheck.station import runner
-from linecheck.station.outcome import Asset, Trace
-from linecheck.station.plan import make_plan
 from linecheck.station.runner import RunFacts, run_unit
 
 SERIALS = 4000

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
+from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
     "Capture",

@@ -35,9 +35,9 @@ from linecheck.checks.steady import (
 )
 from linecheck.checks.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.turns import locate_turns
-from linecheck.dsp.dissect import Line, Power
-from linecheck.dsp.faint_tones import tone_powers
-from linecheck.dsp.interleaved import (
+from linecheck.dsp.fits.dissect import Line, Power
+from linecheck.dsp.fits.faint_tones import tone_powers
+from linecheck.dsp.fits.interleaved import (
     OCTAVE_PHASES,
     OCTAVE_TONES_HZ,
     PAIR_PHASES,

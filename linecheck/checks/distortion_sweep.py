@@ -34,9 +34,9 @@ from linecheck.checks.stepped import (
     step_spans,
     stepped_stimulus,
 )
-from linecheck.dsp.dissect import Line, Power
+from linecheck.dsp.fits.dissect import Line, Power
+from linecheck.dsp.fits.residue import residue
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.residue import residue
 
 __all__ = [
     "KIND",

@@ -36,9 +36,9 @@ from linecheck.checks.stepped import (
     step_spans,
     stepped_stimulus,
 )
-from linecheck.dsp.crossing import Crossing, noise_crossing
-from linecheck.dsp.products import Products, fit_products
+from linecheck.dsp.locating.crossing import Crossing, noise_crossing
 from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.spectra.products import Products, fit_products
 
 __all__ = [
     "KIND",

@@ -30,14 +30,14 @@ from linecheck.checks.base import (
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached
 from linecheck.checks.sideband_words import compare_sidebands, sideband_note
 from linecheck.checks.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
-from linecheck.dsp.demodulate import demodulate
-from linecheck.dsp.dissect import HUM_ORDERS, MAINS_SPREAD
-from linecheck.dsp.jitter_lines import without_known_lines
+from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
+from linecheck.dsp.fits.square_steps import SquareStep, square_step
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
-from linecheck.dsp.locate import tone_blocks
-from linecheck.dsp.sidebands import Modulation, Quantity, Sideband, take_apart
-from linecheck.dsp.spectra import TAPERS, band_power, reduce_peaks
-from linecheck.dsp.square_steps import SquareStep, square_step
+from linecheck.dsp.locating.locate import tone_blocks
+from linecheck.dsp.spectra.demodulate import demodulate
+from linecheck.dsp.spectra.jitter_lines import without_known_lines
+from linecheck.dsp.spectra.sidebands import Modulation, Quantity, Sideband, take_apart
+from linecheck.dsp.spectra.spectra import TAPERS, band_power, reduce_peaks
 
 __all__ = ["KIND", "JitterAnalysis", "JitterKind", "JitterParameters"]
 

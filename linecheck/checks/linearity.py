@@ -36,11 +36,11 @@ from linecheck.checks.stepped import (
     step_spans,
     stepped_stimulus,
 )
-from linecheck.dsp.narrow import Narrowed
+from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tones_and_lines, synthesise
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.spectra import density, density_near, find_lines
-from linecheck.dsp.tapered import fit_tapered
-from linecheck.dsp.tones import ToneFit, fit_lines, fit_tones_and_lines, synthesise
+from linecheck.dsp.spectra.narrow import Narrowed
+from linecheck.dsp.spectra.spectra import density, density_near, find_lines
+from linecheck.dsp.spectra.tapered import fit_tapered
 
 __all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters", "linearity_plan"]
 

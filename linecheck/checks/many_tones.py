@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture
 from linecheck.checks.steady import CLOCK_TOLERANCE
-from linecheck.dsp.locate import hop_frames, steady_span, tone_blocks
-from linecheck.dsp.tones import fit_scaled_tones, peak_frequency
+from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
+from linecheck.dsp.locating.locate import hop_frames, steady_span, tone_blocks
 
 __all__ = ["clock_ratio", "sounding_span"]
 

@@ -33,11 +33,17 @@ from linecheck.checks.readings import (
 )
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.tone_sets import locate_tone_sets
-from linecheck.dsp.dissect import Power
-from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
+from linecheck.dsp.fits.dissect import Power
+from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
+from linecheck.dsp.fits.tone_residue import (
+    Residue,
+    highest_residue,
+    residue_power,
+    residue_spectrum,
+    take_out,
+)
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.spectra import reduce_peaks
-from linecheck.dsp.tone_residue import Residue, highest_residue, residue_power, residue_spectrum, take_out
+from linecheck.dsp.spectra.spectra import reduce_peaks
 
 __all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
 

@@ -17,11 +17,11 @@ from linecheck.checks.steady import (
     last_settled,
     ramped,
 )
-from linecheck.dsp.continuity import breaks_of_period
-from linecheck.dsp.locate import steady_span
-from linecheck.dsp.narrow import Narrowed
-from linecheck.dsp.periodic import LineReader, PeriodicSignal, fitted_scale
+from linecheck.dsp.continuity.continuity import breaks_of_period
+from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale
+from linecheck.dsp.locating.locate import steady_span
 from linecheck.dsp.quantise import quantise
+from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["RMS_AT_FULL_SCALE", "locate_periodic", "peak_dbfs", "periodic_stimulus"]
 

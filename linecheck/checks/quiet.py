@@ -31,7 +31,7 @@ from linecheck.checks.readings import (
 )
 from linecheck.checks.steady import SETTLE_SECONDS, SteadyParameters
 from linecheck.checks.tone import ToneAnalysis
-from linecheck.dsp.dissect import Dissection, Line, Power, dissect, hum_lines, total
+from linecheck.dsp.fits.dissect import Dissection, Line, Power, dissect, hum_lines, total
 from linecheck.dsp.quantise import quantise
 
 __all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]

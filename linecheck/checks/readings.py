@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
-from linecheck.dsp.dissect import Dissection, Line, Power
-from linecheck.dsp.spectra import NOISE_BANDWIDTH_BINS, line_spectrum, reduce_peaks
+from linecheck.dsp.fits.dissect import Dissection, Line, Power
+from linecheck.dsp.spectra.spectra import NOISE_BANDWIDTH_BINS, line_spectrum, reduce_peaks
 
 __all__ = [
     "ARITHMETIC",
@@ -196,7 +196,7 @@ def power_weights(
 
     ``_a`` is IEC 61672-1's A curve, ``_468`` that of ITU-R BS.468-4 with unity at 2 kHz, as AES17 uses it.
     """
-    from linecheck.dsp.weighting import a_weighting_db, weighting_468_db
+    from linecheck.dsp.spectra.weighting import a_weighting_db, weighting_468_db
 
     if not suffix:
         return None

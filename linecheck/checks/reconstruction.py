@@ -29,8 +29,8 @@ from linecheck.checks.base import (
 from linecheck.checks.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.readings import ReadingList
 from linecheck.checks.steady import BandEdge, SteadyParameters
-from linecheck.dsp.periodic import LineReader, PeriodicSignal, period_frames
-from linecheck.dsp.responses import (
+from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
+from linecheck.dsp.responses.responses import (
     Corner,
     Impulse,
     Level,
@@ -43,7 +43,7 @@ from linecheck.dsp.responses import (
     running_level,
     stop_band,
 )
-from linecheck.dsp.spectra import reduce_peaks
+from linecheck.dsp.spectra.spectra import reduce_peaks
 
 __all__ = ["CAPTURE_EDGE", "KIND", "ReconstructionKind", "ReconstructionParameters"]
 

@@ -30,8 +30,8 @@ from linecheck.checks.readings import ReadingList
 from linecheck.checks.reconstruction import CAPTURE_EDGE
 from linecheck.checks.steady import BandHz, SteadyParameters
 from linecheck.checks.swept import Swept, locate_sweep, sweep_response, sweep_stimulus
-from linecheck.dsp.periodic import LineReader, PeriodicSignal, period_frames
-from linecheck.dsp.responses import Response, falls_to, level_at, line_levels, running_mean
+from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
+from linecheck.dsp.responses.responses import Response, falls_to, level_at, line_levels, running_mean
 
 __all__ = ["KIND", "ResponseKind", "ResponseParameters"]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linecheck.checks.base import Note, Taken
-from linecheck.dsp.sidebands import Sideband
+from linecheck.dsp.spectra.sidebands import Sideband
 
 __all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
 

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
-from linecheck.dsp.locate import Span, hop_frames, steady_span, tone_envelope
+from linecheck.dsp.fits.tones import peak_frequency
+from linecheck.dsp.locating.locate import Span, hop_frames, steady_span, tone_envelope
 from linecheck.dsp.quantise import quantise
-from linecheck.dsp.tones import peak_frequency
 
 __all__ = [
     "SETTLE_SECONDS",

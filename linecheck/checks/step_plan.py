@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.steady import SETTLE_SECONDS
-from linecheck.dsp.step_match import Schedule
-from linecheck.dsp.step_proof import FAR_LOWER
+from linecheck.dsp.continuity.step_match import Schedule
+from linecheck.dsp.continuity.step_proof import FAR_LOWER
 
 __all__ = ["Step", "StepPlan", "level_steps"]
 

@@ -18,9 +18,7 @@ from linecheck.checks.steady import (
     ramped,
 )
 from linecheck.checks.step_plan import Step, StepPlan, level_steps
-from linecheck.dsp.narrow import Narrowed, narrow, narrowing_factor
-from linecheck.dsp.quantise import quantise
-from linecheck.dsp.step_match import (
+from linecheck.dsp.continuity.step_match import (
     Envelopes,
     Schedule,
     find_schedule,
@@ -28,8 +26,18 @@ from linecheck.dsp.step_match import (
     telling_seconds,
     tone_envelopes,
 )
-from linecheck.dsp.step_proof import FAR_LOWER, is_broken, is_clear, is_few, is_spliced, is_swayed, is_turned
-from linecheck.dsp.tones import fit_tones, fit_tones_and_lines, peak_frequency, synthesise
+from linecheck.dsp.continuity.step_proof import (
+    FAR_LOWER,
+    is_broken,
+    is_clear,
+    is_few,
+    is_spliced,
+    is_swayed,
+    is_turned,
+)
+from linecheck.dsp.fits.tones import fit_tones, fit_tones_and_lines, peak_frequency, synthesise
+from linecheck.dsp.quantise import quantise
+from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
     "Step",

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
 from linecheck.checks.steady import SETTLE_SECONDS, locate_tone, ramped
-from linecheck.dsp.continuity import breaks_of_model
-from linecheck.dsp.narrow import Narrowed
+from linecheck.dsp.continuity.continuity import breaks_of_model
+from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
-from linecheck.dsp.responses import Response, line_levels
-from linecheck.dsp.sweeps import exponential_sweep, spectrum_at, transfer
-from linecheck.dsp.tones import fit_scaled_tones, peak_frequency
+from linecheck.dsp.responses.responses import Response, line_levels
+from linecheck.dsp.responses.sweeps import exponential_sweep, spectrum_at, transfer
+from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]
 

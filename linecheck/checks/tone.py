@@ -31,7 +31,7 @@ from linecheck.checks.readings import (
     ratio_reading,
 )
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
-from linecheck.dsp.dissect import (
+from linecheck.dsp.fits.dissect import (
     FITTED_HARMONICS,
     Dissection,
     Power,

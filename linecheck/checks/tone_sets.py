@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Location, Problem
 from linecheck.checks.many_tones import clock_ratio, sounding_span
 from linecheck.checks.steady import dead_channel, find_at_other_rates, last_settled
-from linecheck.dsp.phase_steps import level_step, phase_step
-from linecheck.dsp.tones import fit_tones
+from linecheck.dsp.continuity.phase_steps import level_step, phase_step
+from linecheck.dsp.fits.tones import fit_tones
 
 __all__ = [
     "DEAD_DB",

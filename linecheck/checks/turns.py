@@ -24,8 +24,8 @@ from linecheck.checks.tone_sets import (
     too_short,
     uneven,
 )
-from linecheck.dsp.continuity import breaks, clicks
-from linecheck.dsp.tones import fit_tones, synthesise
+from linecheck.dsp.continuity.continuity import breaks, clicks
+from linecheck.dsp.fits.tones import fit_tones, synthesise
 
 __all__ = ["locate_turns"]
 

@@ -29,13 +29,13 @@ from linecheck.checks.base import (
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.tone_sets import RAIL
-from linecheck.dsp.continuity import splices
-from linecheck.dsp.dissect import Line, Power
-from linecheck.dsp.images import Images, find_images
-from linecheck.dsp.octaves import Bands, band_levels, bands_between, third_octaves
+from linecheck.dsp.continuity.continuity import splices
+from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.quantise import quantise
-from linecheck.dsp.rising import Rise, find_notches, find_rise
-from linecheck.dsp.wideband import Part, audio_part, high_part
+from linecheck.dsp.responses.images import Images, find_images
+from linecheck.dsp.spectra.octaves import Bands, band_levels, bands_between, third_octaves
+from linecheck.dsp.spectra.rising import Rise, find_notches, find_rise
+from linecheck.dsp.spectra.wideband import Part, audio_part, high_part
 
 __all__ = ["KIND", "UltrasonicAnalysis", "UltrasonicKind", "UltrasonicParameters"]
 

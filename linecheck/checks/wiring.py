@@ -31,9 +31,9 @@ from linecheck.checks.steady import (
     last_settled,
     steady_stimulus,
 )
-from linecheck.dsp.combs import Arrival, arrival, comb_frequencies, comb_phases
-from linecheck.dsp.spectra import band_power, density
-from linecheck.dsp.tones import fit_tones, synthesise
+from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_phases
+from linecheck.dsp.fits.tones import fit_tones, synthesise
+from linecheck.dsp.spectra.spectra import band_power, density
 
 __all__ = ["KIND", "WiringKind", "WiringParameters"]
 

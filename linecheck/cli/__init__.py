@@ -110,6 +110,6 @@ def _status() -> int:
 
 
 def _complain(message: str) -> None:
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
 
     click.echo(f"linecheck: {visible(message)}", err=True)

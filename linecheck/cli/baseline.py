@@ -13,10 +13,10 @@ from linecheck.cli.set_options import serial_option, workers_option
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from linecheck.history.baseline.accept import Acceptance
+    from linecheck.history.baseline.file import Baseline
     from linecheck.limits.model import LimitFile
-    from linecheck.records.accept import Acceptance
-    from linecheck.records.baseline import Baseline
-    from linecheck.station.outcome import RunOutcome
+    from linecheck.run.outcome import RunOutcome
 
 __all__ = ["command"]
 
@@ -57,11 +57,11 @@ def accept(
     """
     from linecheck.cli.telling import tell
     from linecheck.errors import BaselineError
+    from linecheck.files.write import check_can_write, write_atomically
+    from linecheck.history.baseline.accept_review import doubts
+    from linecheck.history.baseline.file import LONGEST_BYTES, baseline_bytes
+    from linecheck.history.baseline.unit_entry import require_margins
     from linecheck.limits.load import load_limits
-    from linecheck.records.accept_review import doubts
-    from linecheck.records.baseline import LONGEST_BYTES, baseline_bytes
-    from linecheck.records.files import check_can_write, write_atomically
-    from linecheck.records.unit_entry import require_margins
 
     reason, by = _line(reason, "--reason"), _line(by, "--by")
     limits = load_limits(limits_path)
@@ -85,7 +85,7 @@ def accept(
 def _line(text: str, option: str) -> str:
     """Return a text on one visible line, or refuse it."""
     from linecheck.errors import UsageError
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
 
     line = " ".join(visible(text).split())
     if not 0 < len(line) <= LONGEST_TEXT:
@@ -94,7 +94,7 @@ def _line(text: str, option: str) -> str:
 
 
 def _existing(path: str) -> Baseline | None:
-    from linecheck.records.baseline import load_baseline
+    from linecheck.history.baseline.file import load_baseline
 
     return load_baseline(path) if Path(path).exists() else None
 
@@ -119,7 +119,7 @@ def _accepted(runs: Sequence[RunOutcome], replaced: Baseline | None, *, by: str,
 
     from linecheck import __version__
     from linecheck.errors import BaselineError
-    from linecheck.records.accept import accept_runs
+    from linecheck.history.baseline.accept import accept_runs
 
     try:
         return accept_runs(
@@ -140,10 +140,10 @@ def _accepted(runs: Sequence[RunOutcome], replaced: Baseline | None, *, by: str,
 
 
 def _show(acceptance: Acceptance, path: str) -> None:
-    from linecheck.cli.display import Screen, plain, show
-    from linecheck.cli.display_regression import comparison_table, counts_line
-    from linecheck.records.accept import named
-    from linecheck.records.accept_review import changes
+    from linecheck.cli.display.regression import comparison_table, counts_line
+    from linecheck.cli.display.result import Screen, plain, show
+    from linecheck.history.baseline.accept import named
+    from linecheck.history.baseline.accept_review import changes
 
     screen = Screen.of_stdout()
     units = acceptance.file.unit

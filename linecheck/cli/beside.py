@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from linecheck.records.population import Populations
-    from linecheck.records.view import RunView
+    from linecheck.history.population import Populations
+    from linecheck.log.view import RunView
 
 __all__ = ["against_option", "among_earlier", "tell_differences"]
 
@@ -43,8 +43,8 @@ def among_earlier(
     """
     if against is None:
         return None
-    from linecheck.records.log import LogReader
-    from linecheck.records.population import population_of
+    from linecheck.history.population import population_of
+    from linecheck.log import LogReader
 
     if checks is not None:
         view = replace(view, checks=tuple(check for check in view.checks if check.check in checks))
@@ -56,13 +56,13 @@ def among_earlier(
 
 def tell_differences(view: RunView, reference: RunView) -> None:
     """Say on standard error where a run and its reference were not measured alike."""
-    from linecheck.records.reference import reference_notes
+    from linecheck.history.reference import reference_notes
 
     _tell(reference_notes(view, reference))
 
 
 def _tell(lines: Iterable[str]) -> None:
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
 
     for line in lines:
         click.echo(f"linecheck: {visible(line)}", err=True)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from linecheck.cli.log_options import log_options
+from linecheck.cli.log.options import log_options
 from linecheck.errors import UsageError
 
 __all__ = ["command"]
@@ -41,14 +41,14 @@ def command(
 
     Exit status: 0 compared, whatever was found; 2 a wrong command or file; 3 nothing in common was measured.
     """
-    from linecheck.cli.display_comparison import show_comparison
+    from linecheck.cli.display.comparison import show_comparison
     from linecheck.cli.looked_at import Sources
-    from linecheck.records.comparison.compare import compare_sides
-    from linecheck.records.comparison.file import FILE_NAME, write_comparison
-    from linecheck.records.comparison.sides import pick, split_reference
-    from linecheck.records.files import check_can_write
-    from linecheck.records.report.render import write_comparison_page
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
+    from linecheck.files.write import check_can_write
+    from linecheck.history.comparison.compare import compare_sides
+    from linecheck.history.comparison.file import FILE_NAME, write_comparison
+    from linecheck.history.comparison.sides import pick, split_reference
+    from linecheck.report.render import write_comparison_page
 
     if len(sources) < 2:
         raise UsageError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from linecheck.cli.log_options import log_location, log_options, opened_log
+from linecheck.cli.log.options import log_location, log_options, opened_log
 from linecheck.cli.signoff import UNCHANGED, echo_recorded
 
 __all__ = ["command"]
@@ -34,8 +34,8 @@ def command(
     The record names the sign-off by its number and its hash. A countersignature never changes a verdict, nor the
     sign-off.
     """
-    from linecheck.records.log import Log
-    from linecheck.records.signoff import signature
+    from linecheck.log import Log
+    from linecheck.log.signoff import signature
 
     signed = signature(by=by, role=role, decision=decision, reason=reason)
     with opened_log(log, station) as opened:

@@ -13,8 +13,8 @@ from linecheck.errors import ExitStatus, FileError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from linecheck.captures.programme.cutting import Piece, Survey
     from linecheck.limits.model import LimitFile
-    from linecheck.station.cutting import Piece, Survey
 
 __all__ = ["command"]
 
@@ -71,12 +71,12 @@ def command(
     Exit status: 0 all were found, 2 a wrong command or file, or another programme, 3 something was not found: SET then
     holds what was.
     """
+    from linecheck.audio.stream import open_audio
+    from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
+    from linecheck.captures.programme.programme import check_names
+    from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
     from linecheck.cli.telling import tell
     from linecheck.limits.load import load_limits
-    from linecheck.station.audio_stream import open_audio
-    from linecheck.station.cutting import SetFacts, survey, write_pieces
-    from linecheck.station.programme import check_names
-    from linecheck.station.setup_choice import chosen_setup, read_settings
 
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
     facts = SetFacts(
@@ -104,7 +104,7 @@ def command(
 def _serial(given: str | None, recording: str, limits: LimitFile) -> str | None:
     """Return the serial number that is given, or that the recording is named after."""
     from linecheck.limits.serial_pattern import serial_matches
-    from linecheck.station.plan import check_serial
+    from linecheck.run.plan import check_serial
 
     if given is not None:
         return check_serial(given, limits)
@@ -140,7 +140,7 @@ def _volts(text: str | None, limits: LimitFile) -> tuple[float, ...] | None:
 
 
 def _check_out(out: str) -> None:
-    from linecheck.station.capture_set import INDEX_NAME
+    from linecheck.captures.capture_set import INDEX_NAME
 
     if (Path(out) / INDEX_NAME).exists():
         raise FileError(out, "holds a capture set already, which is never written over")
@@ -149,7 +149,7 @@ def _check_out(out: str) -> None:
 def _show(found: Survey, recording: str, rate_hz: int) -> None:
     """Show what was found on standard output, and what was not, or is odd, on standard error."""
     from linecheck.cli.telling import tell
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
 
     programme = found.programme
     if programme is not None:
@@ -199,7 +199,7 @@ def _clock(seconds: float) -> str:
 
 def _show_set(out: str, limits_path: str, serial: str | None) -> None:
     from linecheck.cli.telling import tell
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
 
     click.echo(
         visible(f"{out}: judge it with: linecheck judge {out} --limits {limits_path}")

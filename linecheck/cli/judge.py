@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from linecheck.cli.result_files import ResultFiles
     from linecheck.limits.model import LimitFile
-    from linecheck.records.log import Log
+    from linecheck.log import Log
 
 __all__ = ["command"]
 
@@ -99,12 +99,12 @@ def _judge_one(
     strict: bool,
 ) -> ExitStatus:
     """Judge one set, its checks side by side in this process."""
-    from linecheck.cli.progress import progress_listener
+    from linecheck.captures.capture_set import load_capture_set
+    from linecheck.captures.judging import limits_for
+    from linecheck.cli.display.progress import progress_listener
     from linecheck.cli.result_files import record_and_show
-    from linecheck.cli.stop_signals import StopSignals
-    from linecheck.station.capture_set import load_capture_set
-    from linecheck.station.executors import analysis_executor
-    from linecheck.station.judging import limits_for
+    from linecheck.line.stop_signals import StopSignals
+    from linecheck.measure.executors import analysis_executor
     from linecheck.station.runner import judge_set
 
     loaded = load_capture_set(path)
@@ -138,6 +138,6 @@ def opened(path: str | None) -> AbstractContextManager[Log | None]:
     """Give the log that runs are recorded in, None where they are recorded in none."""
     if path is None:
         return nullcontext()
-    from linecheck.records.log import Log
+    from linecheck.log import Log
 
     return Log(path)

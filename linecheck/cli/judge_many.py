@@ -7,27 +7,27 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from linecheck.captures.many_sets import JudgedSet, judge_sets
+from linecheck.captures.workers import Workers, processors, set_workers
 from linecheck.checks.base import Problem
-from linecheck.cli.display import Screen, show
-from linecheck.cli.display_sets import sets_text
+from linecheck.cli.display.result import Screen, show
+from linecheck.cli.display.sets import sets_text
+from linecheck.cli.display.sets_progress import sets_listener
 from linecheck.cli.result_files import ResultFiles, record_and_show
-from linecheck.cli.sets_progress import sets_listener
-from linecheck.cli.stop_signals import StopSignals
 from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
+from linecheck.files.write import write_atomically
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict, worst
-from linecheck.records.files import write_atomically
-from linecheck.records.junit import Case
-from linecheck.records.overview import Brief, brief
-from linecheck.records.set_files import JunitFiles, ResultLines
-from linecheck.records.settle import settled
-from linecheck.records.summary import summary_bytes
-from linecheck.station.many_sets import JudgedSet, judge_sets
-from linecheck.station.workers import Workers, processors, set_workers
+from linecheck.line.stop_signals import StopSignals
+from linecheck.results.junit import Case
+from linecheck.results.overview import Brief, brief
+from linecheck.results.set_files import JunitFiles, ResultLines
+from linecheck.results.summary import summary_bytes
+from linecheck.run.settle import settled
 
 if TYPE_CHECKING:
-    from linecheck.records.log import Log
+    from linecheck.log import Log
 
 __all__ = ["SetFiles", "judge_many", "show_sets", "workers_for"]
 
@@ -131,7 +131,7 @@ def workers_for(sets: int, count: int | None, scheduler: str | None) -> Iterator
         with set_workers(min(count or processors(), sets)) as workers:
             yield workers
         return
-    from linecheck.station.cluster import cluster_workers
+    from linecheck.captures.cluster import cluster_workers
 
     with cluster_workers(scheduler) as workers:
         for note in workers.notes:

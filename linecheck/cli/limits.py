@@ -29,8 +29,8 @@ def check(context: click.Context, files: tuple[str, ...]) -> None:
     Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A file
     that others build on is checked through those. Exit status: 0 all files are right, 2 a file has a fault.
     """
+    from linecheck.files.text import visible
     from linecheck.limits.load import load_limits
-    from linecheck.records.text import visible
 
     wrong = False
     for file in files:

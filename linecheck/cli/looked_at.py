@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linecheck.cli.log_options import log_location, opened_log
+from linecheck.captures.capture_set import INDEX_NAME
+from linecheck.cli.log.options import log_location, opened_log
 from linecheck.errors import FileError, UsageError
-from linecheck.station.capture_set import INDEX_NAME
 
 if TYPE_CHECKING:
-    from linecheck.records.view import RunView
+    from linecheck.log.view import RunView
 
 __all__ = ["Sources"]
 
@@ -60,20 +60,20 @@ class Sources:
         return self._logged(reference)
 
     def _logged(self, reference: str) -> RunView:
-        from linecheck.records.text import visible
-        from linecheck.records.view import view_of_record
+        from linecheck.files.text import visible
+        from linecheck.log.view import view_of_record
 
         with opened_log(self.log, self.station) as log:
             record = log.record(log.find(reference))
             return view_of_record(record, f"record {record.run.sequence} of {visible(str(log.path))}")
 
     def _judged(self, path: Path) -> RunView:
+        from linecheck.captures.capture_set import load_capture_set
+        from linecheck.captures.judging import limits_for
+        from linecheck.files.times import utc_text
         from linecheck.limits.load import load_limits
-        from linecheck.records.times import utc_text
-        from linecheck.records.view import view_of_outcome
-        from linecheck.station.capture_set import load_capture_set
-        from linecheck.station.executors import analysis_executor
-        from linecheck.station.judging import limits_for
+        from linecheck.log.view import view_of_outcome
+        from linecheck.measure.executors import analysis_executor
         from linecheck.station.runner import judge_set
 
         if not self.limits:

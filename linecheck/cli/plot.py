@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.beside import against_option, among_earlier, tell_differences
-from linecheck.cli.log_options import log_options
+from linecheck.cli.log.options import log_options
 from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
     from linecheck.cli.looked_at import Sources
-    from linecheck.records.figures.data import Figure, Strip
-    from linecheck.records.population import Populations
-    from linecheck.records.view import RunView
+    from linecheck.history.population import Populations
+    from linecheck.log.view import RunView
+    from linecheck.report.figures.data import Figure, Strip
 
     Drawing = Figure | tuple[Strip, ...]
 
@@ -116,8 +116,8 @@ def _of_run(
 def _drawings(
     view: RunView, names: Sequence[str], reference: RunView | None, others: Populations | None
 ) -> Iterator[tuple[str, Drawing]]:
-    from linecheck.records.figures.of_run import figures_of_check, strips_of_check
-    from linecheck.records.figures.words import file_name
+    from linecheck.report.figures.of_run import figures_of_check, strips_of_check
+    from linecheck.report.figures.words import file_name
 
     for check in view.checks:
         if check.check not in names:
@@ -135,8 +135,8 @@ def _names(view: RunView) -> list[str]:
 
 def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a comparison, each with the name of its file."""
-    from linecheck.records.comparison.file import load_comparison
-    from linecheck.records.figures.of_comparison import figures_of_comparison
+    from linecheck.history.comparison.file import load_comparison
+    from linecheck.report.figures.of_comparison import figures_of_comparison
 
     comparison = load_comparison(path / _COMPARISON if path.is_dir() else path)
     checks = [curve.check for curve in comparison.curves] + [value.check for value in comparison.values]
@@ -154,8 +154,8 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
     UsageError
         A check is not there; the text lists those that are.
     """
+    from linecheck.files.text import visible
     from linecheck.limits.model import entry_name
-    from linecheck.records.text import visible
 
     if not wanted:
         return list(names)
@@ -171,8 +171,8 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
 
 def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[str], width_px: int) -> int:
     """Draw and write the figures; return how many files."""
-    from linecheck.records.files import write_atomically
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
+    from linecheck.files.write import write_atomically
 
     taken: set[str] = set()
     count = 0
@@ -197,7 +197,7 @@ def _free(name: str, taken: set[str]) -> str:
 
 
 def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:
-    from linecheck.records.figures.draw import png, strips_png, strips_svg, svg
+    from linecheck.report.figures.draw import png, strips_png, strips_svg, svg
 
     dpi = max(width_px / 6.7, 60.0)
     if isinstance(drawing, tuple):

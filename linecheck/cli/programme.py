@@ -12,7 +12,7 @@ from linecheck.cli.stimuli import CAUTION
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from linecheck.station.programme import Programme
+    from linecheck.captures.programme.programme import Programme
 
 __all__ = ["command"]
 
@@ -54,10 +54,10 @@ def command(
 
     The same limit file gives the same samples every time.
     """
+    from linecheck.captures.programme.programme import check_names, make_programme
+    from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
     from linecheck.cli.telling import tell
     from linecheck.limits.load import load_limits
-    from linecheck.station.programme import check_names, make_programme
-    from linecheck.station.setup_choice import chosen_setup, read_settings
 
     _check_suffix(out)
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
@@ -100,9 +100,9 @@ def _refuse_impossible(programme: Programme, left_out: frozenset[str]) -> None:
 def _write(programme: Programme, left_out: frozenset[str], path: Path) -> None:
     import numpy as np
 
-    from linecheck.station.audio_file import write_audio_blocks
-    from linecheck.station.flac_file import write_flac
-    from linecheck.station.sample_bytes import SampleForm
+    from linecheck.audio.file import write_audio_blocks
+    from linecheck.audio.flac import write_flac
+    from linecheck.audio.sample_bytes import SampleForm
 
     blocks = programme.blocks(left_out)
     if path.suffix.lower() == ".flac":
@@ -119,10 +119,10 @@ def _file_bits(bits: int) -> int:
 
 
 def _write_tracks(programme: Programme, left_out: frozenset[str], folder: Path, suffix: str) -> None:
-    from linecheck.station.audio_file import write_audio
-    from linecheck.station.capture_set import plain_file_name
-    from linecheck.station.durable_file import make_folder
-    from linecheck.station.flac_file import write_flac
+    from linecheck.audio.file import write_audio
+    from linecheck.audio.flac import write_flac
+    from linecheck.captures.capture_set import plain_file_name
+    from linecheck.files.durable import make_folder
 
     make_folder(folder)
     write = write_flac if suffix.lower() == ".flac" else write_audio

@@ -45,8 +45,8 @@ def command(
     from linecheck.cli.regress_sets import regress_sets
     from linecheck.cli.result_files import ResultFiles
     from linecheck.errors import FileError
+    from linecheck.history.baseline.regression import load_baseline, require_margins
     from linecheck.limits.load import load_limits
-    from linecheck.records.regression import load_baseline, require_margins
 
     limits = load_limits(limits_path)
     require_margins(limits)

@@ -5,30 +5,30 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from linecheck.cli.display import Screen, result_text, show
-from linecheck.cli.display_regression import regression_block
+from linecheck.captures.many_sets import JudgedSet, judge_sets
+from linecheck.captures.workers import set_workers
+from linecheck.cli.display.regression import regression_block
+from linecheck.cli.display.result import Screen, result_text, show
+from linecheck.cli.display.sets_progress import sets_listener
 from linecheck.cli.judge_many import SetFiles, show_sets, workers_for
 from linecheck.cli.result_files import ResultFiles, ResultName
-from linecheck.cli.sets_progress import sets_listener
-from linecheck.cli.stop_signals import StopSignals
 from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, FileError, RecordError
-from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import Verdict
-from linecheck.records.baseline import Baseline
-from linecheck.records.junit import junit_bytes
-from linecheck.records.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
-from linecheck.records.regressed import (
+from linecheck.history.baseline.file import Baseline
+from linecheck.history.baseline.regressed import (
     Regressed,
     regressed,
     regression_cases,
     regression_findings,
     regression_keys,
 )
-from linecheck.records.result import result, to_json_bytes
-from linecheck.records.summary import summary_bytes
-from linecheck.station.many_sets import JudgedSet, judge_sets
-from linecheck.station.workers import set_workers
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import Verdict
+from linecheck.line.stop_signals import StopSignals
+from linecheck.results.junit import junit_bytes
+from linecheck.results.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
+from linecheck.results.result import result, to_json_bytes
+from linecheck.results.summary import summary_bytes
 
 __all__ = ["measured_sets", "regress_sets"]
 

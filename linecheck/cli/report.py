@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.beside import against_option, among_earlier, tell_differences
-from linecheck.cli.log_options import log_location, log_options, opened_log
+from linecheck.cli.log.options import log_location, log_options, opened_log
 from linecheck.errors import ExitStatus, FileError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from linecheck.cli.looked_at import Sources
-    from linecheck.records.comparison.model import Comparison
-    from linecheck.records.signoff import Signoff
+    from linecheck.history.comparison.model import Comparison
+    from linecheck.log.signoff import Signoff
 
 __all__ = ["command"]
 
@@ -79,7 +79,7 @@ def command(
     _check_targets([page] if printed is None else [page, printed], named)
     program = None
     if printed is not None:
-        from linecheck.records.report.pdf import browser
+        from linecheck.report.pdf import browser
 
         program = browser()
     if compared:
@@ -98,7 +98,7 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
     FileError
         One cannot, or is what this command reads, or both are the same.
     """
-    from linecheck.records.files import check_can_write
+    from linecheck.files.write import check_can_write
 
     read = {Path(path).resolve() for path in inputs if os.path.exists(path)}
     for at, path in enumerate(targets):
@@ -112,7 +112,7 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
 
 
 def _of_run(sources: Sources, source: str, reference: str | None, against: str | None) -> str:
-    from linecheck.records.report.render import run_page
+    from linecheck.report.render import run_page
 
     view = sources.view(source)
     other = None if reference is None else sources.view(reference)
@@ -122,8 +122,8 @@ def _of_run(sources: Sources, source: str, reference: str | None, against: str |
 
 
 def _of_comparison(source: str, log: str | None, station: str | None) -> str:
-    from linecheck.records.comparison.file import load_comparison
-    from linecheck.records.report.render import comparison_page
+    from linecheck.history.comparison.file import load_comparison
+    from linecheck.report.render import comparison_page
 
     comparison: Comparison = load_comparison(Path(source))
     signoffs: tuple[Signoff, ...] = ()
@@ -134,13 +134,13 @@ def _of_comparison(source: str, log: str | None, station: str | None) -> str:
 
 
 def _write(text: str, page: Path, printed: Path | None, program: str | None) -> None:
-    from linecheck.records.files import write_atomically
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
+    from linecheck.files.write import write_atomically
 
     write_atomically(page, text.encode("utf-8"))
     click.echo(visible(str(page)))
     if printed is not None and program is not None:
-        from linecheck.records.report.pdf import write_pdf
+        from linecheck.report.pdf import write_pdf
 
         write_pdf(text, printed, program=program)
         click.echo(visible(str(printed)))

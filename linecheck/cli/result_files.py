@@ -13,18 +13,18 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
+from linecheck.captures.capture_set import INDEX_NAME
 from linecheck.checks.base import Problem
-from linecheck.cli.display import show_result
+from linecheck.cli.display.result import show_result
 from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, FileError, LinecheckError, RecordError
+from linecheck.files.write import check_can_write, write_atomically
 from linecheck.limits.verdict import Verdict
-from linecheck.records.files import check_can_write, write_atomically
-from linecheck.station.capture_set import INDEX_NAME
+from linecheck.run.outcome import RunOutcome
 from linecheck.station.circumstances import STEPPED_SECONDS
-from linecheck.station.outcome import RunOutcome
 
 if TYPE_CHECKING:
-    from linecheck.records.log import Log
+    from linecheck.log import Log
 
 __all__ = ["NOT_RELEASED", "ResultFiles", "ResultName", "record_and_show"]
 
@@ -56,21 +56,21 @@ class _Contents:
 
     @cached_property
     def _json(self) -> bytes:
-        from linecheck.records.result import result, to_json_bytes
+        from linecheck.results.result import result, to_json_bytes
 
         return to_json_bytes(result(self.outcome))
 
     @cached_property
     def _junit(self) -> bytes:
-        from linecheck.records.junit import junit_bytes
+        from linecheck.results.junit import junit_bytes
 
         return junit_bytes([self.outcome], self.strict)
 
     @cached_property
     def _summary(self) -> bytes:
-        from linecheck.records.overview import brief
-        from linecheck.records.summary import summary_bytes
-        from linecheck.station.many_sets import JudgedSet
+        from linecheck.captures.many_sets import JudgedSet
+        from linecheck.results.overview import brief
+        from linecheck.results.summary import summary_bytes
 
         return summary_bytes([brief(JudgedSet(self.set_path, self.outcome))])
 
@@ -129,7 +129,7 @@ class ResultFiles:
                 if path is not None:
                     write_atomically(path, content(name))
                     if name == "junit":
-                        from linecheck.records.set_files import remove_parts
+                        from linecheck.results.set_files import remove_parts
 
                         remove_parts(path)
             except RecordError as error:

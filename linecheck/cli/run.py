@@ -17,10 +17,10 @@ from linecheck.cli.unit_facts import said_facts, unit_options
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from linecheck.cli.session import Session
-    from linecheck.station.config import Station, StationConfig
-    from linecheck.station.sound import SoundInterface
-    from linecheck.station.sound_launch import Launched
+    from linecheck.line.session import Session
+    from linecheck.station.config.station import Station, StationConfig
+    from linecheck.station.interfaces.sound.interface import SoundInterface
+    from linecheck.station.interfaces.sound.launch import Launched
 
 __all__ = ["check_faults", "command", "opened_session"]
 
@@ -81,13 +81,13 @@ def command(
         _spare_the_collector(stack)
         launched = None if scan else _launched(stack, station_path)
         from linecheck.cli.sending import sending
-        from linecheck.station.config import load_station
-        from linecheck.station.open_interface import prepared_sound
+        from linecheck.station.config.station import load_station
+        from linecheck.station.interfaces.open import prepared_sound
 
         station = load_station(station_path)
         check_faults(station.config, faults)
         prepared = None if scan else stack.enter_context(prepared_sound(station.config, launched))
-        _import_beside("linecheck.records.log")
+        _import_beside("linecheck.log")
         session = opened_session(
             stack,
             station,
@@ -114,7 +114,7 @@ def command(
 
 def _launched(stack: ExitStack, station_path: str) -> Launched | None:
     """Start the process that opens sound devices before anything slow is imported, if it looks as if it were needed."""
-    from linecheck.station.sound_launch import has_sound_interface, launch
+    from linecheck.station.interfaces.sound.launch import has_sound_interface, launch
 
     if not has_sound_interface(station_path):
         return None
@@ -158,13 +158,13 @@ def opened_session(
 ) -> Session:
     """Make everything else ready; what must be closed again is left to the stack."""
     from linecheck.cli.result_files import ResultFiles
-    from linecheck.cli.session import Session
     from linecheck.cli.settings_prompt import Prompt
+    from linecheck.files.write import check_can_write
     from linecheck.limits.load import load_limits
-    from linecheck.records.files import check_can_write
-    from linecheck.records.log import Log
-    from linecheck.station.executors import analysis_executor
-    from linecheck.station.plan import check_serial, make_plan
+    from linecheck.line.session import Session
+    from linecheck.log import Log
+    from linecheck.measure.executors import analysis_executor
+    from linecheck.run.plan import check_serial, make_plan
 
     config, limits = station.config, load_limits(limits_path)
     if serial is not None:
@@ -198,6 +198,6 @@ def _path(text: str | None) -> Path | None:
 def check_faults(config: StationConfig, faults: tuple[str, ...]) -> None:
     """Refuse faults before anything is made ready."""
     if faults:
-        from linecheck.station.open_interface import open_interface
+        from linecheck.station.interfaces.open import open_interface
 
         open_interface(config, serial="", faults=faults)

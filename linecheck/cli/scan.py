@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 
 import click
 
-from linecheck.cli.session import Session
 from linecheck.cli.settings_prompt import Prompt
-from linecheck.cli.stop_signals import StopSignals
 from linecheck.cli.telling import tell
 from linecheck.cli.unit_facts import UnitFacts
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
-from linecheck.station.plan import check_serial
+from linecheck.line.session import Session
+from linecheck.line.stop_signals import StopSignals
+from linecheck.run.plan import check_serial
 
 __all__ = ["Scan", "Scans", "scan_units", "session_status"]
 

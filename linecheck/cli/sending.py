@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from linecheck.cli.telling import tell
 from linecheck.errors import LinecheckError
-from linecheck.station.config import StationConfig
+from linecheck.station.config.station import StationConfig
 
 __all__ = ["sending"]
 
@@ -24,7 +24,7 @@ def sending(config: StationConfig, *, one_unit: bool) -> Iterator[Callable[[], N
     if to is None:
         yield _nothing
         return
-    from linecheck.records.sync.background import BackgroundSync
+    from linecheck.log.sync.background import BackgroundSync
 
     beside = BackgroundSync(location, to, config.sync.every_seconds)
     if not one_unit:
@@ -51,7 +51,7 @@ def _tell_all(lines: list[str]) -> None:
 
 def _tell_unsent(location: str, to: str) -> None:
     """Say what has waited for long: of one unit, nobody is there to hear what comes of sending it."""
-    from linecheck.records.sync.unsent import unsent_for_long
+    from linecheck.log.sync.unsent import unsent_for_long
 
     with suppress(LinecheckError):
         waiting = unsent_for_long(location, to, datetime.now(UTC))

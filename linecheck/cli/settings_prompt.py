@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.telling import tell
-from linecheck.records.text import visible
+from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from linecheck.cli.scan import Scans

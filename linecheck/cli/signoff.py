@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log_options import log_location, log_options
+from linecheck.cli.log.options import log_location, log_options
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from linecheck.records.comparison.model import Comparison
-    from linecheck.records.log.stored import Head
-    from linecheck.records.signoff import Despite, Signature
+    from linecheck.history.comparison.model import Comparison
+    from linecheck.log.signoff import Despite, Signature
+    from linecheck.log.stored import Head
 
 __all__ = ["UNCHANGED", "command", "echo_recorded"]
 
@@ -38,7 +38,7 @@ def command(
     recorded with its hashes in the log's chain, which `linecheck log verify` verifies. A sign-off never changes a
     verdict. The log is made where there is none.
     """
-    from linecheck.records.signoff import signature
+    from linecheck.log.signoff import signature
 
     signed = signature(by=by, role=role, decision=decision, reason=reason)
     compared = _loaded(comparison)
@@ -63,7 +63,7 @@ def echo_recorded(what: str, head: Head, signed: Signature) -> None:
 
 
 def _loaded(reference: str) -> Comparison:
-    from linecheck.records.comparison.file import load_comparison
+    from linecheck.history.comparison.file import load_comparison
 
     path = Path(reference)
     if not reference or "\0" in reference:
@@ -72,8 +72,8 @@ def _loaded(reference: str) -> Comparison:
 
 
 def _signed(location: str, compared: Comparison, signed: Signature) -> tuple[Head, tuple[Despite, ...]]:
-    from linecheck.records.log import Log
-    from linecheck.records.signoff import despite
+    from linecheck.log import Log
+    from linecheck.log.signoff import despite
 
     with Log(location) as log:
         head = log.sign(compared, signed)
@@ -81,6 +81,6 @@ def _signed(location: str, compared: Comparison, signed: Signature) -> tuple[Hea
 
 
 def _line(text: str) -> str:
-    from linecheck.records.text import visible
+    from linecheck.files.text import visible
 
     return " ".join(visible(text).split())

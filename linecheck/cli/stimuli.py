@@ -21,11 +21,11 @@ CAUTION = (
 @click.option("--out", required=True, metavar="DIR", help="Folder for the files.")
 def command(limits_path: str, out: str) -> None:
     """Write the stimulus of every check as DIR/CHECK.wav, sample for sample what a run plays."""
+    from linecheck.audio.file import write_audio
+    from linecheck.captures.capture_set import plain_file_name
+    from linecheck.files.durable import make_folder
     from linecheck.limits.load import load_limits
-    from linecheck.station.audio_file import write_audio
-    from linecheck.station.capture_set import plain_file_name
-    from linecheck.station.durable_file import make_folder
-    from linecheck.station.plan import make_plan
+    from linecheck.run.plan import make_plan
 
     plan = make_plan(load_limits(limits_path))
     folder = Path(out)

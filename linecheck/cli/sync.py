@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log_options import log_location, log_options
+from linecheck.cli.log.options import log_location, log_options
 from linecheck.cli.telling import tell
 from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError
-from linecheck.records.text import visible
+from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from linecheck.records.log.stored import Head, Verification
-    from linecheck.records.sync.local import LocalLog
-    from linecheck.records.sync.push import Pushed
-    from linecheck.records.sync.target import Target
+    from linecheck.log.stored import Head, Verification
+    from linecheck.log.sync.local import LocalLog
+    from linecheck.log.sync.push import Pushed
+    from linecheck.log.sync.target import Target
 
 __all__ = ["command"]
 
@@ -90,10 +90,10 @@ def _refuse_odd(
 
 
 def _target(to: str | None, station: str | None) -> Target:
-    from linecheck.records.sync.target import Target
+    from linecheck.log.sync.target import Target
 
     if to is None and station is not None:
-        from linecheck.station.config import load_station
+        from linecheck.station.config.station import load_station
 
         to = load_station(station).config.sync.to
     if to is None:
@@ -104,8 +104,8 @@ def _target(to: str | None, station: str | None) -> Target:
 
 
 def _prepare(target: Target) -> None:
-    from linecheck.records.sync.migrate import GRANTS, migrate
-    from linecheck.records.sync.server import connected
+    from linecheck.log.sync.migrate import GRANTS, migrate
+    from linecheck.log.sync.server import connected
 
     with connected(target) as connection:
         applied = migrate(connection)
@@ -116,8 +116,8 @@ def _prepare(target: Target) -> None:
 
 
 def _send(target: Target, location: str) -> None:
-    from linecheck.records.sync.local import LocalLog
-    from linecheck.records.sync.push import push
+    from linecheck.log.sync.local import LocalLog
+    from linecheck.log.sync.push import push
 
     with LocalLog(location) as log:
         total = log.head().sequence
@@ -160,11 +160,11 @@ def _unsent(log: LocalLog, target: Target) -> str:
 
 def _state(target: Target, location: str, station: str, by: str, reason: str) -> None:
     """State in the log's own chain that it is a station's, given all that the server has of others."""
-    from linecheck.records.log import Log
-    from linecheck.records.sync.local import LocalLog
-    from linecheck.records.sync.names import STATION_LOG, claim_content
-    from linecheck.records.sync.push import push
-    from linecheck.records.sync.server import connected
+    from linecheck.log import Log
+    from linecheck.log.sync.local import LocalLog
+    from linecheck.log.sync.names import STATION_LOG, claim_content
+    from linecheck.log.sync.push import push
+    from linecheck.log.sync.server import connected
 
     with LocalLog(location) as local:
         chain = push(local, target).chain
@@ -178,8 +178,8 @@ def _state(target: Target, location: str, station: str, by: str, reason: str) ->
 
 
 def _check(target: Target, location: str | None) -> None:
-    from linecheck.records.sync.migrate import versions
-    from linecheck.records.sync.server import connected
+    from linecheck.log.sync.migrate import versions
+    from linecheck.log.sync.server import connected
 
     with connected(target) as connection:
         with connection.begin():
@@ -193,8 +193,8 @@ def _check(target: Target, location: str | None) -> None:
 
 
 def _check_own(target: Target, location: str, connection: Connection) -> None:
-    from linecheck.records.sync.local import LocalLog
-    from linecheck.records.sync.push import agreed
+    from linecheck.log.sync.local import LocalLog
+    from linecheck.log.sync.push import agreed
 
     with LocalLog(location, only_read=True) as log:
         chain = log.chain()
@@ -216,7 +216,7 @@ def _check_own(target: Target, location: str, connection: Connection) -> None:
 
 
 def _check_every(target: Target, connection: Connection) -> None:
-    from linecheck.records.sync.stored import chains
+    from linecheck.log.sync.stored import chains
 
     with connection.begin():
         listed = chains(connection)
@@ -235,7 +235,7 @@ def _check_every(target: Target, connection: Connection) -> None:
 
 
 def _verified(connection: Connection, chain: str) -> Verification:
-    from linecheck.records.sync.check import check_chain
+    from linecheck.log.sync.check import check_chain
 
     try:
         return check_chain(connection, chain, _verifying if sys.stderr.isatty() else None)
@@ -255,7 +255,7 @@ def _fault(found: Verification) -> str:
 
 
 def _warn_of_namesakes(connection: Connection, chain: str | None) -> None:
-    from linecheck.records.sync.names import rivalries
+    from linecheck.log.sync.names import rivalries
 
     with connection.begin():
         found = rivalries(connection, chain)

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 import click
 
 from linecheck.errors import ExitStatus
+from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.records.text import visible
 
 __all__ = ["exit_status", "tell", "told_status"]
 

@@ -8,9 +8,9 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema, field_validator
 
+from linecheck.files.yaml import shown
 from linecheck.limits.retest import RetestPolicy
 from linecheck.limits.serial_pattern import LONGEST_PATTERN, compile_serial_pattern
-from linecheck.limits.source import shown
 
 __all__ = ["FORMAT", "NAME", "SETUP_VALUE_LENGTH", "Approval", "Header", "is_reserved"]
 

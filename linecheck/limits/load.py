@@ -13,13 +13,13 @@ from typing import Any
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind
+from linecheck.files.faults import FaultList, checked_model
+from linecheck.files.yaml import KeyPath, Source, described
 from linecheck.limits.check_entries import read_checks, read_setup
-from linecheck.limits.faults import FaultList, checked_model
 from linecheck.limits.header import FORMAT, Header
 from linecheck.limits.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
 from linecheck.limits.model import LimitFile
 from linecheck.limits.regression_entries import read_classes
-from linecheck.limits.source import KeyPath, Source, described
 
 __all__ = ["load_limits"]
 

@@ -8,10 +8,10 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
-from linecheck.limits.faults import FaultList, did_you_mean, number_hint
+from linecheck.files.faults import FaultList, did_you_mean, number_hint
+from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.masks import Clash, bounds_clash, extent, mask_clash
 from linecheck.limits.model import Bounds, Limit, Mask
-from linecheck.limits.source import REFUSED, KeyPath, described
 
 __all__ = ["LARGEST", "read_masks"]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from linecheck.checks.base import CurveSpec
+from linecheck.files.faults import FaultList
+from linecheck.files.yaml import REFUSED, KeyPath
 from linecheck.limits.decision import END_TOLERANCE
-from linecheck.limits.faults import FaultList
 from linecheck.limits.masks import extent
 from linecheck.limits.model import Check, Limit, Mask
-from linecheck.limits.source import REFUSED, KeyPath
 
 __all__ = ["never_judged", "refuse_incomparable", "refuse_unmeasurable"]
 

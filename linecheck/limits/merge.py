@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from linecheck.errors import Fault, FileError, FileFaults
-from linecheck.limits.source import REFUSED, Place, Source, described, read_source, shown
+from linecheck.files.yaml import REFUSED, Place, Source, described, read_source, shown
 
 __all__ = ["MOST_FILES", "NOT_TAKEN_OVER", "combined_sha256", "merge", "read_chain"]
 

@@ -19,10 +19,10 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from linecheck.checks.base import CheckKind
-from linecheck.limits.faults import FaultList, did_you_mean, number_hint
+from linecheck.files.faults import FaultList, did_you_mean, number_hint
+from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.mask_entries import LARGEST
 from linecheck.limits.model import Mask
-from linecheck.limits.source import REFUSED, KeyPath, described
 
 __all__ = ["Margins", "class_names", "read_classes", "read_margins", "resolved_margins"]
 

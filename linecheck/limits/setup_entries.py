@@ -20,9 +20,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from linecheck.limits.faults import FaultList
+from linecheck.files.faults import FaultList
+from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.model import SETUP_MARK
-from linecheck.limits.source import REFUSED, KeyPath, described
 
 __all__ = [
     "LAID_OVER",

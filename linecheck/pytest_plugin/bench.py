@@ -13,9 +13,9 @@ from linecheck.pytest_plugin.once import FOLDER, Once
 from linecheck.pytest_plugin.settings import Settings, shown_path
 
 if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline
     from linecheck.limits.model import LimitFile
     from linecheck.pytest_plugin.judgement import SetErrand
-    from linecheck.records.baseline import Baseline
 
 __all__ = ["BaselineShelf", "Bench", "LimitShelf"]
 
@@ -73,7 +73,7 @@ class BaselineShelf:
     """
 
     def __init__(self, paths: tuple[Path, ...]) -> None:
-        from linecheck.records.regression import load_baseline
+        from linecheck.history.baseline.regression import load_baseline
 
         self._files = [load_baseline(shown_path(path)) for path in paths]
         units: dict[tuple[str, str], str] = {}
@@ -93,7 +93,7 @@ class BaselineShelf:
         FileError
             There is none of its model, or the limit file does not say by how much anything may change.
         """
-        from linecheck.records.regression import require_margins
+        from linecheck.history.baseline.regression import require_margins
 
         require_margins(limits)
         files = [file for file in self._files if file.file.model == limits.model]

@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from linecheck.errors import LinecheckError
+from linecheck.files.text import visible
 from linecheck.pytest_plugin.bench import Bench
 from linecheck.pytest_plugin.settings import shown_path
-from linecheck.records.text import visible
 
 if TYPE_CHECKING:
     from _pytest._code.code import TerminalRepr, TracebackStyle
 
+    from linecheck.captures.capture_set import CaptureSetIndex
     from linecheck.pytest_plugin.judgement import SetErrand, SetFindings, Subject
-    from linecheck.station.capture_set import CaptureSetIndex
 
 __all__ = ["CaptureSetFile", "JudgedItem", "Judgement", "NotJudged", "OutsideLimits"]
 
@@ -89,9 +89,9 @@ class CaptureSetFile(pytest.File):
         return self._findings
 
     def _prepare(self) -> tuple[Subject, ...]:
+        from linecheck.captures.capture_set import CaptureSetIndex
+        from linecheck.files.toml import parse_model, read_toml
         from linecheck.pytest_plugin.judgement import SetErrand, subjects
-        from linecheck.station.capture_set import CaptureSetIndex
-        from linecheck.station.toml_file import parse_model, read_toml
 
         limits, baselines = self.bench.limits, self.bench.baselines
         file = read_toml(shown_path(self.path))

@@ -17,20 +17,20 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from linecheck.captures import judging
 from linecheck.checks.base import CurveSpec
 from linecheck.errors import LinecheckError
+from linecheck.files.text import visible
+from linecheck.history.baseline.file import Baseline
+from linecheck.history.baseline.regression import compare_outcome, comparisons_in
+from linecheck.history.baseline.unit_entry import compared_channels, compared_specs
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.measure.measure import failure_problem
 from linecheck.pytest_plugin.settings import shown_path
-from linecheck.records.baseline import Baseline
-from linecheck.records.regression import compare_outcome, comparisons_in
-from linecheck.records.settle import settled
-from linecheck.records.text import visible
-from linecheck.records.unit_entry import compared_channels, compared_specs
-from linecheck.records.wording import judgement
-from linecheck.station import judging
-from linecheck.station.measure import failure_problem
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.results.wording import judgement
+from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.settle import settled
 
 __all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "subjects"]
 

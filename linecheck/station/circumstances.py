@@ -19,9 +19,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from linecheck.limits.header import NAME
-from linecheck.station.config import ConditionsConfig, IdentifyConfig
-from linecheck.station.plan import Plan
-from linecheck.station.station_command import run_station_command
+from linecheck.run.plan import Plan
+from linecheck.station.command import run_station_command
+from linecheck.station.config.station import ConditionsConfig, IdentifyConfig
 
 __all__ = [
     "MOST_FACTS",

@@ -24,21 +24,21 @@ from itertools import zip_longest
 from typing import Protocol, runtime_checkable
 
 from linecheck import __version__
+from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
+from linecheck.captures.known_stimuli import judging_plan
+from linecheck.captures.other_stimulus import as_recorded, set_notes
+from linecheck.captures.recording import NotCaptured, RecordingInterface, unjudged_captures
+from linecheck.captures.setup_captures import resolved_captures
 from linecheck.checks.base import Capture, Problem
 from linecheck.errors import FileError, LinecheckError
+from linecheck.files.yaml import shown
 from linecheck.limits.model import LimitFile
-from linecheck.limits.source import shown
-from linecheck.station.analyses import Analyses, Captured
-from linecheck.station.capture_set import INDEX_NAME, CaptureSet
-from linecheck.station.compare import compared
-from linecheck.station.config import CalibrationConfig
-from linecheck.station.interface import Announced, HearsChanges, Interface
-from linecheck.station.known_stimuli import judging_plan
-from linecheck.station.other_stimulus import as_recorded, set_notes
-from linecheck.station.outcome import CheckOutcome, RunOutcome, SettingStep
-from linecheck.station.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
-from linecheck.station.recording import NotCaptured, RecordingInterface, unjudged_captures
-from linecheck.station.setup_captures import resolved_captures
+from linecheck.measure.analyses import Analyses, Captured
+from linecheck.measure.compare import compared
+from linecheck.run.outcome import CheckOutcome, RunOutcome, SettingStep
+from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
+from linecheck.station.config.station import CalibrationConfig
+from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface
 from linecheck.station.setup_control import SetupControl
 
 __all__ = ["HearsSettings", "Listener", "RunFacts", "RunResult", "Silent", "judge_set", "run_unit"]

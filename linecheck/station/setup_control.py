@@ -17,13 +17,13 @@ from typing import Protocol, runtime_checkable
 
 from linecheck.checks.base import Problem
 from linecheck.errors import LinecheckError
+from linecheck.files.yaml import shown
 from linecheck.limits.model import Check
-from linecheck.limits.source import shown
-from linecheck.station.config import SetupConfig, StationConfig
-from linecheck.station.outcome import How, SettingStep
-from linecheck.station.setup_order import follows_stimulus, varying_settings
-from linecheck.station.simulated_unit import SETTABLE
-from linecheck.station.station_command import run_station_command
+from linecheck.run.outcome import How, SettingStep
+from linecheck.run.setup_order import follows_stimulus, varying_settings
+from linecheck.station.command import run_station_command
+from linecheck.station.config.station import SetupConfig, StationConfig
+from linecheck.station.interfaces.simulated.unit import SETTABLE
 
 __all__ = ["Operator", "Sets", "SetupControl", "made_by_hand"]
 

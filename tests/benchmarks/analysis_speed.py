@@ -9,8 +9,8 @@ from scipy.fft import next_fast_len, rfft
 from linecheck.checks import kinds
 from linecheck.checks.base import Reference
 from linecheck.limits.model import Check
-from linecheck.station.measure import Analysis, take_measurement
-from linecheck.station.simulated import SimulatedInterface
+from linecheck.measure.measure import Analysis, take_measurement
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 
 CHANNELS = ("left", "right")
 RAMP_SECONDS = 0.01

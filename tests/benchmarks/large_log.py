@@ -28,11 +28,11 @@ if __name__ == "__main__":
 
 from made_runs import made_check, made_run
 
+from linecheck.files.times import utc_text
 from linecheck.limits.load import load_limits
-from linecheck.records.log import Log
-from linecheck.records.log.rows import record_rows
-from linecheck.records.settle import settled
-from linecheck.records.times import utc_text
+from linecheck.log import Log
+from linecheck.log.rows import record_rows
+from linecheck.run.settle import settled
 
 DEMO = Path(__file__).parents[2] / "limits" / "pellow-r3.yaml"
 BEGINNING = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)

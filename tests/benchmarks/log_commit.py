@@ -15,7 +15,7 @@ from pathlib import Path
 
 from made_runs import large_run
 
-from linecheck.records.log import Log
+from linecheck.log import Log
 
 TARGET_MS = 10.0
 RUNS, QUICK_RUNS = 300, 60

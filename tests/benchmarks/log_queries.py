@@ -13,7 +13,7 @@ from pathlib import Path
 
 from large_log import make_large_log
 
-from linecheck.records.log import LogReader, RunFilter
+from linecheck.log import LogReader, RunFilter
 
 TARGET_MS = 10.0
 RUNS, QUICK_RUNS = 1_000_000, 20_000

@@ -12,13 +12,13 @@ import numpy as np
 from scipy.fft import next_fast_len, rfft
 from small_run import CAPTURE_RATE_HZ, LIMITS
 
+from linecheck.audio.file import read_audio
+from linecheck.captures.capture_set import write_capture_set
+from linecheck.captures.many_sets import judge_sets
+from linecheck.captures.workers import set_workers
 from linecheck.limits.load import load_limits
-from linecheck.station.audio_file import read_audio
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.many_sets import judge_sets
-from linecheck.station.plan import make_plan
-from linecheck.station.simulated import SimulatedInterface
-from linecheck.station.workers import set_workers
+from linecheck.run.plan import make_plan
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 
 DEMO = Path(__file__).parents[2] / "limits" / "pellow-r3.yaml"
 
@@ -88,9 +88,9 @@ def _crews(stack):
         with set_workers(count) as workers:
             yield f"{count} worker{'s' if count > 1 else ''}", workers
     if importlib.util.find_spec("distributed") is not None:
-        from station.loopback_cluster import loopback_cluster
+        from captures.loopback_cluster import loopback_cluster
 
-        from linecheck.station.cluster import cluster_workers
+        from linecheck.captures.cluster import cluster_workers
 
         cluster = stack.enter_context(loopback_cluster(2))
         yield "2 workers of a cluster", stack.enter_context(cluster_workers(cluster.address))

@@ -10,9 +10,9 @@ from pathlib import Path
 
 from large_log import large_limits, make_large_log
 
+from linecheck.history.rejudge.what_if import Wanted, what_if
 from linecheck.limits.model import Bounds, Mask
-from linecheck.records.log import RunFilter
-from linecheck.records.rejudge.what_if import Wanted, what_if
+from linecheck.log import RunFilter
 
 #: Judging and counting cost no more than reading once more does.
 TARGET = 2.5

@@ -12,14 +12,14 @@ from pathlib import Path
 from made_runs import made_check, made_curve, made_reading, made_run
 from postgres_server import PostgresServer, find_programs
 
-from linecheck.records.log import Log, LogReader
-from linecheck.records.sync.background import BackgroundSync
-from linecheck.records.sync.check import check_chain
-from linecheck.records.sync.local import LocalLog
-from linecheck.records.sync.migrate import migrate
-from linecheck.records.sync.push import push
-from linecheck.records.sync.server import connected
-from linecheck.records.sync.target import Target
+from linecheck.log import Log, LogReader
+from linecheck.log.sync.background import BackgroundSync
+from linecheck.log.sync.check import check_chain
+from linecheck.log.sync.local import LocalLog
+from linecheck.log.sync.migrate import migrate
+from linecheck.log.sync.push import push
+from linecheck.log.sync.server import connected
+from linecheck.log.sync.target import Target
 
 SENDING_TARGET = 4.0
 VERIFYING_TARGET = 2.0

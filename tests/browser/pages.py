@@ -10,17 +10,17 @@ from click.testing import CliRunner
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 from small_run import simulated, write_small_files
 
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Problem
 from linecheck.cli import cli
 from linecheck.cli.looked_at import Sources
 from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
-from linecheck.records.figures.draw import svg
-from linecheck.records.figures.of_run import figures_of_check
-from linecheck.records.figures.table import table_of
-from linecheck.records.log import Log
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.plan import make_plan
+from linecheck.log import Log
+from linecheck.report.figures.draw import svg
+from linecheck.report.figures.of_run import figures_of_check
+from linecheck.report.figures.table import table_of
+from linecheck.run.plan import make_plan
 
 __all__ = ["ALL", "FULL", "HOSTILE", "VERDICTS", "Pages"]
 

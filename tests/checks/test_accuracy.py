@@ -8,7 +8,7 @@ import pytest
 from known_truth import Scene, decibels, measured, readings, record, record_combs
 
 from linecheck.checks.base import Reference
-from linecheck.dsp.weighting import a_weighting_power, weighting_468_power
+from linecheck.dsp.spectra.weighting import a_weighting_power, weighting_468_power
 
 # What a reading may be off by: dB; dB of level; ppm of frequency.
 RATIO_DB, LEVEL_DB, FREQUENCY_PPM = 0.1, 0.001, 0.05

@@ -6,7 +6,7 @@ import pytest
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture
-from linecheck.station.trust import inspect_continuity, inspect_samples
+from linecheck.measure.trust import inspect_continuity, inspect_samples
 
 CHANNELS = ("left", "right")
 RATE_HZ = 8000

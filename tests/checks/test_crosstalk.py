@@ -11,10 +11,10 @@ from many_tone_captures import crosstalk_capture
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
-from linecheck.dsp.interleaved import OCTAVE_TONES_HZ, PAIR_TONES_HZ
-from linecheck.dsp.spectra import usable_frames
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
-from linecheck.station.trust import inspect_continuity, inspect_samples
+from linecheck.dsp.fits.interleaved import OCTAVE_TONES_HZ, PAIR_TONES_HZ
+from linecheck.dsp.spectra.spectra import usable_frames
+from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 KIND = kinds()["crosstalk"]
 NAMES = ("left", "right")

@@ -11,7 +11,7 @@ from jitter_truth import NAMES, Beside, measured, notes, readings, record
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.jitter import KIND
-from linecheck.station.trust import inspect_continuity, inspect_samples
+from linecheck.measure.trust import inspect_continuity, inspect_samples
 
 # Sound starts at once or late, clocks differ by up to ±300 ppm; bits, capture rate and stimulus rate in turn.
 STARTS = [(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)]

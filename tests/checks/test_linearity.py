@@ -121,7 +121,7 @@ def test_a_stretch_lost_at_a_low_level_is_no_error_of_the_unit(at):
     )
     samples = np.delete(capture.samples, np.s_[int(at * 48_000) : int(at * 48_000) + 300], axis=0)
     from linecheck.checks.base import Capture
-    from linecheck.station.trust import inspect_continuity
+    from linecheck.measure.trust import inspect_continuity
 
     broken = Capture(samples, 48_000, mains_hz=50.0)
     location = KIND.locate(broken, parameters, NAMES)

@@ -11,10 +11,10 @@ from many_tone_captures import multitone_capture, product_powers
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
-from linecheck.dsp.multitone import TONES_HZ
-from linecheck.dsp.spectra import usable_frames
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
-from linecheck.station.trust import inspect_continuity, inspect_samples
+from linecheck.dsp.fits.multitone import TONES_HZ
+from linecheck.dsp.spectra.spectra import usable_frames
+from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 KIND = kinds()["multitone"]
 NAMES = ("left", "right")

@@ -7,8 +7,8 @@ from known_truth import readings
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.reconstruction import KIND, ReconstructionAnalysis, ReconstructionParameters
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
-from linecheck.station.simulated_filters import reconstruction_taps
+from linecheck.station.interfaces.simulated.filters import reconstruction_taps
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 CHANNELS = ("left", "right")
 RATE_HZ = 44100

@@ -9,8 +9,8 @@ from known_truth import readings
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.response import KIND, ResponseAnalysis, ResponseParameters
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
-from linecheck.station.trust import inspect_continuity, inspect_samples
+from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 CHANNELS = ("left", "right")
 SIGNALS = ("multisine", "sweep")

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
-from linecheck.dsp.octaves import third_octaves
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
-from linecheck.station.trust import inspect_continuity, inspect_samples
+from linecheck.dsp.spectra.octaves import third_octaves
+from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 KIND = kinds()["ultrasonic"]
 RATE_HZ = 192_000

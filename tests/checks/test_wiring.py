@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
-from linecheck.dsp.combs import comb_frequencies, comb_phases
-from linecheck.station.trust import inspect_continuity
+from linecheck.dsp.fits.combs import comb_frequencies, comb_phases
+from linecheck.measure.trust import inspect_continuity
 
 CHANNELS = ("left", "right")
 WIRING = kinds()["wiring"]

@@ -10,10 +10,10 @@ from made_archive import add_run, assert_whole, kept_run, made_capture, objects_
 from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
-from linecheck.records.archive import Archive
-from linecheck.records.archive.removal import CAPTURES_REMOVED
-from linecheck.records.log import Log, LogReader
-from linecheck.station.outcome import RunOutcome, Trace
+from linecheck.log import Log, LogReader
+from linecheck.log.archive import Archive
+from linecheck.log.archive.removal import CAPTURES_REMOVED
+from linecheck.run.outcome import RunOutcome, Trace
 
 ARCHIVE = '[archive]\nfolder = "archive"\n'
 LOG = "results/linecheck.sqlite"
@@ -123,8 +123,8 @@ def test_captures_that_are_asked_for_are_kept(command, station, archive, tmp_pat
 def test_a_run_whose_captures_cannot_be_archived_is_recorded_shown_and_says_so(
     command, station, archive, monkeypatch
 ):
-    from linecheck.cli import kept_captures
     from linecheck.errors import FileError
+    from linecheck.line import kept_captures
 
     def full(folder, *arguments, **facts):
         raise FileError(folder, "cannot be written: No space left on device")

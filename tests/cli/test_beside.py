@@ -4,10 +4,10 @@ import pytest
 from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
+from linecheck.history.reference import reference_notes, reference_values
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log
-from linecheck.records.reference import reference_notes, reference_values
-from linecheck.records.view import view_of_outcome
+from linecheck.log import Log
+from linecheck.log.view import view_of_outcome
 
 
 def unit(number, value=113.0, model="pellow-r3", **changes):

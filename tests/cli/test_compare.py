@@ -4,7 +4,7 @@ import pytest
 from many_captures import write_limits, write_sets
 from small_run import call
 
-from linecheck.records.comparison.file import load_comparison
+from linecheck.history.comparison.file import load_comparison
 
 
 @pytest.fixture(scope="module")

@@ -7,11 +7,11 @@ import pytest
 from jitter_truth import Beside, record
 from small_run import call
 
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Capture, Note
 from linecheck.checks.jitter import KIND
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import LogReader
-from linecheck.station.capture_set import write_capture_set
+from linecheck.log import LogReader
 
 LIMITS = """format: 1
 model: pellow-r3

@@ -22,13 +22,13 @@ import pytest
 from forked_linecheck import Forge
 from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, simulated, write_small_files
 
+from linecheck.audio.file import write_audio
+from linecheck.captures.capture_set import INDEX_NAME, write_capture_set
+from linecheck.files.durable import TEMPORARY_SUFFIX
 from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import LogReader
-from linecheck.station.audio_file import write_audio
-from linecheck.station.capture_set import INDEX_NAME, write_capture_set
-from linecheck.station.durable_file import TEMPORARY_SUFFIX
-from linecheck.station.plan import make_plan
+from linecheck.log import LogReader
+from linecheck.run.plan import make_plan
 
 UNIT = ("--serial", "PR3-004711")
 DATABASE = "results/linecheck.sqlite"
@@ -397,7 +397,7 @@ recorded = False
 
 def main():
     global recorded
-    from linecheck.records.log import Log
+    from linecheck.log import Log
     from linecheck.cli import main
 
     append = Log.append

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, call, simulated, write_small_files
 
+from linecheck.audio.file import read_audio, write_audio
+from linecheck.captures.capture_set import INDEX_NAME, load_capture_set, write_capture_set
 from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import LogReader
-from linecheck.station.audio_file import read_audio, write_audio
-from linecheck.station.capture_set import INDEX_NAME, load_capture_set, write_capture_set
-from linecheck.station.plan import make_plan
+from linecheck.log import LogReader
+from linecheck.run.plan import make_plan
 
 #: What may differ between two judgements of the same captures.
 OWN = ("run", "started", "finished", "duration_seconds")

@@ -13,17 +13,17 @@ from made_runs import made_run
 from many_captures import LIMITS, write_limits, write_sets
 from small_run import call
 
+from linecheck.captures import many_sets
+from linecheck.captures.capture_set import INDEX_NAME
+from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
-from linecheck.cli.display import Screen
-from linecheck.cli.display_sets import MOST_FINDINGS, MOST_LISTED, sets_text
-from linecheck.cli.sets_progress import BarSets, sets_listener
+from linecheck.cli.display.result import Screen
+from linecheck.cli.display.sets import MOST_FINDINGS, MOST_LISTED, sets_text
+from linecheck.cli.display.sets_progress import BarSets, sets_listener
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log, LogReader
-from linecheck.records.overview import Brief
-from linecheck.station import many_sets
-from linecheck.station.capture_set import INDEX_NAME
-from linecheck.station.many_sets import JudgedSet
+from linecheck.log import Log, LogReader
+from linecheck.results.overview import Brief
 
 OWN = ("run", "started", "finished", "duration_seconds")
 
@@ -149,7 +149,7 @@ def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, t
     def failing(self, judged, *arguments):
         raise RecordError("r.jsonl: the disk is full")
 
-    monkeypatch.setattr("linecheck.records.set_files.ResultLines.add", failing)
+    monkeypatch.setattr("linecheck.results.set_files.ResultLines.add", failing)
     status, out, err = judge("set-0", "set-2", "--json", "r.jsonl", "--junit", "j.xml", "--summary", "s.md")
     assert (status, out.splitlines()[0]) == (3, "● PASS")
     assert err.count("the disk is full") == 1

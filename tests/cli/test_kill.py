@@ -12,7 +12,7 @@ from small_run import write_small_files
 from soak_kill import DRIVER, Heard, Soak, marked
 
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import LogReader
+from linecheck.log import LogReader
 
 
 def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_written(tmp_path):

@@ -5,8 +5,8 @@ import json
 import pytest
 from made_runs import made_run
 
-from linecheck.records.log import Log
-from linecheck.station.outcome import Asset, Trace
+from linecheck.log import Log
+from linecheck.run.outcome import Asset, Trace
 
 INTERFACE = Asset("interface", "IF-3", {"certificate": "K-12", "due": "2027-05-01"})
 

@@ -12,12 +12,12 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 
 from linecheck.checks.base import Problem
-from linecheck.cli import run_filter_options
-from linecheck.cli.log_options import DEFAULT_LOG
+from linecheck.cli.log import filters as run_filter_options
+from linecheck.cli.log.options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log
-from linecheck.station.config import RecordsConfig
-from linecheck.station.outcome import SettingStep
+from linecheck.log import Log
+from linecheck.run.outcome import SettingStep
+from linecheck.station.config.station import RecordsConfig
 
 STATION = """
 format = 1

@@ -14,9 +14,9 @@ import pytest
 from made_runs import made_check, made_curve, made_run, runs_of_every_verdict
 from pyarrow import parquet
 
-from linecheck.cli import log_export
-from linecheck.records.export.tables import TABLES
-from linecheck.records.log import Log
+from linecheck.cli.log import export as log_export
+from linecheck.log import Log
+from linecheck.log.export.tables import TABLES
 
 
 @pytest.fixture

@@ -10,11 +10,11 @@ from small_run import LIMITS as LIMIT_FILE
 from small_run import STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
-from linecheck.records.junit import junit_bytes
-from linecheck.records.log import Log
-from linecheck.records.restore import outcome_of_record
-from linecheck.records.result import result, to_json_bytes
-from linecheck.station.outcome import Asset, SettingStep, Trace
+from linecheck.log import Log
+from linecheck.log.restore import outcome_of_record
+from linecheck.results.junit import junit_bytes
+from linecheck.results.result import result, to_json_bytes
+from linecheck.run.outcome import Asset, SettingStep, Trace
 
 ASSETS = """
 nest = "b"
@@ -114,7 +114,7 @@ def test_a_file_that_says_something_else_is_not_replaced_unasked(linecheck, path
 
 def test_records_of_older_formats_say_less(linecheck, tmp_path):
     old = tmp_path / "old.sqlite"
-    shutil.copy(Path(__file__).parents[1] / "records" / "logs" / "schema-1.sqlite", old)
+    shutil.copy(Path(__file__).parents[1] / "log" / "logs" / "schema-1.sqlite", old)
     status, out, err = linecheck("log", "files", 6, "--log", old, "--out", "files")
     assert (status, len(out.splitlines())) == (0, 2)
     assert err.startswith(

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from made_runs import made_run, runs_of_every_verdict
 
 from linecheck.errors import UsageError
-from linecheck.records.log import Log
-from linecheck.records.times import parsed_time, utc_text
-from linecheck.station.outcome import Trace
+from linecheck.files.times import parsed_time, utc_text
+from linecheck.log import Log
+from linecheck.run.outcome import Trace
 
 
 @pytest.fixture

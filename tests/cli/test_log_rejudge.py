@@ -6,12 +6,12 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run
 from small_run import call, simulated
 
+from linecheck.captures.capture_set import write_capture_set
+from linecheck.captures.judging import judge_folder
 from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.judging import judge_folder
-from linecheck.station.plan import make_plan
+from linecheck.log import Log
+from linecheck.run.plan import make_plan
 
 LIMITS = """format: 1
 model: pellow-r3

@@ -6,9 +6,9 @@ from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log
-from linecheck.records.signoff import signature
-from linecheck.station.outcome import Asset, Trace
+from linecheck.log import Log
+from linecheck.log.signoff import signature
+from linecheck.run.outcome import Asset, Trace
 
 TRACE = Trace(
     scanned="]C1PR3-000001",

@@ -14,10 +14,10 @@ from linecheck.cli import COMMANDS
 from linecheck.cli.looked_at import Sources
 from linecheck.cli.plot import command
 from linecheck.errors import FileError, LinecheckError, UsageError
+from linecheck.history.comparison.file import write_comparison
+from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
-from linecheck.records.comparison.file import write_comparison
-from linecheck.records.comparison.model import ComparedCurve, Comparison, Side
 
 
 def _view(serial="PR3-000001"):

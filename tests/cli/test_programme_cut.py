@@ -6,11 +6,11 @@ import soundfile
 from recorded_programme import Played, recorded
 from small_run import call
 
+from linecheck.audio.file import read_audio, write_audio
+from linecheck.captures.capture_set import load_capture_set
+from linecheck.captures.judging import judge_folder
+from linecheck.captures.programme.programme import make_programme
 from linecheck.limits.load import load_limits
-from linecheck.station.audio_file import read_audio, write_audio
-from linecheck.station.capture_set import load_capture_set
-from linecheck.station.judging import judge_folder
-from linecheck.station.programme import make_programme
 
 LIMITS = """format: 1
 model: pellow-r3

@@ -12,12 +12,12 @@ import pytest
 from click.testing import CliRunner
 from small_run import LIMITS, call, simulated
 
+from linecheck.captures.capture_set import write_capture_set
+from linecheck.captures.judging import judge_folder
+from linecheck.captures.many_sets import JudgedSet
 from linecheck.cli import cli
 from linecheck.limits.load import load_limits
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.judging import judge_folder
-from linecheck.station.many_sets import JudgedSet
-from linecheck.station.plan import make_plan
+from linecheck.run.plan import make_plan
 
 MARGINS = (
     LIMITS.replace("decision: simple", "decision: simple\nregression: {dB: 1, V: 0.02}")
@@ -358,9 +358,9 @@ def test_two_results_do_not_share_a_file(run, accepted):
 
 
 def test_a_baseline_that_could_not_be_read_again_is_not_written(run, accepted, tmp_path, monkeypatch):
-    monkeypatch.setattr("linecheck.records.baseline.LONGEST_BYTES", 100_000)
+    monkeypatch.setattr("linecheck.history.baseline.file.LONGEST_BYTES", 100_000)
     before = (tmp_path / "baseline.toml").read_bytes()
-    monkeypatch.setattr("linecheck.records.baseline.baseline_bytes", lambda file: b"#" * 100_001)
+    monkeypatch.setattr("linecheck.history.baseline.file.baseline_bytes", lambda file: b"#" * 100_001)
     status, _, err = run("baseline", "accept", "a2", *ACCEPT)
     assert status == 3
     assert "nothing was accepted" in err
@@ -378,7 +378,7 @@ def test_a_number_beyond_any_float_in_a_baseline_is_another_stimulus(run, accept
 
 
 def test_what_no_baseline_can_hold_is_refused_in_words(run, accepted, tmp_path, monkeypatch):
-    from linecheck.records import accept
+    from linecheck.history.baseline import accept
 
     monkeypatch.setattr(accept, "BaselineFile", lambda **values: load_baseline_file({**values, "unit": ()}))
     status, _, err = run("baseline", "accept", "a2", *ACCEPT)
@@ -387,14 +387,14 @@ def test_what_no_baseline_can_hold_is_refused_in_words(run, accepted, tmp_path, 
 
 
 def load_baseline_file(values):
-    from linecheck.records.baseline import BaselineFile
+    from linecheck.history.baseline.file import BaselineFile
 
     return BaselineFile(**values)
 
 
 @pytest.mark.parametrize("command", ["regress", "judge"])
 def test_parts_of_an_earlier_larger_file_go_with_one_set_too(run, accepted, tmp_path, command):
-    from linecheck.records.set_files import JunitFiles, remove_parts
+    from linecheck.results.set_files import JunitFiles, remove_parts
 
     files = JunitFiles(tmp_path / "o.xml", strict=False, most_elements=20)
     limits = load_limits(tmp_path / "limits.yaml")

@@ -12,8 +12,8 @@ from needed import program
 
 from linecheck.cli import COMMANDS, cli
 from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
-from linecheck.records.log import Log
-from linecheck.records.report.pdf import write_pdf
+from linecheck.log import Log
+from linecheck.report.pdf import write_pdf
 
 ROOT = Path(__file__).parents[2]
 HOSTILE = '"><img src=x>'

@@ -14,7 +14,7 @@ import pytest
 from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log, LogReader
+from linecheck.log import Log, LogReader
 
 UNIT = ("--serial", "PR3-004711")
 DATABASE = "results/linecheck.sqlite"
@@ -313,8 +313,8 @@ def test_captures_are_kept_as_the_station_says(run, tmp_path, policy, fault, kep
 
 
 def test_captures_that_cannot_be_kept_are_said(run, monkeypatch):
-    from linecheck.cli import kept_captures
     from linecheck.errors import FileError
+    from linecheck.line import kept_captures
 
     def full(folder, *arguments, **facts):
         raise FileError(folder, "cannot be written: No space left on device")

@@ -10,11 +10,11 @@ import pytest
 from small_run import small_check, small_limits
 
 from linecheck.checks.base import Curve, Problem, Reading
-from linecheck.cli.display import Screen, result_text
-from linecheck.cli.verdict_banner import banner, mark
+from linecheck.cli.display.banner import banner, mark
+from linecheck.cli.display.result import Screen, result_text
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-from linecheck.station.outcome import CheckOutcome, RunOutcome
+from linecheck.run.outcome import CheckOutcome, RunOutcome
 
 SINAD = Mask(Bounds(112.0), Bounds(108.0))
 SPECTRUM = Mask(Bounds(None, ((20.0, -120.0), (20_000.0, -120.0))))

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from small_run import LIMITS, STATION, call, write_small_files
 
-from linecheck.records.log import LogReader
+from linecheck.log import LogReader
 
 RETEST = """retest:
   most_attempts: 3

@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import LogReader
+from linecheck.log import LogReader
 
 pytestmark = pytest.mark.sound
 

@@ -8,8 +8,8 @@ import pytest
 from sent_logs import same_rows
 from small_run import STATION, write_small_files
 
-from linecheck.records.sync.local import LocalLog
-from linecheck.records.sync.target import Target
+from linecheck.log.sync.local import LocalLog
+from linecheck.log.sync.target import Target
 
 
 @pytest.fixture

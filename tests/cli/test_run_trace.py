@@ -3,7 +3,7 @@
 import pytest
 from small_run import LIMITS, STATION, call, write_small_files
 
-from linecheck.records.log import LogReader
+from linecheck.log import LogReader
 
 SERIAL = "PR3-000001"
 QUICK = (

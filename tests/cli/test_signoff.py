@@ -11,9 +11,9 @@ from made_comparisons import DIGEST, made_comparison, made_side
 
 from linecheck.cli import main
 from linecheck.cli import signoff as signoff_module
+from linecheck.history.comparison.file import write_comparison
 from linecheck.limits.verdict import Verdict
-from linecheck.records.comparison.file import write_comparison
-from linecheck.records.log import Log, LogReader
+from linecheck.log import Log, LogReader
 
 SIGN = (
     "--by",
@@ -213,7 +213,7 @@ def test_a_log_in_trouble_is_no_mistake_of_the_user(linecheck, compared, tmp_pat
     path = tmp_path / "log.sqlite"
     with Log(path):
         pass
-    monkeypatch.setattr("linecheck.records.log.store.BUSY_SECONDS", 0.2)
+    monkeypatch.setattr("linecheck.log.store.BUSY_SECONDS", 0.2)
     monkeypatch.setattr(Log.__init__, "__kwdefaults__", {"busy_seconds": 0.2})
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")

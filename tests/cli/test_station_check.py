@@ -8,7 +8,7 @@ import pytest
 from small_run import call
 
 from linecheck.errors import RecordError
-from linecheck.records.log import Log, LogReader
+from linecheck.log import Log, LogReader
 
 DATABASE = "results/linecheck.sqlite"
 STATION = """format = 1
@@ -104,7 +104,7 @@ def test_nothing_is_shown_that_is_not_recorded(check, monkeypatch):
 
 
 def test_the_record_stands_before_anything_is_shown(check, monkeypatch):
-    from linecheck.cli import display_self_check
+    from linecheck.cli.display import self_check as display_self_check
 
     seen = []
     monkeypatch.setattr(

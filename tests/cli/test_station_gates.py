@@ -8,15 +8,15 @@ import pytest
 from made_runs import made_check, made_reading, made_run
 from small_run import STATION, call, write_small_files
 
+from linecheck.gates.challenge import unknown_reasons
+from linecheck.gates.gatekeeper import SOFTWARE
+from linecheck.gates.margins import golden_margins
+from linecheck.gates.statements import GATE, about, circumstances
 from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import Log, LogReader, RunFilter
-from linecheck.records.trust.challenge import unknown_reasons
-from linecheck.records.trust.gatekeeper import SOFTWARE
-from linecheck.records.trust.margins import golden_margins
-from linecheck.records.trust.said import GATE, about, circumstances
-from linecheck.station.config import load_station
-from linecheck.station.plan import check_serial
+from linecheck.log import Log, LogReader, RunFilter
+from linecheck.run.plan import check_serial
+from linecheck.station.config.station import load_station
 
 DATABASE = "results/linecheck.sqlite"
 GATES = """

@@ -6,7 +6,7 @@ import soundfile
 from small_run import LIMITS, call, write_small_files
 
 from linecheck.limits.load import load_limits
-from linecheck.station.plan import make_plan
+from linecheck.run.plan import make_plan
 
 
 @pytest.fixture

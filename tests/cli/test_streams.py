@@ -13,7 +13,7 @@ from small_run import LIMITS, write_small_files
 
 from linecheck.cli.scan import Scans
 from linecheck.limits.verdict import Verdict
-from linecheck.records.log import LogReader
+from linecheck.log import LogReader
 
 
 def start(folder, *arguments, **options):

@@ -12,7 +12,7 @@ from made_runs import made_run
 from sent_logs import made_log, same_rows
 from small_run import call
 
-from linecheck.records.log import Log
+from linecheck.log import Log
 
 
 @pytest.fixture
@@ -258,7 +258,7 @@ def test_a_process_that_is_killed_at_any_moment_leaves_nothing_half_sent(path, u
 
 def test_the_driver_is_imported_by_what_sends_alone():
     code = (
-        "import sys, linecheck.cli.sync, linecheck.records.sync.background, linecheck.records.log, linecheck.cli.run\n"
+        "import sys, linecheck.cli.sync, linecheck.log.sync.background, linecheck.log, linecheck.cli.run\n"
         "print('psycopg' in sys.modules)"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout

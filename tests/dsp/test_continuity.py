@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.continuity import breaks, repeated_blocks
-from linecheck.dsp.held import flat_tops, held_stretch, overdriven
+from linecheck.dsp.continuity.continuity import breaks, repeated_blocks
+from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
 
 RATE = 48_000
 TONE = 997.0 / RATE

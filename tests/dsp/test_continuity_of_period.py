@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.continuity import breaks_of_model, breaks_of_period
-from linecheck.dsp.periodic import PeriodicSignal
+from linecheck.dsp.continuity.continuity import breaks_of_model, breaks_of_period
+from linecheck.dsp.fits.periodic import PeriodicSignal
 
 PERIOD = 1764
 

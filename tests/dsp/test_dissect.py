@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.dissect import dissect, hum_lines, total
+from linecheck.dsp.fits.dissect import dissect, hum_lines, total
 
 RATE = 48_000
 TONE = 997.01

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.images import find_images
-from linecheck.dsp.octaves import third_octaves
+from linecheck.dsp.responses.images import find_images
+from linecheck.dsp.spectra.octaves import third_octaves
 
 RATE_HZ, UNIT_HZ = 192_000, 44_100
 BANDS = third_octaves(20.0, 0.5 * RATE_HZ)

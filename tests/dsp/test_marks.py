@@ -8,8 +8,8 @@ import soxr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.dsp.mark_search import PayloadReader, SyncFinder
-from linecheck.dsp.marks import (
+from linecheck.dsp.locating.mark_search import PayloadReader, SyncFinder
+from linecheck.dsp.locating.marks import (
     BITS,
     CODE_BITS,
     HIGH_HZ,

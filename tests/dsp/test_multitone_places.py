@@ -5,9 +5,9 @@ from itertools import product
 import numpy as np
 import pytest
 
-from linecheck.dsp.interleaved import OCTAVE_PHASES, OCTAVE_TONES_HZ, PAIR_PHASES, PAIR_TONES_HZ
-from linecheck.dsp.interleaved import PEAK_OF_UNIT_TONES as PAIR_PEAK
-from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
+from linecheck.dsp.fits.interleaved import OCTAVE_PHASES, OCTAVE_TONES_HZ, PAIR_PHASES, PAIR_TONES_HZ
+from linecheck.dsp.fits.interleaved import PEAK_OF_UNIT_TONES as PAIR_PEAK
+from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 

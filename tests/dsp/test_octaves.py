@@ -5,8 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.octaves import OCTAVE_RATIO, Bands, band_levels, bands_between, midband_hz, third_octaves
-from linecheck.dsp.spectra import Density, band_power
+from linecheck.dsp.spectra.octaves import (
+    OCTAVE_RATIO,
+    Bands,
+    band_levels,
+    bands_between,
+    midband_hz,
+    third_octaves,
+)
+from linecheck.dsp.spectra.spectra import Density, band_power
 
 
 @given(low=st.floats(1.0, 5_000.0), octaves=st.floats(2.5, 8.0), fraction=st.sampled_from([1, 3, 6, 12, 24]))

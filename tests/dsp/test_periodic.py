@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.dsp.periodic import LineReader, PeriodicSignal, fitted_scale, period_frames, spread_phases
+from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale, period_frames, spread_phases
 
 
 def dense(rate_hz, spacing_hz=50.0):

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.products import fit_products
-from linecheck.dsp.tapered import fit_tapered, taper
-from linecheck.dsp.tones import fit_tones
+from linecheck.dsp.fits.tones import fit_tones
+from linecheck.dsp.spectra.products import fit_products
+from linecheck.dsp.spectra.tapered import fit_tapered, taper
 
 FRAMES = 7200
 TONES = np.array([60.0, 7000.0]) / 24_000

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.residue import residue
-from linecheck.dsp.settling import settling
-from linecheck.dsp.tones import fit_tones, synthesise
+from linecheck.dsp.continuity.settling import settling
+from linecheck.dsp.fits.residue import residue
+from linecheck.dsp.fits.tones import fit_tones, synthesise
 
 RATE = 96_000
 FRAMES = 16_000

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.responses import (
+from linecheck.dsp.responses.responses import (
     Response,
     falls_to,
     impulse_of,

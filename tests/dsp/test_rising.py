@@ -3,8 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.octaves import bands_between
-from linecheck.dsp.rising import find_notches, find_rise
+from linecheck.dsp.spectra.octaves import bands_between
+from linecheck.dsp.spectra.rising import find_notches, find_rise
 
 BANDS = bands_between(10_000.0, 86_000.0, 24)
 FREQUENCY = BANDS.midband_hz

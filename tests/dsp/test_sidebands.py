@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.demodulate import Baseband, demodulate, side_densities
-from linecheck.dsp.jitter_lines import without_known_lines
 from linecheck.dsp.jitter_sequence import square_lines
-from linecheck.dsp.sidebands import take_apart
-from linecheck.dsp.spectra import density
+from linecheck.dsp.spectra.demodulate import Baseband, demodulate, side_densities
+from linecheck.dsp.spectra.jitter_lines import without_known_lines
+from linecheck.dsp.spectra.sidebands import take_apart
+from linecheck.dsp.spectra.spectra import density
 
 RATE_HZ = 24_300.0
 SAMPLES = 24_300

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.spectra import (
+from linecheck.dsp.spectra.spectra import (
     TAPERS,
     band_power,
     density,

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.continuity import splices
+from linecheck.dsp.continuity.continuity import splices
 
 RATE = 192_000
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.dsp.step_match import (
+from linecheck.dsp.continuity.step_match import (
     Schedule,
     find_schedule,
     refine_start,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.dsp.step_proof import is_broken, is_turned
+from linecheck.dsp.continuity.step_proof import is_broken, is_turned
 
 RATE = 48_000
 TIME = np.arange(int(0.4 * RATE)) / RATE

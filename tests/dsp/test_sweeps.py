@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.sweeps import exponential_sweep, spectrum_at, transfer
+from linecheck.dsp.responses.sweeps import exponential_sweep, spectrum_at, transfer
 
 
 @given(frames=st.integers(1, 400), count=st.integers(1, 300), step=st.floats(1e-5, 0.02))

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.multitone import TONES_HZ
-from linecheck.dsp.phase_steps import phase_step
-from linecheck.dsp.tone_residue import highest_residue, residue_power, residue_spectrum, take_out
+from linecheck.dsp.continuity.phase_steps import phase_step
+from linecheck.dsp.fits.multitone import TONES_HZ
+from linecheck.dsp.fits.tone_residue import highest_residue, residue_power, residue_spectrum, take_out
 
 RATE = 48_000
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.tones import (
+from linecheck.dsp.fits.tones import (
     fit_lines,
     fit_scaled_tones,
     fit_tones,

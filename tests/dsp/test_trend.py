@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.trend import slow_trend
+from linecheck.dsp.fits.trend import slow_trend
 
 FRAMES = 48_000
 TIME = np.arange(FRAMES) / FRAMES

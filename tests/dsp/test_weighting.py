@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.weighting import (
+from linecheck.dsp.spectra.weighting import (
     a_weighting_db,
     a_weighting_power,
     c_weighting_db,

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.octaves import third_octaves
-from linecheck.dsp.spectra import band_power
-from linecheck.dsp.wideband import audio_part, high_part
+from linecheck.dsp.spectra.octaves import third_octaves
+from linecheck.dsp.spectra.spectra import band_power
+from linecheck.dsp.spectra.wideband import audio_part, high_part
 
 RATE_HZ = 192_000
 

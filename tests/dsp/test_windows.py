@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal.windows import blackmanharris, general_cosine
 
-from linecheck.dsp.windows import (
+from linecheck.dsp.spectra.windows import (
     BLACKMAN_HARRIS,
     FLAT_TOP,
     blackman_harris,

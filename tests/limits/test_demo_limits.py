@@ -10,7 +10,7 @@ import pytest
 
 from linecheck.checks import kinds
 from linecheck.limits.load import load_limits
-from linecheck.station.plan import make_plan
+from linecheck.run.plan import make_plan
 
 LIMITS = Path(__file__).parents[2] / "limits"
 

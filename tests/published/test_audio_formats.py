@@ -14,10 +14,10 @@ import uuid
 import numpy as np
 import pytest
 
+from linecheck.audio.file import read_audio
+from linecheck.audio.wav_header import read_wav_header, wav_header
+from linecheck.captures.capture_set import load_capture_set
 from linecheck.errors import FileError, FileFaults
-from linecheck.station.audio_file import read_audio
-from linecheck.station.capture_set import load_capture_set
-from linecheck.station.wav_header import read_wav_header, wav_header
 
 RFC_9639_D1 = bytes.fromhex(
     "664c6143800000221000100000000f00000f0ac442f0000000013e84b41807dc690307586a3dad1a2e0ffff869180000bf0358fd"

@@ -9,8 +9,8 @@ noise has a relative spread of 1/√(BT) at least: 4.34/√(BT) dB.
 import numpy as np
 import pytest
 
-from linecheck.dsp.spectra import band_power, density
-from linecheck.dsp.tones import fit_scaled_tones
+from linecheck.dsp.fits.tones import fit_scaled_tones
+from linecheck.dsp.spectra.spectra import band_power, density
 
 REPEATS = 600
 FRAMES = 1999

@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 import resampled_unit as unit
 
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.cli.looked_at import Sources
+from linecheck.history.comparison.compare import compare_sides
+from linecheck.history.comparison.sides import pick
 from linecheck.limits.load import load_limits
-from linecheck.records.comparison.compare import compare_sides
-from linecheck.records.comparison.sides import pick
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.plan import make_plan
-from linecheck.station.simulated import SimulatedInterface
-from linecheck.station.simulated_filters import reconstruction_taps
-from linecheck.station.simulated_unit import SimulatedUnit
+from linecheck.run.plan import make_plan
+from linecheck.station.interfaces.simulated.filters import reconstruction_taps
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 CAPTURE_HZ = 192_000
 #: In 20 Hz to 20 kHz re a full-scale sine, that of a good unit.

@@ -5,8 +5,8 @@ import pytest
 from known_truth import decibels
 from many_tone_captures import product_powers
 
-from linecheck.dsp.interleaved import OCTAVE_TONES_HZ
-from linecheck.dsp.multitone import PEAK_OF_UNIT_TONES, TONES_HZ
+from linecheck.dsp.fits.interleaved import OCTAVE_TONES_HZ
+from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONES_HZ
 
 # y = x + a2 x² + a3 x³ of equal tones of amplitude A (any handbook of communications): second harmonic a2 A² / 2,
 # f1 ± f2 a2 A², third harmonic a3 A³ / 4, 2 f1 ± f2 3 a3 A³ / 4, f1 ± f2 ± f3 3 a3 A³ / 2.

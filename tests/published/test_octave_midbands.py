@@ -2,7 +2,7 @@
 
 import pytest
 
-from linecheck.dsp.octaves import midband_hz, third_octaves
+from linecheck.dsp.spectra.octaves import midband_hz, third_octaves
 
 # IEC 61672-1:2013, table 3: its nominal frequencies beside 1000 · 10^(n/10), which are the exact midband frequencies
 # of IEC 61260-1 with G = 10^(3/10) (the latter's clause 5 from memory).

@@ -154,7 +154,7 @@ def test_enob_is_corrected_for_level():
 
 def test_16_bit_playback_measures_91_to_94_db():
     """Common practice, no source: what good converters read playing 16 bits at 44.1 kHz."""
-    from linecheck.station.simulated import SimulatedInterface
+    from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 
     check = kinds()["tone"]
     parameters = check.stimulus_parameters(bits=16)

@@ -8,7 +8,7 @@ from known_truth import readings
 from linecheck.checks.base import Context
 from linecheck.checks.reconstruction import KIND as RECONSTRUCTION
 from linecheck.checks.response import KIND as RESPONSE
-from linecheck.dsp.responses import Response, level_at
+from linecheck.dsp.responses.responses import Response, level_at
 
 CHANNELS = ("left", "right")
 

@@ -5,7 +5,7 @@ import pytest
 from known_truth import Scene, measured, readings, record
 
 from linecheck.checks.base import Reference
-from linecheck.dsp.weighting import weighting_468_db, weighting_468_power
+from linecheck.dsp.spectra.weighting import weighting_468_db, weighting_468_power
 
 # Table 1: frequency in Hz, response in dB, tolerance in dB (upper; the same downwards). At 6.3 kHz, the
 # mask's own reference, the tolerance is printed as 0: the network itself is 0.017 dB off the rounded value

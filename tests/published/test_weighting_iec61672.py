@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.weighting import a_weighting_db, a_weighting_power, c_weighting_db
+from linecheck.dsp.spectra.weighting import a_weighting_db, a_weighting_power, c_weighting_db
 
 # Table 3: n, nominal frequency in Hz, A in dB, C in dB. The values belong to the exact frequency 1000 ·
 # 10**(n/10).

@@ -9,7 +9,7 @@ analysis with the discrete Fourier transform", 1978.
 import numpy as np
 import pytest
 
-from linecheck.dsp.windows import blackman_harris, coherent_gain, flat_top, noise_bandwidth_bins
+from linecheck.dsp.spectra.windows import blackman_harris, coherent_gain, flat_top, noise_bandwidth_bins
 
 FRAMES = 4096
 PADDING = 64

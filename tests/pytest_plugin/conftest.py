@@ -8,11 +8,11 @@ import pytest
 from made_sets import LIMIT_FILE, RUNS
 from small_run import LIMITS, simulated
 
+from linecheck.captures import judging
+from linecheck.captures.capture_set import INDEX_NAME, write_capture_set
 from linecheck.limits.load import load_limits
 from linecheck.pytest_plugin.judgement import SetErrand
-from linecheck.station import judging
-from linecheck.station.capture_set import INDEX_NAME, write_capture_set
-from linecheck.station.plan import make_plan
+from linecheck.run.plan import make_plan
 
 #: What the simulated unit is like with each firmware, judged by LIMITS: it passes, is marginal, fails.
 FIRMWARE = {"1.4.2": {}, "1.5.0": {"noise_db": -108.0}, "1.6.0": {"noise_db": -85.0}}

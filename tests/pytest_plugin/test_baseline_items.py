@@ -8,11 +8,11 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run
 from made_sets import INDEX, ITEMS, LIMIT_FILE, RUNS, add_sets, text_of
 
+from linecheck.history.baseline.file import Accepted, BaselineFile, LimitsEntry, baseline_bytes
+from linecheck.history.baseline.unit_entry import unit_entry
 from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.pytest_plugin import judgement
-from linecheck.records.baseline import Accepted, BaselineFile, LimitsEntry, baseline_bytes
-from linecheck.records.unit_entry import unit_entry
 
 MARGINS = LIMIT_FILE + "    regression: {sinad: 0.5}\n"
 COMPARED = ["tone.sinad.left.regression", "tone.sinad.right.regression"]

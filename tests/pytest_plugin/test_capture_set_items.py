@@ -9,12 +9,12 @@ import pytest
 from made_runs import made_check, made_reading, made_run
 from made_sets import INDEX, ITEMS, LIMIT_FILE, RUNS, a_check, add_sets, cases_of, text_of
 
+from linecheck.captures import capture_set, judging
 from linecheck.checks.base import Problem
 from linecheck.errors import FileError
 from linecheck.limits.verdict import Verdict
 from linecheck.pytest_plugin import INDEX_NAME
-from linecheck.records.junit import junit_bytes
-from linecheck.station import capture_set, judging
+from linecheck.results.junit import junit_bytes
 
 
 def test_the_index_is_what_capture_sets_call_it():

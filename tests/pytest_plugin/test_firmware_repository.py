@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from needed import program
 
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.limits.load import load_limits
-from linecheck.station.capture_set import write_capture_set
-from linecheck.station.plan import make_plan
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
+from linecheck.run.plan import make_plan
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 RECIPE = Path(__file__).parents[2] / "README.md"
 HEADING = "## In a firmware repository\n"

@@ -7,7 +7,7 @@ import pytest
 
 #: Counts what is measured, in every process.
 CONFTEST = """
-from linecheck.station import judging
+from linecheck.captures import judging
 
 judge_folder = judging.judge_folder
 

@@ -38,7 +38,7 @@ def sine(rate_hz, seconds, frequency_hz, channels=2):
 
 def station(playback, capture):
     """Return a station config; what the tables do not say is that of the 192 kHz sink."""
-    from linecheck.station.config import StationConfig
+    from linecheck.station.config.station import StationConfig
 
     tables = {
         # Room for a machine that is busy with other tests.
@@ -85,7 +85,7 @@ def read_report(tmp_path, errors=""):
 
 def _main(job_path, out):
     from linecheck.errors import StationError
-    from linecheck.station.sound import SoundInterface
+    from linecheck.station.interfaces.sound.interface import SoundInterface
 
     job = json.loads(Path(job_path).read_text())
     report = {"played": 0, "events": [], "walls": [], "bits": [], "error": None}

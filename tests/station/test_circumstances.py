@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from needed import program
 from small_run import small_limits
 
+from linecheck.run.plan import make_plan
 from linecheck.station import circumstances
-from linecheck.station.config import ConditionsConfig, IdentifyConfig
-from linecheck.station.plan import make_plan
+from linecheck.station.config.station import ConditionsConfig, IdentifyConfig
 
 
 def test_the_host_is_named():

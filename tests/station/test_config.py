@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from linecheck.errors import FileError, FileFaults
-from linecheck.station.config import CalibrationConfig, load_station
+from linecheck.station.config.station import CalibrationConfig, load_station
 
 MINIMAL = 'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n'
 

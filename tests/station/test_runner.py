@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 from small_run import simulated, small_check, small_limits
 
+from linecheck.captures.capture_set import load_capture_set, write_capture_set
 from linecheck.checks.base import Capture, Measurement
 from linecheck.checks.tone import ToneKind
 from linecheck.errors import FileError, StationError
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
-from linecheck.station import analyses
-from linecheck.station.capture_set import load_capture_set, write_capture_set
-from linecheck.station.config import CalibrationConfig
-from linecheck.station.executors import analysis_executor
-from linecheck.station.plan import make_plan
+from linecheck.measure import analyses
+from linecheck.measure.executors import analysis_executor
+from linecheck.run.plan import make_plan
+from linecheck.station.config.station import CalibrationConfig
 from linecheck.station.runner import RunFacts, judge_set, run_unit
 
 FACTS = RunFacts("PR3-000001", "1.4.2", "Ada", "bench")

@@ -9,8 +9,9 @@ import pytest
 
 from linecheck.checks.base import Measurement, Reference
 from linecheck.errors import StationError, UsageError
-from linecheck.station.config import Station, StationConfig
-from linecheck.station.measure import Analysis, take_measurement
+from linecheck.measure.measure import Analysis, take_measurement
+from linecheck.measure.trust import inspect_samples
+from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.self_check.analogue import analogue_steps
 from linecheck.station.self_check.course import run_self_check
 from linecheck.station.self_check.loop_faults import LOOP_FAULTS, find_faults
@@ -18,7 +19,6 @@ from linecheck.station.self_check.plays import loop_path, make_plays
 from linecheck.station.self_check.probe import read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step, step
 from linecheck.station.self_check.simulated_loop import PASSED_SHARE, STOPPED_SHARE, SimulatedLoop
-from linecheck.station.trust import inspect_samples
 
 #: Faults that an analogue loop shows: fault -> what is played for it, step that must not be met, words in its sentence.
 ANALOGUE = {

@@ -7,18 +7,18 @@ import numpy as np
 import pytest
 from small_run import simulated, small_check, small_limits
 
+from linecheck.captures.capture_set import load_capture_set, write_capture_set
+from linecheck.captures.setup_captures import telling_settings
 from linecheck.errors import FileError, StationError
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
-from linecheck.station.capture_set import load_capture_set, write_capture_set
-from linecheck.station.config import SetupConfig, StationConfig
-from linecheck.station.executors import InlineExecutor
-from linecheck.station.plan import make_plan
+from linecheck.measure.executors import InlineExecutor
+from linecheck.run.plan import make_plan
+from linecheck.station.config.station import SetupConfig, StationConfig
+from linecheck.station.interfaces.simulated.filters import reconstruction_taps
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 from linecheck.station.runner import RunFacts, judge_set, run_unit
-from linecheck.station.setup_captures import telling_settings
 from linecheck.station.setup_control import SetupControl
-from linecheck.station.simulated import SimulatedInterface, SimulatedUnit
-from linecheck.station.simulated_filters import reconstruction_taps
 
 FACTS = RunFacts("PR3-000001")
 STATION = StationConfig(format=1, station="bench", interface="simulated", mains_hz=50)

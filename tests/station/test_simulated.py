@@ -10,9 +10,9 @@ from pydantic import ValidationError
 
 from linecheck.checks.base import Stimulus
 from linecheck.errors import StationError
-from linecheck.station.interface import Interface
-from linecheck.station.simulated import SimulatedInterface
-from linecheck.station.simulated_unit import SimulatedUnit
+from linecheck.station.interfaces.interface import Interface
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 LEFT_HZ, RIGHT_HZ = 997.0, 1_499.0
 
@@ -420,8 +420,7 @@ def test_it_never_waits_out_the_audio():
 
 
 def test_describing_a_unit_loads_nothing_heavy():
-    code = (
-        "import sys, linecheck.station.simulated_unit; print('scipy' in sys.modules, 'numpy' in sys.modules)"
-    )
+    module = "linecheck.station.interfaces.simulated.unit"
+    code = f"import sys, {module}; print('scipy' in sys.modules, 'numpy' in sys.modules)"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.split() == ["False", "False"]

@@ -5,8 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.station.simulated_converter import Converter, capture_at, harmonic_amplitudes, transfer_curve
-from linecheck.station.simulated_filters import OutputFilter, reconstruction_taps
+from linecheck.station.interfaces.simulated.converter import (
+    Converter,
+    capture_at,
+    harmonic_amplitudes,
+    transfer_curve,
+)
+from linecheck.station.interfaces.simulated.filters import OutputFilter, reconstruction_taps
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 

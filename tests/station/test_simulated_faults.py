@@ -5,7 +5,12 @@ import pytest
 
 from linecheck.checks.base import Stimulus
 from linecheck.errors import StationError, UsageError
-from linecheck.station.simulated import FAULTS, SimulatedInterface, SimulatedUnit, parse_faults
+from linecheck.station.interfaces.simulated.interface import (
+    FAULTS,
+    SimulatedInterface,
+    SimulatedUnit,
+    parse_faults,
+)
 
 LEFT_HZ, RIGHT_HZ = 997.0, 1_499.0
 BLOCKS = {256, 441, 480, 512, 1024}

@@ -10,11 +10,11 @@ from station.fake_sound import FakeSound
 
 from linecheck.checks.base import Stimulus
 from linecheck.errors import StationError
-from linecheck.station import sound_desk
-from linecheck.station.config import StationConfig
-from linecheck.station.sound import SoundInterface
-from linecheck.station.sound_callbacks import SENTINEL, Player, Recorder
-from linecheck.station.sound_desk import SoundDesk, Watchdog
+from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces.sound import desk as sound_desk
+from linecheck.station.interfaces.sound.callbacks import SENTINEL, Player, Recorder
+from linecheck.station.interfaces.sound.desk import SoundDesk, Watchdog
+from linecheck.station.interfaces.sound.interface import SoundInterface
 
 RATE = 8000
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.station.sound_delay import envelope, lag_seconds
+from linecheck.station.interfaces.sound.delay import envelope, lag_seconds
 
 
 def tone(rate_hz, seconds, channels=2):

@@ -5,7 +5,7 @@ import importlib
 import pytest
 
 from linecheck.errors import StationError
-from linecheck.station.sound_devices import SoundDevice, choose_device, load_portaudio
+from linecheck.station.interfaces.sound.devices import SoundDevice, choose_device, load_portaudio
 
 CARDS = (
     SoundDevice(0, "Pellow R3: USB Audio (hw:1,0)", "ALSA", 2, 2),

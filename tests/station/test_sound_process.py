@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from linecheck.errors import StationError
-from linecheck.station import sound_process
-from linecheck.station.sound_desk import SideSettings, SoundSettings
-from linecheck.station.sound_launch import COMMAND, launch
-from linecheck.station.sound_process import SoundProcess
+from linecheck.station.interfaces.sound import process as sound_process
+from linecheck.station.interfaces.sound.desk import SideSettings, SoundSettings
+from linecheck.station.interfaces.sound.launch import COMMAND, launch
+from linecheck.station.interfaces.sound.process import SoundProcess
 
 SETTINGS = SoundSettings(
     playback=SideSettings("unit", (1, 2), "int32"),
@@ -154,7 +154,7 @@ def test_the_worker_ends_with_its_parent():
 
 
 def test_the_worker_imports_nothing_slow():
-    script = "import linecheck.station.sound_worker, sys; print(*sys.modules)"
+    script = "import linecheck.station.interfaces.sound.worker, sys; print(*sys.modules)"
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
     )

@@ -6,8 +6,8 @@ import time
 import pytest
 
 from linecheck.errors import FileFaults
-from linecheck.station.config import load_station
-from linecheck.station.station_command import MOST_OUTPUT, run_station_command
+from linecheck.station.command import MOST_OUTPUT, run_station_command
+from linecheck.station.config.station import load_station
 
 
 def run(code, *further, value="slow", timeout=20.0):

@@ -8,18 +8,18 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from linecheck import __version__
+from linecheck.audio.file import samples_sha256
 from linecheck.checks.base import Capture, Measurement, Reference
 from linecheck.errors import StationError
-from linecheck.station.audio_file import samples_sha256
-from linecheck.station.config import Station
-from linecheck.station.interface import Announced, Interface
-from linecheck.station.measure import Analysis, failure_problem, take_measurement
+from linecheck.measure.measure import Analysis, failure_problem, take_measurement
+from linecheck.measure.trust import inspect_samples
+from linecheck.station.config.station import Station
+from linecheck.station.interfaces.interface import Announced, Interface
 from linecheck.station.self_check.analogue import analogue_steps
 from linecheck.station.self_check.digital import digital_steps
 from linecheck.station.self_check.plays import LoopPath, Play, loop_path, make_plays
 from linecheck.station.self_check.probe import ProbeReading, read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Audio, SelfCheck, Step
-from linecheck.station.trust import inspect_samples
 
 __all__ = ["run_self_check"]
 

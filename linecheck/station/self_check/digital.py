@@ -8,6 +8,7 @@ import numpy as np
 
 from linecheck.checks.base import Capture, Stimulus
 from linecheck.checks.steady import find_at_other_rates
+from linecheck.measure.trust import inspect_samples
 from linecheck.station.self_check.analogue import STREAM_CURE, stream_step
 from linecheck.station.self_check.hidden import hidden_steps
 from linecheck.station.self_check.plays import LoopPath, first_words_frames
@@ -15,7 +16,6 @@ from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading, read_prob
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step
 from linecheck.station.self_check.tampered import TAMPERINGS, unnoticed
 from linecheck.station.self_check.words import WordsFound, compare_words
-from linecheck.station.trust import inspect_samples
 
 __all__ = ["digital_steps"]
 

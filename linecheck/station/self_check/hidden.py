@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from linecheck.station.loop_config import LoopLimits
+from linecheck.station.config.loop import LoopLimits
 from linecheck.station.self_check.probe import PROBE_HZ, Gain, ProbeReading
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, Step, step
 

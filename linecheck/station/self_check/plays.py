@@ -15,8 +15,8 @@ from linecheck.checks.base import CheckKind, Stimulus
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.limits.model import Check
-from linecheck.station.config import StationConfig
-from linecheck.station.loop_config import LoopConfig
+from linecheck.station.config.loop import LoopConfig
+from linecheck.station.config.station import StationConfig
 from linecheck.station.self_check.probe import probe_values
 from linecheck.station.self_check.settled_tone import SETTLED_TONE
 from linecheck.station.self_check.to_edge import TO_EDGE

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture
 from linecheck.checks.readings import DB_PER_NEPER
-from linecheck.dsp.marks import SYNC_SECONDS, chirp
+from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
+from linecheck.dsp.locating.marks import SYNC_SECONDS, chirp
 from linecheck.dsp.quantise import triangular_dither
-from linecheck.dsp.tones import fit_scaled_tones, peak_frequency
 from linecheck.station.self_check.correlate import correlation
 
 __all__ = [

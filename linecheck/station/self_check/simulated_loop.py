@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Stimulus
 from linecheck.errors import StationError
-from linecheck.station.config import StationConfig
+from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces.simulated.output import NOISE_BAND_HZ, Draw
 from linecheck.station.self_check.loop_faults import Course, LoopFault, find_faults
-from linecheck.station.simulated_output import NOISE_BAND_HZ, Draw
 
 __all__ = ["SimulatedLoop"]
 

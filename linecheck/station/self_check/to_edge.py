@@ -23,9 +23,9 @@ from linecheck.checks.base import (
 from linecheck.checks.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.tone_sets import locate_tone_sets
-from linecheck.dsp.dissect import Power
-from linecheck.dsp.periodic import spread_phases
-from linecheck.dsp.tone_residue import highest_residue, residue_spectrum, take_out
+from linecheck.dsp.fits.dissect import Power
+from linecheck.dsp.fits.periodic import spread_phases
+from linecheck.dsp.fits.tone_residue import highest_residue, residue_spectrum, take_out
 
 __all__ = ["TO_EDGE", "ToEdgeAnalysis", "ToEdgeKind", "ToEdgeParameters"]
 

@@ -1,0 +1,111 @@
+"""FLAC files, written bit for bit: the form in which a player is given a long programme.
+
+:func:`write_flac` writes one, :func:`flac_takes` says what one can be of; :mod:`linecheck.audio.file` reads
+them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from linecheck.audio.sample_bytes import SampleForm, Samples, refuse_lost_bits
+from linecheck.audio.stream import open_audio
+from linecheck.errors import FileError
+from linecheck.files.durable import write_durably
+
+__all__ = ["MOST_FLAC_BITS", "flac_takes", "write_flac"]
+
+#: The longest word that the file library encodes.
+MOST_FLAC_BITS = 24
+
+#: Samples of all channels together that are encoded and compared at a time.
+_PIECE_SAMPLES = 2**18
+
+
+def write_flac(path: str | Path, samples: Samples, rate_hz: int, bits: int) -> str:
+    """Write a FLAC file, durably, and read it back before it takes its name.
+
+    The same samples give the same bytes for as long as the encoder's version is the same, which stands in them.
+
+    Parameters
+    ----------
+    path : str or Path
+    samples : int32 array, shape (frames, channels)
+        Left-justified.
+    rate_hz : int
+    bits : int
+        Word length, 8 to 24: the bits below it must be zero. A file holds 16 or 24, the rest being zero.
+
+    Returns
+    -------
+    str
+        SHA-256 of the file.
+
+    Raises
+    ------
+    FileError
+        It cannot be written, does not read back the same, or FLAC cannot hold it.
+    ValueError
+        The samples are not what the arguments say.
+    """
+    path = Path(path)
+    if samples.ndim != 2:
+        raise ValueError(f"samples must have frames and channels, got shape {samples.shape}")
+    form = SampleForm(rate_hz, samples.shape[1], samples.shape[0], bits, samples.dtype)
+    content = _encoded(path, samples, form)
+    write_durably(path, [content], check=lambda temporary: _verify(path, temporary, samples, rate_hz))
+    return hashlib.sha256(content).hexdigest()
+
+
+@lru_cache(maxsize=64)
+def flac_takes(rate_hz: int, channels: int) -> bool:
+    """Return whether the encoder takes this rate and so many channels."""
+    form = SampleForm(rate_hz, channels, 1, MOST_FLAC_BITS, np.dtype(np.int32))
+    try:
+        _encoded(Path(), np.zeros((1, channels), np.int32), form)
+    except FileError:
+        return False
+    return True
+
+
+def _encoded(path: Path, samples: Samples, form: SampleForm) -> memoryview:
+    """Return the bytes of the file."""
+    import soundfile
+
+    bits = form.bits or MOST_FLAC_BITS
+    what = f"{form.rate_hz:,} Hz, {bits} bits and {form.channels} channels"
+    refusal = FileError(path, f"cannot be a FLAC file: its encoder takes no {what}; write a WAV file")
+    if bits > MOST_FLAC_BITS:
+        raise refusal
+    subtype = "PCM_16" if bits <= 16 else "PCM_24"
+    content = io.BytesIO()
+    piece = max(1, _PIECE_SAMPLES // form.channels)
+    try:
+        with soundfile.SoundFile(content, "w", form.rate_hz, form.channels, subtype, format="FLAC") as stream:
+            for start in range(0, form.frames, piece):
+                block = samples[start : start + piece]
+                refuse_lost_bits(block, bits)
+                stream.write(block)
+    except soundfile.SoundFileError as error:
+        raise refusal from error
+    return content.getbuffer()
+
+
+def _verify(path: Path, temporary: Path, samples: Samples, rate_hz: int) -> None:
+    """Refuse a file that does not read back as it was written."""
+    start, same = 0, True
+    try:
+        with open_audio(temporary) as stream:
+            facts = (stream.frames, stream.channels, stream.rate_hz) == (*samples.shape, rate_hz)
+            for block in stream.blocks(max(1, _PIECE_SAMPLES // stream.channels)):
+                same = same and np.array_equal(block, samples[start : start + len(block)])
+                start += len(block)
+    except FileError as error:
+        raise FileError(path, f"cannot be written: what was written {error.message}") from error
+    if not (facts and same):
+        raise FileError(path, "cannot be written: it does not read back as it was written")

@@ -1,0 +1,83 @@
+"""What a person reads of a comparison with a baseline: how much of it came to what, then every value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from linecheck.cli.display.banner import mark
+from linecheck.cli.display.result import Screen, aligned, plain
+from linecheck.history.baseline.regressed import Regressed, answer_counts
+from linecheck.history.baseline.regression import Comparison, by_badness
+from linecheck.history.baseline.regression_words import fixed
+from linecheck.limits.regression import Answer
+from linecheck.results.wording import number
+
+__all__ = ["comparison_table", "counts_line", "regression_block"]
+
+
+def regression_block(compared: Regressed, screen: Screen) -> list[str]:
+    """Return the counts and the table of a set's comparisons; nothing where there are none."""
+    if not compared.comparisons:
+        return []
+    file = compared.baseline.file
+    outcome = compared.judged.outcome
+    source = f"Against {compared.baseline.path}, accepted {file.accepted.on:%Y-%m-%d} by {file.accepted.by}"
+    unit = compared.baseline.units.get(outcome.serial) if outcome is not None else None
+    if unit is not None and unit.firmware is not None:
+        source += f" of firmware {unit.firmware}"
+    channels = outcome.limits.channels if outcome is not None else ()
+    lines = [f"  {plain(source, screen)}:", f"  {counts_line(compared.comparisons)}"]
+    return ["\n".join(lines), "\n".join(comparison_table(compared.comparisons, channels, screen))]
+
+
+def counts_line(comparisons: Sequence[Comparison]) -> str:
+    """Return how much came to which answer: ``38 unchanged, 1 better, 2 worse, 3 cannot tell``."""
+    return ", ".join(f"{count} {answer}" for answer, count in answer_counts(comparisons).items())
+
+
+def comparison_table(
+    comparisons: Sequence[Comparison], channels: Sequence[str], screen: Screen
+) -> Iterator[str]:
+    """Yield a table's lines, one for a metric in all channels: worst first, what is unchanged in the given order."""
+    rows: dict[tuple[str, str, bool], dict[str | None, Comparison]] = {}
+    changed = [entry for entry in by_badness(comparisons) if entry.answer is not Answer.UNCHANGED]
+    for entry in (*changed, *comparisons):
+        key = (entry.check, entry.metric, entry.is_curve)
+        rows.setdefault(key, {}).setdefault(entry.channel, entry)
+    head = ["", "check", "metric", *channels, "margin", "answer"]
+    telling = [by_badness(row.values())[0] for row in rows.values()]
+    body = [_cells(row, worst, channels, screen) for row, worst in zip(rows.values(), telling, strict=True)]
+    cells = [head, *([plain(cell, screen) for cell in row] for row in body)]
+    yield from aligned(cells, screen, [None, *(entry.verdict for entry in telling)])
+
+
+def _cells(
+    row: Mapping[str | None, Comparison], worst: Comparison, channels: Sequence[str], screen: Screen
+) -> list[str]:
+    values = [_change(row.get(channel)) for channel in channels]
+    if None in row:
+        values = [f"{_change(row[None])} (pair)", *("" for _ in channels[1:])]
+    return [
+        mark(worst.verdict, ascii_only=screen.ascii_only),
+        worst.check,
+        worst.metric,
+        *values,
+        number(worst.margin, worst.unit),
+        _answer(worst),
+    ]
+
+
+def _answer(entry: Comparison) -> str:
+    """Return an answer; of a curve that could not be compared everywhere, at how many places it was."""
+    if entry.compared is None or entry.bands is None or entry.compared >= entry.bands:
+        return entry.answer.value
+    return f"{entry.answer.value}, {entry.compared} of {entry.bands} places"
+
+
+def _change(entry: Comparison | None) -> str:
+    """Return a value before and now; of a curve that of the band that tells most."""
+    if entry is None or entry.margin is None or entry.value is None:
+        return number(None, "")
+    before, now = (fixed(value, "", entry.margin) for value in (entry.baseline_value, entry.value))
+    place = f" at {number(entry.x, entry.x_unit or '', 5)}" if entry.x is not None else ""
+    return f"{before} → {now}{' ' + entry.unit if entry.unit else ''}{place}"

@@ -1,0 +1,183 @@
+"""What judging runs once more comes to, on the screen: first in sum, then unit by unit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import click
+
+from linecheck.cli.display.tables import one_line, print_table
+from linecheck.history.rejudge.causes import Cause
+from linecheck.history.rejudge.remeasure import Remeasured
+from linecheck.history.rejudge.tally import ChangedRun, Tally, Transition, Yield
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import Verdict
+from linecheck.results.wording import number, subject
+
+__all__ = ["show_readings", "show_units", "show_verdicts"]
+
+#: So many causes, checks that were measured otherwise, and reasons are listed; the rest is counted.
+MOST_CAUSES = 10
+#: So many causes stand in a unit's line.
+_MOST_OF_A_UNIT = 2
+
+_SIDES = {"min": "at least", "max": "at most"}
+
+
+def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasured | None = None) -> None:
+    """Print what all runs come to: how many change and how, the yield, what changed most, what cannot be told."""
+    files = ", ".join(f"{entry.path} (revision {entry.revision})" for entry in limits) or "no limit file"
+    how = "measured anew, judged" if remeasured is not None else "judged"
+    click.echo(f"{_count(tally.runs, 'run')} of {_count(tally.units, 'unit')}, {how} by {one_line(files)}")
+    for model, runs in tally.other_models.items():
+        click.echo(f"{_count(runs, 'run')} of {one_line(model)} left out: no limit file of it is given")
+    if tally.untold:
+        _show_untold(tally, remeasured)
+    if tally.curves:
+        were = "curve was" if tally.curves == 1 else "curves were"
+        click.echo(f"{tally.curves} {were} read for it, {tally.curve_bytes / 1e6:.1f} MB")
+    if not tally.judged:
+        click.echo("no run was judged")
+        return
+    changed = f"{_count(tally.changed, 'run')} of {tally.judged} would change"
+    click.echo(f"{changed}, {_count(tally.changed_units, 'unit')} by the newest run of each")
+    if tally.changed:
+        print_table(("verdict", "runs", "units"), _transition_rows(tally), right=(1, 2))
+    print_table(("yield", "before", "after"), _yield_rows(tally), right=(1, 2))
+    if tally.untold:
+        click.echo(f"the yield leaves out what cannot be told, {_count(tally.unit_yield[0].untold, 'unit')}")
+    if tally.causes:
+        listed = tally.causes.most_common(MOST_CAUSES)
+        rows = [
+            (cause.check, cause.metric or "(the check)", cause.way, str(count)) for cause, count in listed
+        ]
+        print_table(("because of", "metric", "runs become", "runs"), rows, right=(3,))
+        _show_more(len(tally.causes) - len(listed), "metric")
+
+
+def _transition_rows(tally: Tally) -> list[tuple[str, str, str]]:
+    verdicts = list(Verdict)
+
+    def order(pair: Transition) -> tuple[int, ...]:
+        return tuple(-verdicts.index(verdict) for verdict in pair[::-1] if verdict is not None)
+
+    changed = [
+        pair
+        for pair in tally.transitions.keys() | tally.unit_transitions.keys()
+        if pair[1] is not None and pair[0] is not pair[1]
+    ]
+    return [
+        (
+            f"{_word(before)} → {_word(after)}",
+            str(tally.transitions.get((before, after), 0)),
+            str(tally.unit_transitions.get((before, after), 0)),
+        )
+        for before, after in sorted(changed, key=order)
+    ]
+
+
+def _yield_rows(tally: Tally) -> list[tuple[str, str, str]]:
+    return [
+        (name, _yield(both[0]), _yield(both[1]))
+        for name, both in (
+            ("units, first valid run of each", tally.unit_yield),
+            ("runs", tally.run_yield),
+        )
+    ]
+
+
+def _yield(entry: Yield) -> str:
+    if entry.share is None:
+        return "–"
+    good, judged = entry.passed + entry.marginal, entry.passed + entry.marginal + entry.failed
+    # Not rounded up to all, or down to none, of them.
+    share = min(max(100.0 * entry.share, 0.01), 99.99) if 0 < good < judged else 100.0 * entry.share
+    return f"{share:.2f} % ({good} of {judged})"
+
+
+def _show_untold(tally: Tally, remeasured: Remeasured | None) -> None:
+    click.echo(f"{_count(tally.untold, 'run')} cannot be told:")
+    if remeasured is None:
+        reasons = [
+            (f"{check} was measured otherwise: {what}", runs)
+            for (check, what), runs in tally.otherwise.items()
+        ]
+    else:
+        reasons = list(remeasured.refused.items())
+        if remeasured.without:
+            reasons.append(("no captures are kept", remeasured.without))
+    reasons.sort(key=lambda reason: -reason[1])
+    for words, runs in reasons[:MOST_CAUSES]:
+        click.echo(f"  {_count(runs, 'run')}: {one_line(words)}")
+    _show_more(len(reasons) - MOST_CAUSES, "reason")
+
+
+def show_readings(remeasured: Remeasured) -> None:
+    """Print which readings have changed since they were stored."""
+    if not remeasured.readings:
+        if remeasured.tally.judged:
+            click.echo("no reading has changed beyond its expanded uncertainty")
+        return
+    ordered = sorted(remeasured.readings.items(), key=lambda item: -item[1].runs)
+    rows = [
+        (*key, str(count.runs), "–" if math.isinf(count.largest) else f"{count.largest:.3g}")
+        for key, count in ordered[:MOST_CAUSES]
+    ]
+    print_table(("reading changed", "metric", "runs", "largest / U"), rows, right=(2, 3))
+    _show_more(len(ordered) - MOST_CAUSES, "metric")
+
+
+def show_units(units: Sequence[ChangedRun], changed: int) -> None:
+    """Print a line for each unit."""
+    if not units:
+        return
+    rows = [
+        (
+            str(run.sequence),
+            run.serial,
+            str(run.attempt),
+            f"{_word(run.before)} → {_word(run.after)}" if run.after is not run.before else _word(run.after),
+            _because(run),
+        )
+        for run in units
+    ]
+    print_table(("record", "serial", "attempt", "verdict", "because"), rows, right=(0, 2))
+    listed = sum(1 for run in units if run.after not in (None, run.before))
+    if changed > listed:
+        click.echo(f"and {_count(changed - listed, 'unit')} more (--limit N lists more, --json FILE has all)")
+
+
+def _because(run: ChangedRun) -> str:
+    if run.why:
+        return run.why
+    told = [_cause(cause) for cause in run.causes[:_MOST_OF_A_UNIT]]
+    if not told and run.readings:
+        names = dict.fromkeys(f"{reading.check} {reading.metric}" for reading in run.readings)
+        told = [f"readings changed: {', '.join(list(names)[:3])}" + (", …" if len(names) > 3 else "")]
+    more = len(run.causes) - _MOST_OF_A_UNIT
+    return "; ".join(told) + (f"; and {more} more" if more > 0 else "")
+
+
+def _cause(cause: Cause) -> str:
+    name = subject(cause.check, cause.metric or "", cause.channel)
+    if cause.why or cause.value is None:
+        return f"{name}: {cause.why}" if cause.why else name
+    place = "" if cause.place is None else f" at {number(cause.place, cause.place_unit)}"
+    limit = (
+        "" if cause.limit is None else f", {_SIDES[cause.side or 'min']} {number(cause.limit, cause.unit)}"
+    )
+    return f"{name}: {number(cause.value, cause.unit)}{place}{limit}"
+
+
+def _show_more(count: int, what: str) -> None:
+    if count > 0:
+        click.echo(f"  and {_count(count, what)} more")
+
+
+def _word(verdict: Verdict | None) -> str:
+    return "not told" if verdict is None else verdict.value
+
+
+def _count(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

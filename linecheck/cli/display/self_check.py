@@ -1,0 +1,84 @@
+"""A self-check on the screen: what is wrong first, then what to do, then what was measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import click
+
+from linecheck.cli.display.tables import print_table
+from linecheck.files.text import visible
+from linecheck.station.self_check.result import MET, NOT_DONE, Measured, SelfCheck, Step
+
+__all__ = ["show_self_check"]
+
+
+def show_self_check(found: SelfCheck, sequence: int) -> None:
+    """Print a recorded self-check; ``sequence`` is its number in the log."""
+    rate = f"{found.rate_hz} Hz"
+    if found.capture_rate_hz != found.rate_hz:
+        rate += f", captured at {found.capture_rate_hz} Hz"
+    click.echo(
+        visible(
+            f"station {found.station}: {found.kind} loop, {rate}, {found.seconds:.1f} s of sound, record {sequence}"
+        )
+    )
+    print_table(("step", "verdict", "measured", "seen"), list(_rows(found.worst_first())), right=())
+    click.echo(visible(_conclusion(found)))
+
+
+def _rows(steps: Sequence[Step]) -> Iterator[tuple[str, str, str, str]]:
+    """Yield a row a step; steps that were not done for one and the same reason share one."""
+    told: set[str] = set()
+    for step in steps:
+        if step.verdict != NOT_DONE:
+            yield step.name, step.verdict, _measured(step), step.sentence
+        elif step.sentence not in told:
+            told.add(step.sentence)
+            names = [
+                other.name for other in steps if (other.verdict, other.sentence) == (NOT_DONE, step.sentence)
+            ]
+            count = f"{names[0]} and {len(names) - 1} more" if len(names) > 2 else ", ".join(names)
+            yield count, step.verdict, "", step.sentence
+
+
+def _measured(step: Step) -> str:
+    """Return the number that is worst, or nearest to its limits."""
+    there = [entry for entry in step.measured if entry.value is not None]
+    if not there:
+        return ""
+    entry = max(there, key=_nearness)
+    bound = "≥ " if entry.is_bound and entry.low is not None else ""
+    return f"{bound}{_number(entry.value or 0.0)} {entry.unit}".strip()
+
+
+def _nearness(entry: Measured) -> float:
+    """Return how near to a limit a number is, or how far beyond: 1 at the limit where both sides are limited."""
+    value = entry.value or 0.0
+    if entry.low is not None and entry.high is not None:
+        half = 0.5 * (entry.high - entry.low)
+        return abs(value - 0.5 * (entry.high + entry.low)) / max(half, 1e-12)
+    if entry.high is not None:
+        return 1.0 + value - entry.high
+    return 1.0 + (entry.low or 0.0) - value
+
+
+def _number(value: float) -> str:
+    text = f"{value:.4f}" if abs(value) < 0.1 else f"{value:.3f}" if abs(value) < 10.0 else f"{value:.1f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("-0", "") else text
+
+
+def _conclusion(found: SelfCheck) -> str:
+    worst = found.worst_first()
+    if found.verdict == MET:
+        return "The path can be trusted." + (
+            f" Check it again within {found.every_hours:g} h." if found.every_hours is not None else ""
+        )
+    if found.stopped:
+        return "The check was stopped: it shows nothing. Start it again."
+    first = worst[0]
+    outcome = (
+        f"The path cannot be trusted: {first.name}." if first.verdict != NOT_DONE else "Not all was measured."
+    )
+    return f"{outcome} {first.cure}".strip()

@@ -1,0 +1,145 @@
+"""``linecheck log``: list, show, export and verify what is in a station's log."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.display.tables import print_table
+from linecheck.cli.log.assets import assets_command, used_command
+from linecheck.cli.log.export import export_command
+from linecheck.cli.log.files import files_command
+from linecheck.cli.log.list import list_command
+from linecheck.cli.log.options import log_options, opened_log, short_time
+from linecheck.cli.log.rejudge import rejudge_command
+from linecheck.cli.log.show import show_command
+from linecheck.errors import RecordError, UsageError
+from linecheck.files.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.log import Head, Signoff
+
+__all__ = ["command"]
+
+_HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
+
+
+@click.group(name="log")
+def command() -> None:
+    """List, show, export and verify what is in a station's log."""
+
+
+command.add_command(list_command)
+command.add_command(export_command)
+command.add_command(assets_command)
+command.add_command(used_command)
+command.add_command(files_command)
+command.add_command(rejudge_command)
+command.add_command(show_command)
+
+
+@command.command("signoffs")
+@log_options
+@click.option(
+    "--limit", type=click.IntRange(1, 100_000), default=20, show_default=True, help="At most so many."
+)
+@click.option(
+    "--before", type=click.IntRange(1), default=None, help="Only records before this one: the next page."
+)
+def signoffs_command(log: str | None, station: str | None, limit: int, before: int | None) -> None:
+    """List the sign-offs in the log and who countersigned them, the newest first."""
+    with opened_log(log, station) as opened:
+        found = opened.signoffs(limit=limit, before=before)
+    if not found:
+        click.echo("no sign-off is in the log")
+        return
+    headings = ("record", "signed (UTC)", "decision", "by", "reason", "compared", "countersigned by")
+    print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
+
+
+@command.command("verify")
+@log_options
+@click.option(
+    "--head", metavar="SEQ:HASH", default=None, help="A head noted earlier, as `log head` printed it."
+)
+def verify_command(log: str | None, station: str | None, head: str | None) -> None:
+    """Find out whether the log is as it was written; exit status 3 where it is not.
+
+    Shows records that were edited, removed, inserted or moved. Records cut off at the end, and a log that
+    was written anew, show against a head that was noted elsewhere. The log is tamper-evident: changes show,
+    they are not prevented.
+    """
+    expected = None if head is None else _parsed_head(head)
+    with opened_log(log, station) as opened:
+        found = opened.verify(expected, _progress if sys.stderr.isatty() else None)
+        if sys.stderr.isatty():
+            click.echo("\r\033[K", nl=False, err=True)
+        if found.fault is not None:
+            before = f"the {found.records} before it are" if found.records != 1 else "the one before it is"
+            if found.sequence is None:
+                before = f"the {found.records} records themselves are"
+            raise RecordError(f"{_shown(opened.path)}: does not verify: {found.fault} ({before} as stored)")
+    click.echo(f"{found.records} records verified: none was edited, removed, inserted or moved")
+    click.echo(f"head {found.head}")
+    if expected is None:
+        click.echo("no head was given: records cut off at the end show only against one (linecheck log head)")
+
+
+@command.command("head")
+@log_options
+def head_command(log: str | None, station: str | None) -> None:
+    """Print the last record's number and hash, to be noted where nobody who could change the log could change it too.
+
+    A shift report on paper, another machine, a signed mail: `linecheck log verify --head` holds the log against it,
+    which shows what the chain of records cannot show by itself: that records were cut off at the end, or that all of it
+    was written anew. The log is tamper-evident: changes show, they are not prevented.
+    """
+    with opened_log(log, station) as opened:
+        click.echo(str(opened.head()))
+    if sys.stdout.isatty():
+        click.echo(
+            "linecheck: note it elsewhere, for `linecheck log verify --head`: a cut tail shows", err=True
+        )
+
+
+def _parsed_head(text: str) -> Head:
+    from linecheck.log import Head
+
+    found = _HEAD.fullmatch(text.strip().lower())
+    if found is None:
+        raise UsageError(
+            f"--head: {visible(text[:100])!r} is no head; expected what `linecheck log head` prints"
+        )
+    return Head(int(found[1]), found[2])
+
+
+def _progress(record: int) -> None:
+    click.echo(f"\rverified {record} records", nl=False, err=True)
+
+
+def _signoff_row(signoff: Signoff) -> tuple[str, ...]:
+    signed = signoff.signature
+    against = f" despite {', '.join(f'{side.label}: {side.verdict}' for side in signoff.despite)}"
+    sides = (f"{side.label}: {side.serial} ({side.reference})" for side in signoff.comparison.sides)
+    others = (
+        f"{other.signature.by}, {other.signature.role}: {other.signature.decision}: {other.signature.reason} "
+        f"(record {other.sequence})"
+        for other in signoff.countersignatures
+    )
+    return (
+        str(signoff.sequence),
+        short_time(signoff.recorded),
+        signed.decision.upper() + (against if signoff.despite else ""),
+        f"{signed.by}, {signed.role}",
+        signed.reason,
+        f"{', '.join(sides)}; {signoff.comparison.digest[:12]}",
+        "; ".join(others) or "–",
+    )
+
+
+def _shown(path: Path) -> str:
+    return visible(str(path))

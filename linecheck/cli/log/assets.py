@@ -1,0 +1,174 @@
+"""``linecheck log assets`` and ``linecheck log used``: what runs rest on, and which runs rest on a thing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from linecheck.cli.display.tables import print_table
+from linecheck.cli.log.filters import parsed_span, short_name
+from linecheck.cli.log.options import log_options, opened_log, short_time
+from linecheck.errors import UsageError
+from linecheck.files.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.log import KnownAsset, LogReader, RunFilter
+    from linecheck.log.export.rows import Row
+
+__all__ = ["assets_command", "used_command"]
+
+FORMATS: Final = ("table", "csv", "jsonl")
+_MOST_NAMED: Final = 8
+
+
+@click.command("assets")
+@log_options
+@click.option("--json", "as_json", is_flag=True, help="A JSON object on a line of its own for each.")
+def assets_command(log: str | None, station: str | None, as_json: bool) -> None:
+    """List the things that runs rest on: interfaces, cables, adapters; with the runs that each was used for."""
+    with opened_log(log, station) as opened:
+        found = opened.assets()
+    if as_json:
+        for asset in found:
+            click.echo(json.dumps(asdict(asset), allow_nan=False))
+        return
+    if not found:
+        click.echo("no run in the log says what it rests on")
+        return
+    headings = (
+        "asset",
+        "role",
+        "runs",
+        "first used (UTC)",
+        "record",
+        "last used (UTC)",
+        "record",
+        "last recorded",
+    )
+    print_table(headings, [_asset_row(asset) for asset in found], right=(2, 4, 6))
+
+
+@click.command("used")
+@click.argument("asset", callback=short_name)
+@log_options
+@click.option(
+    "--from", "--since", "since", metavar="TIME", help="Recorded then or later: a date or a time, UTC."
+)
+@click.option(
+    "--to",
+    "--until",
+    "until",
+    metavar="TIME",
+    help="Recorded before that time, or by the end of that date, UTC.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    default="table",
+    show_default=True,
+    help="How it is printed.",
+)
+def used_command(
+    log: str | None, station: str | None, asset: str, since: str | None, until: str | None, form: str
+) -> None:
+    """List the runs that were judged with a cable, an interface or the like, the oldest first.
+
+    A run is a mating cycle of a cable that each unit is connected with. All runs are listed, those of golden and
+    challenge units too; `linecheck log export --what assets` writes them to a file.
+    """
+    from linecheck.log import RunFilter
+
+    begin, end = parsed_span(since, until, ("--from", "--to"))
+    wanted = RunFilter(asset=asset, since=begin, until=end)
+    with opened_log(log, station) as opened:
+        known = {entry.asset: entry for entry in opened.assets()}
+        if asset not in known:
+            raise UsageError(_unknown(opened, asset, known))
+        pages = _uses(opened, wanted)
+        if form == "table":
+            _print_uses([row for page in pages for row in page], known[asset])
+        else:
+            _print_lines(form, pages)
+
+
+def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
+    """Yield the rows of an asset."""
+    from linecheck.log.export.rows import pages
+    from linecheck.log.export.tables import TABLES
+
+    table = TABLES["assets"]
+    at = [column.name for column in table.columns].index("asset")
+    for page in pages(opened, table, wanted):
+        yield [row for row in page if row[at] == wanted.asset]
+
+
+def _print_lines(form: str, pages: Iterator[list[Row]]) -> None:
+    from linecheck.log.export.csv import csv_text
+    from linecheck.log.export.jsonl import json_lines
+    from linecheck.log.export.tables import TABLES
+
+    for line in (csv_text if form == "csv" else json_lines)(TABLES["assets"], pages):
+        click.echo(line.decode(), nl=False)
+
+
+def _print_uses(rows: list[Row], known: KnownAsset) -> None:
+    from linecheck.log.export.tables import TABLES
+
+    names = [column.name for column in TABLES["assets"].columns]
+    uses = [dict(zip(names, row, strict=True)) for row in rows]
+    if uses:
+        headings = ("record", "recorded (UTC)", "serial", "model", "attempt", "purpose", "verdict", "role")
+        print_table(headings, [_use_row(use) for use in uses], right=(0, 4))
+    units = len({(use["serial"], use["model"]) for use in uses})
+    click.echo(
+        f"{_counted(len(uses), 'run')} of {_counted(units, 'unit')}; "
+        f"{_counted(known.runs, 'run')} with it in the whole log, since record {known.first}"
+    )
+
+
+def _use_row(use: Mapping[str, Any]) -> tuple[str, ...]:
+    return (
+        str(use["record"]),
+        short_time(use["recorded"]),
+        use["serial"],
+        use["model"],
+        str(use["attempt"]),
+        use["purpose"],
+        use["run_verdict"].upper(),
+        use["role"],
+    )
+
+
+def _asset_row(asset: KnownAsset) -> tuple[str, ...]:
+    return (
+        asset.asset,
+        asset.role,
+        str(asset.runs),
+        short_time(asset.first_recorded),
+        str(asset.first),
+        short_time(asset.last_recorded),
+        str(asset.last),
+        ", ".join(f"{name} {value}" for name, value in asset.facts.items()) or "–",
+    )
+
+
+def _unknown(opened: LogReader, asset: str, known: Mapping[str, KnownAsset]) -> str:
+    """Return what is said of an asset that no run names, with the names that are most like it."""
+    import difflib
+
+    like = difflib.get_close_matches(asset, list(known), _MOST_NAMED, cutoff=0.5)
+    named = list(dict.fromkeys([*like, *known]))
+    more = len(named) - _MOST_NAMED
+    listed = ", ".join(visible(name) for name in named[:_MOST_NAMED]) or "none"
+    rest = f" and {more} more (linecheck log assets)" if more > 0 else ""
+    where = visible(str(opened.path))
+    return f"{where}: no run in the log names the asset {visible(asset)}; those that one does: {listed}{rest}"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -1,0 +1,172 @@
+"""``linecheck log export``: what a log holds, as a table for other programs."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Protocol
+
+import click
+
+from linecheck.cli.display.tables import print_table
+from linecheck.cli.log.filters import filter_options
+from linecheck.cli.log.options import log_options, opened_log
+from linecheck.cli.streams import Outlet
+from linecheck.errors import UsageError
+from linecheck.files.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.log import RunFilter
+    from linecheck.log.export.rows import Row
+    from linecheck.log.export.tables import Table
+
+__all__ = ["export_command"]
+
+FORMATS: Final = ("csv", "jsonl", "parquet")
+WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
+#: A file grows by so much at a time.
+_PIECE: Final = 1 << 18
+
+
+class _Sink(Protocol):
+    def write(self, content: bytes, /) -> None: ...
+
+
+@click.command("export")
+@log_options
+@click.option("--to", "target", metavar="FILE", help="The file; - is standard output.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    help="How it is written [default: as the file's name ends].",
+)
+@click.option("--what", type=click.Choice(WHAT), default="runs", show_default=True, help="Rows of what.")
+@click.option("--columns", is_flag=True, help="List the columns of that, and what they say; export nothing.")
+@filter_options
+def export_command(
+    log: str | None,
+    station: str | None,
+    target: str | None,
+    form: str | None,
+    what: str,
+    columns: bool,
+    wanted: RunFilter,
+) -> None:
+    """Write runs, or what they measured, as CSV, JSON Lines or Parquet, the oldest run first.
+
+    A file is there whole at the end, or not at all. Runs of golden and challenge units are exported with --purpose
+    only. Parquet needs pyarrow: pip install 'linecheck[parquet]'.
+    """
+    from linecheck.log.export.rows import pages
+    from linecheck.log.export.tables import TABLES
+
+    table = next(table for name, table in TABLES.items() if name == what)
+    if columns:
+        rows = [(column.name, column.kind, column.text) for column in table.columns]
+        print_table(("column", "type", "what it says"), rows, right=())
+        return
+    if target is None:
+        raise UsageError("--to: say where to: a file, or - for standard output")
+    form = _checked_format(form, target)
+    with opened_log(log, station) as opened:
+        counted = _Counted(pages(opened, table, wanted), target != "-" and sys.stderr.isatty())
+        if target == "-":
+            _print(form, table, counted)
+            return
+        _write(form, table, counted, Path(target), opened.path)
+    click.echo(visible(f"linecheck: {counted.rows} rows written to {target}"), err=True)
+
+
+class _Counted:
+    """Pages as they are given, and how many rows they had; on a terminal it is told meanwhile."""
+
+    def __init__(self, pages: Iterable[list[Row]], told: bool) -> None:
+        self._pages = pages
+        self._told = told
+        self.rows = 0
+
+    def __iter__(self) -> Iterator[list[Row]]:
+        for page in self._pages:
+            self.rows += len(page)
+            if self._told:
+                click.echo(f"\r{self.rows} rows", nl=False, err=True)
+            yield page
+        if self._told:
+            click.echo("\r\033[K", nl=False, err=True)
+
+
+def _checked_format(form: str | None, target: str) -> str:
+    form = form or Path(target).suffix.removeprefix(".").lower()
+    if form not in FORMATS:
+        raise UsageError(f"--format: say how it is to be written: {', '.join(FORMATS)}")
+    if form == "parquet":
+        from linecheck.log.export.parquet import check_parquet
+
+        check_parquet()
+        if target == "-" and sys.stdout.isatty():
+            raise UsageError("--to: Parquet is nothing for a terminal: name a file")
+    return form
+
+
+def _write(form: str, table: Table, pages: Iterable[list[Row]], target: Path, log: Path) -> None:
+    """Write a file that is there whole, or not at all."""
+    from linecheck.files.write import GrowingFile, check_can_write
+
+    check_can_write(target)
+    if target.exists() and target.samefile(log):
+        raise UsageError("--to: is the log itself: name another file")
+    file = GrowingFile(target)
+    try:
+        _deliver(form, table, pages, file)
+        file.finish()
+    finally:
+        file.abandon()
+
+
+def _print(form: str, table: Table, pages: Iterable[list[Row]]) -> None:
+    """Write to standard output, until nobody reads it any more."""
+    try:
+        _deliver(form, table, pages, _Stdout())
+    except _GoneError:
+        # What is wrong with standard output is said where the command line ends.
+        return
+
+
+def _deliver(form: str, table: Table, pages: Iterable[list[Row]], sink: _Sink) -> None:
+    if form == "parquet":
+        from linecheck.log.export.parquet import write_parquet
+
+        write_parquet(sink, table, pages)
+        return
+    if form == "csv":
+        from linecheck.log.export.csv import csv_text as lines
+    else:
+        from linecheck.log.export.jsonl import json_lines as lines
+    piece = bytearray()
+    for line in lines(table, pages):
+        piece += line
+        if len(piece) >= _PIECE:
+            sink.write(bytes(piece))
+            piece.clear()
+    sink.write(bytes(piece))
+
+
+class _GoneError(Exception):
+    """Standard output cannot be written."""
+
+
+class _Stdout:
+    """Standard output, as bytes."""
+
+    def __init__(self) -> None:
+        self._stream: Any = sys.stdout
+
+    def write(self, content: bytes) -> None:
+        if not isinstance(self._stream, Outlet):
+            self._stream.buffer.write(content)
+            return
+        self._stream.write_bytes(content)
+        if self._stream.failure is not None:
+            raise _GoneError

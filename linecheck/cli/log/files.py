@@ -1,0 +1,141 @@
+"""``linecheck log files``: the result files of runs, made anew from their records."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.log.filters import filter_options_of_all
+from linecheck.cli.log.options import log_options, opened_log
+from linecheck.errors import FileError, UsageError
+from linecheck.files.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.log import LogReader, RunFilter, RunRecord
+
+__all__ = ["files_command"]
+
+_AT_ONCE = 500
+#: What becomes of a file that is there and says something else than the record.
+_LEAVES_WHAT_IS_THERE, _REFUSES_OTHERS, _REPLACES = "leave", "refuse", "replace"
+
+
+@click.command("files")
+@click.argument("runs", metavar="[RUN]...", nargs=-1)
+@log_options
+@click.option("--missing", is_flag=True, help="All runs that lack a file in the folder; what is there stays.")
+@click.option("--out", metavar="FOLDER", help="Where the files of all runs are [default: the station's].")
+@click.option("--strict", is_flag=True, help="As `run --strict` writes them: marginal is a failure in JUnit.")
+@click.option("--replace", is_flag=True, help="Also where a file is there that says something else.")
+@filter_options_of_all
+def files_command(
+    log: str | None,
+    station: str | None,
+    runs: tuple[str, ...],
+    missing: bool,
+    out: str | None,
+    strict: bool,
+    replace: bool,
+    wanted: RunFilter,
+) -> None:
+    """Write result.json and junit.xml of runs anew from their records, where `run` would have written them.
+
+    For runs that were killed between their record and their files (--missing, perhaps of some days only: --since), or
+    for a RUN: its id, the first 8 characters of it, or its number in the log. The files have the same bytes as those of
+    the run itself, if --strict is as it was, which is not recorded.
+    """
+    if bool(runs) == missing:
+        raise UsageError("name runs, or give --missing")
+    if missing and replace:
+        raise UsageError(
+            "--missing leaves what is there: name the runs whose files --replace is to write anew"
+        )
+    folder = Path(_folder(out, station))
+    with opened_log(log, station) as opened:
+        found = _missing(opened, wanted, folder) if missing else map(opened.find, runs)
+        leave = _LEAVES_WHAT_IS_THERE if missing else _REPLACES if replace else _REFUSES_OTHERS
+        written = sum(_write(opened.record(sequence), folder, strict, leave) for sequence in found)
+    if not written:
+        click.echo("no file was missing" if missing else "all files are there, as the records say")
+
+
+def _folder(out: str | None, station: str | None) -> str:
+    if out is not None:
+        return out
+    if station is None:
+        raise UsageError(
+            "--out: say in which folder the files of all runs are, or name the station (--station)"
+        )
+    from linecheck.station.config.station import load_station
+
+    return load_station(station).config.records.folder
+
+
+def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int]:
+    """Yield the numbers of runs whose files are not both there, the oldest first."""
+    from datetime import datetime
+
+    from linecheck.results.run_folder import run_folder
+
+    end, after = opened.head().sequence + 1, 0
+    while True:
+        found = opened.sequences(wanted, limit=_AT_ONCE, before=end, after=after, oldest_first=True)
+        if not found:
+            return
+        with opened.understood():
+            rows = [record.row for record in opened.stored(found)]
+            folders = [
+                run_folder(row["serial"], datetime.fromisoformat(row["started"]), row["run_id"])
+                for row in rows
+            ]
+        for sequence, own in zip(found, folders, strict=True):
+            if not all((folder / own / name).is_file() for name in ("result.json", "junit.xml")):
+                yield sequence
+        after = found[-1]
+
+
+def _write(record: RunRecord, folder: Path, strict: bool, policy: str) -> int:
+    """Write what is missing of a run's files; return how many were written."""
+    from linecheck.files.write import write_atomically
+    from linecheck.log.restore import OLDER_FORMATS, outcome_of_record
+    from linecheck.results.junit import junit_bytes
+    from linecheck.results.result import result, to_json_bytes
+    from linecheck.results.run_folder import run_folder
+
+    outcome = outcome_of_record(record)
+    own = folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
+    files = {
+        own / "result.json": to_json_bytes(result(outcome)),
+        own / "junit.xml": junit_bytes([outcome], strict),
+    }
+    new = {path: content for path, content in files.items() if not _stays(path, content, policy)}
+    for path, content in new.items():
+        write_atomically(path, content)
+        click.echo(visible(f"{path}: written from record {record.run.sequence}"))
+    lacking = OLDER_FORMATS.get(record.record_format or 0)
+    if new and lacking is not None:
+        click.echo(
+            f"linecheck: record {record.run.sequence} is of an older form, which does not say {lacking}",
+            err=True,
+        )
+    return len(new)
+
+
+def _stays(path: Path, content: bytes, policy: str) -> bool:
+    """Return whether a file stays as it is: it says what the record says, or nobody asked."""
+    try:
+        found = path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        raise FileError(path, f"cannot be read: {error.strerror or error}") from error
+    if found != content and policy == _REFUSES_OTHERS:
+        raise FileError(
+            path,
+            "is there, and is not what the record says: was it changed, written by another linecheck, or with or "
+            "without --strict? --replace writes it anew",
+        )
+    return found == content or policy == _LEAVES_WHAT_IS_THERE

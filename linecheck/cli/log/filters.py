@@ -1,0 +1,147 @@
+"""The options that say which runs of a log are meant."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from linecheck.errors import UsageError
+from linecheck.files.times import parsed_time
+
+if TYPE_CHECKING:
+    from linecheck.log import RunFilter
+
+__all__ = ["PURPOSES", "VERDICTS", "filter_options", "filter_options_of_all", "parsed_span", "short_name"]
+
+LONGEST_NAME = 128
+VERDICTS: Final = ("pass", "marginal", "invalid", "fail", "aborted")
+PURPOSES: Final = ("unit", "golden", "challenge", "all")
+
+_EXACT: Final = {
+    "serial": "this serial number",
+    "model": "this model",
+    "lot": "this lot",
+    "work_order": "this work order",
+    "variant": "this variant",
+    "at_station": "runs of the station of this name",
+    "shift": "this shift",
+    "nest": "this nest",
+    "operator": "this operator",
+    "firmware": "this firmware",
+    "asset": "runs with this asset",
+}
+
+Command = Callable[..., Any]
+
+
+def short_name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    """Refuse what is too long to be a name."""
+    if value is not None and not 0 < len(value) <= LONGEST_NAME:
+        raise UsageError(f"{parameter.name}: has {len(value)} characters, expected 1 to {LONGEST_NAME}")
+    return value
+
+
+def filter_options(function: Command) -> Command:
+    """Add the options that say which runs are meant; the command gets them as ``wanted``, a :class:`RunFilter`.
+
+    Runs of golden and challenge units are not meant, unless it is said.
+    """
+    return _with_options(function, "unit")
+
+
+def filter_options_of_all(function: Command) -> Command:
+    """Add the same options to a command for which runs of golden and challenge units are as good as others."""
+    return _with_options(function, "all")
+
+
+def _with_options(function: Command, purpose: str) -> Command:
+    @functools.wraps(function)
+    def filtered(*arguments: Any, **options: Any) -> Any:  # noqa: ANN401 - whatever the command has
+        names = (*_EXACT, "verdict", "purpose", "since", "until", "attempt", "failed")
+        wanted = _filter(**{name: options.pop(name) for name in names})
+        return function(*arguments, wanted=wanted, **options)
+
+    command: Command = filtered
+    for option in reversed(_options(purpose)):
+        command = option(command)
+    return command
+
+
+def _options(purpose: str) -> list[Callable[[Command], Command]]:
+    exact = [
+        click.option(f"--{name.replace('_', '-')}", callback=short_name, help=f"Only {meaning}.")
+        for name, meaning in _EXACT.items()
+    ]
+    return [
+        *exact,
+        click.option("--verdict", type=click.Choice(VERDICTS), multiple=True, help="Only these; repeatable."),
+        click.option(
+            "--purpose",
+            type=click.Choice(PURPOSES),
+            default=purpose,
+            show_default=True,
+            help="What the runs were made for.",
+        ),
+        click.option("--since", metavar="TIME", help="Recorded then or later: a date or a time, UTC."),
+        click.option(
+            "--until", metavar="TIME", help="Recorded before that time, or by the end of that date, UTC."
+        ),
+        click.option(
+            "--attempt",
+            type=click.Choice(("first", "last")),
+            help="Only the first or the last run of each unit.",
+        ),
+        click.option(
+            "--failed",
+            metavar="CHECK[.METRIC]",
+            multiple=True,
+            callback=_short_names,
+            help="Only runs in which this check, or this metric of it, failed; repeatable: all of them.",
+        ),
+    ]
+
+
+def _short_names(
+    context: click.Context, parameter: click.Parameter, values: tuple[str, ...]
+) -> tuple[str, ...]:
+    for value in values:
+        short_name(context, parameter, value)
+    return values
+
+
+def _filter(
+    *,
+    at_station: str | None,
+    verdict: tuple[str, ...],
+    purpose: str,
+    since: str | None,
+    until: str | None,
+    **others: Any,  # noqa: ANN401 - as the filter has them
+) -> RunFilter:
+    from linecheck.limits.verdict import Verdict
+    from linecheck.log import RunFilter
+
+    begin, end = parsed_span(since, until, ("--since", "--until"))
+    others["purpose"] = None if purpose == "all" else purpose
+    verdicts = tuple(Verdict(name) for name in dict.fromkeys(verdict))
+    return RunFilter(station=at_station, verdicts=verdicts, since=begin, until=end, **others)
+
+
+def parsed_span(
+    since: str | None, until: str | None, names: tuple[str, str]
+) -> tuple[str | None, str | None]:
+    """Return a span of time that somebody has typed as UTC texts, given the names of both options.
+
+    Raises
+    ------
+    UsageError
+        One of them is no time, or the second is not later than the first.
+    """
+    begin = None if since is None else parsed_time(since, names[0])
+    end = None if until is None else parsed_time(until, names[1], end=True)
+    if begin is not None and end is not None and begin >= end:
+        raise UsageError(f"{' and '.join(names)}: the second must be later than the first")
+    return begin, end

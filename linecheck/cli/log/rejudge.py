@@ -1,0 +1,313 @@
+"""``linecheck log rejudge``: stored runs, judged once more by another limit file or from their captures."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.log.filters import filter_options
+from linecheck.cli.log.options import log_location, log_options
+from linecheck.cli.set_options import workers_option
+from linecheck.errors import ExitStatus, FileError, UsageError
+
+if TYPE_CHECKING:
+    from linecheck.history.rejudge.file import RejudgedFile
+    from linecheck.history.rejudge.remeasure import Finder, Found, Remeasured
+    from linecheck.history.rejudge.tally import ChangedRun, Tally
+    from linecheck.limits.model import LimitFile
+    from linecheck.log import RunFilter
+
+__all__ = ["rejudge_command"]
+
+MOST_LISTED = 100_000
+#: The archive's folder among what runs leave, unless the station's config says otherwise.
+DEFAULT_ARCHIVE = "archive"
+
+
+@click.command("rejudge")
+@log_options
+@click.option(
+    "--limits",
+    "limits_paths",
+    multiple=True,
+    metavar="FILE",
+    help="Judge by this limit file; for runs of several models one for each. Default: the one that judged the newest "
+    "run, as it is now.",
+)
+@filter_options
+@click.option("--remeasure", is_flag=True, help="Measure the captures that are kept anew, and judge those.")
+@click.option(
+    "--archive",
+    metavar="DIR",
+    help="With --remeasure: the archive of captures. Default: what --station says, or archive in DIR of --results.",
+)
+@click.option(
+    "--results",
+    metavar="DIR",
+    help="With --remeasure: where runs left their files. Default: what --station says, or the folder of the log.",
+)
+@workers_option("With --remeasure: measure")
+@click.option("--json", "json_path", metavar="FILE", help="Write everything there, as JSON.")
+@click.option(
+    "--limit",
+    type=click.IntRange(0, MOST_LISTED),
+    default=20,
+    show_default=True,
+    help="List at most so many units.",
+)
+@click.pass_context
+def rejudge_command(
+    context: click.Context,
+    log: str | None,
+    station: str | None,
+    limits_paths: tuple[str, ...],
+    wanted: RunFilter,
+    remeasure: bool,
+    archive: str | None,
+    results: str | None,
+    workers: int | None,
+    json_path: str | None,
+    limit: int,
+) -> None:
+    """Say what stored runs would come to by another limit file; nothing that is stored is changed.
+
+    Without --remeasure the readings and curves are judged that the log holds. A check whose stimulus, setup or analysis
+    is another now than it was for a run would have measured something else: such runs cannot be told, and are counted
+    apart. Curves take time where a mask judges them, all else is quick.
+
+    With --remeasure the captures that are kept are measured and judged by this linecheck, and held against what was
+    stored.
+
+    Exit status: 0 every run was judged and nothing changes, 1 something changes, 2 a wrong command or file (nothing was
+    judged), 3 nothing changes as far as can be told, and some runs, or all, cannot be.
+    """
+    if not remeasure and (archive is not None or results is not None or workers is not None):
+        raise UsageError("--archive, --results and --workers are for --remeasure")
+    location = log_location(log, station)
+    limits = _limits(location, limits_paths, wanted)
+    inputs = (*limits_paths, *(entry.path for entry in limits))
+    with _written(json_path, inputs, location, limits, remeasure=remeasure) as file:
+        listing = _Listing(file, limit)
+        if remeasure:
+            finders = _finders(station, archive, results, location)
+            status = _remeasured(location, limits, wanted, finders, workers, listing)
+        else:
+            status = _rejudged(location, limits, wanted, listing)
+    context.exit(status)
+
+
+def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[LimitFile, ...]:
+    """Return the limit files, one for each model: those that are given, or those that judged the newest runs."""
+    from linecheck.history.rejudge.select import Reader, choose, newest_limit_files
+    from linecheck.limits.load import load_limits
+    from linecheck.log.connect import database_path
+
+    path = database_path(location)
+    if paths:
+        with Reader(path):
+            pass
+        by_model: dict[str, LimitFile] = {}
+        for entry in map(load_limits, paths):
+            if entry.model in by_model:
+                raise UsageError(
+                    f"--limits: {by_model[entry.model].path} and {entry.path} are both of model {entry.model}; give one"
+                )
+            by_model[entry.model] = entry
+        return tuple(by_model.values())
+    with Reader(path) as reader:
+        chosen = choose(reader, wanted)
+        stored = newest_limit_files(reader, chosen)
+    return tuple(_as_it_is_now(model, name) for model, name in stored.items())
+
+
+def _as_it_is_now(model: str, name: str) -> LimitFile:
+    """Load the limit file that a run was judged by."""
+    from linecheck.limits.load import load_limits
+
+    if not os.path.isfile(name):
+        raise FileError(
+            name, f"judged the newest run of {model} and is not there (from this folder): give --limits FILE"
+        )
+    found = load_limits(name)
+    if found.model != model:
+        raise FileError(
+            name, f"judged the newest run of {model} and is of {found.model} now: give --limits FILE"
+        )
+    return found
+
+
+@contextmanager
+def _written(
+    path: str | None,
+    inputs: Sequence[str],
+    location: str,
+    limits: Sequence[LimitFile],
+    *,
+    remeasure: bool,
+) -> Iterator[RejudgedFile | None]:
+    """Give the file that is to be written; it is left as it was unless it is finished."""
+    if path is None:
+        yield None
+        return
+    from linecheck.captures.capture_set import INDEX_NAME
+    from linecheck.files.write import check_can_write
+    from linecheck.history.rejudge.file import RejudgedFile
+    from linecheck.log.connect import database_path
+
+    place = Path(path)
+    check_can_write(place)
+    database = database_path(location)
+    beside = [database.with_name(database.name + suffix) for suffix in ("", "-wal", "-shm")]
+    read = {entry.resolve() for entry in (*beside, *map(Path, inputs))}
+    # Captures are evidence: nothing is written among them.
+    if place.resolve() in read or (place.resolve().parent / INDEX_NAME).exists():
+        raise FileError(path, "is what this command reads: write the result somewhere else")
+    by = "captures" if remeasure else "stored readings"
+    file = RejudgedFile(place, location, limits, by)
+    try:
+        yield file
+    finally:
+        file.abandon()
+
+
+class _Listing:
+    """Keeps the first units that there is something to tell of, and writes every run where a file is wanted.
+
+    Parameters
+    ----------
+    file : RejudgedFile or None
+    most : int
+        So many units are kept.
+    """
+
+    def __init__(self, file: RejudgedFile | None, most: int) -> None:
+        self.file = file
+        self._most = most
+        self.units: list[ChangedRun] = []
+
+    def hear(self, run: ChangedRun) -> bool:
+        """Take a run; return whether more are wanted."""
+        from linecheck.history.rejudge.remeasure import NO_CAPTURES
+
+        if self.file is not None:
+            self.file.add(run)
+        told = run.after is not None or (run.why and run.why != NO_CAPTURES)
+        if run.newest and len(self.units) < self._most and told:
+            self.units.append(run)
+        return self.file is not None or len(self.units) < self._most
+
+
+def _rejudged(location: str, limits: Sequence[LimitFile], wanted: RunFilter, listing: _Listing) -> ExitStatus:
+    """Judge what the log holds, and show what it comes to."""
+    from linecheck.cli.display.rejudge import show_units, show_verdicts
+    from linecheck.history.rejudge.file import summary_of
+    from linecheck.history.rejudge.what_if import Wanted, what_if
+    from linecheck.log.connect import database_path
+
+    with _progress() as progress:
+        told = Wanted(listing.hear, newest_only=listing.file is None, progress=progress)
+        tally = what_if(database_path(location), limits, wanted, told)
+    if listing.file is not None:
+        listing.file.finish(summary_of(tally))
+    show_verdicts(tally, limits)
+    show_units(listing.units, tally.changed_units)
+    return _status(tally, tally.changed)
+
+
+def _status(tally: Tally, changed: int) -> ExitStatus:
+    if changed:
+        return ExitStatus.FAIL
+    return ExitStatus.PASS if tally.judged and not tally.untold else ExitStatus.INVALID
+
+
+def _finders(station: str | None, archive: str | None, results: str | None, location: str) -> list[Finder]:
+    """Return what finds captures: the archive, and the files that runs have left."""
+    from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
+    from linecheck.log.archive import Archive
+    from linecheck.log.connect import database_path
+
+    for given in (archive, results):
+        if given is not None and not os.path.isdir(given):
+            raise FileError(given, "there is no folder of that name")
+    if station is not None:
+        from linecheck.station.config.station import load_station
+
+        config = load_station(station).config
+        results = results or config.records.folder
+        archive = archive or (config.archive.folder if config.archive is not None else None)
+    kept = Path(results) if results is not None else database_path(location).parent
+    place = Path(archive) if archive is not None else kept / DEFAULT_ARCHIVE
+    return [captures_archived(Archive(place)), captures_kept(kept)]
+
+
+def _remeasured(
+    location: str,
+    limits: Sequence[LimitFile],
+    wanted: RunFilter,
+    finders: Sequence[Finder],
+    workers: int | None,
+    listing: _Listing,
+) -> ExitStatus:
+    """Measure the captures of runs anew, and show what they come to."""
+    from linecheck.cli.display.rejudge import show_readings, show_units, show_verdicts
+    from linecheck.history.rejudge.file import remeasured_summary
+    from linecheck.history.rejudge.remeasure import with_captures
+    from linecheck.log.connect import database_path
+
+    found = with_captures(database_path(location), limits, wanted, finders)
+    remeasured = _measured(location, limits, found, workers, listing.hear)
+    if listing.file is not None:
+        listing.file.finish(remeasured_summary(remeasured))
+    show_verdicts(remeasured.tally, limits, remeasured)
+    show_readings(remeasured)
+    show_units(listing.units, remeasured.tally.changed_units)
+    return _status(remeasured.tally, remeasured.tally.changed + len(remeasured.readings))
+
+
+def _measured(
+    location: str,
+    limits: Sequence[LimitFile],
+    found: Found,
+    workers: int | None,
+    hear: Callable[[ChangedRun], object],
+) -> Remeasured:
+    """Measure captures anew, several sets at a time."""
+    from linecheck.cli.display.sets_progress import sets_listener
+    from linecheck.cli.judge_many import workers_for
+    from linecheck.history.rejudge.remeasure import remeasure
+    from linecheck.line.stop_signals import StopSignals
+    from linecheck.log import LogReader
+
+    with (
+        LogReader(location) as log,
+        workers_for(max(len(found.folders), 1), workers, None) as staff,
+        StopSignals() as stop,
+    ):
+        stop.hold()
+        listener = sets_listener(len(found.folders) > 1)
+        try:
+            return remeasure(log, limits, found, staff, hear, listener=listener, stopped=lambda: stop.asked)
+        finally:
+            listener.sets_finished()
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None]]:
+    """Give what shows on a terminal how many runs are judged."""
+    import sys
+
+    if not sys.stderr.isatty() or os.environ.get("TERM", "") == "dumb":
+        yield lambda done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeElapsedColumn, TimeRemainingColumn
+
+    columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)

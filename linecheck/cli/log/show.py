@@ -1,0 +1,232 @@
+"""``linecheck log show``: a unit's attempts, with all that their records say and what changed between them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.display.tables import one_line, print_table
+from linecheck.cli.log.filters import short_name
+from linecheck.cli.log.options import log_options, opened_log, short_time
+from linecheck.files.text import visible
+
+if TYPE_CHECKING:
+    from linecheck.history.attempts import AttemptChanges, Moved
+    from linecheck.limits.verdict import JudgedCurve, JudgedReading
+    from linecheck.log import LogReader, RunRecord, Statement
+
+__all__ = ["show_command"]
+
+#: So many changes of a sort are printed, the rest counted.
+_MOST_CHANGES = 12
+_HEADINGS = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit")
+
+
+@click.command("show")
+@click.argument("unit", metavar="SERIAL|RUN", callback=short_name)
+@log_options
+@click.option("--model", callback=short_name, default=None, help="Only this model.")
+@click.option(
+    "--limit", type=click.IntRange(1), default=10, show_default=True, help="At most so many attempts."
+)
+@click.option("--brief", is_flag=True, help="What failed and what changed only.")
+def show_command(
+    log: str | None, station: str | None, unit: str, model: str | None, limit: int, brief: bool
+) -> None:
+    """Show every attempt of a unit, the newest first, or one run.
+
+    SERIAL is a serial number, RUN a run's id, the first 8 characters of it, or its number in the log. Shown are what
+    failed, what changed since the attempt before, who overrode or signed what and why, every reading, and all else that
+    the record says.
+    """
+    with opened_log(log, station) as opened:
+        found = opened.attempts_of(unit, model, limit=limit + 1) or [opened.find(unit, model)]
+        _print_attempts(opened, found[:limit], brief)
+    if len(found) > limit:
+        click.echo(f"linecheck: there are earlier attempts: --limit {2 * limit} shows more", err=True)
+
+
+def _print_attempts(opened: LogReader, sequences: list[int], brief: bool) -> None:
+    """Print some attempts, each with what changed since the one before."""
+    from linecheck.history.attempts import attempt_changes
+
+    known: dict[int, RunRecord] = {}
+    for at, sequence in enumerate(sequences):
+        record = known[sequence] if sequence in known else opened.record(sequence)
+        run = record.run
+        earlier = opened.attempts_of(run.serial, run.model, before=sequence, limit=1)
+        known = {number: opened.record(number) for number in earlier}
+        if at:
+            click.echo()
+        _print_record(record, brief)
+        for before in known.values():
+            _print_changes(before, record, attempt_changes(before, record))
+        for statement in opened.statements_about(run.run_id):
+            click.echo(f"  {one_line(_stated(statement))}")
+        if not brief:
+            _print_readings(record)
+            _print_facts(record, opened)
+
+
+def _print_record(record: RunRecord, brief: bool) -> None:
+    """Print what a run came to, and what is to be known first."""
+    from linecheck.results.wording import findings
+
+    run, trace = record.run, record.trace
+    click.echo(
+        f"{visible(run.serial)}  attempt {run.attempt}: {run.verdict.upper()}  (record {run.sequence})"
+    )
+    facts = {
+        "finished": f"{short_time(run.finished)} UTC",
+        "purpose": "" if run.purpose == "unit" else run.purpose,
+        "model": run.model,
+        "variant": run.variant,
+        "firmware": run.firmware,
+        "lot": run.lot,
+        "work order": run.work_order,
+        "station": run.station,
+        "nest": run.nest,
+        "shift": run.shift,
+        "operator": run.operator,
+        "limits": f"{run.limit_path} revision {run.limit_revision}",
+        "software": run.software,
+    }
+    click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items() if value))
+    if run.reason:
+        click.echo(f"  tested once more because: {one_line(run.reason)}")
+    if trace.override:
+        told = ", ".join(f"{one_line(name)} {one_line(str(value))}" for name, value in trace.override.items())
+        click.echo(f"  let through against a rule: {told}")
+    for step in () if brief else record.settings:
+        made = "" if step.done else ": not made"
+        click.echo(
+            f"  set for {one_line(step.before)}: {one_line(step.setting)} {one_line(step.value)} ({step.how}){made}"
+        )
+    for finding in findings(record.checks, record.missing, record.problems):
+        click.echo(f"  - {one_line(finding)}")
+
+
+def _print_changes(before: RunRecord, record: RunRecord, changes: AttemptChanges) -> None:
+    """Print what changed since the attempt before."""
+    run = before.run
+    click.echo(f"  since attempt {run.attempt} ({run.verdict.upper()}, record {run.sequence}):")
+    flips = [f"{flip.subject}: {_verdict(flip.before)} → {_verdict(flip.after)}" for flip in changes.flips]
+    facts = [f"{fact.name}: {fact.before or 'none'} → {fact.after or 'none'}" for fact in changes.facts]
+    _print_some("judged otherwise", flips, "")
+    all_of_it = f" (linecheck compare {run.sequence} {record.run.sequence} shows all)"
+    _print_some("moved", [_moved(item) for item in changes.moved], all_of_it)
+    if changes.why:
+        click.echo("    moved: not known, nothing was measured alike in both")
+    elif not changes.moved:
+        click.echo(f"    moved: nothing of {changes.compared} values that both measured alike")
+    _print_some("other", facts, "")
+    if not facts:
+        click.echo("    other: nothing; the same limits, firmware, station and assets")
+
+
+def _print_some(what: str, lines: list[str], all_of_it: str) -> None:
+    for line in lines[:_MOST_CHANGES]:
+        click.echo(f"    {what}: {one_line(line)}")
+    if len(lines) > _MOST_CHANGES:
+        click.echo(f"    {what}: and {len(lines) - _MOST_CHANGES} more{all_of_it}")
+
+
+def _moved(item: Moved) -> str:
+    from linecheck.results.wording import number
+
+    place = "" if item.x is None else f" at {number(item.x, item.x_unit)}"
+    known = "" if item.uncertainty is None else f" ± {number(item.uncertainty, '', 2)}"
+    towards = f", {item.towards}" if item.towards else ""
+    return (
+        f"{item.subject}{place} {number(item.before, '')} → {number(item.after, item.unit)} "
+        f"({item.after - item.before:+.3g}{known}{towards})"
+    )
+
+
+def _verdict(verdict: str | None) -> str:
+    return "not judged" if verdict is None else verdict.upper()
+
+
+def _stated(statement: Statement) -> str:
+    """Return what somebody, or the station, has said of a run, in one line."""
+    content = statement.content
+    when = f"{short_time(statement.recorded)} UTC, record {statement.sequence}"
+    if statement.kind in ("signoff", "countersignature"):
+        word = "signed" if statement.kind == "signoff" else "countersigned"
+        who = f"{content.get('by')}, {content.get('role')}"
+        return f"{word}: {str(content.get('decision')).upper()} by {who}: {content.get('reason')} ({when})"
+    told = ", ".join(
+        f"{name} {value}"
+        for name, value in content.items()
+        if isinstance(value, str | int) and name != "software"
+    )
+    return f"stated: {statement.kind.replace('_', ' ')}: {told} ({when})"
+
+
+def _print_readings(record: RunRecord) -> None:
+    rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
+    rows += [_judged_row(check.check, item) for check in record.checks for item in check.judged.curves]
+    if rows:
+        print_table((*_HEADINGS, "margin", "fails at"), rows, right=(3, 5, 7, 8, 9))
+
+
+def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...]:
+    from linecheck.limits.verdict import JudgedReading
+    from linecheck.results.wording import number
+
+    place, bound, uncertainty = "", "", None
+    if isinstance(item, JudgedReading):
+        value, uncertainty = item.reading.value, item.reading.uncertainty
+        bound = " or better" * item.reading.is_bound
+    else:
+        value = item.worst_y
+        place = "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
+    what = item.reading if isinstance(item, JudgedReading) else item.curve
+    sign = {"min": "≥ ", "max": "≤ "}.get(item.side or "", "")
+    return (
+        check,
+        what.metric + place,
+        what.channel or "–",
+        number(value, "") + bound,
+        what.unit,
+        number(uncertainty, "", 2),
+        "–" if item.verdict is None else item.verdict.upper(),
+        "–" if item.limit is None else sign + number(item.limit, ""),
+        number(item.margin, "", 3),
+        number(item.fail_limit, ""),
+    )
+
+
+def _print_facts(record: RunRecord, opened: LogReader) -> None:
+    """Print all else that the record says."""
+    from linecheck.log.view import view_of_record
+    from linecheck.report.run_facts import closing_groups
+
+    for group in closing_groups(view_of_record(record, f"record {record.run.sequence} of {opened.path}")):
+        if group.facts:
+            told = "; ".join(f"{one_line(fact.name)} {one_line(fact.value)}" for fact in group.facts)
+            click.echo(f"  {group.title}: {told}")
+    for line in _more_facts(record):
+        click.echo(f"  {one_line(line)}")
+
+
+def _more_facts(record: RunRecord) -> Iterator[str]:
+    """Yield what a page of a run leaves out."""
+    from linecheck.run.settle import listed_problems
+
+    trace = record.trace
+    yield f"Recorded: {short_time(record.run.recorded)} UTC; plan SHA-256 {trace.plan_sha256 or 'none recorded'}"
+    if trace.packages:
+        listed = ", ".join(f"{name} {version}" for name, version in sorted(trace.packages.items()))
+        yield f"Packages: {listed}"
+    for where, problem in listed_problems(record.checks, record.missing, record.problems):
+        of = " ".join(part for part in (where, problem.channel) if part) or "the whole run"
+        concerns = f"explains {', '.join(problem.metrics)}" if problem.metrics else "a note"
+        means = "makes readings void" if problem.blocks else concerns
+        yield f"Problem of {of} ({problem.code}, {means}): {problem.message}"
+    for check in record.checks:
+        hashes = {"stimulus": check.stimulus_sha256, "capture": check.capture_sha256}
+        told = "; ".join(f"{what} SHA-256 {digest}" for what, digest in hashes.items() if digest)
+        yield f"{check.check}: {told or 'no hash was recorded'}"

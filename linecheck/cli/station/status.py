@@ -1,0 +1,134 @@
+"""``linecheck station status``: where a station stands: its gates, its lock, its calibration and its assets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.errors import ExitStatus
+
+if TYPE_CHECKING:
+    from linecheck.checks.base import Problem
+    from linecheck.gates.gatekeeper import Standing
+    from linecheck.gates.gates import GateState
+    from linecheck.log import LogReader
+    from linecheck.station.config.station import Station, StationConfig
+
+__all__ = ["status_command"]
+
+
+@click.command("status")
+@click.option("--station", "station_path", required=True, metavar="FILE", help="Station config (TOML).")
+@click.option(
+    "--limits",
+    "limits_path",
+    metavar="FILE",
+    help="Limit file of the model that is to be tested; without it a change of limits is not looked at.",
+)
+def status_command(station_path: str, limits_path: str | None) -> None:
+    """Say whether the station may judge units now.
+
+    Lists each gate with its last result, the calibration and the assets with the days on which they are due, and what
+    keeps units out.
+
+    Exit status: 0 units may be judged, 2 a wrong command or file, 3 they may not.
+    """
+    from linecheck.gates.gatekeeper import Gatekeeper
+    from linecheck.limits.load import load_limits
+    from linecheck.station.config.station import load_station
+
+    station = load_station(station_path)
+    limits = None if limits_path is None else load_limits(limits_path)
+    now = datetime.now(UTC)
+    with ExitStack() as stack:
+        standing = Gatekeeper(_log(stack, station), station, limits).standing(now)
+    _show_gates(standing)
+    overdue = _show_due(station.config, now.date())
+    may = standing.may_judge and not any(problem.blocks for problem in overdue)
+    _show_answer(standing, overdue, may)
+    click.get_current_context().exit(ExitStatus.PASS if may else ExitStatus.INVALID)
+
+
+def _log(stack: ExitStack, station: Station) -> LogReader | None:
+    """Open the station's log; None where nothing was recorded yet."""
+    from linecheck.log import LogReader
+    from linecheck.log.connect import database_path
+
+    path = database_path(station.config.records.database)
+    return stack.enter_context(LogReader(path)) if path.exists() else None
+
+
+def _show_gates(standing: Standing) -> None:
+    from linecheck.cli.display.tables import print_table
+
+    if not standing.gates:
+        click.echo(
+            "this station has no gates: neither [golden] nor [challenge] nor a self-check is asked for"
+        )
+        return
+    headings = ("gate", "state", "unit", "since (UTC)", "holds until (UTC)", "record")
+    print_table(headings, [_gate_row(state) for state in standing.gates], right=(5,))
+    click.echo()
+
+
+def _gate_row(state: GateState) -> tuple[str, ...]:
+    return (
+        state.name,
+        _state(state),
+        state.about or "–",
+        _time(state.since),
+        _time(state.until) if state.is_met else "–",
+        "–" if state.record is None else str(state.record),
+    )
+
+
+def _state(state: GateState) -> str:
+    word = state.state.value if state.lets_in else state.state.value.upper()
+    return word if state.is_needed else f"{word} (not needed)"
+
+
+def _show_due(config: StationConfig, today: date) -> tuple[Problem, ...]:
+    """Show when what the station rests on is due; return what is overdue."""
+    from linecheck.cli.display.tables import print_table
+
+    rows = list(_due_rows(config, today))
+    if rows:
+        print_table(("calibrated", "id", "due", "state"), [row for row, _ in rows], right=())
+        click.echo()
+    return tuple(problem for _, problems in rows for problem in problems)
+
+
+def _due_rows(config: StationConfig, today: date) -> Iterator[tuple[tuple[str, ...], tuple[Problem, ...]]]:
+    calibration = config.calibration
+    if calibration.due is not None or calibration.performed is not None:
+        problems = calibration.problems(today)
+        yield ("calibration", calibration.certificate or "–", *_due(calibration.due, problems)), problems
+    for role, asset in config.assets.items():
+        problems = asset.problems(role, today)
+        yield (role, asset.id, *_due(asset.due, problems)), problems
+
+
+def _due(due: date | None, problems: tuple[Problem, ...]) -> tuple[str, str]:
+    if due is None:
+        return "–", "never due"
+    if not problems:
+        return str(due), "in time"
+    return str(due), "OVERDUE, refuses units" if problems[0].blocks else "OVERDUE"
+
+
+def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) -> None:
+    from linecheck.cli.display.tables import one_line
+
+    click.echo("● units may be judged" if may else "✖ units may not be judged")
+    told = [standing.locked_why] if standing.lock.locked else []
+    told += [state.words for state in standing.gates if not state.lets_in]
+    for line in (*told, *(problem.message for problem in overdue)):
+        click.echo(f"  - {one_line(line)}")
+
+
+def _time(moment: datetime | None) -> str:
+    return "–" if moment is None else f"{moment.astimezone(UTC):%Y-%m-%d %H:%M}"

@@ -1,0 +1,1 @@
+"""Whether a recording is continuous: holes, repeats, steps of phase and level."""

@@ -1,0 +1,172 @@
+"""Samples that are held: at the top and the bottom as a clipped input leaves them, or anywhere as a hole does.
+
+==========================  ======================================================================
+:func:`flat_tops`           samples held at the greatest or least code, as a clipped input leaves them
+:func:`overdriven`          samples at the rail where a tone would go further
+:func:`held_stretch`        a stretch of one value where the signal should move
+==========================  ======================================================================
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones_and_lines
+from linecheck.dsp.spectra.spectra import find_lines
+
+__all__ = ["flat_tops", "held_stretch", "overdriven"]
+
+FloatArray = NDArray[np.float64]
+
+#: What is usual is told from so many runs of one value on either side, and a signal moves from so many steps on.
+RUNS_AROUND, STEPS_MOVED = 32, 3.0
+
+
+def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, float]:
+    """Count samples that are held at the greatest or the least value of a channel.
+
+    A sine stays within one step of its peak for some samples by itself; only longer runs count.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    slowest : float
+        The lowest frequency that the signal has strongly, cycles per frame.
+    step : float
+        Quantising step re full scale 1.0 (0 for float samples).
+
+    Returns
+    -------
+    held : int
+        Number of samples in such runs.
+    rail : float
+        The value that they are held at (the one held more often).
+    """
+    held_at: list[tuple[int, float]] = []
+    amplitude = max(0.5 * float(np.ptp(values)), step, 1e-12)
+    natural = 2.0 * np.sqrt(2.0 * step / amplitude) / (2.0 * np.pi * max(slowest, 1e-6))
+    least = max(3, int(np.ceil(2.0 * natural)) + 2)
+    for rail in (float(np.max(values)), float(np.min(values))):
+        if abs(rail) < 1e-3:
+            continue
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == rail).astype(np.int8), [0]))))
+        lengths = edges[1::2] - edges[::2]
+        held_at.append((int(np.sum(lengths[lengths >= least])), rail))
+    held = sum(count for count, _ in held_at)
+    return held, max(held_at, default=(0, 0.0))[1]
+
+
+def held_stretch(values: FloatArray, least: int) -> tuple[int, int] | None:
+    """Find the longest stretch of one value that stands out from what is around it; None where none does.
+
+    A value that is held is evidence only where the signal does not stay as long by itself: it must be 20 times as long
+    as is usual around it, and in as much time before and after it the signal must move by more than a few steps.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    least : int
+        Shorter ones are not looked at, frames.
+
+    Returns
+    -------
+    start, length : int
+    """
+    differences = np.diff(values)
+    edges = np.concatenate(([0], np.flatnonzero(differences) + 1, [len(values)]))
+    lengths = np.diff(edges).astype(np.float64)
+    if np.max(lengths) < least:
+        return None
+    places = np.flatnonzero(lengths >= least)
+    first, last = np.maximum(places - RUNS_AROUND, 0), np.minimum(places + 1 + RUNS_AROUND, len(lengths))
+    total, squares = (np.concatenate(([0.0], np.cumsum(part))) for part in (lengths, lengths**2))
+    own = lengths[places]
+    usual = (squares[last] - squares[first] - own**2) / np.maximum(total[last] - total[first] - own, 1.0)
+    places = places[own >= 20.0 * (usual + 1.0)]
+    step = float(np.min(np.abs(differences[edges[1:-1] - 1]))) if len(edges) > 2 else 0.0
+    for place in places[np.argsort(-lengths[places], kind="stable")]:
+        start, length = int(edges[place]), int(lengths[place])
+        if _moves(values, start, length, STEPS_MOVED * step):
+            return start, length
+    return None
+
+
+def _moves(values: FloatArray, start: int, length: int, least: float) -> bool:
+    """Return whether a signal moves by so much in most stretches of a length on either side of one."""
+    for around in (values[max(0, start - 4 * length) : start], values[start + length : start + 5 * length]):
+        count = len(around) // length
+        table = around[: count * length].reshape(count, length) if count else around[None, :]
+        if table.size and float(np.median(np.ptp(table, axis=1))) > least:
+            continue
+        # At an end of the record there is one side only.
+        if table.size >= length:
+            return False
+    return True
+
+
+def overdriven(values: FloatArray, frequency: float, step: float) -> tuple[int, float]:
+    """Count samples at the greatest or least value where a tone would go further.
+
+    A converter at its rail cuts single samples too, at frequencies where no two in a row are held. A tone that just
+    reaches full scale has samples there as well, but it would not go further.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    frequency : float
+        Of the tone, cycles per frame, as found.
+    step : float
+        Quantising step re full scale 1.0 (0 for float samples).
+
+    Returns
+    -------
+    cut : int
+    rail : float
+        The value that most of them are at.
+    """
+    # No clipped sine is greater than that of a square wave's fundamental.
+    greatest = 4.0 / np.pi * 0.5 * float(np.ptp(values))
+    if not any(len(at) for at, _, _ in _at_rails(values, greatest, step)):
+        return 0, 0.0
+    alone, residual = fit_scaled_tones(values, np.array([frequency]))
+    cut = _beyond_rails(values, residual, abs(alone.amplitudes[0]), step)
+    if cut[0]:
+        return cut
+    extra = find_lines(residual, 1.0, 3.0 / len(values), 0.4999, most=8)
+    order = np.maximum(np.rint(extra / frequency), 1.0)
+    extra = extra[np.abs(extra - order * frequency) > 2.0 / len(values)]
+    if not len(extra):
+        return cut
+    tone, _, residual = fit_tones_and_lines(values, alone.frequencies, extra)
+    return _beyond_rails(values, residual, abs(tone.amplitudes[0]), step)
+
+
+def _beyond_rails(
+    values: FloatArray, residual: FloatArray, amplitude: float, step: float
+) -> tuple[int, float]:
+    """Count the samples at the rails where the model (values less residual) goes further; see :func:`overdriven`."""
+    noise = float(np.std(residual))
+    cut: list[tuple[int, float]] = []
+    for at, rail, side in _at_rails(values, amplitude, step):
+        if not len(at):
+            continue
+        further = float(np.mean(side * (values[at] - residual[at] - rail)))
+        if further <= max(2.0 * step, min(4.0 * noise / np.sqrt(len(at)), 0.1 * amplitude)):
+            continue
+        # A signal that repeats exactly meets its own greatest value again and again.
+        if abs(rail) > 1.0 - 2.0 * max(step, 1e-7) or len(np.unique(values)) > 0.2 * len(values):
+            cut.append((len(at), rail))
+    return sum(count for count, _ in cut), max(cut, default=(0, 0.0))[1]
+
+
+def _at_rails(
+    values: FloatArray, amplitude: float, step: float
+) -> tuple[tuple[NDArray[np.int64], float, float], ...]:
+    """Return which samples are at either rail (none where a tone has as many at its peak), the rail, and its side."""
+    natural = len(values) * np.sqrt(2.0 * step / max(amplitude, step, 1e-12)) / np.pi
+    found = []
+    for rail, side in ((float(np.max(values)), 1.0), (float(np.min(values)), -1.0)):
+        at = np.flatnonzero(values == rail)
+        found.append((at if len(at) > 5 + 4.0 * natural else at[:0], rail, side))
+    return tuple(found)

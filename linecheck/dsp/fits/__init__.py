@@ -1,0 +1,1 @@
+"""Fitting what is deterministic in a recording: tones, harmonics, combs, lines, trends."""

@@ -1,0 +1,1 @@
+"""When a stimulus sounds: tones, marks, crossings of thresholds."""

@@ -1,0 +1,1 @@
+"""Frequency and impulse responses, sweeps, images."""

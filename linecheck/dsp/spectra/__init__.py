@@ -1,0 +1,1 @@
+"""Densities, band powers, line spectra, weightings, sidebands."""

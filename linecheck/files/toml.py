@@ -1,0 +1,282 @@
+"""Reading a TOML file into a strict model, with every fault of the file at once.
+
+================================  ==================================================================
+:func:`read_bounded`              the bytes of a file that a person wrote, refused where it cannot be one
+:func:`read_toml`                 those bytes as data, with the place of every key
+:func:`parse_model`               that data as a model, or every fault with its place
+================================  ==================================================================
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import os
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from linecheck.errors import Fault, FileError, FileFaults
+from linecheck.files.faults import expected
+from linecheck.files.yaml import described
+
+__all__ = [
+    "LFS_ADVICE",
+    "LFS_SIGNATURES",
+    "LONGEST_BYTES",
+    "Key",
+    "TomlFile",
+    "parse_model",
+    "read_bounded",
+    "read_toml",
+]
+
+#: A file that a person writes is never longer than this.
+LONGEST_BYTES = 1_000_000
+
+#: A file with more faults than this is the wrong file; the rest is counted.
+MOST_FAULTS = 200
+
+#: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
+LONGEST_LINE = 2_000
+
+#: How the text file begins that Git LFS leaves in place of a file that was not fetched (the second before its
+#: first release: https://github.com/git-lfs/git-lfs/blob/main/docs/spec.md).
+LFS_SIGNATURES = (b"version https://git-lfs", b"version https://hawser")
+LFS_ADVICE = "holds a Git LFS pointer and not the file itself; fetch it with `git lfs pull`"
+
+#: Where a value stands in the data: names of keys and, in lists, indices.
+Key = tuple[str | int, ...]
+
+Model = TypeVar("Model", bound=BaseModel)
+
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_NAME = r"""(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')"""
+_ASSIGNMENT = re.compile(rf"^\s*({_NAME}(?:\s*\.\s*{_NAME})*)\s*=")
+_SYNTAX_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+@dataclass(frozen=True)
+class TomlFile:
+    """A TOML file as data.
+
+    ``places`` holds line and column (from 1) of every key and table header; ``sha256`` is over the file's
+    bytes.
+    """
+
+    path: str
+    sha256: str
+    data: Mapping[str, Any]
+    places: Mapping[Key, tuple[int, int]]
+
+    def fault(self, key: Key, message: str) -> Fault:
+        """Return a fault at a key, or at the nearest one above it that the file has."""
+        place = key
+        while place and place not in self.places:
+            place = place[:-1]
+        line, column = self.places.get(place, (1, 1))
+        return Fault(self.path, line, column, _dotted(key), message)
+
+
+def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
+    """Return the bytes of a file.
+
+    Raises
+    ------
+    FileError
+        It is missing, not readable, no regular file, longer than ``longest`` or a Git LFS pointer.
+    """
+    try:
+        if not path.is_file():
+            reason = "is no regular file" if path.exists() else "there is no such file"
+            raise FileError(path, reason)
+        with path.open("rb") as stream:
+            # Neither asks for more memory than the file can fill, nor for any where it is refused anyway.
+            size = os.fstat(stream.fileno()).st_size
+            if size > longest:
+                raise FileError(path, f"is longer than {longest:,} bytes, so it cannot be what was meant")
+            content = stream.read(size + 1)
+    except OSError as error:
+        raise FileError(path, f"cannot be read: {error.strerror or error}") from error
+    except ValueError as error:
+        raise FileError(repr(str(path)), f"is no file name: {error}") from error
+    if content.startswith(LFS_SIGNATURES):
+        raise FileError(path, LFS_ADVICE)
+    return content
+
+
+def read_toml(path: str | Path, *, longest: int = LONGEST_BYTES) -> TomlFile:
+    """Read a TOML file of at most ``longest`` bytes.
+
+    Raises
+    ------
+    FileError
+        As :func:`read_bounded`; a syntax error comes as :class:`FileFaults` with line and column.
+    """
+    import tomli
+
+    path = Path(path)
+    content = read_bounded(path, longest=longest)
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        column = error.start - (content.rfind(b"\n", 0, error.start) + 1) + 1
+        raise FileFaults(path, (Fault(str(path), line, column, "", "is not UTF-8 text"),)) from error
+    try:
+        data = tomli.loads(text)
+    except (tomli.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise FileFaults(path, (_syntax_fault(str(path), text, str(error)),)) from error
+    return TomlFile(str(path), hashlib.sha256(content).hexdigest(), data, dict(_places(text)))
+
+
+def parse_model(file: TomlFile, model: type[Model], further: Sequence[Fault] = ()) -> Model:
+    """Return the data as a model.
+
+    Parameters
+    ----------
+    file : TomlFile
+    model : type of BaseModel
+    further : sequence of Fault
+        Faults found by other means, listed with the model's own.
+
+    Raises
+    ------
+    FileFaults
+        Every fault, in the order of the file.
+    """
+    faults, more = list(further), 0
+    parsed: Model | None = None
+    try:
+        parsed = model.model_validate(file.data)
+    except ValidationError as error:
+        entries = _own(error.errors(include_url=False))
+        faults += [_model_fault(file, model, entry) for entry in entries[:MOST_FAULTS]]
+        more = len(entries) - MOST_FAULTS
+    if faults or parsed is None:
+        ordered = sorted(set(faults), key=lambda fault: (fault.line, fault.column, fault.key))
+        if more > 0:
+            ordered.append(Fault(file.path, 1, 1, "", f"and {more} faults more"))
+        raise FileFaults(file.path, tuple(ordered))
+    return parsed
+
+
+def _own(entries: Sequence[Any]) -> list[Any]:
+    """Leave out that a list is too short where that is so only because an entry of it was refused."""
+    places = [entry["loc"] for entry in entries]
+    return [
+        entry
+        for entry in entries
+        if entry["type"] != "too_short"
+        or not any(
+            len(place) > len(entry["loc"]) and place[: len(entry["loc"])] == entry["loc"] for place in places
+        )
+    ]
+
+
+def _syntax_fault(path: str, text: str, message: str) -> Fault:
+    """Return a parser's error with its place, which the parser puts at the end of the message."""
+    found = _SYNTAX_PLACE.search(message)
+    if found is None:
+        return Fault(path, 1, 1, "", f"is no TOML: {message}")
+    if found[1] is None:
+        lines = text.split("\n")
+        line, column = len(lines), len(lines[-1]) + 1
+    else:
+        line, column = int(found[1]), int(found[2])
+    return Fault(path, line, column, "", f"is no TOML: {message[: found.start()]}")
+
+
+def _places(text: str) -> Iterator[tuple[Key, tuple[int, int]]]:
+    """Yield every table header and key with its line and column.
+
+    A line inside a multi-line string may look like one, and a line of absurd length is not looked at: that
+    can only misplace a fault, never hide it.
+    """
+    table: Key = ()
+    counts: dict[Key, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if len(line) > LONGEST_LINE:
+            continue
+        header = _HEADER.match(line)
+        if header is not None:
+            table = _split(header[2])
+            if header[1] == "[[":
+                index = counts.get(table, 0)
+                counts[table] = index + 1
+                table = (*table, index)
+            yield table, (number, line.index("[") + 1)
+            continue
+        assignment = _ASSIGNMENT.match(line)
+        if assignment is not None:
+            yield (*table, *_split(assignment[1])), (number, len(line) - len(line.lstrip()) + 1)
+
+
+def _split(name: str) -> Key:
+    """Return the parts of a dotted key, without their quotes."""
+    return tuple(part.strip().strip("\"'") for part in name.split("."))
+
+
+def _dotted(key: Key) -> str:
+    """Return a key as a person writes it: ``capture[2].file``."""
+    text = ""
+    for part in key:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _model_fault(file: TomlFile, model: type[BaseModel], entry: Mapping[str, Any]) -> Fault:
+    """Return one of the model's errors in plain words, at its place."""
+    key: Key = tuple(entry["loc"])
+    match entry["type"]:
+        case "extra_forbidden":
+            return file.fault(key, f"is no key here{_did_you_mean(model, key)}")
+        case "missing":
+            return file.fault(key, "is missing")
+        case "value_error":
+            return file.fault(key, str(entry["ctx"]["error"]))
+        case _:
+            return file.fault(key, f"expected {expected(entry)}, got {_got(entry['input'])}")
+
+
+def _got(value: object) -> str:
+    """Return what a message says that it got; dates and times as TOML writes them."""
+    return value.isoformat() if isinstance(value, date) else described(value)
+
+
+def _did_you_mean(model: type[BaseModel], key: Key) -> str:
+    """Return the keys that an unknown one may have meant."""
+    known = _fields(model, key[:-1])
+    close = difflib.get_close_matches(str(key[-1]), known, n=1, cutoff=0.6)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    return f"; the keys are {', '.join(sorted(known))}" if known else ""
+
+
+def _fields(model: type[BaseModel], key: Key) -> list[str]:
+    """Return the names of the keys of the table at a place."""
+    for part in key:
+        if isinstance(part, int):
+            continue
+        field = model.model_fields.get(part)
+        inner = None if field is None else _inner_model(field.annotation)
+        if inner is None:
+            return []
+        model = inner
+    return list(model.model_fields)
+
+
+def _inner_model(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - any annotation
+    """Return the model in an annotation such as ``Model | None`` or ``tuple[Model, ...]``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        inner = _inner_model(argument)
+        if inner is not None:
+            return inner
+    return None

@@ -1,0 +1,235 @@
+"""What a log knows of the station's trust, found by indexes: as quickly in a log of a million runs as in a short one.
+
+==============================  =================================================================
+:func:`newest_statement`        the newest of a kind about one subject
+:func:`newest_of_each`          the newest of a kind about each subject that begins alike
+:func:`latest_time`             the latest time that any record after one names
+:func:`newest_units`            the newest runs of units at a station, of any model
+:func:`units_in_a_row`          those of one model, with what failed grossly
+:func:`standing_lock`           the lock that a run found as it began
+:func:`golden_values`           what a golden unit's readings were, run by run
+==============================  =================================================================
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, NamedTuple
+
+from sqlalchemy import Connection
+
+from linecheck.errors import RecordError
+from linecheck.files.text import encodable
+from linecheck.gates.lock import KNOWN_BEFORE, LockState, UnitRun, grossly
+from linecheck.gates.statements import read_time
+from linecheck.limits.verdict import Verdict
+from linecheck.log.chain import statement_hash
+from linecheck.log.fetch import has_column, has_table
+from linecheck.log.schema import run, statement
+from linecheck.log.stored import Statement
+from linecheck.results.wording import subject
+
+__all__ = [
+    "MOST_LOOKED_AT",
+    "GoldenValue",
+    "StoredUnit",
+    "golden_values",
+    "latest_time",
+    "newest_of_each",
+    "newest_statement",
+    "newest_units",
+    "standing_lock",
+    "units_in_a_row",
+]
+
+#: No more of the newest runs of a station than this are looked at: a run says of itself whether it found a lock.
+MOST_LOOKED_AT: Final = 100
+#: Runs of a golden unit whose readings are looked at for a drift.
+MOST_GOLDEN: Final = 200
+
+_COLUMNS: Final = ", ".join(column.name for column in statement.columns)
+NEWEST_STATEMENT: Final = (
+    f"SELECT {_COLUMNS} FROM statement WHERE kind = ? AND subject = ? ORDER BY sequence DESC LIMIT 1"
+)
+_NEWEST_OF_EACH: Final = (
+    "SELECT max(sequence) FROM statement WHERE kind = ? AND subject >= ? AND subject < ? GROUP BY subject"
+)
+_STATEMENT: Final = f"SELECT {_COLUMNS} FROM statement WHERE sequence = ?"
+#: By time; where so many records of a clock that was wrong stand before, by number.
+LATEST_RUN: Final = (
+    "SELECT max(recorded) FROM (SELECT recorded, sequence FROM run ORDER BY recorded DESC LIMIT 500) "
+    "WHERE sequence > ?"
+)
+LATEST_OF_NEWEST: Final = (
+    "SELECT max(recorded) FROM "
+    "(SELECT recorded FROM run WHERE sequence > ? ORDER BY sequence DESC LIMIT 5000)"
+)
+LATEST_STATEMENT: Final = "SELECT max(recorded) FROM statement WHERE sequence > ?"
+#: A log may be that of several nests, of which one has rested for long.
+NEWEST_UNITS: Final = (
+    "SELECT sequence, model, serial, verdict FROM "
+    "(SELECT sequence, model, serial, verdict, purpose, station FROM run INDEXED BY run_by_facts "
+    "WHERE sequence > ? ORDER BY sequence DESC LIMIT 20000) "
+    "WHERE station = ? AND (purpose IS NULL OR purpose = 'unit') LIMIT ?"
+)
+PROBLEMS: Final = "SELECT check_name, channel, code FROM problem WHERE sequence = ? AND blocks = 1"
+FAILED_READINGS: Final = (
+    "SELECT c.name, r.metric, r.channel, r.value, r.unit, r.pass_limit, r.fail_limit, r.side "
+    "FROM reading AS r JOIN run_check AS c ON c.sequence = r.sequence AND c.position = r.check_position "
+    "WHERE r.sequence = ? AND r.verdict = 'fail' ORDER BY r.check_position, r.position"
+)
+FAILED_CURVES: Final = FAILED_READINGS.replace("reading AS r", "curve AS r").replace("r.value", "r.worst_y")
+GATES: Final = "SELECT gates FROM run WHERE sequence = ?"
+_GOLDEN_RUNS: Final = (
+    "SELECT sequence FROM run WHERE serial = ? AND model = ? AND purpose = 'golden' "
+    "AND verdict IN ('pass', 'marginal') ORDER BY sequence DESC LIMIT ?"
+)
+_GOLDEN_VALUES: Final = (
+    "SELECT r.sequence, c.name, r.metric, r.channel, r.value, r.unit, c.stimulus_sha256 "
+    "FROM run_check AS c CROSS JOIN reading AS r ON r.sequence = c.sequence AND r.check_position = c.position "
+    "WHERE c.sequence IN (SELECT value FROM json_each(?)) AND r.value IS NOT NULL AND r.verdict IS NOT 'invalid' "
+    "AND r.is_bound IS NOT 1 ORDER BY r.sequence"
+)
+
+
+@dataclass(frozen=True)
+class GoldenValue:
+    """A reading of one run of a golden unit."""
+
+    sequence: int
+    check: str
+    metric: str
+    channel: str | None
+    value: float
+    unit: str
+    stimulus_sha256: str | None
+
+
+class StoredUnit(NamedTuple):
+    """What the log's narrow index says of a run of a unit."""
+
+    sequence: int
+    model: str
+    serial: str
+    verdict: str
+
+
+def newest_statement(connection: Connection, kind: str, about: str) -> Statement | None:
+    """Return the newest statement of a kind about one subject; None where there is none."""
+    if not has_table(connection, statement):
+        return None
+    rows = _rows(connection, NEWEST_STATEMENT, kind, about)
+    return _statement(rows[0]) if rows else None
+
+
+def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[Statement]:
+    """Return the newest statement of a kind about each subject that begins with a prefix, by subject."""
+    if not has_table(connection, statement):
+        return []
+    beyond = prefix[:-1] + chr(ord(prefix[-1]) + 1)
+    numbers = _rows(connection, _NEWEST_OF_EACH, kind, prefix, beyond)
+    found = [_statement(_rows(connection, _STATEMENT, number)[0]) for (number,) in numbers]
+    return sorted(found, key=lambda each: each.subject)
+
+
+def latest_time(connection: Connection, sequence: int) -> datetime | None:
+    """Return the latest time that any record after one names; None where nothing came after it."""
+    found = _rows(connection, LATEST_RUN, sequence)
+    if found[0][0] is None:
+        found = _rows(connection, LATEST_OF_NEWEST, sequence)
+    if has_table(connection, statement):
+        found += _rows(connection, LATEST_STATEMENT, sequence)
+    return max((time for (text,) in found if (time := read_time(text)) is not None), default=None)
+
+
+def newest_units(connection: Connection, station: str, after: int) -> list[StoredUnit]:
+    """Return the newest runs of units at a station, of any model, after a record; the newest first."""
+    if not has_column(connection, run, "purpose"):
+        return []
+    rows = _rows(connection, NEWEST_UNITS, after, encodable(station), MOST_LOOKED_AT)
+    return [StoredUnit(*row) for row in rows]
+
+
+def units_in_a_row(connection: Connection, units: Iterable[StoredUnit], model: str) -> Iterator[UnitRun]:
+    """Yield the runs of one model with what failed grossly in each, which is looked up as it is asked for."""
+    return (_unit_run(connection, unit) for unit in units if unit.model == model)
+
+
+def standing_lock(connection: Connection, sequence: int) -> LockState:
+    """Return the lock that a run found as it began, by its record."""
+    rows = _rows(connection, GATES, sequence)
+    gates = json.loads(rows[0][0]) if rows and rows[0][0] else {}
+    lock = gates.get("lock", {}) if isinstance(gates, dict) else {}
+    since = lock.get("since") if isinstance(lock, dict) and lock.get("state") == "locked" else None
+    if not isinstance(since, int):
+        return LockState()
+    return LockState(True, since, told=str(lock.get("why", "")))
+
+
+def golden_values(connection: Connection, model: str, serial: str) -> list[GoldenValue]:
+    """Return what the readings of a golden unit were in its newest runs that judged it, the oldest first."""
+    if not has_column(connection, run, "purpose"):
+        return []
+    runs = _rows(connection, _GOLDEN_RUNS, encodable(serial), encodable(model), MOST_GOLDEN)
+    rows = _rows(connection, _GOLDEN_VALUES, json.dumps([sequence for (sequence,) in runs]))
+    return [GoldenValue(*row) for row in rows]
+
+
+def _rows(connection: Connection, query: str, *values: Any) -> list[Any]:  # noqa: ANN401 - what SQLite takes
+    """Return the rows that a query gives, without what SQLAlchemy adds, which takes longer than the query."""
+    plain = connection.connection.driver_connection
+    return [] if plain is None else plain.execute(query, values).fetchall()
+
+
+def _unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:
+    sequence, serial, verdict = unit.sequence, unit.serial, Verdict(unit.verdict)
+    if verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.ABORTED):
+        return UnitRun(sequence, serial, verdict)
+    gross: dict[str, None] = {}
+    problems = _rows(connection, PROBLEMS, sequence)
+    for query in (FAILED_READINGS, FAILED_CURVES):
+        for name, metric, channel, *judged in _rows(connection, query, sequence):
+            if _is_gross(*judged):
+                gross[subject(name, metric, channel)] = None
+    for check, channel, code in problems:
+        if code not in KNOWN_BEFORE:
+            gross[f"{subject(check or 'the run', '', channel)}: {code.replace('_', ' ')}"] = None
+    gated = any(code == "station_gate" for _, _, code in problems)
+    return UnitRun(sequence, serial, verdict, tuple(gross), gated)
+
+
+def _is_gross(
+    value: float | None, unit: str, pass_limit: float | None, fail_limit: float | None, side: str | None
+) -> bool:
+    limit = fail_limit if fail_limit is not None else pass_limit
+    if value is None or limit is None or side is None:
+        return False
+    return grossly(limit - value if side == "min" else value - limit, limit, unit)
+
+
+def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
+    """Return a statement that is as it was stored.
+
+    Raises
+    ------
+    RecordError
+        It is not: a gate that was not met must not become one that was.
+    """
+    found = dict(zip((column.name for column in statement.columns), row, strict=True))
+    if statement_hash(found) != found["record_hash"]:
+        raise RecordError(
+            f"record {found['sequence']}, by which the station may judge units or not, has been changed since it was "
+            "stored: run `linecheck log verify`, and find out who changed it"
+        )
+    content = json.loads(found["content"])
+    return Statement(
+        sequence=found["sequence"],
+        record_hash=found["record_hash"],
+        recorded=found["recorded"],
+        kind=found["kind"],
+        subject=found["subject"],
+        content=content if isinstance(content, dict) else {},
+    )

@@ -1,0 +1,283 @@
+"""Before a unit is tested: whether the station may judge it.
+
+==========================  ====================================================================
+:class:`Gatekeeper`         asks the log, in a few indexed queries however long it is
+:class:`Admission`          its answer for one unit
+:class:`Standing`           the state of every gate, and of the lock
+==========================  ====================================================================
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from linecheck import __version__
+from linecheck.checks.base import Problem
+from linecheck.files.times import utc_text
+from linecheck.gates import found
+from linecheck.gates.gates import Asked, GateState, Result, State, gate_state, in_words
+from linecheck.gates.lock import LockState, lock_state
+from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result
+from linecheck.limits.model import LimitFile
+from linecheck.limits.serial_pattern import serial_matches
+from linecheck.log import LogReader
+from linecheck.log.stored import Statement
+from linecheck.station.config.station import Station
+
+__all__ = ["CODE", "SOFTWARE", "Admission", "Gatekeeper", "Standing"]
+
+#: Code of the problem of a run that took place while the station was not to judge units.
+CODE: Final = "station_gate"
+SOFTWARE: Final = f"linecheck {__version__}"
+
+_GOLDEN: Final = "run `linecheck station golden`"
+_CHALLENGE: Final = "run `linecheck station challenge`"
+_CHECK: Final = "run `linecheck station check`"
+
+
+@dataclass(frozen=True)
+class Standing:
+    """The state of every gate that the config asks for, in its order, and of the lock."""
+
+    gates: tuple[GateState, ...] = ()
+    lock: LockState = field(default_factory=LockState)
+    #: What unlocks the station: commands.
+    unlocked_by: tuple[str, ...] = ()
+
+    @property
+    def may_judge(self) -> bool:
+        """Whether units may be judged."""
+        return not self.lock.locked and all(state.lets_in for state in self.gates)
+
+    @property
+    def why(self) -> str:
+        """What keeps the station from judging units, in plain words; empty where nothing does."""
+        return "; ".join(told for told in (self.locked_why, in_words(self.gates)) if told)
+
+    @property
+    def locked_why(self) -> str:
+        """Why the station is locked, and what unlocks it; empty where it is not."""
+        if not self.lock.locked:
+            return ""
+        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} opens it"
+
+    def record(self) -> dict[str, Any]:
+        """Return what a run's record says of it, as plain data."""
+        told: dict[str, Any] = {
+            state.gate: _plain(
+                state=state.state.value,
+                record=state.record,
+                since=_text(state.since),
+                until=_text(state.until),
+                unit=state.about or None,
+                why=state.why or None,
+            )
+            for state in self.gates
+            if state.is_needed or state.record is not None
+        }
+        if self.lock.locked:
+            told["lock"] = _plain(state="locked", since=self.lock.since, why=self.lock.why)
+        elif told:
+            told["lock"] = {"state": "open"}
+        return told
+
+
+@dataclass(frozen=True)
+class Admission:
+    """Whether a unit may be tested.
+
+    Attributes
+    ----------
+    refusal : str or None
+        Why not, in plain words; None where it may.
+    problems : tuple of Problem
+        What its run must say of the station.
+    gates : mapping
+        What its record says of the gates.
+    """
+
+    refusal: str | None
+    problems: tuple[Problem, ...]
+    gates: Mapping[str, Any]
+
+
+class Gatekeeper:
+    """Knows whether a station may judge units of a model.
+
+    Parameters
+    ----------
+    log : LogReader or None
+        None where there is none yet.
+    station : Station
+    limits : LimitFile or None
+        None where no model is meant: then whatever rests on a limit file counts by the rest.
+    clock : callable
+        Seconds that only go forward: what has passed while this program ran counts whatever the wall clock says.
+    """
+
+    def __init__(
+        self,
+        log: LogReader | None,
+        station: Station,
+        limits: LimitFile | None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._log = log
+        self._station = station
+        self._limits = limits
+        self._clock = clock
+        #: Of each result that was seen: how old it was then at least, and when that was.
+        self._seen: dict[int, tuple[float, float]] = {}
+        self._asked = tuple(self._gates())
+
+    def standing(self, now: datetime | None = None) -> Standing:
+        """Return the state of every gate and of the lock."""
+        when = now if now is not None else datetime.now(UTC)
+        config = self._station.config
+        if self._log is None:
+            return Standing(tuple(gate_state(asked, (), when) for asked in self._asked))
+        with self._log.reading() as connection:
+            states = [
+                gate_state(asked, list(self._results(connection, asked, when)), when) for asked in self._asked
+            ]
+            cleared = _cleared(states)
+            count = config.gate.lock_after if any(self._unlocking()) else 0
+            lock = _lock(connection, config.station, count, cleared) if count else LockState()
+            if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
+                lock = LockState()
+        return Standing(tuple(states), lock, tuple(self._unlocking()))
+
+    def admission(self, serial: str, now: datetime | None = None) -> Admission:
+        """Return whether a unit may be tested, and what its run must say of the station."""
+        known = self._known(serial)
+        if known is not None:
+            return Admission(known, (), {})
+        standing = self.standing(now)
+        gates = standing.record()
+        if standing.may_judge:
+            return Admission(None, (), gates)
+        if self._station.config.gate.outside == "refuse":
+            return Admission(f"{serial} is not tested: {standing.why}", (), gates)
+        return Admission(None, (Problem(CODE, f"the station may not judge units: {standing.why}"),), gates)
+
+    def _known(self, serial: str) -> str | None:
+        """Return why a serial number is no unit's: it is that of a golden or a challenge unit."""
+        config = self._station.config
+        if config.golden is not None and serial in config.golden.serials:
+            return f"{serial} is a golden unit of this station and judges the station: {_GOLDEN}"
+        for unit in config.challenge.units.values() if config.challenge is not None else ():
+            if unit.serial == serial:
+                return f"{serial} is known to be bad and judges the station: {_CHALLENGE}"
+        return None
+
+    def _unlocking(self) -> Iterator[str]:
+        """Yield the commands that could unlock the station."""
+        if self._station.config.loop is not None:
+            yield _CHECK.removeprefix("run ")
+        if self._station.config.golden is not None:
+            yield _GOLDEN.removeprefix("run ")
+
+    def _gates(self) -> Iterator[Asked]:
+        """Yield what the config asks for."""
+        config = self._station.config
+        rests_on = circumstances(self._station, self._limits, SOFTWARE)
+        if config.loop is not None:
+            hours = config.loop.every_hours
+            yield Asked(SELF_CHECK, hours or math.inf, _CHECK, (), rests_on, is_needed=hours is not None)
+        if config.golden is not None:
+            serials = tuple(serial for serial in config.golden.serials if self._is_ours(serial))
+            never = "" if serials else f"the station config's [golden] has no unit {self._of_model()}"
+            yield Asked("golden", config.golden.every_hours, _GOLDEN, serials, rests_on, never)
+        if config.challenge is not None:
+            every = config.challenge.every_hours
+            ours = {name: unit for name, unit in config.challenge.units.items() if self._is_ours(unit.serial)}
+            for name, unit in ours.items():
+                yield Asked(f"challenge.{name}", every, _CHALLENGE, (unit.serial,), rests_on)
+            if not ours:
+                never = f"the station config's [challenge] has no unit {self._of_model()}"
+                yield Asked("challenge", every, _CHALLENGE, (), rests_on, never)
+
+    def _of_model(self) -> str:
+        return "" if self._limits is None else f"whose serial number is one of {self._limits.model}"
+
+    def _is_ours(self, serial: str) -> bool:
+        return self._limits is None or serial_matches(self._limits.serial_pattern, serial)
+
+    def _results(self, connection: Connection, asked: Asked, now: datetime) -> Iterator[Result]:
+        """Yield the newest result of each unit that counts for a gate."""
+        station = self._station.config.station
+        if asked.gate == SELF_CHECK:
+            yield from self._read(connection, found.newest_statement(connection, SELF_CHECK, station), now)
+            return
+        gate = asked.gate.partition(".")[0]
+        if self._limits is None:
+            for statement in found.newest_of_each(connection, GATE, f"{station}/{gate}/"):
+                yield from self._read(connection, statement, now)
+            return
+        for serial in asked.about:
+            subject = about(station, gate, self._limits.model, serial)
+            yield from self._read(connection, found.newest_statement(connection, GATE, subject), now)
+
+    def _read(self, connection: Connection, statement: Statement | None, now: datetime) -> Iterator[Result]:
+        if statement is None:
+            return
+        later = found.latest_time(connection, statement.sequence)
+        result = read_result(statement, later=later)
+        yield read_result(statement, later=later, least_age_seconds=self._least_age(result, now))
+
+    def _least_age(self, result: Result, now: datetime) -> float:
+        """Return how old a result is at least, by what this program has seen pass since it first saw it."""
+        moment = self._clock()
+        if result.sequence not in self._seen:
+            passed = 0.0
+            if result.recorded is not None:
+                passed = max(0.0, (now - result.recorded).total_seconds())
+            self._seen[result.sequence] = (passed, moment)
+        passed, first = self._seen[result.sequence]
+        return passed + max(0.0, moment - first)
+
+
+def _cleared(states: Iterable[GateState]) -> int:
+    """Return the newest record by which the station has shown that it is sound; 0 where there is none."""
+    sound = [
+        state.record or 0
+        for state in states
+        if state.gate in (SELF_CHECK, "golden") and state.state not in (State.NOT_MET, State.NEVER)
+    ]
+    return max(sound, default=0)
+
+
+def _sound(connection: Connection, station: str) -> int:
+    """Return the newest record by which a golden unit of any model was found unmoved; 0 where there is none."""
+    statements = found.newest_of_each(connection, GATE, f"{station}/golden/")
+    return max((each.sequence for each in statements if each.content.get("met") is True), default=0)
+
+
+def _lock(connection: Connection, station: str, count: int, cleared: int) -> LockState:
+    """Return whether the station is locked: as its newest run found it, or by the newest units of any model."""
+    units = found.newest_units(connection, station, cleared)
+    if units:
+        lock = found.standing_lock(connection, units[0].sequence)
+        if lock.since is not None and lock.since > cleared:
+            return lock
+    for model in dict.fromkeys(unit.model for unit in units):
+        state = lock_state(found.units_in_a_row(connection, units, model), count, cleared=cleared)
+        if state.locked:
+            return state
+    return LockState()
+
+
+def _plain(**facts: Any) -> dict[str, Any]:  # noqa: ANN401 - plain data
+    return {name: value for name, value in facts.items() if value is not None}
+
+
+def _text(moment: datetime | None) -> str | None:
+    return None if moment is None else utc_text(moment)

@@ -1,0 +1,385 @@
+"""A golden unit held against its own history: whether the station has moved.
+
+==========================  ==================================================================
+:func:`hold_against`        a run of the unit with the runs that were accepted as its history
+:class:`GoldenResult`       what that returns
+:class:`Change`             one value, and whether it has moved
+:func:`kept_run`            a run in the log as the comparison takes it
+==========================  ==================================================================
+
+The unit is known to be good, so that any change, for the worse or for the better, is one of the station. The rule is
+that of regression (:mod:`linecheck.limits.regression`) with the nominal value as the best one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any, Final, Literal
+
+from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.gates.margins import Margin
+from linecheck.history.baseline.combine import combined_unit
+from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
+from linecheck.history.baseline.unit_entry import VOLT_UNITS, compared_channels, compared_specs, unit_entry
+from linecheck.limits.curve_profile import Lattice, compare_profiles
+from linecheck.limits.model import Check, LimitFile
+from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
+from linecheck.limits.verdict import Verdict
+from linecheck.log.stored import RunRecord
+from linecheck.results.wording import findings, number, subject
+from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.settle import reasons
+
+__all__ = ["Change", "GoldenResult", "combined_history", "hold_against", "kept_run", "not_judged"]
+
+#: A default margin grows with the uncertainty of what is compared up to so many times itself.
+MOST_GROWN: Final = 10.0
+
+Margins = Mapping[str, Mapping[str, Margin]]
+Lattices = dict[tuple[str, str, str | None], Lattice]
+What = Literal["unmoved", "moved", "untold", "unresolved"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One metric or curve in one channel (None for the pair).
+
+    Attributes
+    ----------
+    what : str
+        ``unmoved``, ``moved``; ``untold`` where a change may hide, ``unresolved`` where one may and nobody has chosen
+        a margin for it.
+    text : str
+        A whole sentence.
+    value, reference, by, uncertainty, margin : float or None
+        In ``unit``; ``by`` is the change, ``uncertainty`` its standard uncertainty (k = 1).
+    """
+
+    check: str
+    metric: str
+    channel: str | None
+    what: What
+    text: str
+    unit: str = ""
+    value: float | None = None
+    reference: float | None = None
+    by: float | None = None
+    uncertainty: float | None = None
+    margin: float | None = None
+
+    @property
+    def size(self) -> float:
+        """The change in margins; 0 where there is none."""
+        return abs(self.by) / self.margin if self.by is not None and self.margin else 0.0
+
+
+@dataclass(frozen=True)
+class GoldenResult:
+    """Whether a golden unit is unmoved; ``reasons`` say why not, worst first, a sentence each."""
+
+    met: bool
+    reasons: tuple[str, ...]
+    changes: tuple[Change, ...] = ()
+
+    def those(self, what: What) -> tuple[Change, ...]:
+        """Return the changes of one sort, the largest first."""
+        return tuple(
+            sorted((change for change in self.changes if change.what == what), key=lambda each: -each.size)
+        )
+
+
+def kept_run(record: RunRecord, limits: LimitFile) -> RunOutcome:
+    """Return a run in the log as a comparison takes it, by the masks of today."""
+    run = record.run
+    return RunOutcome(
+        run_id=run.run_id,
+        serial=run.serial,
+        model=run.model,
+        firmware=run.firmware,
+        operator=run.operator,
+        station=run.station,
+        limits=limits,
+        software=run.software,
+        started=datetime.fromisoformat(run.started),
+        finished=datetime.fromisoformat(run.finished),
+        duration_seconds=run.duration_seconds,
+        checks=record.checks,
+        missing=record.missing,
+        problems=record.problems,
+        calibration=dict(record.calibration),
+    )
+
+
+def not_judged(outcome: RunOutcome) -> tuple[str, ...]:
+    """Return why a run of a golden unit judges nothing, or judges the unit itself; empty where it is within limits."""
+    if outcome.verdict in (Verdict.PASS, Verdict.MARGINAL):
+        return ()
+    told = findings(outcome.checks, outcome.missing, outcome.problems)
+    if outcome.verdict is Verdict.FAIL:
+        return ("it is outside the limits of its model", *told)
+    return (f"the run is {outcome.verdict.value}", *told)
+
+
+def hold_against(
+    outcome: RunOutcome, history: Sequence[RunRecord], limits: LimitFile, margins: Margins
+) -> GoldenResult:
+    """Hold a run of a golden unit against the runs that were accepted as its history.
+
+    Parameters
+    ----------
+    outcome : RunOutcome
+    history : sequence of RunRecord
+        One or more, of the same unit.
+    limits : LimitFile
+        The one that the run was judged by.
+    margins : mapping
+        :func:`~linecheck.gates.margins.golden_margins`.
+    """
+    wrong = not_judged(outcome)
+    lattices: Lattices = {}
+    base = combined_history(history, limits, margins, lattices)
+    new = unit_entry(replace(outcome, limits=_with_margins(limits, margins)), lattices)
+    changes = tuple(_Held(outcome, margins, new, base, history[-1]).changes())
+    found = [change.text for what in ("moved", "untold") for change in _sorted(changes, what)]
+    if not any(change.what in ("moved", "unmoved") for change in changes):
+        found.append("nothing could be compared with its history")
+    return GoldenResult(not (wrong or found), (*wrong, *found), changes)
+
+
+def combined_history(
+    history: Sequence[RunRecord], limits: LimitFile, margins: Margins, lattices: Lattices
+) -> UnitEntry:
+    """Return what the runs of a unit's history come to together.
+
+    Raises
+    ------
+    UsageError
+        They are of different firmware or stimuli, or contradict each other.
+    """
+    ours = _with_margins(limits, margins)
+    return combined_unit([kept_run(record, ours) for record in history], lattices)
+
+
+def _sorted(changes: Sequence[Change], what: str) -> list[Change]:
+    return sorted((change for change in changes if change.what == what), key=lambda each: -each.size)
+
+
+def _with_margins(limits: LimitFile, margins: Margins) -> LimitFile:
+    """Return a limit file whose margins of regression are those of the golden unit."""
+    checks = tuple(
+        replace(check, regression={name: margin.size for name, margin in margins.get(check.name, {}).items()})
+        for check in limits.checks
+    )
+    return replace(limits, checks=checks)
+
+
+@dataclass
+class _Held:
+    """What every comparison of a run needs."""
+
+    outcome: RunOutcome
+    margins: Margins
+    new: UnitEntry
+    base: UnitEntry
+    record: RunRecord
+    sigmas: float = field(init=False)
+    same_volts: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.sigmas = alarm_sigmas(self.base.comparisons)
+        one = self.new.certificate is not None and self.new.certificate == self.base.certificate
+        percents = (self.new.volts_uncertainty_percent, self.base.volts_uncertainty_percent)
+        self.same_volts = 0.01 * min(percents) if one else 0.0
+
+    def changes(self) -> Iterator[Change]:
+        done = {check.check: check for check in self.outcome.checks}
+        new, base = ({entry.name: entry for entry in unit.check} for unit in (self.new, self.base))
+        for check in _with_margins(self.outcome.limits, self.margins).checks:
+            if not check.regression:
+                continue
+            why = self._incomparable(check, done.get(check.name))
+            for spec in compared_specs(check):
+                for channel in compared_channels(spec, self.outcome.limits.channels):
+                    now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
+                    yield self._change(
+                        check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
+                    )
+
+    def _incomparable(self, check: Check, done: CheckOutcome | None) -> str | None:
+        """Return why a check cannot be compared with the history as a whole; None where it can."""
+        if done is None:
+            return "the check was not run"
+        kept = next((entry for entry in self.record.checks if entry.check == check.name), None)
+        again = "accept a new reference (--accept)"
+        if kept is None:
+            return f"its history has no such check: {again}"
+        if kept.kind != done.kind or kept.stimulus_sha256 != done.stimulus_sha256:
+            return f"it was played another stimulus in its history: {again}"
+        if dict(kept.setup) != dict(done.setup):
+            return f"the unit was set otherwise in its history: {again}"
+        there = {each["name"]: each.get("analysis", {}) for each in self.record.limits["checks"]}
+        analysis = check.analysis.model_dump(mode="json")
+        if _differ(analysis, there.get(check.name, {})):
+            return f"it was analysed otherwise in its history: {again}"
+        return None
+
+    def _change(
+        self,
+        check: Check,
+        spec: MetricSpec | CurveSpec,
+        channel: str | None,
+        now: ReadingEntry | CurveEntry | None,
+        old: ReadingEntry | CurveEntry | None,
+        why: str | None,
+    ) -> Change:
+        name = subject(check.name, spec.name, channel)
+        margin = self.margins[check.name][spec.name]
+        if why is None and isinstance(now, ReadingEntry) and isinstance(old, ReadingEntry):
+            return self._reading(check, spec, margin, now, old)
+        if why is None and isinstance(now, CurveEntry) and isinstance(old, CurveEntry):
+            return self._curve(check, spec, margin, now, old)
+        text = f"{name} cannot be held against its history: {why or 'it has another form there'}"
+        return Change(check.name, spec.name, channel, "untold", text, spec.unit, margin=margin.size)
+
+    def _reading(
+        self,
+        check: Check,
+        spec: MetricSpec | CurveSpec,
+        margin: Margin,
+        now: ReadingEntry,
+        old: ReadingEntry,
+    ) -> Change:
+        common = 0.0
+        if spec.unit in VOLT_UNITS:
+            common = self.same_volts * min(abs(now.value), abs(old.value))
+        size = self._grown(margin, math.hypot(now.uncertainty, old.uncertainty))
+        bounds = now.bound or old.bound
+        better = spec.better if bounds else "nominal"
+        change = compare_values(now.measured, old.measured, better, size, self.sigmas, common=common)
+        by = now.value - old.value
+        what = _what(change.answer, change.verdict, margin.chosen)
+        name = subject(check.name, spec.name, now.channel)
+        text = _text(name, what, _number(now), _number(old), by, spec.unit, size, change.uncertainty)
+        return Change(
+            check.name,
+            spec.name,
+            now.channel,
+            what,
+            text,
+            spec.unit,
+            now.value,
+            old.value,
+            by,
+            change.uncertainty,
+            size,
+        )
+
+    def _grown(self, margin: Margin, uncertainty: float) -> float:
+        """Return a margin; one that nobody has chosen is as large as the uncertainty asks for, within bounds."""
+        if margin.chosen:
+            return margin.size
+        needed = margin_needed(uncertainty, self.sigmas)
+        return min(max(margin.size, needed), MOST_GROWN * margin.size)
+
+    def _curve(
+        self, check: Check, spec: MetricSpec | CurveSpec, margin: Margin, now: CurveEntry, old: CurveEntry
+    ) -> Change:
+        change = compare_profiles(now.profile(), old.profile(), spec.better, margin.size, self.sigmas)
+        what = _what(change.answer, change.verdict, margin.chosen)
+        by = None
+        if change.value is not None and change.base_value is not None:
+            by = change.value - change.base_value
+        place = "" if change.x is None else f" at {number(change.x, now.x_unit, 4)}"
+        name = subject(check.name, spec.name, now.channel) + place
+        text = _text(
+            name,
+            what,
+            number(change.value, spec.unit),
+            number(change.base_value, spec.unit),
+            by,
+            spec.unit,
+            margin.size,
+            change.uncertainty,
+        )
+        return Change(
+            check.name,
+            spec.name,
+            now.channel,
+            what,
+            text,
+            spec.unit,
+            change.value,
+            change.base_value,
+            by,
+            change.uncertainty,
+            margin.size,
+        )
+
+
+def _item(
+    entry: CheckEntry | None, spec: MetricSpec | CurveSpec, channel: str | None
+) -> ReadingEntry | CurveEntry | None:
+    if entry is None:
+        return None
+    items = entry.curve if isinstance(spec, CurveSpec) else entry.readings
+    return next((item for item in items if (item.metric, item.channel) == (spec.name, channel)), None)
+
+
+def _missing(
+    done: Mapping[str, CheckOutcome],
+    check: Check,
+    spec: MetricSpec | CurveSpec,
+    channel: str | None,
+    now: object,
+    old: object,
+) -> str | None:
+    """Return why there is no value, now or in the history; None where there are both."""
+    if now is None:
+        told = reasons(done[check.name].judged.problems, spec.name, channel)
+        return "; ".join(problem.message for problem in told) or "it could not be measured"
+    return "its history has no value: accept a new reference (--accept)" if old is None else None
+
+
+def _what(answer: Answer, verdict: Verdict, chosen: bool) -> What:
+    if answer in (Answer.WORSE, Answer.BETTER):
+        return "moved"
+    if verdict is Verdict.INVALID:
+        return "untold" if chosen else "unresolved"
+    return "unmoved"
+
+
+def _text(
+    name: str,
+    what: What,
+    now: str,
+    old: str,
+    by: float | None,
+    unit: str,
+    margin: float,
+    uncertainty: float | None,
+) -> str:
+    allowed = number(margin, unit, 3)
+    if what == "moved":
+        return f"{name} has moved by {_signed(by, unit)} to {now}, from {old}; {allowed} is allowed"
+    if what == "unmoved":
+        return f"{name} is {now}, in its history {old}"
+    return (
+        f"{name} is {now}, in its history {old}: whether it has moved by more than {allowed} cannot be told "
+        f"(standard uncertainty {number(uncertainty, unit, 2)})"
+    )
+
+
+def _number(entry: ReadingEntry) -> str:
+    return number(entry.value, entry.unit) + " or better" * entry.bound
+
+
+def _signed(by: float | None, unit: str) -> str:
+    return "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, unit, 3)}"
+
+
+def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Return whether parameters that both have are not the same."""
+    return any(one[name] != other[name] for name in one.keys() & other.keys())

@@ -1,0 +1,255 @@
+"""Judging the station by a run of a unit that is known, and stating it in the log before anyone sees it.
+
+==========================  ====================================================================
+:func:`state_golden`        a run of a golden unit, held against its history
+:func:`state_challenge`     a run of a unit that is known to be bad
+:class:`Accepted`           who takes a run of a golden unit as its history, and why
+:class:`Stated`             what was stated
+==========================  ====================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from linecheck.errors import BaselineError, RecordError, UsageError
+from linecheck.gates import found
+from linecheck.gates.challenge import ChallengeResult, challenged
+from linecheck.gates.drift import Drift, drifts
+from linecheck.gates.gatekeeper import SOFTWARE
+from linecheck.gates.golden import Change, GoldenResult, combined_history, hold_against
+from linecheck.gates.margins import Margin, golden_margins
+from linecheck.gates.statements import (
+    GATE,
+    REFERENCE,
+    Reference,
+    about,
+    circumstances,
+    gate_content,
+    read_reference,
+    reference_content,
+)
+from linecheck.limits.model import LimitFile
+from linecheck.log import Head, Log, RunRecord
+from linecheck.log.fetch import fetch_record
+from linecheck.run.outcome import RunOutcome
+from linecheck.station.config.gates import ChallengeUnit
+from linecheck.station.config.station import Station
+
+__all__ = ["Accepted", "Stated", "state_challenge", "state_golden"]
+
+#: Drifts and changes that a statement keeps; the runs behind them are in the log whole.
+MOST_KEPT = 50
+#: Runs that a golden unit's history is made of.
+MOST_HISTORY = 20
+
+_FIRST = (
+    "it has no history yet that it could be held against: once the unit and the station are known to be well, test it "
+    "again with --accept --by NAME --reason TEXT"
+)
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """Who takes a run as a golden unit's history, and why; ``add`` keeps the runs that were accepted before."""
+
+    by: str
+    reason: str
+    add: bool = False
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What was stated of a gate.
+
+    Attributes
+    ----------
+    gate : str
+    met : bool
+    reasons : tuple of str
+        Why it is not met.
+    head : Head
+        The statement's number and hash.
+    record : RunRecord
+        The run.
+    valid_until : str or None
+        UTC text.
+    golden : GoldenResult or None
+    challenge : ChallengeResult or None
+    reference : Reference or None
+        The golden unit's history.
+    drifts : tuple of Drift
+    replaced : tuple of Change
+        What the history that was accepted now changes of the one before.
+    """
+
+    gate: str
+    met: bool
+    reasons: tuple[str, ...]
+    head: Head
+    record: RunRecord
+    valid_until: str | None
+    golden: GoldenResult | None = None
+    challenge: ChallengeResult | None = None
+    reference: Reference | None = None
+    drifts: tuple[Drift, ...] = ()
+    replaced: tuple[Change, ...] = ()
+
+
+def state_golden(
+    log: Log, station: Station, limits: LimitFile, outcome: RunOutcome, accepted: Accepted | None = None
+) -> Stated:
+    """State whether a golden unit is as its history says; with ``accepted``, take the run as its history first.
+
+    Raises
+    ------
+    FileError
+        Nothing of the limit file could be compared.
+    RecordError
+        The run is not in the log, a run of the history was changed, or nothing could be stated.
+    BaselineError
+        The run cannot be accepted: something was not measured, it is outside its limits, or the runs contradict each
+        other.
+    """
+    config = station.config
+    margins = golden_margins(limits, config.golden.margins if config.golden is not None else {})
+    record = _recorded(log, outcome)
+    subject = about(config.station, "golden", limits.model, outcome.serial)
+    reference, history = _history(log, subject)
+    replaced: tuple[Change, ...] = ()
+    if accepted is not None:
+        history, replaced = _accept(log, subject, outcome, record, (history, limits, margins), accepted)
+        reference, _ = _history(log, subject)
+    result = hold_against(outcome, history, limits, margins) if history else GoldenResult(False, (_FIRST,))
+    with log.reading() as connection:
+        gone = drifts(found.golden_values(connection, limits.model, outcome.serial), margins)
+    more = {
+        "reference": None if reference is None else reference.sequence,
+        "compared": sum(change.what in ("moved", "unmoved") for change in result.changes),
+        "moved": [_kept(change) for change in result.those("moved")[:MOST_KEPT]],
+        "untold": [_kept(change) for change in result.those("untold")[:MOST_KEPT]],
+        "drifts": [_kept_drift(drift) for drift in gone[:MOST_KEPT]],
+    }
+    hours = config.golden.every_hours if config.golden is not None else 0.0
+    head, until = _state(
+        log, station, limits, "golden", subject, record, (result.met, result.reasons), hours, more
+    )
+    return Stated(
+        "golden", result.met, result.reasons, head, record, until, result, None, reference, gone, replaced
+    )
+
+
+def state_challenge(
+    log: Log, station: Station, limits: LimitFile, outcome: RunOutcome, name: str, unit: ChallengeUnit
+) -> Stated:
+    """State whether a unit that is known to be bad was found out.
+
+    Raises
+    ------
+    RecordError
+        The run is not in the log, or nothing could be stated.
+    """
+    config = station.config
+    record = _recorded(log, outcome)
+    result = challenged(unit, outcome)
+    subject = about(config.station, "challenge", limits.model, unit.serial)
+    more = {
+        "name": name,
+        "must_fail": list(unit.must_fail),
+        "nothing_else": unit.nothing_else,
+        "failed": list(result.failed[:MOST_KEPT]),
+    }
+    hours = config.challenge.every_hours if config.challenge is not None else 0.0
+    told = (result.met, result.reasons)
+    head, until = _state(log, station, limits, "challenge", subject, record, told, hours, more)
+    return Stated(f"challenge.{name}", result.met, result.reasons, head, record, until, challenge=result)
+
+
+_Held = tuple[list[RunRecord], LimitFile, dict[str, dict[str, Margin]]]
+
+
+def _accept(
+    log: Log, subject: str, outcome: RunOutcome, record: RunRecord, held: _Held, accepted: Accepted
+) -> tuple[list[RunRecord], tuple[Change, ...]]:
+    """Take a run as a golden unit's history; return that, and what it changes of the one before."""
+    history, limits, margins = held
+    itself = hold_against(outcome, [record], limits, margins)
+    if not itself.met:
+        raise BaselineError(
+            f"{outcome.serial}: record {record.run.sequence} cannot be accepted as its history, and nothing was: "
+            + "; ".join(itself.reasons)
+        )
+    kept = [*history, record][-MOST_HISTORY:] if accepted.add else [record]
+    try:
+        combined_history(kept, limits, margins, {})
+    except UsageError as error:
+        raise BaselineError(f"{error}. Nothing was accepted: leave --add out to begin anew") from error
+    before = hold_against(outcome, history, limits, margins) if history else GoldenResult(True, ())
+    changes = (*before.those("moved"), *before.those("untold"))
+    content = reference_content(
+        kept, by=accepted.by, reason=accepted.reason, changes=[change.text for change in changes]
+    )
+    log.state(REFERENCE, subject, content)
+    return kept, changes
+
+
+def _state(
+    log: Log,
+    station: Station,
+    limits: LimitFile,
+    gate: str,
+    subject: str,
+    record: RunRecord,
+    result: tuple[bool, Sequence[str]],
+    every_hours: float,
+    more: dict[str, Any],
+) -> tuple[Head, str | None]:
+    met, reasons = result
+    content = gate_content(
+        gate,
+        met=met,
+        reasons=reasons,
+        record=record,
+        rests_on=circumstances(station, limits, SOFTWARE),
+        every_hours=every_hours,
+        now=datetime.now(UTC),
+        more=more,
+    )
+    return log.state(GATE, subject, content), content["valid_until"]
+
+
+def _recorded(log: Log, outcome: RunOutcome) -> RunRecord:
+    """Return a run's record."""
+    try:
+        return log.record(log.find(outcome.run_id, outcome.model))
+    except UsageError as error:
+        raise RecordError(
+            f"{outcome.serial}: the run is not in the log, so it says nothing of the station: {error}"
+        ) from error
+
+
+def _history(log: Log, subject: str) -> tuple[Reference | None, list[RunRecord]]:
+    """Return a golden unit's history as it was accepted last, and its runs."""
+    with log.reading() as connection:
+        statement = found.newest_statement(connection, REFERENCE, subject)
+        if statement is None:
+            return None, []
+        reference = read_reference(statement)
+        for sequence, noted in reference.runs:
+            if fetch_record(connection, sequence).computed_hash() != noted:
+                raise RecordError(
+                    f"record {sequence}, which was accepted as the unit's history, is not what it was: run "
+                    "`linecheck log verify`, and find out who changed it"
+                )
+    return reference, [log.record(sequence) for sequence, _ in reference.runs]
+
+
+def _kept(change: Change) -> dict[str, Any]:
+    return {name: value for name, value in vars(change).items() if value is not None}
+
+
+def _kept_drift(drift: Drift) -> dict[str, Any]:
+    return {name: value for name, value in vars(drift).items() if value is not None} | {"text": drift.text}

@@ -1,0 +1,4 @@
+"""A run beside others: baselines, comparisons, other units of its model, other limit files.
+
+In: runs, from the log or from capture sets. Out: what changed, what is unusual, what verdicts would have been.
+"""

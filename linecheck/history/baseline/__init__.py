@@ -1,0 +1,1 @@
+"""Baselines: readings that were accepted, and whether later firmware still comes to them."""

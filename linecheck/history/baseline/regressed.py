@@ -1,0 +1,160 @@
+"""A capture set compared with a baseline, as every record of it says it.
+
+==============================  ==========================================================
+:func:`regressed`               a judged set with its comparisons and the verdict of both
+:func:`regression_keys`         what a result says besides, as plain data
+:func:`regression_cases`        a case of JUnit for each comparison
+:func:`regression_findings`     what is not unchanged, in plain words, worst first
+:func:`answer_counts`           how many comparisons came to which answer
+==============================  ==========================================================
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from linecheck.captures.many_sets import JudgedSet
+from linecheck.checks.base import Note, Problem
+from linecheck.errors import BaselineError
+from linecheck.files.text import encodable
+from linecheck.files.times import utc_text
+from linecheck.history.baseline.file import Baseline
+from linecheck.history.baseline.regression import Comparison, by_badness, compare_outcome, regression_verdict
+from linecheck.limits.regression import Answer
+from linecheck.limits.verdict import Verdict
+from linecheck.results.junit import Case
+from linecheck.run.outcome import RunOutcome
+
+__all__ = [
+    "Regressed",
+    "answer_counts",
+    "regressed",
+    "regression_cases",
+    "regression_findings",
+    "regression_keys",
+]
+
+#: Code of the problem of a run whose unit the baseline does not have.
+NOT_IN_BASELINE = "not_in_baseline"
+
+
+@dataclass(frozen=True)
+class Regressed:
+    """A judged set, its comparisons with a baseline, and how many values the command compares in all."""
+
+    judged: JudgedSet
+    comparisons: tuple[Comparison, ...]
+    baseline: Baseline
+    compared: int
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worse of what the masks and the comparisons say."""
+        outcome = self.judged.outcome
+        return self.judged.verdict if outcome is None else regression_verdict(outcome, self.comparisons)
+
+
+def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed:
+    """Compare a judged set with a baseline; without a unit there to compare it with, it is invalid."""
+    outcome = judged.outcome
+    if outcome is None:
+        return Regressed(judged, (), baseline, compared)
+    try:
+        comparisons = compare_outcome(outcome, baseline, comparisons=compared)
+    except BaselineError as error:
+        problem = Problem(NOT_IN_BASELINE, str(error))
+        unknown = replace(outcome, problems=(problem, *outcome.problems))
+        return Regressed(replace(judged, outcome=unknown), (), baseline, compared)
+    notes = tuple(_other_circumstances(outcome, baseline))
+    told = replace(outcome, problems=(*outcome.problems, *notes))
+    return Regressed(replace(judged, outcome=told), comparisons, baseline, compared)
+
+
+def _other_circumstances(outcome: RunOutcome, baseline: Baseline) -> Iterator[Note]:
+    """Yield in what a run differs from the baseline besides the unit's firmware: that may be the cause of a change."""
+    stations = baseline.units[outcome.serial].stations
+    if outcome.station is not None and stations and outcome.station not in stations:
+        yield Note("other_station", f"captured at {outcome.station}, the baseline at {', '.join(stations)}")
+    if outcome.software != baseline.file.software:
+        yield Note(
+            "other_software", f"measured by {outcome.software}, the baseline by {baseline.file.software}"
+        )
+    if outcome.limits.sha256 != baseline.file.limits.sha256:
+        yield Note(
+            "other_limits",
+            f"the limit file (revision {outcome.limits.revision}) is not as it was for the baseline "
+            f"(revision {baseline.file.limits.revision})",
+        )
+
+
+def answer_counts(comparisons: Iterable[Comparison]) -> dict[str, int]:
+    """Return how many comparisons came to each answer."""
+    counts = Counter(comparison.answer for comparison in comparisons)
+    return {answer.value: counts[answer] for answer in Answer}
+
+
+def regression_findings(comparisons: Iterable[Comparison]) -> list[str]:
+    """Return what is worse, cannot be told or is better, worst first, in whole sentences."""
+    return [entry.text for entry in by_badness(comparisons) if entry.answer is not Answer.UNCHANGED]
+
+
+def regression_keys(compared: Regressed) -> dict[str, Any]:
+    """Return what the result of a set says besides: the verdict of all, the baseline, and every comparison."""
+    accepted = compared.baseline.file.accepted
+    return {
+        "verdict": compared.verdict.value,
+        "regression": {
+            "baseline": encodable(compared.baseline.path),
+            "sha256": compared.baseline.sha256,
+            "accepted_by": encodable(accepted.by),
+            "accepted_on": utc_text(accepted.on),
+            "compared_in_all": compared.compared,
+            "answers": answer_counts(compared.comparisons),
+        },
+        "comparisons": [_plain(comparison) for comparison in compared.comparisons],
+    }
+
+
+def _plain(entry: Comparison) -> dict[str, Any]:
+    return {
+        "check": entry.check,
+        "metric": entry.metric,
+        "channel": entry.channel,
+        "curve": entry.is_curve,
+        "answer": entry.answer.value,
+        "verdict": entry.verdict.value,
+        "unit": entry.unit,
+        "value": entry.value,
+        "baseline": entry.baseline_value,
+        "worse_by": entry.worse_by,
+        "uncertainty": entry.uncertainty,
+        "margin": entry.margin,
+        "x": entry.x,
+        "x_unit": entry.x_unit,
+        "compared": entry.compared,
+        "bands": entry.bands,
+        "text": encodable(entry.text),
+    }
+
+
+def regression_cases(comparisons: Iterable[Comparison], *, strict: bool = False) -> Iterator[Case]:
+    """Yield a case for each comparison: ``sinad.left.regression`` in the class of its check.
+
+    Parameters
+    ----------
+    comparisons : iterable of Comparison
+    strict : bool
+        Marginal is a failure.
+    """
+    for entry in comparisons:
+        parts = (entry.metric, "curve" if entry.is_curve else None, entry.channel, "regression")
+        outcome: Literal["passed", "failure", "error"] = "passed"
+        if entry.verdict is Verdict.FAIL or (strict and entry.verdict is Verdict.MARGINAL):
+            outcome = "failure"
+        elif entry.verdict is Verdict.INVALID:
+            outcome = "error"
+        name = ".".join(part for part in parts if part)
+        yield Case(entry.check, name, entry.text, outcome, entry.verdict.value)

@@ -1,0 +1,424 @@
+"""A run compared with a baseline, metric by metric.
+
+==============================  =============================================================
+:func:`compare_outcome`         every comparison of a run, in the limit file's order
+:func:`comparisons_in`          how many values that takes, over all runs of a command
+:func:`regression_verdict`      what a run is worth with its masks and its comparisons
+:func:`by_badness`              comparisons, worst first
+:class:`Comparison`             one metric in one channel: answer, verdict, numbers, a sentence
+==============================  =============================================================
+
+Nothing is dropped in silence: what stands only on one side, was measured otherwise, or cannot be measured any more is a
+comparison that cannot be told, and is invalid.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from linecheck.checks.base import CurveSpec, MetricSpec, Parameters
+from linecheck.errors import BaselineError, FileError
+from linecheck.history.baseline.file import (
+    Baseline,
+    CheckEntry,
+    CurveEntry,
+    ReadingEntry,
+    UnitEntry,
+    load_baseline,
+)
+from linecheck.history.baseline.regression_words import answer_text, curve_text
+from linecheck.history.baseline.unit_entry import (
+    VOLT_UNITS,
+    compared_channels,
+    compared_specs,
+    require_margins,
+    unit_entry,
+)
+from linecheck.limits.curve_profile import Lattice, compare_profiles
+from linecheck.limits.model import Check
+from linecheck.limits.regression import Answer, alarm_sigmas, compare_values
+from linecheck.limits.verdict import Verdict, worst
+from linecheck.results.wording import subject
+from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.settle import reasons
+
+__all__ = [
+    "Baseline",
+    "Comparison",
+    "by_badness",
+    "compare_outcome",
+    "compare_units",
+    "comparisons_in",
+    "load_baseline",
+    "regression_verdict",
+    "require_margins",
+]
+
+_ACCEPT: Final = "accept a new baseline (linecheck baseline accept)"
+
+_Item = ReadingEntry | CurveEntry
+Lattices = dict[tuple[str, str, str | None], Lattice]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One metric, or one curve, in one channel (None for the pair).
+
+    Attributes
+    ----------
+    answer : Answer
+    verdict : Verdict
+        A pass, marginal, a fail where it is worse, invalid where something may hide.
+    text : str
+        What a person reads, a whole sentence.
+    value, baseline_value : float or None
+        Of a curve, those of the band that tells most, at ``x``.
+    worse_by : float or None
+        The change towards worse in ``unit``; where the nominal value is best, its size.
+    uncertainty : float or None
+        Its standard uncertainty (k = 1).
+    margin : float or None
+    compared, bands : int or None
+        Of a curve: how many bands could be compared, of how many.
+    """
+
+    check: str
+    metric: str
+    channel: str | None
+    is_curve: bool
+    answer: Answer
+    verdict: Verdict
+    text: str
+    unit: str = ""
+    value: float | None = None
+    baseline_value: float | None = None
+    worse_by: float | None = None
+    uncertainty: float | None = None
+    margin: float | None = None
+    x: float | None = None
+    x_unit: str | None = None
+    compared: int | None = None
+    bands: int | None = None
+
+    @property
+    def name(self) -> str:
+        """What was compared, as the limit file names it."""
+        return subject(self.check, self.metric, self.channel)
+
+
+def compare_outcome(
+    outcome: RunOutcome, baseline: Baseline, *, comparisons: int | None = None
+) -> tuple[Comparison, ...]:
+    """Compare a run with the baseline's unit of the same serial number.
+
+    Parameters
+    ----------
+    outcome : RunOutcome
+    baseline : Baseline
+    comparisons : int, optional
+        How many values are compared in all the runs that are looked at together (:func:`comparisons_in`); those of this
+        one alone, if left out.
+
+    Raises
+    ------
+    FileError
+        The baseline is of another model, or the limit file has no margin.
+    BaselineError
+        The baseline has no unit of that serial number, or was accepted from these very captures under another name.
+    """
+    require_margins(outcome.limits)
+    if baseline.file.model != outcome.model:
+        raise FileError(baseline.path, f"is of model {baseline.file.model}, the captures of {outcome.model}")
+    base = unit_of(baseline, outcome.serial)
+    _refuse_old_captures(outcome, baseline)
+    sigmas = alarm_sigmas(comparisons if comparisons is not None else base.comparisons)
+    new = unit_entry(outcome, _lattices(base))
+    return compare_units(new, base, outcome, sigmas)
+
+
+def _refuse_old_captures(outcome: RunOutcome, baseline: Baseline) -> None:
+    """Refuse captures that the baseline has of another firmware or unit: bit for bit, nothing is captured twice."""
+    known = {
+        digest: (unit.serial, unit.firmware)
+        for unit in baseline.file.unit
+        for check in unit.check
+        for digest in check.captures
+    }
+    whose = (outcome.serial, outcome.firmware)
+    for check in outcome.checks:
+        before = known.get(check.capture_sha256 or "", whose)
+        if before != whose:
+            serial, firmware = before
+            raise BaselineError(
+                f"{baseline.path}: the capture of {check.check} is, bit for bit, the one accepted of {serial}, "
+                f"firmware {firmware or 'unknown'}. Was this firmware recorded at all? Record it, or correct the "
+                "serial number or the firmware in captures.toml"
+            )
+
+
+def unit_of(baseline: Baseline, serial: str) -> UnitEntry:
+    """Return the baseline's unit of a serial number.
+
+    Raises
+    ------
+    BaselineError
+        It has none.
+    """
+    units = baseline.units
+    if serial not in units:
+        known = ", ".join(list(units)[:20]) + (f" and {len(units) - 20} more" if len(units) > 20 else "")
+        raise BaselineError(
+            f"{baseline.path}: has no unit {ascii(serial)[1:-1]} to compare with; its units are: {known}. "
+            f"Compare captures of one of these, or {_ACCEPT}"
+        )
+    return units[serial]
+
+
+def comparisons_in(baseline: Baseline, serials: Iterable[str]) -> int:
+    """Return how many values are compared in runs of these serial numbers, one number for each run."""
+    units = baseline.units
+    return sum(units[serial].comparisons for serial in serials if serial in units)
+
+
+def regression_verdict(outcome: RunOutcome, comparisons: Iterable[Comparison]) -> Verdict:
+    """Return the worse of what the masks and what the comparisons say."""
+    return worst([outcome.verdict, *(comparison.verdict for comparison in comparisons)])
+
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
+_ANSWERS = (Answer.WORSE, Answer.CANNOT_TELL, Answer.BETTER, Answer.UNCHANGED)
+
+
+def by_badness(comparisons: Iterable[Comparison]) -> list[Comparison]:
+    """Return comparisons worst first: by verdict, answer, and by how many margins something has changed."""
+
+    def badness(comparison: Comparison) -> tuple[int, int, float]:
+        size = 0.0
+        if comparison.worse_by is not None and comparison.margin is not None:
+            size = abs(comparison.worse_by) / comparison.margin
+        return _WORST_FIRST.index(comparison.verdict), _ANSWERS.index(comparison.answer), -size
+
+    return sorted(comparisons, key=badness)
+
+
+def _lattices(base: UnitEntry) -> Lattices:
+    return {
+        (check.name, curve.metric, curve.channel): curve.lattice
+        for check in base.check
+        for curve in check.curve
+    }
+
+
+def compare_units(
+    new: UnitEntry, base: UnitEntry, outcome: RunOutcome, sigmas: float
+) -> tuple[Comparison, ...]:
+    """Compare what was taken of a run with what a baseline keeps.
+
+    Parameters
+    ----------
+    new, base : UnitEntry
+    outcome : RunOutcome
+        The run, which says what is compared and why something is missing.
+    sigmas : float
+        :func:`~linecheck.limits.regression.alarm_sigmas`.
+    """
+    done = {check.check: check for check in outcome.checks}
+    sides = _Sides(outcome, done, sigmas, _same_volts(new, base))
+    found: list[Comparison] = []
+    new_checks, base_checks = _by_name(new), _by_name(base)
+    for check in outcome.limits.checks:
+        found += sides.check(check, new_checks.get(check.name), base_checks.pop(check.name, None))
+    for entry in base_checks.values():
+        found += [
+            _dropped(entry.name, item, "the limit file has no such check any more") for item in _items(entry)
+        ]
+    return tuple(found)
+
+
+def _by_name(unit: UnitEntry) -> dict[str, CheckEntry]:
+    return {entry.name: entry for entry in unit.check}
+
+
+def _items(entry: CheckEntry) -> tuple[_Item, ...]:
+    return (*entry.readings, *entry.curve)
+
+
+def _same_volts(new: UnitEntry, base: UnitEntry) -> float:
+    """Return the relative uncertainty of volts that is one and the same error on both sides."""
+    if new.certificate is None or new.certificate != base.certificate:
+        return 0.0
+    return 0.01 * min(new.volts_uncertainty_percent, base.volts_uncertainty_percent)
+
+
+def _dropped(check: str, item: _Item, why: str) -> Comparison:
+    text = f"{subject(check, item.metric, item.channel)} is in the baseline and cannot be compared: {why}; {_ACCEPT}"
+    is_curve = isinstance(item, CurveEntry)
+    return Comparison(
+        check, item.metric, item.channel, is_curve, Answer.CANNOT_TELL, Verdict.INVALID, text, item.unit
+    )
+
+
+@dataclass(frozen=True)
+class _Sides:
+    """What every comparison of a run needs."""
+
+    outcome: RunOutcome
+    done: Mapping[str, CheckOutcome]
+    sigmas: float
+    same_volts: float
+
+    def check(self, check: Check, new: CheckEntry | None, base: CheckEntry | None) -> Iterator[Comparison]:
+        """Yield the comparisons of one check."""
+        change = None if base is None else _changed(check, base)
+        there = {(item.metric, item.channel): item for item in _items(base)} if base is not None else {}
+        taken = {(item.metric, item.channel): item for item in _items(new)} if new is not None else {}
+        for spec in compared_specs(check):
+            for channel in compared_channels(spec, self.outcome.limits.channels):
+                key = (spec.name, channel)
+                old, now = there.pop(key, None), taken.get(key)
+                why = change if old is not None else f"it is not in the baseline; {_ACCEPT}"
+                if why is None and now is None:
+                    why = self._missing(check.name, spec.name, channel)
+                if why is None and old is not None and old.unit != spec.unit:
+                    why = f"the baseline has it in {old.unit or 'no unit'}; {_ACCEPT}"
+                yield self._compared(check, spec, channel, (now, old), why)
+        channels = (*self.outcome.limits.channels, None)
+        for item in there.values():
+            what = "gives it no margin" if item.channel in channels else "has no such channel"
+            yield _dropped(check.name, item, f"the limit file {what} any more")
+
+    def _compared(
+        self,
+        check: Check,
+        spec: MetricSpec | CurveSpec,
+        channel: str | None,
+        both: tuple[_Item | None, _Item | None],
+        why: str | None,
+    ) -> Comparison:
+        """Return a comparison of what there is now and what the baseline keeps; ``why`` where there is none."""
+        now, old = both
+        if why is not None:
+            return self._untold(check, spec, channel, why)
+        if isinstance(spec, CurveSpec):
+            if isinstance(now, CurveEntry) and isinstance(old, CurveEntry):
+                return self._curve(check, spec, now, old)
+        elif isinstance(now, ReadingEntry) and isinstance(old, ReadingEntry):
+            return self._reading(check, spec, now, old)
+        return self._untold(check, spec, channel, f"the baseline has it in another form; {_ACCEPT}")
+
+    def _untold(
+        self, check: Check, spec: MetricSpec | CurveSpec, channel: str | None, why: str
+    ) -> Comparison:
+        name = subject(check.name, spec.name, channel)
+        return Comparison(
+            check.name,
+            spec.name,
+            channel,
+            isinstance(spec, CurveSpec),
+            Answer.CANNOT_TELL,
+            Verdict.INVALID,
+            f"{name} cannot be compared: {why}",
+            spec.unit,
+            margin=check.regression[spec.name],
+        )
+
+    def _missing(self, check: str, metric: str, channel: str | None) -> str:
+        if check not in self.done:
+            return "the check was not run"
+        problems = self.done[check].judged.problems
+        why = "; ".join(problem.message for problem in reasons(problems, metric, channel))
+        return why or "it could not be measured, or has no uncertainty"
+
+    def _reading(self, check: Check, spec: MetricSpec, now: ReadingEntry, old: ReadingEntry) -> Comparison:
+        margin = check.regression[spec.name]
+        common = 0.0
+        if spec.unit in VOLT_UNITS:
+            common = self.same_volts * min(abs(now.value), abs(old.value))
+        change = compare_values(now.measured, old.measured, spec.better, margin, self.sigmas, common=common)
+        name = subject(check.name, spec.name, now.channel)
+        return Comparison(
+            check.name,
+            spec.name,
+            now.channel,
+            False,
+            change.answer,
+            change.verdict,
+            answer_text(name, change, now.measured, old.measured, spec, margin),
+            spec.unit,
+            now.value,
+            old.value,
+            change.worse_by,
+            change.uncertainty,
+            margin,
+        )
+
+    def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:
+        margin = check.regression[spec.name]
+        change = compare_profiles(now.profile(), old.profile(), spec.better, margin, self.sigmas)
+        name = subject(check.name, spec.name, now.channel)
+        return Comparison(
+            check.name,
+            spec.name,
+            now.channel,
+            True,
+            change.answer,
+            change.verdict,
+            curve_text(name, change, spec, margin),
+            spec.unit,
+            change.value,
+            change.base_value,
+            change.worse_by,
+            change.uncertainty,
+            margin,
+            change.x,
+            spec.x_unit,
+            change.compared,
+            change.bands,
+        )
+
+
+def _changed(check: Check, entry: CheckEntry) -> str | None:
+    """Return in what a check is another than it was for the baseline; None where it is the same."""
+    if entry.kind != check.kind.name:
+        return f"the check is of kind {check.kind.name}, in the baseline of kind {entry.kind}; {_ACCEPT}"
+    for what, now, old in (
+        ("stimulus", check.stimulus, entry.stimulus),
+        ("analysis", check.analysis, entry.analysis),
+    ):
+        names = _other_parameters(now, old)
+        if names:
+            listed = ", ".join(f"{what}.{name}" for name in names)
+            return f"the check is not what it was for the baseline ({listed}); {_ACCEPT}"
+    setup = dict(check.setup)
+    names = sorted(
+        name for name in setup.keys() | entry.setup.keys() if setup.get(name) != entry.setup.get(name)
+    )
+    if names:
+        return f"the unit was set otherwise for the baseline ({', '.join(names)}); {_ACCEPT}"
+    return None
+
+
+def _other_parameters(now: Parameters, old: Mapping[str, Any]) -> list[str]:
+    """Return the parameters that differ; one that a baseline does not know yet had its default."""
+    values = now.model_dump(mode="json")
+    defaults = type(now)().model_dump(mode="json")
+    differing = [name for name in old if name not in values]
+    for name, value in values.items():
+        before = old.get(name, defaults[name] if value is not None else None)
+        if not _same(value, before):
+            differing.append(name)
+    return differing
+
+
+def _same(one: Any, other: Any) -> bool:  # noqa: ANN401 - any plain data
+    if isinstance(one, float) and isinstance(other, float | int):
+        try:
+            return math.isclose(one, other, rel_tol=1e-12)
+        except OverflowError:  # a whole number that no float can be
+            return False
+    if isinstance(one, list | tuple) and isinstance(other, list | tuple):
+        return len(one) == len(other) and all(_same(a, b) for a, b in zip(one, other, strict=True))
+    return bool(one == other)

@@ -1,0 +1,148 @@
+"""From a run's outcome to what a baseline keeps of it, and what a baseline compares.
+
+==========================  ================================================================
+:func:`unit_entry`          everything of a run that has a margin, in full
+:func:`require_margins`     refuse a limit file that compares nothing
+==========================  ================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
+from linecheck.errors import FileError
+from linecheck.history.baseline.file import (
+    LARGEST,
+    CheckEntry,
+    CurveEntry,
+    ReadingEntry,
+    UnitEntry,
+    curve_entry,
+)
+from linecheck.limits.curve_profile import Lattice, lattice_for, profile_of
+from linecheck.limits.model import Check, LimitFile
+from linecheck.run.outcome import CheckOutcome, RunOutcome
+
+__all__ = ["VOLT_UNITS", "compared_channels", "compared_specs", "require_margins", "unit_entry"]
+
+#: What is read in these has the uncertainty of the capture's calibration in it.
+VOLT_UNITS = frozenset({"V", "mV", "µV"})
+
+NO_MARGINS = """\
+declares no margin, so that nothing can be compared with a baseline. Say by how much something may change, at the top
+for every masked metric of a unit or name, or in a check for one metric or curve:
+  regression: {dB: 0.5, V: 0.02}
+  checks:
+    tone:
+      regression: {sinad: 0.3, spectrum: 6}"""
+
+
+def require_margins(limits: LimitFile) -> None:
+    """Refuse a limit file that compares nothing.
+
+    Raises
+    ------
+    FileError
+        No check has a margin.
+    """
+    if not any(check.regression for check in limits.checks):
+        raise FileError(limits.path, NO_MARGINS)
+
+
+def compared_specs(check: Check) -> Iterator[MetricSpec | CurveSpec]:
+    """Yield what of a check has a margin, in the kind's order."""
+    specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
+    return (spec for spec in specs if spec.name in check.regression)
+
+
+def compared_channels(spec: MetricSpec | CurveSpec, channels: tuple[str, ...]) -> tuple[str | None, ...]:
+    """Return the channels that something is read in; None alone for the pair."""
+    return channels if spec.per_channel else (None,)
+
+
+def unit_entry(outcome: RunOutcome, lattices: dict[tuple[str, str, str | None], Lattice]) -> UnitEntry:
+    """Return everything of a run that has a margin and could be measured, in full.
+
+    Parameters
+    ----------
+    outcome : RunOutcome
+    lattices : dict
+        The lattices to reduce curves on, by check, metric and channel; those that are not named are chosen and added.
+    """
+    done = {check.check: check for check in outcome.checks}
+    checks = tuple(
+        _check_entry(check, done[check.name], outcome.limits.channels, lattices)
+        for check in outcome.limits.checks
+        if check.regression and check.name in done
+    )
+    uncertainty = float(outcome.calibration.get("uncertainty_percent", 0.0))
+    return UnitEntry.model_construct(
+        serial=outcome.serial,
+        firmware=outcome.firmware,
+        stations=() if outcome.station is None else (outcome.station,),
+        certificate=outcome.calibration.get("certificate"),
+        volts_uncertainty_percent=uncertainty,
+        check=checks,
+    )
+
+
+def _check_entry(
+    check: Check,
+    done: CheckOutcome,
+    channels: tuple[str, ...],
+    lattices: dict[tuple[str, str, str | None], Lattice],
+) -> CheckEntry:
+    readings = {(item.reading.metric, item.reading.channel): item for item in done.judged.readings}
+    curves = {(item.curve.metric, item.curve.channel): item for item in done.judged.curves}
+    taken: list[ReadingEntry] = []
+    profiles: list[CurveEntry] = []
+    for spec in compared_specs(check):
+        for channel in compared_channels(spec, channels):
+            key = (spec.name, channel)
+            if isinstance(spec, CurveSpec):
+                if key in curves and (curve := _curve(check, curves[key].curve, spec, lattices)) is not None:
+                    profiles.append(curve)
+            elif key in readings and (reading := _reading(readings[key].reading)) is not None:
+                taken.append(reading)
+    return CheckEntry.model_construct(
+        name=check.name,
+        kind=check.kind.name,
+        setup=dict(check.setup),
+        stimulus=check.stimulus.model_dump(mode="json"),
+        analysis=check.analysis.model_dump(mode="json"),
+        captures=() if done.capture_sha256 is None else (done.capture_sha256,),
+        readings=tuple(taken),
+        curve=tuple(profiles),
+    )
+
+
+def _reading(reading: Reading) -> ReadingEntry | None:
+    if reading.value is None or reading.uncertainty is None:
+        return None
+    if abs(reading.value) > LARGEST or not 0.0 <= reading.uncertainty <= LARGEST:
+        return None
+    return ReadingEntry(
+        metric=reading.metric,
+        channel=reading.channel,
+        value=float(reading.value),
+        unit=reading.unit,
+        uncertainty=float(reading.uncertainty),
+        bound=bool(reading.is_bound),
+    )
+
+
+def _curve(
+    check: Check, curve: Curve, spec: CurveSpec, lattices: dict[tuple[str, str, str | None], Lattice]
+) -> CurveEntry | None:
+    if not len(curve.x):
+        return None
+    key = (check.name, curve.metric, curve.channel)
+    if key not in lattices:
+        lattices[key] = lattice_for(curve, log_x=spec.log_x, better=spec.better)
+    profile = profile_of(curve, lattices[key], spec.better)
+    if profile is None or max(np.abs(curve.y).max(), np.abs(curve.x).max()) > LARGEST:
+        return None
+    return curve_entry(profile, curve.metric, curve.channel, curve.unit, curve.x_unit)

@@ -1,0 +1,74 @@
+"""What of two sides may be held against each other: only what was measured alike.
+
+=======================  ==================================================================
+:func:`unlike`           why a check of one side is no measure of the same on another
+:func:`reaches_alike`    whether two captures of a check reach equally far in frequency
+:func:`same_volts`       how much of two readings' uncertainty is one error that both share
+=======================  ==================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from linecheck.checks.base import Reading
+from linecheck.history.baseline.unit_entry import VOLT_UNITS
+from linecheck.history.comparison.sides import Picked
+from linecheck.run.outcome import CheckOutcome
+
+__all__ = ["reaches_alike", "same_volts", "unlike"]
+
+#: Parameters of a stimulus that change how well a metric is known, or the unit's mode, but not what it means.
+_NO_MATTER: Final = frozenset({"seconds", "bits", "rate_hz"})
+_SAME_REACH: Final = 0.03
+
+
+def unlike(first: Picked, other: Picked, check: str) -> str | None:
+    """Return why a check of another side does not measure the same as the first side's; None where it does."""
+    one, two = first.checks.get(check), other.checks.get(check)
+    if one is None or two is None:
+        return None
+    if one.kind != two.kind:
+        return f"is of another kind ({two.kind}, not {one.kind})"
+    facts, others = first.view.facts.get(one.check), other.view.facts.get(two.check)
+    if facts is None or others is None:
+        return None
+    played = _differing(facts.stimulus, others.stimulus, _NO_MATTER)
+    if played:
+        return f"was played another stimulus ({played})"
+    analysed = _differing(facts.analysis, others.analysis, frozenset({"reference"}))
+    return f"was analysed otherwise ({analysed})" if analysed else None
+
+
+def _differing(one: Mapping[str, Any], two: Mapping[str, Any], no_matter: frozenset[str]) -> str:
+    names = [name for name in {**one, **two} if name not in no_matter and one.get(name) != two.get(name)]
+    return ", ".join(f"{name} {two.get(name)}, not {one.get(name)}" for name in names)
+
+
+def reaches_alike(one: CheckOutcome, two: CheckOutcome) -> bool:
+    """Return whether all curves that two captures of a check have in common end at the same frequency, nearly."""
+    ends = {
+        (item.curve.metric, item.curve.channel): float(item.curve.x[-1])
+        for item in one.judged.curves
+        if len(item.curve.x)
+    }
+    for item in two.judged.curves:
+        end = ends.get((item.curve.metric, item.curve.channel))
+        if end is not None and len(item.curve.x):
+            own = float(item.curve.x[-1])
+            if abs(own - end) > _SAME_REACH * max(abs(own), abs(end)):
+                return False
+    return True
+
+
+def same_volts(first: Picked, other: Picked, base: Reading, new: Reading) -> float:
+    """Return the part of both readings' uncertainty that is the same error in both: that of one calibration."""
+    calibration = first.view.calibration
+    if base.unit not in VOLT_UNITS or not calibration or calibration != other.view.calibration:
+        return 0.0
+    try:
+        share = 0.01 * float(calibration.get("uncertainty_percent", "0"))
+    except ValueError:
+        return 0.0
+    return share * min(abs(base.value or 0.0), abs(new.value or 0.0))

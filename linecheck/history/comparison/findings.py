@@ -1,0 +1,242 @@
+"""Real differences in plain words, each with its number, worst first.
+
+What a difference of a metric is called stands with the metric in its kind (:class:`~linecheck.checks.base.Told`), and
+so does which metrics say the same thing: where noise has risen, THD+N is not told as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from linecheck.checks import kinds
+from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.history.baseline.unit_entry import VOLT_UNITS
+from linecheck.history.comparison.accuracy import accuracy
+from linecheck.history.comparison.amounts import amount, decimals_for, difference_unit
+from linecheck.history.comparison.model import (
+    ComparedCurve,
+    ComparedValue,
+    CurveDifference,
+    Difference,
+    Finding,
+    Side,
+)
+
+__all__ = ["find", "spec_of"]
+
+#: Channels whose differences are alike to this part, or to their uncertainty, are told as one.
+_ALIKE: Final = 0.05
+
+
+def spec_of(item: ComparedValue | ComparedCurve) -> MetricSpec | CurveSpec:
+    """Return what the kind of a check says of a metric or curve of it."""
+    kind = kinds()[item.kind]
+    specs: tuple[MetricSpec | CurveSpec, ...] = (
+        kind.metrics if isinstance(item, ComparedValue) else kind.curves
+    )
+    return next(spec for spec in specs if spec.name == item.metric)
+
+
+def find(
+    sides: Sequence[Side],
+    values: Sequence[ComparedValue],
+    curves: Sequence[ComparedCurve],
+    analysis: Mapping[str, Mapping[str, Any]],
+) -> tuple[Finding, ...]:
+    """Return what truly differs between the first side and each of the others, worst first.
+
+    Parameters
+    ----------
+    sides, values, curves
+        As in a :class:`~linecheck.history.comparison.model.Comparison`.
+    analysis : mapping of str to mapping
+        How each check was analysed: words may name a frequency from there.
+    """
+    teller = _Teller(sides, analysis, {value.check: value.kind for value in values})
+    found = [finding for at in range(1, len(sides)) for finding in teller.of_side(at, values, curves)]
+    found.sort(key=lambda finding: (finding.worse is False, -finding.severity))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Teller:
+    """Puts differences between sides into words."""
+
+    sides: Sequence[Side]
+    analysis: Mapping[str, Mapping[str, Any]]
+    kinds: Mapping[str, str]
+
+    def of_side(
+        self, at: int, values: Sequence[ComparedValue], curves: Sequence[ComparedCurve]
+    ) -> Iterator[Finding]:
+        every: list[ComparedValue | ComparedCurve] = [*values, *curves]
+        channels = Counter((item.check, item.metric) for item in every)
+        real = [item for item in every if item.differences[at - 1].significant]
+        said = {(item.check, item.metric) for item in real}
+        kinds_said = {f"{item.kind}.{item.metric}" for item in real}
+        groups: dict[tuple[str, str], list[ComparedValue | ComparedCurve]] = {}
+        for item in real:
+            by = spec_of(item).told.said_by
+            if not any((item.check, name) in said or name in kinds_said for name in by):
+                groups.setdefault((item.check, item.metric), []).append(item)
+        for key, group in groups.items():
+            for together in _alike(group, at):
+                yield self._finding(at, together, channels[key])
+
+    def _is_one_of_several(self, item: ComparedValue | ComparedCurve) -> bool:
+        """Return whether its words alone do not say which check is meant."""
+        told = spec_of(item).told
+        return bool(told.more or told.less) and sum(kind == item.kind for kind in self.kinds.values()) > 1
+
+    def _finding(self, at: int, group: Sequence[ComparedValue | ComparedCurve], count: int) -> Finding:
+        """Return the finding of channels that have changed alike, of as many as there are."""
+        item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
+        difference = item.differences[at - 1]
+        if isinstance(item, ComparedValue):
+            words, x = _value_words(item, at, self.analysis.get(item.check, {})), None
+        else:
+            words, x = _curve_words(item, at), item.differences[at - 1].x
+        channels = tuple(entry.channel for entry in group if entry.channel is not None)
+        where = f", {' and '.join(channels)}" if 0 < len(channels) < count else ""
+        which = f" in {item.check}" if self._is_one_of_several(item) else ""
+        return Finding(
+            side=self.sides[at].label,
+            text=f"{self.sides[at].name}{where}: {words}{which} against {self.sides[0].name}",
+            check=item.check,
+            metric=item.metric,
+            channels=channels,
+            difference=difference.difference,
+            uncertainty=difference.uncertainty,
+            unit=item.unit,
+            worse=_is_worse(item, at),
+            severity=_severity(item, difference),
+            x=x,
+        )
+
+
+def _alike(
+    group: Sequence[ComparedValue | ComparedCurve], at: int
+) -> list[list[ComparedValue | ComparedCurve]]:
+    """Return the channels of a metric, those together in which it has changed alike."""
+    together: list[list[ComparedValue | ComparedCurve]] = []
+    for item in group:
+        own = item.differences[at - 1]
+        for others in together:
+            other = others[0].differences[at - 1]
+            apart = abs((own.difference or 0.0) - (other.difference or 0.0))
+            noise = 2.0 * math.hypot(own.uncertainty or 0.0, other.uncertainty or 0.0)
+            enough = max(noise, _ALIKE * abs(other.difference or 0.0), accuracy(spec_of(item)))
+            if apart <= enough and _side_of_bounds(item, at) == _side_of_bounds(others[0], at):
+                others.append(item)
+                break
+        else:
+            together.append([item])
+    return together
+
+
+def _side_of_bounds(item: ComparedValue | ComparedCurve, at: int) -> tuple[bool, bool]:
+    if isinstance(item, ComparedCurve):
+        return (False, False)
+    new, base = item.readings[at], item.readings[0]
+    return (new is not None and new.is_bound, base is not None and base.is_bound)
+
+
+def _is_worse(item: ComparedValue | ComparedCurve, at: int) -> bool | None:
+    """Return whether a difference is for the worse; None where neither way is.
+
+    Where the nominal value is best, leaving the pass mask is for the worse and coming back into it for the better.
+    """
+    difference = item.differences[at - 1]
+    if difference.worse_by is not None:
+        return difference.worse_by > 0.0
+    if not isinstance(item, ComparedValue) or item.mask is None:
+        return None
+    inside = [_inside(item, side) for side in (0, at)]
+    return None if None in inside or inside[0] == inside[1] else bool(inside[0])
+
+
+def _inside(item: ComparedValue, side: int) -> bool | None:
+    reading, mask = item.readings[side], item.mask
+    if reading is None or reading.value is None or mask is None:
+        return None
+    low, high = mask.pass_.min, mask.pass_.max
+    above = not isinstance(low, int | float) or reading.value >= low
+    return above and (not isinstance(high, int | float) or reading.value <= high)
+
+
+def _severity(item: ComparedValue | ComparedCurve, difference: Difference | CurveDifference) -> float:
+    """Return how grave a difference is: decibels as they are, all else by its part of the value in decibels."""
+    size = abs(difference.difference or 0.0)
+    if item.unit in ("dB", "dBFS"):
+        return size
+    if isinstance(item, ComparedCurve):
+        return 0.0
+    base = item.readings[0]
+    ratio = _decibels(item, difference)
+    if ratio is not None:
+        return ratio
+    scale = abs(base.value) if base is not None and base.value else accuracy(spec_of(item))
+    return 20.0 * math.log10(1.0 + min(size / scale, 1e6))
+
+
+def _decibels(item: ComparedValue, difference: Difference | CurveDifference) -> float | None:
+    """Return how much a voltage has changed in decibels: a lost signal comes before all that follows from it."""
+    base = item.readings[0]
+    if item.unit not in VOLT_UNITS or base is None or base.value is None or difference.difference is None:
+        return None
+    new = base.value + difference.difference
+    return abs(20.0 * math.log10(new / base.value)) if new > 0.0 and base.value > 0.0 else None
+
+
+def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> str:
+    """Return what a value's difference says, its number in it."""
+    new, base = item.readings[at], item.readings[0]
+    assert new is not None
+    assert base is not None
+    assert new.value is not None
+    assert base.value is not None
+    told, change = spec_of(item).told, new.value - base.value
+    finest = accuracy(spec_of(item))
+    known = item.differences[at - 1].uncertainty
+    unit = difference_unit(item.unit)
+    size = amount(abs(change), unit, decimals_for(change, known, finest))
+    if new.is_bound != base.is_bound:  # the bound is itself known only so well
+        least = max(abs(change) - 2.0 * (known or 0.0), 0.0)
+        size = f"at least {amount(least, unit, decimals_for(least, known, finest))}"
+    decimals = decimals_for(new.value, new.uncertainty, finest, digits=9)
+    value, opposite = amount(new.value, item.unit, decimals), amount(-new.value, item.unit, decimals)
+    words = told.more if change > 0.0 else told.less
+    if words:
+        spans = {name: _span(entry) for name, entry in analysis.items() if name.endswith("_hz")}
+        return words.format(size=size, value=value, opposite=opposite, **spans)
+    return f"{item.check}: {item.text} {size} {'higher' if change > 0.0 else 'lower'}, {value}"
+
+
+def _curve_words(item: ComparedCurve, at: int) -> str:
+    difference = item.differences[at - 1]
+    assert difference.difference is not None
+    assert difference.x is not None
+    change = difference.difference
+    way = "higher" if change > 0.0 else "lower"
+    decimals = decimals_for(change, difference.uncertainty, accuracy(spec_of(item)))
+    size = amount(abs(change), item.unit, decimals)
+    place = amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
+    told = spec_of(item).told
+    words = told.more if change > 0.0 else told.less
+    return (
+        words.format(size=size, place=place)
+        if words
+        else f"{item.check}: {item.text} {size} {way} at {place}"
+    )
+
+
+def _span(frequency: Any) -> str:  # noqa: ANN401 - a parameter of an analysis
+    """Return a frequency, or from where to where a band goes."""
+    if isinstance(frequency, list | tuple) and len(frequency) == 2:
+        low, high = (amount(float(end), "Hz", 0) for end in frequency)
+        return f"{low.removesuffix(' kHz') if high.endswith(' kHz') else low} to {high}"
+    return amount(float(frequency), "Hz", 0) if isinstance(frequency, int | float) else str(frequency)

@@ -1,0 +1,336 @@
+"""The captures of runs, measured and judged anew by this linecheck, beside what was stored of them.
+
+Originals are only read: neither the log nor a capture is changed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from linecheck.captures.capture_set import plain_file_name
+from linecheck.captures.many_sets import JudgedSet, SetsListener, judge_sets
+from linecheck.captures.workers import Workers
+from linecheck.checks.base import Reading
+from linecheck.history.rejudge.causes import Cause, CauseCounts, counted
+from linecheck.history.rejudge.judge import UNTOLD
+from linecheck.history.rejudge.select import Chosen, Reader, RunFacts, choose, run_facts
+from linecheck.history.rejudge.tally import ChangedRun, ReadingChange, Tally, tally_of
+from linecheck.limits.bulk import level_of
+from linecheck.limits.decision import COVERAGE_FACTOR
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.log.archive import Archive
+from linecheck.log.queries import RunFilter
+from linecheck.log.reader import LogReader
+from linecheck.log.stored import RunRecord
+from linecheck.run.outcome import CheckOutcome, RunOutcome
+
+__all__ = [
+    "NO_CAPTURES",
+    "Found",
+    "ReadingCount",
+    "Remeasured",
+    "captures_archived",
+    "captures_kept",
+    "remeasure",
+    "with_captures",
+]
+
+#: Where a run's captures are, by which run it is; None where there are none.
+Finder = Callable[[RunFacts], Path | None]
+
+_Key = tuple[str, str, str | None]
+_RUN_ID = re.compile(r"[0-9a-f]{8}[0-9a-f-]{0,28}")
+#: Why a run without captures cannot be told.
+NO_CAPTURES = "no captures of it are kept"
+_PAGE = 1000
+
+
+@dataclass(frozen=True)
+class ReadingCount:
+    """How many runs a reading has changed in, and its largest change over its expanded uncertainty."""
+
+    runs: int
+    largest: float
+
+
+@dataclass(frozen=True)
+class Remeasured:
+    """What measuring captures anew comes to.
+
+    ``without`` counts runs without captures, ``refused`` those whose captures could not be judged, by why; ``readings``
+    are those that have changed, by check and metric.
+    """
+
+    tally: Tally
+    without: int
+    refused: Mapping[str, int]
+    readings: Mapping[tuple[str, str], ReadingCount]
+
+
+@dataclass(frozen=True)
+class Found:
+    """The runs that are meant, and where captures of them are, by their index."""
+
+    chosen: Chosen
+    facts: Mapping[int, RunFacts]
+    folders: Mapping[int, Path]
+
+
+def captures_archived(archive: Archive) -> Finder:
+    """Return what finds captures in an archive."""
+    return lambda run: archive.find(run.run_id)
+
+
+def captures_kept(results: Path) -> Finder:
+    """Return what finds captures that a run has left among its other files."""
+
+    def find(run: RunFacts) -> Path | None:
+        if _RUN_ID.fullmatch(run.run_id) is None:
+            return None
+        try:
+            unit = results / plain_file_name(run.serial)
+            kept = sorted(unit.glob(f"*-{run.run_id[:8]}/captures/captures.toml"))
+        except (OSError, ValueError):
+            return None
+        return kept[0].parent if kept else None
+
+    return find
+
+
+def with_captures(
+    path: Path, limits: Sequence[LimitFile], runs: RunFilter, finders: Sequence[Finder]
+) -> Found:
+    """Look for the captures of the runs that are meant; the first that knows of any has them."""
+    with Reader(path) as reader:
+        chosen = choose(reader, runs)
+        models = {entry.model for entry in limits}
+        ours = np.isin(chosen.model, [at for at, name in enumerate(chosen.models) if name in models])
+        facts: dict[int, RunFacts] = {}
+        folders: dict[int, Path] = {}
+        with reader.understood():
+            places = np.flatnonzero(ours)
+            for first in range(0, len(places), _PAGE):
+                page = places[first : first + _PAGE]
+                for at, run in zip(page.tolist(), run_facts(reader, chosen.sequence[page]), strict=True):
+                    facts[at] = run
+                    if chosen.before[at] == level_of(Verdict.ABORTED):
+                        continue
+                    folder = next((found for find in finders if (found := find(run)) is not None), None)
+                    if folder is not None:
+                        folders[at] = folder
+    return Found(chosen, facts, folders)
+
+
+def remeasure(
+    log: LogReader,
+    limits: Sequence[LimitFile],
+    found: Found,
+    workers: Workers,
+    changed: Callable[[ChangedRun], object],
+    *,
+    listener: SetsListener | None = None,
+    stopped: Callable[[], bool] = lambda: False,
+) -> Remeasured:
+    """Measure and judge the captures of runs anew, and hold them against what is stored.
+
+    Parameters
+    ----------
+    log : LogReader
+    limits : sequence of LimitFile
+        One for each model.
+    found : Found
+    workers : Workers
+    changed : callable
+        Called with each run that changes (its verdict, or a reading) or cannot be told, in the order of their numbers.
+    listener : SetsListener, optional
+    stopped : callable
+        Whether it was asked to stop: what is not judged then cannot be told.
+    """
+    chosen = found.chosen
+    comparing = _Comparing(found, np.full(len(chosen), UNTOLD, dtype=np.int8), chosen.newest())
+    paths = [str(folder) for folder in found.folders.values()]
+    judged_sets = judge_sets(paths, limits, workers, listener=listener, stopped=stopped)
+    for at in found.facts:
+        if chosen.before[at] == level_of(Verdict.ABORTED):
+            comparing.after[at] = chosen.before[at]
+            continue
+        if at in found.folders:
+            judged = next(judged_sets)
+            record = log.record(int(chosen.sequence[at]))
+            told = comparing.compared(at, judged, record)
+        else:
+            comparing.without += 1
+            told = comparing.told(at, None, why=NO_CAPTURES)
+        if told is not None:
+            changed(told)
+    tally = tally_of(chosen, comparing.after, {entry.model for entry in limits}, comparing.causes, {})
+    return Remeasured(tally, comparing.without, comparing.refused, comparing.readings)
+
+
+@dataclass
+class _Comparing:
+    """What has been compared so far."""
+
+    found: Found
+    after: np.ndarray
+    newest: np.ndarray
+    causes: CauseCounts = field(default_factory=Counter)
+    refused: Counter[str] = field(default_factory=Counter)
+    readings: dict[tuple[str, str], ReadingCount] = field(default_factory=dict)
+    without: int = 0
+
+    def compared(self, at: int, judged: JudgedSet, record: RunRecord) -> ChangedRun | None:
+        """Hold a set against the record of its run; return what there is to tell."""
+        outcome = judged.outcome
+        why = judged.why or "not judged" if outcome is None else _not_its_own(outcome, record)
+        if outcome is None or why:
+            self.refused[why] += 1
+            return self.told(at, None, why=why)
+        blocked = bool(self.found.chosen.station_failed[at]) or any(
+            problem.blocks for problem in record.problems
+        )
+        after = worst((outcome.verdict, Verdict.INVALID)) if blocked else outcome.verdict
+        self.after[at] = level_of(after)
+        readings = tuple(_changed_readings(record.checks, outcome.checks))
+        self._count(readings)
+        causes = tuple(_causes(record, outcome, after)) if after is not record.run.verdict else ()
+        way = "worse" if level_of(after) > level_of(record.run.verdict) else "better"
+        self.causes.update(counted("worse" if way == "worse" else "better", causes))
+        if after is record.run.verdict and not readings:
+            return None
+        return self.told(at, after, causes=causes, readings=readings)
+
+    def told(
+        self,
+        at: int,
+        after: Verdict | None,
+        *,
+        causes: tuple[Cause, ...] = (),
+        readings: tuple[ReadingChange, ...] = (),
+        why: str = "",
+    ) -> ChangedRun:
+        """Return what there is to tell of a run."""
+        before = tuple(Verdict)[int(self.found.chosen.before[at])]
+        return ChangedRun(
+            **self.found.facts[at]._asdict(),
+            before=before,
+            after=after,
+            newest=bool(self.newest[at]),
+            causes=causes,
+            why=why,
+            readings=readings,
+        )
+
+    def _count(self, readings: Sequence[ReadingChange]) -> None:
+        largest: dict[tuple[str, str], float] = {}
+        for change in readings:
+            key = (change.check, change.metric)
+            largest[key] = max(largest.get(key, 0.0), change.ratio)
+        for key, ratio in largest.items():
+            have = self.readings.get(key, ReadingCount(0, 0.0))
+            self.readings[key] = ReadingCount(have.runs + 1, max(have.largest, ratio))
+
+
+def _not_its_own(outcome: RunOutcome, record: RunRecord) -> str:
+    """Return why a set is not that of a run; empty where it is."""
+    if outcome.serial != record.run.serial:
+        return "its captures are of another unit"
+    stored = {check.check: check.capture_sha256 for check in record.checks}
+    other = [
+        check.check
+        for check in outcome.checks
+        if None not in (stored.get(check.check), check.capture_sha256)
+        and stored[check.check] != check.capture_sha256
+    ]
+    return f"its captures are not those that were measured: {', '.join(other)}" if other else ""
+
+
+def _changed_readings(
+    before: Sequence[CheckOutcome], after: Sequence[CheckOutcome]
+) -> Iterator[ReadingChange]:
+    """Yield the readings that both have and that are not the same."""
+    stored = _readings(before)
+    for key, reading in _readings(after).items():
+        old = stored.get(key)
+        if old is not None and _is_another(old, reading):
+            known = [value for value in (old.uncertainty, reading.uncertainty) if value is not None]
+            yield ReadingChange(*key, reading.unit, old.value, reading.value, max(known, default=None))
+
+
+def _readings(checks: Sequence[CheckOutcome]) -> dict[_Key, Reading]:
+    return {
+        (check.check, item.reading.metric, item.reading.channel): item.reading
+        for check in checks
+        for item in check.judged.readings
+    }
+
+
+def _is_another(before: Reading, after: Reading) -> bool:
+    """Return whether a reading differs beyond its expanded uncertainty; both are of the same samples."""
+    if before.value is None or after.value is None:
+        return before.value is not after.value
+    known = [value for value in (before.uncertainty, after.uncertainty) if value is not None]
+    # What the last digits of two processors make of it is no change.
+    least = 1e-9 * max(abs(before.value), abs(after.value))
+    return abs(after.value - before.value) > max(COVERAGE_FACTOR * max(known, default=0.0), least)
+
+
+def _causes(record: RunRecord, outcome: RunOutcome, after: Verdict) -> Iterator[Cause]:
+    """Yield what has changed the verdict of a run."""
+    before = record.run.verdict
+    worse = level_of(after) > level_of(before)
+    stored, now = _judged(record.checks), _judged(outcome.checks)
+    for key in dict.fromkeys((*now, *stored)):
+        one = stored[key].verdict if key in stored else None
+        other = now[key].verdict if key in now else None
+        if one is other or (other if worse else one) is not (after if worse else before):
+            continue
+        yield _cause(key, one, now.get(key))
+    for name in outcome.missing if worse and after is Verdict.INVALID else ():
+        if name not in record.missing:
+            yield Cause(name, None, None, None, Verdict.INVALID, "no capture of it is there")
+
+
+def _judged(checks: Sequence[CheckOutcome]) -> dict[tuple[_Key, bool], JudgedReading | JudgedCurve]:
+    found: dict[tuple[_Key, bool], JudgedReading | JudgedCurve] = {}
+    for check in checks:
+        for item in check.judged.readings:
+            found[(check.check, item.reading.metric, item.reading.channel), False] = item
+        for curve in check.judged.curves:
+            found[(check.check, curve.curve.metric, curve.curve.channel), True] = curve
+    return found
+
+
+def _cause(key: tuple[_Key, bool], before: Verdict | None, item: JudgedReading | JudgedCurve | None) -> Cause:
+    (check, metric, channel), _ = key
+    if item is None:
+        return Cause(check, metric, channel, before, None, "no longer judged")
+    if isinstance(item, JudgedReading):
+        value, unit, place, place_unit = item.reading.value, item.reading.unit, None, ""
+    else:
+        value, unit, place, place_unit = item.worst_y, item.curve.unit, item.worst_x, item.curve.x_unit
+    why = "not measured" if value is None and item.verdict is not None else ""
+    if item.verdict is None:
+        why = "no longer judged"
+    return Cause(
+        check,
+        metric,
+        channel,
+        before,
+        item.verdict,
+        why,
+        value=value,
+        unit=unit,
+        place=place,
+        place_unit=place_unit,
+        limit=item.limit,
+        side=item.side,
+        margin=item.margin,
+    )

@@ -1,0 +1,238 @@
+"""Which runs of a log are meant: found in one pass, kept as arrays."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import TracebackType
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.errors import RecordError
+from linecheck.files.text import visible
+from linecheck.limits.bulk import UNJUDGED, level_of
+from linecheck.limits.verdict import Verdict
+from linecheck.log.connect import open_reader, plain_errors
+from linecheck.log.queries import RunFilter, matching
+
+__all__ = [
+    "BUSY_SECONDS",
+    "Chosen",
+    "Reader",
+    "choose",
+    "level_of_initial",
+    "newest_limit_files",
+    "run_facts",
+]
+
+Number = TypeVar("Number", bound=np.generic)
+
+BUSY_SECONDS = 10.0
+_MOST_RUNS = 10**9
+_PAGE = 20_000
+
+#: Levels of verdicts by the code of the first letter of their names; the log compares numbers faster than texts.
+_LEVELS = np.full(256, UNJUDGED, dtype=np.int8)
+for _verdict in Verdict:
+    _LEVELS[ord(_verdict.value[0])] = level_of(_verdict)
+
+
+def level_of_initial(initials: Sequence[int]) -> NDArray[np.int8]:
+    """Return the levels of verdicts by the codes of their first letters; 0 is none."""
+    return _LEVELS[np.array(initials, dtype=np.intp)]
+
+
+class Reader:
+    """A log, read by plain SQL; its texts come as bytes, which :meth:`text` decodes.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    FileError, RecordError
+        As for :class:`~linecheck.log.LogReader`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._stack = contextlib.ExitStack()
+        engine = open_reader(path, BUSY_SECONDS)
+        self._stack.callback(engine.dispose)
+        with plain_errors(path):
+            connection = self._stack.enter_context(engine.connect())
+            self._stack.enter_context(connection.begin())
+            raw = connection.connection.driver_connection
+            assert raw is not None
+            self._raw: sqlite3.Connection = raw
+            self._connection = connection
+            self._texts = raw.text_factory
+            raw.text_factory = bytes
+
+    def __enter__(self) -> Reader:
+        """Return the reader."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of the database."""
+        with plain_errors(self.path):
+            self._stack.__exit__(kind, error, trace)
+
+    def numbers(self, wanted: RunFilter) -> list[int]:
+        """Return the numbers of the runs that are meant, ascending."""
+        self._raw.text_factory = self._texts
+        try:
+            return matching(self._connection, wanted, limit=_MOST_RUNS, oldest_first=True)
+        finally:
+            self._raw.text_factory = bytes
+
+    def rows(self, query: str, parameters: Sequence[object] = ()) -> sqlite3.Cursor:
+        """Ask for rows."""
+        return self._raw.execute(query, parameters)
+
+    def has(self, table: str, column: str) -> bool:
+        """Return whether a table of this log has a column yet."""
+        found = self.rows("SELECT 1 FROM pragma_table_info(?) WHERE name = ?", (table, column))
+        return found.fetchone() is not None
+
+    @contextlib.contextmanager
+    def understood(self) -> Iterator[None]:
+        """Turn what goes wrong with the database, or with what someone has changed in it, into plain words."""
+        with plain_errors(self.path):
+            try:
+                yield
+            except (ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+                raise RecordError(
+                    f"{visible(str(self.path))}: a record cannot be understood, it has been changed since it was "
+                    "stored: run `linecheck log verify` to find it"
+                ) from error
+
+    @staticmethod
+    def text(value: bytes) -> str:
+        """Decode a text, which need not be UTF-8 in a log that someone has changed."""
+        return value.decode("utf-8", "surrogateescape")
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The runs that are meant, in the order of their numbers; arrays of shape (runs,).
+
+    ``unit`` tells units apart (a hash of model and serial number), ``before`` is the level of the verdict that is
+    stored, ``digest`` and ``model`` are indices into ``digests`` and ``models``.
+    """
+
+    sequence: NDArray[np.int64]
+    unit: NDArray[np.uint64]
+    before: NDArray[np.int8]
+    station_failed: NDArray[np.bool_]
+    digest: NDArray[np.int32]
+    model: NDArray[np.int32]
+    digests: tuple[str, ...]
+    models: tuple[str, ...]
+
+    def __len__(self) -> int:
+        """Return how many there are."""
+        return len(self.sequence)
+
+    def at(self, places: NDArray[np.intp]) -> Chosen:
+        """Return some of them."""
+        columns = ("sequence", "unit", "before", "station_failed", "digest", "model")
+        return replace(self, **{name: getattr(self, name)[places] for name in columns})
+
+    def newest(self) -> NDArray[np.bool_]:
+        """Return which run is the newest of its unit."""
+        reverse = self.unit[::-1]
+        _, first = np.unique(reverse, return_index=True)
+        found = np.zeros(len(self), dtype=bool)
+        found[len(self) - 1 - first] = True
+        return found
+
+
+def choose(reader: Reader, wanted: RunFilter) -> Chosen:
+    """Find the runs that are meant."""
+    query = (
+        "SELECT sequence, serial, model, coalesce(unicode(verdict), 0), station_failed, limits_digest "
+        "FROM run WHERE sequence IN (SELECT value FROM json_each(?)) ORDER BY sequence"
+    )
+    digests: dict[bytes, int] = {}
+    models: dict[bytes, int] = {}
+    parts: list[tuple[NDArray[np.generic], ...]] = []
+    with reader.understood():
+        numbers = reader.numbers(wanted)
+        for first in range(0, len(numbers), _PAGE):
+            rows = reader.rows(query, (json.dumps(numbers[first : first + _PAGE]),)).fetchall()
+            sequence, serial, model, verdict, failed, digest = zip(*rows, strict=True)
+            columns = (
+                np.array(sequence, dtype=np.int64),
+                np.array([_unit(*names) for names in zip(model, serial, strict=True)], dtype=np.uint64),
+                level_of_initial(verdict),
+                np.array(failed, dtype=bool),
+                np.array([digests.setdefault(text, len(digests)) for text in digest], dtype=np.int32),
+                np.array([models.setdefault(text, len(models)) for text in model], dtype=np.int32),
+            )
+            parts.append(columns)
+        names = (tuple(map(reader.text, digests)), tuple(map(reader.text, models)))
+    return Chosen(
+        _joined(parts, 0, np.int64),
+        _joined(parts, 1, np.uint64),
+        _joined(parts, 2, np.int8),
+        _joined(parts, 3, np.bool_),
+        _joined(parts, 4, np.int32),
+        _joined(parts, 5, np.int32),
+        *names,
+    )
+
+
+def _joined(parts: list[tuple[NDArray[np.generic], ...]], column: int, kind: type[Number]) -> NDArray[Number]:
+    """Return a column of all pages as one array."""
+    return np.concatenate([np.empty(0, kind), *(part[column] for part in parts)]).astype(kind, copy=False)
+
+
+class RunFacts(NamedTuple):
+    """Which run it is."""
+
+    sequence: int
+    run_id: str
+    serial: str
+    model: str
+    attempt: int
+    recorded: str
+
+
+def run_facts(reader: Reader, sequences: NDArray[np.int64]) -> Iterator[RunFacts]:
+    """Yield which runs they are, by their numbers, ascending."""
+    query = (
+        "SELECT sequence, run_id, serial, model, attempt, recorded FROM run "
+        "WHERE sequence IN (SELECT value FROM json_each(?)) ORDER BY sequence"
+    )
+    text = reader.text
+    rows = reader.rows(query, (json.dumps(sequences.tolist()),)).fetchall()
+    for sequence, run_id, serial, model, attempt, recorded in rows:
+        yield RunFacts(sequence, text(run_id), text(serial), text(model), attempt, text(recorded))
+
+
+def newest_limit_files(reader: Reader, chosen: Chosen) -> dict[str, str]:
+    """Return by which limit file the newest of the runs of each model was judged: where it lay, by model."""
+    found = {}
+    with reader.understood():
+        for at, model in enumerate(chosen.models):
+            newest = int(chosen.sequence[chosen.model == at][-1])
+            row = reader.rows("SELECT limit_path FROM run WHERE sequence = ?", (newest,)).fetchone()
+            found[model] = reader.text(row[0])
+    return found
+
+
+def _unit(model: bytes, serial: bytes) -> int:
+    """Return what tells units apart; two of a million units are taken for one with a chance of 3e-8."""
+    digest = hashlib.blake2b(model + b"\0" + serial, digest_size=8).digest()
+    return int.from_bytes(digest, "little")

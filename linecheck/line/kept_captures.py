@@ -1,0 +1,201 @@
+"""Captures that a station keeps of a run: in its archive before the run is recorded, or beside the run's files."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from linecheck.captures.capture_set import write_capture_set
+from linecheck.captures.setup_captures import telling_settings
+from linecheck.checks.base import Capture, Problem
+from linecheck.cli.telling import tell
+from linecheck.errors import LinecheckError, RecordError
+from linecheck.limits.verdict import Verdict
+from linecheck.run.outcome import RunOutcome
+from linecheck.run.plan import Plan
+from linecheck.station.config.station import Station
+
+if TYPE_CHECKING:
+    from linecheck.log import Log
+    from linecheck.log.archive import Archive
+    from linecheck.log.archive.keeping import Keep, PassCount
+
+__all__ = ["Archived", "CaptureKeeper"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Archived:
+    """A run that says what of its captures is kept and why, and what went wrong meanwhile."""
+
+    outcome: RunOutcome
+    troubles: tuple[str, ...] = ()
+
+
+@dataclass
+class CaptureKeeper:
+    """Keeps the captures of a station's runs.
+
+    ``keep`` is what the station keeps without an archive; with one, ``all`` keeps them of every run whatever the
+    archive's rule says.
+    """
+
+    station: Station
+    plan: Plan
+    log: Log
+    keep: Literal["none", "failed", "all"] = "none"
+
+    @cached_property
+    def archive(self) -> Archive | None:
+        """The station's archive; None where it has none."""
+        policy = self.station.config.archive
+        if policy is None:
+            return None
+        from linecheck.log.archive import Archive
+
+        return Archive(policy.folder)
+
+    @cached_property
+    def _passes(self) -> PassCount:
+        from linecheck.log.archive.keeping import PassCount
+
+        return PassCount(self.station.config.station, self.plan.limits.model)
+
+    @property
+    def needs_captures(self) -> bool:
+        """Whether a run has to hold on to its captures."""
+        return self.archive is not None or self.keep != "none"
+
+    @cached_property
+    def _needed_bytes(self) -> int:
+        """What the captures of a run take at most.
+
+        Raises
+        ------
+        FileError
+            The archive cannot be written to.
+        """
+        from linecheck.log.archive.room import captures_bytes
+
+        if self.archive is None:
+            return 0
+        each = captures_bytes(self.plan, self.station.config.capture)
+        return each * 2 if self.archive.takes_room_twice() else each
+
+    def refusal(self) -> str | None:
+        """Return why a run cannot be stored, and so is not begun; None where there is room.
+
+        Raises
+        ------
+        FileError
+            The archive cannot be written to.
+        """
+        from linecheck.log.archive.room import disk_of, room_for, room_for_record
+        from linecheck.log.connect import database_path
+
+        config = self.station.config
+        refused = room_for_record(disk_of(database_path(config.records.database)))
+        if refused is not None or self.archive is None or config.archive is None:
+            return refused
+        return room_for(self._needed_bytes, config.archive, disk_of(self.archive.folder))
+
+    def archived(self, outcome: RunOutcome, captures: Mapping[str, Capture]) -> Archived:
+        """Keep what the archive's rule says; what goes wrong is told of the run and keeps nothing from its record."""
+        if self.archive is None:
+            return Archived(_explained(outcome, self._beside_why(outcome)))
+        try:
+            return Archived(self._archived(self.archive, outcome, captures))
+        except Exception as error:
+            known = isinstance(error, LinecheckError | OSError)
+            if not known:
+                _log.exception("the archive failed")
+            reason = str(error) if known else f"{type(error).__name__}: {error}"
+            why = f"the captures were not kept: {reason}"
+            problem = Problem("captures_not_kept", why, blocks=False)
+            failed = replace(outcome, problems=(*outcome.problems, problem))
+            return Archived(_explained(failed, f"not kept: {reason}"), (why,))
+
+    def _archived(self, archive: Archive, outcome: RunOutcome, captures: Mapping[str, Capture]) -> RunOutcome:
+        keep = self._rule(outcome)
+        if keep.kept and not any(capture.frames for capture in captures.values()):
+            return _explained(outcome, "not kept: nothing was captured")
+        if not keep.kept:
+            return _explained(outcome, f"not kept: {keep.why}")
+        entry = archive.add(outcome, keep.why, self._writer(outcome, captures))
+        tell(f"captures kept in {entry.path}: {keep.why}")
+        objects = {file.check: file.object_name for file in entry.files}
+        return replace(
+            outcome, trace=replace(outcome.trace, captures=objects, captures_why=f"kept: {keep.why}")
+        )
+
+    def _rule(self, outcome: RunOutcome) -> Keep:
+        from linecheck.log.archive.keeping import Keep, keeping
+
+        policy = self.station.config.archive
+        assert policy is not None
+        if self.keep == "all":
+            return Keep(True, "asked for (--keep-captures)")
+        passes = 0
+        if outcome.verdict is Verdict.PASS and policy.every_nth_pass > 1:
+            try:
+                passes = self._passes.so_far(self.log)
+            except RecordError:
+                return Keep(True, "the passes before it could not be counted")
+        return keeping(policy, outcome.verdict, outcome.trace.purpose, passes)
+
+    def beside_files(self, folder: Path, outcome: RunOutcome, captures: Mapping[str, Capture]) -> str | None:
+        """Keep captures in a folder beside the run's files, where there is no archive; return what went wrong."""
+        wanted = self._goes_beside(outcome)
+        if self.archive is not None or not wanted or not any(capture.frames for capture in captures.values()):
+            return None
+        try:
+            self._writer(outcome, captures, compressed=False)(folder)
+        except LinecheckError as error:
+            return f"the captures were not kept: {error}"
+        tell(f"captures kept in {folder}")
+        return None
+
+    def _goes_beside(self, outcome: RunOutcome) -> bool:
+        return self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS)
+
+    def _beside_why(self, outcome: RunOutcome) -> str:
+        """Return what the rule without an archive says of a run."""
+        if not self._goes_beside(outcome):
+            return "not kept: the station keeps none" + " of runs that pass" * (self.keep == "failed")
+        return f"to be kept beside the files of the run: the station keeps {self.keep}"
+
+    def _writer(
+        self, outcome: RunOutcome, captures: Mapping[str, Capture], *, compressed: bool = True
+    ) -> Callable[[Path], object]:
+        """Return what writes the captures of a run as a set into a folder."""
+        config = self.station.config
+        played = {planned.check.name: planned.stimulus_sha256 for planned in self.plan.checks}
+
+        def write(folder: Path) -> Path:
+            return write_capture_set(
+                folder,
+                captures,
+                model=outcome.model,
+                serial=outcome.serial,
+                firmware=outcome.firmware,
+                station=outcome.station,
+                recorded=outcome.started,
+                software=outcome.software,
+                calibration=config.calibration,
+                ramp_seconds=config.protection.ramp_seconds,
+                stimulus_hashes={name: digest for name, digest in played.items() if digest is not None},
+                setups=telling_settings(self.plan.limits),
+                compressed=compressed,
+            )
+
+        return write
+
+
+def _explained(outcome: RunOutcome, why: str) -> RunOutcome:
+    return replace(outcome, trace=replace(outcome.trace, captures_why=why))

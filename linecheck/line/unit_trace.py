@@ -1,0 +1,189 @@
+"""What the record of a run says beside what was measured, gathered while it goes on."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+from linecheck.checks.base import Problem
+from linecheck.cli.result_files import NOT_RELEASED
+from linecheck.cli.unit_facts import UnitFacts
+from linecheck.errors import StationError, UsageError
+from linecheck.files.text import visible
+from linecheck.limits.model import LimitFile
+from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
+from linecheck.limits.verdict import Verdict
+from linecheck.run.outcome import Purpose, RunOutcome, Trace
+from linecheck.run.plan import Plan
+from linecheck.station import circumstances
+from linecheck.station.config.station import ConditionsConfig, StationConfig
+
+__all__ = ["AskedConditions", "admitted", "asset_problems", "identified", "judged_standing", "traced"]
+
+
+class AskedConditions:
+    """Asks what the station works in while the unit is tested, so that nobody waits for it."""
+
+    def __init__(self, config: ConditionsConfig | None) -> None:
+        self._found: tuple[dict[str, str], str | None] = ({}, None)
+        self._thread: threading.Thread | None = None
+        if config is not None:
+            self._thread = threading.Thread(target=self._ask, args=(config,), name="conditions", daemon=True)
+            self._thread.start()
+
+    def _ask(self, config: ConditionsConfig) -> None:
+        self._found = circumstances.conditions(config)
+
+    def answer(self) -> tuple[Mapping[str, str], tuple[Problem, ...]]:
+        """Wait for the answer, which has a time limit of its own; return it, and what went wrong."""
+        if self._thread is not None:
+            self._thread.join()
+        facts, why = self._found
+        if why is None:
+            return facts, ()
+        message = f"what the station works in is not known: {why}. Mend the command under [conditions]."
+        return {}, (Problem("conditions_unknown", message, blocks=False),)
+
+
+def admitted(
+    policy: RetestPolicy | None, history: Sequence[Attempt], serial: str, facts: UnitFacts
+) -> dict[str, str]:
+    """Return what the record says of the override that lets a run take place; nothing where it needs none.
+
+    Raises
+    ------
+    UsageError
+        The reason or the override is none that the limit file knows, or a reason is missing.
+    StationError
+        The unit may not be tested once more.
+    """
+    if policy is None:
+        if facts.override is not None:
+            raise UsageError("--override: the limit file has no retest rules that could be overridden")
+        return {}
+    now = standing(policy, history)
+    wrong = refusal(policy, now, facts.reason)
+    if wrong is not None:
+        raise UsageError(f"{serial}: {wrong} (--reason)")
+    broken = rule_broken(policy, now, facts.reason)
+    override = facts.override
+    if override is not None and override.code not in policy.overrides:
+        known = ", ".join(policy.overrides) or "none"
+        raise UsageError(f"--override: {override.code!a} is no code of the limit file; it knows {known}")
+    if broken is None:
+        return {}
+    if override is None:
+        ways = " or somebody overrides it (--override)" if policy.overrides else ""
+        again = f" after {' or '.join(policy.fresh_start)} (--reason)" if policy.fresh_start else ""
+        may = f"It may be tested{again}{ways}." if again or ways else "Set it aside."
+        raise StationError(f"{serial} is not tested once more: {broken}. {may}")
+    note = {} if override.note is None else {"note": override.note}
+    return {"code": override.code, "by": override.by, "rule": broken} | note
+
+
+def judged_standing(
+    policy: RetestPolicy | None, history: Sequence[Attempt], outcome: RunOutcome, reason: str | None
+) -> RunOutcome:
+    """Return a run that says so where it passed and does not release its unit yet."""
+    if policy is None or outcome.verdict not in (Verdict.PASS, Verdict.MARGINAL):
+        return outcome
+    missing = standing(policy, [*history, Attempt(outcome.verdict, reason)]).passes_missing(policy)
+    if not missing:
+        return outcome
+    more = "one more pass" if missing == 1 else f"{missing} more passes"
+    message = f"the unit has failed before: it needs {more} in a row (retest.passes_after_fail)"
+    return replace(outcome, problems=(*outcome.problems, Problem(NOT_RELEASED, message, blocks=False)))
+
+
+def identified(
+    config: StationConfig, limits: LimitFile, serial: str, firmware: str | None
+) -> tuple[Mapping[str, str], tuple[Problem, ...]]:
+    """Ask the unit what it is; return what it said, and what a run must say of that.
+
+    Raises
+    ------
+    StationError
+        It cannot be asked, or is another unit than the one that was scanned: nothing is run.
+    """
+    if config.identify is None:
+        return {}, ()
+    facts, why = circumstances.identity(config.identify, serial)
+    if why is not None:
+        raise StationError(f"the unit does not say what it is: {visible(why)}. Nothing was run.")
+    said = facts.get("serial")
+    if said is not None and said != serial:
+        raise StationError(
+            f"the unit says that it is {visible(said)}, and {serial} was scanned: connect the one that was scanned. "
+            "Nothing was run."
+        )
+    return facts, tuple(_other_than_expected(config, limits, facts, firmware))
+
+
+def asset_problems(config: StationConfig, today: date) -> tuple[Problem, ...]:
+    """Return what a run on this day must say of the station's assets."""
+    return tuple(problem for role, asset in config.assets.items() for problem in asset.problems(role, today))
+
+
+def traced(
+    outcome: RunOutcome,
+    config: StationConfig,
+    plan: Plan,
+    facts: UnitFacts,
+    *,
+    purpose: Purpose,
+    scanned: str | None,
+    override: Mapping[str, str],
+    identity: Mapping[str, str],
+    conditions: Mapping[str, str],
+    gates: Mapping[str, Any],
+) -> RunOutcome:
+    """Return a run with everything that its record says beside what was measured."""
+    clock = circumstances.clock_state(outcome.started, outcome.finished, outcome.duration_seconds)
+    trace = Trace(
+        purpose=purpose,
+        scanned=scanned,
+        variant=facts.variant,
+        lot=facts.lot,
+        work_order=facts.work_order,
+        shift=facts.shift,
+        nest=config.nest,
+        reason=facts.reason,
+        override=override,
+        identity=identity,
+        conditions=conditions,
+        host=circumstances.host(),
+        clock=clock,
+        source_commit=circumstances.source_commit(),
+        packages=circumstances.packages(),
+        plan_sha256=circumstances.plan_sha256(plan),
+        gates=gates,
+        assets=tuple(asset.record(role) for role, asset in config.assets.items()),
+    )
+    stepped = clock["stepped_seconds"]
+    if abs(stepped) < circumstances.STEPPED_SECONDS:
+        return replace(outcome, trace=trace)
+    message = (
+        f"the computer's clock was set by {stepped:+.0f} s during the run: its times are not to be trusted"
+    )
+    problem = Problem("clock_stepped", message, blocks=False)
+    return replace(outcome, trace=trace, problems=(*outcome.problems, problem))
+
+
+def _other_than_expected(
+    config: StationConfig, limits: LimitFile, facts: Mapping[str, str], firmware: str | None
+) -> list[Problem]:
+    problems = []
+    said = facts.get("firmware")
+    if firmware is not None and said is not None and said != firmware:
+        message = f"the unit says that its firmware is {said}, and {firmware} was expected"
+        problems.append(Problem("other_firmware", message))
+    for setting, expected in limits.setup.items():
+        found = facts.get(setting)
+        varies = any(check.setup.get(setting) != expected for check in limits.checks)
+        if found not in (None, expected) and not varies and setting not in config.setup:
+            message = f"the unit says that its {setting} is {found}, and the limit file expects {expected}"
+            problems.append(Problem("set_otherwise", message))
+    return problems

@@ -1,0 +1,175 @@
+"""Reading whole records, also from logs whose tables lack what came later."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, NamedTuple
+
+from sqlalchemy import Column, ColumnElement, Connection, Label, Select, Table, null, select
+
+from linecheck.log.chain import BEGINNING, record_hash, statement_hash
+from linecheck.log.schema import PARTS, run, statement
+from linecheck.log.stored import Head
+
+__all__ = [
+    "Record",
+    "fetch_record",
+    "has_column",
+    "has_table",
+    "last_record",
+    "records_after",
+    "records_of",
+    "run_rows",
+    "select_rows",
+]
+
+_AT_ONCE = 500
+_COLUMNS = (
+    "SELECT sqlite_master.name, pragma_table_info.name FROM sqlite_master, pragma_table_info(sqlite_master.name) "
+    "WHERE sqlite_master.type = 'table'"
+)
+
+Row = dict[str, Any]
+
+
+class Record(NamedTuple):
+    """A row of ``run`` or ``statement``, and the rows that belong to its number, all columns as they are stored."""
+
+    row: Row
+    parts: dict[str, list[Row]]
+    is_run: bool = True
+
+    @property
+    def sequence(self) -> int:
+        """Its number in the log."""
+        return int(self.row["sequence"])
+
+    def computed_hash(self) -> str:
+        """Return the hash that its content comes to."""
+        return record_hash(self.row, self.parts) if self.is_run else statement_hash(self.row)
+
+    def renumbered(self, sequence: int) -> Record:
+        """Return it as it would be under another number."""
+        parts = {name: [row | {"sequence": sequence} for row in rows] for name, rows in self.parts.items()}
+        return Record(self.row | {"sequence": sequence}, parts, self.is_run)
+
+
+def select_rows(connection: Connection, table: Table) -> Select[Any]:
+    """Select whole rows of a table; a column that this log does not have yet reads as NULL."""
+    present = _present(connection, table)
+    columns: list[Column[Any] | Label[Any]] = [
+        column if column.name in present else null().label(column.name) for column in table.columns
+    ]
+    return select(*columns).select_from(table)
+
+
+def has_table(connection: Connection, table: Table) -> bool:
+    """Return whether the log has a table yet; one that an older linecheck has made may not."""
+    return bool(_present(connection, table))
+
+
+def has_column(connection: Connection, table: Table, name: str) -> bool:
+    """Return whether a table of the log has a column yet."""
+    return name in _present(connection, table)
+
+
+def last_record(connection: Connection) -> Head:
+    """Return the number and the hash of the last record, run or statement."""
+    last = BEGINNING
+    for table in _numbered(connection):
+        newest = select(table.c.sequence, table.c.record_hash).order_by(table.c.sequence.desc()).limit(1)
+        row = connection.execute(newest).one_or_none()
+        if row is not None and row[0] > last.sequence:
+            last = Head(row[0], row[1])
+    return last
+
+
+def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
+    """Yield the rows of runs that are there, in the order in which their numbers are given."""
+    for at in range(0, len(sequences), _AT_ONCE):
+        some = sequences[at : at + _AT_ONCE]
+        query = select_rows(connection, run).where(run.c.sequence.in_(some))
+        found = {row.sequence: row._asdict() for row in connection.execute(query)}
+        yield from (found[sequence] for sequence in some if sequence in found)
+
+
+def fetch_record(connection: Connection, sequence: int) -> Record:
+    """Return the record of one run that is there."""
+    row = connection.execute(select_rows(connection, run).where(run.c.sequence == sequence)).one()._asdict()
+    parts = _parts(connection, sequence, sequence)
+    return Record(row, parts.get(sequence, _no_parts()))
+
+
+def records_of(connection: Connection, sequences: Sequence[int], names: Sequence[str]) -> Iterator[Record]:
+    """Yield the records of runs that are there, in the order in which their numbers are given, with some parts only."""
+    for at in range(0, len(sequences), _AT_ONCE):
+        some = sequences[at : at + _AT_ONCE]
+        parts: dict[int, dict[str, list[Row]]] = {}
+        for name in names:
+            for sequence, rows in _part(connection, name, PARTS[name][0].c.sequence.in_(some)):
+                parts.setdefault(sequence, _no_parts())[name] = rows
+        for row in run_rows(connection, some):
+            yield Record(row, parts.get(row["sequence"], _no_parts()))
+
+
+def records_after(connection: Connection, sequence: int | None, count: int) -> list[Record]:
+    """Return the next records, runs and statements in the order of their numbers; from the first one where None.
+
+    They are ``count`` or fewer, and one more where a number is there twice.
+    """
+    found: list[tuple[Row, bool]] = []
+    for table in _numbered(connection):
+        query = select_rows(connection, table).order_by(table.c.sequence).limit(count)
+        if sequence is not None:
+            query = query.where(table.c.sequence > sequence)
+        found += [(row._asdict(), table is run) for row in connection.execute(query)]
+    if not found:
+        return []
+    found.sort(key=lambda item: item[0]["sequence"])
+    first, last = found[0][0]["sequence"], found[min(count, len(found)) - 1][0]["sequence"]
+    parts = _parts(connection, first, last)
+    return [
+        Record(row, parts.get(row["sequence"], _no_parts()), is_run)
+        for row, is_run in found
+        if row["sequence"] <= last
+    ]
+
+
+def _numbered(connection: Connection) -> tuple[Table, ...]:
+    """Return the tables whose rows are records."""
+    return (run, statement) if has_table(connection, statement) else (run,)
+
+
+def _present(connection: Connection, table: Table) -> set[str]:
+    """Return which columns a table has in this log, none where it is not there; looked up once a connection."""
+    known: dict[str, set[str]] = connection.info.setdefault("columns", {})
+    if not known:
+        for name, column in connection.exec_driver_sql(_COLUMNS):
+            known.setdefault(name, set()).add(column)
+    return known.get(table.name, set())
+
+
+def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str, list[Row]]]:
+    """Return the rows that belong to a span of records, by record."""
+    found: dict[int, dict[str, list[Row]]] = {}
+    for name, (table, _) in PARTS.items():
+        for sequence, rows in _part(connection, name, table.c.sequence.between(first, last)):
+            found.setdefault(sequence, _no_parts())[name] = rows
+    return found
+
+
+def _part(connection: Connection, name: str, within: ColumnElement[bool]) -> Iterator[tuple[int, list[Row]]]:
+    """Yield the rows of one sort that belong to some records, record by record."""
+    table, order = PARTS[name]
+    if has_table(connection, table):
+        query = select_rows(connection, table).where(within)
+        query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
+        rows = (row._asdict() for row in connection.execute(query))
+        for sequence, group in groupby(rows, key=itemgetter("sequence")):
+            yield sequence, list(group)
+
+
+def _no_parts() -> dict[str, list[Row]]:
+    return {name: [] for name in PARTS}

@@ -1,0 +1,236 @@
+"""Which runs are meant: what lists, exports and other questions pick runs by.
+
+=========================  ==================================================================
+:class:`RunFilter`         what a run must be to be among them
+:func:`matching`           numbers of runs that are, a page at a time
+:func:`judges_a_unit`      what leaves out runs that judged the station
+=========================  ==================================================================
+
+A page is found by an index, whatever is asked for: by that of serial numbers, lots, work orders or assets where one is
+named, else, newest or oldest first, by one that holds all that runs are picked by without the runs themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    and_,
+    exists,
+    false,
+    literal_column,
+    or_,
+    select,
+    text,
+)
+
+from linecheck.files.text import encodable
+from linecheck.limits.model import SETUP_MARK
+from linecheck.limits.verdict import Verdict
+from linecheck.log.fetch import has_column, has_table
+from linecheck.log.schema import curve, reading, run, run_asset, run_check
+from linecheck.run.outcome import Purpose
+
+__all__ = ["RunFilter", "judges_a_unit", "matching"]
+
+#: Few runs share one of these.
+_SELECTIVE = ("serial", "lot", "work_order")
+#: What is found by the narrow index.
+_FACTS = ("model", "variant", "station", "shift", "nest", "operator", "firmware")
+_INDEX = "run_by_facts"
+#: An index holds the runs of which this is so; SQLite uses it where the words are the same.
+_KNOWN_UNIT = "purpose <> 'unit'"
+
+
+@dataclass(frozen=True)
+class RunFilter:
+    """What a run must be; what is None, or empty, leaves runs of all kinds.
+
+    Attributes
+    ----------
+    serial, model, lot, work_order, variant, station, shift, nest, operator, firmware : str, optional
+        Exactly so.
+    verdicts : tuple of Verdict
+        One of these.
+    purpose : str, optional
+        ``unit``, ``golden`` or ``challenge``; None for all.
+    since, until : str, optional
+        UTC texts: recorded at the first or later, and before the second.
+    attempt : str, optional
+        ``first`` or ``last``: only the first or the last of a unit's runs, whatever else is asked for.
+    failed : tuple of str
+        Each names a check, or a metric of one (``tone.hum``), in which a reading or a curve failed. A check's name in
+        the limit file stands for it under each of its setups.
+    asset : str, optional
+        Judged with this cable, interface or the like.
+    """
+
+    serial: str | None = None
+    model: str | None = None
+    verdicts: tuple[Verdict, ...] = ()
+    purpose: Purpose | None = None
+    lot: str | None = None
+    work_order: str | None = None
+    variant: str | None = None
+    station: str | None = None
+    shift: str | None = None
+    nest: str | None = None
+    operator: str | None = None
+    firmware: str | None = None
+    since: str | None = None
+    until: str | None = None
+    attempt: Literal["first", "last"] | None = None
+    failed: tuple[str, ...] = ()
+    asset: str | None = None
+
+
+def matching(
+    connection: Connection,
+    wanted: RunFilter,
+    *,
+    limit: int,
+    before: int | None = None,
+    after: int | None = None,
+    oldest_first: bool = False,
+) -> list[int]:
+    """Return the numbers of runs, the newest first unless ``oldest_first``.
+
+    Parameters
+    ----------
+    connection : Connection
+        In a transaction that reads.
+    wanted : RunFilter
+    limit : int
+        At most so many.
+    before, after : int, optional
+        Only records before and after these.
+    """
+    if wanted.asset is not None and not has_table(connection, run_asset):
+        return []
+    number = run.c.sequence if wanted.asset is None else run_asset.c.sequence
+    query = select(number).where(*_conditions(connection, wanted))
+    if wanted.asset is not None:
+        query = query.join(run, run.c.sequence == run_asset.c.sequence)
+    if before is not None:
+        query = query.where(number < before)
+    if after is not None:
+        query = query.where(number > after)
+    found = connection.scalars(query.order_by(number.asc() if oldest_first else number.desc()).limit(limit))
+    return list(dict.fromkeys(found))
+
+
+def judges_a_unit(connection: Connection) -> tuple[ColumnElement[bool], ...]:
+    """Return what leaves out the runs of golden and challenge units; nothing where the log is too old to have any."""
+    if not has_column(connection, run, "purpose"):
+        return ()
+    known = select(run.c.sequence).where(text(_KNOWN_UNIT)).scalar_subquery()
+    return (run.c.sequence.not_in(known),)
+
+
+def _column(name: str, shared: bool) -> ColumnElement[Any]:
+    """Return a column; with a plus before it SQLite looks for it in no index of its own, which many runs may share."""
+    return literal_column(f"+run.{name}") if shared else run.c[name]
+
+
+def _is_scanned(wanted: RunFilter) -> bool:
+    """Return whether no index picks the runs, so that one must be gone through."""
+    if _is_selective(wanted):
+        return False
+    facts = sum(getattr(wanted, name) is not None for name in (*_FACTS, "since", "until", "attempt"))
+    alone = len(wanted.verdicts) == 1 or wanted.model is not None
+    return bool(wanted.failed) or facts + len(wanted.verdicts) > 1 or (facts == 1 and not alone)
+
+
+def _is_selective(wanted: RunFilter) -> bool:
+    return any(getattr(wanted, name) is not None for name in (*_SELECTIVE, "asset"))
+
+
+def _has_narrow_index(connection: Connection) -> bool:
+    if "narrow" not in connection.info:
+        found = connection.exec_driver_sql(
+            "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = ?", (_INDEX,)
+        )
+        connection.info["narrow"] = found.scalar() is not None
+    return bool(connection.info["narrow"])
+
+
+def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+    narrow = _is_scanned(wanted) and _has_narrow_index(connection)
+    shared = narrow or _is_selective(wanted)
+    for name in (*_SELECTIVE, *_FACTS):
+        value = getattr(wanted, name)
+        if value is not None:
+            known = has_column(connection, run, name)
+            yield _column(name, shared and name in _FACTS) == encodable(value) if known else false()
+    if wanted.asset is not None:
+        yield run_asset.c.asset == encodable(wanted.asset)
+    verdict, recorded = _column("verdict", shared), _column("recorded", shared)
+    if len(wanted.verdicts) == 1:
+        yield verdict == wanted.verdicts[0].value
+    elif wanted.verdicts:
+        yield verdict.in_([known.value for known in wanted.verdicts])
+    if wanted.since is not None:
+        yield recorded >= wanted.since
+    if wanted.until is not None:
+        yield recorded < wanted.until
+    if wanted.failed:
+        # A run in which something failed is a fail, or was aborted after it.
+        yield verdict.in_([Verdict.FAIL.value, Verdict.ABORTED.value])
+    yield from _purpose(connection, wanted.purpose, narrow)
+    yield from _attempt(wanted.attempt)
+    for failed in wanted.failed:
+        yield _has_failed(encodable(failed))
+
+
+def _purpose(connection: Connection, purpose: Purpose | None, narrow: bool) -> Iterator[ColumnElement[bool]]:
+    if purpose is None:
+        return
+    if purpose != "unit":
+        known = has_column(connection, run, "purpose")
+        yield and_(text(_KNOWN_UNIT), run.c.purpose == purpose) if known else false()
+    elif narrow:
+        yield or_(run.c.purpose.is_(None), run.c.purpose == "unit")
+    else:
+        yield from judges_a_unit(connection)
+
+
+def _attempt(attempt: Literal["first", "last"] | None) -> Iterator[ColumnElement[bool]]:
+    if attempt == "first":
+        yield run.c.attempt == 1
+    elif attempt == "last":
+        later = run.alias("later")
+        yield ~exists().where(
+            later.c.serial == run.c.serial, later.c.model == run.c.model, later.c.attempt > run.c.attempt
+        )
+
+
+def _has_failed(name: str) -> ColumnElement[bool]:
+    """Return whether a check or one of its metrics failed."""
+    check, _, metric = name.rpartition(".")
+    found = [_has_failed_in(table, name, check, metric) for table in (reading, curve)]
+    return or_(*found)
+
+
+def _has_failed_in(table: Any, name: str, check: str, metric: str) -> ColumnElement[bool]:  # noqa: ANN401 - reading or curve
+    named = _is_check(name)
+    if check:
+        named = or_(named, and_(_is_check(check), table.c.metric == metric))
+    return exists().where(
+        run_check.c.sequence == run.c.sequence,
+        table.c.sequence == run.c.sequence,
+        table.c.check_position == run_check.c.position,
+        table.c.verdict == Verdict.FAIL.value,
+        named,
+    )
+
+
+def _is_check(name: str) -> ColumnElement[bool]:
+    """Return whether a check has this name, alone or with a setup after it."""
+    whole = run_check.c.name == name
+    next_mark = chr(ord(SETUP_MARK) + 1)
+    under_setups = and_(run_check.c.name >= name + SETUP_MARK, run_check.c.name < name + next_mark)
+    return whole if SETUP_MARK in name else or_(whole, under_setups)

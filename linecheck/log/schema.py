@@ -1,0 +1,288 @@
+"""The log's tables, and the numbered migrations that make them.
+
+Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of ``run_check``, ``reading``,
+``curve``, ``problem`` and ``run_asset``. ``limits`` holds what the limit files said, once each, so that a log can be
+read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
+what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
+share one sequence: no number is in both. ``sent`` is no record: it notes how far another place has confirmed that it
+has the log, and changes.
+
+- A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL, is
+  never stored.
+- The points of a curve are IEEE 754 binary64 numbers, little-endian, one after the other.
+- Setups, calibration, interface, metrics of a problem and limits are JSON.
+- Rows of all but ``sent`` are added, never changed: triggers refuse UPDATE and DELETE, which guards against
+  accidents, and the chain of hashes (:mod:`linecheck.log.chain`) shows what was changed all the same.
+
+A migration never changes once it is released; a new one is added after it. A migration that adds columns to
+what is hashed also adds a record format, so that older records still verify.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import Column, MetaData, Table
+
+__all__ = [
+    "APPLICATION_ID",
+    "MIGRATIONS",
+    "PARTS",
+    "curve",
+    "document",
+    "limits",
+    "problem",
+    "reading",
+    "run",
+    "run_asset",
+    "run_check",
+    "sent",
+    "statement",
+]
+
+#: Marks an SQLite file as a log of linecheck ("lchk").
+APPLICATION_ID = 0x6C63686B
+
+_VERDICTS = "'pass', 'marginal', 'fail', 'invalid'"
+_FINITE = "1.7976931348623157e308"
+
+_JUDGED = f"""
+    verdict TEXT CHECK (verdict IN ({_VERDICTS})),
+    margin REAL CHECK (abs(margin) <= {_FINITE}),
+    pass_limit REAL CHECK (abs(pass_limit) <= {_FINITE}),
+    fail_limit REAL CHECK (abs(fail_limit) <= {_FINITE}),
+    side TEXT CHECK (side IN ('min', 'max')),"""
+
+_FIRST = (
+    "CREATE TABLE limits (digest TEXT PRIMARY KEY NOT NULL, content TEXT NOT NULL) STRICT",
+    f"""
+CREATE TABLE run (
+    sequence INTEGER PRIMARY KEY CHECK (sequence >= 1),
+    record_format INTEGER NOT NULL,
+    run_id TEXT NOT NULL UNIQUE,
+    recorded TEXT NOT NULL,
+    serial TEXT NOT NULL,
+    model TEXT NOT NULL,
+    attempt INTEGER NOT NULL CHECK (attempt >= 1),
+    verdict TEXT NOT NULL CHECK (verdict IN ({_VERDICTS}, 'aborted')),
+    station_failed INTEGER NOT NULL CHECK (station_failed IN (0, 1)),
+    firmware TEXT,
+    operator TEXT,
+    station TEXT,
+    station_config_sha256 TEXT,
+    calibration TEXT NOT NULL,
+    interface TEXT NOT NULL,
+    software TEXT NOT NULL,
+    started TEXT NOT NULL,
+    finished TEXT NOT NULL,
+    duration_seconds REAL NOT NULL CHECK (abs(duration_seconds) <= {_FINITE}),
+    limit_path TEXT NOT NULL,
+    limit_revision INTEGER NOT NULL,
+    limit_sha256 TEXT NOT NULL,
+    limits_digest TEXT NOT NULL REFERENCES limits,
+    previous_hash TEXT NOT NULL CHECK (length(previous_hash) = 64),
+    record_hash TEXT NOT NULL CHECK (length(record_hash) = 64),
+    UNIQUE (serial, model, attempt)
+) STRICT""",
+    """
+CREATE TABLE run_check (
+    sequence INTEGER NOT NULL REFERENCES run,
+    position INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    setup TEXT NOT NULL,
+    seconds REAL NOT NULL,
+    stimulus_sha256 TEXT,
+    capture_sha256 TEXT,
+    PRIMARY KEY (sequence, position)
+) STRICT, WITHOUT ROWID""",
+    f"""
+CREATE TABLE reading (
+    sequence INTEGER NOT NULL,
+    check_position INTEGER NOT NULL,
+    position INTEGER NOT NULL,
+    metric TEXT NOT NULL,
+    channel TEXT,
+    value REAL CHECK (abs(value) <= {_FINITE}),
+    unit TEXT NOT NULL,
+    uncertainty REAL CHECK (abs(uncertainty) <= {_FINITE}),{_JUDGED}
+    PRIMARY KEY (sequence, check_position, position),
+    FOREIGN KEY (sequence, check_position) REFERENCES run_check (sequence, position),
+    CHECK (value IS NOT NULL OR verdict IS NULL OR verdict = 'invalid')
+) STRICT, WITHOUT ROWID""",
+    f"""
+CREATE TABLE curve (
+    sequence INTEGER NOT NULL,
+    check_position INTEGER NOT NULL,
+    position INTEGER NOT NULL,
+    metric TEXT NOT NULL,
+    channel TEXT,
+    x_unit TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    resolution_hz REAL,
+    x BLOB NOT NULL CHECK (length(x) % 8 = 0),
+    y BLOB NOT NULL CHECK (length(y) = length(x)),
+    uncertainty BLOB CHECK (length(uncertainty) = length(x)),
+    worst_x REAL CHECK (abs(worst_x) <= {_FINITE}),
+    worst_y REAL CHECK (abs(worst_y) <= {_FINITE}),{_JUDGED}
+    PRIMARY KEY (sequence, check_position, position),
+    FOREIGN KEY (sequence, check_position) REFERENCES run_check (sequence, position),
+    CHECK (length(x) > 0 OR verdict IS NULL OR verdict = 'invalid')
+) STRICT""",
+    """
+CREATE TABLE problem (
+    sequence INTEGER NOT NULL REFERENCES run,
+    position INTEGER NOT NULL,
+    check_name TEXT,
+    channel TEXT,
+    code TEXT NOT NULL,
+    message TEXT NOT NULL,
+    blocks INTEGER NOT NULL CHECK (blocks IN (0, 1)),
+    metrics TEXT NOT NULL,
+    PRIMARY KEY (sequence, position)
+) STRICT, WITHOUT ROWID""",
+    *(
+        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
+        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
+        for table in ("limits", "run", "run_check", "reading", "curve", "problem")
+        for event in ("update", "delete")
+    ),
+)
+
+_SECOND = (
+    "ALTER TABLE run ADD COLUMN settings TEXT",
+    "ALTER TABLE reading ADD COLUMN is_bound INTEGER CHECK (is_bound IN (0, 1))",
+    """
+CREATE TABLE statement (
+    sequence INTEGER PRIMARY KEY CHECK (sequence >= 1),
+    record_format INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    recorded TEXT NOT NULL,
+    content TEXT NOT NULL,
+    previous_hash TEXT NOT NULL CHECK (length(previous_hash) = 64),
+    record_hash TEXT NOT NULL CHECK (length(record_hash) = 64)
+) STRICT""",
+    "CREATE INDEX statement_by_subject ON statement (kind, subject)",
+    "CREATE INDEX run_by_model ON run (model, sequence, serial)",
+    *(
+        f"CREATE TRIGGER statement_keeps_on_{event} BEFORE {event} ON statement "
+        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
+        for event in ("update", "delete")
+    ),
+    *(
+        f"CREATE TRIGGER {table}_has_its_own_number BEFORE INSERT ON {table} "
+        f"WHEN EXISTS (SELECT 1 FROM {other} WHERE sequence = NEW.sequence) "
+        "BEGIN SELECT RAISE(ABORT, 'another record has this number: an older linecheck still has this log open, "
+        "start it anew'); END"
+        for table, other in (("run", "statement"), ("statement", "run"))
+    ),
+)
+
+_THIRD = (
+    "ALTER TABLE run ADD COLUMN purpose TEXT CHECK (purpose IN ('unit', 'golden', 'challenge'))",
+    *(
+        f"ALTER TABLE run ADD COLUMN {column} TEXT"
+        for column in (
+            "scanned",
+            "variant",
+            "lot",
+            "work_order",
+            "shift",
+            "nest",
+            "reason",
+            "override",
+            "identity",
+            "conditions",
+            "host",
+            "clock",
+            "source_commit",
+            "packages_digest",
+            "plan_sha256",
+            "gates",
+            "captures_why",
+        )
+    ),
+    "ALTER TABLE run_check ADD COLUMN capture_object TEXT",
+    """
+CREATE TABLE run_asset (
+    sequence INTEGER NOT NULL REFERENCES run,
+    position INTEGER NOT NULL,
+    role TEXT NOT NULL,
+    asset TEXT NOT NULL,
+    facts TEXT NOT NULL,
+    PRIMARY KEY (sequence, position)
+) STRICT, WITHOUT ROWID""",
+    "CREATE TABLE document (digest TEXT PRIMARY KEY NOT NULL, content TEXT NOT NULL) STRICT",
+    """
+CREATE TABLE sent (
+    target TEXT PRIMARY KEY NOT NULL,
+    sequence INTEGER NOT NULL,
+    record_hash TEXT NOT NULL,
+    acknowledged TEXT NOT NULL
+) STRICT""",
+    "CREATE INDEX run_asset_by_asset ON run_asset (asset, sequence)",
+    "CREATE INDEX run_by_recorded ON run (recorded)",
+    "CREATE INDEX run_by_verdict ON run (verdict, sequence)",
+    "CREATE INDEX run_by_lot ON run (lot, sequence) WHERE lot IS NOT NULL",
+    "CREATE INDEX run_by_work_order ON run (work_order, sequence) WHERE work_order IS NOT NULL",
+    "CREATE INDEX run_by_purpose ON run (purpose, sequence) WHERE purpose <> 'unit'",
+    # Narrow: whatever else runs are looked for by is found in it, without the rows themselves.
+    "CREATE INDEX run_by_facts ON run (sequence, recorded, serial, model, attempt, verdict, purpose, variant, "
+    "station, nest, shift, operator, firmware)",
+    *(
+        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
+        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
+        for table in ("run_asset", "document")
+        for event in ("update", "delete")
+    ),
+)
+
+#: Statements of each migration; the schema's version is how many have been applied.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
+
+_tables = MetaData()
+
+
+def _table(name: str, columns: str) -> Table:
+    # Without types: what is stored comes back as it is, also from a log that someone has changed.
+    return Table(name, _tables, *(Column(column) for column in columns.split()))
+
+
+limits = _table("limits", "digest content")
+document = _table("document", "digest content")
+sent = _table("sent", "target sequence record_hash acknowledged")
+run = _table(
+    "run",
+    "sequence record_format run_id recorded serial model attempt verdict station_failed firmware operator "
+    "station station_config_sha256 calibration interface software started finished duration_seconds "
+    "limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash "
+    "settings "
+    "purpose scanned variant lot work_order shift nest reason override identity conditions host clock "
+    "source_commit packages_digest plan_sha256 gates captures_why",
+)
+run_check = _table(
+    "run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256 capture_object"
+)
+reading = _table(
+    "reading",
+    "sequence check_position position metric channel value unit uncertainty "
+    "verdict margin pass_limit fail_limit side is_bound",
+)
+curve = _table(
+    "curve",
+    "sequence check_position position metric channel x_unit unit resolution_hz x y uncertainty "
+    "worst_x worst_y verdict margin pass_limit fail_limit side",
+)
+problem = _table("problem", "sequence position check_name channel code message blocks metrics")
+run_asset = _table("run_asset", "sequence position role asset facts")
+statement = _table(
+    "statement", "sequence record_format kind subject recorded content previous_hash record_hash"
+)
+
+#: The tables whose rows belong to a run, each in the order in which its rows are hashed.
+PARTS: dict[str, tuple[Table, tuple[str, ...]]] = {
+    "checks": (run_check, ("position",)),
+    "readings": (reading, ("check_position", "position")),
+    "curves": (curve, ("check_position", "position")),
+    "problems": (problem, ("position",)),
+    "assets": (run_asset, ("position",)),
+}

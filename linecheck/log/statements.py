@@ -1,0 +1,228 @@
+"""What people and stations have said, in the log: sign-offs of comparisons, checks of the station, overrides.
+
+A statement has a kind, says what it is about (``subject``) and the rest as canonical JSON. A further kind of
+statement needs no table of its own.
+
+================  =====================================  ==============================
+kind              subject                                content
+================  =====================================  ==============================
+signoff           digest of the comparison               :func:`~linecheck.log.signoff.signed_content`
+countersignature  hash of the sign-off's record          signature, number and hash of the sign-off
+gate              station, gate, model and serial        :func:`~linecheck.gates.statements.gate_content`
+golden_reference  the same                               :func:`~linecheck.gates.statements.reference_content`
+self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
+captures_removed  the station                            :mod:`linecheck.log.archive.removal`
+station_log       the station                            :func:`~linecheck.log.sync.names.claim_content`
+================  =====================================  ==============================
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, func, insert, select
+
+from linecheck import __version__
+from linecheck.errors import RecordError, UsageError
+from linecheck.files.times import utc_text
+from linecheck.log.chain import RECORD_FORMAT, canonical_json, statement_hash
+from linecheck.log.fetch import has_table, last_record
+from linecheck.log.schema import run, statement
+from linecheck.log.signoff import (
+    Countersignature,
+    Signature,
+    Signoff,
+    same_person,
+    signature_from,
+    signed_from,
+)
+from linecheck.log.stored import Head, Statement
+
+__all__ = [
+    "COUNTERSIGNATURE",
+    "SIGNOFF",
+    "add_countersignature",
+    "add_statement",
+    "find_signoff",
+    "find_signoffs",
+    "find_statements",
+    "find_statements_about",
+]
+
+SIGNOFF = "signoff"
+COUNTERSIGNATURE = "countersignature"
+
+_AT_ONCE = 500
+#: What is signed has some kilobytes for a run of a hundred checks.
+_LARGEST = 16 * 1024 * 1024
+
+Row = Mapping[str, Any]
+
+
+def add_statement(connection: Connection, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
+    """Add a statement after the last record; return its number and hash.
+
+    Raises
+    ------
+    RecordError
+        It is too large.
+    """
+    said = canonical_json({**content, "software": f"linecheck {__version__}"}).decode()
+    if len(said) > _LARGEST:
+        raise RecordError(f"the {kind} has {len(said)} bytes, more than {_LARGEST}: it was not recorded")
+    last = last_record(connection)
+    row = {
+        "sequence": last.sequence + 1,
+        "record_format": RECORD_FORMAT,
+        "kind": kind,
+        "subject": subject,
+        "recorded": utc_text(datetime.now(UTC)),
+        "content": said,
+        "previous_hash": last.record_hash,
+    }
+    own_hash = statement_hash(row)
+    connection.execute(insert(statement), row | {"record_hash": own_hash})
+    return Head(last.sequence + 1, own_hash)
+
+
+def find_statements(
+    connection: Connection,
+    kinds: Sequence[str],
+    *,
+    subject: str | None = None,
+    limit: int | None = None,
+    before: int | None = None,
+) -> tuple[Statement, ...]:
+    """Return statements of some kinds, the newest first; those about one subject, where it is given."""
+    if not has_table(connection, statement):
+        return ()
+    query = select(statement).where(statement.c.kind.in_(kinds)).order_by(statement.c.sequence.desc())
+    if subject is not None:
+        query = query.where(statement.c.subject == subject)
+    if before is not None:
+        query = query.where(statement.c.sequence < before)
+    return tuple(_statement(row._asdict()) for row in connection.execute(query.limit(limit)))
+
+
+def find_statements_about(connection: Connection, run_id: str) -> tuple[Statement, ...]:
+    """Return the statements in which a run is named, with their countersignatures, the oldest first."""
+    if not has_table(connection, statement):
+        return ()
+    known = select(run.c.sequence).where(run.c.run_id == run_id).scalar_subquery()
+    named = select(statement).where(
+        statement.c.sequence > known, func.instr(statement.c.content, json.dumps(run_id)) > 0
+    )
+    found = [row._asdict() for row in connection.execute(named)]
+    for hashes in _batches([row["record_hash"] for row in found]):
+        query = select(statement).where(statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes))
+        found += [row._asdict() for row in connection.execute(query)]
+    return tuple(_statement(row) for row in sorted(found, key=lambda row: row["sequence"]))
+
+
+def find_signoff(connection: Connection, sequence: int) -> Signoff:
+    """Return a sign-off by its number, with its countersignatures.
+
+    Raises
+    ------
+    UsageError
+        There is no such record, or it is no sign-off.
+    RecordError
+        It has been changed since it was stored.
+    """
+    row = None
+    if has_table(connection, statement):
+        row = connection.execute(select(statement).where(statement.c.sequence == sequence)).one_or_none()
+    found = None if row is None else row._asdict()
+    if found is None or found["kind"] != SIGNOFF:
+        raise UsageError(
+            f"record {sequence} is no sign-off: give the number that `linecheck log signoffs` lists"
+        )
+    if statement_hash(found) != found["record_hash"]:
+        raise RecordError(
+            f"record {sequence} has been changed since it was stored: run `linecheck log verify`, "
+            "and find out who changed it, before anybody countersigns it"
+        )
+    return _countersigned(connection, [_signoff(found)])[0]
+
+
+def find_signoffs(
+    connection: Connection, *, digest: str | None = None, limit: int | None = None, before: int | None = None
+) -> tuple[Signoff, ...]:
+    """Return sign-offs with their countersignatures, the newest first; of one comparison, given its digest."""
+    if not has_table(connection, statement):
+        return ()
+    query = select(statement).where(statement.c.kind == SIGNOFF).order_by(statement.c.sequence.desc())
+    if digest is not None:
+        query = query.where(statement.c.subject == digest)
+    if before is not None:
+        query = query.where(statement.c.sequence < before)
+    rows = connection.execute(query.limit(limit)).all()
+    return tuple(_countersigned(connection, [_signoff(row._asdict()) for row in rows]))
+
+
+def add_countersignature(connection: Connection, sequence: int, signed: Signature) -> Head:
+    """Add a second person's decision on a sign-off; return the statement's number and hash.
+
+    Raises
+    ------
+    UsageError
+        There is no such sign-off, the same person signed it, or has countersigned it already.
+    RecordError
+        The sign-off has been changed since it was stored.
+    """
+    signoff = find_signoff(connection, sequence)
+    if same_person(signoff.signature.by, signed.by):
+        raise UsageError(
+            f"record {sequence} was signed by {signoff.signature.by}: somebody else must countersign it"
+        )
+    for other in signoff.countersignatures:
+        if same_person(other.signature.by, signed.by):
+            raise UsageError(
+                f"record {sequence} was countersigned by {other.signature.by} already, in record {other.sequence}"
+            )
+    content = {**vars(signed), "signoff": signoff.sequence, "signoff_hash": signoff.record_hash}
+    return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content)
+
+
+def _countersigned(connection: Connection, signoffs: Sequence[Signoff]) -> list[Signoff]:
+    """Return sign-offs with their countersignatures, the oldest of these first."""
+    found: dict[str, list[Countersignature]] = {}
+    for hashes in _batches([signoff.record_hash for signoff in signoffs]):
+        query = select(statement).where(statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes))
+        for row in connection.execute(query.order_by(statement.c.sequence)):
+            content = json.loads(row.content)
+            found.setdefault(row.subject, []).append(
+                Countersignature(
+                    row.sequence, row.record_hash, row.recorded, content["software"], signature_from(content)
+                )
+            )
+    return [
+        replace(signoff, countersignatures=tuple(found.get(signoff.record_hash, ()))) for signoff in signoffs
+    ]
+
+
+def _batches(hashes: Sequence[str]) -> Iterable[Sequence[str]]:
+    return (hashes[at : at + _AT_ONCE] for at in range(0, len(hashes), _AT_ONCE))
+
+
+def _statement(row: Row) -> Statement:
+    names = ("sequence", "record_hash", "recorded", "kind", "subject")
+    return Statement(**{name: row[name] for name in names}, content=json.loads(row["content"]))
+
+
+def _signoff(row: Row) -> Signoff:
+    content = json.loads(row["content"])
+    signed, comparison, against = signed_from(content)
+    return Signoff(
+        row["sequence"],
+        row["record_hash"],
+        row["recorded"],
+        content["software"],
+        signed,
+        comparison,
+        against,
+    )

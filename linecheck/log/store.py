@@ -1,0 +1,191 @@
+"""The log, to add to: every run of every unit, in the order in which they were recorded, never changed."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, Engine, Table, insert, select
+
+from linecheck.errors import RecordError
+from linecheck.files.text import encodable, visible
+from linecheck.files.times import utc_text
+from linecheck.log.chain import canonical_json, record_hash
+from linecheck.log.connect import database_path, open_writer, plain_errors
+from linecheck.log.fetch import fetch_record, last_record
+from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
+from linecheck.log.rows import RecordRows, record_rows
+from linecheck.log.schema import PARTS, document, limits, run, statement
+from linecheck.log.signoff import Signature, signed_content
+from linecheck.log.statements import SIGNOFF, add_countersignature, add_statement
+from linecheck.log.stored import Head, StoredRun
+from linecheck.run.outcome import RunOutcome
+from linecheck.run.settle import settled
+
+if TYPE_CHECKING:
+    from linecheck.history.comparison.model import Comparison
+
+__all__ = ["BUSY_SECONDS", "Log", "LogReader"]
+
+
+class Log(LogReader):
+    """A station's log, to add to; made, with the folders above it, where it is missing.
+
+    It belongs on a disk of this machine: SQLite is not safe on a network share. Any number of programs may
+    add to it and read from it at the same time.
+
+    Parameters
+    ----------
+    location : str or Path
+        An SQLite file, or ``sqlite:///PATH``.
+    busy_seconds : float
+        How long to wait for another program that holds it locked.
+
+    Raises
+    ------
+    FileError
+        It is no log, was written by a newer linecheck, or cannot be made.
+    RecordError
+        It is locked or damaged, or the disk is full or failing.
+    """
+
+    def __init__(self, location: str | Path, *, busy_seconds: float = BUSY_SECONDS) -> None:
+        self._writer: Engine = open_writer(database_path(location), busy_seconds)
+        super().__init__(location, busy_seconds=busy_seconds)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        super().close()
+        self._writer.dispose()
+
+    def append(self, outcome: RunOutcome) -> StoredRun:
+        """Record a run, whatever its verdict; when this returns, the record is on the disk.
+
+        Everything goes in one transaction, so that the record is there whole or not at all. The attempt is
+        counted in it too: one more than the runs of the same model and serial number that are there,
+        whatever their verdicts.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded (locked, disk full, recorded already, …), and nothing of it was.
+        """
+        record = record_rows(settled(outcome))
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            self._refuse_recorded(connection, record.run["run_id"])
+            _keep(connection, limits, record.run["limits_digest"], record.limits)
+            for content in record.documents:
+                _keep(connection, document, record.run["packages_digest"], content)
+            return _insert(connection, record)
+
+    def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
+        """Record what somebody, or the station, says; return the statement's number and hash.
+
+        Parameters
+        ----------
+        kind : str
+            What sort of statement it is.
+        subject : str
+            What it is about.
+        content : mapping
+            Plain data; the software's name and version are added.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded, and nothing of it was.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            return add_statement(connection, kind, encodable(subject), content)
+
+    def sign(self, comparison: Comparison, signed: Signature) -> Head:
+        """Record who has decided what on a comparison; return the statement's number and hash.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded, and nothing of it was.
+        """
+        content = signed_content(comparison, signed)
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            return add_statement(connection, SIGNOFF, comparison.digest, content)
+
+    def countersign(self, sequence: int, signed: Signature) -> Head:
+        """Record a second person's decision on a sign-off, given its number; return the statement's number and hash.
+
+        Raises
+        ------
+        UsageError
+            There is no such sign-off, the same person signed it, or has countersigned it already.
+        RecordError
+            The sign-off has been changed, or this could not be recorded, and nothing of it was.
+        """
+        with self._writing() as connection:
+            return add_countersignature(connection, sequence, signed)
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with (
+            plain_errors(self.path),
+            self._writer.connect() as connection,
+            connection.begin(),
+            self.understood(),
+        ):
+            yield connection
+
+    def _refuse_recorded(self, connection: Connection, run_id: str) -> None:
+        sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
+        if sequence is not None:
+            raise RecordError(f"{visible(str(self.path))}: run {run_id} is recorded already, as {sequence}")
+
+
+def _keep(connection: Connection, table: Table, noted: str, content: bytes) -> None:
+    if connection.scalar(select(table.c.digest).where(table.c.digest == noted)) is None:
+        connection.execute(insert(table).values(digest=noted, content=content.decode()))
+
+
+def _insert(connection: Connection, record: RecordRows) -> StoredRun:
+    """Add a record after the last one, and see that what is stored verifies before it is committed."""
+    last = last_record(connection)
+    sequence = last.sequence + 1
+    attempt = count_attempts(connection, record.run["model"], record.run["serial"]) + 1
+    now = datetime.now(UTC)
+    behind = _behind_seconds(connection, last, now)
+    added: dict[str, Any] = {
+        "sequence": sequence,
+        "attempt": attempt,
+        "recorded": utc_text(now),
+        "previous_hash": last.record_hash,
+    }
+    if behind:
+        clock = json.loads(record.run["clock"]) | {"behind_seconds": behind}
+        added["clock"] = canonical_json(clock).decode()
+    row = record.run | added
+    parts = {name: [part | {"sequence": sequence} for part in rows] for name, rows in record.parts.items()}
+    own_hash = record_hash(row, parts)
+    connection.execute(insert(run), row | {"record_hash": own_hash})
+    for name, (table, _) in PARTS.items():
+        if parts[name]:
+            connection.execute(insert(table), parts[name])
+    stored = fetch_record(connection, sequence)
+    if stored.computed_hash() != own_hash:
+        raise RecordError(
+            "the record did not come back from the database as it went in, so the run was not recorded. "
+            "This is a fault in linecheck: please report it"
+        )
+    return StoredRun(sequence, attempt, own_hash, behind)
+
+
+def _behind_seconds(connection: Connection, last: Head, now: datetime) -> float:
+    """Return by how much the clock stands before the time of the last record; 0 where it does not."""
+    for table in (run, statement):
+        recorded = connection.scalar(select(table.c.recorded).where(table.c.sequence == last.sequence))
+        if recorded is not None:
+            with contextlib.suppress(ValueError):
+                before = datetime.fromisoformat(recorded)
+                return max(0.0, round((before - now).total_seconds(), 3))
+    return 0.0

@@ -1,0 +1,120 @@
+"""What the log gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from linecheck.checks.base import Problem
+from linecheck.limits.verdict import Verdict
+from linecheck.run.outcome import CheckOutcome, Purpose, SettingStep, Trace
+
+__all__ = ["Head", "LoggedRun", "RunRecord", "Statement", "StoredRun", "Verification"]
+
+
+class Head(NamedTuple):
+    """The last record of a log: its sequence number (0 for an empty log) and its hash."""
+
+    sequence: int
+    record_hash: str
+
+    def __str__(self) -> str:
+        """Return it as it is noted."""
+        return f"{self.sequence}:{self.record_hash}"
+
+
+@dataclass(frozen=True)
+class StoredRun:
+    """A run that is in the log: its sequence number, which attempt of its unit it is, and its hash.
+
+    ``behind_seconds`` is by how much the clock stands before the time of the record before, 0 where it does not.
+    """
+
+    sequence: int
+    attempt: int
+    record_hash: str
+    behind_seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What somebody, or the station, has said: its number, its kind, what it is about, and the rest as plain data."""
+
+    sequence: int
+    record_hash: str
+    recorded: str
+    kind: str
+    subject: str
+    content: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class LoggedRun:
+    """What a list says of a run; times are UTC texts."""
+
+    sequence: int
+    attempt: int
+    run_id: str
+    serial: str
+    model: str
+    verdict: Verdict
+    firmware: str | None
+    operator: str | None
+    station: str | None
+    software: str
+    started: str
+    finished: str
+    duration_seconds: float
+    limit_path: str
+    limit_revision: int
+    limit_sha256: str
+    record_hash: str
+    recorded: str = ""
+    purpose: Purpose = "unit"
+    variant: str | None = None
+    lot: str | None = None
+    work_order: str | None = None
+    shift: str | None = None
+    nest: str | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """A run with everything that was measured; ``missing`` names the checks that were not run.
+
+    ``limits`` is what the limit file said on that day (:func:`~linecheck.log.rows.limits_content`).
+    """
+
+    run: LoggedRun
+    checks: tuple[CheckOutcome, ...]
+    missing: tuple[str, ...]
+    problems: tuple[Problem, ...]
+    limits: Mapping[str, Any]
+    calibration: Mapping[str, str]
+    interface: Mapping[str, str]
+    station_config_sha256: str | None = None
+    settings: tuple[SettingStep, ...] = ()
+    trace: Trace = field(default_factory=Trace)
+    station_failed: bool = False
+    record_format: int | None = None
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What a verification found.
+
+    ``records`` counts those that are as they were stored, ``head`` is the last of them. ``fault`` says in
+    plain words what is wrong, None where nothing is; ``sequence`` is the first bad record.
+    """
+
+    records: int
+    head: Head
+    fault: str | None = None
+    sequence: int | None = None
+
+    @property
+    def intact(self) -> bool:
+        """Whether no fault was found."""
+        return self.fault is None

@@ -1,0 +1,64 @@
+"""Verifying at the server what is stored there: every hash is computed anew from the rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sqlalchemy import Connection, text
+
+from linecheck.log.stored import Head, Verification
+from linecheck.log.sync import stored
+from linecheck.log.sync.layout import SCHEMA
+from linecheck.log.verify import Chain
+
+__all__ = ["check_chain"]
+
+_AT_ONCE = 64
+
+
+def check_chain(
+    connection: Connection, chain: str, progress: Callable[[int], None] | None = None
+) -> Verification:
+    """Find out whether a chain is stored as it was sent.
+
+    Shows records that were edited, removed, inserted or moved at the server, records that were cut off at the end
+    since the server noted its head, and contents (limits, packages) that were changed.
+
+    Parameters
+    ----------
+    connection : Connection
+    chain : str
+        The hash of its first record.
+    progress : callable, optional
+        Called now and then with the number of the last record that was verified.
+    """
+    with connection.begin():
+        noted = _noted_head(connection, chain)
+    verified = Chain(lambda table, digest: stored.content(connection, table, digest), noted)
+    after: int | None = None
+    while True:
+        with connection.begin():
+            found = stored.records_after(connection, chain, after, _AT_ONCE)
+            for record in found:
+                fault = verified.add(record) or _foreign(chain, verified.head)
+                if fault is not None:
+                    return verified.found(fault, verified.head.sequence + 1)
+        if not found:
+            break
+        after = found[-1].sequence
+        if progress is not None:
+            progress(after)
+    with connection.begin():
+        return verified.end(stored.stray_part(connection, chain, stored.head(connection, chain).sequence))
+
+
+def _foreign(chain: str, head: Head) -> str | None:
+    if head.sequence == 1 and head.record_hash != chain:
+        return "record 1 is the first one of another log than the one that it is stored under"
+    return None
+
+
+def _noted_head(connection: Connection, chain: str) -> Head | None:
+    query = text(f"SELECT head_sequence, head_hash FROM {SCHEMA}.chain WHERE chain = :chain")
+    row = connection.execute(query, {"chain": chain}).one_or_none()
+    return None if row is None or not row[0] else Head(row[0], row[1])

@@ -1,0 +1,165 @@
+"""Reading at the server what is stored there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import groupby
+from typing import Any
+
+from sqlalchemy import Connection, Table, text
+
+from linecheck.log.chain import BEGINNING
+from linecheck.log.fetch import Record
+from linecheck.log.schema import PARTS, run, statement
+from linecheck.log.stored import Head
+from linecheck.log.sync.layout import SCHEMA, original_text
+from linecheck.log.sync.server import driver, sql
+
+__all__ = ["chains", "content", "hash_at", "head", "records_after", "stray_part"]
+
+Row = dict[str, Any]
+
+
+def head(connection: Connection, chain: str) -> Head:
+    """Return the last record of a chain that is stored, by the records themselves."""
+    last = BEGINNING
+    for table in (run, statement):
+        query = text(
+            f"SELECT sequence, record_hash FROM {SCHEMA}.{table.name} "
+            "WHERE chain = :chain ORDER BY sequence DESC LIMIT 1"
+        )
+        row = connection.execute(query, {"chain": chain}).one_or_none()
+        if row is not None and row[0] > last.sequence:
+            last = Head(row[0], row[1])
+    return last
+
+
+def hash_at(connection: Connection, chain: str, sequence: int) -> str | None:
+    """Return the hash of a record that is stored; None where there is none of that number."""
+    for table in (run, statement):
+        query = text(
+            f"SELECT record_hash FROM {SCHEMA}.{table.name} WHERE chain = :chain AND sequence = :sequence"
+        )
+        found: str | None = connection.scalar(query, {"chain": chain, "sequence": sequence})
+        if found is not None:
+            return found
+    return None
+
+
+def chains(connection: Connection) -> tuple[str, ...]:
+    """Return the chains that are stored, also those whose note was removed."""
+    tables = ("chain", run.name, statement.name)
+    query = text(
+        " UNION ".join(f"SELECT chain FROM {SCHEMA}.{table}" for table in tables) + " ORDER BY chain"
+    )
+    return tuple(connection.scalars(query))
+
+
+def content(connection: Connection, table: Table, noted: str) -> str | None:
+    """Return what records refer to by a digest; None where it is not there."""
+    if table.name not in _columns(connection):
+        return None
+    query = text(f"SELECT content FROM {SCHEMA}.{table.name} WHERE digest = :digest")
+    found = connection.scalar(query, {"digest": noted})
+    if found is None:
+        return None
+    original = original_text(found)
+    try:
+        original.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        # No log holds such a text, so it has been changed.
+        return None
+    return original
+
+
+def records_after(connection: Connection, chain: str, sequence: int | None, count: int) -> list[Record]:
+    """Return the next records of a chain, in order; ``count`` or fewer, one more where a number is there twice."""
+    found: list[tuple[Row, bool]] = []
+    for table in (run, statement):
+        after = [] if sequence is None else [("sequence >", sequence)]
+        rows = _rows(connection, table, [("chain =", chain), *after], ("sequence",), count)
+        found += [(row, table is run) for row in rows]
+    if not found:
+        return []
+    found.sort(key=lambda item: item[0]["sequence"])
+    first, last = found[0][0]["sequence"], found[min(count, len(found)) - 1][0]["sequence"]
+    parts = _parts(connection, chain, first, last)
+    return [
+        Record(row, {name: parts[name].get(row["sequence"], []) for name in PARTS}, is_run)
+        for row, is_run in found
+        if row["sequence"] <= last
+    ]
+
+
+def stray_part(connection: Connection, chain: str, last: int) -> tuple[str, int] | None:
+    """Return where rows belong to a record that is not there: what they are, and the record's number."""
+    present = _columns(connection)
+    for name, (table, _) in PARTS.items():
+        if table.name not in present:
+            continue
+        query = text(
+            f"SELECT min(sequence) FROM {SCHEMA}.{table.name} "
+            "WHERE chain = :chain AND (sequence < 1 OR sequence > :last)"
+        )
+        found = connection.scalar(query, {"chain": chain, "last": last})
+        if found is not None:
+            return name, int(found)
+    return None
+
+
+def _parts(connection: Connection, chain: str, first: int, last: int) -> dict[str, dict[int, list[Row]]]:
+    """Return the rows that belong to a span of records, by what they are and by record."""
+    found: dict[str, dict[int, list[Row]]] = {}
+    for name, (table, order) in PARTS.items():
+        within = [("chain =", chain), ("sequence >=", first), ("sequence <=", last)]
+        rows = _rows(connection, table, within, ("sequence", *order))
+        found[name] = {
+            sequence: list(group) for sequence, group in groupby(rows, lambda row: row["sequence"])
+        }
+    return found
+
+
+def _rows(
+    connection: Connection,
+    table: Table,
+    conditions: Sequence[tuple[str, Any]],
+    order: Iterable[str],
+    count: int | None = None,
+) -> list[Row]:
+    """Return whole rows as the log had them; a column that this server does not have yet is None."""
+    names = [column.name for column in table.columns]
+    present = _columns(connection).get(table.name, set())
+    if not present:
+        return []
+    query = sql.SQL("SELECT {} FROM {} WHERE {} ORDER BY {}").format(
+        sql.SQL(", ").join(sql.Identifier(name) if name in present else sql.SQL("NULL") for name in names),
+        sql.Identifier(SCHEMA, table.name),
+        sql.SQL(" AND ").join(sql.SQL(f"{condition} %s") for condition, _ in conditions),
+        sql.SQL(", ").join(sql.Identifier(name) for name in order),
+    )
+    values = [value for _, value in conditions]
+    if count is not None:
+        query, values = query + sql.SQL(" LIMIT %s"), [*values, count]
+    with driver(connection) as raw, raw.cursor(binary=True) as cursor:
+        found = cursor.execute(query, values).fetchall()
+    return [dict(zip(names, map(_original, row), strict=True)) for row in found]
+
+
+def _original(value: Any) -> Any:  # noqa: ANN401 - any column
+    return original_text(value) if isinstance(value, str) else value
+
+
+def _columns(connection: Connection) -> dict[str, set[str]]:
+    """Return the columns of the server's tables of records and contents; looked up once a connection."""
+    known: dict[str, set[str]] | None = connection.info.get("columns")
+    if known is None:
+        known = {}
+        query = text(
+            "SELECT c.relname, a.attname FROM pg_attribute a JOIN pg_class c ON c.oid = a.attrelid "
+            "JOIN pg_namespace n ON n.oid = c.relnamespace "
+            "WHERE n.nspname = :name AND c.relkind IN ('r', 'p') AND a.attnum > 0 AND NOT a.attisdropped"
+        )
+        for table, column in connection.execute(query, {"name": SCHEMA}):
+            known.setdefault(table, set()).add(column)
+        connection.info["columns"] = known
+    return known

@@ -1,0 +1,205 @@
+"""Finding out whether a log is as it was written.
+
+Records are read in small batches, each in a short transaction of its own, so that a log of any length takes
+little memory and a station can go on writing to it meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from sqlalchemy import Engine, Table, func, select
+
+from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
+from linecheck.log.connect import plain_errors
+from linecheck.log.fetch import Record, has_table, last_record, records_after
+from linecheck.log.schema import PARTS, document, limits
+from linecheck.log.stored import Head, Verification
+
+__all__ = ["Chain", "stored_content", "verify_log"]
+
+_BATCH = 16
+#: A record that was moved is looked for so far away.
+_NEAR = 64
+
+
+def verify_log(
+    engine: Engine, path: Path, expected: Head | None, progress: Callable[[int], None] | None
+) -> Verification:
+    """Recompute every hash from what is stored, and hold the log against a head that was noted elsewhere."""
+    chain = Chain(lambda table, noted: stored_content(engine, table, noted), expected)
+    with plain_errors(path):
+        for record in _records(engine, progress):
+            fault = chain.add(record)
+            if fault is not None:
+                return chain.found(fault, chain.head.sequence + 1)
+        return chain.end(_stray(engine), _unreferred(engine, chain.referred))
+
+
+def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
+    """Return what a record refers to by its digest; None where it is not there."""
+    with engine.connect() as connection, connection.begin():
+        if not has_table(connection, table):
+            return None
+        content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
+        return content
+
+
+class Chain:
+    """What has been verified so far.
+
+    Parameters
+    ----------
+    content : callable
+        Gives what is stored in a table under a digest, None where nothing is.
+    expected : Head or None
+        A head that was noted elsewhere.
+    head : Head
+        The record before the first one that is added.
+    """
+
+    def __init__(
+        self,
+        content: Callable[[Table, str], str | None],
+        expected: Head | None = None,
+        head: Head = BEGINNING,
+    ) -> None:
+        self.head = head
+        self.expected = expected
+        self._content = content
+        self._known: set[str] = set()
+
+    def add(self, record: Record) -> str | None:
+        """Add the next record; return what is wrong with it."""
+        fault = self._fault(record, self.head.sequence + 1)
+        if fault is None:
+            self.head = Head(self.head.sequence + 1, record.row["record_hash"])
+        return fault
+
+    def found(self, fault: str, sequence: int) -> Verification:
+        """Return what a log with a fault comes to, given the number of the first bad record."""
+        return Verification(self.head.sequence, self.head, fault, sequence)
+
+    @property
+    def referred(self) -> frozenset[str]:
+        """The digests of all that the records refer to."""
+        return frozenset(self._known)
+
+    def end(self, stray: tuple[str, int] | None, unreferred: str | None = None) -> Verification:
+        """Return what the whole log comes to, given what is in it that belongs to no record."""
+        last, expected = self.head.sequence, self.expected
+        if stray is not None:
+            part, sequence = stray
+            fault = f"record {sequence} is missing: some of its {part} are there, the run itself is not"
+            return self.found(fault, sequence)
+        if expected is not None and expected.sequence > last:
+            fault = (
+                f"the log ends with record {last}, but record {expected.sequence} was noted: "
+                f"records were cut off at its end, {expected.sequence - last} of them at least"
+            )
+            return self.found(fault, last + 1)
+        if unreferred is not None:
+            fault = (
+                f"{unreferred} are there that no record refers to: they were put in, or records were cut off"
+            )
+            return Verification(last, self.head, fault)
+        return Verification(last, self.head)
+
+    def _fault(self, record: Record, sequence: int) -> str | None:
+        row, before = record.row, sequence - 1
+        if row["sequence"] != sequence:
+            return self._misplaced(row["sequence"], sequence)
+        if row["record_format"] not in (KNOWN_FORMATS if record.is_run else KNOWN_FORMATS[1:]):
+            return f"record {sequence} has been changed since it was stored: its format is unknown"
+        if record.computed_hash() != row["record_hash"]:
+            stored_as = _own_number(record)
+            if stored_as is not None:
+                return (
+                    f"record {sequence} was stored as record {stored_as}: "
+                    "records were removed, inserted or moved here"
+                )
+            return f"record {sequence} has been changed since it was stored: it does not match its hash"
+        if row["previous_hash"] != self.head.record_hash:
+            return (
+                f"record {sequence} does not continue record {before}: "
+                "a record was replaced, removed, inserted or moved here"
+            )
+        if not record.is_run and any(record.parts.values()):
+            return (
+                f"record {sequence} is no run, but readings or other parts of a run were put under its number"
+            )
+        if record.is_run and not self._matches(limits, row["limits_digest"]):
+            return f"the limits that record {sequence} was judged by have been changed since they were stored"
+        packages = row["packages_digest"] if record.is_run else None
+        if packages is not None and not self._matches(document, packages):
+            return (
+                f"the packages that record {sequence} was made with have been changed since they were stored"
+            )
+        own = Head(sequence, row["record_hash"])
+        if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
+            return f"record {sequence} is not the one that was noted: the log was written anew"
+        return None
+
+    def _misplaced(self, found: int, expected: int) -> str:
+        if found == self.head.sequence:
+            return f"record {found} is there twice: one of them was inserted"
+        return f"record {expected} is missing: the next one there is record {found}"
+
+    def _matches(self, table: Table, noted: str) -> bool:
+        """Return whether what a record refers to is what it was."""
+        if noted in self._known:
+            return True
+        content = self._content(table, noted)
+        if content is None or digest(content.encode("utf-8", "surrogateescape")) != noted:
+            return False
+        self._known.add(noted)
+        return True
+
+
+def _own_number(record: Record) -> int | None:
+    """Return the number under which a record matches its hash, near the one that it has; None where it is none."""
+    for distance in range(1, _NEAR + 1):
+        for number in (record.sequence + distance, record.sequence - distance):
+            if number >= 1 and record.renumbered(number).computed_hash() == record.row["record_hash"]:
+                return number
+    return None
+
+
+def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator[Record]:
+    after: int | None = None
+    while True:
+        with engine.connect() as connection, connection.begin():
+            batch = records_after(connection, after, _BATCH)
+        if not batch:
+            return
+        yield from batch
+        after = batch[-1].sequence
+        if progress is not None:
+            progress(after)
+
+
+def _stray(engine: Engine) -> tuple[str, int] | None:
+    """Return where rows belong to a record that is not there: what they are, and the record's number."""
+    with engine.connect() as connection, connection.begin():
+        newest = last_record(connection).sequence
+        for name, (table, _) in PARTS.items():
+            if not has_table(connection, table):
+                continue
+            number = table.c.sequence
+            for outside in (number < 1, number > newest):
+                found = connection.scalar(select(func.min(number)).where(outside))
+                if found is not None:
+                    return name, found
+    return None
+
+
+def _unreferred(engine: Engine, referred: frozenset[str]) -> str | None:
+    """Return what is there that no record refers to."""
+    with engine.connect() as connection, connection.begin():
+        for table, what in ((limits, "limits"), (document, "packages")):
+            if has_table(connection, table) and not referred.issuperset(
+                connection.scalars(select(table.c.digest))
+            ):
+                return what
+    return None

@@ -1,0 +1,176 @@
+"""The captures of a run on their way to verdicts, beside the playing.
+
+A check that refers to another waits for that one's readings, also where that one is played later; playing never waits.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from dataclasses import dataclass
+
+from linecheck.checks.base import Capture, Measurement, Problem, Reference
+from linecheck.limits.decision import judge_measurement
+from linecheck.limits.model import Check, LimitFile
+from linecheck.measure.measure import (
+    Analysed,
+    Analysis,
+    analyse,
+    failure_problem,
+    reference_from,
+    unmeasured,
+)
+from linecheck.run.outcome import CheckOutcome
+from linecheck.run.plan import PlannedCheck
+
+__all__ = ["Analyses", "Captured"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Captured:
+    """A check that was played, its capture, and how long that took."""
+
+    planned: PlannedCheck
+    capture: Capture
+    seconds: float
+
+    @property
+    def check(self) -> Check:
+        """The check."""
+        return self.planned.check
+
+
+class Analyses:
+    """Hands captures to an executor and collects what they come to.
+
+    Parameters
+    ----------
+    executor : Executor
+    limits : LimitFile
+    judged : callable
+        Called with each outcome, from the thread that calls the methods.
+    volts_uncertainty : float
+        Relative standard uncertainty of the captures' full scale in volts.
+    expected : iterable of str
+        The checks that are to come; a check that refers to one of them waits for it.
+    """
+
+    def __init__(
+        self,
+        executor: Executor,
+        limits: LimitFile,
+        judged: Callable[[CheckOutcome], None],
+        *,
+        volts_uncertainty: float = 0.0,
+        expected: Iterable[str] = (),
+    ) -> None:
+        self._executor = executor
+        self._limits = limits
+        self._judged = judged
+        self._volts_uncertainty = volts_uncertainty
+        self._to_come = set(expected)
+        self._waiting: list[Captured] = []
+        self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
+        self.outcomes: dict[str, CheckOutcome] = {}
+
+    def add(self, captured: Captured) -> None:
+        """Take a capture."""
+        self._to_come.discard(captured.check.name)
+        self._waiting.append(captured)
+        self.advance()
+
+    def leave_out(self, planned: PlannedCheck, problem: Problem | None = None) -> None:
+        """Hear that a check will not be captured; with a problem it has an outcome all the same."""
+        self._to_come.discard(planned.check.name)
+        if problem is not None:
+            check, limits = planned.check, self._limits
+            measurement = unmeasured(check, limits.channels, problem)
+            judged = judge_measurement(check, measurement, limits.decision, limits.channels)
+            self._keep(CheckOutcome(check.name, check.kind.name, check.setup, judged, 0.0))
+        self.advance()
+
+    def advance(self) -> None:
+        """Collect what is done and start what can be started, without waiting."""
+        for name, (captured, future) in list(self._running.items()):
+            if future.done():
+                self._collect(captured, future)
+                del self._running[name]
+        for captured in list(self._waiting):
+            needed = captured.check.reference
+            held = needed in self._running or needed in self._to_come
+            if not held and all(item.check.name != needed for item in self._waiting):
+                self._start(captured)
+                self._waiting.remove(captured)
+
+    def finish(self) -> None:
+        """Wait until everything that was taken is judged; nothing more comes."""
+        self._to_come.clear()
+        self.advance()
+        while self._running:
+            wait([future for _, future in self._running.values()], return_when=FIRST_COMPLETED)
+            self.advance()
+
+    def give_up(self) -> None:
+        """Keep what is done and leave the rest."""
+        self._waiting.clear()
+        for _, future in self._running.values():
+            future.cancel()
+        self.advance()
+        self._running.clear()
+
+    def _start(self, captured: Captured) -> None:
+        analysis = Analysis(
+            check=captured.check,
+            capture=captured.capture,
+            channels=self._limits.channels,
+            decision=self._limits.decision,
+            reference=self._reference(captured.check.reference),
+            volts_uncertainty=self._volts_uncertainty,
+        )
+        try:
+            future = self._executor.submit(analyse, analysis)
+        except RuntimeError as error:  # the executor's worker is gone, or it was shut down
+            future = Future()
+            future.set_exception(error)
+        self._running[captured.check.name] = (captured, future)
+
+    def _reference(self, name: str | None) -> Reference | None:
+        if name is None:
+            return None
+        if name in self.outcomes:
+            return reference_from(name, self.outcomes[name].judged, self._limits.channels)
+        unknown = (None,) * len(self._limits.channels)
+        return Reference(name, unknown, unknown)
+
+    def _collect(self, captured: Captured, future: Future[Analysed]) -> None:
+        try:
+            analysed = future.result()
+        except CancelledError:
+            return
+        except Exception as error:
+            _log.exception("check %s could not be analysed", captured.check.name)
+            analysed = self._failed(captured.check, error)
+        outcome = CheckOutcome(
+            check=captured.check.name,
+            kind=captured.check.kind.name,
+            setup=captured.check.setup,
+            judged=analysed.judged,
+            seconds=captured.seconds + analysed.seconds,
+            stimulus_sha256=captured.planned.stimulus_sha256,
+            capture_sha256=analysed.capture_sha256 or None,
+        )
+        self._keep(outcome)
+
+    def _keep(self, outcome: CheckOutcome) -> None:
+        self.outcomes[outcome.check] = outcome
+        self._judged(outcome)
+
+    def _failed(self, check: Check, error: Exception) -> Analysed:
+        measurement = Measurement(problems=(failure_problem(error),))
+        limits = self._limits
+        judged = judge_measurement(check, measurement, limits.decision, limits.channels)
+        return Analysed(judged, 0.0, "")

@@ -1,0 +1,157 @@
+"""From one capture to judged readings: trust it, find the stimulus in it, measure, judge.
+
+A station and a recording both come through here, so that a capture is judged the same wherever it is judged.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+import traceback
+from concurrent.futures import BrokenExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from linecheck.audio.file import samples_sha256
+from linecheck.checks.base import Capture, Context, Measurement, Problem, Reading, Reference
+from linecheck.limits.decision import judge_measurement
+from linecheck.limits.model import Check, Decision
+from linecheck.limits.verdict import JudgedMeasurement
+from linecheck.measure.trust import inspect_continuity, inspect_samples
+
+__all__ = ["Analysed", "Analysis", "analyse", "failure_problem", "reference_from", "take_measurement"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything that the judgement of one capture depends on."""
+
+    check: Check
+    capture: Capture
+    channels: tuple[str, ...]
+    decision: Decision
+    reference: Reference | None = None
+    volts_uncertainty: float = 0.0
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """What an analysis came to, how long it took, and the hash of the capture's samples."""
+
+    judged: JudgedMeasurement
+    seconds: float
+    capture_sha256: str
+
+
+def analyse(analysis: Analysis) -> Analysed:
+    """Measure and judge one capture; raises nothing that an odd capture or a fault in a kind could cause."""
+    began = time.monotonic()
+    measurement = take_measurement(analysis)
+    judged = judge_measurement(analysis.check, measurement, analysis.decision, analysis.channels)
+    digest = samples_sha256(analysis.capture.samples)
+    return Analysed(judged, time.monotonic() - began, digest)
+
+
+def take_measurement(analysis: Analysis) -> Measurement:
+    """Take the readings of a capture, or say why there are none.
+
+    An exception in the measurement becomes a problem (``measurement_failed``) that voids the check: nothing
+    that linecheck itself gets wrong may end as a pass, or as the unit's fail.
+    """
+    try:
+        return _complete(_measured(analysis), analysis)
+    except Exception as error:
+        _log.exception("check %s could not be measured", analysis.check.name)
+        return _complete(Measurement(problems=(failure_problem(error),)), analysis)
+
+
+def unmeasured(check: Check, channels: tuple[str, ...], problem: Problem) -> Measurement:
+    """Return the measurement of a check that could not be captured: no reading has a value, and why."""
+    analysis = Analysis(
+        check, Capture(np.zeros((0, len(channels)), dtype=np.int32), 1), channels, "simple", None
+    )
+    return _complete(Measurement(problems=(problem,)), analysis)
+
+
+def _complete(measured: Measurement, analysis: Analysis) -> Measurement:
+    """Return the measurement with a reading of no value for every metric that is missing, in the kind's order."""
+    taken = {(reading.metric, reading.channel): reading for reading in measured.readings}
+    readings = [
+        taken.pop((spec.name, channel), Reading(spec.name, channel, None, spec.unit, None))
+        for spec in analysis.check.kind.metrics
+        for channel in (analysis.channels if spec.per_channel else (None,))
+    ]
+    return replace(measured, readings=(*readings, *taken.values()))
+
+
+def _measured(analysis: Analysis) -> Measurement:
+    check, channels = analysis.check, analysis.channels
+    capture = _with_bits(analysis.capture)
+    problems = inspect_samples(capture, channels)
+    if _nothing_left(problems, channels):
+        return Measurement(problems=problems)
+    location = check.kind.locate(capture, check.stimulus, channels)
+    # Also where nothing was found: clipping or a hole may be why.
+    found = (*problems, *location.problems)
+    found += inspect_continuity(capture, location, channels)
+    if _nothing_left(found, channels):
+        return Measurement(problems=_once(found))
+    context = Context(channels, analysis.reference, analysis.volts_uncertainty)
+    measured = check.kind.measure(capture, location, check.stimulus, check.analysis, context)
+    return replace(measured, problems=_once((*found, *measured.problems)))
+
+
+def _with_bits(capture: Capture) -> Capture:
+    """Return the capture with the word length that its file would have, so that both are judged alike."""
+    if np.issubdtype(capture.samples.dtype, np.integer):
+        bits = capture.bits or 32
+        if bits < 32 and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
+            bits = 32
+        return capture if bits == capture.bits else replace(capture, bits=bits)
+    return capture
+
+
+def _nothing_left(problems: tuple[Problem, ...], channels: tuple[str, ...]) -> bool:
+    """Return whether the problems void every channel, so that a measurement would be of nothing."""
+    void = {problem.channel for problem in problems if problem.blocks}
+    return None in void or void >= set(channels)
+
+
+def _once(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
+    return tuple(dict.fromkeys(problems))
+
+
+def failure_problem(error: Exception) -> Problem:
+    """Return what an exception in the analysis of a capture means for the check."""
+    if isinstance(error, BrokenExecutor | MemoryError):
+        return Problem(
+            "analysis_lost",
+            "the analysis was ended from outside, or this machine has too little memory for it; "
+            "close other programs and test the unit again",
+        )
+    frames = traceback.extract_tb(error.__traceback__)
+    place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
+    text = f"{type(error).__name__}: {error}"
+    return Problem(
+        "measurement_failed",
+        f"the measurement itself failed ({text[:300]}{place}). "
+        "That is a fault of linecheck and says nothing of the unit; keep the capture and report it.",
+    )
+
+
+def reference_from(check: str, judged: JudgedMeasurement, channels: tuple[str, ...]) -> Reference:
+    """Return what another check may refer to of this one: its level in each channel."""
+    taken = {(item.reading.metric, item.reading.channel): item.reading for item in judged.readings}
+    readings = [taken.get(("level_dbfs", name)) for name in channels]
+    volts = [taken.get(("level", name)) for name in channels]
+    return Reference(
+        check,
+        tuple(None if reading is None else reading.value for reading in readings),
+        tuple(None if reading is None else reading.uncertainty for reading in readings),
+        tuple(None if reading is None else reading.value for reading in volts),
+    )

@@ -1,1 +1,0 @@
-"""What is written of a run: the result as JSON, JUnit, the log."""

@@ -1,0 +1,129 @@
+"""From where to where a figure's axes go, and what is written along them.
+
+====================  ==============================================================
+:class:`Frame`        the ends of both axes
+:func:`frame_of`      the frame of a figure: its data and its masks are to be seen
+:func:`x_ticks`       where the x axis has numbers, and which
+====================  ==============================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linecheck.report.figures.data import Figure
+from linecheck.report.figures.reduce import shown
+from linecheck.report.figures.words import plain_number
+
+__all__ = ["Frame", "frame_of", "x_ticks"]
+
+FloatArray = NDArray[np.float64]
+
+#: A dip deeper than this below what most of a curve does is cut by the axis and does not flatten the rest.
+_DEEPEST_DB = 25.0
+#: No converter's response goes deeper than this above its noise.
+_DEEPEST_RESPONSE_DB = 180.0
+#: The least that a y axis in dB spans, where both ways matter and where one does.
+_LEAST_SPAN = {"both": 1.0, "max": 20.0, "min": 20.0}
+_LARGEST = 1e15
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The ends of both axes; ``x_low < x_high`` and ``y_low < y_high``."""
+
+    x_low: float
+    x_high: float
+    y_low: float
+    y_high: float
+
+
+def frame_of(figure: Figure) -> Frame:
+    """Return where the axes begin and end."""
+    return Frame(*_x_ends(figure), *_y_ends(figure))
+
+
+def _x_ends(figure: Figure) -> tuple[float, float]:
+    curves = [shown(figure, series).x for series in figure.series]
+    x = np.concatenate([*curves, np.zeros(0)])
+    low = figure.x.low if figure.x.low is not None else float(np.min(x, initial=np.inf))
+    high = figure.x.high if figure.x.high is not None else float(np.max(x, initial=-np.inf))
+    if not (np.isfinite(low) and np.isfinite(high)):
+        return (20.0, 20000.0) if figure.x.log else (0.0, 1.0)
+    if high > low:
+        return (low / 1.02, high * 1.02) if figure.x.log else _widened(low, high, 0.01)
+    return (low / 2.0, high * 2.0) if figure.x.log else (low - 1.0, high + 1.0)
+
+
+def _y_ends(figure: Figure) -> tuple[float, float]:
+    if figure.y.low is not None and figure.y.high is not None:
+        return figure.y.low, figure.y.high
+    values = [np.clip(shown(figure, series).y, -_LARGEST, _LARGEST) for series in figure.series]
+    y = np.concatenate([*values, np.zeros(0)])
+    edges = [limit.y[np.isfinite(limit.y)] for limit in figure.limits]
+    limits = np.clip(np.concatenate([*edges, np.zeros(0)]), -_LARGEST, _LARGEST)
+    if not len(y) and not len(limits):
+        return -1.0, 1.0
+    low, high = _core(y, figure) if len(y) else (float(np.min(limits)), float(np.max(limits)))
+    low, high = min(low, *limits, low), max(high, *limits, high)
+    least = _LEAST_SPAN[figure.hold] if figure.y.unit == "dB" else 1e-9 * max(abs(low), abs(high), 1e-9)
+    if high - low < least:
+        middle = 0.5 * (low + high)
+        low, high = middle - 0.5 * least, middle + 0.5 * least
+    low, high = _widened(low, high, 0.08)
+    if figure.marks:
+        # Room for the words of the marks.
+        high += (0.12 if len(figure.marks) < 3 else 0.3) * (high - low)
+    return _rounded(
+        figure.y.low if figure.y.low is not None else low,
+        figure.y.high if figure.y.high is not None else high,
+    )
+
+
+def _core(y: FloatArray, figure: Figure) -> tuple[float, float]:
+    """Return the ends of the data, without dips that would flatten what matters."""
+    low, high = float(np.min(y)), float(np.max(y))
+    if figure.y.unit != "dB":
+        return low, high
+    if figure.hold == "max":
+        return max(low, float(np.quantile(y, 0.1)) - _DEEPEST_DB), high
+    if figure.hold == "min":
+        return low, min(high, float(np.quantile(y, 0.9)) + _DEEPEST_DB)
+    return max(low, high - _DEEPEST_RESPONSE_DB), high
+
+
+def _widened(low: float, high: float, share: float) -> tuple[float, float]:
+    more = share * (high - low)
+    return low - more, high + more
+
+
+def _rounded(low: float, high: float) -> tuple[float, float]:
+    """Return the ends, moved out to round ones."""
+    step = 10.0 ** np.floor(np.log10(max(high - low, 1e-12))) / 10.0
+    return float(np.floor(low / step) * step), float(np.ceil(high / step) * step)
+
+
+def x_ticks(figure: Figure, frame: Frame) -> tuple[list[float], list[str]] | None:
+    """Return places and words of the x axis' ticks; None where its own steps do well (a linear axis).
+
+    A logarithmic axis has 1, 2 and 5 of every decade, or only the decades where these are many.
+    """
+    if not figure.x.log:
+        return None
+    first, last = int(np.floor(np.log10(frame.x_low))), int(np.ceil(np.log10(frame.x_high)))
+    steps = (1.0, 2.0, 5.0) if last - first <= 6 else (1.0,)
+    places = [
+        step * 10.0**decade
+        for decade in range(first, last + 1)
+        for step in steps
+        if frame.x_low <= step * 10.0**decade <= frame.x_high
+    ]
+    return places, [_short(place) for place in places]
+
+
+def _short(value: float) -> str:
+    """Return a number as an axis has it: 20, 500, 1k, 20k."""
+    return f"{plain_number(value / 1000.0)}k" if 1000.0 <= value < 1e6 else plain_number(value)

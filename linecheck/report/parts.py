@@ -1,0 +1,194 @@
+"""Parts that pages share: strips, figures with their tables, names that are safe as ids."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from linecheck.limits.verdict import Verdict
+from linecheck.report.figures.data import Figure, Strip
+from linecheck.report.figures.density import MOST_DOTS, binned
+from linecheck.report.figures.draw import svg
+from linecheck.report.figures.measured import amount_text, measured_texts
+from linecheck.report.figures.names import metric_name
+from linecheck.report.figures.table import table_of
+from linecheck.report.figures.words import file_name, plain_number
+from linecheck.report.model import Badge, DataTable, FigurePart, StripPart, Zone
+
+__all__ = [
+    "COVERAGE",
+    "anchors",
+    "badge",
+    "figure_part",
+    "free_name",
+    "hash_text",
+    "limits_text",
+    "margin_text",
+    "sentence",
+    "strip_part",
+]
+
+#: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
+COVERAGE = 2.0
+_UNJUDGED = Badge("none", "not judged")
+
+
+def badge(verdict: Verdict | None) -> Badge:
+    """Return how a verdict is shown."""
+    return _UNJUDGED if verdict is None else Badge(verdict.value, verdict.value.upper())
+
+
+def hash_text(digest: str | None) -> str:
+    """Return a hash, or that there is none."""
+    return digest or "none recorded"
+
+
+def anchors(names: Iterable[str], prefix: str) -> dict[str, str]:
+    """Return an id for each name, no two the same."""
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in dict.fromkeys(names):
+        found[name] = free_name(f"{prefix}-{file_name(name)[:60]}", taken)
+    return found
+
+
+def free_name(wanted: str, taken: set[str]) -> str:
+    """Return a name that none of these is, and add it to them."""
+    free, number = wanted, 1
+    while free in taken:
+        number += 1
+        free = f"{wanted}-{number}"
+    taken.add(free)
+    return free
+
+
+def figure_part(figure: Figure, anchor: str) -> FigurePart:
+    """Return a figure drawn, with its numbers as texts."""
+    table = table_of(figure)
+    rows = tuple(tuple("" if value is None else plain_number(value) for value in row) for row in table.rows)
+    drawing = svg(figure, prefix=anchor, titled=False)
+    return FigurePart(anchor, figure.title, figure.alt, drawing, DataTable(table.headings, rows))
+
+
+def strip_part(strip: Strip, *, named: bool) -> StripPart:
+    """Return a strip in words and in places along it; ``named`` whether it says its check."""
+    metric = " ".join(filter(None, (metric_name(strip.metric), strip.channel)))
+    name = f"{strip.check}: {metric}" if named else metric
+    spread = COVERAGE * (strip.uncertainty or 0.0)
+    value, uncertainty = _value(strip, spread)
+    margin = _margin(strip)
+    said = "" if strip.verdict is None else f" {strip.verdict.value.upper()}."
+    standing = sentence(strip.standing)
+    alt = f"{name}: {value} {uncertainty}.{said} {limits_text(strip)} {margin} {standing}"
+    at = None if strip.value is None else _place(strip, strip.value)
+    ends = None
+    if strip.value is not None and spread:
+        ends = _place(strip, strip.value - spread), _place(strip, strip.value + spread)
+    few = len(strip.others) <= MOST_DOTS
+    return StripPart(
+        name=" ".join(filter(None, (f"{strip.check}:" if named else "", strip.metric, strip.channel))),
+        label=strip.channel or "",
+        badge=badge(strip.verdict),
+        value=value,
+        uncertainty=uncertainty,
+        margin=margin,
+        alt=" ".join(alt.replace(" .", ".").split()),
+        zones=tuple(_zones(strip)),
+        edges=tuple(_edges(strip)),
+        at=at,
+        spread=ends,
+        others=tuple(_place(strip, other) for other in strip.others) if few else (),
+        heights=() if few else _heights(strip),
+        standing=standing,
+    )
+
+
+def sentence(text: str) -> str:
+    """Return words as a sentence; nothing remains nothing."""
+    return f"{text[0].upper()}{text[1:].rstrip('.')}." if text else ""
+
+
+def _place(strip: Strip, value: float) -> float:
+    """Return where a value lies along a strip, per cent."""
+    share = (value - strip.low) / (strip.high - strip.low)
+    return round(100.0 * min(max(share, 0.0), 1.0), 3)
+
+
+def _heights(strip: Strip) -> tuple[float, ...]:
+    counts = binned(strip.others, strip.low, strip.high)
+    return tuple(round(100.0 * count / max(counts), 1) for count in counts)
+
+
+def _value(strip: Strip, spread: float) -> tuple[str, str]:
+    if strip.value is None:
+        return "not measured", ""
+    edges = (strip.pass_min, strip.pass_max, strip.fail_min, strip.fail_max)
+    value, uncertainty = measured_texts(strip.value, spread, strip.unit, edges)
+    return value + " or better" * strip.is_bound, uncertainty
+
+
+def _zones(strip: Strip) -> Iterable[Zone]:
+    """Yield what lies beyond the limits: marginal, then fail; all else passes."""
+    for passes, fails, end in (
+        (strip.pass_min, strip.fail_min, strip.low),
+        (strip.pass_max, strip.fail_max, strip.high),
+    ):
+        if passes is not None:
+            yield _zone(strip, "marginal", passes, end if fails is None else fails)
+        if fails is not None:
+            yield _zone(strip, "fail", fails, end)
+
+
+def _zone(strip: Strip, kind: str, one: float, other: float) -> Zone:
+    start, end = sorted((_place(strip, one), _place(strip, other)))
+    return Zone(kind, start, round(end - start, 3))
+
+
+def _edges(strip: Strip) -> Iterable[tuple[str, float]]:
+    for kind, edge in (
+        ("marginal", strip.pass_min),
+        ("marginal", strip.pass_max),
+        ("fail", strip.fail_min),
+        ("fail", strip.fail_max),
+    ):
+        if edge is not None:
+            yield kind, _place(strip, edge)
+
+
+def limits_text(strip: Strip) -> str:
+    """Return the limits in words, nothing where there are none."""
+    passes = _range(strip.pass_min, strip.pass_max, strip.unit)
+    if not passes:
+        return ""
+    text = f"Passes {passes}"
+    fails = []
+    if strip.fail_min is not None and strip.fail_min != strip.pass_min:
+        fails.append(f"below {_limit(strip.fail_min, strip.unit)}")
+    if strip.fail_max is not None and strip.fail_max != strip.pass_max:
+        fails.append(f"above {_limit(strip.fail_max, strip.unit)}")
+    return f"{text}; fails {' or '.join(fails)}." if fails else f"{text}."
+
+
+def _limit(value: float, unit: str) -> str:
+    return f"{plain_number(value)} {unit}".rstrip()
+
+
+def _range(low: float | None, high: float | None, unit: str) -> str:
+    if low is not None and high is not None:
+        return f"from {plain_number(low)} to {_limit(high, unit)}"
+    if low is not None:
+        return f"from {_limit(low, unit)} up"
+    return "" if high is None else f"up to {_limit(high, unit)}"
+
+
+def _margin(strip: Strip) -> str:
+    """Return the margin in words: how far from the limit that matters, and on which side of it."""
+    if strip.margin is None or strip.verdict not in (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL):
+        return ""
+    if strip.margin == 0.0:
+        return "on the pass limit"
+    return margin_text(strip.margin, strip.unit)
+
+
+def margin_text(margin: float, unit: str) -> str:
+    """Return on which side of its pass limit something is, and how far from it."""
+    return f"{amount_text(abs(margin), unit)} {'inside' if margin > 0.0 else 'outside'} the pass limit"

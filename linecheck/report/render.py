@@ -1,0 +1,97 @@
+"""Pages as text: one file that asks for nothing, runs nothing and opens from disk.
+
+============================  ============================================================
+:func:`run_page`              the page of a run or of a judged capture set
+:func:`comparison_page`       the page of a comparison
+:func:`write_comparison_page` the same, beside ``comparison.json``
+============================  ============================================================
+
+Everything that a template is given is escaped, but for drawings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from linecheck.files.text import visible
+from linecheck.files.write import write_atomically
+from linecheck.report.comparison_page import comparison_page_of
+from linecheck.report.run_page import run_page_of
+
+if TYPE_CHECKING:
+    from linecheck.history.comparison.model import Comparison
+    from linecheck.history.population import Populations
+    from linecheck.log.signoff import Signoff
+    from linecheck.log.view import RunView
+
+__all__ = ["PAGE_NAME", "comparison_page", "environment", "run_page", "write_comparison_page"]
+
+PAGE_NAME = "comparison.html"
+
+
+def run_page(
+    view: RunView, *, population: Populations | None = None, reference: RunView | None = None
+) -> str:
+    """Return the page of a run as HTML.
+
+    Parameters
+    ----------
+    view : RunView
+    population : Populations, optional
+        Where its readings lie among other units of the model.
+    reference : RunView, optional
+        Another run, whose curves and values stand beside these.
+    """
+    page = run_page_of(view, population=population, reference=reference)
+    return environment().get_template("run.html").render(page=page)
+
+
+def comparison_page(comparison: Comparison, *, signoffs: Sequence[Signoff] = ()) -> str:
+    """Return the page of a comparison as HTML, with the sign-offs that are known of it."""
+    page = comparison_page_of(comparison, signoffs)
+    return environment().get_template("comparison.html").render(page=page)
+
+
+def write_comparison_page(comparison: Comparison, out_dir: str | Path) -> Path:
+    """Write the page of a comparison beside its ``comparison.json``; return where it is.
+
+    Raises
+    ------
+    RecordError
+        It cannot be written.
+    """
+    path = Path(out_dir) / PAGE_NAME
+    write_atomically(path, comparison_page(comparison).encode("utf-8"))
+    return path
+
+
+@cache
+def environment() -> Environment:
+    """Return what templates are rendered with: all escaped, nothing undefined."""
+    made = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=PackageLoader("linecheck.report"),
+        finalize=_shown,
+    )
+    made.filters["drawing"] = Markup
+    made.filters["css_text"] = css_text
+    return made
+
+
+def css_text(text: str) -> str:
+    """Return a text for a string in a style sheet: every character as its number, so that none means anything."""
+    return "".join(f"\\{ord(character):06x}" for character in visible(text))
+
+
+def _shown(value: Any) -> Any:  # noqa: ANN401 - whatever a template shows
+    """Return a text in which nothing is hidden; markup is left alone."""
+    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value

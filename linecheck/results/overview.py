@@ -1,0 +1,69 @@
+"""Many sets at a glance: what a line has room for of each, and how many came to which verdict."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from linecheck.captures.many_sets import JudgedSet
+from linecheck.limits.verdict import Verdict
+from linecheck.results.wording import findings
+
+__all__ = ["WORST_FIRST", "Brief", "brief", "counted", "worst_first"]
+
+WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.ABORTED, Verdict.MARGINAL, Verdict.PASS)
+#: So many findings of a set are kept, in at most so many characters each: there may be thousands of sets.
+MOST_FINDINGS = 30
+MOST_CHARACTERS = 1000
+
+_VERBS = {
+    Verdict.FAIL: ("fails", "fail"),
+    Verdict.INVALID: ("is invalid", "are invalid"),
+    Verdict.ABORTED: ("was not judged", "were not judged"),
+    Verdict.MARGINAL: ("is marginal", "are marginal"),
+    Verdict.PASS: ("passes", "pass"),
+}
+
+
+@dataclass(frozen=True)
+class Brief:
+    """A set in brief; ``found`` counts its findings, ``findings`` are the first of them in words.
+
+    What is not known of a set that was not judged is empty.
+    """
+
+    path: str
+    verdict: Verdict
+    serial: str = ""
+    model: str = ""
+    firmware: str = ""
+    findings: tuple[str, ...] = ()
+    found: int = 0
+
+
+def brief(judged: JudgedSet) -> Brief:
+    """Return a set in brief; of one that passes nothing is told."""
+    run = judged.outcome
+    if run is None:
+        return Brief(judged.path, judged.verdict, findings=(judged.why[:MOST_CHARACTERS],), found=1)
+    found = () if run.verdict is Verdict.PASS else findings(run.checks, run.missing, run.problems)
+    told = tuple(text[:MOST_CHARACTERS] for text in found[:MOST_FINDINGS])
+    return Brief(judged.path, run.verdict, run.serial, run.model, run.firmware or "", told, len(found))
+
+
+def worst_first(briefs: Iterable[Brief]) -> list[Brief]:
+    """Return sets by their verdicts and the number of findings, worst first; those alike in the order given."""
+    return sorted(briefs, key=lambda entry: (WORST_FIRST.index(entry.verdict), -entry.found))
+
+
+def counted(briefs: Iterable[Brief]) -> str:
+    """Return how many sets came to which verdict: ``12 sets: 1 fails, 2 are invalid, 9 pass``."""
+    counts = Counter(entry.verdict for entry in briefs)
+    total = sum(counts.values())
+    parts = [
+        f"{counts[verdict]} {_VERBS[verdict][counts[verdict] > 1]}"
+        for verdict in WORST_FIRST
+        if counts[verdict]
+    ]
+    return f"{total} set{'' if total == 1 else 's'}: {', '.join(parts) or 'nothing was judged'}"

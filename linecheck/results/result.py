@@ -1,0 +1,208 @@
+"""The result of a run as JSON: what other programs read.
+
+The text is UTF-8 with a fixed order of keys, every reading, curve and problem on a line of its own, so that
+two results can be compared line by line. Times stand in ``started``, ``finished``, ``duration_seconds`` and
+``settings`` (which a judged capture set has none of) and nowhere else: the same captures judged twice give the same
+bytes but for these and ``run``. ``check`` is a check's name in the limit file, ``setup`` how the unit was set: together
+they tell checks apart.
+
+Values are given in full. The points of a curve are rounded: ``x`` to 9 significant digits, ``y`` and
+``uncertainty`` to 6, which is 0.001 dB at 100 dB; the log keeps them in full.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from typing import Any
+
+from linecheck.checks.base import Problem
+from linecheck.files.text import encodable
+from linecheck.files.times import utc_text
+from linecheck.limits.model import entry_name
+from linecheck.limits.verdict import JudgedCurve, JudgedReading
+from linecheck.run.outcome import CheckOutcome, RunOutcome, Trace
+from linecheck.run.settle import all_problems, settled
+
+__all__ = ["result", "to_json_bytes", "trace_keys"]
+
+_X_DIGITS, _Y_DIGITS = 9, 6
+
+
+def result(outcome: RunOutcome) -> dict[str, Any]:
+    """Return a run's result as plain data; nothing in it is NaN or infinite.
+
+    Raises
+    ------
+    RecordError
+        A verdict was given on what was not measured.
+    """
+    run = settled(outcome)
+    document = {
+        "format": 1,
+        "run": run.run_id,
+        "serial": run.serial,
+        "model": run.model,
+        "firmware": run.firmware,
+        "operator": run.operator,
+        **trace_keys(run.trace),
+        "verdict": run.verdict.value,
+        "limit_file": {
+            "path": run.limits.path,
+            "revision": run.limits.revision,
+            "sha256": run.limits.sha256,
+            "decision": run.limits.decision,
+            "approved_by": run.limits.approved_by,
+            "approved_on": run.limits.approved_on,
+        },
+        "station": run.station,
+        "station_config_sha256": run.station_config_sha256,
+        "calibration": _ordered(run.calibration),
+        "interface": _ordered(run.interface),
+        "software": run.software,
+        "started": utc_text(run.started),
+        "finished": utc_text(run.finished),
+        "duration_seconds": round(run.duration_seconds, 3),
+        "checks": [_check(check) for check in run.checks],
+        "readings": [_reading(check, item) for check in run.checks for item in check.judged.readings],
+        "curves": [_curve(check, item) for check in run.checks for item in check.judged.curves],
+        "problems": [_problem(run, check, problem) for check, problem in all_problems(run)],
+        "settings": [asdict(step) | {"seconds": round(step.seconds, 3)} for step in run.settings],
+    }
+    return {key: _encodable(value) for key, value in document.items()}
+
+
+def trace_keys(trace: Trace) -> dict[str, Any]:
+    """Return what is said of the unit and the run beside what was measured; the log says the rest."""
+    return {
+        "purpose": trace.purpose,
+        "variant": trace.variant,
+        "lot": trace.lot,
+        "work_order": trace.work_order,
+        "shift": trace.shift,
+        "nest": trace.nest,
+        "reason": trace.reason,
+        "override": _ordered(trace.override) or None,
+        "identity": _ordered(trace.identity),
+        "assets": [asdict(asset) | {"facts": _ordered(asset.facts)} for asset in trace.assets],
+    }
+
+
+def to_json_bytes(document: dict[str, Any]) -> bytes:
+    """Return a result as the bytes of its file.
+
+    Raises
+    ------
+    ValueError
+        A number is NaN or infinite.
+    """
+    entries = [f"  {_compact(key)}: {_value(value)}" for key, value in document.items()]
+    return ("{\n" + ",\n".join(entries) + "\n}\n").encode()
+
+
+def _value(value: Any) -> str:  # noqa: ANN401 - any plain data
+    if not isinstance(value, list) or not value:
+        return _compact(value)
+    return "[\n" + ",\n".join(f"    {_compact(item)}" for item in value) + "\n  ]"
+
+
+def _compact(value: Any) -> str:  # noqa: ANN401 - any plain data
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def _check(check: CheckOutcome) -> dict[str, Any]:
+    verdict = check.judged.verdict
+    return {
+        "check": check.entry,
+        "kind": check.kind,
+        "setup": _ordered(check.setup),
+        "verdict": verdict.value if verdict else None,
+        "stimulus_sha256": check.stimulus_sha256,
+        "capture_sha256": check.capture_sha256,
+    }
+
+
+def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
+    reading = item.reading
+    return {
+        "check": check.entry,
+        "kind": check.kind,
+        "setup": _ordered(check.setup),
+        "metric": reading.metric,
+        "channel": reading.channel,
+        "value": reading.value,
+        "unit": reading.unit,
+        "uncertainty": reading.uncertainty,
+        "is_bound": reading.is_bound,
+        **_judged(item),
+    }
+
+
+def _curve(check: CheckOutcome, item: JudgedCurve) -> dict[str, Any]:
+    curve = item.curve
+    uncertainty = curve.uncertainty
+    return {
+        "check": check.entry,
+        "kind": check.kind,
+        "setup": _ordered(check.setup),
+        "metric": curve.metric,
+        "channel": curve.channel,
+        "x_unit": curve.x_unit,
+        "unit": curve.unit,
+        "resolution_hz": curve.resolution_hz,
+        **_judged(item),
+        "worst_x": None if item.worst_x is None else _rounded(item.worst_x, _X_DIGITS),
+        "worst_y": None if item.worst_y is None else _rounded(item.worst_y, _Y_DIGITS),
+        "x": [_rounded(x, _X_DIGITS) for x in curve.x.tolist()],
+        "y": [_rounded(y, _Y_DIGITS) for y in curve.y.tolist()],
+        "uncertainty": None
+        if uncertainty is None
+        else [_rounded(u, _Y_DIGITS) for u in uncertainty.tolist()],
+    }
+
+
+def _judged(item: JudgedReading | JudgedCurve) -> dict[str, Any]:
+    return {
+        "verdict": item.verdict.value if item.verdict else None,
+        "margin": item.margin,
+        "limit": item.limit,
+        "fail_limit": item.fail_limit,
+        "side": item.side,
+    }
+
+
+def _problem(run: RunOutcome, check: str | None, problem: Problem) -> dict[str, Any]:
+    setups = {entry.name: entry.setup for entry in run.limits.checks}
+    return {
+        "check": None if check is None else entry_name(check),
+        "setup": _ordered(setups[check]) if check in setups else None,
+        "channel": problem.channel,
+        "code": problem.code,
+        "message": problem.message,
+        "blocks": problem.blocks,
+        "metrics": list(problem.metrics),
+    }
+
+
+def _ordered(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return names and values in an order that does not depend on where they come from, a file or the log."""
+    return {name: values[name] for name in sorted(values)}
+
+
+def _rounded(value: float, digits: int) -> float:
+    return float(f"{value:.{digits}g}")
+
+
+def _encodable(value: Any) -> Any:  # noqa: ANN401 - any plain data
+    if isinstance(value, str):
+        return encodable(value)
+    if isinstance(value, dict):
+        return {encodable(key): _encodable(item) for key, item in value.items()}
+    if isinstance(value, list) and not _numeric(value):
+        return [_encodable(item) for item in value]
+    return value
+
+
+def _numeric(values: Iterable[Any]) -> bool:
+    return all(isinstance(value, float) for value in values)

@@ -1,0 +1,91 @@
+"""A summary in Markdown (GitHub's dialect), as build servers show it: a short table, worst first.
+
+What comes from outside, a serial number above all, is text there and nothing else: no markup, link or mention. The
+whole is never longer than :data:`MOST_BYTES`, since a build server that takes at most 1 MiB drops a longer one without
+a word; what has no room is counted.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from linecheck.files.text import visible
+from linecheck.limits.verdict import Verdict, worst
+from linecheck.results.overview import Brief, counted, worst_first
+
+__all__ = ["MOST_BYTES", "summary_bytes"]
+
+MOST_BYTES = 1_000_000
+#: So many rows are filled up with sets that pass; those that do not are all shown.
+MOST_ROWS_OF_PASSES = 50
+MOST_CHARACTERS = 300
+#: For the line that says how many more there are.
+ENDING_BYTES = 300
+
+_HEAD = (
+    "| verdict | serial | model | firmware | set | worst finding |\n| --- | --- | --- | --- | --- | --- |\n"
+)
+#: What may mean something in Markdown or HTML, or begin a link or a mention.
+_MEANINGFUL = re.compile(
+    r"[^\w\s.,;:=()%/+'\"°µ–−±…≥≤·-]"
+    r"|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9])"  # within a word it means nothing
+    r"|:(?=\S)|(?<=[Ww]{3})\.|\s+",
+    re.ASCII,
+)
+
+
+def summary_bytes(
+    briefs: Sequence[Brief], *, verdict: Verdict | None = None, title: str = "linecheck"
+) -> bytes:
+    """Return the summary, UTF-8, at most :data:`MOST_BYTES` long.
+
+    Parameters
+    ----------
+    briefs : sequence of Brief
+    verdict : Verdict, optional
+        What all together came to, where that is not the worst of them.
+    title : str
+        What the heading begins with.
+    """
+    whole = verdict if verdict is not None else worst(entry.verdict for entry in briefs)
+    head = f"### {_plain(title)}: {whole.value}\n\n{_plain(counted(briefs))}\n\n"
+    ordered = worst_first(briefs)
+    rows, left = [], MOST_BYTES - len((head + _HEAD).encode()) - ENDING_BYTES
+    for number, entry in enumerate(ordered):
+        if entry.verdict is Verdict.PASS and number >= MOST_ROWS_OF_PASSES:
+            break
+        row = _row(entry)
+        left -= len(row.encode())
+        if left < 0:
+            break
+        rows.append(row)
+    table = _HEAD + "".join(rows) if rows else ""
+    rest = ordered[len(rows) :]
+    more = f"\nand {_plain(counted(rest).replace(' set', ' more set', 1))}\n" if rest else ""
+    return (head + table + more).encode()
+
+
+def _row(entry: Brief) -> str:
+    finding = entry.findings[0] if entry.findings else ""
+    more = f" (and {entry.found - 1} more)" if entry.found > 1 else ""
+    whose = (entry.serial, entry.model, entry.firmware, entry.path)
+    cells = [f"**{entry.verdict.value}**" if entry.verdict is not Verdict.PASS else entry.verdict.value]
+    cells += [_plain(text) for text in whose]
+    cells.append(_plain(finding) + more)
+    return f"| {' | '.join(cells)} |\n"
+
+
+def _plain(text: str) -> str:
+    """Return a text that Markdown shows as it is, on one line."""
+    shown = visible(text)
+    if len(shown) > MOST_CHARACTERS:
+        shown = shown[: MOST_CHARACTERS - 1] + "…"
+    return _MEANINGFUL.sub(_escaped, shown)
+
+
+def _escaped(found: re.Match[str]) -> str:
+    text = found[0]
+    if text.isspace():
+        return " "
+    return "".join(f"&#{ord(character)};" if character.isascii() else character for character in text)

@@ -1,0 +1,169 @@
+"""Readings and verdicts in plain words, the same on the screen, in the log and in JUnit.
+
+====================  =====================================================================
+:func:`subject`       what was judged: ``tone sinad left``
+:func:`judgement`     value, limit and margin of one reading or curve, in one sentence
+:func:`findings`      everything of a run that is not a pass, worst first, a sentence each
+:func:`troubles`      the problems and notes among them, as they were recorded
+:func:`number`        a number with its unit, as a person reads it
+====================  =====================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from linecheck.checks.base import Problem
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.run.outcome import CheckOutcome
+from linecheck.run.settle import NOT_RUN, listed_problems, reasons
+
+__all__ = ["findings", "judgement", "number", "subject", "troubles"]
+
+_SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
+
+
+def number(value: float | None, unit: str, digits: int = 6) -> str:
+    """Return a value with its unit; a dash where there is none."""
+    if value is None:
+        return "–"
+    text = f"{value:.{digits}g}"
+    return f"{text} {unit}" if unit else text
+
+
+def subject(check: str, metric: str, channel: str | None) -> str:
+    """Return what was judged, as the limit file names it."""
+    return " ".join(part for part in (check, metric, channel) if part)
+
+
+def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = ()) -> str:
+    """Return one reading's (or a curve's worst point's) value, limit and margin.
+
+    Parameters
+    ----------
+    item : JudgedReading or JudgedCurve
+    problems : iterable of Problem
+        Those of its check: they say why a value is missing or not to be trusted.
+    """
+    if isinstance(item, JudgedReading):
+        value, unit, place = item.reading.value, item.reading.unit, " or better" * item.reading.is_bound
+        metric, channel = item.reading.metric, item.reading.channel
+    else:
+        value, unit, place = item.worst_y, item.curve.unit, _place(item)
+        metric, channel = item.curve.metric, item.curve.channel
+    if item.verdict is Verdict.INVALID:
+        why = "; ".join(problem.message for problem in reasons(problems, metric, channel))
+        return f"not judged: {why or 'it could not be measured'}"
+    if value is None:
+        return "not measured" if isinstance(item, JudgedReading) else "measured, without a mask"
+    return f"{_measured(value, item.limit, item.fail_limit, unit)}{place}{_limits(item, unit)}"
+
+
+def findings(
+    checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
+) -> tuple[str, ...]:
+    """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings.
+
+    Problems that only explain values that no mask judges, or that pass, are left out. Last come the notes of checks
+    that do not pass: they help to find the cause.
+    """
+    listed_checks = tuple(checks)
+    listed = tuple(_of_interest(check) for check in listed_checks)
+    fails = _judged_as(listed, Verdict.FAIL, "fails")
+    marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
+    told = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
+    return (*fails, *told, *marginal, *(_trouble(check, note) for check, note in _notes(listed_checks)))
+
+
+def troubles(
+    checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
+) -> tuple[tuple[str | None, Problem], ...]:
+    """Return the problems that :func:`findings` tells, with their checks (None for the whole run), then the notes."""
+    listed_checks = tuple(checks)
+    listed = tuple(_of_interest(check) for check in listed_checks)
+    return (*listed_problems(listed, missing, problems), *_notes(listed_checks))
+
+
+def _of_interest(check: CheckOutcome) -> CheckOutcome:
+    """Return the check with those problems only that void something, or explain what is judged and does not pass."""
+    judged = check.judged
+    wanting = {
+        (item.reading.metric, item.reading.channel) for item in judged.readings if _is_wanting(item.verdict)
+    }
+    wanting |= {
+        (item.curve.metric, item.curve.channel) for item in judged.curves if _is_wanting(item.verdict)
+    }
+
+    def concerns(problem: Problem) -> bool:
+        return any(
+            metric in problem.metrics and (None in (channel, problem.channel) or channel == problem.channel)
+            for metric, channel in wanting
+        )
+
+    kept = tuple(problem for problem in judged.problems if problem.blocks or concerns(problem))
+    return replace(check, judged=replace(judged, problems=kept))
+
+
+def _is_wanting(verdict: Verdict | None) -> bool:
+    return verdict not in (None, Verdict.PASS)
+
+
+def _notes(checks: Iterable[CheckOutcome]) -> list[tuple[str, Problem]]:
+    return [
+        (check.check, problem)
+        for check in checks
+        if check.judged.verdict in (Verdict.FAIL, Verdict.MARGINAL)
+        for problem in check.judged.problems
+        if problem.is_note
+    ]
+
+
+def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> list[str]:
+    found = []
+    for check in checks:
+        items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
+        for item in items:
+            if item.verdict is verdict:
+                what = item.reading if isinstance(item, JudgedReading) else item.curve
+                name = subject(check.check, what.metric, what.channel)
+                found.append(f"{name} {verb}: {judgement(item)}")
+    return found
+
+
+def _trouble(check: str | None, problem: Problem) -> str:
+    where = " ".join(part for part in (check, problem.channel) if part)
+    if problem.code == NOT_RUN:
+        return problem.message
+    return f"{where}: {problem.message}" if where else problem.message
+
+
+def _place(item: JudgedCurve) -> str:
+    return "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
+
+
+def _measured(value: float, limit: float | None, fail_limit: float | None, unit: str) -> str:
+    """Return the value with as many digits as tell it from its limits."""
+    for digits in (6, 9, 17):
+        text = number(value, unit, digits)
+        limits = [other for other in (limit, fail_limit) if other is not None and other != value]
+        if all(number(other, unit, digits) != text for other in limits):
+            break
+    return text
+
+
+def _limits(item: JudgedReading | JudgedCurve, unit: str) -> str:
+    """Return on which side of which limit a value lies, and by how much."""
+    if item.verdict is None:
+        return ""
+    if item.side not in _SIDES or item.limit is None:
+        return ", outside its limits" if item.verdict is Verdict.FAIL else ", within its limits"
+    beyond, allowed = _SIDES[item.side]
+    limit = number(item.limit, unit)
+    margin = f"margin {number(item.margin, unit, 3)}"
+    if item.verdict is Verdict.PASS:
+        return f", {allowed} {limit} passes ({margin})"
+    text = f", {beyond} the pass limit of {limit} ({margin}"
+    if item.fail_limit is not None:
+        text += f"; {beyond} {number(item.fail_limit, unit)} fails"
+    return f"{text})"

@@ -1,0 +1,1 @@
+"""Station configs: one TOML file a station, strictly validated."""

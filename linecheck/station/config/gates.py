@@ -1,0 +1,146 @@
+"""What a station config says of the gates: by what the station shows that it may judge units, and how often.
+
+::
+
+    [golden]                             # units whose readings are known: the station must find them unmoved
+    serials = ["PR3-900001"]
+    every_hours = 12
+    margins = {dB = 0.3, "tone.level" = 0.01}   # how far they may be from their own history; else the limit file's
+
+    [challenge]                          # units that are known to be bad: the station must find out, and why
+    every_hours = 24
+    [challenge.units.hum]
+    serial = "PR3-900101"
+    must_fail = ["tone.sinad.left", "quiet.snr"]
+    nothing_else = true                  # whatever else fails is a fault of the station
+
+    [gate]
+    outside = "refuse"                   # or "invalid": units are measured, and every run is marked invalid
+    lock_after = 3                       # units in a row that fail grossly and alike; 0 never locks
+
+Without a table there is no gate of that name.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Annotated, Final, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from linecheck.limits.header import NAME
+from linecheck.limits.serial_pattern import LONGEST_SERIAL
+
+__all__ = ["ChallengeConfig", "ChallengeUnit", "GateConfig", "GoldenConfig"]
+
+Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]
+Serial = Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)]
+Margin = Annotated[float, Field(gt=0.0, le=1e9)]
+Named = Annotated[str, Field(min_length=1, max_length=200)]
+
+#: ``check.metric`` or ``check.metric.channel``; a check's whole name may have a setup in it.
+_REASON: Final = re.compile(r"[^.\s][^\s]*\.[^.\s]+")
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class GoldenConfig(_Table):
+    """The units that are known to be good, and how far they may be from their own history.
+
+    Attributes
+    ----------
+    serials : tuple of str
+    every_hours : float
+        How long the station may judge units after one of them was found unmoved.
+    margins : mapping of str to float
+        By ``check.metric``, by metric or by unit, in that order of weight. What is not named here has the limit file's
+        margin of regression, or a default of its unit (:data:`linecheck.gates.margins.DEFAULT_MARGINS`).
+    """
+
+    serials: Annotated[tuple[Serial, ...], Field(strict=False, min_length=1, max_length=64)]
+    every_hours: Hours = 24.0
+    margins: Annotated[dict[Named, Margin], Field(max_length=500)] = {}
+
+    @field_validator("serials")
+    @classmethod
+    def _once(cls, serials: tuple[str, ...]) -> tuple[str, ...]:
+        _refuse_twice(serials)
+        return serials
+
+
+class ChallengeUnit(_Table):
+    """A unit that is known to be bad.
+
+    Attributes
+    ----------
+    serial : str
+    must_fail : tuple of str
+        ``check.metric.channel``, or ``check.metric`` where any channel will do.
+    nothing_else : bool
+        Whether everything else that a mask judges must pass.
+    """
+
+    serial: Serial
+    must_fail: Annotated[tuple[Named, ...], Field(strict=False, min_length=1, max_length=64)]
+    nothing_else: bool = False
+
+    @field_validator("must_fail")
+    @classmethod
+    def _reasons(cls, reasons: tuple[str, ...]) -> tuple[str, ...]:
+        for reason in reasons:
+            if _REASON.fullmatch(reason) is None:
+                raise ValueError(
+                    f"{reason[:60]!r} names nothing that fails: expected check.metric, or check.metric.channel"
+                )
+        _refuse_twice(reasons)
+        return reasons
+
+
+class ChallengeConfig(_Table):
+    """The units that are known to be bad, by a name for each; each must be found out within ``every_hours``."""
+
+    units: Annotated[dict[Named, ChallengeUnit], Field(min_length=1, max_length=64)]
+    every_hours: Hours = 24.0
+
+    @field_validator("units")
+    @classmethod
+    def _plain_names(cls, units: dict[str, ChallengeUnit]) -> dict[str, ChallengeUnit]:
+        for name in units:
+            if re.fullmatch(NAME, name) is None:
+                raise ValueError(f"{name[:40]!r} is no name: it has lower-case letters, digits and '_'")
+        _refuse_twice([unit.serial for unit in units.values()])
+        return units
+
+
+class GateConfig(_Table):
+    """What becomes of units while a gate is not met, and when the station locks itself.
+
+    Attributes
+    ----------
+    outside : {"refuse", "invalid"}
+        ``refuse``: no unit is tested. ``invalid``: it is, and every run is marked invalid.
+    lock_after : int
+        So many units in a row that fail grossly and alike look like a fault of the station; 0 never locks. Without a
+        golden unit and a loop nothing could unlock a station, and it never locks.
+    """
+
+    outside: Literal["refuse", "invalid"] = "refuse"
+    lock_after: Annotated[int, Field(ge=0, le=20)] = 3
+
+    @model_validator(mode="after")
+    def _more_than_one(self) -> Self:
+        if self.lock_after == 1:
+            raise ValueError(
+                "lock_after = 1: one unit says nothing about the station; expected 0, or 2 to 20"
+            )
+        return self
+
+
+def _refuse_twice(names: Iterable[str]) -> None:
+    listed = list(names)
+    for name in listed:
+        if listed.count(name) > 1:
+            raise ValueError(f"{name[:60]!r} stands here twice")

@@ -1,0 +1,406 @@
+"""Station configs: what a test station is, in one TOML file.
+
+Paths in a config (``[records]``) are relative to the folder that the command is started in, as paths on the
+command line are, so that one config serves whoever runs it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from linecheck.checks.base import Problem
+from linecheck.errors import Fault
+from linecheck.files.toml import TomlFile, parse_model, read_toml
+from linecheck.limits.header import NAME
+from linecheck.run.outcome import Asset
+from linecheck.station.command import split_command
+from linecheck.station.config.archive import ArchiveConfig
+from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
+from linecheck.station.config.loop import LoopConfig
+from linecheck.station.config.server_url import check_server_url
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
+
+__all__ = [
+    "AssetConfig",
+    "CalibrationConfig",
+    "CaptureConfig",
+    "ConditionsConfig",
+    "IdentifyConfig",
+    "PlaybackConfig",
+    "ProtectionConfig",
+    "RecordsConfig",
+    "SetupConfig",
+    "Station",
+    "StationConfig",
+    "SyncConfig",
+    "load_station",
+]
+
+SampleFormat = Literal["int32", "float32"]
+Rate = Annotated[int, Field(ge=8_000, le=1_000_000)]
+Channel = Annotated[int, Field(ge=1, le=256)]
+Channels = Annotated[tuple[Channel, ...], Field(strict=False, min_length=1, max_length=64)]
+Scale = Annotated[float, Field(gt=0.0, le=1e4)]
+Scales = Annotated[tuple[Scale, ...], Field(strict=False, min_length=1, max_length=64)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+#: Rates that a simulated unit takes where the config names none.
+COMMON_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 352_800, 384_000, 705_600, 768_000)
+
+_STATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_ASSET_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,63}")
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class PlaybackConfig(_Table):
+    """The side that plays.
+
+    Attributes
+    ----------
+    device : str or None
+        Name of the device; needed by the sound interface.
+    channels : tuple of int or None
+        Channels of the device, counted from 1, in the limit file's order.
+    rates_hz : tuple of int
+        The rates that the device plays without converting them.
+    sample_format : str
+        What the driver is given: ``int32`` or ``float32``.
+    latency_seconds : float or None
+        Latency asked of the driver; None leaves it to the interface.
+    """
+
+    device: Text | None = None
+    channels: Channels | None = None
+    rates_hz: Annotated[tuple[Rate, ...], Field(strict=False, min_length=1, max_length=64)] = COMMON_RATES
+    sample_format: SampleFormat = "int32"
+    latency_seconds: float | None = Field(None, gt=0.0, le=10.0)
+
+    @field_validator("channels", "rates_hz")
+    @classmethod
+    def _once(cls, values: tuple[int, ...] | None) -> tuple[int, ...] | None:
+        return _each_once(values)
+
+
+class CaptureConfig(_Table):
+    """The side that listens.
+
+    Attributes
+    ----------
+    device : str or None
+        Name of the device; needed by the sound interface.
+    rate_hz : int
+        Sampling rate of every capture.
+    channels : tuple of int or None
+        Channels of the device, counted from 1, in the limit file's order.
+    full_scale_volts : tuple of float or None
+        Peak volts at digital 1.0, per channel; without it volts cannot be read.
+    sample_format : str
+        What the driver gives: ``int32`` or ``float32``.
+    tail_seconds : float
+        How long to go on capturing after the stimulus: longer than the unit's own delay. Once the delay has been seen,
+        captures end earlier.
+    """
+
+    device: Text | None = None
+    rate_hz: Rate = 192_000
+    channels: Channels | None = None
+    full_scale_volts: Scales | None = None
+    sample_format: SampleFormat = "int32"
+    tail_seconds: float = Field(0.25, ge=0.0, le=60.0)
+
+    @field_validator("channels")
+    @classmethod
+    def _once(cls, values: tuple[int, ...] | None) -> tuple[int, ...] | None:
+        return _each_once(values)
+
+    @model_validator(mode="after")
+    def _one_scale_a_channel(self) -> Self:
+        if self.channels is not None and self.full_scale_volts is not None:
+            scales, channels = len(self.full_scale_volts), len(self.channels)
+            if scales != channels:
+                raise ValueError(
+                    f"full_scale_volts has {scales} entries for {channels} channels: give one each"
+                )
+        return self
+
+
+class _Calibrated(_Table):
+    """What was compared with something better on a day, and is due to be compared again on another."""
+
+    performed: date | None = None
+    due: date | None = None
+    by: Text | None = None
+    certificate: Text | None = None
+    refuse_when_overdue: bool = False
+
+    @model_validator(mode="after")
+    def _due_after_performed(self) -> Self:
+        if self.performed is not None and self.due is not None and self.due < self.performed:
+            raise ValueError(f"due ({self.due}) is before performed ({self.performed})")
+        return self
+
+    def overdue(self, what: str, code: str, today: date) -> tuple[Problem, ...]:
+        """Return what a run on this day must say of it; ``what`` is its name in a sentence."""
+        if self.due is None or today <= self.due:
+            return ()
+        days = (today - self.due).days
+        message = f"{what} was due on {self.due}, {days} day{'s' if days != 1 else ''} ago"
+        return (Problem(code, message, blocks=self.refuse_when_overdue),)
+
+    def calibrated(self) -> dict[str, str]:
+        """Return what the record says of the days and of who it was."""
+        entries = {
+            "performed": self.performed,
+            "due": self.due,
+            "by": self.by,
+            "certificate": self.certificate,
+        }
+        return {name: str(value) for name, value in entries.items() if value is not None}
+
+
+class CalibrationConfig(_Calibrated):
+    """When the capture's volts were last compared with something better, and when that is due again.
+
+    ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
+    volts. ``refuse_when_overdue`` makes every run invalid after that day; without it the run says so and goes on.
+    """
+
+    uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+
+    def problems(self, today: date) -> tuple[Problem, ...]:
+        """Return what a run on this day must say of the calibration."""
+        return self.overdue("the station's calibration", "calibration_overdue", today)
+
+    def record(self) -> dict[str, str]:
+        """Return what the record says of it."""
+        uncertain = {"uncertainty_percent": str(self.uncertainty_percent)} if self.uncertainty_percent else {}
+        return self.calibrated() | uncertain
+
+
+class AssetConfig(_Calibrated):
+    """A thing that every number of the station rests on: an interface, a cable, an adapter, a load.
+
+    Attributes
+    ----------
+    id : str
+        What is written on it: letters, digits, ``.``, ``_``, ``-``, ``/``.
+    what : str or None
+        What it is, in words.
+    """
+
+    id: str
+    what: Text | None = None
+
+    @field_validator("id")
+    @classmethod
+    def _plain_id(cls, name: str) -> str:
+        if _ASSET_ID.fullmatch(name) is None:
+            raise ValueError(
+                f"{name[:40]!r} is no asset's id: it has letters, digits, '.', '_', '-', '/', at most 64"
+            )
+        return name
+
+    def problems(self, role: str, today: date) -> tuple[Problem, ...]:
+        """Return what a run on this day must say of it."""
+        return self.overdue(f"the calibration of {role} {self.id}", "asset_overdue", today)
+
+    def record(self, role: str) -> Asset:
+        """Return what the record says of it."""
+        described = {} if self.what is None else {"what": self.what}
+        return Asset(role, self.id, described | self.calibrated())
+
+
+class RecordsConfig(_Table):
+    """What is kept of a run, and where.
+
+    ``database`` is an SQLite file, ``captures`` says which captures to keep beside the other files (``failed``: of
+    every run that does not pass), where the station keeps no archive, ``folder`` takes all other files. Both paths
+    are relative to the folder that the command is started in.
+    """
+
+    database: Text = "results/linecheck.sqlite"
+    captures: Literal["none", "failed", "all"] = "none"
+    folder: Text = "results"
+
+
+class ProtectionConfig(_Table):
+    """What the station never exceeds: the level of any stimulus, and how fast it may start and stop."""
+
+    highest_level_dbfs: float = Field(0.0, ge=-120.0, le=20.0)
+    ramp_seconds: float = Field(0.01, ge=0.0, le=1.0)
+
+
+class _Command(_Table):
+    """A program with its arguments, split as a shell splits them and run without one, and how long it may take."""
+
+    command: Annotated[str, Field(min_length=1, max_length=2000)]
+    timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
+
+    @field_validator("command")
+    @classmethod
+    def _can_be_split(cls, command: str) -> str:
+        if "\0" in command:
+            raise ValueError("has a character U+0000, which no command may have")
+        try:
+            split_command(command)
+        except ValueError as error:
+            raise ValueError(f"is no command: {error}") from None
+        return command
+
+
+class SetupConfig(_Command):
+    """How the station makes one setting of the unit: by a command, which ends with status 0 once it is made.
+
+    ``{value}`` and ``{setting}`` stand for those.
+    """
+
+
+class IdentifyConfig(_Command):
+    """The command that asks the unit what it is; it prints ``name = value``, one a line, and ends with status 0.
+
+    ``{serial}`` stands for the serial number that was scanned. What it may say is up to it; ``serial``, ``firmware``
+    and the settings of the limit file are held against what is expected.
+    """
+
+
+class ConditionsConfig(_Command):
+    """The command that says what the station works in (temperature, state of the mixer), as ``name = value``."""
+
+
+class SyncConfig(_Table):
+    """The server that the log is sent to as it grows; without ``to`` it stays on the station.
+
+    Attributes
+    ----------
+    to : str or None
+        ``postgresql://USER@HOST/DATABASE``, without a password (``~/.pgpass`` or ``PGPASSWORD`` holds it).
+    every_seconds : float
+        How often the log is looked at for something new.
+    """
+
+    to: str | None = None
+    every_seconds: float = Field(5.0, ge=0.1, le=86_400.0)
+
+    @field_validator("to")
+    @classmethod
+    def _server(cls, to: str | None) -> str | None:
+        return None if to is None else check_server_url(to)
+
+
+class StationConfig(_Table):
+    """A whole station config."""
+
+    format: Literal[1]
+    station: str
+    interface: Literal["simulated", "sound"]
+    mains_hz: Literal[50, 60]
+    playback: PlaybackConfig = PlaybackConfig()
+    capture: CaptureConfig = CaptureConfig()
+    calibration: CalibrationConfig = CalibrationConfig()
+    records: RecordsConfig = RecordsConfig()
+    protection: ProtectionConfig = ProtectionConfig()
+    simulated: SimulatedUnit = SimulatedUnit()
+    setup: Annotated[dict[str, SetupConfig], Field(max_length=64)] = {}
+    nest: Text | None = None
+    assets: Annotated[dict[str, AssetConfig], Field(max_length=64)] = {}
+    identify: IdentifyConfig | None = None
+    conditions: ConditionsConfig | None = None
+    golden: GoldenConfig | None = None
+    challenge: ChallengeConfig | None = None
+    sync: SyncConfig = SyncConfig()
+    gate: GateConfig = GateConfig()
+    loop: LoopConfig | None = None
+    archive: ArchiveConfig | None = None
+
+    @model_validator(mode="after")
+    def _kept_once(self) -> Self:
+        if self.archive is not None and self.records.captures != "none":
+            raise ValueError("[archive] says which captures are kept: leave records.captures out")
+        return self
+
+    @model_validator(mode="after")
+    def _good_or_bad(self) -> Self:
+        golden = self.golden.serials if self.golden is not None else ()
+        for name, unit in self.challenge.units.items() if self.challenge is not None else ():
+            if unit.serial in golden:
+                raise ValueError(
+                    f"{unit.serial} is golden and the challenge unit {name}: a unit is one of both"
+                )
+        return self
+
+    @field_validator("assets")
+    @classmethod
+    def _each_asset_once(cls, assets: dict[str, AssetConfig]) -> dict[str, AssetConfig]:
+        ids = [asset.id for asset in assets.values()]
+        for role, asset in assets.items():
+            if ids.count(asset.id) > 1:
+                raise ValueError(f"{role}: the asset {asset.id} is named twice; each has an id of its own")
+        return assets
+
+    @field_validator("station")
+    @classmethod
+    def _plain_name(cls, name: str) -> str:
+        if _STATION_NAME.fullmatch(name) is None:
+            raise ValueError(
+                f"{name[:40]!r} is no station name: it has letters, digits, '.', '_', '-', at most 64"
+            )
+        return name
+
+
+@dataclass(frozen=True)
+class Station:
+    """A station config as loaded from a file; ``sha256`` is over the file's bytes."""
+
+    config: StationConfig
+    path: str
+    sha256: str
+
+
+def load_station(path: str | Path) -> Station:
+    """Read a station config.
+
+    Raises
+    ------
+    FileError
+        The file cannot be read; every fault in it comes at once as :class:`FileFaults`.
+    """
+    file = read_toml(path)
+    config = parse_model(file, StationConfig, tuple(_interface_faults(file)))
+    return Station(config, file.path, file.sha256)
+
+
+def _interface_faults(file: TomlFile) -> Iterator[Fault]:
+    """Yield what the chosen interface needs and the file does not say, or the reverse, and what has no plain name."""
+    for table, what in (("setup", "no setting"), ("assets", "no name of an asset")):
+        for name in _as_table(file.data.get(table)):
+            if re.fullmatch(NAME, name) is None:
+                message = f"is {what}: it has lower-case letters, digits and '_', as in a limit file"
+                yield file.fault((table, name), message)
+    if file.data.get("interface") == "sound":
+        needs = {"playback": ("device", "channels", "rates_hz"), "capture": ("device", "rate_hz", "channels")}
+        for table, names in needs.items():
+            for name in names:
+                if name not in _as_table(file.data.get(table)):
+                    yield file.fault((table, name), "is missing: the sound interface needs it")
+        if "simulated" in file.data:
+            yield file.fault(("simulated",), "is for the simulated interface only")
+
+
+def _as_table(value: Any) -> dict[str, Any]:  # noqa: ANN401 - whatever the file says
+    return value if isinstance(value, dict) else {}
+
+
+def _each_once(values: tuple[int, ...] | None) -> tuple[int, ...] | None:
+    if values is not None and len(set(values)) != len(values):
+        raise ValueError(f"each may be given only once, got {list(values)}")
+    return values

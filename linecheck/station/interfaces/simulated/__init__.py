@@ -1,0 +1,1 @@
+"""A simulated unit with faults to choose, for demonstration and tests."""

@@ -1,0 +1,1 @@
+"""Sound devices through PortAudio, worked from a process of their own."""

@@ -1,0 +1,335 @@
+"""Runs compared with a baseline: nothing is dropped, and every answer says what it rests on."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+from made_runs import made_run
+from regression_runs import baseline_of, curve, limits_with, reading, unit_run
+from small_run import small_check
+
+from linecheck.captures.many_sets import JudgedSet
+from linecheck.checks.base import Problem
+from linecheck.errors import BaselineError, FileError
+from linecheck.history.baseline.file import ReadingEntry
+from linecheck.history.baseline.regressed import (
+    answer_counts,
+    regressed,
+    regression_cases,
+    regression_findings,
+    regression_keys,
+)
+from linecheck.history.baseline.regression import (
+    by_badness,
+    compare_outcome,
+    comparisons_in,
+    regression_verdict,
+)
+from linecheck.limits.regression import Answer
+from linecheck.limits.verdict import JudgedMeasurement, Verdict
+from linecheck.results.junit import junit_bytes
+
+BASELINE = baseline_of(unit_run())
+
+
+def found(run, baseline=BASELINE, **options):
+    return {entry.name: entry for entry in compare_outcome(run, baseline, **options)}
+
+
+def test_the_same_run_is_unchanged_in_everything():
+    comparisons = compare_outcome(unit_run(), BASELINE)
+    metrics = ("tone level", "tone sinad", "tone hum", "tone spectrum", "quiet noise_a")
+    expected = [f"{metric} {channel}" for metric in metrics for channel in ("left", "right")]
+    assert [entry.name for entry in comparisons] == expected
+    assert {entry.answer for entry in comparisons} == {Answer.UNCHANGED}
+
+
+@pytest.mark.parametrize(
+    ("change", "name", "answer", "text"),
+    [
+        (
+            {("sinad", "left"): 111.5},
+            "tone sinad left",
+            Answer.WORSE,
+            "tone sinad left is worse by 1.34 dB ± 0.086 than in the baseline (112.84 → 111.50 dB, margin 0.5 dB)",
+        ),
+        (
+            {("sinad", "left"): 114.0},
+            "tone sinad left",
+            Answer.BETTER,
+            "tone sinad left is better by 1.16 dB ± 0.086 than in the baseline (112.84 → 114.00 dB, margin 0.5 dB)",
+        ),
+        (
+            {("noise_a", "right"): 5.55},
+            "quiet noise_a right",
+            Answer.WORSE,
+            "quiet noise_a right is worse by 1.00 µV ± 0.086 than in the baseline (4.55 → 5.55 µV, margin 0.3 µV)",
+        ),
+        (
+            {("level", "left"): reading("level", "left", 3.5, 1e-4)},
+            "tone level left",
+            Answer.WORSE,
+            "tone level left is worse: it differs by 0.500 V ± 0.0003 from the baseline "
+            "(4.000 → 3.500 V, margin 0.02 V)",
+        ),
+        (
+            {("hum", "left"): reading("hum", "left", -134.0, 1.0)},
+            "tone hum left",
+            Answer.CANNOT_TELL,
+            "tone hum left: it is no worse, and whether it is better cannot be told: the change is -0.5 dB ± 2 for the "
+            "worse (-133.5 → -134.0 dB, margin 2 dB)",
+        ),
+        (
+            {("hum", "left"): reading("hum", "left", -155.0, 4.0, bound=True)},
+            "tone hum left",
+            Answer.BETTER,
+            "tone hum left is better by 21.5 dB ± 8 than in the baseline "
+            "(-133.5 dB → -155.0 dB or better, margin 2 dB)",
+        ),
+        (
+            {("hum", "left"): reading("hum", "left", -120.0, 4.0, bound=True)},
+            "tone hum left",
+            Answer.CANNOT_TELL,
+            "tone hum left: whether it is worse cannot be told: it is only known to be so good or better now "
+            "(-133.5 dB → -120.0 dB or better, margin 2 dB)",
+        ),
+    ],
+)
+def test_what_has_changed_is_said_in_a_sentence(change, name, answer, text):
+    entry = found(unit_run(change))[name]
+    assert (entry.answer, entry.text) == (answer, text)
+
+
+def test_a_curve_names_its_worst_place():
+    entry = found(unit_run(lines={"left": curve("left", 20.0, at=5000.0)}))["tone spectrum left"]
+    assert (entry.answer, entry.verdict, entry.is_curve) == (Answer.WORSE, Verdict.FAIL, True)
+    assert entry.x == pytest.approx(5000.0, rel=0.02)
+    assert entry.text.startswith("tone spectrum left is worse by 20.0 dB ± ")
+    assert "(-150.0 → -130.0 dB at " in entry.text
+    assert "compared at 121 of 121 places)" in entry.text
+
+
+def test_the_verdict_is_the_worse_of_masks_and_comparisons():
+    run = unit_run({("sinad", "left"): reading("sinad", "left", 111.5, 0.03, Verdict.PASS)})
+    comparisons = compare_outcome(run, BASELINE)
+    assert run.verdict is Verdict.PASS
+    assert regression_verdict(run, comparisons) is Verdict.FAIL
+    failing = unit_run({("sinad", "left"): reading("sinad", "left", 112.84, 0.03, Verdict.FAIL)})
+    assert regression_verdict(failing, ()) is Verdict.FAIL
+    assert regression_verdict(replace(run, aborted=True), comparisons) is Verdict.ABORTED
+
+
+def named(entry):
+    return entry.answer, entry.verdict
+
+
+CANNOT = (Answer.CANNOT_TELL, Verdict.INVALID)
+
+
+def test_what_is_missing_now_is_invalid_and_says_why():
+    gone = unit_run({("sinad", "left"): reading("sinad", "left", None, None)})
+    problem = Problem("dropout", "the sound broke off", "left", blocks=False, metrics=("sinad",))
+    judged = gone.checks[0].judged
+    told = replace(gone.checks[0], judged=JudgedMeasurement(judged.readings, judged.curves, (problem,)))
+    entry = found(replace(gone, checks=(told, gone.checks[1])))["tone sinad left"]
+    assert named(entry) == CANNOT
+    assert entry.text == "tone sinad left cannot be compared: the sound broke off"
+    entry = found(unit_run(without=("quiet",)))["quiet noise_a left"]
+    assert named(entry) == CANNOT
+    assert entry.text == "quiet noise_a left cannot be compared: the check was not run"
+
+
+def test_what_the_baseline_lacks_is_invalid_and_says_what_to_do():
+    little = baseline_of(unit_run(limits=limits_with({"tone": {"sinad": 0.5}})))
+    entry = found(unit_run(), little)["quiet noise_a left"]
+    assert named(entry) == CANNOT
+    assert "it is not in the baseline; accept a new baseline (linecheck baseline accept)" in entry.text
+
+
+@pytest.mark.parametrize(
+    ("margins", "why"),
+    [
+        ({"tone": {"sinad": 0.5}}, "the limit file gives it no margin any more"),
+        ({"tone": {"sinad": 0.5}, "quiet": {"snr_a": 1.0}}, "the limit file gives it no margin any more"),
+    ],
+)
+def test_what_the_limit_file_no_longer_compares_is_not_dropped(margins, why):
+    entry = found(unit_run(limits=limits_with(margins)))["quiet noise_a left"]
+    assert named(entry) == CANNOT
+    assert why in entry.text
+
+
+def test_what_the_baseline_has_in_another_form_is_not_compared():
+    """As where a file was edited by hand: a curve among the readings, another unit, one side in place of two."""
+    (unit,) = BASELINE.file.unit
+    tone = unit.check[0]
+    odd = ReadingEntry(metric="spectrum", channel="left", value=-150.0, unit="dB", uncertainty=0.1)
+    volts = [
+        entry.model_copy(update={"unit": "mV"}) if entry.metric == "level" else entry
+        for entry in tone.readings
+    ]
+    changed = tone.model_copy(update={"readings": (*volts, odd), "curve": tone.curve[1:]})
+    file = BASELINE.file.model_copy(
+        update={"unit": (unit.model_copy(update={"check": (changed, *unit.check[1:])}),)}
+    )
+    entries = found(unit_run(), replace(BASELINE, file=file))
+    assert named(entries["tone spectrum left"]) == named(entries["tone level left"]) == CANNOT
+    assert "the baseline has it in another form" in entries["tone spectrum left"].text
+    assert "the baseline has it in mV" in entries["tone level left"].text
+
+
+def test_a_check_that_the_limit_file_no_longer_has_is_not_dropped():
+    limits = limits_with()
+    limits = replace(limits, checks=limits.checks[:1])
+    entry = found(unit_run(limits=limits))["quiet noise_a right"]
+    assert named(entry) == CANNOT
+    assert "the limit file has no such check any more" in entry.text
+
+
+def other_tone(**changes):
+    limits = limits_with()
+    tone = replace(small_check("tone", "tone"), regression=limits.checks[0].regression)
+    return replace(limits, checks=(replace(tone, **changes), limits.checks[1]))
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"stimulus": small_check("tone", "tone", level_dbfs=-1.0).stimulus}, "(stimulus.level_dbfs)"),
+        ({"stimulus": small_check("tone", "tone", seconds=0.5).stimulus}, "(stimulus.seconds)"),
+        ({"setup": {"filter": "slow"}}, "the unit was set otherwise for the baseline (filter)"),
+        ({"kind": small_check("tone", "multitone", seconds=1.0).kind}, "the check is of kind multitone"),
+    ],
+)
+def test_what_was_measured_otherwise_is_not_compared(changes, why):
+    limits = other_tone(**changes)
+    if "kind" in changes:
+        limits = replace(
+            limits, checks=(replace(limits.checks[0], regression={"clean_range": 1.0}), *limits.checks[1:])
+        )
+    entries = found(unit_run(limits=limits))
+    tone = [entry for entry in entries.values() if entry.check == "tone"]
+    assert {named(entry) for entry in tone} == {CANNOT}
+    assert any(why in entry.text for entry in tone) or "kind" in changes
+    assert named(entries["quiet noise_a left"]) == (Answer.UNCHANGED, Verdict.PASS)
+
+
+def test_one_calibration_on_both_sides_is_no_uncertainty_of_the_change():
+    volts = {("level", channel): reading("level", channel, 4.0, 0.04) for channel in ("left", "right")}
+    mine = {"certificate": "C-17", "uncertainty_percent": "1.0"}
+    baseline = baseline_of(unit_run(volts, calibration=mine))
+    same = found(unit_run(volts, calibration=mine), baseline)["tone level left"]
+    other = found(unit_run(volts, calibration={**mine, "certificate": "C-18"}), baseline)["tone level left"]
+    assert same.answer is Answer.UNCHANGED
+    assert same.uncertainty < 0.01
+    assert other.answer is Answer.CANNOT_TELL
+    assert other.uncertainty == pytest.approx(0.04 * 2.0**0.5, rel=0.05)
+
+
+def test_a_unit_that_the_baseline_lacks_is_refused_with_those_that_it_has():
+    with pytest.raises(
+        BaselineError, match=r"has no unit PR3-000009(.|\n)*its units are: PR3-004711"
+    ) as caught:
+        compare_outcome(unit_run(serial="PR3-000009"), BASELINE)
+    assert caught.value.exit_status == 3
+
+
+def test_another_model_or_no_margin_is_a_wrong_command():
+    with pytest.raises(FileError, match="is of model pellow-r3, the captures of pellow-d1"):
+        compare_outcome(unit_run(model="pellow-d1"), BASELINE)
+    with pytest.raises(FileError, match="declares no margin"):
+        compare_outcome(made_run(), BASELINE)
+
+
+def test_the_more_is_compared_the_more_an_alarm_needs():
+    run = unit_run({("hum", "left"): reading("hum", "left", -130.5, 0.8)})
+    assert found(run, comparisons=1)["tone hum left"].answer is Answer.WORSE
+    assert found(run, comparisons=10**6)["tone hum left"].answer is Answer.CANNOT_TELL
+    one = comparisons_in(BASELINE, ["PR3-004711"])
+    assert one == 8 + 2 * 121
+    assert comparisons_in(BASELINE, ["PR3-004711", "PR3-004711", "PR3-000009"]) == 2 * one
+
+
+def worse_and_better():
+    changes = {("sinad", "left"): 111.0, ("noise_a", "left"): 5.0, ("hum", "left"): -150.0}
+    return regressed(JudgedSet("sets/a", unit_run(changes)), BASELINE, 248)
+
+
+def test_findings_come_worst_first():
+    told = regression_findings(worse_and_better().comparisons)
+    assert [line.split(" is ")[0] for line in told[:2]] == ["tone sinad left", "quiet noise_a left"]
+    assert told[-1].startswith("tone hum left is better")
+    ordered = by_badness(worse_and_better().comparisons)
+    assert [entry.verdict for entry in ordered][:2] == [Verdict.FAIL, Verdict.FAIL]
+
+
+def test_the_result_says_all_of_it_in_plain_data():
+    compared = worse_and_better()
+    keys = json.loads(json.dumps(regression_keys(compared), allow_nan=False))
+    assert keys["verdict"] == "fail"
+    assert keys["regression"]["sha256"] == BASELINE.sha256
+    assert keys["regression"]["answers"] == answer_counts(compared.comparisons)
+    assert sum(keys["regression"]["answers"].values()) == len(keys["comparisons"]) == 10
+    sinad = next(entry for entry in keys["comparisons"] if entry["metric"] == "sinad")
+    assert (sinad["value"], sinad["baseline"], sinad["answer"]) == (111.0, 112.84, "worse")
+    assert sinad["worse_by"] == pytest.approx(1.84)
+
+
+def test_each_comparison_is_a_case_of_junit():
+    compared = worse_and_better()
+    text = junit_bytes(
+        [compared.judged.outcome], False, [list(regression_cases(compared.comparisons))]
+    ).decode()
+    assert 'failures="2"' in text
+    assert '<property name="verdict" value="fail"' in text
+    assert 'name="sinad.left.regression" classname="pellow-r3.tone"' in text.replace(
+        'classname="pellow-r3.tone" name="sinad.left.regression"',
+        'name="sinad.left.regression" classname="pellow-r3.tone"',
+    )
+    assert "spectrum.curve.left.regression" in text
+    cases = {
+        case.name: case.outcome for case in regression_cases(compared.comparisons) if case.check == "tone"
+    }
+    assert (cases["sinad.left.regression"], cases["hum.left.regression"]) == ("failure", "passed")
+
+
+def test_a_case_that_is_marginal_fails_where_strict():
+    run = unit_run({("hum", "left"): reading("hum", "left", -132.0, 0.4)})
+    comparisons = compare_outcome(run, BASELINE)
+    entry = next(item for item in comparisons if item.name == "tone hum left")
+    assert named(entry) == (Answer.CANNOT_TELL, Verdict.MARGINAL)
+    for strict, outcome in ((False, "passed"), (True, "failure")):
+        cases = {case.name: case.outcome for case in regression_cases(comparisons, strict=strict)}
+        assert cases["hum.left.regression"] == outcome
+
+
+def test_a_set_of_an_unknown_unit_is_invalid_and_nothing_of_it_is_lost():
+    compared = regressed(JudgedSet("sets/a", unit_run(serial="PR3-000009")), BASELINE, 248)
+    assert compared.verdict is Verdict.INVALID
+    assert compared.comparisons == ()
+    (problem,) = compared.judged.outcome.problems
+    assert problem.code == "not_in_baseline"
+    assert len(compared.judged.outcome.checks) == 2
+
+
+def test_a_set_that_was_not_judged_stays_so():
+    refused = JudgedSet("sets/a", None, Problem("set_refused", "there is no such capture set"))
+    compared = regressed(refused, BASELINE, 248)
+    assert (compared.verdict, compared.judged) == (Verdict.INVALID, refused)
+
+
+def test_what_else_is_other_than_for_the_baseline_is_noted_and_changes_no_verdict():
+    limits = replace(limits_with(), sha256="cd" * 32, revision=2)
+    run = unit_run(station="line-3", software="linecheck 0.2.0", limits=limits)
+    compared = regressed(JudgedSet("sets/a", run), BASELINE, 248)
+    notes = {problem.code: problem.message for problem in compared.judged.outcome.problems}
+    assert notes == {
+        "other_station": "captured at line-3, the baseline at line-2-nest-a",
+        "other_software": "measured by linecheck 0.2.0, the baseline by linecheck 0.1.0",
+        "other_limits": "the limit file (revision 2) is not as it was for the baseline (revision 1)",
+    }
+    same = regressed(JudgedSet("sets/a", unit_run()), BASELINE, 248)
+    assert same.judged.outcome.problems == ()
+    assert compared.verdict is same.verdict

@@ -1,0 +1,436 @@
+"""The archive of captures: each file once, each run whole or not at all, whatever happens meanwhile."""
+
+import errno
+import json
+import os
+import shutil
+import subprocess
+import sys
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from made_archive import (
+    NOW,
+    Disk,
+    add_run,
+    assert_whole,
+    full,
+    kept_run,
+    made_capture,
+    objects_of,
+    run_number,
+    write_set,
+)
+
+from linecheck.captures.capture_set import load_capture_set
+from linecheck.errors import FileError, LinecheckError, RecordError
+from linecheck.limits.verdict import Verdict
+from linecheck.log.archive import Archive
+from linecheck.log.archive.entries import ENTRY_NAME, read_entry
+from linecheck.log.archive.removal import remove
+from linecheck.log.archive.retention import Retention, removals
+
+TESTS = Path(__file__).parent.parent
+TWO = {"tone": made_capture(1), "quiet": made_capture(2)}
+
+
+@pytest.fixture
+def archive(tmp_path):
+    return Archive(tmp_path / "archive")
+
+
+def test_a_run_is_kept_as_a_capture_set_and_found_by_its_id(archive):
+    entry = add_run(archive, TWO, verdict=Verdict.FAIL)
+    folder = archive.find(entry.run_id)
+    assert folder == entry.path
+    assert folder.name.startswith("20261126T120000Z-")
+    found = load_capture_set(folder)
+    for check, capture in TWO.items():
+        assert np.array_equal(found.read(check).samples, capture.samples)
+        assert found.read(check).bits == 24
+    assert list(archive.entries()) == [entry]
+    assert (entry.verdict, entry.kept_class) == (Verdict.FAIL, "fail")
+
+
+def test_nothing_is_found_of_other_runs_and_of_what_is_no_id(archive):
+    assert archive.find(run_number(1)) is None
+    assert list(archive.entries()) == []
+    add_run(archive)
+    for wanted in (run_number(1), "", "*", "../../etc", "0" * 36):
+        assert archive.find(wanted) is None
+
+
+def test_a_run_that_another_program_has_added_is_found_at_once(archive):
+    assert archive.find(run_number(7)) is None
+    entry = add_run(Archive(archive.folder), run=kept_run(run_id=run_number(7)))
+    assert archive.find(run_number(7)) == entry.path
+    remove(
+        archive, archive.scan(), removals([entry], Retention({"pass": 1}), _later(entry)), Retention(), _said
+    )
+    assert archive.find(run_number(7)) is None
+
+
+def _later(entry):
+    return entry.started.replace(year=entry.started.year + 1)
+
+
+def _said(content):
+    """Take a statement."""
+
+
+def test_the_same_content_is_stored_once_and_its_files_are_links(archive):
+    first, second = (
+        add_run(archive, TWO),
+        add_run(archive, {"tone": made_capture(1), "noise": made_capture(3)}),
+    )
+    assert len(objects_of(archive)) == 3
+    shared = first.files[0].object_name
+    assert shared == second.files[0].object_name
+    assert os.stat(archive.objects.path(shared)).st_nlink == 3
+    assert_whole(archive.folder)
+
+
+def test_two_checks_of_one_run_may_have_the_same_content(archive):
+    entry = add_run(archive, {"quiet": made_capture(1), "tone": made_capture(1)})
+    assert len(objects_of(archive)) == len(entry.objects) == 1
+    assert_whole(archive.folder)
+
+
+@pytest.mark.parametrize(
+    ("changes", "suffix"),
+    [
+        ({}, "flac"),
+        ({"bits": 20, "samples": np.full((9, 2), 0x12345000, np.int32)}, "flac"),
+        ({"bits": 16, "samples": np.full((9, 2), 0x12340000, np.int32)}, "flac"),
+        # What a sound interface gives: 32 bits declared, of which it fills 24, or all.
+        ({"bits": 32}, "flac"),
+        ({"bits": None}, "flac"),
+        ({"bits": 32, "samples": np.full((9, 2), 0x12345678, np.int32)}, "wav"),
+        ({"bits": None, "samples": np.full((9, 2), 0.25, np.float32)}, "wav"),
+        ({"rate_hz": 768_000}, "wav"),
+        ({"samples": np.zeros((9, 9), np.int32), "full_scale_volts": None}, "wav"),
+    ],
+)
+def test_flac_is_written_where_it_loses_nothing_and_a_capture_reads_back_as_it_was(archive, changes, suffix):
+    capture = replace(made_capture(5), **changes)
+    entry = add_run(archive, {"tone": capture})
+    assert entry.files[0].name == f"tone.{suffix}"
+    back = load_capture_set(entry.path).read("tone")
+    assert back.samples.dtype == capture.samples.dtype
+    assert np.array_equal(back.samples, capture.samples)
+    # A capture whose word length nobody declared is measured as one of 32 bits, before it is kept and after.
+    assert back.bits == (None if capture.samples.dtype.kind == "f" else capture.bits or 32)
+    assert (back.rate_hz, back.full_scale_volts) == (capture.rate_hz, capture.full_scale_volts)
+
+
+def test_nobody_changes_an_object_by_mistake(archive):
+    entry = add_run(archive)
+    assert all((entry.path / file.name).stat().st_mode & 0o222 == 0 for file in entry.files)
+
+
+def test_a_run_is_kept_once(archive):
+    run = kept_run(captures=TWO)
+    add_run(archive, TWO, run)
+    with pytest.raises(RecordError, match="kept already"):
+        add_run(archive, {"tone": made_capture(9)}, run)
+    assert len(objects_of(archive)) == 2
+    assert_whole(archive.folder, [run.run_id])
+
+
+def test_an_object_that_the_disk_has_lost_some_of_is_put_right_by_the_next_with_its_content(archive):
+    entry = add_run(archive)
+    path = archive.objects.path(entry.files[0].object_name)
+    path.unlink()
+    path.write_bytes(b"half")
+    add_run(archive)
+    assert_whole(archive.folder)
+
+
+@pytest.mark.parametrize("reason", [errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK])
+def test_without_hard_links_files_are_copies_that_take_their_room_twice(archive, monkeypatch, reason):
+    def none(*_, **__):
+        raise OSError(reason, os.strerror(reason))
+
+    monkeypatch.setattr(os, "link", none)
+    assert archive.takes_room_twice()
+    first, second = add_run(archive, TWO), add_run(archive, TWO)
+    assert not first.linked
+    assert first.size_bytes == 2 * sum(first.objects.values())
+    assert_whole(archive.folder)
+    found = removals([first, second], Retention(most_bytes=1), _later(first))
+    remove(archive, archive.scan(), found[:1], Retention(), _said)
+    assert_whole(archive.folder, {first.run_id, second.run_id} - {found[0].entry.run_id})
+
+
+def test_a_disk_with_hard_links_takes_each_once(archive):
+    assert not archive.takes_room_twice()
+
+
+# A disk that is full at each place in turn.
+
+
+def sweep_of_full_disks(tmp_path, add, start=lambda archive: None):
+    """Add a run with the disk full at the first place, the second …; yield each archive, and what was refused."""
+    number = 0
+    while True:
+        number += 1
+        archive = Archive(tmp_path / str(number))
+        start(archive)
+        refused = None
+        with Disk(number, full, room_only=True) as disk:
+            try:
+                add(archive)
+            except LinecheckError as error:
+                refused = error
+        yield archive, refused
+        if disk.count < number:
+            assert refused is None
+            return
+
+
+def test_a_disk_that_is_full_at_any_place_leaves_nothing_and_says_so(tmp_path):
+    refusals = 0
+    for archive, refused in sweep_of_full_disks(tmp_path, lambda archive: add_run(archive, TWO)):
+        if refused is None:
+            assert_whole(archive.folder)
+            assert len(list(archive.entries())) == 1
+            continue
+        refusals += 1
+        assert os.strerror(errno.ENOSPC) in str(refused) or "the disk is full" in str(refused)
+        assert list(archive.entries()) == []
+        if archive.folder.exists():
+            assert objects_of(archive) == set()
+            assert_whole(archive.folder, [])
+        add_run(archive, TWO)  # once there is room
+        assert_whole(archive.folder)
+    assert refusals > 20
+
+
+def test_a_disk_that_is_full_takes_nothing_from_the_runs_that_are_there(tmp_path):
+    shared, there = {"tone": made_capture(1), "noise": made_capture(3)}, run_number(1)
+    refusals = 0
+    for archive, refused in sweep_of_full_disks(
+        tmp_path,
+        lambda archive: add_run(archive, shared),
+        lambda archive: add_run(archive, TWO, kept_run(captures=TWO, run_id=there)),
+    ):
+        if refused is not None:
+            refusals += 1
+            assert_whole(archive.folder, [there])
+            assert len(objects_of(archive)) == 2
+    assert refusals > 20
+
+
+# A program that is killed at each place in turn.
+
+KILLED = """
+import json, os, shutil, signal, sys
+from pathlib import Path
+from made_archive import Disk, add_run, kept_run, made_capture, run_number, NOW
+from linecheck.limits.verdict import Verdict
+from linecheck.log.archive import Archive
+from linecheck.log.archive.removal import remove
+from linecheck.log.archive.retention import Retention, removals
+
+root, what = Path(sys.argv[1]), sys.argv[2]
+two = {"tone": made_capture(1), "quiet": made_capture(2)}
+other = {"tone": made_capture(1), "noise": made_capture(3)}
+before = root / "before"
+archive = Archive(before)
+archive.folder.mkdir()
+add_run(archive, two, kept_run(captures=two, run_id=run_number(1), days_old=9))
+if what == "remove":
+    add_run(archive, other, kept_run(captures=other, run_id=run_number(2)))
+
+def work(archive):
+    if what == "add":
+        add_run(archive, other, kept_run(captures=other, run_id=run_number(2)))
+    else:
+        scan, policy = archive.scan(), Retention({"pass": 5})
+        remove(archive, scan, removals(scan.entries, policy, NOW), policy, lambda content: None)
+
+def copy(number):
+    place = root / str(number)
+    place.mkdir()
+    for folder, _, names in os.walk(before):
+        target = place / os.path.relpath(folder, before)
+        target.mkdir(exist_ok=True)
+        for name in names:
+            os.link(os.path.join(folder, name), target / name)
+    return place
+
+number, done = 0, False
+while not done:
+    number += 1
+    place = copy(number)
+    child = os.fork()
+    if child == 0:
+        with Disk(number, lambda _: os.kill(os.getpid(), signal.SIGKILL), room_only=False):
+            work(Archive(place))
+        os._exit(0)
+    done = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+print(number)
+"""
+
+
+@pytest.fixture(params=["add", "remove"])
+def killed(request, tmp_path):
+    """Archives in which a program was killed at its first change of the disk, its second …, and what it did."""
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED, str(tmp_path), request.param],
+        env={**os.environ, "PYTHONPATH": str(TESTS)},
+        capture_output=True,
+        text=True,
+        timeout=250,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return request.param, [tmp_path / str(number) for number in range(1, int(done.stdout) + 1)]
+
+
+def test_a_program_that_is_killed_leaves_a_run_whole_or_gone_and_the_next_tidies_up(killed):
+    what, folders = killed
+    counts = set()
+    for folder in folders:
+        archive = Archive(folder)
+        entries = list(archive.entries())
+        counts.add(len(entries))
+        stays = run_number(1) if what == "add" else run_number(2)
+        assert stays in {entry.run_id for entry in entries}
+        for entry in entries:
+            # Every file of it is there, and is what it was.
+            for check in load_capture_set(entry.path).entries:
+                assert archive.objects.path(_object_of(entry, check)).exists()
+        add_run(archive, {"level": made_capture(8)}, kept_run(run_id=run_number(3)))
+        assert_whole(folder, {entry.run_id for entry in entries} | {run_number(3)})
+    assert counts == {1, 2}
+    assert len(folders) > (20 if what == "add" else 10)
+
+
+def _object_of(entry, check):
+    return next(file.object_name for file in entry.files if file.check == check)
+
+
+def test_what_another_program_is_writing_stays(archive):
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(folder):
+        write_set(folder, TWO, run)
+        begun.set()
+        assert go_on.wait(60)
+
+    run = kept_run(captures=TWO)
+    writing = threading.Thread(target=archive.add, args=(run, "slow", slow))
+    writing.start()
+    assert begun.wait(60)
+    entry = add_run(Archive(archive.folder), {"tone": made_capture(1)})
+    go_on.set()
+    writing.join()
+    assert_whole(archive.folder, [run.run_id, entry.run_id])
+
+
+def test_while_runs_are_removed_others_with_the_same_captures_are_added_and_lack_nothing(archive):
+    captures = [{"tone": made_capture(seed % 3), "own": made_capture(100 + seed)} for seed in range(12)]
+    old = [add_run(archive, each, days_old=100) for each in captures]
+    added = []
+
+    def add():
+        other = Archive(archive.folder)
+        added.extend(add_run(other, {"tone": each["tone"], "quiet": made_capture(7)}) for each in captures)
+
+    adding = threading.Thread(target=add)
+    adding.start()
+    policy = Retention({"pass": 50})
+    for entry in old:
+        scan = archive.scan()
+        due = removals(scan.entries, policy, NOW)
+        found = [each for each in due if each.entry.run_id == entry.run_id]
+        assert remove(archive, scan, found, policy, _said).runs == 1
+    adding.join()
+    assert len(added) == 12
+    assert_whole(archive.folder, {entry.run_id for entry in added})
+
+
+# What others have done to the files.
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b'{"format": 2}',
+        b"\xff\xfe",
+        pytest.param(b" " * 3_000_000, id="long"),
+    ],
+)
+def test_a_run_that_cannot_be_read_is_named_and_left_out(archive, content):
+    entry, other = add_run(archive), add_run(archive, TWO)
+    (entry.path / ENTRY_NAME).write_bytes(content)
+    assert [each.run_id for each in archive.entries()] == [other.run_id]
+    scan = archive.scan()
+    assert len(scan.damaged) == 1
+    assert ENTRY_NAME in scan.damaged[0]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"format": 2},
+        {"run": "x"},
+        {"verdict": "PASS"},
+        {"purpose": "other"},
+        {"started": "2026-11-26"},
+        {"started": "yesterday"},
+        {"files": []},
+        {"files": [{"file": "../tone.flac", "object": "a" * 64 + ".flac", "bytes": 1, "check": "tone"}]},
+        {"files": [{"file": "tone.flac", "object": "../../x.flac", "bytes": 1, "check": "tone"}]},
+        {"files": [{"file": "tone.flac", "object": "a" * 64 + ".flac", "bytes": -1, "check": "tone"}]},
+        {"extra": 1},
+    ],
+)
+def test_only_what_was_written_is_read(archive, change):
+    entry = add_run(archive)
+    stored = json.loads((entry.path / ENTRY_NAME).read_text())
+    (entry.path / ENTRY_NAME).write_text(json.dumps(stored | change))
+    with pytest.raises(RecordError, match="is not what linecheck has written"):
+        read_entry(entry.path)
+
+
+@pytest.mark.parametrize("kind", ["link", "pipe", "folder"])
+def test_only_a_plain_file_is_read(archive, tmp_path, kind):
+    entry = add_run(archive)
+    path = entry.path / ENTRY_NAME
+    shutil.move(path, tmp_path / "elsewhere.json")
+    if kind == "link":
+        path.symlink_to(tmp_path / "elsewhere.json")
+    elif kind == "pipe":
+        os.mkfifo(path)
+    else:
+        path.mkdir()
+    with pytest.raises(RecordError, match="cannot be read"):
+        read_entry(entry.path)
+
+
+def test_an_archive_that_cannot_be_written_to_says_so(tmp_path):
+    (tmp_path / "archive").write_text("a file")
+    with pytest.raises(FileError, match="there is a file of that name"):
+        add_run(Archive(tmp_path / "archive"))
+    with pytest.raises(FileError, match="there is a file of that name"):
+        Archive(tmp_path / "archive").takes_room_twice()
+
+
+def test_an_archive_that_somebody_holds_is_waited_for_and_then_given_up(archive):
+    from linecheck.log.archive.lock import exclusive
+
+    add_run(archive)
+    with (
+        exclusive(archive.folder),
+        pytest.raises(RecordError, match="another program has held"),
+        exclusive(archive.folder, patience_seconds=0.05),
+    ):
+        pass

@@ -1,0 +1,259 @@
+"""A log of schema 1, as the code before statements wrote it: read as it is, and migrated once it is added to."""
+
+import hashlib
+import json
+import os
+import resource
+import shutil
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from made_comparisons import made_comparison
+from made_runs import made_run
+
+from linecheck.errors import FileError, RecordError
+from linecheck.log import Head, Log, LogReader, migrate
+from linecheck.log.signoff import signature
+
+TESTS = Path(__file__).parent.parent
+OLD = TESTS / "log" / "logs" / "schema-1.sqlite"
+NEWEST = len(migrate.MIGRATIONS)
+#: As the code of that day printed it.
+HEAD = Head(6, "1f5dd89f33b03cc1e58d679b606f8bb71ee65a4542806aabb4e830f900e8bf02")
+
+
+@pytest.fixture
+def path(tmp_path):
+    path = tmp_path / "log.sqlite"
+    shutil.copy(OLD, path)
+    return path
+
+
+def version(path):
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT max(version) FROM schema_version").fetchone()[0]
+
+
+def copies(path):
+    return sorted(name for name in os.listdir(path.parent) if "schema" in name)
+
+
+def run_script(script, *arguments, **options):
+    return subprocess.run(
+        [sys.executable, "-c", script, *map(str, arguments)],
+        env={**os.environ, "PYTHONPATH": str(TESTS)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        **options,
+    )
+
+
+def assert_reads_as_of_old(path):
+    with LogReader(path) as log:
+        assert log.head() == HEAD
+        assert log.verify(HEAD).intact
+        assert log.verify().records == 6
+        assert [run.sequence for run in log.runs()] == [6, 5, 4, 3, 2, 1]
+        assert log.signoffs() == ()
+        (record,) = log.show("PR3-000001")
+        assert record.settings == ()
+        assert [item.reading.is_bound for item in record.checks[0].judged.readings] == [False]
+        assert record.calibration == {"due": "2027-01-31"}
+        assert log.find("PR3-000001") == 6
+
+
+def test_reading_an_old_log_does_not_change_it(path):
+    before = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert_reads_as_of_old(path)
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == before
+    assert os.listdir(path.parent) == [path.name]
+    assert version(path) == 1
+
+
+#: Imports everything, becomes nobody where it is root, and reads.
+READ_AS_NOBODY = """
+import os, sys
+from linecheck.log import LogReader
+LogReader(sys.argv[2]).verify()
+if os.geteuid() == 0:
+    os.setgroups([])
+    os.setgid(65534)
+    os.setuid(65534)
+log = LogReader(sys.argv[1])
+print(log.head(), log.verify().records, len(log.signoffs()))
+"""
+
+
+def test_an_old_log_where_nothing_can_be_written(path):
+    with tempfile.TemporaryDirectory(prefix="linecheck-test-") as folder:
+        archived = Path(folder) / "log.sqlite"
+        shutil.copy(path, archived)
+        archived.chmod(0o444)
+        Path(folder).chmod(0o555)
+        done = run_script(READ_AS_NOBODY, archived, path)
+        Path(folder).chmod(0o755)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == f"{HEAD} 6 0\n"
+
+
+def test_a_log_that_is_added_to_is_migrated_and_a_copy_is_kept(path):
+    with Log(path) as log:
+        assert log.verify(HEAD).intact
+        assert log.append(made_run()).sequence == 7
+        signed = signature(by="Q. Engineer", role="QA", decision="accept", reason="Fine.")
+        assert log.sign(made_comparison(), signed).sequence == 8
+        assert log.verify(HEAD).records == 8
+    assert version(path) == NEWEST
+    assert copies(path) == ["log.schema-1.sqlite"]
+    copy = path.with_name("log.schema-1.sqlite")
+    assert version(copy) == 1
+    assert_reads_as_of_old(copy)
+    with Log(path):
+        pass
+    assert copies(path) == ["log.schema-1.sqlite"]
+    assert not [name for name in os.listdir(path.parent) if name.endswith("-part")]
+
+
+def test_the_copy_holds_what_is_only_in_the_write_ahead_log_yet(path):
+    with closing(sqlite3.connect(path)) as writer:
+        writer.execute("PRAGMA journal_mode=WAL").fetchall()
+        writer.execute("INSERT INTO limits VALUES ('x', 'only in the journal')")
+        writer.commit()
+        assert os.path.getsize(f"{path}-wal")
+        with Log(path):
+            pass
+    with closing(sqlite3.connect(path.with_name("log.schema-1.sqlite"))) as copy:
+        assert copy.execute("SELECT content FROM limits WHERE digest = 'x'").fetchall()
+        assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+
+
+def test_no_copy_takes_the_place_of_a_file(path):
+    first = path.with_name("log.schema-1.sqlite")
+    first.write_text("kept", encoding="utf-8")
+    os.symlink("nowhere", path.with_name("log.schema-1-2.sqlite"))
+    with Log(path):
+        pass
+    assert first.read_text(encoding="utf-8") == "kept"
+    assert copies(path) == ["log.schema-1-2.sqlite", "log.schema-1-3.sqlite", "log.schema-1.sqlite"]
+    assert_reads_as_of_old(path.with_name("log.schema-1-3.sqlite"))
+
+
+def test_an_empty_log_needs_no_copy(tmp_path, monkeypatch):
+    path = tmp_path / "log.sqlite"
+    every = migrate.MIGRATIONS
+    monkeypatch.setattr(migrate, "MIGRATIONS", every[:1])
+    with Log(path):
+        pass
+    monkeypatch.setattr(migrate, "MIGRATIONS", every)
+    assert version(path) == 1
+    with Log(path) as log:
+        assert log.append(made_run()).sequence == 1
+    assert copies(path) == []
+
+
+def test_a_migration_that_fails_changes_nothing(path, monkeypatch):
+    monkeypatch.setattr(
+        migrate, "MIGRATIONS", (*migrate.MIGRATIONS[:1], ("DROP TABLE curve", "CREATE TABLE run (a)"))
+    )
+    with pytest.raises(RecordError, match="table run already exists"):
+        Log(path)
+    monkeypatch.undo()
+    assert version(path) == 1
+    assert_reads_as_of_old(path)
+    with Log(path) as log:
+        assert log.append(made_run()).sequence == 7
+
+
+def test_a_disk_that_is_full_while_copying_changes_nothing(path):
+    script = """
+import sys
+from linecheck.errors import LinecheckError
+from linecheck.log import Log
+try:
+    Log(sys.argv[1])
+except LinecheckError as error:
+    print(int(error.exit_status), error)
+"""
+    limit = 50_000  # Large enough for the migration's own journal to begin, too small for the copy.
+    done = run_script(
+        script, path, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+    )
+    assert done.returncode == 0, done.stderr
+    copy = path.with_name("log.schema-1.sqlite")
+    assert done.stdout.startswith(
+        f"3 {copy}: the copy of the log that is kept before it is brought to a new form cannot be written ("
+    )
+    assert done.stdout.endswith("free some space or give permission, and repeat; the log is as it was\n")
+    assert copies(path) == []
+    assert not [name for name in os.listdir(path.parent) if name.endswith("-part")]
+    assert version(path) == 1
+    assert_reads_as_of_old(path)
+
+
+def test_too_many_copies_are_said(path, monkeypatch):
+    monkeypatch.setattr(migrate, "_MOST_COPIES", 1)
+    path.with_name("log.schema-1.sqlite").write_bytes(b"")
+    with pytest.raises(FileError, match="has 1 copies of schema 1 beside it"):
+        Log(path)
+    assert version(path) == 1
+
+
+def test_stations_that_open_it_at_once_migrate_it_once(path):
+    script = "import sys; from linecheck.log import Log; Log(sys.argv[1], busy_seconds=60)"
+    processes = [subprocess.Popen([sys.executable, "-c", script, str(path)]) for _ in range(3)]
+    assert [process.wait(timeout=120) for process in processes] == [0, 0, 0]
+    assert copies(path) == ["log.schema-1.sqlite"]
+    with LogReader(path) as log:
+        assert log.verify(HEAD).intact
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT version FROM schema_version").fetchall() == [(1,), (2,), (3,)]
+
+
+def test_killed_at_any_moment_of_a_migration_the_log_opens(path):
+    script = """
+import json, os, random, shutil, signal, sys, time
+from linecheck.log import Log
+moments = random.Random(20261126)
+Log(sys.argv[1] + ".warm").close()
+began = time.monotonic()
+Log(sys.argv[2]).close()
+took = time.monotonic() - began
+ended = []
+for at in range(40):
+    folder = f"{sys.argv[1]}-{at}"
+    os.mkdir(folder)
+    shutil.copy(sys.argv[3], folder + "/log.sqlite")
+    migrating = os.fork()
+    if migrating == 0:
+        Log(folder + "/log.sqlite")
+        os._exit(0)
+    time.sleep(moments.uniform(0.0, 1.2 * took))
+    os.kill(migrating, signal.SIGKILL)
+    ended.append(os.WIFSIGNALED(os.waitpid(migrating, 0)[1]))
+print(json.dumps(ended))
+"""
+    done = run_script(script, path.parent / "killed", path, OLD)
+    assert done.returncode == 0, done.stderr
+    assert sum(json.loads(done.stdout)) >= 20
+    versions = set()
+    for folder in path.parent.glob("killed-*"):
+        log_path = folder / "log.sqlite"
+        versions.add(version(log_path))
+        if version(log_path) == 1:
+            assert_reads_as_of_old(log_path)
+        for name in copies(log_path):
+            assert_reads_as_of_old(folder / name)
+        with Log(log_path) as log:
+            assert log.verify(HEAD).records == 6
+            assert log.append(made_run()).sequence == 7
+        assert version(log_path) == NEWEST
+        assert 1 <= len(copies(log_path)) <= 2
+        assert not [name for name in os.listdir(folder) if name.endswith("-part")]
+    assert 1 in versions

@@ -1,0 +1,323 @@
+"""Sign-offs in the log's chain: what comes back, who may sign, and that runs and statements share one sequence."""
+
+import json
+import os
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from made_comparisons import DIGEST, made_comparison, made_side
+from made_runs import made_check, made_curve, made_reading, made_run
+
+from linecheck.errors import RecordError, UsageError
+from linecheck.limits.verdict import Verdict
+from linecheck.log import Head, Log, LogReader, RunFilter
+from linecheck.log.signoff import Despite, same_person, signature
+from linecheck.run.outcome import SettingStep
+
+TESTS = Path(__file__).parent.parent
+
+
+def signed(by="Q. Engineer", decision="accept", role="QA engineer", reason="No audible loss."):
+    return signature(by=by, role=role, decision=decision, reason=reason)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "log.sqlite"
+
+
+@pytest.fixture
+def log(path):
+    with Log(path) as opened:
+        yield opened
+
+
+def statements(path):
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT sequence, kind, subject, content FROM statement").fetchall()
+
+
+def test_what_was_signed_comes_back(log):
+    log.append(made_run())
+    head = log.sign(made_comparison(), signed())
+    assert (head.sequence, log.head()) == (2, head)
+    (found,) = log.signoffs()
+    assert found == log.signoff(2)
+    assert (found.sequence, found.record_hash) == head
+    assert found.signature == signed()
+    assert found.software.startswith("linecheck ")
+    assert found.comparison.digest == DIGEST
+    assert found.comparison.findings == ("slow loses 2.6 dB at 18 kHz against sharp",)
+    assert (found.comparison.limit_path, found.comparison.limit_revision) == ("limits/pellow-r3.yaml", 3)
+    side = found.comparison.sides[1]
+    assert (side.label, side.serial, side.firmware, side.verdict) == ("B", "PR3-000001", "1.4.2", "pass")
+    check = side.checks["reconstruction"]
+    assert (check.name, check.capture_sha256) == ("reconstruction@filter=slow", "b" * 64)
+    assert found.countersignatures == ()
+    assert log.verify() == log.verify(head)
+    assert log.verify().records == 2
+
+
+def test_runs_and_statements_share_one_sequence(log):
+    numbers = []
+    for _ in range(3):
+        numbers.append(log.append(made_run()).sequence)
+        numbers.append(log.sign(made_comparison(), signed()).sequence)
+    assert numbers == [1, 2, 3, 4, 5, 6]
+    assert [run.sequence for run in log.runs()] == [5, 3, 1]
+    assert [run.sequence for run in log.runs(before=5, limit=1)] == [3]
+    assert [run.attempt for run in log.runs()] == [3, 2, 1]
+    assert [record.run.sequence for record in log.show("PR3-004711")] == [5, 3, 1]
+    assert log.find("PR3-004711") == 5
+    assert log.find("3") == 3
+    for number in ("4", "7"):
+        with pytest.raises(UsageError, match="there is no run"):
+            log.find(number)
+    with pytest.raises(UsageError, match="no record 4"):
+        log.record(4)
+    assert log.verify().records == 6
+    assert log.verify().intact
+
+
+def test_a_log_that_holds_a_statement_alone(log):
+    head = log.sign(made_comparison(), signed())
+    assert head.sequence == 1
+    assert log.verify(head).records == 1
+    assert log.runs() == ()
+
+
+def test_signoffs_of_one_comparison_the_newest_first_by_page(log):
+    for digest in (DIGEST, "e2" * 32, DIGEST):
+        log.sign(made_comparison(digest=digest), signed())
+    assert [found.sequence for found in log.signoffs()] == [3, 2, 1]
+    assert [found.sequence for found in log.signoffs(digest=DIGEST)] == [3, 1]
+    assert [found.sequence for found in log.signoffs(limit=1, before=3)] == [2]
+    assert log.signoffs(digest="f3" * 32) == ()
+
+
+def test_finding_the_signoffs_of_a_comparison_uses_an_index(log, path):
+    log.sign(made_comparison(), signed())
+    with closing(sqlite3.connect(path)) as connection:
+        sql = "SELECT * FROM statement WHERE kind = 'signoff' AND subject = 'x' ORDER BY sequence DESC"
+        plan = connection.execute(f"EXPLAIN QUERY PLAN {sql}").fetchall()
+    assert [row[3] for row in plan] == [
+        "SEARCH statement USING INDEX statement_by_subject (kind=? AND subject=?)"
+    ]
+
+
+def test_a_signoff_is_countersigned_by_others(log):
+    signoff = log.sign(made_comparison(), signed())
+    log.append(made_run())
+    first = log.countersign(1, signed("P. Manager"))
+    second = log.countersign(1, signed("H. Head", decision="reject", reason="Images too high."))
+    (found,) = log.signoffs(digest=DIGEST)
+    assert [item.sequence for item in found.countersignatures] == [first.sequence, second.sequence] == [3, 4]
+    assert found.countersignatures[1].signature.decision == "reject"
+    content = json.loads(statements(log.path)[1][3])
+    assert (content["signoff"], content["signoff_hash"]) == signoff
+    assert log.verify().intact
+
+
+@pytest.mark.parametrize("name", ["Q. Engineer", "q. ENGINEER", "  Q.   Engineer ", "\uff31. Engineer"])
+def test_nobody_countersigns_twice_or_what_they_signed(log, name):
+    log.sign(made_comparison(), signed("Q. Engineer"))
+    with pytest.raises(UsageError, match="somebody else must countersign it"):
+        log.countersign(1, signed(name))
+    log.sign(made_comparison(), signed("Somebody Else"))
+    log.countersign(2, signed("Q. Engineer"))
+    with pytest.raises(UsageError, match=r"was countersigned by Q\. Engineer already, in record 3"):
+        log.countersign(2, signed(name))
+    assert log.head().sequence == 3
+
+
+@pytest.mark.parametrize("number", [2, 3, 99])
+def test_what_is_no_signoff_is_not_countersigned(log, number):
+    log.sign(made_comparison(), signed())
+    log.append(made_run())
+    log.countersign(1, signed("P. Manager"))
+    with pytest.raises(UsageError, match=f"record {number} is no sign-off"):
+        log.countersign(number, signed("H. Head"))
+
+
+def test_a_signoff_that_was_changed_is_not_countersigned(log, path):
+    log.sign(made_comparison(), signed(decision="reject"))
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DROP TRIGGER statement_keeps_on_update")
+        connection.execute("UPDATE statement SET content = replace(content, 'reject', 'accept')")
+    with pytest.raises(RecordError, match="record 1 has been changed since it was stored"):
+        log.countersign(1, signed("P. Manager"))
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE statement SET content = '[]'")
+    with pytest.raises(RecordError, match="cannot be understood"):
+        log.signoffs()
+
+
+def test_accepting_despite_a_verdict_is_recorded(log):
+    sides = [
+        made_side(label, verdict)
+        for label, verdict in zip(
+            "ABCDE",
+            (Verdict.PASS, Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.ABORTED),
+            strict=True,
+        )
+    ]
+    log.sign(made_comparison(*sides), signed())
+    log.sign(made_comparison(*sides), signed(decision="reject"))
+    rejected, accepted = log.signoffs()
+    assert rejected.despite == ()
+    assert accepted.despite == (
+        Despite("B", "PR3-000001", "fail"),
+        Despite("C", "PR3-000001", "invalid"),
+        Despite("E", "PR3-000001", "aborted"),
+    )
+
+
+@pytest.mark.parametrize("field", ["by", "role", "reason"])
+@pytest.mark.parametrize(
+    "text", ["", "  ", "a\nb", "\x1b[1m", "a\u202eb", "a\u200bb", "\u3164", "a\udc80", "n" * 2001]
+)
+def test_a_signature_is_made_of_what_can_be_seen(field, text):
+    facts = {"by": "Q. Engineer", "role": "QA", "reason": "Fine."} | {field: text}
+    with pytest.raises(UsageError, match=field):
+        signature(decision="accept", **facts)
+
+
+@pytest.mark.parametrize("digest", ["", "d1", "D1" * 32, "d1" * 32 + "\n"])
+def test_a_comparison_that_nobody_would_know_again_is_not_signed(log, digest):
+    with pytest.raises(UsageError, match="has no digest"):
+        log.sign(made_comparison(digest=digest), signed())
+    assert log.head().sequence == 0
+
+
+def test_names_are_people_whatever_their_script():
+    assert signed("Zoë Müller-Łukasz").by == "Zoë Müller-Łukasz"
+    assert signed("李 小龙").by == "李 小龙"
+    assert same_person("Zoe\u0308", "ZO\u00cb")
+    assert same_person("Q. Engineer", "Q.Engineer")
+    assert same_person("Q. Engineer", "q engineer")
+    assert not same_person("Q. Engineer", "Q. Engineers")
+    assert not same_person("\u0915\u093f", "\u0915\u0940")  # told apart by a vowel sign
+    with pytest.raises(UsageError, match="expected accept or reject"):
+        signed(decision="perhaps")
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "UPDATE statement SET content = '{}'",
+        "DELETE FROM statement",
+        "INSERT INTO statement SELECT 1, record_format, kind, subject, recorded, content, previous_hash, record_hash "
+        "FROM statement",
+        "INSERT INTO run (sequence) VALUES (2)",
+    ],
+)
+def test_the_database_refuses_changes_and_numbers_in_both_tables(log, path, sql):
+    log.append(made_run())
+    log.sign(made_comparison(), signed())
+    with closing(sqlite3.connect(path)) as connection, pytest.raises(sqlite3.IntegrityError, match="record"):
+        connection.execute(sql)
+    assert log.verify().records == 2
+
+
+def test_settings_and_bounds_come_back(log):
+    steps = (
+        SettingStep("filter", "slow", "command", True, 0.25, "tone@filter=slow", "filter is slow"),
+        SettingStep("input", "usb", "operator", False, 3.5, "tone@filter=slow", "nobody answered"),
+    )
+    bound = made_reading(value=125.0)
+    bound = type(bound)(
+        **vars(bound) | {"reading": type(bound.reading)(**vars(bound.reading) | {"is_bound": True})}
+    )
+    log.append(made_run(made_check(bound, made_reading(channel="right"), made_curve()), settings=steps))
+    (record,) = log.show("PR3-004711")
+    assert record.settings == steps
+    assert [item.reading.is_bound for item in record.checks[0].judged.readings] == [True, False]
+    assert log.verify().intact
+
+
+#: Adds runs, sign-offs and countersignatures in turn, and says so after each has returned.
+ADD = """
+import json, os, sys
+from made_comparisons import made_comparison
+from made_runs import made_run
+from linecheck.log import Log
+from linecheck.log.signoff import signature
+
+def add(path, mine, count):
+    with Log(path, busy_seconds=60) as log:
+        for at in range(count):
+            said = [signature(by=f"{who} {mine}-{at}", role="QA", decision="accept", reason="-")
+                    for who in ("Signer", "Other")]
+            stored = log.append(made_run(serial=f"PR3-{mine}"))
+            tell(stored.sequence, stored.record_hash)
+            head = log.sign(made_comparison(), said[0])
+            tell(*head)
+            tell(*log.countersign(head.sequence, said[1]))
+
+def tell(sequence, own_hash):
+    os.write(1, json.dumps([sequence, own_hash]).encode() + b"\\n")
+"""
+
+
+def started(script, *arguments):
+    return subprocess.Popen(
+        [sys.executable, "-c", script, *map(str, arguments)],
+        env={**os.environ, "PYTHONPATH": str(TESTS)},
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_three_processes_at_once_lose_nothing_and_never_clash(path):
+    with Log(path):
+        pass
+    processes = [started(ADD + f"add(sys.argv[1], {mine}, 8)", path) for mine in range(3)]
+    told = [
+        tuple(json.loads(line))
+        for process in processes
+        for line in process.communicate(timeout=120)[0].splitlines()
+    ]
+    assert [process.returncode for process in processes] == [0, 0, 0]
+    assert sorted(sequence for sequence, _ in told) == list(range(1, 73))
+    with LogReader(path) as log:
+        found = log.verify(Head(*max(told)))
+        assert found.intact
+        assert found.records == 72
+        assert len(log.runs()) == 24
+        assert all(len(signoff.countersignatures) == 1 for signoff in log.signoffs())
+        assert sorted(run.attempt for run in log.runs(RunFilter(serial="PR3-1"))) == list(range(1, 9))
+
+
+def test_killed_while_signing_no_signature_is_lost_or_half_there(path):
+    # Importing takes longer than a round: one process imports, and forks a signer for each round.
+    script = (
+        ADD
+        + """
+import random, signal, time
+moments = random.Random(20261126)
+for mine in range(12):
+    signer = os.fork()
+    if signer == 0:
+        add(sys.argv[1], mine, 10_000)
+    time.sleep(moments.uniform(0.03, 0.2))
+    os.kill(signer, signal.SIGKILL)
+    assert os.WIFSIGNALED(os.waitpid(signer, 0)[1])
+"""
+    )
+    process = started(script, path)
+    told = [json.loads(line) for line in process.communicate(timeout=120)[0].splitlines()]
+    assert process.returncode == 0
+    assert told  # how many depends on how busy the machine is
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        sql = "SELECT sequence, record_hash FROM run UNION ALL SELECT sequence, record_hash FROM statement"
+        stored = dict(connection.execute(sql).fetchall())
+    assert all(stored[sequence] == own_hash for sequence, own_hash in told)
+    assert len(told) <= len(stored) <= len(told) + 12
+    with LogReader(path) as log:
+        assert log.verify().intact
+        assert log.verify().records == len(stored)

@@ -1,0 +1,255 @@
+"""Figures as they are drawn: what stands in the SVG is what the data say, and nothing else gets in."""
+
+from __future__ import annotations
+
+import io
+import re
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from drawn_figures import SPECTRUM_MASK, SVG, check_of, distances, drawn_points, group, spectrum, view_of
+from PIL import Image
+
+from linecheck.checks.base import Reading
+from linecheck.limits.model import Bounds, Mask
+from linecheck.limits.verdict import Verdict
+from linecheck.report.figures.data import Axis, Figure, Mark, Series
+from linecheck.report.figures.draw import png, strips_png, strips_svg, svg
+from linecheck.report.figures.frame import frame_of
+from linecheck.report.figures.of_run import figures_of_check, strips_of_check
+from linecheck.report.figures.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
+from linecheck.report.figures.table import table_of
+
+#: Two decimals of a point on axes of some 380 by 180 points.
+_ROUNDING = 1e-4
+_LARGEST_BYTES = 40_000
+
+
+def _figure(points=1626, channels=("left", "right")):
+    curves = [spectrum(name, seed, points) for seed, name in enumerate(channels)]
+    check = check_of(curves, SPECTRUM_MASK)
+    return figures_of_check(view_of(check, masks={"spectrum": SPECTRUM_MASK}), check)[0]
+
+
+def test_every_row_of_the_table_lies_on_a_corner_of_the_line_that_is_drawn():
+    figure = _figure()
+    text, table = svg(figure), table_of(figure)
+    frame = frame_of(figure)
+    for number in range(2):
+        drawn = drawn_points(text, figure, f"curve-{number}")
+        rows = [(row[0], row[1 + number]) for row in table.rows if row[1 + number] is not None]
+        seen = np.array([row for row in rows if frame.y_low <= row[1] <= frame.y_high])
+        assert len(seen) > 100
+        assert np.max(distances(seen, figure, drawn)) < _ROUNDING
+
+
+def test_masks_are_drawn_where_they_are():
+    figure = _figure()
+    text = svg(figure)
+    for line, ending in zip(figure.limits, ("limit-pass-max", "limit-fail-max"), strict=True):
+        drawn = drawn_points(text, figure, ending)
+        corners = np.column_stack([line.x, line.y])
+        assert np.max(distances(corners, figure, drawn)) < _ROUNDING
+        assert np.max(distances(drawn, figure, corners)) < _ROUNDING
+
+
+def test_a_dip_out_of_the_axes_leaves_what_lies_inside_as_it_is():
+    curve = spectrum("left")
+    y = curve.y.copy()
+    y[800:803] = -300.0
+    series = Series("left", curve.x, y)
+    figure = Figure("f", "f", "f", Axis("frequency", "Hz", True), Axis("level", "dB"), (series,))
+    frame = frame_of(figure)
+    drawn = drawn_points(svg(figure), figure, "curve-0")
+    rows = np.array([row for row in table_of(figure).rows if row[1] is not None and row[1] >= frame.y_low])
+    assert np.max(distances(rows, figure, drawn)) < _ROUNDING
+
+
+def test_the_worst_point_is_marked_with_shape_and_words():
+    figure = _figure()
+    root = ElementTree.fromstring(svg(figure))
+    words = [element.text for element in root.iter(f"{SVG}text")]
+    assert len(figure.marks) == 2
+    for number, mark in enumerate(figure.marks):
+        assert (mark.text in words) == (number == 0)  # one place, one text
+        use = next(group(svg(figure), f"mark-{number}").iter(f"{SVG}use"))
+        frame = frame_of(figure)
+        share = np.log(mark.x / frame.x_low) / np.log(frame.x_high / frame.x_low)
+        box = re.search(r'<path d="M ([\d.]+) [\d.]+ L ([\d.]+) [\d.]+ L [\d.]+ 22', svg(figure))
+        left, right = float(box[1]), float(box[2])
+        assert float(use.get("x")) == pytest.approx(left + share * (right - left), abs=0.02)
+    assert {"fails above", "marginal above"} <= set(words)
+
+
+@pytest.mark.parametrize(("y", "end", "words"), [(-300.0, 0, "below"), (50.0, 1, "above")])
+def test_a_mark_beyond_the_axes_stands_at_their_end_and_says_so(y, end, words):
+    series = Series("left", np.array([20.0, 20000.0]), np.array([0.0, 0.0]))
+    axes = Axis("frequency", "Hz", True), Axis("level", "dB", low=-1.0, high=1.0)
+    figure = Figure("f", "f", "f", *axes, (series,), (), (Mark(1000.0, y, "worst", Verdict.FAIL),))
+    text = svg(figure)
+    assert f"worst ({words} what is drawn)" in text
+    use = next(group(text, "mark-0").iter(f"{SVG}use"))
+    bottom, top = (float(value) for value in re.findall(r"L [\d.]+ ([\d.]+) L [\d.]+ ([\d.]+) L", text)[1])
+    assert float(use.get("y")) == pytest.approx((bottom, top)[end], abs=0.02)
+
+
+def test_it_is_one_element_that_refers_to_nothing_outside_and_is_named():
+    figure = _figure()
+    text = svg(figure, prefix="tone-1")
+    assert text.startswith("<svg ")
+    root = ElementTree.fromstring(text)
+    assert root.get("role") == "img"
+    title, description = (root.find(f"{SVG}title"), root.find(f"{SVG}desc"))
+    assert root.get("aria-labelledby") == f"{title.get('id')} {description.get('id')}"
+    assert (title.text, description.text) == (figure.title, figure.alt)
+    assert set(re.findall(r"https?://[^\"]+", text)) == {"http://www.w3.org/2000/svg"}
+    assert "<style" not in text
+    assert "<script" not in text
+    assert "<image" not in text
+
+
+def test_ids_are_its_own_and_every_reference_is_met():
+    texts = [svg(_figure(), prefix="one"), svg(_figure(), prefix="two")]
+    every = [set(re.findall(r'\bid="([^"]+)"', text)) for text in texts]
+    assert not every[0] & every[1]
+    for ids, text, prefix in zip(every, texts, ("one-", "two-"), strict=True):
+        assert all(entry.startswith(prefix) for entry in ids)
+        assert len(ids) == len(re.findall(r'\bid="', text))
+        referred = set(re.findall(r'href="#([^"]+)"', text)) | set(re.findall(r"url\(#([^)]+)\)", text))
+        assert referred
+        assert referred <= ids
+
+
+def test_the_same_figure_gives_the_same_bytes_whatever_is_set():
+    import matplotlib as mpl
+
+    figure, strips = _figure(), _strips()
+    before = svg(figure), png(figure, 600, 90), strips_svg(strips)
+    with mpl.rc_context({"font.size": 20, "svg.fonttype": "path", "lines.linewidth": 9, "axes.grid": False}):
+        kept = dict(mpl.rcParams)
+        assert (svg(figure), png(figure, 600, 90), strips_svg(strips)) == before
+        assert dict(mpl.rcParams) == kept
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    "name", ["<script>&\"'", "$\\frac{1}$", "]]>", "左", "a\x00b\x1b[31m", "x" * 500, "‮abc"]
+)
+def test_any_name_is_text(name):
+    series = Series(name, np.array([20.0, 200.0]), np.array([0.0, -3.0]))
+    figure = Figure(
+        "f",
+        name,
+        name,
+        Axis(name, name, True),
+        Axis(name, "dB"),
+        (series,),
+        (),
+        (Mark(20.0, 0.0, name),),
+        caption=name,
+    )
+    text = svg(figure, prefix=name)
+    root = ElementTree.fromstring(text)
+    assert not [element.tag for element in root.iter() if "script" in element.tag]
+    shown = [element.text for element in root.iter(f"{SVG}text")]
+    if name == "<script>&\"'":
+        assert name in shown
+        assert root.find(f"{SVG}title").text == name
+    if name.startswith("$"):
+        assert name in shown
+    png(figure, 400, 60)
+
+
+@pytest.mark.parametrize("points", [2, 800, 30_000])
+@pytest.mark.parametrize("channels", [("left",), ("left", "right"), tuple("abcdefgh")])
+def test_a_figure_is_small(points, channels):
+    assert len(svg(_figure(points, channels)).encode()) <= _LARGEST_BYTES
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    ("x", "y"),
+    [
+        ([], []),
+        ([20.0], [1.0]),
+        ([np.nan, 3.0], [1.0, np.nan]),
+        ([-5.0, 0.0], [1.0, 2.0]),
+        ([20.0, 2e4], [1e300, -1e300]),
+        ([20.0, 2e4], [5.0, 5.0]),
+        ([1e-9, 1e12], [0.0, 1.0]),
+        ([1000.0, 1000.0], [0.0, 1.0]),
+    ],
+)
+@pytest.mark.parametrize("log", [True, False])
+@pytest.mark.parametrize("style", ["line", "points", "stems"])
+def test_odd_curves_are_drawn(x, y, log, style):
+    series = Series("left", np.array(x), np.array(y), style)
+    figure = Figure("f", "f", "f", Axis("x", "Hz", log), Axis("y", "dB"), (series,))
+    assert ElementTree.fromstring(svg(figure)).tag == f"{SVG}svg"
+    assert table_of(figure).headings == ("x, Hz", "left, dB")
+
+
+def test_a_png_is_as_wide_as_was_asked():
+    for width_px, dpi in ((1340, 200.0), (701, 96.0)):
+        image = Image.open(io.BytesIO(png(_figure(), width_px, dpi)))
+        assert abs(image.width - width_px) <= 1
+        assert np.array(image.convert("L")).std() > 1.0
+    with pytest.raises(ValueError, match="expected 200 to"):
+        png(_figure(), 100_000)
+
+
+def _contrast(first: str, second: str) -> float:
+    """Return the contrast of two colours (WCAG 2.2, definition of contrast ratio and relative luminance)."""
+    luminances = []
+    for colour in (first, second):
+        parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        luminances.append(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])
+    return (max(luminances) + 0.05) / (min(luminances) + 0.05)
+
+
+def test_lines_and_words_stand_out_from_their_ground_and_differ_without_colour():
+    assert _contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+    for colour in [INK, QUIET_INK, REFERENCE[0], *(line[0] for line in LINES), MARGINAL[1], FAILS[1]]:
+        assert _contrast(colour, "#FFFFFF") >= 4.5
+    for ground in (MARGINAL[0], FAILS[0]):
+        assert all(_contrast(colour, ground) >= 3.0 for colour, _ in LINES)
+    assert _contrast(MARGINAL[1], MARGINAL[0]) >= 4.5
+    assert _contrast(FAILS[1], FAILS[0]) >= 4.5
+    assert len({str(dash) for _, dash in (*LINES, REFERENCE)}) == len(LINES) + 1
+
+
+def _strips(channel="left"):
+    mask = Mask(Bounds(min=112.0), Bounds(min=108.0))
+    readings = [
+        (Reading("sinad", channel, value, "dB", 0.03), mask) for value in (112.8, 110.0, 100.0, None, -1e300)
+    ]
+    check = check_of([], readings=readings)
+    return strips_of_check(view_of(check, masks={"sinad": mask}), check)
+
+
+@pytest.mark.filterwarnings("error")
+def test_strips_say_value_and_verdict_in_words():
+    strips = _strips()
+    assert [strip.verdict for strip in strips] == [
+        Verdict.PASS,
+        Verdict.MARGINAL,
+        Verdict.FAIL,
+        Verdict.INVALID,
+        Verdict.FAIL,
+    ]
+    root = ElementTree.fromstring(strips_svg(strips))
+    words = [element.text for element in root.iter(f"{SVG}text")]
+    assert {"112.80 dB, pass", "110.00 dB, marginal", "100.00 dB, fail", "invalid", "not measured"} <= set(
+        words
+    )
+    assert {"108", "112"} <= set(words)
+    assert "112.80 dB, pass; passes from 112.00 dB" in root.find(f"{SVG}desc").text
+    assert Image.open(io.BytesIO(strips_png(strips))).width == 1340
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_strip_shows_any_channel_as_text():
+    assert "&lt;script&gt;&amp;" in strips_svg(_strips("<script>&"))
+    assert ElementTree.fromstring(strips_svg([])).tag == f"{SVG}svg"

@@ -1,0 +1,316 @@
+"""Pages of runs, read back as documents: what they say, in which order, and that no text becomes markup."""
+
+import itertools
+import re
+
+import pytest
+from lxml import html
+from made_runs import large_run, made_check, made_curve, made_reading, made_run, runs_of_every_verdict
+
+from linecheck.checks.base import Problem
+from linecheck.history.population import Population, Populations
+from linecheck.limits.verdict import Verdict
+from linecheck.log.view import view_of_outcome
+from linecheck.report.render import css_text, environment, run_page
+from linecheck.results.wording import troubles
+from linecheck.run.outcome import Asset, SettingStep, Trace
+
+SVG_NAMESPACE = "http://www.w3.org/2000/svg"
+HOSTILE = ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</style></title>{{ 7*7 }}"]
+
+
+def page_of(outcome, **beside):
+    """Return the page's text and what a browser would make of it."""
+    text = run_page(view_of_outcome(outcome, "made by hand"), **beside)
+    return text, html.document_fromstring(text)
+
+
+def plain(node):
+    """Return the text of an element, its spaces as one."""
+    return " ".join(node.text_content().split())
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_the_verdict_comes_first_as_word_shape_and_colour(verdict):
+    _, page = page_of(runs_of_every_verdict()[verdict])
+    (heading,) = page.xpath("//h1")
+    assert plain(heading) == f"{verdict.value.upper()} PR3-004711"
+    assert heading.xpath(".//use/@href") == [f"#shape-{verdict.value}"]
+    main = page.get_element_by_id("content")
+    assert plain(main).startswith(verdict.value.upper())
+    assert main[0].get("class") == f"verdict {verdict.value}"
+    assert plain(main[0]).find("pellow-r3") > 0
+    assert "2026-11-20 08:15:00 UTC" in plain(main[0])
+    assert "line-2-nest-a" in plain(main[0])
+
+
+@pytest.mark.parametrize("verdict", [entry for entry in Verdict if entry is not Verdict.PASS])
+def test_everything_that_is_no_pass_is_said_first(verdict):
+    run = runs_of_every_verdict()[verdict]
+    _, page = page_of(run)
+    section = page.get_element_by_id("findings")
+    told = [problem.message for _, problem in troubles(run.checks, run.missing, run.problems)]
+    assert [text for text in told if text not in plain(section)] == []
+    for check in run.checks:
+        for item in (*check.judged.readings, *check.judged.curves):
+            what = getattr(item, "reading", None) or item.curve
+            (found,) = section.xpath(
+                f".//li[@data-check='{check.check}']//*[@data-metric='{what.metric}']"
+            ) or [None]
+            said = found is not None and what.channel in plain(found)
+            assert said == (item.verdict in (Verdict.FAIL, Verdict.MARGINAL))
+
+
+def test_channels_that_fail_share_one_entry_and_nothing_is_told_twice():
+    both = [made_reading(Verdict.FAIL, 105.3, channel=channel) for channel in ("left", "right")]
+    curves = [made_curve(Verdict.FAIL, channel=channel) for channel in ("left", "right")]
+    _, page = page_of(made_run(made_check(*both, *curves)))
+    readings, spectrum = (plain(entry) for entry in page.xpath("//*[@id='fails']/li"))
+    assert "SINAD sinad" in readings
+    assert readings.count("105.30 dB") == 2
+    assert readings.count("Passes from 112 dB up") == 1
+    assert spectrum.count("left and right: ") == 1
+    assert "-" not in readings + spectrum  # a minus is written as one
+
+
+def test_problems_are_told_once_for_all_channels_and_checks():
+    odd = [
+        Problem("dropout", f"lost at {at} s. May be the cable. Not reported.", channel)
+        for at in (1, 2)
+        for channel in ("left", "right")
+    ]
+    checks = [
+        made_check(made_reading(Verdict.INVALID), name=name, problems=tuple(problems))
+        for name, problems in (("tone", odd[:2]), ("quiet", odd[2:]), ("jitter", odd[:2]), ("spare", ()))
+    ]
+    other = Problem("clipping", "too loud", "left")
+    checks[3] = made_check(made_reading(Verdict.INVALID), name="spare", problems=(other,))
+    _, page = page_of(made_run(*checks))
+    lines = [plain(line) for line in page.get_element_by_id("problems").xpath(".//li[not(.//li)]")]
+    assert lines == [
+        "tone left and right, jitter left and right: lost at 1 s.",
+        "quiet left and right: lost at 2 s.",
+        "spare left: too loud",
+    ]
+    assert plain(page.get_element_by_id("problems")).count("May be the cable. Not reported.") == 1
+    assert "Commonest cause, in 3 of 4 checks: dropout (tone: lost at 1 s)." in plain(
+        page.get_element_by_id("verdict")
+    )
+
+
+def test_a_pass_has_no_findings():
+    _, page = page_of(made_run())
+    assert page.xpath("//*[@id='findings']") == []
+
+
+def test_a_failed_reading_stands_between_its_limits():
+    _, page = page_of(runs_of_every_verdict()[Verdict.FAIL])
+    strip = page.xpath("//*[@id='fails']//*[@data-name='tone: sinad left']")[0]
+    assert strip.get("data-verdict") == "fail"
+    said = plain(strip)
+    # 105.3 dB with 0.03 dB standard uncertainty; the mask passes from 112 dB and fails below 108 dB.
+    for text in (
+        "105.30 dB ± 0.06 dB",
+        "6.70 dB outside the pass limit",
+    ):
+        assert text in said
+    assert "Passes from 112 dB up; fails below 108 dB." in plain(strip.getparent())
+    (track,) = strip.xpath("./svg")
+    assert "FAIL" in track.get("aria-label")
+    zones = {zone.get("data-zone"): zone for zone in track.xpath("./rect[@data-zone]")}
+    at = float(track.xpath("./svg/@x")[0].rstrip("%"))
+    fails, marginal = zones["fail"], zones["marginal"]
+    end = float(fails.get("x").rstrip("%")) + float(fails.get("width").rstrip("%"))
+    assert float(fails.get("x").rstrip("%")) <= at <= end
+    assert float(marginal.get("x").rstrip("%")) == pytest.approx(end, abs=0.01)
+    # The strip goes from 105.24 to 112 dB with a fifth of that on either side.
+    low, span = 105.24 - 0.2 * 6.76, 1.4 * 6.76
+    assert at == pytest.approx(100.0 * (105.3 - low) / span, abs=0.01)
+    assert end == pytest.approx(100.0 * (108.0 - low) / span, abs=0.01)
+
+
+def test_every_figure_has_words_a_name_and_its_numbers():
+    run = made_run(made_check(made_curve(), made_curve(channel="right"), made_reading()))
+    _, page = page_of(run)
+    (figure,) = page.xpath("//figure")
+    (drawing,) = figure.xpath("./div/svg")
+    named = [page.get_element_by_id(name) for name in drawing.get("aria-labelledby").split()]
+    assert all(plain(node) for node in named)
+    rows = figure.xpath("./details//tbody/tr")
+    assert len(rows) == 5
+    assert all(row.xpath("./th[@scope='row']") for row in rows)
+    shown = [float(plain(cell).replace("−", "-")) for cell in rows[-1].xpath("./*")]
+    assert shown[:3] == pytest.approx([20000.0, -129.506, -129.506], abs=1e-3)
+    assert figure.xpath("./div/@tabindex") == ["0"]
+    assert figure.xpath("./div/@role") == ["region"]
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_ids_are_unique_headings_in_order_and_references_lead_somewhere(verdict):
+    text, page = page_of(runs_of_every_verdict()[verdict])
+    ids = page.xpath("//@id")
+    assert len(ids) == len(set(ids))
+    assert {name[1:] for name in page.xpath("//@href")} | set(re.findall(r"url\(#([^)]+)\)", text)) <= set(
+        ids
+    )
+    levels = [int(node.tag[1]) for node in page.xpath("//h1|//h2|//h3|//h4")]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+    for table in page.xpath("//table"):
+        assert table.xpath("./caption")
+        assert all(cell.get("scope") for cell in table.xpath(".//th"))
+
+
+def test_checks_of_names_that_look_alike_as_ids_are_told_apart():
+    names = ["reconstruction@filter=slow", "reconstruction-filter-slow", "RECONSTRUCTION"]
+    _, page = page_of(made_run(*(made_check(made_reading(), made_curve(), name=name) for name in names)))
+    ids = page.xpath("//@id")
+    assert len(ids) == len(set(ids))
+    assert page.xpath("//section[contains(@class, 'check')]/@data-check") == names
+
+
+def test_a_page_points_nowhere_and_runs_nothing():
+    text, page = page_of(runs_of_every_verdict()[Verdict.FAIL])
+    assert set(re.findall(r"https?://[^\s\"'<>)]+", text)) == {SVG_NAMESPACE}
+    assert page.xpath("//script|//link|//iframe|//object|//img|//@onload|//@onclick|//@src") == []
+    assert page.xpath("//meta[@http-equiv='Content-Security-Policy']/@content") == [
+        "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+    ]
+    assert page.get("lang") == "en"
+
+
+@pytest.mark.parametrize("hostile", HOSTILE)
+def test_what_looks_like_markup_is_text(hostile):
+    odd = Problem("dropout", hostile, "left")
+    step = SettingStep("filter", hostile, "command", True, 0.1, "tone", hostile)
+    check = made_check(
+        made_reading(Verdict.FAIL, 105.3), made_curve(), problems=(odd,), setup={hostile: hostile}
+    )
+    run = made_run(
+        check, serial=hostile, operator=hostile, firmware=hostile, station=hostile, interface={hostile: hostile},
+        calibration={hostile: hostile}, settings=(step,),
+    )  # fmt: skip
+    _, page = page_of(run)
+    assert page.xpath("//script|//img") == []
+    assert len(page.xpath("//style")) == 1
+    assert hostile in page.findtext(".//title")
+    assert plain(page.xpath("//h1")[0]).endswith(hostile)
+    assert plain(page).count(hostile) > 8
+    assert "{% raw" not in plain(page)
+
+
+def test_what_cannot_be_seen_is_shown_as_an_escape():
+    text, _ = page_of(made_run(serial="PR3\u202e-1\x1d", operator="\udc80"))
+    assert r"PR3\u202e-1\x1d" in text
+    assert text.encode("utf-8")
+
+
+def test_a_text_in_the_style_sheet_is_numbers_alone():
+    assert (
+        css_text('a"}</style>')
+        == "\\000061\\000022\\00007d\\00003c\\00002f\\000073\\000074\\000079\\00006c\\000065\\00003e"
+    )
+
+
+def test_templates_escape_everything_and_know_every_name():
+    from jinja2 import UndefinedError
+
+    assert environment().from_string("{{ text }}").render(text="<b>") == "&lt;b&gt;"
+    with pytest.raises(UndefinedError):
+        environment().from_string("{{ nothing }}").render()
+
+
+def test_a_run_that_measured_nothing_says_so():
+    _, page = page_of(made_run(missing=("tone", "quiet"), checks=(), aborted=True))
+    said = plain(page)
+    assert "2 checks: 2 not run." in said
+    assert "the check quiet was not run" in said
+    assert page.xpath("//figure") == []
+
+
+def test_a_value_that_could_not_be_measured_has_no_mark():
+    _, page = page_of(runs_of_every_verdict()[Verdict.INVALID])
+    (strip,) = page.xpath("//*[@data-name='sinad left']")
+    assert "not measured" in plain(strip)
+    assert "the sound broke off at 0.31 s" in plain(page.get_element_by_id("problems"))
+    assert strip.xpath("./svg/svg") == []
+
+
+def test_evidence_is_there_in_full():
+    step = SettingStep("filter", "sharp", "operator", True, 2.0, "tone", "")
+    _, page = page_of(made_run(settings=(step,)))
+    said = plain(page.get_element_by_id("evidence"))
+    for text in (
+        "5a" * 32,
+        "c3" * 32,
+        "57" * 32,
+        "2027-01-31",
+        "simulated",
+        "input usb, filter sharp",
+        "operator",
+        "in no log",
+    ):
+        assert text in said
+    assert "no electrical-safety test" in plain(page)
+
+
+def test_a_filed_page_says_what_was_around_the_run():
+    trace = Trace(
+        purpose="golden",
+        lot="L-12",
+        work_order="WO-77",
+        nest="a",
+        override={"by": "Ada", "code": "engineering"},
+        identity={"firmware": "1.4.2"},
+        conditions={"temperature": "23.1 °C"},
+        host={"name": "station-pc"},
+        clock={"synchronised": None, "stepped_seconds": 0.0},
+        gates={"golden": {"state": "met", "record": 12}},
+        assets=(Asset("cable_left", "CB-0007", {"due": "2027-01-31"}),),
+        captures={"tone": "3f" * 32},
+        captures_why="fails are kept",
+        source_commit="5a" * 20,
+        **dict.fromkeys(("reason", "scanned"), HOSTILE[0]),
+    )
+    _, page = page_of(made_run(trace=trace))
+    said = {plain(name): plain(name.getnext()) for name in page.xpath("//dt")}
+    expected = {
+        "purpose": "golden unit: judges the station",
+        "lot": "L-12",
+        "work order": "WO-77",
+        "nest": "a",
+        "override": "by Ada, code engineering",
+        "the unit's own firmware": "1.4.2",
+        "temperature": "23.1 °C",
+        "computer, name": "station-pc",
+        "clock, stepped seconds": "0.0",
+        "gate golden": "state met, record 12",
+        "cable left": "CB-0007, due 2027-01-31",
+        "captures": "fails are kept",
+        "capture of tone": "3f" * 32,
+        "commit of linecheck": "5a" * 20,
+        "reason of the repeat": HOSTILE[0],
+        "scanned as": HOSTILE[0],
+    }
+    assert {name: said.get(name) for name in expected} == expected
+    assert not page.xpath("//*[text()='alert(1)']")
+
+
+def test_earlier_units_are_marked_on_the_strip_and_said():
+    values = (110.0, 111.0, 112.5, 113.0, 114.0)
+    among = Population(
+        "tone", "sinad", "left", "dB", "more", 113.2, values, (), 80.0, 112.5, 1.5, 0.5, "better than 80 % of 5 units",
+        "", "",
+    )  # fmt: skip
+    population = Populations("5 other units", 5, {("tone", "sinad", "left"): among})
+    _, page = page_of(made_run(), population=population)
+    (strip,) = page.xpath("//*[@data-name='sinad left']")
+    assert len(strip.xpath("./svg/line[@class='other']")) == 5
+    assert "Better than 80 % of 5 units." in plain(strip)
+    assert "Among 5 other units" in plain(page)
+
+
+def test_a_large_run_stays_small():
+    text, _ = page_of(large_run())
+    assert len(text.encode("utf-8")) < 2_000_000
