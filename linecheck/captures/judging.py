@@ -1,18 +1,27 @@
-"""A capture set from its place on the disk to its outcome, in one call: what a worker anywhere can be told to do."""
+"""A capture set judged as a run is: by the code that judges runs, from the set or in one call from its folder."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 
-from linecheck.captures.capture_set import CaptureSet, load_capture_set
-from linecheck.errors import FileError
+from linecheck.captures.capture_set import INDEX_NAME, CaptureSet, load_capture_set
+from linecheck.captures.known_stimuli import judging_plan
+from linecheck.captures.other_stimulus import as_recorded, set_notes
+from linecheck.captures.recording import RecordingInterface, unjudged_captures
+from linecheck.captures.setup_captures import resolved_captures
+from linecheck.checks.base import Problem
+from linecheck.errors import FileError, LinecheckError
+from linecheck.files.yaml import shown
 from linecheck.limits.model import LimitFile
 from linecheck.measure.executors import InlineExecutor
 from linecheck.run.outcome import RunOutcome
-from linecheck.station.runner import judge_set
+from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, check_serial
+from linecheck.station.runner import Listener, RunFacts, run_unit
 
-__all__ = ["judge_folder", "judge_folder_by_model", "limits_for"]
+__all__ = ["judge_folder", "judge_folder_by_model", "judge_set", "limits_for"]
 
 
 def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> RunOutcome:
@@ -65,3 +74,89 @@ def limits_for(captures: CaptureSet, limits: Sequence[LimitFile]) -> LimitFile:
     models = ", ".join(sorted(entry.model for entry in limits))
     files = "the limit file of" if len(limits) == 1 else "the limit files of"
     raise FileError(captures.folder, f"is of model {model}, {files} {models}")
+
+
+def judge_set(
+    captures: CaptureSet,
+    limits: LimitFile,
+    executor: Executor,
+    *,
+    listener: Listener | None = None,
+    serial: str | None = None,
+) -> RunOutcome:
+    """Judge a capture set as a run would be judged.
+
+    Parameters
+    ----------
+    captures : CaptureSet
+    limits : LimitFile
+    executor : Executor
+        Where captures are analysed.
+    listener : Listener, optional
+    serial : str, optional
+        Serial number of the unit, where the set itself does not say it.
+
+    Raises
+    ------
+    FileError
+        The set is of another model than the limit file, or its serial number is not one of that model, missing,
+        or another than the one given; or a check cannot be played as the set says that it was.
+    """
+    index = captures.index
+    if index.model != limits.model:
+        raise FileError(captures.folder, f"is of model {index.model}, the limit file of {limits.model}")
+    captures = resolved_captures(captures, limits)
+    serial = _serial_of(captures, limits, serial)
+    ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
+    limits = as_recorded(limits, captures)
+    plan = judging_plan(limits, ramp_seconds=ramp)
+    played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
+    names = [check.name for check in limits.checks]
+    facts = RunFacts(
+        serial=serial,
+        firmware=index.firmware,
+        station=index.station,
+        calibration=index.calibration,
+        problems=(
+            *_other_stimuli(plan, played),
+            *unjudged_captures(captures, names),
+            *set_notes(limits, captures),
+        ),
+    )
+    as_played = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
+    plan = replace(plan, checks=tuple(as_played))
+    interface = RecordingInterface(captures, names)
+    return run_unit(plan, facts, interface, executor, listener=listener, when=index.recorded).outcome
+
+
+def _serial_of(captures: CaptureSet, limits: LimitFile, given: str | None) -> str:
+    """Return whose captures they are; refuse what is no serial number of the model, or not the set's own."""
+    serial: str | None = captures.index.serial
+    if serial is None and given is None:
+        message = f'{INDEX_NAME} has no serial number: add a line serial = "…" to it, or give --serial'
+        raise FileError(captures.folder, message)
+    if serial is not None and given is not None and serial != given:
+        raise FileError(captures.folder, f"is of unit {shown(serial)}, and not of {shown(given)}")
+    try:
+        return check_serial(serial if serial is not None else given or "", limits)
+    except LinecheckError as error:
+        raise FileError(captures.folder, str(error)) from error
+
+
+def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Problem]:
+    """Yield that checks were recorded with other stimuli than they have now.
+
+    That blocks nothing: a capture of other dither is as good, and one of another tone is not found.
+    """
+    names = [
+        planned.check.name
+        for planned in plan.checks
+        if played.get(planned.check.name) not in (None, planned.stimulus_sha256)
+    ]
+    if names:
+        yield Problem(
+            "other_stimulus",
+            f"recorded with another stimulus than the limit file and this linecheck give now: {', '.join(names)}. "
+            "Compare with care, or record anew.",
+            blocks=False,
+        )

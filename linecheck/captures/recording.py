@@ -9,17 +9,13 @@ from typing import Self
 
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
 from linecheck.checks.base import Capture, Problem, Stimulus
-from linecheck.errors import StationError
 from linecheck.files.yaml import shown
+from linecheck.station.interfaces.interface import NotCaptured
 
-__all__ = ["NotCaptured", "RecordingInterface", "unjudged_captures"]
+__all__ = ["RecordingInterface", "unjudged_captures"]
 
 #: So many names are listed; the rest is counted.
 MOST_NAMES = 10
-
-
-class NotCaptured(StationError):
-    """There is no capture of this check; those of others may be there."""
 
 
 class RecordingInterface:

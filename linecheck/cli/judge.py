@@ -100,12 +100,11 @@ def _judge_one(
 ) -> ExitStatus:
     """Judge one set, its checks side by side in this process."""
     from linecheck.captures.capture_set import load_capture_set
-    from linecheck.captures.judging import limits_for
+    from linecheck.captures.judging import judge_set, limits_for
     from linecheck.cli.display.progress import progress_listener
     from linecheck.cli.result_files import record_and_show
     from linecheck.line.stop_signals import StopSignals
     from linecheck.measure.executors import analysis_executor
-    from linecheck.station.runner import judge_set
 
     loaded = load_capture_set(path)
     fitting = limits_for(loaded, limits)

@@ -69,12 +69,11 @@ class Sources:
 
     def _judged(self, path: Path) -> RunView:
         from linecheck.captures.capture_set import load_capture_set
-        from linecheck.captures.judging import limits_for
+        from linecheck.captures.judging import judge_set, limits_for
         from linecheck.files.times import utc_text
         from linecheck.limits.load import load_limits
         from linecheck.log.view import view_of_outcome
         from linecheck.measure.executors import analysis_executor
-        from linecheck.station.runner import judge_set
 
         if not self.limits:
             raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")

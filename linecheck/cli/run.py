@@ -164,12 +164,13 @@ def opened_session(
     from linecheck.line.session import Session
     from linecheck.log import Log
     from linecheck.measure.executors import analysis_executor
-    from linecheck.run.plan import check_serial, make_plan
+    from linecheck.run.plan import check_serial
+    from linecheck.station.planning import station_plan
 
     config, limits = station.config, load_limits(limits_path)
     if serial is not None:
         check_serial(serial, limits)
-    plan = make_plan(limits, config)
+    plan = station_plan(limits, config)
     folder = out if out is not None else Path(config.records.folder)
     wanted = ResultFiles(*files)
     wanted.check((limits_path,))

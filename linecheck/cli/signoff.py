@@ -72,11 +72,11 @@ def _loaded(reference: str) -> Comparison:
 
 
 def _signed(location: str, compared: Comparison, signed: Signature) -> tuple[Head, tuple[Despite, ...]]:
+    from linecheck.history.comparison.signing import despite, sign
     from linecheck.log import Log
-    from linecheck.log.signoff import despite
 
     with Log(location) as log:
-        head = log.sign(compared, signed)
+        head = sign(log, compared, signed)
     return head, despite(compared) if signed.decision == "accept" else ()
 
 

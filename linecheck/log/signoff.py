@@ -2,8 +2,6 @@
 
 =======================  ==================================================================
 :func:`signature`        a person, a decision and a reason, once they can be recorded
-:func:`signed_content`   what is recorded of a comparison that is signed
-:func:`despite`          which sides' verdicts speak against accepting
 :class:`Signoff`         a sign-off in the log, with its countersignatures
 =======================  ==================================================================
 
@@ -12,17 +10,13 @@ A sign-off is a statement beside the verdicts. It never changes one.
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import Any, Literal, get_args
 
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from linecheck.history.comparison.model import Comparison, Side
 
 __all__ = [
     "Countersignature",
@@ -34,11 +28,9 @@ __all__ = [
     "SignedSide",
     "Signoff",
     "checked_text",
-    "despite",
     "same_person",
     "signature",
     "signature_from",
-    "signed_content",
     "signed_from",
 ]
 
@@ -51,8 +43,6 @@ LONGEST_REASON = 2000
 _BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0") | {
     chr(at) for at in range(0xFE00, 0xFE10)
 }
-_DIGEST = re.compile(r"[0-9a-f]{64}")
-_AGAINST = ("fail", "invalid", "aborted")
 
 
 @dataclass(frozen=True)
@@ -160,44 +150,8 @@ def same_person(one: str, other: str) -> bool:
     return _key(one) == _key(other)
 
 
-def despite(comparison: Comparison) -> tuple[Despite, ...]:
-    """Return the sides whose verdicts speak against accepting what was compared."""
-    return tuple(
-        Despite(side.label, side.serial, side.verdict.value)
-        for side in comparison.sides
-        if side.verdict.value in _AGAINST
-    )
-
-
-def signed_content(comparison: Comparison, signed: Signature) -> dict[str, Any]:
-    """Return what is recorded of a comparison and its signature, as plain data.
-
-    Raises
-    ------
-    UsageError
-        The comparison has no digest, by which it would be known again.
-    """
-    if not _DIGEST.fullmatch(comparison.digest):
-        raise UsageError("the comparison has no digest: sign one that `linecheck compare` has written")
-    against = despite(comparison) if signed.decision == "accept" else ()
-    return {
-        **vars(signed),
-        "despite": [vars(item) for item in against],
-        "comparison": {
-            "digest": comparison.digest,
-            "created": comparison.created,
-            "software": comparison.software,
-            "limit_path": comparison.limit_path,
-            "limit_revision": comparison.limit_revision,
-            "limit_sha256": comparison.limit_sha256,
-            "sides": [_side_content(side) for side in comparison.sides],
-            "findings": [finding.text for finding in comparison.findings],
-        },
-    }
-
-
 def signed_from(content: Mapping[str, Any]) -> tuple[Signature, SignedComparison, tuple[Despite, ...]]:
-    """Return what :func:`signed_content` has made plain data of.
+    """Return what is recorded of a comparison that was signed.
 
     Raises
     ------
@@ -219,19 +173,6 @@ def signed_from(content: Mapping[str, Any]) -> tuple[Signature, SignedComparison
 def signature_from(content: Mapping[str, Any]) -> Signature:
     """Return the signature in what is stored of a sign-off or a countersignature."""
     return Signature(*(content[name] for name in ("decision", "by", "role", "reason")))
-
-
-def _side_content(side: Side) -> dict[str, Any]:
-    names = ("label", "reference", "run_id", "serial", "model", "firmware")
-    checks = {
-        shared: {
-            "name": check.name,
-            "stimulus_sha256": check.stimulus_sha256,
-            "capture_sha256": check.capture_sha256,
-        }
-        for shared, check in side.checks.items()
-    }
-    return {**{name: getattr(side, name) for name in names}, "verdict": side.verdict.value, "checks": checks}
 
 
 def checked_text(what: str, text: str, longest: int) -> str:

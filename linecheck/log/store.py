@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sqlalchemy import Connection, Engine, Table, insert, select
 
@@ -20,14 +20,11 @@ from linecheck.log.fetch import fetch_record, last_record
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
 from linecheck.log.rows import RecordRows, record_rows
 from linecheck.log.schema import PARTS, document, limits, run, statement
-from linecheck.log.signoff import Signature, signed_content
-from linecheck.log.statements import SIGNOFF, add_countersignature, add_statement
+from linecheck.log.signoff import Signature
+from linecheck.log.statements import add_countersignature, add_statement
 from linecheck.log.stored import Head, StoredRun
 from linecheck.run.outcome import RunOutcome
 from linecheck.run.settle import settled
-
-if TYPE_CHECKING:
-    from linecheck.history.comparison.model import Comparison
 
 __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
 
@@ -101,18 +98,6 @@ class Log(LogReader):
         """
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             return add_statement(connection, kind, encodable(subject), content)
-
-    def sign(self, comparison: Comparison, signed: Signature) -> Head:
-        """Record who has decided what on a comparison; return the statement's number and hash.
-
-        Raises
-        ------
-        RecordError
-            It could not be recorded, and nothing of it was.
-        """
-        content = signed_content(comparison, signed)
-        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            return add_statement(connection, SIGNOFF, comparison.digest, content)
 
     def countersign(self, sequence: int, signed: Signature) -> Head:
         """Record a second person's decision on a sign-off, given its number; return the statement's number and hash.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -16,10 +16,16 @@ from linecheck.errors import UsageError
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_matches
 from linecheck.run.setup_order import setup_order
-from linecheck.station.config.station import StationConfig
-from linecheck.station.setup_control import made_by_hand
 
-__all__ = ["DEFAULT_RAMP_SECONDS", "Plan", "PlannedCheck", "check_serial", "make_plan", "playing_order"]
+__all__ = [
+    "DEFAULT_RAMP_SECONDS",
+    "Plan",
+    "PlannedCheck",
+    "PlayingRules",
+    "check_serial",
+    "make_plan",
+    "playing_order",
+]
 
 DEFAULT_RAMP_SECONDS = 0.01
 
@@ -50,6 +56,31 @@ class Plan:
     def seconds(self) -> float:
         """Playing time of all stimuli."""
         return sum(planned.stimulus.seconds for planned in self.checks)
+
+
+@dataclass(frozen=True)
+class PlayingRules:
+    """What a station may play, as far as a plan has to know it.
+
+    Attributes
+    ----------
+    station : str
+    channels : mapping of str to int
+        How many channels each part of the station's config has, by its key; parts that do not say are left out.
+    rates_hz : tuple of int
+    highest_level_dbfs : float
+    ramp_seconds : float
+        How long every stimulus takes to start and to stop.
+    made_by_hand : callable
+        Whether an operator has to make a setting of the unit.
+    """
+
+    station: str
+    channels: Mapping[str, int]
+    rates_hz: tuple[int, ...]
+    highest_level_dbfs: float
+    ramp_seconds: float
+    made_by_hand: Callable[[str], bool]
 
 
 def check_serial(serial: str, limits: LimitFile) -> str:
@@ -89,17 +120,17 @@ def playing_order(checks: Iterable[Check]) -> tuple[Check, ...]:
     return tuple(ordered.values())
 
 
-def _setting_order(limits: LimitFile, station: StationConfig | None) -> tuple[Check, ...]:
+def _setting_order(limits: LimitFile, rules: PlayingRules | None) -> tuple[Check, ...]:
     """Return the checks as a station plays them: the unit is set as seldom as can be."""
-    if station is None:
+    if rules is None:
         return playing_order(limits.checks)
-    groups = setup_order(limits.checks, lambda setting: made_by_hand(station, setting))
+    groups = setup_order(limits.checks, rules.made_by_hand)
     return tuple(check for group in groups for check in playing_order(group))
 
 
 def make_plan(
     limits: LimitFile,
-    station: StationConfig | None = None,
+    rules: PlayingRules | None = None,
     *,
     ramp_seconds: float = DEFAULT_RAMP_SECONDS,
 ) -> Plan:
@@ -108,10 +139,10 @@ def make_plan(
     Parameters
     ----------
     limits : LimitFile
-    station : StationConfig, optional
-        The station that is to play it; without one, nothing about playing is refused.
+    rules : PlayingRules, optional
+        Of the station that is to play it; without them, nothing about playing is refused.
     ramp_seconds : float
-        How long every stimulus takes to start and to stop, where there is no station to say so.
+        How long every stimulus takes to start and to stop, where no rules say so.
 
     Raises
     ------
@@ -119,15 +150,15 @@ def make_plan(
         A stimulus is louder than the station may play, at a rate that it does not play, or for more
         channels than it has; all of these at once.
     """
-    ramp = ramp_seconds if station is None else station.protection.ramp_seconds
-    refused = [] if station is None else list(_channel_refusals(limits, station))
-    if station is not None:
+    ramp = ramp_seconds if rules is None else rules.ramp_seconds
+    refused = [] if rules is None else list(_channel_refusals(limits, rules))
+    if rules is not None:
         for check in limits.checks:
-            refused += _level_refusals(check, check.kind.peak_dbfs(check.stimulus), station)
+            refused += _level_refusals(check, check.kind.peak_dbfs(check.stimulus), rules)
     if refused:
         raise UsageError(_listed(refused))
     planned = []
-    ordered = _setting_order(limits, station)
+    ordered = _setting_order(limits, rules)
     # Arrays all the way, so threads gain: a plan of half a minute at 192 kHz takes half a second of one processor.
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
         made = [pool.submit(_made, check, len(limits.channels), ramp) for check in ordered]
@@ -138,9 +169,9 @@ def make_plan(
             refused.append(f"check {check.name}: its stimulus cannot be made: {error}")
             continue
         planned.append(entry)
-        if station is not None:
-            refused += _rate_refusals(check, entry.stimulus, station)
-            refused += _level_refusals(check, _sample_peak_dbfs(entry.stimulus), station)
+        if rules is not None:
+            refused += _rate_refusals(check, entry.stimulus, rules)
+            refused += _level_refusals(check, _sample_peak_dbfs(entry.stimulus), rules)
     if refused:
         raise UsageError(_listed(refused))
     return Plan(limits, tuple(planned))
@@ -155,31 +186,24 @@ def _listed(refused: list[str]) -> str:
     return "nothing is played:\n" + "\n".join(f"  {line}" for line in dict.fromkeys(refused))
 
 
-def _channel_refusals(limits: LimitFile, station: StationConfig) -> Iterator[str]:
+def _channel_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
     wanted = len(limits.channels)
-    sides = {
-        "playback.channels": len(station.playback.channels or ()),
-        "capture.channels": len(station.capture.channels or ()),
-        "capture.full_scale_volts": len(station.capture.full_scale_volts or ()),
-    }
-    for name, there in sides.items():
-        if there not in (0, wanted):
-            yield f"the limit file has {wanted} channels, {name} of station {station.station} {there}"
+    for name, there in rules.channels.items():
+        if there != wanted:
+            yield f"the limit file has {wanted} channels, {name} of station {rules.station} {there}"
 
 
-def _rate_refusals(check: Check, stimulus: Stimulus, station: StationConfig) -> Iterator[str]:
-    rates = station.playback.rates_hz
-    if stimulus.rate_hz not in rates:
-        known = ", ".join(str(rate) for rate in rates)
-        yield f"check {check.name} plays at {stimulus.rate_hz} Hz, station {station.station} at {known} Hz"
+def _rate_refusals(check: Check, stimulus: Stimulus, rules: PlayingRules) -> Iterator[str]:
+    if stimulus.rate_hz not in rules.rates_hz:
+        known = ", ".join(str(rate) for rate in rules.rates_hz)
+        yield f"check {check.name} plays at {stimulus.rate_hz} Hz, station {rules.station} at {known} Hz"
 
 
-def _level_refusals(check: Check, level_dbfs: float, station: StationConfig) -> Iterator[str]:
-    highest = station.protection.highest_level_dbfs
-    if not level_dbfs <= highest:
+def _level_refusals(check: Check, level_dbfs: float, rules: PlayingRules) -> Iterator[str]:
+    if not level_dbfs <= rules.highest_level_dbfs:
         yield (
-            f"check {check.name} peaks at {level_dbfs:.2f} dBFS; station {station.station} may play at "
-            f"{highest:g} dBFS at most (protection.highest_level_dbfs)"
+            f"check {check.name} peaks at {level_dbfs:.2f} dBFS; station {rules.station} may play at "
+            f"{rules.highest_level_dbfs:g} dBFS at most (protection.highest_level_dbfs)"
         )
 
 

@@ -22,10 +22,9 @@ from linecheck.limits.model import Check
 from linecheck.run.outcome import How, SettingStep
 from linecheck.run.setup_order import follows_stimulus, varying_settings
 from linecheck.station.command import run_station_command
-from linecheck.station.config.station import SetupConfig, StationConfig
-from linecheck.station.interfaces.simulated.unit import SETTABLE
+from linecheck.station.config.station import SetupConfig
 
-__all__ = ["Operator", "Sets", "SetupControl", "made_by_hand"]
+__all__ = ["Operator", "Sets", "SetupControl"]
 
 
 @runtime_checkable
@@ -53,13 +52,6 @@ class Operator(Protocol):
     def confirm(self, request: str) -> str | None:
         """Ask for a setting to be made, in one sentence, and wait; return why it was not, None where it was."""
         ...
-
-
-def made_by_hand(station: StationConfig | None, setting: str) -> bool:
-    """Return whether an operator has to make a setting on a station."""
-    if station is None:
-        return False
-    return setting not in station.setup and not (station.interface == "simulated" and setting in SETTABLE)
 
 
 class SetupControl:

@@ -12,10 +12,11 @@ from linecheck.audio.file import write_audio
 from linecheck.audio.flac import write_flac
 from linecheck.audio.wav_header import wav_header
 from linecheck.captures.capture_set import load_capture_set, plain_file_name, write_capture_set
-from linecheck.captures.recording import NotCaptured, RecordingInterface, unjudged_captures
+from linecheck.captures.recording import RecordingInterface, unjudged_captures
 from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import FileError, FileFaults, StationError
 from linecheck.station.config.station import CalibrationConfig
+from linecheck.station.interfaces.interface import NotCaptured
 
 RECORDED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
 

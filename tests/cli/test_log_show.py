@@ -5,6 +5,7 @@ from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
+from linecheck.history.comparison.signing import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.signoff import signature
@@ -151,7 +152,7 @@ def test_what_was_stated_of_a_run(linecheck, runs):
     sides = tuple(replace(side, run_id=run.run_id) for side, run in zip(comparison.sides, runs, strict=False))
     with Log("results/linecheck.sqlite") as log:
         signed = signature(by="Q. Engineer", role="QA engineer", decision="accept", reason="No audible loss.")
-        number = log.sign(replace(comparison, sides=sides), signed).sequence
+        number = sign(log, replace(comparison, sides=sides), signed).sequence
         second = signature(by="P. Manager", role="product manager", decision="reject", reason="It clicks.")
         log.countersign(number, second)
         log.state("gate", "bench/golden", {"run": runs[0].run_id, "gate": "golden", "met": True})

@@ -17,6 +17,7 @@ from made_comparisons import made_comparison
 from made_runs import made_run
 
 from linecheck.errors import FileError, RecordError
+from linecheck.history.comparison.signing import sign
 from linecheck.log import Head, Log, LogReader, migrate
 from linecheck.log.signoff import signature
 
@@ -108,7 +109,7 @@ def test_a_log_that_is_added_to_is_migrated_and_a_copy_is_kept(path):
         assert log.verify(HEAD).intact
         assert log.append(made_run()).sequence == 7
         signed = signature(by="Q. Engineer", role="QA", decision="accept", reason="Fine.")
-        assert log.sign(made_comparison(), signed).sequence == 8
+        assert sign(log, made_comparison(), signed).sequence == 8
         assert log.verify(HEAD).records == 8
     assert version(path) == NEWEST
     assert copies(path) == ["log.schema-1.sqlite"]

@@ -13,6 +13,7 @@ from made_comparisons import DIGEST, made_comparison, made_side
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.errors import RecordError, UsageError
+from linecheck.history.comparison.signing import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log, LogReader, RunFilter
 from linecheck.log.signoff import Despite, same_person, signature
@@ -43,7 +44,7 @@ def statements(path):
 
 def test_what_was_signed_comes_back(log):
     log.append(made_run())
-    head = log.sign(made_comparison(), signed())
+    head = sign(log, made_comparison(), signed())
     assert (head.sequence, log.head()) == (2, head)
     (found,) = log.signoffs()
     assert found == log.signoff(2)
@@ -66,7 +67,7 @@ def test_runs_and_statements_share_one_sequence(log):
     numbers = []
     for _ in range(3):
         numbers.append(log.append(made_run()).sequence)
-        numbers.append(log.sign(made_comparison(), signed()).sequence)
+        numbers.append(sign(log, made_comparison(), signed()).sequence)
     assert numbers == [1, 2, 3, 4, 5, 6]
     assert [run.sequence for run in log.runs()] == [5, 3, 1]
     assert [run.sequence for run in log.runs(before=5, limit=1)] == [3]
@@ -84,7 +85,7 @@ def test_runs_and_statements_share_one_sequence(log):
 
 
 def test_a_log_that_holds_a_statement_alone(log):
-    head = log.sign(made_comparison(), signed())
+    head = sign(log, made_comparison(), signed())
     assert head.sequence == 1
     assert log.verify(head).records == 1
     assert log.runs() == ()
@@ -92,7 +93,7 @@ def test_a_log_that_holds_a_statement_alone(log):
 
 def test_signoffs_of_one_comparison_the_newest_first_by_page(log):
     for digest in (DIGEST, "e2" * 32, DIGEST):
-        log.sign(made_comparison(digest=digest), signed())
+        sign(log, made_comparison(digest=digest), signed())
     assert [found.sequence for found in log.signoffs()] == [3, 2, 1]
     assert [found.sequence for found in log.signoffs(digest=DIGEST)] == [3, 1]
     assert [found.sequence for found in log.signoffs(limit=1, before=3)] == [2]
@@ -100,7 +101,7 @@ def test_signoffs_of_one_comparison_the_newest_first_by_page(log):
 
 
 def test_finding_the_signoffs_of_a_comparison_uses_an_index(log, path):
-    log.sign(made_comparison(), signed())
+    sign(log, made_comparison(), signed())
     with closing(sqlite3.connect(path)) as connection:
         sql = "SELECT * FROM statement WHERE kind = 'signoff' AND subject = 'x' ORDER BY sequence DESC"
         plan = connection.execute(f"EXPLAIN QUERY PLAN {sql}").fetchall()
@@ -110,7 +111,7 @@ def test_finding_the_signoffs_of_a_comparison_uses_an_index(log, path):
 
 
 def test_a_signoff_is_countersigned_by_others(log):
-    signoff = log.sign(made_comparison(), signed())
+    signoff = sign(log, made_comparison(), signed())
     log.append(made_run())
     first = log.countersign(1, signed("P. Manager"))
     second = log.countersign(1, signed("H. Head", decision="reject", reason="Images too high."))
@@ -124,10 +125,10 @@ def test_a_signoff_is_countersigned_by_others(log):
 
 @pytest.mark.parametrize("name", ["Q. Engineer", "q. ENGINEER", "  Q.   Engineer ", "\uff31. Engineer"])
 def test_nobody_countersigns_twice_or_what_they_signed(log, name):
-    log.sign(made_comparison(), signed("Q. Engineer"))
+    sign(log, made_comparison(), signed("Q. Engineer"))
     with pytest.raises(UsageError, match="somebody else must countersign it"):
         log.countersign(1, signed(name))
-    log.sign(made_comparison(), signed("Somebody Else"))
+    sign(log, made_comparison(), signed("Somebody Else"))
     log.countersign(2, signed("Q. Engineer"))
     with pytest.raises(UsageError, match=r"was countersigned by Q\. Engineer already, in record 3"):
         log.countersign(2, signed(name))
@@ -136,7 +137,7 @@ def test_nobody_countersigns_twice_or_what_they_signed(log, name):
 
 @pytest.mark.parametrize("number", [2, 3, 99])
 def test_what_is_no_signoff_is_not_countersigned(log, number):
-    log.sign(made_comparison(), signed())
+    sign(log, made_comparison(), signed())
     log.append(made_run())
     log.countersign(1, signed("P. Manager"))
     with pytest.raises(UsageError, match=f"record {number} is no sign-off"):
@@ -144,7 +145,7 @@ def test_what_is_no_signoff_is_not_countersigned(log, number):
 
 
 def test_a_signoff_that_was_changed_is_not_countersigned(log, path):
-    log.sign(made_comparison(), signed(decision="reject"))
+    sign(log, made_comparison(), signed(decision="reject"))
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("DROP TRIGGER statement_keeps_on_update")
         connection.execute("UPDATE statement SET content = replace(content, 'reject', 'accept')")
@@ -165,8 +166,8 @@ def test_accepting_despite_a_verdict_is_recorded(log):
             strict=True,
         )
     ]
-    log.sign(made_comparison(*sides), signed())
-    log.sign(made_comparison(*sides), signed(decision="reject"))
+    sign(log, made_comparison(*sides), signed())
+    sign(log, made_comparison(*sides), signed(decision="reject"))
     rejected, accepted = log.signoffs()
     assert rejected.despite == ()
     assert accepted.despite == (
@@ -189,7 +190,7 @@ def test_a_signature_is_made_of_what_can_be_seen(field, text):
 @pytest.mark.parametrize("digest", ["", "d1", "D1" * 32, "d1" * 32 + "\n"])
 def test_a_comparison_that_nobody_would_know_again_is_not_signed(log, digest):
     with pytest.raises(UsageError, match="has no digest"):
-        log.sign(made_comparison(digest=digest), signed())
+        sign(log, made_comparison(digest=digest), signed())
     assert log.head().sequence == 0
 
 
@@ -217,7 +218,7 @@ def test_names_are_people_whatever_their_script():
 )
 def test_the_database_refuses_changes_and_numbers_in_both_tables(log, path, sql):
     log.append(made_run())
-    log.sign(made_comparison(), signed())
+    sign(log, made_comparison(), signed())
     with closing(sqlite3.connect(path)) as connection, pytest.raises(sqlite3.IntegrityError, match="record"):
         connection.execute(sql)
     assert log.verify().records == 2
@@ -244,6 +245,7 @@ ADD = """
 import json, os, sys
 from made_comparisons import made_comparison
 from made_runs import made_run
+from linecheck.history.comparison.signing import sign
 from linecheck.log import Log
 from linecheck.log.signoff import signature
 
@@ -254,7 +256,7 @@ def add(path, mine, count):
                     for who in ("Signer", "Other")]
             stored = log.append(made_run(serial=f"PR3-{mine}"))
             tell(stored.sequence, stored.record_hash)
-            head = log.sign(made_comparison(), said[0])
+            head = sign(log, made_comparison(), said[0])
             tell(*head)
             tell(*log.countersign(head.sequence, said[1]))
 

@@ -15,6 +15,7 @@ from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
+from linecheck.history.comparison.signing import sign
 from linecheck.log import Log, LogReader
 from linecheck.log.signoff import signature
 from linecheck.run.outcome import Asset, SettingStep, Trace
@@ -82,7 +83,7 @@ def sound(tmp_path_factory):
     shutil.copy(OLD, path)
     with Log(path) as log:
         log.append(new_run())
-        log.sign(made_comparison(), signed("Q. Engineer"))
+        sign(log, made_comparison(), signed("Q. Engineer"))
     return path
 
 
@@ -324,7 +325,7 @@ def test_a_number_that_is_there_twice_across_a_batch_is_found(unguarded, tmp_pat
     with Log(path) as log:
         for _ in range(16):
             log.append(made_run())
-        log.sign(made_comparison(), signed("Q. Engineer"))
+        sign(log, made_comparison(), signed("Q. Engineer"))
     change(path, *unguarding(path))
     assert verified(path).intact
     columns = "record_format, kind, subject, recorded, content, previous_hash, record_hash FROM statement"
@@ -366,7 +367,7 @@ def test_a_statement_written_anew_with_a_hash_of_its_own_breaks_the_chain(copy, 
     for table in ("reading", "curve", "problem", "run_asset", "run_check"):
         change(forged, (f"DELETE FROM {table} WHERE sequence > 7",))
     with Log(forged) as log:
-        log.sign(made_comparison(), signed("Somebody Else"))
+        sign(log, made_comparison(), signed("Somebody Else"))
         assert log.verify().intact
     ((*row,),) = rows(forged, "SELECT * FROM statement")
     marks = ", ".join("?" * len(row))

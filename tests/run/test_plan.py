@@ -10,6 +10,7 @@ from small_run import small_check, small_limits
 from linecheck.errors import UsageError
 from linecheck.run.plan import check_serial, make_plan, playing_order
 from linecheck.station.config.station import StationConfig
+from linecheck.station.planning import station_plan
 
 
 def station(**tables):
@@ -47,44 +48,44 @@ def test_a_stimulus_above_the_stations_level_is_refused_with_every_other_refusal
         small_check("louder", "tone", level_dbfs=-19.9),
     )
     with pytest.raises(UsageError) as caught:
-        make_plan(limits, station(protection={"highest_level_dbfs": -20.0}))
+        station_plan(limits, station(protection={"highest_level_dbfs": -20.0}))
     assert "check loud peaks at 0.00 dBFS" in str(caught.value)
     assert "check louder" in str(caught.value)
     assert "check soft" not in str(caught.value)
-    assert make_plan(limits, station()).seconds > 0.75
+    assert station_plan(limits, station()).seconds > 0.75
 
 
 def test_the_samples_themselves_are_held_to_the_level_not_only_what_the_kind_says():
     # A comb's peaks lie well above its rms level, which is what a wiring check's level_dbfs states.
     limits = small_limits(small_check("wiring", "wiring", level_dbfs=-20.0))
     with pytest.raises(UsageError, match="check wiring peaks at"):
-        make_plan(limits, station(protection={"highest_level_dbfs": -20.0}))
+        station_plan(limits, station(protection={"highest_level_dbfs": -20.0}))
 
 
 @pytest.mark.parametrize("bits", [8, 16, 24])
 def test_dither_does_not_count_as_a_higher_level(bits):
     limits = small_limits(small_check("tone", "tone", level_dbfs=-6.0, bits=bits))
-    plan = make_plan(limits, station(protection={"highest_level_dbfs": -6.0}))
+    plan = station_plan(limits, station(protection={"highest_level_dbfs": -6.0}))
     assert plan.checks[0].stimulus.bits == bits
 
 
 def test_a_rate_that_the_station_does_not_play_is_refused():
     limits = small_limits(small_check("tone", "tone", rate_hz=96_000))
     with pytest.raises(UsageError, match="check tone plays at 96000 Hz, station bench at 44100, 48000 Hz"):
-        make_plan(limits, station(playback={"rates_hz": [44_100, 48_000]}))
+        station_plan(limits, station(playback={"rates_hz": [44_100, 48_000]}))
 
 
 def test_other_numbers_of_channels_are_refused():
     tables = {"playback": {"channels": [1, 2, 3]}, "capture": {"full_scale_volts": [8.0]}}
     with pytest.raises(UsageError) as caught:
-        make_plan(small_limits(), station(**tables))
+        station_plan(small_limits(), station(**tables))
     assert "playback.channels of station bench 3" in str(caught.value)
     assert "capture.full_scale_volts of station bench 1" in str(caught.value)
 
 
 def test_the_ramp_is_the_stations():
     def first_frames(**tables):
-        return abs(make_plan(small_limits(), station(**tables)).checks[0].stimulus.samples[:400]).max()
+        return abs(station_plan(small_limits(), station(**tables)).checks[0].stimulus.samples[:400]).max()
 
     slow, fast = ({"protection": {"ramp_seconds": seconds}} for seconds in (0.5, 0.002))
     assert first_frames(**slow) < 0.01 * first_frames(**fast)
@@ -129,7 +130,7 @@ def test_a_pattern_cannot_let_through_what_no_path_may_have():
 
 def test_one_setup_plays_in_the_order_of_the_file_on_a_station_too():
     checks = [replace(check, setup={"filter": "sharp"}) for check in named("a>c b c d")]
-    plan = make_plan(small_limits(*checks), station())
+    plan = station_plan(small_limits(*checks), station())
     assert [one.check.name for one in plan.checks] == ["c", "a", "b", "d"]
 
 
@@ -137,8 +138,8 @@ def test_a_station_sets_the_unit_once_for_each_setup_and_keeps_references_within
     setups = {"a": "slow", "b": "sharp", "c": "slow", "d": "sharp"}
     checks = [replace(check, setup={"filter": setups[check.name]}) for check in named("a>c b c d")]
     limits = small_limits(*checks)
-    assert [one.check.name for one in make_plan(limits, station()).checks] == ["c", "a", "b", "d"]
+    assert [one.check.name for one in station_plan(limits, station()).checks] == ["c", "a", "b", "d"]
     assert [one.check.name for one in make_plan(limits).checks] == ["c", "a", "b", "d"]
     apart = small_limits(checks[1], checks[0], checks[3], checks[2])
-    assert [one.check.name for one in make_plan(apart, station()).checks] == ["b", "d", "c", "a"]
+    assert [one.check.name for one in station_plan(apart, station()).checks] == ["b", "d", "c", "a"]
     assert [one.check.name for one in make_plan(apart).checks] == ["b", "c", "a", "d"]

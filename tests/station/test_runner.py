@@ -12,6 +12,7 @@ import pytest
 from small_run import simulated, small_check, small_limits
 
 from linecheck.captures.capture_set import load_capture_set, write_capture_set
+from linecheck.captures.judging import judge_set
 from linecheck.checks.base import Capture, Measurement
 from linecheck.checks.tone import ToneKind
 from linecheck.errors import FileError, StationError
@@ -21,7 +22,7 @@ from linecheck.measure import analyses
 from linecheck.measure.executors import analysis_executor
 from linecheck.run.plan import make_plan
 from linecheck.station.config.station import CalibrationConfig
-from linecheck.station.runner import RunFacts, judge_set, run_unit
+from linecheck.station.runner import RunFacts, run_unit
 
 FACTS = RunFacts("PR3-000001", "1.4.2", "Ada", "bench")
 

@@ -8,16 +8,17 @@ import pytest
 from small_run import simulated, small_check, small_limits
 
 from linecheck.captures.capture_set import load_capture_set, write_capture_set
+from linecheck.captures.judging import judge_set
 from linecheck.captures.setup_captures import telling_settings
 from linecheck.errors import FileError, StationError
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.measure.executors import InlineExecutor
-from linecheck.run.plan import make_plan
 from linecheck.station.config.station import SetupConfig, StationConfig
 from linecheck.station.interfaces.simulated.filters import reconstruction_taps
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
-from linecheck.station.runner import RunFacts, judge_set, run_unit
+from linecheck.station.planning import station_plan
+from linecheck.station.runner import RunFacts, run_unit
 from linecheck.station.setup_control import SetupControl
 
 FACTS = RunFacts("PR3-000001")
@@ -77,7 +78,7 @@ class Listening:
 
 def run(checks, interface=None, operator=None, commands=None, station=STATION, **options):
     """Run checks and return the result."""
-    plan = make_plan(small_limits(*checks), station)
+    plan = station_plan(small_limits(*checks), station)
     control = SetupControl([one.check for one in plan.checks], "PR3-000001", commands, operator)
     with InlineExecutor() as executor:
         return run_unit(plan, FACTS, interface or simulated(), executor, control=control, **options)

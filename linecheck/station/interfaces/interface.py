@@ -7,8 +7,13 @@ from types import TracebackType
 from typing import Protocol, Self, runtime_checkable
 
 from linecheck.checks.base import Capture, Stimulus
+from linecheck.errors import StationError
 
-__all__ = ["Announced", "HearsChanges", "Interface"]
+__all__ = ["Announced", "HearsChanges", "Interface", "NotCaptured"]
+
+
+class NotCaptured(StationError):
+    """There is no capture of this check; those of others may be there."""
 
 
 class Interface(Protocol):

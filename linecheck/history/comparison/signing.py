@@ -1,0 +1,79 @@
+"""Signing a comparison: what is recorded of it in the log, and what spoke against it."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from linecheck.errors import UsageError
+from linecheck.history.comparison.model import Comparison, Side
+from linecheck.log import Head, Log
+from linecheck.log.signoff import Despite, Signature
+from linecheck.log.statements import SIGNOFF
+
+__all__ = ["despite", "sign"]
+
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_AGAINST = ("fail", "invalid", "aborted")
+
+
+def sign(log: Log, comparison: Comparison, signed: Signature) -> Head:
+    """Record who has decided what on a comparison; return the statement's number and hash.
+
+    Raises
+    ------
+    UsageError
+        The comparison has no digest, by which it would be known again.
+    RecordError
+        It could not be recorded, and nothing of it was.
+    """
+    return log.state(SIGNOFF, comparison.digest, _signed_content(comparison, signed))
+
+
+def despite(comparison: Comparison) -> tuple[Despite, ...]:
+    """Return the sides whose verdicts speak against accepting what was compared."""
+    return tuple(
+        Despite(side.label, side.serial, side.verdict.value)
+        for side in comparison.sides
+        if side.verdict.value in _AGAINST
+    )
+
+
+def _signed_content(comparison: Comparison, signed: Signature) -> dict[str, Any]:
+    """Return what is recorded of a comparison and its signature, as plain data.
+
+    Raises
+    ------
+    UsageError
+        The comparison has no digest, by which it would be known again.
+    """
+    if not _DIGEST.fullmatch(comparison.digest):
+        raise UsageError("the comparison has no digest: sign one that `linecheck compare` has written")
+    against = despite(comparison) if signed.decision == "accept" else ()
+    return {
+        **vars(signed),
+        "despite": [vars(item) for item in against],
+        "comparison": {
+            "digest": comparison.digest,
+            "created": comparison.created,
+            "software": comparison.software,
+            "limit_path": comparison.limit_path,
+            "limit_revision": comparison.limit_revision,
+            "limit_sha256": comparison.limit_sha256,
+            "sides": [_side_content(side) for side in comparison.sides],
+            "findings": [finding.text for finding in comparison.findings],
+        },
+    }
+
+
+def _side_content(side: Side) -> dict[str, Any]:
+    names = ("label", "reference", "run_id", "serial", "model", "firmware")
+    checks = {
+        shared: {
+            "name": check.name,
+            "stimulus_sha256": check.stimulus_sha256,
+            "capture_sha256": check.capture_sha256,
+        }
+        for shared, check in side.checks.items()
+    }
+    return {**{name: getattr(side, name) for name in names}, "verdict": side.verdict.value, "checks": checks}

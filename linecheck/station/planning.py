@@ -1,0 +1,42 @@
+"""What a station may play, so that what it may not is refused before anything is played."""
+
+from __future__ import annotations
+
+from linecheck.limits.model import LimitFile
+from linecheck.run.plan import Plan, PlayingRules, make_plan
+from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces.simulated.unit import SETTABLE
+
+__all__ = ["playing_rules", "station_plan"]
+
+
+def station_plan(limits: LimitFile, station: StationConfig) -> Plan:
+    """Return the plan of a run on a station; see :func:`~linecheck.run.plan.make_plan`.
+
+    Raises
+    ------
+    UsageError
+        The station may not play it.
+    """
+    return make_plan(limits, playing_rules(station))
+
+
+def playing_rules(station: StationConfig) -> PlayingRules:
+    """Return what a station may play."""
+    channels = {
+        "playback.channels": station.playback.channels,
+        "capture.channels": station.capture.channels,
+        "capture.full_scale_volts": station.capture.full_scale_volts,
+    }
+
+    def made_by_hand(setting: str) -> bool:
+        return setting not in station.setup and not (station.interface == "simulated" and setting in SETTABLE)
+
+    return PlayingRules(
+        station=station.station,
+        channels={name: len(entries) for name, entries in channels.items() if entries is not None},
+        rates_hz=station.playback.rates_hz,
+        highest_level_dbfs=station.protection.highest_level_dbfs,
+        ramp_seconds=station.protection.ramp_seconds,
+        made_by_hand=made_by_hand,
+    )
