@@ -15,7 +15,7 @@ from linecheck.limits.verdict import JudgedMeasurement, Verdict
 from linecheck.log.view import CheckFacts, LimitFacts, RunView
 from linecheck.report.figures.data import Figure
 from linecheck.report.figures.frame import frame_of
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 SVG = "{http://www.w3.org/2000/svg}"
 SPECTRUM_MASK = Mask(

@@ -13,7 +13,7 @@ from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Capture
 from linecheck.limits.verdict import Verdict
 from linecheck.log.archive import Archive
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 
 NOW = datetime(2026, 11, 26, 12, 0, 0, tzinfo=UTC)
 RATE_HZ = 48_000

@@ -10,7 +10,7 @@ from small_run import small_check, small_limits
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 LIMITS = small_limits(
     small_check(
@@ -69,7 +69,7 @@ def made_run(*checks, **changes):
     """Return a run of these checks; of one that passes where none are given and nothing is missing."""
     if not checks and "checks" not in changes and not changes.get("missing"):
         checks = (made_check(made_reading(), made_reading(channel="right"), made_curve()),)
-    run = RunOutcome(
+    run = Run(
         run_id=str(uuid.uuid4()),
         serial="PR3-004711",
         model="pellow-r3",

@@ -20,7 +20,7 @@ from small_run import simulated, small_check, small_limits
 
 from linecheck.limits.model import Bounds, Mask
 from linecheck.log import Log, statements, store
-from linecheck.run.outcome import Asset, Trace
+from linecheck.run.model import Asset, Trace
 from linecheck.run.plan import make_plan
 from linecheck.station import runner
 from linecheck.station.runner import RunFacts, run_unit

@@ -17,14 +17,14 @@ from linecheck.errors import FileError, LinecheckError
 from linecheck.files.yaml import shown
 from linecheck.limits.model import LimitFile
 from linecheck.measure.executors import InlineExecutor
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, check_serial
 from linecheck.station.runner import Listener, RunFacts, run_unit
 
 __all__ = ["judge_folder", "judge_folder_by_model", "judge_set", "limits_for"]
 
 
-def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> RunOutcome:
+def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> Run:
     """Load and judge one capture set, in the calling thread.
 
     Parameters
@@ -46,7 +46,7 @@ def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = 
 
 def judge_folder_by_model(
     folder: str | Path, limits: Sequence[LimitFile], *, serial: str | None = None
-) -> RunOutcome:
+) -> Run:
     """Load and judge one capture set by the limit file of its model, in the calling thread.
 
     Raises
@@ -83,7 +83,7 @@ def judge_set(
     *,
     listener: Listener | None = None,
     serial: str | None = None,
-) -> RunOutcome:
+) -> Run:
     """Judge a capture set as a run would be judged.
 
     Parameters

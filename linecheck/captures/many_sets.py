@@ -24,7 +24,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import LinecheckError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 
 __all__ = ["JudgedSet", "SetTask", "SetsListener", "judge_sets", "judge_task", "software_here"]
 
@@ -60,7 +60,7 @@ class JudgedSet:
     """
 
     path: str
-    outcome: RunOutcome | None = None
+    outcome: Run | None = None
     problem: Problem | None = None
 
     @property
@@ -102,7 +102,7 @@ def software_here() -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def judge_task(task: SetTask) -> RunOutcome | Problem:
+def judge_task(task: SetTask) -> Run | Problem:
     """Judge a set, in the calling thread of any process; what is wrong with the set comes back as a problem."""
     here = software_here()
     if here != task.software:
@@ -176,7 +176,7 @@ class _Judging:
     workers: Workers
     listener: SetsListener | None
     waiting: deque[int] = field(init=False)
-    running: dict[Future[RunOutcome | Problem], int] = field(default_factory=dict)
+    running: dict[Future[Run | Problem], int] = field(default_factory=dict)
     done: dict[int, JudgedSet] = field(default_factory=dict)
     deaths: dict[int, int] = field(default_factory=dict)
     #: Sets that must have all workers to themselves, so that it shows whether it is they who kill them.
@@ -213,7 +213,7 @@ class _Judging:
         for future in sorted(done, key=self.running.__getitem__):
             self._take(self.running.pop(future), future)
 
-    def _take(self, index: int, future: Future[RunOutcome | Problem]) -> None:
+    def _take(self, index: int, future: Future[Run | Problem]) -> None:
         try:
             result = future.result()
         except CancelledError:
@@ -257,7 +257,7 @@ class _Judging:
             problem = Problem("not_judged", f"not judged: {reason}")
             self.done[index] = JudgedSet(self.tasks[index].shown, problem=problem)
 
-    def _finish(self, index: int, outcome: RunOutcome | None = None, problem: Problem | None = None) -> None:
+    def _finish(self, index: int, outcome: Run | None = None, problem: Problem | None = None) -> None:
         judged = JudgedSet(self.tasks[index].shown, outcome, problem)
         self.done[index] = judged
         if self.listener is not None:

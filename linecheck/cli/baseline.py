@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from linecheck.history.baseline.accept import Acceptance
     from linecheck.history.baseline.file import Baseline
     from linecheck.limits.model import LimitFile
-    from linecheck.run.outcome import RunOutcome
+    from linecheck.run.model import Run
 
 __all__ = ["command"]
 
@@ -99,9 +99,7 @@ def _existing(path: str) -> Baseline | None:
     return load_baseline(path) if Path(path).exists() else None
 
 
-def _measured(
-    paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None
-) -> list[RunOutcome]:
+def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None) -> list[Run]:
     """Measure every set; one that cannot be measured ends it all."""
     from linecheck.cli.regress_sets import measured_sets
     from linecheck.errors import BaselineError
@@ -114,7 +112,7 @@ def _measured(
     return [entry.outcome for entry in judged if entry.outcome is not None]
 
 
-def _accepted(runs: Sequence[RunOutcome], replaced: Baseline | None, *, by: str, reason: str) -> Acceptance:
+def _accepted(runs: Sequence[Run], replaced: Baseline | None, *, by: str, reason: str) -> Acceptance:
     from pydantic import ValidationError
 
     from linecheck import __version__

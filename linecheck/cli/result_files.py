@@ -20,7 +20,7 @@ from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, FileError, LinecheckError, RecordError
 from linecheck.files.write import check_can_write, write_atomically
 from linecheck.limits.verdict import Verdict
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 from linecheck.station.circumstances import STEPPED_SECONDS
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ _log.addHandler(logging.NullHandler())
 class _Contents:
     """The files' bytes, made once however many of them there are."""
 
-    outcome: RunOutcome
+    outcome: Run
     strict: bool
     set_path: str = ""
 
@@ -139,7 +139,7 @@ class ResultFiles:
 
 
 def record_and_show(
-    outcome: RunOutcome,
+    outcome: Run,
     log: Log | None,
     files: list[ResultFiles],
     *,
@@ -151,7 +151,7 @@ def record_and_show(
 
     Parameters
     ----------
-    outcome : RunOutcome
+    outcome : Run
     log : Log or None
     files : list of ResultFiles
     strict : bool

@@ -16,7 +16,7 @@ from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.results.wording import findings, judgement
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.station.config.gates import ChallengeUnit
 
 __all__ = ["ChallengeResult", "challenged", "unknown_reasons"]
@@ -43,7 +43,7 @@ def unknown_reasons(unit: ChallengeUnit, limits: LimitFile) -> tuple[str, ...]:
     return tuple(reason for reason in unit.must_fail if reason not in judged)
 
 
-def challenged(unit: ChallengeUnit, outcome: RunOutcome) -> ChallengeResult:
+def challenged(unit: ChallengeUnit, outcome: Run) -> ChallengeResult:
     """Return whether a run of a unit that is known to be bad has found it out.
 
     A pass, a run that judges nothing, and a fail for another reason count for nothing: the station does not see what it
@@ -52,7 +52,7 @@ def challenged(unit: ChallengeUnit, outcome: RunOutcome) -> ChallengeResult:
     Parameters
     ----------
     unit : ChallengeUnit
-    outcome : RunOutcome
+    outcome : Run
     """
     items = list(_judged(outcome.checks))
     failed = tuple(names[0] for names, _, item in items if item.verdict is Verdict.FAIL)
@@ -115,5 +115,5 @@ def _said(check: CheckOutcome, item: JudgedReading | JudgedCurve) -> str:
     return f"{where}{verdict}{judgement(item, check.judged.problems)}"
 
 
-def _blocked(outcome: RunOutcome) -> bool:
+def _blocked(outcome: Run) -> bool:
     return outcome.station_failed or any(problem.blocks for problem in outcome.problems)

@@ -30,7 +30,7 @@ from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, ma
 from linecheck.limits.verdict import Verdict
 from linecheck.log.stored import RunRecord
 from linecheck.results.wording import findings, number, subject
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
 __all__ = ["Change", "GoldenResult", "combined_history", "hold_against", "kept_run", "not_judged"]
@@ -91,10 +91,10 @@ class GoldenResult:
         )
 
 
-def kept_run(record: RunRecord, limits: LimitFile) -> RunOutcome:
+def kept_run(record: RunRecord, limits: LimitFile) -> Run:
     """Return a run in the log as a comparison takes it, by the masks of today."""
     run = record.run
-    return RunOutcome(
+    return Run(
         run_id=run.run_id,
         serial=run.serial,
         model=run.model,
@@ -113,7 +113,7 @@ def kept_run(record: RunRecord, limits: LimitFile) -> RunOutcome:
     )
 
 
-def not_judged(outcome: RunOutcome) -> tuple[str, ...]:
+def not_judged(outcome: Run) -> tuple[str, ...]:
     """Return why a run of a golden unit judges nothing, or judges the unit itself; empty where it is within limits."""
     if outcome.verdict in (Verdict.PASS, Verdict.MARGINAL):
         return ()
@@ -124,13 +124,13 @@ def not_judged(outcome: RunOutcome) -> tuple[str, ...]:
 
 
 def hold_against(
-    outcome: RunOutcome, history: Sequence[RunRecord], limits: LimitFile, margins: Margins
+    outcome: Run, history: Sequence[RunRecord], limits: LimitFile, margins: Margins
 ) -> GoldenResult:
     """Hold a run of a golden unit against the runs that were accepted as its history.
 
     Parameters
     ----------
-    outcome : RunOutcome
+    outcome : Run
     history : sequence of RunRecord
         One or more, of the same unit.
     limits : LimitFile
@@ -180,7 +180,7 @@ def _with_margins(limits: LimitFile, margins: Margins) -> LimitFile:
 class _Held:
     """What every comparison of a run needs."""
 
-    outcome: RunOutcome
+    outcome: Run
     margins: Margins
     new: UnitEntry
     base: UnitEntry

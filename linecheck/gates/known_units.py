@@ -35,7 +35,7 @@ from linecheck.gates.statements import (
 from linecheck.limits.model import LimitFile
 from linecheck.log import Head, Log, RunRecord
 from linecheck.log.fetch import fetch_record
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 from linecheck.station.config.gates import ChallengeUnit
 from linecheck.station.config.station import Station
 
@@ -100,7 +100,7 @@ class Stated:
 
 
 def state_golden(
-    log: Log, station: Station, limits: LimitFile, outcome: RunOutcome, accepted: Accepted | None = None
+    log: Log, station: Station, limits: LimitFile, outcome: Run, accepted: Accepted | None = None
 ) -> Stated:
     """State whether a golden unit is as its history says; with ``accepted``, take the run as its history first.
 
@@ -143,7 +143,7 @@ def state_golden(
 
 
 def state_challenge(
-    log: Log, station: Station, limits: LimitFile, outcome: RunOutcome, name: str, unit: ChallengeUnit
+    log: Log, station: Station, limits: LimitFile, outcome: Run, name: str, unit: ChallengeUnit
 ) -> Stated:
     """State whether a unit that is known to be bad was found out.
 
@@ -172,7 +172,7 @@ _Held = tuple[list[RunRecord], LimitFile, dict[str, dict[str, Margin]]]
 
 
 def _accept(
-    log: Log, subject: str, outcome: RunOutcome, record: RunRecord, held: _Held, accepted: Accepted
+    log: Log, subject: str, outcome: Run, record: RunRecord, held: _Held, accepted: Accepted
 ) -> tuple[list[RunRecord], tuple[Change, ...]]:
     """Take a run as a golden unit's history; return that, and what it changes of the one before."""
     history, limits, margins = held
@@ -221,7 +221,7 @@ def _state(
     return log.state(GATE, subject, content), content["valid_until"]
 
 
-def _recorded(log: Log, outcome: RunOutcome) -> RunRecord:
+def _recorded(log: Log, outcome: Run) -> RunRecord:
     """Return a run's record."""
     try:
         return log.record(log.find(outcome.run_id, outcome.model))

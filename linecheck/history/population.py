@@ -31,7 +31,7 @@ from linecheck.results.wording import number, subject
 if TYPE_CHECKING:
     from linecheck.log import LogReader
     from linecheck.log.view import RunView
-    from linecheck.run.outcome import CheckOutcome
+    from linecheck.run.model import CheckOutcome
 
 __all__ = [
     "FEWEST_UNITS",

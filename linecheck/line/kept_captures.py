@@ -15,7 +15,7 @@ from linecheck.checks.base import Capture, Problem
 from linecheck.cli.telling import tell
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 from linecheck.run.plan import Plan
 from linecheck.station.config.station import Station
 
@@ -34,7 +34,7 @@ _log.addHandler(logging.NullHandler())
 class Archived:
     """A run that says what of its captures is kept and why, and what went wrong meanwhile."""
 
-    outcome: RunOutcome
+    outcome: Run
     troubles: tuple[str, ...] = ()
 
 
@@ -105,7 +105,7 @@ class CaptureKeeper:
             return refused
         return room_for(self._needed_bytes, config.archive, disk_of(self.archive.folder))
 
-    def archived(self, outcome: RunOutcome, captures: Mapping[str, Capture]) -> Archived:
+    def archived(self, outcome: Run, captures: Mapping[str, Capture]) -> Archived:
         """Keep what the archive's rule says; what goes wrong is told of the run and keeps nothing from its record."""
         if self.archive is None:
             return Archived(_explained(outcome, self._beside_why(outcome)))
@@ -121,7 +121,7 @@ class CaptureKeeper:
             failed = replace(outcome, problems=(*outcome.problems, problem))
             return Archived(_explained(failed, f"not kept: {reason}"), (why,))
 
-    def _archived(self, archive: Archive, outcome: RunOutcome, captures: Mapping[str, Capture]) -> RunOutcome:
+    def _archived(self, archive: Archive, outcome: Run, captures: Mapping[str, Capture]) -> Run:
         keep = self._rule(outcome)
         if keep.kept and not any(capture.frames for capture in captures.values()):
             return _explained(outcome, "not kept: nothing was captured")
@@ -134,7 +134,7 @@ class CaptureKeeper:
             outcome, trace=replace(outcome.trace, captures=objects, captures_why=f"kept: {keep.why}")
         )
 
-    def _rule(self, outcome: RunOutcome) -> Keep:
+    def _rule(self, outcome: Run) -> Keep:
         from linecheck.log.archive.keeping import Keep, keeping
 
         policy = self.station.config.archive
@@ -149,7 +149,7 @@ class CaptureKeeper:
                 return Keep(True, "the passes before it could not be counted")
         return keeping(policy, outcome.verdict, outcome.trace.purpose, passes)
 
-    def beside_files(self, folder: Path, outcome: RunOutcome, captures: Mapping[str, Capture]) -> str | None:
+    def beside_files(self, folder: Path, outcome: Run, captures: Mapping[str, Capture]) -> str | None:
         """Keep captures in a folder beside the run's files, where there is no archive; return what went wrong."""
         wanted = self._goes_beside(outcome)
         if self.archive is not None or not wanted or not any(capture.frames for capture in captures.values()):
@@ -161,17 +161,17 @@ class CaptureKeeper:
         tell(f"captures kept in {folder}")
         return None
 
-    def _goes_beside(self, outcome: RunOutcome) -> bool:
+    def _goes_beside(self, outcome: Run) -> bool:
         return self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS)
 
-    def _beside_why(self, outcome: RunOutcome) -> str:
+    def _beside_why(self, outcome: Run) -> str:
         """Return what the rule without an archive says of a run."""
         if not self._goes_beside(outcome):
             return "not kept: the station keeps none" + " of runs that pass" * (self.keep == "failed")
         return f"to be kept beside the files of the run: the station keeps {self.keep}"
 
     def _writer(
-        self, outcome: RunOutcome, captures: Mapping[str, Capture], *, compressed: bool = True
+        self, outcome: Run, captures: Mapping[str, Capture], *, compressed: bool = True
     ) -> Callable[[Path], object]:
         """Return what writes the captures of a run as a set into a folder."""
         config = self.station.config
@@ -197,5 +197,5 @@ class CaptureKeeper:
         return write
 
 
-def _explained(outcome: RunOutcome, why: str) -> RunOutcome:
+def _explained(outcome: Run, why: str) -> Run:
     return replace(outcome, trace=replace(outcome.trace, captures_why=why))

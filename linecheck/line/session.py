@@ -30,7 +30,7 @@ from linecheck.line.unit_trace import (
 )
 from linecheck.measure.executors import make_ready
 from linecheck.results.run_folder import run_folder
-from linecheck.run.outcome import Purpose, RunOutcome, SettingStep
+from linecheck.run.model import Purpose, Run, SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station import circumstances
 from linecheck.station.config.station import Station
@@ -53,7 +53,7 @@ UNDER_WAY_SECONDS = 0.1
 class Tested:
     """A run that has taken place, and what a command ends with after it."""
 
-    outcome: RunOutcome
+    outcome: Run
     status: ExitStatus
 
 

@@ -16,7 +16,7 @@ from linecheck.files.text import visible
 from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
 from linecheck.limits.verdict import Verdict
-from linecheck.run.outcome import Purpose, RunOutcome, Trace
+from linecheck.run.model import Purpose, Run, Trace
 from linecheck.run.plan import Plan
 from linecheck.station import circumstances
 from linecheck.station.config.station import ConditionsConfig, StationConfig
@@ -85,8 +85,8 @@ def admitted(
 
 
 def judged_standing(
-    policy: RetestPolicy | None, history: Sequence[Attempt], outcome: RunOutcome, reason: str | None
-) -> RunOutcome:
+    policy: RetestPolicy | None, history: Sequence[Attempt], outcome: Run, reason: str | None
+) -> Run:
     """Return a run that says so where it passed and does not release its unit yet."""
     if policy is None or outcome.verdict not in (Verdict.PASS, Verdict.MARGINAL):
         return outcome
@@ -128,7 +128,7 @@ def asset_problems(config: StationConfig, today: date) -> tuple[Problem, ...]:
 
 
 def traced(
-    outcome: RunOutcome,
+    outcome: Run,
     config: StationConfig,
     plan: Plan,
     facts: UnitFacts,
@@ -139,7 +139,7 @@ def traced(
     identity: Mapping[str, str],
     conditions: Mapping[str, str],
     gates: Mapping[str, Any],
-) -> RunOutcome:
+) -> Run:
     """Return a run with everything that its record says beside what was measured."""
     clock = circumstances.clock_state(outcome.started, outcome.finished, outcome.duration_seconds)
     trace = Trace(

@@ -33,7 +33,7 @@ from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import Verdict
 from linecheck.log.fetch import has_column, has_table
 from linecheck.log.schema import curve, reading, run, run_asset, run_check
-from linecheck.run.outcome import Purpose
+from linecheck.run.model import Purpose
 
 __all__ = ["RunFilter", "judges_a_unit", "matching"]
 

@@ -16,7 +16,7 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.verdict import Verdict
 from linecheck.log.stored import RunRecord
 from linecheck.log.view import CheckFacts, view_of_record
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 
 __all__ = ["OLDER_FORMATS", "outcome_of_record"]
 
@@ -27,7 +27,7 @@ OLDER_FORMATS: Final[Mapping[int, str]] = {
 }
 
 
-def outcome_of_record(record: RunRecord) -> RunOutcome:
+def outcome_of_record(record: RunRecord) -> Run:
     """Return the outcome that was recorded: its files are made of it as they were of the run's own.
 
     Raises
@@ -36,7 +36,7 @@ def outcome_of_record(record: RunRecord) -> RunOutcome:
         It has a check of a kind that this linecheck does not know.
     """
     run = record.run
-    return RunOutcome(
+    return Run(
         run_id=run.run_id,
         serial=run.serial,
         model=run.model,

@@ -17,7 +17,7 @@ from linecheck.limits.model import Bounds, Check, LimitFile, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, digest
 from linecheck.log.stored import LoggedRun, RunRecord
-from linecheck.run.outcome import Asset, CheckOutcome, RunOutcome, SettingStep, Trace
+from linecheck.run.model import Asset, CheckOutcome, Run, SettingStep, Trace
 from linecheck.run.settle import NOT_RUN, all_problems
 
 __all__ = ["RecordRows", "limits_content", "logged_run", "record_rows", "run_record"]
@@ -54,7 +54,7 @@ class RecordRows(NamedTuple):
     documents: tuple[bytes, ...]
 
 
-def record_rows(outcome: RunOutcome) -> RecordRows:
+def record_rows(outcome: Run) -> RecordRows:
     """Return the rows that a settled outcome is stored in."""
     trace = outcome.trace
     content = limits_content(outcome.limits)
@@ -153,7 +153,7 @@ def _grouped(rows: Rows, column: str) -> dict[Any, list[Row]]:
     return groups
 
 
-def _run_row(outcome: RunOutcome) -> Row:
+def _run_row(outcome: Run) -> Row:
     return {
         "record_format": RECORD_FORMAT,
         "run_id": outcome.run_id,

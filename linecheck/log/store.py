@@ -23,7 +23,7 @@ from linecheck.log.schema import PARTS, document, limits, run, statement
 from linecheck.log.signoff import Signature
 from linecheck.log.statements import add_countersignature, add_statement
 from linecheck.log.stored import Head, StoredRun
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 from linecheck.run.settle import settled
 
 __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
@@ -59,7 +59,7 @@ class Log(LogReader):
         super().close()
         self._writer.dispose()
 
-    def append(self, outcome: RunOutcome) -> StoredRun:
+    def append(self, outcome: Run) -> StoredRun:
         """Record a run, whatever its verdict; when this returns, the record is on the disk.
 
         Everything goes in one transaction, so that the record is there whole or not at all. The attempt is

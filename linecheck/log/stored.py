@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import Verdict
-from linecheck.run.outcome import CheckOutcome, Purpose, SettingStep, Trace
+from linecheck.run.model import CheckOutcome, Purpose, SettingStep, Trace
 
 __all__ = ["Head", "LoggedRun", "RunRecord", "Statement", "StoredRun", "Verification"]
 

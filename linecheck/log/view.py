@@ -21,7 +21,7 @@ from linecheck.files.times import utc_text
 from linecheck.limits.model import Bounds, Limit, LimitFile, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.log.stored import RunRecord
-from linecheck.run.outcome import CheckOutcome, RunOutcome, SettingStep, Trace
+from linecheck.run.model import CheckOutcome, Run, SettingStep, Trace
 from linecheck.run.settle import settled
 
 __all__ = ["CheckFacts", "LimitFacts", "RunView", "view_of_outcome", "view_of_record"]
@@ -98,7 +98,7 @@ class RunView:
         return None if facts is None else facts.masks.get(metric)
 
 
-def view_of_outcome(outcome: RunOutcome, source: str, *, recorded: str | None = None) -> RunView:
+def view_of_outcome(outcome: Run, source: str, *, recorded: str | None = None) -> RunView:
     """Return what can be shown of a run that has just been judged.
 
     Raises

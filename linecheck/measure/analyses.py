@@ -21,7 +21,7 @@ from linecheck.measure.measure import (
     reference_from,
     unmeasured,
 )
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 from linecheck.run.plan import PlannedCheck
 
 __all__ = ["Analyses", "Captured"]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from linecheck.checks.base import Measurement, Note, Taken
 from linecheck.limits.model import Check, LimitFile
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["compared"]
 

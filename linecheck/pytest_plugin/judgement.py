@@ -29,7 +29,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.measure.measure import failure_problem
 from linecheck.pytest_plugin.settings import shown_path
 from linecheck.results.wording import judgement
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import settled
 
 __all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "subjects"]
@@ -120,7 +120,7 @@ class SetErrand:
             found = self._not_judged(failure_problem(error).message)
         return asdict(found)
 
-    def _found(self, outcome: RunOutcome) -> SetFindings:
+    def _found(self, outcome: Run) -> SetFindings:
         items = {name: finding for check in outcome.checks for name, finding in _judged(check)}
         items |= {name: _not_run(name, check, outcome) for name, check in _missing(outcome)}
         if self.baseline is not None:
@@ -131,7 +131,7 @@ class SetErrand:
         verdict = worst(finding.verdict for finding in items.values())
         return SetFindings(verdict, _worst(items.values()), items)
 
-    def _compared(self, outcome: RunOutcome) -> dict[str, Finding]:
+    def _compared(self, outcome: Run) -> dict[str, Finding]:
         """Return what the comparison with the baseline says, in the words of JUnit."""
         assert self.baseline is not None
         try:
@@ -199,7 +199,7 @@ def _subject(check: str, metric: str, channel: str | None, curve: bool, compared
     return Subject(".".join(part for part in parts if part), check, metric, channel, compared)
 
 
-def _missing(outcome: RunOutcome) -> Iterator[tuple[str, str]]:
+def _missing(outcome: Run) -> Iterator[tuple[str, str]]:
     """Yield the masked items of checks that were not run, each with its check."""
     for subject in _masked(outcome.limits):
         if subject.check in outcome.missing:
@@ -237,7 +237,7 @@ def _notes(check: CheckOutcome, channel: str | None) -> tuple[str, ...]:
     )
 
 
-def _run_finding(outcome: RunOutcome, unforeseen: Iterable[Finding]) -> Finding:
+def _run_finding(outcome: Run, unforeseen: Iterable[Finding]) -> Finding:
     """Return what concerns a run as a whole, and whatever no other item tells."""
     others = [finding for finding in unforeseen if finding.verdict is not Verdict.PASS]
     wrong = [problem.message for problem in outcome.problems if problem.blocks]
@@ -253,7 +253,7 @@ def _run_finding(outcome: RunOutcome, unforeseen: Iterable[Finding]) -> Finding:
     return Finding(verdict, _line(f"run: {verdict}: {wrong[0]}"), _lines([*wrong[1:], *notes]))
 
 
-def _not_run(name: str, check: str, outcome: RunOutcome) -> Finding:
+def _not_run(name: str, check: str, outcome: Run) -> Finding:
     """Say that a check was not run, and why, where the run says that."""
     why = [problem.message for problem in outcome.problems if problem.blocks]
     own = [message for message in why if re.search(rf"\b{check}\b", message)]

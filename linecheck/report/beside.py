@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from linecheck.history.population import Population, Populations
     from linecheck.limits.verdict import JudgedReading
     from linecheck.log.view import RunView
-    from linecheck.run.outcome import CheckOutcome
+    from linecheck.run.model import CheckOutcome
 
 __all__ = ["Beside", "BesideRow", "beside_of"]
 

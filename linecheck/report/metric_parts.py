@@ -17,7 +17,7 @@ from linecheck.report.figures.words import place_text, plain_number
 from linecheck.report.model import Badge, MetricPart
 from linecheck.report.parts import badge, limits_text, margin_text, sentence, strip_part
 from linecheck.results.wording import judgement
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["metric_parts"]
 

@@ -21,7 +21,7 @@ from linecheck.report.parts import COVERAGE, anchors, badge, figure_part, hash_t
 from linecheck.report.run_facts import closing_groups, identity, setting_table
 from linecheck.report.trouble_parts import commonest_cause, merged_messages, trouble_groups
 from linecheck.results.wording import troubles
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["run_page_of"]
 

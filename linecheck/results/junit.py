@@ -36,7 +36,7 @@ from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import judgement
-from linecheck.run.outcome import CheckOutcome, RunOutcome, SettingStep
+from linecheck.run.model import CheckOutcome, Run, SettingStep
 from linecheck.run.settle import settled
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ class Suite:
 
 
 def junit_bytes(
-    outcomes: Iterable[RunOutcome], strict: bool = False, further: Iterable[Iterable[Case]] = ()
+    outcomes: Iterable[Run], strict: bool = False, further: Iterable[Iterable[Case]] = ()
 ) -> bytes:
     """Return the JUnit file of some runs, UTF-8.
 
@@ -106,7 +106,7 @@ def junit_bytes(
 
     Parameters
     ----------
-    outcomes : iterable of RunOutcome
+    outcomes : iterable of Run
     strict : bool
         Marginal is a failure.
     further : iterable of iterable of Case
@@ -118,7 +118,7 @@ def junit_bytes(
         A verdict was given on what was not measured.
     """
     both = zip_longest(outcomes, further, fillvalue=())
-    suites = [_suite(run, strict, tuple(more)) for run, more in both if isinstance(run, RunOutcome)]
+    suites = [_suite(run, strict, tuple(more)) for run, more in both if isinstance(run, Run)]
     root = ET.Element("testsuites")
     root.extend(suite.element(number) for number, suite in enumerate(suites or [_empty()]))
     ET.indent(root)
@@ -158,7 +158,7 @@ def set_suite(
     return replace(suite, name=f"{suite.name} {judged.path}", properties=properties, brief=True)
 
 
-def _suite(outcome: RunOutcome, strict: bool, further: tuple[Case, ...], place: str | None = None) -> Suite:
+def _suite(outcome: Run, strict: bool, further: tuple[Case, ...], place: str | None = None) -> Suite:
     run = settled(outcome)
     cases = [case for check in run.checks for case in _check_cases(check, strict)]
     cases += [
@@ -202,7 +202,7 @@ def _empty() -> Suite:
     return Suite("linecheck", "linecheck", "localhost", datetime.now(UTC), 0.0, {}, cases, ())
 
 
-def _run_reasons(run: RunOutcome, judged: bool) -> list[str]:
+def _run_reasons(run: Run, judged: bool) -> list[str]:
     """Return why a run as a whole is not to be trusted."""
     reasons = [problem.message for problem in run.problems if problem.blocks]
     if run.aborted:
@@ -219,7 +219,7 @@ def _verdicts(cases: Iterable[Case]) -> list[Verdict]:
     return [Verdict(case.kind) for case in cases if case.kind in set(Verdict)]
 
 
-def _properties(run: RunOutcome, verdict: Verdict) -> dict[str, str]:
+def _properties(run: Run, verdict: Verdict) -> dict[str, str]:
     values: dict[str, object] = {
         "serial": run.serial,
         "model": run.model,

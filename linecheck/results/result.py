@@ -22,7 +22,7 @@ from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
 from linecheck.limits.model import entry_name
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
-from linecheck.run.outcome import CheckOutcome, RunOutcome, Trace
+from linecheck.run.model import CheckOutcome, Run, Trace
 from linecheck.run.settle import all_problems, settled
 
 __all__ = ["result", "to_json_bytes", "trace_keys"]
@@ -30,7 +30,7 @@ __all__ = ["result", "to_json_bytes", "trace_keys"]
 _X_DIGITS, _Y_DIGITS = 9, 6
 
 
-def result(outcome: RunOutcome) -> dict[str, Any]:
+def result(outcome: Run) -> dict[str, Any]:
     """Return a run's result as plain data; nothing in it is NaN or infinite.
 
     Raises
@@ -172,7 +172,7 @@ def _judged(item: JudgedReading | JudgedCurve) -> dict[str, Any]:
     }
 
 
-def _problem(run: RunOutcome, check: str | None, problem: Problem) -> dict[str, Any]:
+def _problem(run: Run, check: str | None, problem: Problem) -> dict[str, Any]:
     setups = {entry.name: entry.setup for entry in run.limits.checks}
     return {
         "check": None if check is None else entry_name(check),

@@ -28,7 +28,7 @@ from linecheck.files.times import utc_text
 from linecheck.files.write import GrowingFile
 from linecheck.results.junit import Case, set_suite
 from linecheck.results.result import result, trace_keys
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 
 __all__ = ["JunitFiles", "ResultLines", "remove_parts", "set_result"]
 

@@ -16,7 +16,7 @@ from dataclasses import replace
 
 from linecheck.checks.base import Problem
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 from linecheck.run.settle import NOT_RUN, listed_problems, reasons
 
 __all__ = ["findings", "judgement", "number", "subject", "troubles"]

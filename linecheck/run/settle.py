@@ -16,7 +16,7 @@ import numpy as np
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["NOT_RUN", "all_problems", "listed_problems", "reasons", "settled"]
 
@@ -26,7 +26,7 @@ NOT_RUN = "not_run"
 Judged = TypeVar("Judged", JudgedReading, JudgedCurve)
 
 
-def settled(outcome: RunOutcome) -> RunOutcome:
+def settled(outcome: Run) -> Run:
     """Return a run's outcome with no number in it that is not finite.
 
     What is not finite becomes None (a curve is emptied), with a problem that says so where none does.
@@ -39,7 +39,7 @@ def settled(outcome: RunOutcome) -> RunOutcome:
     return replace(outcome, checks=tuple(_settled_check(check) for check in outcome.checks))
 
 
-def all_problems(outcome: RunOutcome) -> tuple[tuple[str | None, Problem], ...]:
+def all_problems(outcome: Run) -> tuple[tuple[str | None, Problem], ...]:
     """Return every problem of a run with the check that it belongs to, None for the run as a whole."""
     return tuple(listed_problems(outcome.checks, outcome.missing, outcome.problems))
 

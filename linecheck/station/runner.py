@@ -27,7 +27,7 @@ from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError
 from linecheck.measure.analyses import Analyses, Captured
 from linecheck.measure.compare import compared
-from linecheck.run.outcome import CheckOutcome, RunOutcome, SettingStep
+from linecheck.run.model import CheckOutcome, Run, SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station.config.station import CalibrationConfig
 from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface, NotCaptured
@@ -97,7 +97,7 @@ class RunFacts:
 class RunResult:
     """What a run came to, and its captures by check where they are to be kept."""
 
-    outcome: RunOutcome
+    outcome: Run
     captures: Mapping[str, Capture]
 
 
@@ -248,11 +248,11 @@ def _station_failed(course: _Course, message: str) -> None:
 
 def _outcome(
     plan: Plan, facts: RunFacts, course: _Course, analyses: Analyses, start: tuple[datetime, float]
-) -> RunOutcome:
+) -> Run:
     names = [check.name for check in plan.limits.checks]
     done = analyses.outcomes
     notes = compared(plan.limits, done)
-    return RunOutcome(
+    return Run(
         run_id=str(uuid.uuid4()),
         serial=facts.serial,
         model=plan.limits.model,

@@ -19,7 +19,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import LinecheckError
 from linecheck.files.yaml import shown
 from linecheck.limits.model import Check
-from linecheck.run.outcome import How, SettingStep
+from linecheck.run.model import How, SettingStep
 from linecheck.run.setup_order import follows_stimulus, varying_settings
 from linecheck.station.command import run_station_command
 from linecheck.station.config.station import SetupConfig

@@ -13,7 +13,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 from linecheck.log.archive import Archive
 from linecheck.log.archive.removal import CAPTURES_REMOVED
-from linecheck.run.outcome import RunOutcome, Trace
+from linecheck.run.model import Run, Trace
 
 ARCHIVE = '[archive]\nfolder = "archive"\n'
 LOG = "results/linecheck.sqlite"
@@ -57,7 +57,7 @@ def added(archive, verdict=Verdict.PASS, *, days_old=0.0, seed=0, recorded=True,
     return entry
 
 
-def record(run: RunOutcome, entry):
+def record(run: Run, entry):
     from dataclasses import replace
 
     trace = replace(

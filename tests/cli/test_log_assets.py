@@ -6,7 +6,7 @@ import pytest
 from made_runs import made_run
 
 from linecheck.log import Log
-from linecheck.run.outcome import Asset, Trace
+from linecheck.run.model import Asset, Trace
 
 INTERFACE = Asset("interface", "IF-3", {"certificate": "K-12", "due": "2027-05-01"})
 

@@ -16,7 +16,7 @@ from linecheck.cli.log import filters as run_filter_options
 from linecheck.cli.log.options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.run.outcome import SettingStep
+from linecheck.run.model import SettingStep
 from linecheck.station.config.station import RecordsConfig
 
 STATION = """

@@ -14,7 +14,7 @@ from linecheck.log import Log
 from linecheck.log.restore import outcome_of_record
 from linecheck.results.junit import junit_bytes
 from linecheck.results.result import result, to_json_bytes
-from linecheck.run.outcome import Asset, SettingStep, Trace
+from linecheck.run.model import Asset, SettingStep, Trace
 
 ASSETS = """
 nest = "b"

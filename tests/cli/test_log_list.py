@@ -9,7 +9,7 @@ from made_runs import made_run, runs_of_every_verdict
 from linecheck.errors import UsageError
 from linecheck.files.times import parsed_time, utc_text
 from linecheck.log import Log
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 
 
 @pytest.fixture

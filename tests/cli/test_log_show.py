@@ -9,7 +9,7 @@ from linecheck.history.comparison.signing import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.signoff import signature
-from linecheck.run.outcome import Asset, Trace
+from linecheck.run.model import Asset, Trace
 
 TRACE = Trace(
     scanned="]C1PR3-000001",

@@ -14,7 +14,7 @@ from linecheck.cli.display.banner import banner, mark
 from linecheck.cli.display.result import Screen, result_text
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 SINAD = Mask(Bounds(112.0), Bounds(108.0))
 SPECTRUM = Mask(Bounds(None, ((20.0, -120.0), (20_000.0, -120.0))))
@@ -47,7 +47,7 @@ def outcome(sinad=104.2, verdict=Verdict.FAIL, problems=(), **facts):
         "duration_seconds": 8.25,
         "checks": (CheckOutcome("tone", "tone", {}, judged, 1.0),),
     }
-    return RunOutcome(**{**parts, **facts})
+    return Run(**{**parts, **facts})
 
 
 def test_the_verdict_comes_first_then_what_failed_then_the_table():

@@ -18,7 +18,7 @@ from linecheck.gates.gates import State
 from linecheck.gates.statements import GATE, about, circumstances, read_result
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, Statement
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 from linecheck.station.config.gates import ChallengeConfig, ChallengeUnit, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import Station, StationConfig

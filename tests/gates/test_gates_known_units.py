@@ -16,7 +16,7 @@ from linecheck.gates.known_units import Accepted, state_challenge, state_golden
 from linecheck.gates.margins import DEFAULT_MARGINS, Margin, golden_margins, unused_margins
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 from linecheck.station.config.gates import ChallengeConfig, ChallengeUnit, GoldenConfig
 from linecheck.station.config.station import Station, StationConfig
 

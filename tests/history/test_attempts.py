@@ -6,7 +6,7 @@ from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 from linecheck.history.attempts import Changed, Flip, Moved, attempt_changes
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.run.outcome import Asset, Trace
+from linecheck.run.model import Asset, Trace
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from linecheck.log import Log, LogReader
 from linecheck.log import population as stored
 from linecheck.log.view import view_of_outcome
 from linecheck.report.figures.density import binned, usual_range
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 
 NUMBERS = st.floats(-1e6, 1e6).map(lambda value: round(value, 1))
 VALUES = st.lists(NUMBERS, min_size=1, max_size=60).map(sorted)

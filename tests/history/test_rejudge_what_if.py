@@ -21,7 +21,7 @@ from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 METRICS = ("sinad", "level", "thd", "balance")
 GRIDS = ((20.0, 200.0, 2000.0, 20000.0), (100.0, 1000.0), (20.0, 20000.0))

@@ -32,7 +32,7 @@ from linecheck.log.archive.room import (
     room_for,
     room_for_record,
 )
-from linecheck.run.outcome import Trace
+from linecheck.run.model import Trace
 from linecheck.run.plan import make_plan
 from linecheck.station.config.archive import KEPT_CLASSES, ArchiveConfig
 from linecheck.station.config.station import CaptureConfig, load_station

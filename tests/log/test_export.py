@@ -30,7 +30,7 @@ from linecheck.log.export.jsonl import json_lines
 from linecheck.log.export.parquet import write_parquet
 from linecheck.log.export.rows import pages
 from linecheck.log.export.tables import TABLES, Column, Table
-from linecheck.run.outcome import Asset, Trace
+from linecheck.run.model import Asset, Trace
 
 TRACE = Trace(
     purpose="golden",

@@ -14,7 +14,7 @@ from sqlalchemy import event
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
-from linecheck.run.outcome import Asset, Trace
+from linecheck.run.model import Asset, Trace
 
 TRACED = {"lot": "L", "work_order": "W", "variant": "V", "shift": "S", "nest": "N"}
 NAMES = ("serial", "model", *TRACED, "station", "operator", "firmware")

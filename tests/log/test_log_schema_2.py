@@ -11,7 +11,7 @@ import pytest
 from made_runs import made_run
 
 from linecheck.log import Head, Log, LogReader, RunFilter, migrate
-from linecheck.run.outcome import Asset, SettingStep, Trace
+from linecheck.run.model import Asset, SettingStep, Trace
 
 OLD = Path(__file__).parent / "logs" / "schema-2.sqlite"
 #: As the code of that day printed it.

@@ -17,7 +17,7 @@ from linecheck.history.comparison.signing import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log, LogReader, RunFilter
 from linecheck.log.signoff import Despite, same_person, signature
-from linecheck.run.outcome import SettingStep
+from linecheck.run.model import SettingStep
 
 TESTS = Path(__file__).parent.parent
 

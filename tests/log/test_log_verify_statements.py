@@ -18,7 +18,7 @@ from linecheck.checks.base import Problem
 from linecheck.history.comparison.signing import sign
 from linecheck.log import Log, LogReader
 from linecheck.log.signoff import signature
-from linecheck.run.outcome import Asset, SettingStep, Trace
+from linecheck.run.model import Asset, SettingStep, Trace
 
 #: Six runs of format 1, then of format 2 a run, a sign-off, a run and a countersignature.
 OLD = Path(__file__).parent / "logs" / "schema-2.sqlite"

@@ -13,7 +13,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.view import view_of_outcome
 from linecheck.report.render import css_text, environment, run_page
 from linecheck.results.wording import troubles
-from linecheck.run.outcome import Asset, SettingStep, Trace
+from linecheck.run.model import Asset, SettingStep, Trace
 
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
 HOSTILE = ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</style></title>{{ 7*7 }}"]

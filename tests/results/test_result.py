@@ -13,7 +13,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.results.result import result, to_json_bytes
-from linecheck.run.outcome import Asset, SettingStep, Trace
+from linecheck.run.model import Asset, SettingStep, Trace
 
 NUMBER, TEXT, ANY_TEXT = (
     {"type": ["number", "null"]},

@@ -12,7 +12,7 @@ import click
 
 from linecheck.cli.display.banner import mark
 from linecheck.files.text import visible
-from linecheck.run.outcome import CheckOutcome, SettingStep
+from linecheck.run.model import CheckOutcome, SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station.runner import Listener
 

@@ -15,7 +15,7 @@ from linecheck.files.text import visible
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import findings, number
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["Screen", "aligned", "headline", "plain", "result_text", "show", "show_result"]
 
@@ -77,7 +77,7 @@ class Screen:
 
 
 def show_result(
-    outcome: RunOutcome,
+    outcome: Run,
     *,
     attempt: int | None = None,
     verdict: Verdict | None = None,
@@ -96,7 +96,7 @@ def show(text: str, screen: Screen) -> None:
 
 
 def result_text(
-    outcome: RunOutcome,
+    outcome: Run,
     screen: Screen,
     *,
     attempt: int | None = None,
@@ -109,7 +109,7 @@ def result_text(
 
     Parameters
     ----------
-    outcome : RunOutcome
+    outcome : Run
     screen : Screen
     attempt : int, optional
         Which run of the unit it is, where the log counts them.
@@ -159,7 +159,7 @@ def headline(verdict: Verdict, screen: Screen) -> str:
     return "\n" + "\n".join(lines)
 
 
-def _whose(outcome: RunOutcome, attempt: int | None, screen: Screen) -> str:
+def _whose(outcome: Run, attempt: int | None, screen: Screen) -> str:
     facts = [
         outcome.serial,
         outcome.model,
@@ -190,7 +190,7 @@ class _Row:
         return worst(verdicts) if verdicts else None
 
 
-def _table(outcome: RunOutcome, screen: Screen) -> Iterator[str]:
+def _table(outcome: Run, screen: Screen) -> Iterator[str]:
     """Yield the lines of the table of everything that a mask judges, and how much there is besides."""
     rows = [row for check in outcome.checks for row in _rows(check, outcome)]
     judged = sorted((row for row in rows if row.verdict is not None), key=_badness)
@@ -210,7 +210,7 @@ def _badness(row: _Row) -> int:
     return order.index(row.verdict) if row.verdict in order else len(order)
 
 
-def _rows(check: CheckOutcome, outcome: RunOutcome) -> list[_Row]:
+def _rows(check: CheckOutcome, outcome: Run) -> list[_Row]:
     masks = {entry.name: entry.masks for entry in outcome.limits.checks}.get(check.check, {})
     rows: dict[str, dict[str | None, Judged]] = {}
     for reading in check.judged.readings:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from linecheck.cli.unit_facts import UnitFacts
     from linecheck.gates.known_units import Stated
     from linecheck.line.session import Session, Tested
-    from linecheck.run.outcome import Purpose
+    from linecheck.run.model import Purpose
     from linecheck.station.config.station import Station
 
 __all__ = ["known_unit_options", "show_standing", "show_stated", "stated_status", "tested_unit"]

@@ -33,7 +33,7 @@ from linecheck.limits.curve_profile import Lattice
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.results.wording import subject
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
 __all__ = ["Acceptance", "accept_runs", "named"]
@@ -47,12 +47,12 @@ class Acceptance:
     """A new baseline, the runs that it was made of, and the baseline that it replaces."""
 
     file: BaselineFile
-    runs: tuple[RunOutcome, ...]
+    runs: tuple[Run, ...]
     replaced: Baseline | None
 
 
 def accept_runs(
-    runs: Sequence[RunOutcome],
+    runs: Sequence[Run],
     *,
     by: str,
     reason: str,
@@ -67,7 +67,7 @@ def accept_runs(
 
     Parameters
     ----------
-    runs : sequence of RunOutcome
+    runs : sequence of Run
         All by one limit file.
     by, reason : str
     on : datetime
@@ -95,7 +95,7 @@ def accept_runs(
     refused = [refusal for run in runs for refusal in _refusals(run)]
     if refused:
         raise BaselineError("\n".join(("nothing was accepted:", *(f"  {line}" for line in named(refused)))))
-    by_serial: dict[str, list[RunOutcome]] = {}
+    by_serial: dict[str, list[Run]] = {}
     for run in runs:
         by_serial.setdefault(run.serial, []).append(run)
     lattices: dict[tuple[str, str, str | None], Lattice] = {}
@@ -131,7 +131,7 @@ def _history(replaced: Baseline) -> tuple[HistoryEntry, ...]:
     return (latest, *file.history)[:MOST_HISTORY]
 
 
-def _refusals(run: RunOutcome) -> Iterator[str]:
+def _refusals(run: Run) -> Iterator[str]:
     """Yield why a run cannot become part of a baseline."""
     whole = [problem.message for problem in run.problems if problem.blocks]
     if run.aborted:

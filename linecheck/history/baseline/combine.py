@@ -23,7 +23,7 @@ from linecheck.limits.curve_profile import Lattice, Profile, is_another
 from linecheck.limits.model import Check
 from linecheck.limits.regression import Better
 from linecheck.results.wording import number, subject
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 
 __all__ = ["combined_unit"]
 
@@ -31,9 +31,7 @@ __all__ = ["combined_unit"]
 _CONTRADICTION = 4.0
 
 
-def combined_unit(
-    runs: Sequence[RunOutcome], lattices: dict[tuple[str, str, str | None], Lattice]
-) -> UnitEntry:
+def combined_unit(runs: Sequence[Run], lattices: dict[tuple[str, str, str | None], Lattice]) -> UnitEntry:
     """Return what a baseline keeps of the runs of one unit: means, rounded.
 
     The uncertainty is the larger of the stated ones' and of that of the spread between the runs.

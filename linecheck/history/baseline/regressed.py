@@ -26,7 +26,7 @@ from linecheck.history.baseline.regression import Comparison, by_badness, compar
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
 from linecheck.results.junit import Case
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 
 __all__ = [
     "Regressed",
@@ -73,7 +73,7 @@ def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed
     return Regressed(replace(judged, outcome=told), comparisons, baseline, compared)
 
 
-def _other_circumstances(outcome: RunOutcome, baseline: Baseline) -> Iterator[Note]:
+def _other_circumstances(outcome: Run, baseline: Baseline) -> Iterator[Note]:
     """Yield in what a run differs from the baseline besides the unit's firmware: that may be the cause of a change."""
     stations = baseline.units[outcome.serial].stations
     if outcome.station is not None and stations and outcome.station not in stations:

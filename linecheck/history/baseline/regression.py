@@ -42,7 +42,7 @@ from linecheck.limits.model import Check
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.results.wording import subject
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
 __all__ = [
@@ -110,13 +110,13 @@ class Comparison:
 
 
 def compare_outcome(
-    outcome: RunOutcome, baseline: Baseline, *, comparisons: int | None = None
+    outcome: Run, baseline: Baseline, *, comparisons: int | None = None
 ) -> tuple[Comparison, ...]:
     """Compare a run with the baseline's unit of the same serial number.
 
     Parameters
     ----------
-    outcome : RunOutcome
+    outcome : Run
     baseline : Baseline
     comparisons : int, optional
         How many values are compared in all the runs that are looked at together (:func:`comparisons_in`); those of this
@@ -139,7 +139,7 @@ def compare_outcome(
     return compare_units(new, base, outcome, sigmas)
 
 
-def _refuse_old_captures(outcome: RunOutcome, baseline: Baseline) -> None:
+def _refuse_old_captures(outcome: Run, baseline: Baseline) -> None:
     """Refuse captures that the baseline has of another firmware or unit: bit for bit, nothing is captured twice."""
     known = {
         digest: (unit.serial, unit.firmware)
@@ -183,7 +183,7 @@ def comparisons_in(baseline: Baseline, serials: Iterable[str]) -> int:
     return sum(units[serial].comparisons for serial in serials if serial in units)
 
 
-def regression_verdict(outcome: RunOutcome, comparisons: Iterable[Comparison]) -> Verdict:
+def regression_verdict(outcome: Run, comparisons: Iterable[Comparison]) -> Verdict:
     """Return the worse of what the masks and what the comparisons say."""
     return worst([outcome.verdict, *(comparison.verdict for comparison in comparisons)])
 
@@ -212,15 +212,13 @@ def _lattices(base: UnitEntry) -> Lattices:
     }
 
 
-def compare_units(
-    new: UnitEntry, base: UnitEntry, outcome: RunOutcome, sigmas: float
-) -> tuple[Comparison, ...]:
+def compare_units(new: UnitEntry, base: UnitEntry, outcome: Run, sigmas: float) -> tuple[Comparison, ...]:
     """Compare what was taken of a run with what a baseline keeps.
 
     Parameters
     ----------
     new, base : UnitEntry
-    outcome : RunOutcome
+    outcome : Run
         The run, which says what is compared and why something is missing.
     sigmas : float
         :func:`~linecheck.limits.regression.alarm_sigmas`.
@@ -265,7 +263,7 @@ def _dropped(check: str, item: _Item, why: str) -> Comparison:
 class _Sides:
     """What every comparison of a run needs."""
 
-    outcome: RunOutcome
+    outcome: Run
     done: Mapping[str, CheckOutcome]
     sigmas: float
     same_volts: float

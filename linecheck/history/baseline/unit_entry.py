@@ -24,7 +24,7 @@ from linecheck.history.baseline.file import (
 )
 from linecheck.limits.curve_profile import Lattice, lattice_for, profile_of
 from linecheck.limits.model import Check, LimitFile
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["VOLT_UNITS", "compared_channels", "compared_specs", "require_margins", "unit_entry"]
 
@@ -63,12 +63,12 @@ def compared_channels(spec: MetricSpec | CurveSpec, channels: tuple[str, ...]) -
     return channels if spec.per_channel else (None,)
 
 
-def unit_entry(outcome: RunOutcome, lattices: dict[tuple[str, str, str | None], Lattice]) -> UnitEntry:
+def unit_entry(outcome: Run, lattices: dict[tuple[str, str, str | None], Lattice]) -> UnitEntry:
     """Return everything of a run that has a margin and could be measured, in full.
 
     Parameters
     ----------
-    outcome : RunOutcome
+    outcome : Run
     lattices : dict
         The lattices to reduce curves on, by check, metric and channel; those that are not named are chosen and added.
     """

@@ -15,7 +15,7 @@ from typing import Any, Final
 from linecheck.checks.base import Reading
 from linecheck.history.baseline.unit_entry import VOLT_UNITS
 from linecheck.history.comparison.sides import Picked
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["reaches_alike", "same_volts", "unlike"]
 

@@ -8,7 +8,7 @@ from typing import Final
 from linecheck.history.comparison.alike import reaches_alike, unlike
 from linecheck.history.comparison.sides import LABELS, Picked
 from linecheck.limits.verdict import Verdict
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["notes"]
 

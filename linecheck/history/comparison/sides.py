@@ -13,7 +13,7 @@ from linecheck.files.text import visible
 from linecheck.history.comparison.model import Side, SideCheck
 from linecheck.limits.model import SETUP_MARK, entry_name
 from linecheck.log.view import RunView
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["LABELS", "MOST_SIDES", "Picked", "pick", "side_of", "split_reference"]
 

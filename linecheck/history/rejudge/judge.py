@@ -209,7 +209,7 @@ class SpanJudge:
         absent: Sequence[tuple[int, int]],
         problems: Mapping[int, RunProblems],
     ) -> NDArray[np.int8]:
-        """Return the level of each run's verdict, as :attr:`~linecheck.run.outcome.RunOutcome.verdict` finds it."""
+        """Return the level of each run's verdict, as :attr:`~linecheck.run.model.Run.verdict` finds it."""
         levels = np.full(len(layout), UNJUDGED, dtype=np.int8)
         np.maximum.at(levels, rows.run, rows.level)
         blocked = chosen.station_failed.copy()

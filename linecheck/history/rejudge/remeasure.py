@@ -29,7 +29,7 @@ from linecheck.log.archive import Archive
 from linecheck.log.queries import RunFilter
 from linecheck.log.reader import LogReader
 from linecheck.log.stored import RunRecord
-from linecheck.run.outcome import CheckOutcome, RunOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
     "NO_CAPTURES",
@@ -238,7 +238,7 @@ class _Comparing:
             self.readings[key] = ReadingCount(have.runs + 1, max(have.largest, ratio))
 
 
-def _not_its_own(outcome: RunOutcome, record: RunRecord) -> str:
+def _not_its_own(outcome: Run, record: RunRecord) -> str:
     """Return why a set is not that of a run; empty where it is."""
     if outcome.serial != record.run.serial:
         return "its captures are of another unit"
@@ -282,7 +282,7 @@ def _is_another(before: Reading, after: Reading) -> bool:
     return abs(after.value - before.value) > max(COVERAGE_FACTOR * max(known, default=0.0), least)
 
 
-def _causes(record: RunRecord, outcome: RunOutcome, after: Verdict) -> Iterator[Cause]:
+def _causes(record: RunRecord, outcome: Run, after: Verdict) -> Iterator[Cause]:
     """Yield what has changed the verdict of a run."""
     before = record.run.verdict
     worse = level_of(after) > level_of(before)

@@ -44,7 +44,7 @@ from linecheck.log.archive.entries import (
 from linecheck.log.archive.lock import LOCK_NAME, exclusive
 from linecheck.log.archive.objects import ObjectStore, can_link
 from linecheck.log.archive.staging import Staging, sync_folder
-from linecheck.run.outcome import RunOutcome
+from linecheck.run.model import Run
 
 __all__ = ["Archive", "Scan"]
 
@@ -167,12 +167,12 @@ class Archive:
         """Return where a run's folder is below ``runs``."""
         return f"{folder.parent.name}/{folder.name}"
 
-    def add(self, run: RunOutcome, why: str, write: Callable[[Path], object]) -> Entry:
+    def add(self, run: Run, why: str, write: Callable[[Path], object]) -> Entry:
         """Keep the captures of a run; when this returns, they are on the disk.
 
         Parameters
         ----------
-        run : RunOutcome
+        run : Run
         why : str
             Why they are kept.
         write : callable
@@ -293,7 +293,7 @@ class Archive:
         return known.names
 
 
-def _described(run: RunOutcome, why: str, staged: Path, target: Path) -> Entry:
+def _described(run: Run, why: str, staged: Path, target: Path) -> Entry:
     """Return the entry of a run whose capture set was just written."""
     index = parse_model(read_toml(staged / INDEX_NAME), CaptureSetIndex, ())
     samples = {check.check: check.capture_sha256 for check in run.checks}

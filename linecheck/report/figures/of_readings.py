@@ -12,7 +12,7 @@ from linecheck.limits.verdict import JudgedReading
 from linecheck.log.view import RunView
 from linecheck.report.figures.data import Strip
 from linecheck.report.figures.density import usual_range
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["strip_range", "strips_of_check"]
 

@@ -31,7 +31,7 @@ from linecheck.report.figures.data import Figure, Mark, Series
 from linecheck.report.figures.of_readings import strips_of_check
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.words import place_text, value_text
-from linecheck.run.outcome import CheckOutcome
+from linecheck.run.model import CheckOutcome
 
 __all__ = ["figures_of_check", "strips_of_check"]
 

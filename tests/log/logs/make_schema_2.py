@@ -17,7 +17,7 @@ from made_runs import made_check, made_curve, made_reading, made_run
 from linecheck.checks.base import Problem
 from linecheck.log import Log, LogReader
 from linecheck.log.signoff import signature
-from linecheck.run.outcome import SettingStep
+from linecheck.run.model import SettingStep
 
 STEPS = (
     SettingStep("filter", "slow", "command", True, 0.25, "tone", "filter is slow"),

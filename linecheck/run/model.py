@@ -11,7 +11,7 @@ from linecheck.checks.base import Problem
 from linecheck.limits.model import LimitFile, entry_name
 from linecheck.limits.verdict import JudgedMeasurement, Verdict, worst
 
-__all__ = ["Asset", "CheckOutcome", "How", "Purpose", "RunOutcome", "SettingStep", "Trace"]
+__all__ = ["Asset", "CheckOutcome", "How", "Purpose", "Run", "SettingStep", "Trace"]
 
 How = Literal["interface", "command", "operator"]
 #: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
@@ -130,7 +130,7 @@ class CheckOutcome:
 
 
 @dataclass(frozen=True)
-class RunOutcome:
+class Run:
     """One unit, one attempt, all its checks.
 
     ``checks`` holds those that were measured, in the limit file's order; ``missing`` names the checks that were
