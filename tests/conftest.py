@@ -2,6 +2,7 @@
 
 import os
 import signal
+import textwrap
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before NumPy is imported
 # Programs whose files may not grow (a full disk) would leave bytecode by half, which every later program stumbles over.
@@ -48,3 +49,17 @@ def postgres():
 
     with PostgresServer() as server:
         yield server
+
+
+@pytest.fixture
+def write(tmp_path, monkeypatch):
+    """Write files into an empty folder that is the current one, so that messages name them shortly."""
+    monkeypatch.chdir(tmp_path)
+
+    def write(text: str | bytes, name: str = "r3.yaml") -> str:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text if isinstance(text, bytes) else textwrap.dedent(text).encode())
+        return name
+
+    return write

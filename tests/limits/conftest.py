@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
@@ -104,17 +103,3 @@ def kinds() -> Mapping[str, CheckKind]:
 @pytest.fixture(scope="session")
 def whole() -> str:
     return WHOLE
-
-
-@pytest.fixture
-def write(tmp_path, monkeypatch):
-    """Write files into an empty folder that is the current one, so that messages name them shortly."""
-    monkeypatch.chdir(tmp_path)
-
-    def write(text: str | bytes, name: str = "r3.yaml") -> str:
-        path = tmp_path / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(text if isinstance(text, bytes) else textwrap.dedent(text).encode())
-        return name
-
-    return write
