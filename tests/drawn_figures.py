@@ -7,15 +7,15 @@ from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
+from made_runs import made_run, recorded_check, with_checks
 
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.decision import judge_curve, judge_reading
 from linecheck.limits.model import Bounds, Mask
-from linecheck.limits.verdict import JudgedMeasurement, Verdict
-from linecheck.log.view import CheckFacts, LimitFacts, RunView
+from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.report.figures.data import Figure
 from linecheck.report.figures.frame import frame_of
-from linecheck.run.model import CheckOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 SVG = "{http://www.w3.org/2000/svg}"
 SPECTRUM_MASK = Mask(
@@ -51,17 +51,11 @@ def check_of(
     return CheckOutcome(name, kind, {}, judged, 1.0)
 
 
-def view_of(
-    *checks: CheckOutcome, masks: dict[str, Mask] | None = None, serial: str = "PR3-000001"
-) -> RunView:
+def view_of(*checks: CheckOutcome, masks: dict[str, Mask] | None = None, serial: str = "PR3-000001") -> Run:
     """Return a run with these checks; every one of them has these masks."""
-    return RunView(
-        "made by hand", "1" * 8, serial, "pellow-r3", Verdict.PASS, None, None, None, "linecheck",
-        "2026-11-20T08:15:00Z", "2026-11-20T08:15:04Z", 4.0,
-        LimitFacts("limits/pellow-r3.yaml", 1, "0" * 64, "simple", None, None, ("left", "right")),
-        {check.check: CheckFacts(masks or {}) for check in checks},
-        tuple(checks),
-    )  # fmt: skip
+    known = (recorded_check(check.check, check.kind, masks) for check in checks)
+    run = made_run(*checks, serial=serial, run_id="1" * 8, firmware=None, operator=None, station=None)
+    return replace(with_checks(run, *known), source="made by hand")
 
 
 def group(text: str, ending: str) -> ElementTree.Element:

@@ -13,7 +13,6 @@ from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Capture
 from linecheck.limits.verdict import Verdict
 from linecheck.log.archive import Archive
-from linecheck.run.model import Trace
 
 NOW = datetime(2026, 11, 26, 12, 0, 0, tzinfo=UTC)
 RATE_HZ = 48_000
@@ -37,7 +36,7 @@ def kept_run(verdict=Verdict.PASS, *, days_old=0.0, captures=None, purpose="unit
         for name, capture in (captures or {"tone": made_capture()}).items()
     )
     started = NOW - timedelta(days=days_old)
-    facts = {"started": started, "finished": started, "trace": Trace(purpose=purpose)}
+    facts = {"started": started, "finished": started, "purpose": purpose}
     return made_run(*checks, **{**facts, "aborted": verdict is Verdict.ABORTED, **changes})
 
 

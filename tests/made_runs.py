@@ -9,8 +9,10 @@ from small_run import small_check, small_limits
 
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.model import Bounds, Mask
+from linecheck.limits.recorded import limits_content, recorded_limits
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.settle import settled
 
 LIMITS = small_limits(
     small_check(
@@ -87,6 +89,25 @@ def made_run(*checks, **changes):
         interface={"kind": "simulated"},
     )
     return replace(run, **changes)
+
+
+def recorded_check(name="tone", kind="tone", masks=None, stimulus=None, analysis=None):
+    """Return what a record says of a check of the limit file."""
+    content = {"name": name, "kind": kind, "setup": {}, "reference": None, "masks": {}}
+    content |= {"stimulus": stimulus or {}, "analysis": analysis or {}}
+    limits = {**limits_content(LIMITS), "checks": [content]}
+    (check,) = recorded_limits(limits, LIMITS).checks
+    return replace(check, masks=masks or {})
+
+
+def with_checks(run, *checks):
+    """Return a run whose limit file has these checks."""
+    return replace(run, limits=replace(run.limits, checks=checks))
+
+
+def looked_at(run, source):
+    """Return a run as a command looks at it."""
+    return replace(settled(run), source=source)
 
 
 def runs_of_every_verdict():

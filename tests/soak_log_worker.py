@@ -20,7 +20,7 @@ from small_run import simulated, small_check, small_limits
 
 from linecheck.limits.model import Bounds, Mask
 from linecheck.log import Log, statements, store
-from linecheck.run.model import Asset, Trace
+from linecheck.run.facts import Asset
 from linecheck.run.plan import make_plan
 from linecheck.station import runner
 from linecheck.station.runner import RunFacts, run_unit
@@ -64,12 +64,12 @@ def main():
         "tone", "tone", {"thd": Mask(Bounds(None, -80.0)), "hum": Mask(Bounds(None, -100.0))}, seconds=0.1
     )
     plan = make_plan(small_limits(check))
-    trace = Trace(
-        nest=str(nest),
-        packages={"numpy": "2"},
-        assets=(Asset("cable", f"CB-{nest}"),),
-        clock={"synchronised": None},
-    )
+    trace = {
+        "nest": str(nest),
+        "packages": {"numpy": "2"},
+        "assets": (Asset("cable", f"CB-{nest}"),),
+        "clock": {"synchronised": None},
+    }
     with Log(path, busy_seconds=60.0) as log:
         for at in range(10**9):
             if at == 0 or chance.random() < 0.05:
@@ -77,7 +77,7 @@ def main():
             serial = f"PR3-{chance.randrange(SERIALS):06d}"
             unit = simulated(*chance.choice(FAULTS), seed=chance.randrange(2**31))
             outcome = run_unit(plan, RunFacts(serial, "1.4.2", "Ada", "soak"), unit, Inline()).outcome
-            outcome = replace(outcome, run_id=str(uuid.UUID(int=chance.getrandbits(128))), trace=trace)
+            outcome = replace(outcome, run_id=str(uuid.UUID(int=chance.getrandbits(128))), **trace)
             began = time.perf_counter()
             stored = log.append(outcome)
             took = 1e3 * (time.perf_counter() - began)

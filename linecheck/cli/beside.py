@@ -10,7 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from linecheck.history.population import Populations
-    from linecheck.log.view import RunView
+    from linecheck.run.model import Run
 
 __all__ = ["against_option", "among_earlier", "tell_differences"]
 
@@ -30,7 +30,7 @@ def against_option(function: Callable[Parameters, Result]) -> Callable[Parameter
 
 
 def among_earlier(
-    view: RunView, against: str | None, checks: Collection[str] | None = None
+    view: Run, against: str | None, checks: Collection[str] | None = None
 ) -> Populations | None:
     """Return where a run's readings (of all checks, or of these) lie among earlier units; None where no log is named.
 
@@ -54,7 +54,7 @@ def among_earlier(
     return found
 
 
-def tell_differences(view: RunView, reference: RunView) -> None:
+def tell_differences(view: Run, reference: Run) -> None:
     """Say on standard error where a run and its reference were not measured alike."""
     from linecheck.history.reference import reference_notes
 

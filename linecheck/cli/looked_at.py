@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ from linecheck.cli.log.options import log_location, opened_log
 from linecheck.errors import FileError, UsageError
 
 if TYPE_CHECKING:
-    from linecheck.log.view import RunView
+    from linecheck.run.model import Run
 
 __all__ = ["Sources"]
 
@@ -31,7 +31,7 @@ class Sources:
     limits: Sequence[str] = ()
     serial: str | None = None
 
-    def view(self, reference: str) -> RunView:
+    def view(self, reference: str) -> Run:
         """Return the run or capture set that is meant.
 
         Parameters
@@ -59,31 +59,24 @@ class Sources:
             )
         return self._logged(reference)
 
-    def _logged(self, reference: str) -> RunView:
-        from linecheck.files.text import visible
-        from linecheck.log.view import view_of_record
-
+    def _logged(self, reference: str) -> Run:
         with opened_log(self.log, self.station) as log:
-            record = log.record(log.find(reference))
-            return view_of_record(record, f"record {record.run.sequence} of {visible(str(log.path))}")
+            return log.record(log.find(reference))
 
-    def _judged(self, path: Path) -> RunView:
+    def _judged(self, path: Path) -> Run:
         from linecheck.captures.capture_set import load_capture_set
         from linecheck.captures.judging import judge_set, limits_for
-        from linecheck.files.times import utc_text
         from linecheck.limits.load import load_limits
-        from linecheck.log.view import view_of_outcome
         from linecheck.measure.executors import analysis_executor
+        from linecheck.run.settle import settled
 
         if not self.limits:
             raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
         captures = load_capture_set(path)
         fitting = limits_for(captures, [load_limits(limits) for limits in self.limits])
         with analysis_executor(own_process=False) as executor:
-            outcome = judge_set(captures, fitting, executor, serial=self.serial)
-        recorded = captures.index.recorded
-        told = None if recorded is None else utc_text(recorded)
-        return view_of_outcome(outcome, f"capture set {path}", recorded=told)
+            judged = judge_set(captures, fitting, executor, serial=self.serial)
+        return replace(settled(judged), source=f"capture set {path}", captured=captures.index.recorded)
 
     @property
     def where(self) -> str:

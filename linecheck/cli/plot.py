@@ -18,8 +18,8 @@ from linecheck.errors import ExitStatus, UsageError
 if TYPE_CHECKING:
     from linecheck.cli.looked_at import Sources
     from linecheck.history.population import Populations
-    from linecheck.log.view import RunView
     from linecheck.report.figures.data import Figure, Strip
+    from linecheck.run.model import Run
 
     Drawing = Figure | tuple[Strip, ...]
 
@@ -114,7 +114,7 @@ def _of_run(
 
 
 def _drawings(
-    view: RunView, names: Sequence[str], reference: RunView | None, others: Populations | None
+    view: Run, names: Sequence[str], reference: Run | None, others: Populations | None
 ) -> Iterator[tuple[str, Drawing]]:
     from linecheck.report.figures.of_run import figures_of_check, strips_of_check
     from linecheck.report.figures.words import file_name
@@ -129,8 +129,12 @@ def _drawings(
             yield f"{file_name(check.check)}-population", strips
 
 
-def _names(view: RunView) -> list[str]:
-    return list(dict.fromkeys((*view.facts, *(check.check for check in view.checks))))
+def _names(view: Run) -> list[str]:
+    return list(
+        dict.fromkeys(
+            (*(check.name for check in view.limits.checks), *(check.check for check in view.checks))
+        )
+    )
 
 
 def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Drawing]]:

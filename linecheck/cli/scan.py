@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import click
 
@@ -138,7 +138,7 @@ def _is_double(scan: Scan, accepted: Scan | None) -> bool:
 def _tested(session: Session, prompt: Prompt, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:
     """Test one unit; None where something kept the run from taking place, which is said: the next unit may come."""
     try:
-        facts = replace(facts, reason=_reason(session, prompt, serial, facts.reason))
+        facts = facts.with_reason(_reason(session, prompt, serial, facts.reason))
         return session.test(serial, facts, scan.raw)
     except LinecheckError as error:
         tell(str(error))

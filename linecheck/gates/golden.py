@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from typing import Any, Final, Literal
 
 from linecheck.checks.base import CurveSpec, MetricSpec
@@ -28,7 +27,6 @@ from linecheck.limits.curve_profile import Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
 from linecheck.limits.verdict import Verdict
-from linecheck.log.stored import RunRecord
 from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
@@ -91,26 +89,9 @@ class GoldenResult:
         )
 
 
-def kept_run(record: RunRecord, limits: LimitFile) -> Run:
+def kept_run(record: Run, limits: LimitFile) -> Run:
     """Return a run in the log as a comparison takes it, by the masks of today."""
-    run = record.run
-    return Run(
-        run_id=run.run_id,
-        serial=run.serial,
-        model=run.model,
-        firmware=run.firmware,
-        operator=run.operator,
-        station=run.station,
-        limits=limits,
-        software=run.software,
-        started=datetime.fromisoformat(run.started),
-        finished=datetime.fromisoformat(run.finished),
-        duration_seconds=run.duration_seconds,
-        checks=record.checks,
-        missing=record.missing,
-        problems=record.problems,
-        calibration=dict(record.calibration),
-    )
+    return replace(record, limits=limits, record=None)
 
 
 def not_judged(outcome: Run) -> tuple[str, ...]:
@@ -123,15 +104,13 @@ def not_judged(outcome: Run) -> tuple[str, ...]:
     return (f"the run is {outcome.verdict.value}", *told)
 
 
-def hold_against(
-    outcome: Run, history: Sequence[RunRecord], limits: LimitFile, margins: Margins
-) -> GoldenResult:
+def hold_against(outcome: Run, history: Sequence[Run], limits: LimitFile, margins: Margins) -> GoldenResult:
     """Hold a run of a golden unit against the runs that were accepted as its history.
 
     Parameters
     ----------
     outcome : Run
-    history : sequence of RunRecord
+    history : sequence of Run
         One or more, of the same unit.
     limits : LimitFile
         The one that the run was judged by.
@@ -150,7 +129,7 @@ def hold_against(
 
 
 def combined_history(
-    history: Sequence[RunRecord], limits: LimitFile, margins: Margins, lattices: Lattices
+    history: Sequence[Run], limits: LimitFile, margins: Margins, lattices: Lattices
 ) -> UnitEntry:
     """Return what the runs of a unit's history come to together.
 
@@ -184,7 +163,7 @@ class _Held:
     margins: Margins
     new: UnitEntry
     base: UnitEntry
-    record: RunRecord
+    record: Run
     sigmas: float = field(init=False)
     same_volts: float = field(init=False)
 
@@ -220,9 +199,8 @@ class _Held:
             return f"it was played another stimulus in its history: {again}"
         if dict(kept.setup) != dict(done.setup):
             return f"the unit was set otherwise in its history: {again}"
-        there = {each["name"]: each.get("analysis", {}) for each in self.record.limits["checks"]}
-        analysis = check.analysis.model_dump(mode="json")
-        if _differ(analysis, there.get(check.name, {})):
+        then = self.record.limits_of(check.name)
+        if _differ(check.analysis_values, {} if then is None else then.analysis_values):
             return f"it was analysed otherwise in its history: {again}"
         return None
 

@@ -33,7 +33,7 @@ from linecheck.gates.statements import (
     reference_content,
 )
 from linecheck.limits.model import LimitFile
-from linecheck.log import Head, Log, RunRecord
+from linecheck.log import Head, Log
 from linecheck.log.fetch import fetch_record
 from linecheck.run.model import Run
 from linecheck.station.config.gates import ChallengeUnit
@@ -73,7 +73,7 @@ class Stated:
         Why it is not met.
     head : Head
         The statement's number and hash.
-    record : RunRecord
+    record : Run
         The run.
     valid_until : str or None
         UTC text.
@@ -90,7 +90,7 @@ class Stated:
     met: bool
     reasons: tuple[str, ...]
     head: Head
-    record: RunRecord
+    record: Run
     valid_until: str | None
     golden: GoldenResult | None = None
     challenge: ChallengeResult | None = None
@@ -168,18 +168,18 @@ def state_challenge(
     return Stated(f"challenge.{name}", result.met, result.reasons, head, record, until, challenge=result)
 
 
-_Held = tuple[list[RunRecord], LimitFile, dict[str, dict[str, Margin]]]
+_Held = tuple[list[Run], LimitFile, dict[str, dict[str, Margin]]]
 
 
 def _accept(
-    log: Log, subject: str, outcome: Run, record: RunRecord, held: _Held, accepted: Accepted
-) -> tuple[list[RunRecord], tuple[Change, ...]]:
+    log: Log, subject: str, outcome: Run, record: Run, held: _Held, accepted: Accepted
+) -> tuple[list[Run], tuple[Change, ...]]:
     """Take a run as a golden unit's history; return that, and what it changes of the one before."""
     history, limits, margins = held
     itself = hold_against(outcome, [record], limits, margins)
     if not itself.met:
         raise BaselineError(
-            f"{outcome.serial}: record {record.run.sequence} cannot be accepted as its history, and nothing was: "
+            f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history, and nothing was: "
             + "; ".join(itself.reasons)
         )
     kept = [*history, record][-MOST_HISTORY:] if accepted.add else [record]
@@ -202,7 +202,7 @@ def _state(
     limits: LimitFile,
     gate: str,
     subject: str,
-    record: RunRecord,
+    record: Run,
     result: tuple[bool, Sequence[str]],
     every_hours: float,
     more: dict[str, Any],
@@ -221,7 +221,7 @@ def _state(
     return log.state(GATE, subject, content), content["valid_until"]
 
 
-def _recorded(log: Log, outcome: Run) -> RunRecord:
+def _recorded(log: Log, outcome: Run) -> Run:
     """Return a run's record."""
     try:
         return log.record(log.find(outcome.run_id, outcome.model))
@@ -231,7 +231,7 @@ def _recorded(log: Log, outcome: Run) -> RunRecord:
         ) from error
 
 
-def _history(log: Log, subject: str) -> tuple[Reference | None, list[RunRecord]]:
+def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
     """Return a golden unit's history as it was accepted last, and its runs."""
     with log.reading() as connection:
         statement = found.newest_statement(connection, REFERENCE, subject)

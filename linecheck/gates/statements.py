@@ -22,7 +22,8 @@ from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
 from linecheck.gates.gates import Result
 from linecheck.limits.model import LimitFile
-from linecheck.log.stored import RunRecord, Statement
+from linecheck.log.stored import Statement
+from linecheck.run.model import Run
 from linecheck.station.config.station import Station
 
 __all__ = [
@@ -79,23 +80,22 @@ def gate_content(
     *,
     met: bool,
     reasons: Sequence[str],
-    record: RunRecord,
+    record: Run,
     rests_on: Mapping[str, str],
     every_hours: float,
     now: datetime,
     more: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Return what is stated of a gate: the result, the run behind it, what it rests on, and how long it holds."""
-    run = record.run
     return {
         "gate": gate,
         "met": met,
         "reasons": [encodable(reason)[:LONGEST_REASON] for reason in reasons[:MOST_TOLD]],
-        "model": encodable(run.model),
-        "serial": encodable(run.serial),
-        "run": run.run_id,
-        "record": run.sequence,
-        "verdict": run.verdict.value,
+        "model": encodable(record.model),
+        "serial": encodable(record.serial),
+        "run": record.run_id,
+        "record": record.logged.sequence,
+        "verdict": record.verdict.value,
         "circumstances": dict(rests_on),
         "every_hours": every_hours,
         "valid_until": utc_text(now + timedelta(hours=every_hours)) if met else None,
@@ -104,14 +104,14 @@ def gate_content(
 
 
 def reference_content(
-    records: Sequence[RunRecord], *, by: str, reason: str, changes: Sequence[str]
+    records: Sequence[Run], *, by: str, reason: str, changes: Sequence[str]
 ) -> dict[str, Any]:
     """Return what is stated of a golden unit's history: its runs, who accepted them and why, and what changes by it."""
     return {
-        "model": encodable(records[-1].run.model),
-        "serial": encodable(records[-1].run.serial),
+        "model": encodable(records[-1].model),
+        "serial": encodable(records[-1].serial),
         "runs": [
-            {"record": record.run.sequence, "run": record.run.run_id, "hash": record.run.record_hash}
+            {"record": record.logged.sequence, "run": record.run_id, "hash": record.logged.record_hash}
             for record in records
         ],
         "by": encodable(by),

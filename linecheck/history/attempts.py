@@ -7,38 +7,20 @@ noise does not explain and that is more than the accuracy of the check.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Literal
 
 from linecheck.errors import LinecheckError
 from linecheck.history.comparison.compare import compare_sides
 from linecheck.history.comparison.model import Comparison
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.verdict import Verdict
-from linecheck.log.stored import RunRecord
-from linecheck.log.view import RunView, view_of_record
 from linecheck.results.wording import subject
+from linecheck.run.facts import FACTS, HASH_LENGTH, told
+from linecheck.run.model import Run
 
 __all__ = ["AttemptChanges", "Changed", "Flip", "Moved", "attempt_changes"]
-
-_RUN_FACTS: Final = {
-    "firmware": "firmware",
-    "station": "station",
-    "nest": "nest",
-    "operator": "operator",
-    "shift": "shift",
-    "lot": "lot",
-    "work_order": "work order",
-    "variant": "variant",
-    "software": "software",
-    "limit_path": "limit file",
-    "limit_revision": "limit revision",
-    "limit_sha256": "limit file's bytes",
-}
-#: A hash says as much by its first characters.
-_HASHES: Final = frozenset({"limit_sha256", "station_config_sha256", "plan_sha256", "source_commit"})
-_HASH_LENGTH: Final = 12
 
 
 @dataclass(frozen=True)
@@ -94,10 +76,9 @@ class AttemptChanges:
     why: str = ""
 
 
-def attempt_changes(earlier: RunRecord, later: RunRecord) -> AttemptChanges:
+def attempt_changes(earlier: Run, later: Run) -> AttemptChanges:
     """Return what changed from an attempt of a unit to a later one."""
-    before, after = (view_of_record(record, "the log") for record in (earlier, later))
-    comparison, why = _compared(before, after)
+    comparison, why = _compared(earlier, later)
     moved = () if comparison is None else tuple(_moved(comparison))
     return AttemptChanges(
         flips=tuple(_flips(earlier, later)),
@@ -108,14 +89,14 @@ def attempt_changes(earlier: RunRecord, later: RunRecord) -> AttemptChanges:
     )
 
 
-def _compared(before: RunView, after: RunView) -> tuple[Comparison | None, str]:
+def _compared(before: Run, after: Run) -> tuple[Comparison | None, str]:
     try:
         return compare_sides([pick("A", before, {}), pick("B", after, {})]), ""
     except LinecheckError as error:
         return None, str(error)
 
 
-def _verdicts(record: RunRecord) -> dict[str, Verdict | None]:
+def _verdicts(record: Run) -> dict[str, Verdict | None]:
     """Return what was judged, and the checks that were not run."""
     found: dict[str, Verdict | None] = {}
     for check in record.checks:
@@ -127,7 +108,7 @@ def _verdicts(record: RunRecord) -> dict[str, Verdict | None]:
     return found
 
 
-def _flips(earlier: RunRecord, later: RunRecord) -> Iterator[Flip]:
+def _flips(earlier: Run, later: Run) -> Iterator[Flip]:
     before, after = _verdicts(earlier), _verdicts(later)
     for name in {**before, **after}:
         flip = Flip(name, before.get(name), after.get(name))
@@ -182,57 +163,42 @@ def _towards(worse_by: float | None) -> Literal["better", "worse"] | None:
     return "worse" if worse_by > 0 else "better"
 
 
-def _facts(earlier: RunRecord, later: RunRecord) -> Iterator[Changed]:
-    for name, text in _RUN_FACTS.items():
-        yield from _changed(text, getattr(earlier.run, name), getattr(later.run, name), name in _HASHES)
-    for name, text, one, two in (
-        (
-            "station_config_sha256",
-            "station config's bytes",
-            earlier.station_config_sha256,
-            later.station_config_sha256,
-        ),
-        ("plan_sha256", "plan", earlier.trace.plan_sha256, later.trace.plan_sha256),
-        ("source_commit", "commit of linecheck", earlier.trace.source_commit, later.trace.source_commit),
-    ):
-        yield from _changed(text, one, two, name in _HASHES)
-    yield from _mappings("calibration", earlier.calibration, later.calibration)
-    yield from _mappings("interface", earlier.interface, later.interface)
-    yield from _mappings("unit's own", earlier.trace.identity, later.trace.identity)
-    yield from _mappings("computer", earlier.trace.host, later.trace.host)
-    yield from _mappings("package", earlier.trace.packages, later.trace.packages)
-    yield from _mappings("asset", _assets(earlier), _assets(later))
-    yield from _mappings("setup of", _setups(earlier), _setups(later))
-    yield from _changed("checks that were not run", _listed(earlier.missing), _listed(later.missing))
+def _facts(earlier: Run, later: Run) -> Iterator[Changed]:
+    for fact in FACTS:
+        if fact.compared:
+            yield from _changed(told(fact, earlier), told(fact, later), is_hash=fact.kind == "hash")
+    yield from _changed(_limits(earlier), _limits(later))
+    yield from _changed(_limits_hash(earlier), _limits_hash(later), is_hash=True)
+    yield from _changed(_setups(earlier), _setups(later))
+    yield from _changed(_not_run(earlier), _not_run(later))
 
 
-def _assets(record: RunRecord) -> dict[str, str]:
-    return {
-        asset.role: ", ".join([asset.id, *(f"{name} {value}" for name, value in sorted(asset.facts.items()))])
-        for asset in record.trace.assets
-    }
+def _limits(run: Run) -> dict[str, str]:
+    return {"limit file": run.limits.path, "limit revision": str(run.limits.revision)}
 
 
-def _setups(record: RunRecord) -> dict[str, str]:
+def _limits_hash(run: Run) -> dict[str, str]:
+    return {"limit file's bytes": run.limits.sha256}
+
+
+def _setups(run: Run) -> dict[str, str]:
     """Return how the unit was set in each check."""
     return {
-        check.check: _listed([f"{k} {v}" for k, v in sorted(check.setup.items())]) for check in record.checks
+        f"setup of {check.check}": ", ".join(f"{k} {v}" for k, v in sorted(check.setup.items()))
+        for check in run.checks
     }
 
 
-def _mappings(name: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[Changed]:
-    for key in {**before, **after}:
-        yield from _changed(f"{name} {key}", before.get(key), after.get(key))
+def _not_run(run: Run) -> dict[str, str]:
+    return {"checks that were not run": ", ".join(run.missing)} if run.missing else {}
 
 
-def _changed(name: str, before: Any, after: Any, is_hash: bool = False) -> Iterator[Changed]:  # noqa: ANN401 - plain data
-    if before == after:
-        return
-    one, two = (None if value in (None, "") else str(value) for value in (before, after))
-    if is_hash:
-        one, two = (None if text is None else text[:_HASH_LENGTH] for text in (one, two))
-    yield Changed(name, one, two)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names)
+def _changed(
+    before: Mapping[str, str], after: Mapping[str, str], *, is_hash: bool = False
+) -> Iterator[Changed]:
+    """Yield what is not the same in both, by name; a hash by its first characters."""
+    for name in {**before, **after}:
+        one, two = before.get(name) or None, after.get(name) or None
+        if one != two:
+            shown = slice(HASH_LENGTH if is_hash else None)
+            yield Changed(name, one and one[shown], two and two[shown])

@@ -30,8 +30,7 @@ from linecheck.results.wording import number, subject
 
 if TYPE_CHECKING:
     from linecheck.log import LogReader
-    from linecheck.log.view import RunView
-    from linecheck.run.model import CheckOutcome
+    from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
     "FEWEST_UNITS",
@@ -119,7 +118,7 @@ class Populations:
         return tuple(item.apart for item in sorted(found, key=lambda item: -abs(item.sigmas or 0.0)))
 
 
-def population_of(view: RunView, log: LogReader) -> Populations:
+def population_of(view: Run, log: LogReader) -> Populations:
     """Return where a run's readings lie among those of the other units of its model in a log.
 
     Where the run is in that log itself, only what was recorded before it counts.
@@ -165,9 +164,9 @@ def robust_scale(values: Sequence[float]) -> tuple[float, float]:
     return centre, _MAD_TO_SIGMA * statistics.median(abs(value - centre) for value in values)
 
 
-def _wanted(view: RunView, check: CheckOutcome, item: JudgedReading) -> WantedReading:
-    reading, facts = item.reading, view.facts.get(check.check)
-    analysis = {} if facts is None else facts.analysis
+def _wanted(view: Run, check: CheckOutcome, item: JudgedReading) -> WantedReading:
+    reading, limits = item.reading, view.limits_of(check.check)
+    analysis = {} if limits is None else limits.analysis_values
     return WantedReading(
         check.check, reading.metric, reading.channel, reading.unit, check.stimulus_sha256, analysis
     )
@@ -294,7 +293,7 @@ def _left_out(earlier: EarlierReading) -> str:
     return "; ".join(counts)
 
 
-def _notes(view: RunView, found: EarlierUnits) -> Iterable[str]:
+def _notes(view: Run, found: EarlierUnits) -> Iterable[str]:
     """Yield what limits a population."""
     if not found.units:
         yield f"no other unit of {visible(view.model)} is there to compare with"

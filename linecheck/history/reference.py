@@ -16,17 +16,18 @@ from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 
 if TYPE_CHECKING:
-    from linecheck.log.view import CheckFacts, RunView
+    from linecheck.limits.model import Check
+    from linecheck.run.model import Run
 
 __all__ = ["reference_name", "reference_notes", "reference_values"]
 
 
-def reference_name(reference: RunView) -> str:
+def reference_name(reference: Run) -> str:
     """Return what a reference unit is called in legends and headings."""
     return visible(reference.serial)
 
 
-def reference_values(reference: RunView) -> Mapping[tuple[str, str, str | None], Reading]:
+def reference_values(reference: Run) -> Mapping[tuple[str, str, str | None], Reading]:
     """Return what the reference unit measured, but for what is not valid."""
     return {
         (check.check, item.reading.metric, item.reading.channel): item.reading
@@ -36,12 +37,12 @@ def reference_values(reference: RunView) -> Mapping[tuple[str, str, str | None],
     }
 
 
-def reference_notes(view: RunView, reference: RunView) -> tuple[str, ...]:
+def reference_notes(view: Run, reference: Run) -> tuple[str, ...]:
     """Return where a run and its reference were not measured alike, a sentence each; none where they were."""
     return tuple(_notes(view, reference))
 
 
-def _notes(view: RunView, reference: RunView) -> Iterator[str]:
+def _notes(view: Run, reference: Run) -> Iterator[str]:
     name = f"the reference unit {reference_name(reference)}"
     if view.run_id == reference.run_id:
         yield f"{name} is this very run"
@@ -58,7 +59,7 @@ def _notes(view: RunView, reference: RunView) -> Iterator[str]:
     yield from _check_notes(view, reference, name)
 
 
-def _check_notes(view: RunView, reference: RunView, name: str) -> Iterator[str]:
+def _check_notes(view: Run, reference: Run, name: str) -> Iterator[str]:
     """Yield which checks of the reference are missing, or have measured something else."""
     stimuli = {check.check: check.stimulus_sha256 for check in reference.checks}
     names = [check.check for check in view.checks]
@@ -79,7 +80,7 @@ def _check_notes(view: RunView, reference: RunView, name: str) -> Iterator[str]:
             [
                 check
                 for check in shared
-                if _analysed_otherwise(view.facts.get(check), reference.facts.get(check))
+                if _analysed_otherwise(view.limits_of(check), reference.limits_of(check))
             ],
             f"{name} was analysed otherwise",
         ),
@@ -88,8 +89,8 @@ def _check_notes(view: RunView, reference: RunView, name: str) -> Iterator[str]:
             yield f"{words}: {', '.join(visible(check) for check in found)}"
 
 
-def _analysed_otherwise(one: CheckFacts | None, other: CheckFacts | None) -> bool:
+def _analysed_otherwise(one: Check | None, other: Check | None) -> bool:
     if one is None or other is None:
         return False
-    shared = one.analysis.keys() & other.analysis.keys()
-    return any(one.analysis[name] != other.analysis[name] for name in shared)
+    first, second = one.analysis_values, other.analysis_values
+    return any(first[name] != second[name] for name in first.keys() & second.keys())

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from linecheck.checks.base import CheckKind, Parameters
 from linecheck.limits.retest import RetestPolicy
 
-__all__ = ["SETUP_MARK", "Bounds", "Check", "Decision", "Limit", "LimitFile", "Mask", "entry_name"]
+__all__ = [
+    "SETUP_MARK",
+    "Bounds",
+    "Check",
+    "Decision",
+    "Limit",
+    "LimitFile",
+    "LimitReference",
+    "Mask",
+    "entry_name",
+]
 
 #: Between the name of a check in the limit file and the setup that it is run under, where it has several.
 SETUP_MARK: Final = "@"
@@ -70,18 +80,31 @@ class Check:
         """Its name in the file, which checks under several setups share."""
         return entry_name(self.name)
 
+    @property
+    def stimulus_values(self) -> dict[str, Any]:
+        """The stimulus's parameters as plain data."""
+        return self.stimulus.model_dump(mode="json")
+
+    @property
+    def analysis_values(self) -> dict[str, Any]:
+        """The analysis's parameters as plain data."""
+        return self.analysis.model_dump(mode="json")
+
 
 @dataclass(frozen=True)
-class LimitFile:
-    """A whole limit file.
-
-    ``sha256`` is over the bytes of the file and of every file that it builds on.
-    """
+class LimitReference:
+    """Which limit file is meant; ``sha256`` is over the bytes of the file and of every file that it builds on."""
 
     path: str
     sha256: str
-    model: str
     revision: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitFile(LimitReference):
+    """A whole limit file."""
+
+    model: str
     channels: tuple[str, ...]
     serial_pattern: str
     decision: Decision

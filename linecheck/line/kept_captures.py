@@ -130,9 +130,7 @@ class CaptureKeeper:
         entry = archive.add(outcome, keep.why, self._writer(outcome, captures))
         tell(f"captures kept in {entry.path}: {keep.why}")
         objects = {file.check: file.object_name for file in entry.files}
-        return replace(
-            outcome, trace=replace(outcome.trace, captures=objects, captures_why=f"kept: {keep.why}")
-        )
+        return replace(outcome, captures=objects, captures_why=f"kept: {keep.why}")
 
     def _rule(self, outcome: Run) -> Keep:
         from linecheck.log.archive.keeping import Keep, keeping
@@ -147,7 +145,7 @@ class CaptureKeeper:
                 passes = self._passes.so_far(self.log)
             except RecordError:
                 return Keep(True, "the passes before it could not be counted")
-        return keeping(policy, outcome.verdict, outcome.trace.purpose, passes)
+        return keeping(policy, outcome.verdict, outcome.purpose, passes)
 
     def beside_files(self, folder: Path, outcome: Run, captures: Mapping[str, Capture]) -> str | None:
         """Keep captures in a folder beside the run's files, where there is no archive; return what went wrong."""
@@ -198,4 +196,4 @@ class CaptureKeeper:
 
 
 def _explained(outcome: Run, why: str) -> Run:
-    return replace(outcome, trace=replace(outcome.trace, captures_why=why))
+    return replace(outcome, captures_why=why)

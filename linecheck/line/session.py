@@ -30,7 +30,8 @@ from linecheck.line.unit_trace import (
 )
 from linecheck.measure.executors import make_ready
 from linecheck.results.run_folder import run_folder
-from linecheck.run.model import Purpose, Run, SettingStep
+from linecheck.run.facts import Purpose
+from linecheck.run.model import Run, SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station import circumstances
 from linecheck.station.config.station import Station
@@ -236,7 +237,6 @@ class Session:
             RunFacts(
                 serial,
                 facts.firmware if facts.firmware is not None else admission.identity.get("firmware"),
-                facts.operator,
                 config.station,
                 self.station.sha256,
                 config.calibration,

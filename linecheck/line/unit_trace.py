@@ -16,7 +16,8 @@ from linecheck.files.text import visible
 from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
 from linecheck.limits.verdict import Verdict
-from linecheck.run.model import Purpose, Run, Trace
+from linecheck.run.facts import Purpose
+from linecheck.run.model import Run
 from linecheck.run.plan import Plan
 from linecheck.station import circumstances
 from linecheck.station.config.station import ConditionsConfig, StationConfig
@@ -141,16 +142,15 @@ def traced(
     gates: Mapping[str, Any],
 ) -> Run:
     """Return a run with everything that its record says beside what was measured."""
+    # The firmware is in it by now: it may be the unit that says it.
+    said: dict[str, Any] = {name: text for name, text in facts.said.items() if name != "firmware"}
     clock = circumstances.clock_state(outcome.started, outcome.finished, outcome.duration_seconds)
-    trace = Trace(
+    run = replace(
+        outcome,
+        **said,
         purpose=purpose,
         scanned=scanned,
-        variant=facts.variant,
-        lot=facts.lot,
-        work_order=facts.work_order,
-        shift=facts.shift,
         nest=config.nest,
-        reason=facts.reason,
         override=override,
         identity=identity,
         conditions=conditions,
@@ -164,12 +164,12 @@ def traced(
     )
     stepped = clock["stepped_seconds"]
     if abs(stepped) < circumstances.STEPPED_SECONDS:
-        return replace(outcome, trace=trace)
+        return run
     message = (
         f"the computer's clock was set by {stepped:+.0f} s during the run: its times are not to be trusted"
     )
     problem = Problem("clock_stepped", message, blocks=False)
-    return replace(outcome, trace=trace, problems=(*outcome.problems, problem))
+    return replace(run, problems=(*run.problems, problem))
 
 
 def _other_than_expected(

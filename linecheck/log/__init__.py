@@ -6,9 +6,7 @@
 :class:`StoredRun`       what adding a run gives: sequence number, attempt, hash
 :class:`Head`            the last record's number and hash, to be noted elsewhere
 :class:`Verification`    what a verification found
-:class:`LoggedRun`       a run in a list
 :class:`RunFilter`       which runs are meant
-:class:`RunRecord`       a run with everything that was measured
 :class:`KnownAsset`      a thing that runs rest on, and how long it was used
 :class:`Statement`       what somebody, or the station, has said
 :class:`Signoff`         a sign-off of a comparison, with its countersignatures
@@ -19,16 +17,14 @@ from linecheck.log.assets import KnownAsset
 from linecheck.log.queries import RunFilter
 from linecheck.log.signoff import Signoff
 from linecheck.log.store import Log, LogReader
-from linecheck.log.stored import Head, LoggedRun, RunRecord, Statement, StoredRun, Verification
+from linecheck.log.stored import Head, Statement, StoredRun, Verification
 
 __all__ = [
     "Head",
     "KnownAsset",
     "Log",
     "LogReader",
-    "LoggedRun",
     "RunFilter",
-    "RunRecord",
     "Signoff",
     "Statement",
     "StoredRun",

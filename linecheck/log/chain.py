@@ -17,9 +17,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from linecheck.log.stored import Head
+from linecheck.run.facts import FACTS
 
 __all__ = [
     "BEGINNING",
@@ -34,37 +35,21 @@ __all__ = [
 #: What the first record has for the hash of the one before.
 BEGINNING = Head(0, "0" * 64)
 
+#: What is hashed and is no fact of the run, by the record format that it came with.
+_PARTS_CAME_WITH: Final[Mapping[int, frozenset[str]]] = {
+    2: frozenset({"settings", "is_bound"}),
+    3: frozenset({"capture_object", "assets"}),
+}
+
 #: Which columns are hashed, and how: what new records have.
-RECORD_FORMAT = 3
-KNOWN_FORMATS = (1, 2, 3)
+RECORD_FORMAT: Final = max(*_PARTS_CAME_WITH, *(fact.since for fact in FACTS))
+KNOWN_FORMATS: Final = tuple(range(1, RECORD_FORMAT + 1))
 
 #: Columns, and parts of a run, that came with a format.
-_CAME_WITH: dict[int, frozenset[str]] = {
-    2: frozenset({"settings", "is_bound"}),
-    3: frozenset(
-        {
-            "purpose",
-            "scanned",
-            "variant",
-            "lot",
-            "work_order",
-            "shift",
-            "nest",
-            "reason",
-            "override",
-            "identity",
-            "conditions",
-            "host",
-            "clock",
-            "source_commit",
-            "packages_digest",
-            "plan_sha256",
-            "gates",
-            "captures_why",
-            "capture_object",
-            "assets",
-        }
-    ),
+_CAME_WITH: Final[Mapping[int, frozenset[str]]] = {
+    came: _PARTS_CAME_WITH.get(came, frozenset())
+    | {fact.column for fact in FACTS if fact.since == came and fact.column}
+    for came in KNOWN_FORMATS
 }
 
 Row = Mapping[str, Any]

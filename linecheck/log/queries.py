@@ -12,8 +12,8 @@ named, else, newest or oldest first, by one that holds all that runs are picked 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from sqlalchemy import (
@@ -33,14 +33,19 @@ from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import Verdict
 from linecheck.log.fetch import has_column, has_table
 from linecheck.log.schema import curve, reading, run, run_asset, run_check
-from linecheck.run.model import Purpose
+from linecheck.run.facts import FACTS, Purpose
 
 __all__ = ["RunFilter", "judges_a_unit", "matching"]
 
-#: Few runs share one of these.
-_SELECTIVE = ("serial", "lot", "work_order")
+#: What the narrow index holds of the run's facts; it was released, and further facts have an index of their own.
+_NARROW = ("variant", "station", "shift", "nest", "operator", "firmware")
+#: Few runs share one of these: an index of its own finds them.
+_SELECTIVE = (
+    "serial",
+    *(fact.name for fact in FACTS if fact.picked_by and fact.name not in _NARROW),
+)
 #: What is found by the narrow index.
-_FACTS = ("model", "variant", "station", "shift", "nest", "operator", "firmware")
+_FACTS = ("model", *_NARROW)
 _INDEX = "run_by_facts"
 #: An index holds the runs of which this is so; SQLite uses it where the words are the same.
 _KNOWN_UNIT = "purpose <> 'unit'"
@@ -52,8 +57,10 @@ class RunFilter:
 
     Attributes
     ----------
-    serial, model, lot, work_order, variant, station, shift, nest, operator, firmware : str, optional
+    serial, model : str, optional
         Exactly so.
+    facts : mapping of str to str
+        Facts by which runs are picked, each exactly so.
     verdicts : tuple of Verdict
         One of these.
     purpose : str, optional
@@ -73,19 +80,25 @@ class RunFilter:
     model: str | None = None
     verdicts: tuple[Verdict, ...] = ()
     purpose: Purpose | None = None
-    lot: str | None = None
-    work_order: str | None = None
-    variant: str | None = None
-    station: str | None = None
-    shift: str | None = None
-    nest: str | None = None
-    operator: str | None = None
-    firmware: str | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
     since: str | None = None
     until: str | None = None
     attempt: Literal["first", "last"] | None = None
     failed: tuple[str, ...] = ()
     asset: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what no run is picked by: a filter that is not applied would let every run pass."""
+        for name in self.facts:
+            if name not in (*_NARROW, *_SELECTIVE):
+                raise ValueError(f"no runs are picked by {name}")
+
+    def value(self, name: str) -> str | None:
+        """Return what a column of the run must say; None where that does not matter."""
+        if name in ("serial", "model", "since", "until", "attempt", "asset"):
+            found: str | None = getattr(self, name)
+            return found
+        return self.facts.get(name)
 
 
 def matching(
@@ -140,13 +153,13 @@ def _is_scanned(wanted: RunFilter) -> bool:
     """Return whether no index picks the runs, so that one must be gone through."""
     if _is_selective(wanted):
         return False
-    facts = sum(getattr(wanted, name) is not None for name in (*_FACTS, "since", "until", "attempt"))
+    facts = sum(wanted.value(name) is not None for name in (*_FACTS, "since", "until", "attempt"))
     alone = len(wanted.verdicts) == 1 or wanted.model is not None
     return bool(wanted.failed) or facts + len(wanted.verdicts) > 1 or (facts == 1 and not alone)
 
 
 def _is_selective(wanted: RunFilter) -> bool:
-    return any(getattr(wanted, name) is not None for name in (*_SELECTIVE, "asset"))
+    return any(wanted.value(name) is not None for name in (*_SELECTIVE, "asset"))
 
 
 def _has_narrow_index(connection: Connection) -> bool:
@@ -162,7 +175,7 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
     narrow = _is_scanned(wanted) and _has_narrow_index(connection)
     shared = narrow or _is_selective(wanted)
     for name in (*_SELECTIVE, *_FACTS):
-        value = getattr(wanted, name)
+        value = wanted.value(name)
         if value is not None:
             known = has_column(connection, run, name)
             yield _column(name, shared and name in _FACTS) == encodable(value) if known else false()

@@ -20,7 +20,7 @@ from linecheck.log.connect import database_path, open_reader, plain_errors
 from linecheck.log.fetch import Record, has_table, last_record, records_of, run_rows
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
-from linecheck.log.rows import logged_run, run_record
+from linecheck.log.rows import logged_run, stored_run
 from linecheck.log.schema import PARTS, document, limits, run
 from linecheck.log.signoff import Signoff
 from linecheck.log.statements import (
@@ -29,8 +29,10 @@ from linecheck.log.statements import (
     find_statements,
     find_statements_about,
 )
-from linecheck.log.stored import Head, LoggedRun, RunRecord, Statement, Verification
+from linecheck.log.stored import Head, Statement, Verification
 from linecheck.log.verify import verify_log
+from linecheck.run.facts import DOCUMENTS
+from linecheck.run.model import Run, RunHeader
 
 __all__ = ["BUSY_SECONDS", "LogReader", "count_attempts"]
 
@@ -101,7 +103,7 @@ class LogReader:
 
     def runs(
         self, wanted: RunFilter | None = None, *, limit: int = 50, before: int | None = None
-    ) -> tuple[LoggedRun, ...]:
+    ) -> tuple[RunHeader, ...]:
         """Return runs, the newest first.
 
         Parameters
@@ -150,7 +152,7 @@ class LogReader:
         with self.reading() as connection:
             return list(connection.scalars(query.order_by(run.c.sequence.desc()).limit(limit)))
 
-    def show(self, serial: str, model: str | None = None) -> Iterator[RunRecord]:
+    def show(self, serial: str, model: str | None = None) -> Iterator[Run]:
         """Yield every attempt of a unit with everything that was measured, the newest first."""
         for sequence in self.attempts_of(serial, model):
             yield self.record(sequence)
@@ -160,7 +162,7 @@ class LogReader:
         with self.reading() as connection:
             return find_statements_about(connection, encodable(run_id))
 
-    def record(self, sequence: int) -> RunRecord:
+    def record(self, sequence: int) -> Run:
         """Return a run with everything that was measured, by its number in the log.
 
         Raises
@@ -173,8 +175,13 @@ class LogReader:
             if record is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
             content = _content(connection, limits, record.row["limits_digest"])
-            packages = _content(connection, document, record.row["packages_digest"])
-            return run_record(record.row, record.parts, content or "", packages)
+            documents = {
+                fact.name: text
+                for fact in DOCUMENTS
+                if (text := _content(connection, document, record.row[fact.column])) is not None
+            }
+            source = f"record {sequence} of {visible(str(self.path))}"
+            return stored_run(record.row, record.parts, content or "", documents, source)
 
     def assets(self) -> tuple[KnownAsset, ...]:
         """Return the things that runs rest on, by name, with for how many runs each was used."""

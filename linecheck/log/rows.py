@@ -1,10 +1,11 @@
-"""Between a run's outcome and the rows of the log, both ways."""
+"""Between a run and the rows of the log, both ways."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
+from datetime import datetime
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,33 +14,18 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
-from linecheck.limits.model import Bounds, Check, LimitFile, Mask
+from linecheck.limits.model import LimitReference
+from linecheck.limits.recorded import limits_content, recorded_limits
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, digest
-from linecheck.log.stored import LoggedRun, RunRecord
-from linecheck.run.model import Asset, CheckOutcome, Run, SettingStep, Trace
+from linecheck.run.facts import DOCUMENTS, FACTS, Asset, Fact
+from linecheck.run.model import CheckOutcome, Recorded, Run, RunHeader, SettingStep
 from linecheck.run.settle import NOT_RUN, all_problems
 
-__all__ = ["RecordRows", "limits_content", "logged_run", "record_rows", "run_record"]
+__all__ = ["RecordRows", "logged_run", "record_rows", "stored_run"]
 
 Row = dict[str, Any]
 Rows = Sequence[Row]
-
-#: What a trace says in columns of the run's row: as texts, and as JSON.
-_TRACE_TEXTS = (
-    "purpose",
-    "scanned",
-    "variant",
-    "lot",
-    "work_order",
-    "shift",
-    "nest",
-    "reason",
-    "source_commit",
-    "plan_sha256",
-    "captures_why",
-)
-_TRACE_DATA = ("override", "identity", "conditions", "host", "clock", "gates")
 
 
 class RecordRows(NamedTuple):
@@ -54,95 +40,112 @@ class RecordRows(NamedTuple):
     documents: tuple[bytes, ...]
 
 
-def record_rows(outcome: Run) -> RecordRows:
-    """Return the rows that a settled outcome is stored in."""
-    trace = outcome.trace
-    content = limits_content(outcome.limits)
-    packages = canonical_json(dict(trace.packages)) if trace.packages else None
+def record_rows(recorded: Run) -> RecordRows:
+    """Return the rows that a settled run is stored in."""
+    content = canonical_json(limits_content(recorded.limits))
+    documents = {
+        fact.column: canonical_json(dict(getattr(recorded, fact.name)))
+        for fact in DOCUMENTS
+        if getattr(recorded, fact.name)
+    }
     parts: dict[str, list[Row]] = {
-        "checks": [_check_row(position, check, trace) for position, check in enumerate(outcome.checks)],
+        "checks": [
+            _check_row(position, check, recorded.captures.get(check.check))
+            for position, check in enumerate(recorded.checks)
+        ],
         "readings": [
             {"check_position": at, "position": position, **_reading_row(item)}
-            for at, check in enumerate(outcome.checks)
+            for at, check in enumerate(recorded.checks)
             for position, item in enumerate(check.judged.readings)
         ],
         "curves": [
             {"check_position": at, "position": position, **_curve_row(item)}
-            for at, check in enumerate(outcome.checks)
+            for at, check in enumerate(recorded.checks)
             for position, item in enumerate(check.judged.curves)
         ],
         "problems": [
             _problem_row(position, check, problem)
-            for position, (check, problem) in enumerate(all_problems(outcome))
+            for position, (check, problem) in enumerate(all_problems(recorded))
         ],
-        "assets": [_asset_row(position, asset) for position, asset in enumerate(trace.assets)],
+        "assets": [_asset_row(position, asset) for position, asset in enumerate(recorded.assets)],
     }
-    run = _run_row(outcome) | {"limits_digest": digest(content)} | _trace_row(trace)
-    run["packages_digest"] = None if packages is None else digest(packages)
+    run = _run_row(recorded) | {"limits_digest": digest(content)}
+    run |= {column: digest(document) for column, document in documents.items()}
     return RecordRows(
         _storable(run),
         {name: _all(rows) for name, rows in parts.items()},
         content,
-        () if packages is None else (packages,),
+        tuple(documents.values()),
     )
 
 
-def limits_content(limits: LimitFile) -> bytes:
-    """Return what a limit file says (stimuli, analysis, masks), as canonical JSON."""
-    content = {
-        "model": limits.model,
-        "revision": limits.revision,
-        "channels": list(limits.channels),
-        "serial_pattern": limits.serial_pattern,
-        "decision": limits.decision,
-        "approved_by": limits.approved_by,
-        "approved_on": limits.approved_on,
-        "checks": [_limits_check(check) for check in limits.checks],
-    }
-    if limits.retest is not None:
-        content["retest"] = limits.retest.model_dump(mode="json")
-    return canonical_json(content)
-
-
-def logged_run(row: Row) -> LoggedRun:
+def logged_run(row: Row) -> RunHeader:
     """Return what a list says of a run."""
-    names = LoggedRun.__dataclass_fields__.keys()
-    known = {"verdict": Verdict(row["verdict"]), "purpose": row["purpose"] or "unit"}
-    return LoggedRun(**{name: row[name] for name in names} | known)
+    return RunHeader(**_header(row), **_stored_facts(row))
 
 
-def run_record(run: Row, parts: Mapping[str, Rows], limits: str, packages: str | None = None) -> RunRecord:
-    """Return a run with everything that was measured.
+def stored_run(
+    row: Row, parts: Mapping[str, Rows], limits: str, documents: Mapping[str, str], source: str = ""
+) -> Run:
+    """Return a run with everything that was measured; a record of an older format says less.
 
-    ``limits`` is what is stored of its limit file, ``packages`` of what it ran with.
+    ``limits`` is what is stored of its limit file, ``documents`` the other contents that it refers to, by the names of
+    their facts.
     """
     readings, curves = (_grouped(parts[name], "check_position") for name in ("readings", "curves"))
     problems = {
-        name: [_problem(row) for row in rows]
+        name: [_problem(entry) for entry in rows]
         for name, rows in _grouped(parts["problems"], "check_name").items()
     }
-    return RunRecord(
-        run=logged_run(run),
+    kept = {
+        check["name"]: check["capture_object"]
+        for check in parts["checks"]
+        if check["capture_object"] is not None
+    }
+    header = _header(row)
+    assets = (Asset(asset["role"], asset["asset"], json.loads(asset["facts"])) for asset in parts["assets"])
+    facts = _stored_facts(row) | {"assets": tuple(assets), "captures": kept}
+    facts |= {name: json.loads(content) for name, content in documents.items()}
+    return Run(
+        **header | {"limits": recorded_limits(json.loads(limits), header["limits"])},
+        **facts,
         checks=tuple(
             _check(
-                row,
-                readings.get(row["position"], ()),
-                curves.get(row["position"], ()),
-                problems.get(row["name"], ()),
+                check,
+                readings.get(check["position"], ()),
+                curves.get(check["position"], ()),
+                problems.get(check["name"], ()),
             )
-            for row in parts["checks"]
+            for check in parts["checks"]
         ),
-        missing=tuple(row["check_name"] for row in parts["problems"] if row["code"] == NOT_RUN),
+        missing=tuple(entry["check_name"] for entry in parts["problems"] if entry["code"] == NOT_RUN),
         problems=tuple(problems.get(None, ())),
-        limits=json.loads(limits),
-        calibration=json.loads(run["calibration"]),
-        interface=json.loads(run["interface"]),
-        station_config_sha256=run["station_config_sha256"],
-        settings=tuple(SettingStep(**step) for step in json.loads(run["settings"] or "[]")),
-        trace=_trace(run, parts, packages),
-        station_failed=bool(run["station_failed"]),
-        record_format=run["record_format"],
+        aborted=header["record"].verdict is Verdict.ABORTED,
+        settings=tuple(SettingStep(**step) for step in json.loads(row["settings"] or "[]")),
+        station_failed=bool(row["station_failed"]),
+        source=source,
     )
+
+
+def _header(row: Row) -> Row:
+    """Return what a row says of a run but for its facts, by the names that a run has for it."""
+    names = ("sequence", "attempt", "recorded", "record_format", "record_hash")
+    return {
+        **{name: row[name] for name in ("run_id", "serial", "model", "duration_seconds")},
+        "limits": LimitReference(row["limit_path"], row["limit_sha256"], row["limit_revision"]),
+        "started": datetime.fromisoformat(row["started"]),
+        "finished": datetime.fromisoformat(row["finished"]),
+        "record": Recorded(**{name: row[name] for name in names}, verdict=Verdict(row["verdict"])),
+    }
+
+
+def _stored_facts(row: Row) -> Row:
+    """Return the facts that stand in the run's own row; what it does not say is left to their defaults."""
+    found: Row = {}
+    for fact in FACTS:
+        if fact.kind in ("text", "hash", "data") and row[fact.name] is not None:
+            found[fact.name] = json.loads(row[fact.name]) if fact.kind == "data" else row[fact.name]
+    return found
 
 
 def _grouped(rows: Rows, column: str) -> dict[Any, list[Row]]:
@@ -153,54 +156,37 @@ def _grouped(rows: Rows, column: str) -> dict[Any, list[Row]]:
     return groups
 
 
-def _run_row(outcome: Run) -> Row:
+def _run_row(recorded: Run) -> Row:
     return {
         "record_format": RECORD_FORMAT,
-        "run_id": outcome.run_id,
-        "serial": outcome.serial,
-        "model": outcome.model,
-        "verdict": outcome.verdict.value,
-        "station_failed": int(outcome.station_failed),
-        "firmware": outcome.firmware,
-        "operator": outcome.operator,
-        "station": outcome.station,
-        "station_config_sha256": outcome.station_config_sha256,
-        "calibration": _json(dict(outcome.calibration)),
-        "interface": _json(dict(outcome.interface)),
-        "software": outcome.software,
-        "started": utc_text(outcome.started),
-        "finished": utc_text(outcome.finished),
-        "duration_seconds": float(outcome.duration_seconds),
-        "limit_path": outcome.limits.path,
-        "limit_revision": outcome.limits.revision,
-        "limit_sha256": outcome.limits.sha256,
-        "settings": _json([asdict(step) for step in outcome.settings]),
+        "run_id": recorded.run_id,
+        "serial": recorded.serial,
+        "model": recorded.model,
+        "verdict": recorded.verdict.value,
+        "station_failed": int(recorded.station_failed),
+        "started": utc_text(recorded.started),
+        "finished": utc_text(recorded.finished),
+        "duration_seconds": float(recorded.duration_seconds),
+        "limit_path": recorded.limits.path,
+        "limit_revision": recorded.limits.revision,
+        "limit_sha256": recorded.limits.sha256,
+        "settings": _json([asdict(step) for step in recorded.settings]),
+        **{fact.column: _column(fact, getattr(recorded, fact.name)) for fact in FACTS if fact.column},
     }
 
 
-def _trace_row(trace: Trace) -> Row:
-    return {
-        **{name: getattr(trace, name) for name in _TRACE_TEXTS},
-        **{name: _json(dict(getattr(trace, name))) for name in _TRACE_DATA},
-    }
-
-
-def _trace(run: Row, parts: Mapping[str, Rows], packages: str | None) -> Trace:
-    """Return what a record says beside what was measured; a record of an older format says less."""
-    texts = {name: run[name] for name in _TRACE_TEXTS if run[name] is not None}
-    data = {name: json.loads(run[name] or "{}") for name in _TRACE_DATA}
-    kept = {
-        row["name"]: row["capture_object"] for row in parts["checks"] if row["capture_object"] is not None
-    }
-    assets = tuple(Asset(row["role"], row["asset"], json.loads(row["facts"])) for row in parts["assets"])
-    return Trace(**texts, **data, packages=json.loads(packages or "{}"), assets=assets, captures=kept)
+def _column(fact: Fact, value: Any) -> Any:  # noqa: ANN401 - any fact
+    """Return a fact as its column has it; what a column refers to is known by its digest later."""
+    if fact.kind == "data":
+        return _json(dict(value))
+    return None if fact.kind == "document" else value
 
 
 def _asset_row(position: int, asset: Asset) -> Row:
     return {"position": position, "role": asset.role, "asset": asset.id, "facts": _json(dict(asset.facts))}
 
 
-def _check_row(position: int, check: CheckOutcome, trace: Trace) -> Row:
+def _check_row(position: int, check: CheckOutcome, kept: str | None) -> Row:
     return {
         "position": position,
         "name": check.check,
@@ -209,7 +195,7 @@ def _check_row(position: int, check: CheckOutcome, trace: Trace) -> Row:
         "seconds": float(check.seconds),
         "stimulus_sha256": check.stimulus_sha256,
         "capture_sha256": check.capture_sha256,
-        "capture_object": trace.captures.get(check.check),
+        "capture_object": kept,
     }
 
 
@@ -263,26 +249,6 @@ def _problem_row(position: int, check: str | None, problem: Problem) -> Row:
         "blocks": int(problem.blocks),
         "metrics": _json(list(problem.metrics)),
     }
-
-
-def _limits_check(check: Check) -> Row:
-    return {
-        "name": check.name,
-        "kind": check.kind.name,
-        "setup": dict(check.setup),
-        "reference": check.reference,
-        "stimulus": check.stimulus.model_dump(mode="json"),
-        "analysis": check.analysis.model_dump(mode="json"),
-        "masks": {name: _mask(mask) for name, mask in check.masks.items()},
-    }
-
-
-def _mask(mask: Mask) -> Row:
-    return {"pass": _bounds(mask.pass_), "fail": None if mask.fail is None else _bounds(mask.fail)}
-
-
-def _bounds(bounds: Bounds) -> Row:
-    return {"min": bounds.min, "max": bounds.max}
 
 
 def _check(row: Row, readings: Rows, curves: Rows, problems: Iterable[Problem]) -> CheckOutcome:

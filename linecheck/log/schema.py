@@ -20,7 +20,11 @@ what is hashed also adds a record format, so that older records still verify.
 
 from __future__ import annotations
 
+from typing import Final
+
 from sqlalchemy import Column, MetaData, Table
+
+from linecheck.run.facts import FACTS
 
 __all__ = [
     "APPLICATION_ID",
@@ -236,8 +240,28 @@ CREATE TABLE sent (
     ),
 )
 
-#: Statements of each migration; the schema's version is how many have been applied.
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
+_RELEASED: Final = (_FIRST, _SECOND, _THIRD)
+
+
+def _facts_of(version: int) -> tuple[str, ...]:
+    """Return the statements that add the facts of a record format, each with an index where runs are picked by it."""
+    came = [fact for fact in FACTS if fact.since == version]
+    return (
+        *(f"ALTER TABLE run ADD COLUMN {fact.column} TEXT" for fact in came if fact.column),
+        *(
+            f"CREATE INDEX run_by_{fact.name} ON run ({fact.name}, sequence) WHERE {fact.name} IS NOT NULL"
+            for fact in came
+            if fact.picked_by
+        ),
+    )
+
+
+#: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
+#: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    *_RELEASED,
+    *(_facts_of(version) for version in range(len(_RELEASED) + 1, max(fact.since for fact in FACTS) + 1)),
+)
 
 _tables = MetaData()
 
@@ -252,12 +276,9 @@ document = _table("document", "digest content")
 sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",
-    "sequence record_format run_id recorded serial model attempt verdict station_failed firmware operator "
-    "station station_config_sha256 calibration interface software started finished duration_seconds "
-    "limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash "
-    "settings "
-    "purpose scanned variant lot work_order shift nest reason override identity conditions host clock "
-    "source_commit packages_digest plan_sha256 gates captures_why",
+    "sequence record_format run_id recorded serial model attempt verdict station_failed started finished "
+    "duration_seconds limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash settings "
+    + " ".join(fact.column for fact in FACTS if fact.column),
 )
 run_check = _table(
     "run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256 capture_object"

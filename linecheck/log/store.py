@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine, Table, insert, select
 from linecheck.errors import RecordError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
-from linecheck.log.chain import canonical_json, record_hash
+from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
 from linecheck.log.fetch import fetch_record, last_record
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
@@ -76,7 +76,7 @@ class Log(LogReader):
             self._refuse_recorded(connection, record.run["run_id"])
             _keep(connection, limits, record.run["limits_digest"], record.limits)
             for content in record.documents:
-                _keep(connection, document, record.run["packages_digest"], content)
+                _keep(connection, document, digest(content), content)
             return _insert(connection, record)
 
     def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:

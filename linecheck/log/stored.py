@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from linecheck.checks.base import Problem
-from linecheck.limits.verdict import Verdict
-from linecheck.run.model import CheckOutcome, Purpose, SettingStep, Trace
-
-__all__ = ["Head", "LoggedRun", "RunRecord", "Statement", "StoredRun", "Verification"]
+__all__ = ["Head", "Statement", "StoredRun", "Verification"]
 
 
 class Head(NamedTuple):
@@ -47,58 +43,6 @@ class Statement:
     kind: str
     subject: str
     content: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class LoggedRun:
-    """What a list says of a run; times are UTC texts."""
-
-    sequence: int
-    attempt: int
-    run_id: str
-    serial: str
-    model: str
-    verdict: Verdict
-    firmware: str | None
-    operator: str | None
-    station: str | None
-    software: str
-    started: str
-    finished: str
-    duration_seconds: float
-    limit_path: str
-    limit_revision: int
-    limit_sha256: str
-    record_hash: str
-    recorded: str = ""
-    purpose: Purpose = "unit"
-    variant: str | None = None
-    lot: str | None = None
-    work_order: str | None = None
-    shift: str | None = None
-    nest: str | None = None
-    reason: str | None = None
-
-
-@dataclass(frozen=True)
-class RunRecord:
-    """A run with everything that was measured; ``missing`` names the checks that were not run.
-
-    ``limits`` is what the limit file said on that day (:func:`~linecheck.log.rows.limits_content`).
-    """
-
-    run: LoggedRun
-    checks: tuple[CheckOutcome, ...]
-    missing: tuple[str, ...]
-    problems: tuple[Problem, ...]
-    limits: Mapping[str, Any]
-    calibration: Mapping[str, str]
-    interface: Mapping[str, str]
-    station_config_sha256: str | None = None
-    settings: tuple[SettingStep, ...] = ()
-    trace: Trace = field(default_factory=Trace)
-    station_failed: bool = False
-    record_format: int | None = None
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from linecheck.log.connect import plain_errors
 from linecheck.log.fetch import Record, has_table, last_record, records_after
 from linecheck.log.schema import PARTS, document, limits
 from linecheck.log.stored import Head, Verification
+from linecheck.run.facts import DOCUMENTS
 
 __all__ = ["Chain", "stored_content", "verify_log"]
 
@@ -131,11 +132,10 @@ class Chain:
             )
         if record.is_run and not self._matches(limits, row["limits_digest"]):
             return f"the limits that record {sequence} was judged by have been changed since they were stored"
-        packages = row["packages_digest"] if record.is_run else None
-        if packages is not None and not self._matches(document, packages):
-            return (
-                f"the packages that record {sequence} was made with have been changed since they were stored"
-            )
+        for fact in DOCUMENTS if record.is_run else ():
+            referred = row[fact.column]
+            if referred is not None and not self._matches(document, referred):
+                return f"the {fact.name} that record {sequence} was made with have been changed since they were stored"
         own = Head(sequence, row["record_hash"])
         if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
             return f"record {sequence} is not the one that was noted: the log was written anew"

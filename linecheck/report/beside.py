@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     from linecheck.checks.base import Reading
     from linecheck.history.population import Population, Populations
     from linecheck.limits.verdict import JudgedReading
-    from linecheck.log.view import RunView
-    from linecheck.run.model import CheckOutcome
+    from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["Beside", "BesideRow", "beside_of"]
 
@@ -56,7 +55,7 @@ class Beside:
     rows: tuple[BesideRow, ...]
 
 
-def beside_of(view: RunView, population: Populations | None, reference: RunView | None) -> Beside | None:
+def beside_of(view: Run, population: Populations | None, reference: Run | None) -> Beside | None:
     """Return what is shown of other units; None where neither a log of them nor a reference is named.
 
     Values are there that one of the two has; all texts are visible ones.
@@ -78,7 +77,7 @@ def beside_of(view: RunView, population: Populations | None, reference: RunView 
 
 
 def _rows(
-    view: RunView,
+    view: Run,
     others: Mapping[tuple[str, str, str | None], Population],
     references: Mapping[tuple[str, str, str | None], Reading],
 ) -> Iterator[BesideRow]:

@@ -8,7 +8,6 @@ import numpy as np
 
 from linecheck.history.population import Population
 from linecheck.limits.verdict import JudgedCurve, Verdict
-from linecheck.log.view import RunView
 from linecheck.report.figures.data import Strip
 from linecheck.report.figures.measured import measured_texts
 from linecheck.report.figures.names import metric_name
@@ -17,7 +16,7 @@ from linecheck.report.figures.words import place_text, plain_number
 from linecheck.report.model import Badge, MetricPart
 from linecheck.report.parts import badge, limits_text, margin_text, sentence, strip_part
 from linecheck.results.wording import judgement
-from linecheck.run.model import CheckOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["metric_parts"]
 
@@ -26,7 +25,7 @@ _BEYOND = {"min": "below", "max": "above"}
 
 
 def metric_parts(
-    view: RunView,
+    view: Run,
     check: CheckOutcome,
     others: Others | None,
     *,
@@ -37,7 +36,7 @@ def metric_parts(
 
     Parameters
     ----------
-    view : RunView
+    view : Run
     check : CheckOutcome
     others : mapping of Population, optional
         Where its readings lie among other units. What no mask judges is there too where it can be seen among them.

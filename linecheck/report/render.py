@@ -28,24 +28,22 @@ if TYPE_CHECKING:
     from linecheck.history.comparison.model import Comparison
     from linecheck.history.population import Populations
     from linecheck.log.signoff import Signoff
-    from linecheck.log.view import RunView
+    from linecheck.run.model import Run
 
 __all__ = ["PAGE_NAME", "comparison_page", "environment", "run_page", "write_comparison_page"]
 
 PAGE_NAME = "comparison.html"
 
 
-def run_page(
-    view: RunView, *, population: Populations | None = None, reference: RunView | None = None
-) -> str:
+def run_page(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> str:
     """Return the page of a run as HTML.
 
     Parameters
     ----------
-    view : RunView
+    view : Run
     population : Populations, optional
         Where its readings lie among other units of the model.
-    reference : RunView, optional
+    reference : Run, optional
         Another run, whose curves and values stand beside these.
     """
     page = run_page_of(view, population=population, reference=reference)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
-from linecheck.log.view import RunView
+from linecheck.files.times import utc_text
 from linecheck.report.figures.words import plain_name
 from linecheck.report.model import DataTable, Fact, FactGroup
+from linecheck.run.facts import FACTS, PagePlace, told
+from linecheck.run.model import Run
 
 __all__ = ["closing_groups", "identity", "moment", "named_facts", "setting_table"]
 
@@ -23,27 +25,37 @@ def named_facts(values: Mapping[str, str]) -> tuple[Fact, ...]:
     return tuple(Fact(plain_name(name), str(value)) for name, value in values.items())
 
 
-def identity(view: RunView) -> tuple[Fact, ...]:
+def facts_at(run: Run, place: PagePlace, *, bare: bool = False) -> Iterator[Fact]:
+    """Yield what a run says of the facts that stand at a place of a page."""
+    for fact in FACTS:
+        if place not in fact.page:
+            continue
+        texts = told(fact, run, bare=bare)
+        if fact.missed and not texts:
+            texts = {fact.label: _NONE}
+        yield from (
+            Fact(name, text, is_code=fact.kind in ("hash", "captures")) for name, text in texts.items()
+        )
+
+
+def identity(run: Run) -> tuple[Fact, ...]:
     """Return what stands beside the verdict: serial, model, when, where."""
-    when = [Fact("judged" if view.record is None else "tested", moment(view.started))]
-    if view.recorded:
-        when.insert(0, Fact("recorded", moment(view.recorded)))
-    facts = [Fact("serial", view.serial), Fact("model", view.model), *when]
-    facts.append(Fact("station", view.station or _NONE))
-    facts.append(Fact("firmware", view.firmware or _NONE))
-    facts.append(Fact("operator", view.operator or _NONE))
-    if view.attempt is not None:
-        facts.append(Fact("attempt", str(view.attempt)))
-    if view.trace.purpose != "unit":
-        facts.append(Fact("purpose", f"{view.trace.purpose} unit: judges the station"))
-    said = {"variant": view.trace.variant, "lot": view.trace.lot, "work order": view.trace.work_order}
-    facts += [Fact(name, text) for name, text in said.items() if text]
-    return tuple(facts)
+    when = [Fact("judged" if run.record is None else "tested", moment(utc_text(run.started)))]
+    if run.captured is not None:
+        when.insert(0, Fact("recorded", moment(utc_text(run.captured))))
+    attempt = [] if run.record is None else [Fact("attempt", str(run.record.attempt))]
+    return (
+        Fact("serial", run.serial),
+        Fact("model", run.model),
+        *when,
+        *attempt,
+        *facts_at(run, "identity"),
+    )
 
 
-def setting_table(view: RunView) -> DataTable | None:
+def setting_table(run: Run) -> DataTable | None:
     """Return how the unit was set, in the order in which it was; None where nothing was recorded of that."""
-    if not view.settings:
+    if not run.settings:
         return None
     rows = tuple(
         (
@@ -55,84 +67,46 @@ def setting_table(view: RunView) -> DataTable | None:
             f"{step.seconds:.1f}",
             step.output,
         )
-        for step in view.settings
+        for step in run.settings
     )
     return DataTable(
         ("setting", "value", "before the check", "made by", "outcome", "seconds", "output"), rows
     )
 
 
-def closing_groups(view: RunView) -> tuple[FactGroup, ...]:
+def closing_groups(run: Run) -> tuple[FactGroup, ...]:
     """Return the facts that a filed document needs."""
     return (
-        FactGroup("setup", "Setup of the unit", _setups(view), "No setup was recorded."),
-        FactGroup("station", "Station", _station(view)),
-        FactGroup("interface", "Interface", named_facts(view.interface), "No interface was recorded."),
-        FactGroup(
-            "calibration", "Calibration", named_facts(view.calibration), "No calibration was recorded."
-        ),
-        FactGroup("assets", "Assets", _assets(view), "No asset was recorded."),
-        FactGroup("surroundings", "Computer and surroundings", _surroundings(view), "Nothing was recorded."),
-        FactGroup("limits", "Limit file and its approval", _limits(view)),
-        FactGroup("record", "Record", _record(view)),
+        FactGroup("setup", "Setup of the unit", _setups(run), "No setup was recorded."),
+        _group(run, "station", "Station"),
+        _group(run, "interface", "Interface", "No interface was recorded.", bare=True),
+        _group(run, "calibration", "Calibration", "No calibration was recorded.", bare=True),
+        _group(run, "assets", "Assets", "No asset was recorded.", bare=True),
+        _group(run, "surroundings", "Computer and surroundings", "Nothing was recorded."),
+        FactGroup("limits", "Limit file and its approval", _limits(run)),
+        FactGroup("record", "Record", (*_record(run), *facts_at(run, "record"))),
     )
 
 
-def _setups(view: RunView) -> tuple[Fact, ...]:
+def _group(run: Run, place: PagePlace, title: str, empty: str = "", *, bare: bool = False) -> FactGroup:
+    return FactGroup(place, title, tuple(facts_at(run, place, bare=bare)), empty)
+
+
+def _setups(run: Run) -> tuple[Fact, ...]:
     """Return each setup once, with the checks that ran under it."""
     found: dict[str, list[str]] = {}
-    for check in view.checks:
+    for check in run.checks:
         if check.setup:
             setup = ", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items())
             found.setdefault(setup, []).append(check.check)
-    everywhere = len(found) == 1 and sum(map(len, found.values())) == len(view.checks)
+    everywhere = len(found) == 1 and sum(map(len, found.values())) == len(run.checks)
     return tuple(
         Fact("all checks" if everywhere else ", ".join(checks), setup) for setup, checks in found.items()
     )
 
 
-def _station(view: RunView) -> tuple[Fact, ...]:
-    return (
-        Fact("station", view.station or _NONE),
-        Fact("station config SHA-256", view.station_config_sha256 or _NONE, is_code=True),
-        Fact("operator", view.operator or _NONE),
-        *_given({"nest": view.trace.nest, "shift": view.trace.shift}),
-        *(Fact(f"gate {plain_name(name)}", _in_words(state)) for name, state in view.trace.gates.items()),
-    )
-
-
-def _given(texts: Mapping[str, str | None]) -> tuple[Fact, ...]:
-    return tuple(Fact(name, text) for name, text in texts.items() if text)
-
-
-def _in_words(value: object) -> str:
-    """Return plain data as a person reads it."""
-    if isinstance(value, Mapping):
-        return ", ".join(f"{plain_name(name)} {_in_words(part)}" for name, part in value.items())
-    return _NONE if value is None else str(value)
-
-
-def _assets(view: RunView) -> tuple[Fact, ...]:
-    return tuple(
-        Fact(
-            plain_name(asset.role), ", ".join([asset.id, *([_in_words(asset.facts)] if asset.facts else [])])
-        )
-        for asset in view.trace.assets
-    )
-
-
-def _surroundings(view: RunView) -> tuple[Fact, ...]:
-    trace = view.trace
-    return (
-        *named_facts(trace.conditions),
-        *(Fact(f"computer, {plain_name(name)}", text) for name, text in trace.host.items()),
-        *(Fact(f"clock, {plain_name(name)}", _in_words(value)) for name, value in trace.clock.items()),
-        *_given({"commit of linecheck": trace.source_commit}),
-    )
-
-
-def _limits(view: RunView) -> tuple[Fact, ...]:
-    limits = view.limits
+def _limits(run: Run) -> tuple[Fact, ...]:
+    limits = run.limits
     return (
         Fact("file", limits.path),
         Fact("revision", str(limits.revision)),
@@ -143,20 +117,14 @@ def _limits(view: RunView) -> tuple[Fact, ...]:
     )
 
 
-def _record(view: RunView) -> tuple[Fact, ...]:
-    number = "in no log" if view.record is None else str(view.record)
+def _record(run: Run) -> tuple[Fact, ...]:
+    record = run.record
     return (
-        Fact("found in", view.source),
-        Fact("record number", number),
-        Fact("record hash", view.record_hash or "in no log", is_code=True),
-        Fact("run", view.run_id, is_code=True),
-        Fact("started", moment(view.started)),
-        Fact("finished", moment(view.finished)),
-        Fact("duration", f"{view.duration_seconds:.1f} s"),
-        Fact("measured with", view.software),
-        *_given({"scanned as": view.trace.scanned, "reason of the repeat": view.trace.reason}),
-        *_given({"override": _in_words(view.trace.override) if view.trace.override else None}),
-        *(Fact(f"the unit's own {plain_name(name)}", text) for name, text in view.trace.identity.items()),
-        *_given({"captures": view.trace.captures_why}),
-        *(Fact(f"capture of {name}", kept, is_code=True) for name, kept in view.trace.captures.items()),
+        Fact("found in", run.source),
+        Fact("record number", "in no log" if record is None else str(record.sequence)),
+        Fact("record hash", "in no log" if record is None else record.record_hash, is_code=True),
+        Fact("run", run.run_id, is_code=True),
+        Fact("started", moment(utc_text(run.started))),
+        Fact("finished", moment(utc_text(run.finished))),
+        Fact("duration", f"{run.duration_seconds:.1f} s"),
     )

@@ -9,7 +9,6 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Reading
 from linecheck.history.population import Population, Populations
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.log.view import RunView
 from linecheck.report.beside import beside_of
 from linecheck.report.figures.measured import measured_texts
 from linecheck.report.figures.names import metric_name
@@ -21,7 +20,7 @@ from linecheck.report.parts import COVERAGE, anchors, badge, figure_part, hash_t
 from linecheck.report.run_facts import closing_groups, identity, setting_table
 from linecheck.report.trouble_parts import commonest_cause, merged_messages, trouble_groups
 from linecheck.results.wording import troubles
-from linecheck.run.model import CheckOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["run_page_of"]
 
@@ -38,17 +37,15 @@ _UNJUDGED = (Verdict.INVALID, Verdict.ABORTED)
 Others = Mapping[tuple[str, str, str | None], Population]
 
 
-def run_page_of(
-    view: RunView, *, population: Populations | None = None, reference: RunView | None = None
-) -> RunPage:
+def run_page_of(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> RunPage:
     """Return the page of a run.
 
     Parameters
     ----------
-    view : RunView
+    view : Run
     population : Populations, optional
         Where its readings lie among other units of the model.
-    reference : RunView, optional
+    reference : Run, optional
         Another run, whose curves and values stand beside these.
     """
     others = None if population is None else population.readings
@@ -80,7 +77,7 @@ def run_page_of(
     )
 
 
-def _summary(view: RunView) -> str:
+def _summary(view: Run) -> str:
     """Return how many checks came to what."""
     counts = Counter(check.judged.verdict for check in view.checks)
     total = len(view.checks) + len(view.missing)
@@ -100,7 +97,7 @@ def _summary(view: RunView) -> str:
 
 
 def _finding_parts(
-    view: RunView, verdict: Verdict, ids: Mapping[str, str], others: Others | None
+    view: Run, verdict: Verdict, ids: Mapping[str, str], others: Others | None
 ) -> Iterable[FindingPart]:
     """Yield each metric and curve that has this verdict."""
     for check in view.checks:
@@ -109,11 +106,11 @@ def _finding_parts(
 
 
 def _check_part(
-    view: RunView,
+    view: Run,
     check: CheckOutcome,
     anchor: str,
     others: Others | None,
-    reference: RunView | None,
+    reference: Run | None,
 ) -> CheckPart:
     metrics = tuple(metric_parts(view, check, others))
     shown = {(part.metric, strip.label or None) for part in metrics for strip in part.strips}

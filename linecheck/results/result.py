@@ -22,10 +22,11 @@ from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
 from linecheck.limits.model import entry_name
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
-from linecheck.run.model import CheckOutcome, Run, Trace
+from linecheck.run.facts import FACTS, Fact, Facts, ResultPlace
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import all_problems, settled
 
-__all__ = ["result", "to_json_bytes", "trace_keys"]
+__all__ = ["facts_keys", "result", "to_json_bytes"]
 
 _X_DIGITS, _Y_DIGITS = 9, 6
 
@@ -44,9 +45,7 @@ def result(outcome: Run) -> dict[str, Any]:
         "run": run.run_id,
         "serial": run.serial,
         "model": run.model,
-        "firmware": run.firmware,
-        "operator": run.operator,
-        **trace_keys(run.trace),
+        **facts_keys(run, "unit"),
         "verdict": run.verdict.value,
         "limit_file": {
             "path": run.limits.path,
@@ -56,11 +55,7 @@ def result(outcome: Run) -> dict[str, Any]:
             "approved_by": run.limits.approved_by,
             "approved_on": run.limits.approved_on,
         },
-        "station": run.station,
-        "station_config_sha256": run.station_config_sha256,
-        "calibration": _ordered(run.calibration),
-        "interface": _ordered(run.interface),
-        "software": run.software,
+        **facts_keys(run, "station"),
         "started": utc_text(run.started),
         "finished": utc_text(run.finished),
         "duration_seconds": round(run.duration_seconds, 3),
@@ -73,20 +68,19 @@ def result(outcome: Run) -> dict[str, Any]:
     return {key: _encodable(value) for key, value in document.items()}
 
 
-def trace_keys(trace: Trace) -> dict[str, Any]:
-    """Return what is said of the unit and the run beside what was measured; the log says the rest."""
-    return {
-        "purpose": trace.purpose,
-        "variant": trace.variant,
-        "lot": trace.lot,
-        "work_order": trace.work_order,
-        "shift": trace.shift,
-        "nest": trace.nest,
-        "reason": trace.reason,
-        "override": _ordered(trace.override) or None,
-        "identity": _ordered(trace.identity),
-        "assets": [asdict(asset) | {"facts": _ordered(asset.facts)} for asset in trace.assets],
-    }
+def facts_keys(facts: Facts, place: ResultPlace) -> dict[str, Any]:
+    """Return the facts of a run that stand at a place of its result; the log says the rest."""
+    return {fact.name: _fact(fact, getattr(facts, fact.name)) for fact in FACTS if fact.result == place}
+
+
+def _fact(fact: Fact, value: Any) -> Any:  # noqa: ANN401 - any fact
+    if fact.null_where_empty and not value:
+        return None
+    if isinstance(value, Mapping):
+        return _ordered(value)
+    if isinstance(value, tuple):
+        return [asdict(asset) | {"facts": _ordered(asset.facts)} for asset in value]
+    return value
 
 
 def to_json_bytes(document: dict[str, Any]) -> bytes:

@@ -27,8 +27,8 @@ from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
 from linecheck.files.write import GrowingFile
 from linecheck.results.junit import Case, set_suite
-from linecheck.results.result import result, trace_keys
-from linecheck.run.model import Trace
+from linecheck.results.result import facts_keys, result
+from linecheck.run.facts import Facts
 
 __all__ = ["JunitFiles", "ResultLines", "remove_parts", "set_result"]
 
@@ -57,20 +57,18 @@ def set_result(judged: JudgedSet) -> dict[str, Any]:
 
 def _without_result(judged: JudgedSet) -> dict[str, Any]:
     now = utc_text(datetime.now(UTC))
-    unknown = ("serial", "model", "firmware", "operator")
-    about = ("limit_file", "station", "station_config_sha256")
+    facts = Facts(software=f"linecheck {__version__}")
     problem = judged.problem
     problems = [] if problem is None else [(problem.code, encodable(problem.message))]
     return {
         "format": 1,
         "run": str(uuid.uuid4()),
-        **dict.fromkeys(unknown),
-        **trace_keys(Trace()),
+        "serial": None,
+        "model": None,
+        **facts_keys(facts, "unit"),
         "verdict": judged.verdict.value,
-        **dict.fromkeys(about),
-        "calibration": {},
-        "interface": {},
-        "software": f"linecheck {__version__}",
+        "limit_file": None,
+        **facts_keys(facts, "station"),
         "started": now,
         "finished": now,
         "duration_seconds": 0.0,

@@ -1,21 +1,28 @@
-"""What a run (played or judged from recordings) comes to."""
+"""One run, played or judged from recordings: built up by the station, recorded, and read back as the same thing.
+
+======================  ====================================================================
+:class:`Run`            a run with everything that was measured
+:class:`RunHeader`      what a list says of it
+:class:`CheckOutcome`   one check of it
+======================  ====================================================================
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Literal
+from typing import Literal
 
 from linecheck.checks.base import Problem
-from linecheck.limits.model import LimitFile, entry_name
+from linecheck.errors import RecordError
+from linecheck.limits.model import Check, LimitFile, LimitReference, Mask, entry_name
 from linecheck.limits.verdict import JudgedMeasurement, Verdict, worst
+from linecheck.run.facts import Facts
 
-__all__ = ["Asset", "CheckOutcome", "How", "Purpose", "Run", "SettingStep", "Trace"]
+__all__ = ["CheckOutcome", "How", "Recorded", "Run", "RunHeader", "SettingStep"]
 
 How = Literal["interface", "command", "operator"]
-#: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
-Purpose = Literal["unit", "golden", "challenge"]
 
 
 @dataclass(frozen=True)
@@ -33,79 +40,6 @@ class SettingStep:
     seconds: float
     before: str
     output: str = ""
-
-
-@dataclass(frozen=True)
-class Asset:
-    """A thing that a run's numbers rest on: an interface, a cable, an adapter.
-
-    ``role`` is what it does at the station (its name in the config), ``id`` what is written on it; ``facts`` says the
-    rest as texts: when its calibration is due, its certificate.
-    """
-
-    role: str
-    id: str
-    facts: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Trace:
-    """What a record says of a run beside what was measured, so that it can be understood years later.
-
-    Attributes
-    ----------
-    purpose : str
-        Only runs of purpose ``unit`` judge a unit.
-    scanned : str or None
-        The serial number as it was scanned or typed.
-    variant, lot, work_order, shift, nest : str or None
-    reason : str or None
-        Why the unit was tested once more, a code of the limit file's or the operator's words.
-    override : mapping
-        Who let the run take place against a rule, and why; empty where nobody had to.
-    identity : mapping
-        What the unit said of itself.
-    conditions : mapping
-        What the station's own command reported: temperature, mixer state.
-    host : mapping
-        The computer.
-    clock : mapping
-        Whether the wall clock was synchronised, its offset from UTC, by how much it was set during the run.
-    source_commit : str or None
-        The commit that linecheck was run from, where it is known.
-    packages : mapping
-        Versions of all installed packages.
-    plan_sha256 : str or None
-        Hash over what was to be played, in order.
-    gates : mapping
-        The state of each of the station's gates as the run began.
-    assets : tuple of Asset
-    captures : mapping
-        Name of the archived file of each check's capture, for those that were kept.
-    captures_why : str or None
-        Why captures were kept, or were not.
-    """
-
-    purpose: Purpose = "unit"
-    scanned: str | None = None
-    variant: str | None = None
-    lot: str | None = None
-    work_order: str | None = None
-    shift: str | None = None
-    nest: str | None = None
-    reason: str | None = None
-    override: Mapping[str, str] = field(default_factory=dict)
-    identity: Mapping[str, str] = field(default_factory=dict)
-    conditions: Mapping[str, str] = field(default_factory=dict)
-    host: Mapping[str, str] = field(default_factory=dict)
-    clock: Mapping[str, Any] = field(default_factory=dict)
-    source_commit: str | None = None
-    packages: Mapping[str, str] = field(default_factory=dict)
-    plan_sha256: str | None = None
-    gates: Mapping[str, Any] = field(default_factory=dict)
-    assets: tuple[Asset, ...] = ()
-    captures: Mapping[str, str] = field(default_factory=dict)
-    captures_why: str | None = None
 
 
 @dataclass(frozen=True)
@@ -130,44 +64,100 @@ class CheckOutcome:
 
 
 @dataclass(frozen=True)
-class Run:
-    """One unit, one attempt, all its checks.
+class Recorded:
+    """Where a run stands in a log, and what it came to by the rules of that day.
 
-    ``checks`` holds those that were measured, in the limit file's order; ``missing`` names the checks that were
-    not, each of which is invalid. ``problems`` are those of the run as a whole. ``finished`` and ``started`` are UTC,
-    ``duration_seconds`` comes from a monotonic clock.
+    ``recorded`` is a UTC text; ``record_format`` says which facts a record of that day has.
+    """
+
+    sequence: int
+    attempt: int
+    verdict: Verdict
+    recorded: str
+    record_format: int
+    record_hash: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunHeader(Facts):
+    """What a list says of a run: whose it is, what is known of it, and where it is recorded.
+
+    ``finished`` and ``started`` are UTC, ``duration_seconds`` comes from a monotonic clock. ``record`` is None where it
+    is in no log.
     """
 
     run_id: str
     serial: str
     model: str
-    firmware: str | None
-    operator: str | None
-    station: str | None
-    limits: LimitFile
-    software: str
+    limits: LimitReference
     started: datetime
     finished: datetime
     duration_seconds: float
+    record: Recorded | None = None
+
+    @property
+    def logged(self) -> Recorded:
+        """Where it stands in the log.
+
+        Raises
+        ------
+        RecordError
+            It is in none.
+        """
+        if self.record is None:
+            raise RecordError(f"the run {self.run_id} is in no log")
+        return self.record
+
+    @property
+    def verdict(self) -> Verdict:
+        """What the run came to, as it was recorded."""
+        return self.logged.verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run(RunHeader):
+    """One unit, one attempt, all its checks: built up by the station, recorded, and read back as it was.
+
+    ``checks`` holds those that were measured, in the limit file's order; ``missing`` names the checks that were
+    not, each of which is invalid. ``problems`` are those of the run as a whole. A run that was read back brings the
+    masks and stimuli of its own day with it in ``limits``.
+
+    ``settings`` is how the unit was set, in the order in which it was. ``station_failed`` says that the station failed,
+    so that nothing of it is a pass. ``source`` says in words where the run was found, ``captured`` (UTC) when the
+    captures of a set were recorded.
+    """
+
+    limits: LimitFile
     checks: tuple[CheckOutcome, ...]
     missing: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
     aborted: bool = False
-    station_config_sha256: str | None = None
-    calibration: Mapping[str, str] = field(default_factory=dict)
-    interface: Mapping[str, str] = field(default_factory=dict)
-    #: How the unit was set, in the order in which it was.
     settings: tuple[SettingStep, ...] = ()
-    #: Verdict of a run that judged nothing because the station failed.
     station_failed: bool = False
-    trace: Trace = field(default_factory=Trace)
+    source: str = ""
+    captured: datetime | None = None
 
     @property
     def verdict(self) -> Verdict:
         """The run's verdict; never a pass where anything that a mask judges was not measured."""
+        if self.record is not None:
+            return self.record.verdict
         if self.aborted:
             return Verdict.ABORTED
         verdicts = [check.judged.verdict for check in self.checks]
         if self.missing or self.station_failed or any(problem.blocks for problem in self.problems):
             verdicts.append(Verdict.INVALID)
         return worst(verdicts)
+
+    def check(self, name: str) -> CheckOutcome | None:
+        """Return a check by its whole name; None where it was not measured."""
+        return next((check for check in self.checks if check.check == name), None)
+
+    def limits_of(self, name: str) -> Check | None:
+        """Return what the limit file said of a check, by its whole name; None where it had none such."""
+        return next((check for check in self.limits.checks if check.name == name), None)
+
+    def mask(self, check: str, metric: str) -> Mask | None:
+        """Return the mask of a metric or curve; None where none judges it."""
+        limits = self.limits_of(check)
+        return None if limits is None else limits.masks.get(metric)

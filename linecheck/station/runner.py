@@ -86,7 +86,6 @@ class RunFacts:
 
     serial: str
     firmware: str | None = None
-    operator: str | None = None
     station: str | None = None
     station_config_sha256: str | None = None
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
@@ -257,7 +256,6 @@ def _outcome(
         serial=facts.serial,
         model=plan.limits.model,
         firmware=facts.firmware,
-        operator=facts.operator,
         station=facts.station,
         limits=plan.limits,
         software=f"linecheck {__version__}",

@@ -13,7 +13,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 from linecheck.log.archive import Archive
 from linecheck.log.archive.removal import CAPTURES_REMOVED
-from linecheck.run.model import Run, Trace
+from linecheck.run.model import Run
 
 ARCHIVE = '[archive]\nfolder = "archive"\n'
 LOG = "results/linecheck.sqlite"
@@ -60,11 +60,9 @@ def added(archive, verdict=Verdict.PASS, *, days_old=0.0, seed=0, recorded=True,
 def record(run: Run, entry):
     from dataclasses import replace
 
-    trace = replace(
-        run.trace, captures={file.check: file.object_name for file in entry.files}, captures_why="kept"
-    )
+    kept = {file.check: file.object_name for file in entry.files}
     with Log(LOG) as log:
-        log.append(replace(run, trace=trace))
+        log.append(replace(run, captures=kept, captures_why="kept"))
 
 
 def run_unit(command, station, *more):
@@ -82,8 +80,8 @@ def test_a_run_that_fails_is_archived_before_it_is_recorded_and_found_again(comm
     (entry,) = archive.entries()
     with LogReader(LOG) as log:
         record = log.record(1)
-    assert record.trace.captures == {file.check: file.object_name for file in entry.files}
-    assert record.trace.captures_why == "kept: every fail is kept (archive.keep)"
+    assert record.captures == {file.check: file.object_name for file in entry.files}
+    assert record.captures_why == "kept: every fail is kept (archive.keep)"
     status, out, _ = command("archive", "find", *where, "PR3-004711")
     assert (status, out.strip()) == (0, str(entry.path.relative_to(archive.folder.parent)))
     assert command("archive", "find", *where, entry.run_id)[1] == out
@@ -105,7 +103,7 @@ def test_of_passes_every_second_is_kept_and_the_record_says_why(command, station
     for number in range(4):
         assert run_unit(command, where, "--serial", f"PR3-00000{number}")[0] == 0
     with LogReader(LOG) as log:
-        told = [log.record(number).trace for number in range(1, 5)]
+        told = [log.record(number) for number in range(1, 5)]
     assert [bool(trace.captures) for trace in told] == [False, True, False, True]
     assert told[0].captures_why == (
         "not kept: pass 1 of this model at this station; the next kept is 2 (archive.every_nth_pass = 2)"
@@ -135,9 +133,9 @@ def test_a_run_whose_captures_cannot_be_archived_is_recorded_shown_and_says_so(
     assert "the captures were not kept" in err
     with LogReader(LOG) as log:
         view = log.record(1)
-    assert view.run.verdict is Verdict.PASS
+    assert view.verdict is Verdict.PASS
     assert [problem.code for problem in view.problems] == ["captures_not_kept"]
-    assert view.trace.captures_why.startswith("not kept: ")
+    assert view.captures_why.startswith("not kept: ")
     assert list(archive.entries()) == []
 
 
@@ -150,7 +148,7 @@ def test_a_fault_of_the_archive_itself_loses_no_record(command, station, monkeyp
     assert (status, out.splitlines()[0]) == (1, "✖ FAIL")
     assert "RuntimeError: a fault" in err
     with LogReader(LOG) as log:
-        assert log.record(1).run.verdict is Verdict.FAIL
+        assert log.record(1).verdict is Verdict.FAIL
 
 
 @pytest.mark.parametrize(("free", "disk"), [(120_000_000, "archive"), (50_000_000, "log")])
@@ -181,7 +179,7 @@ def filled(archive):
     return {
         "old pass": added(archive, days_old=100, seed=1),
         "old fail": added(archive, Verdict.FAIL, days_old=100, seed=2),
-        "golden": added(archive, days_old=100, seed=3, trace=Trace(purpose="golden")),
+        "golden": added(archive, days_old=100, seed=3, purpose="golden"),
         "new pass": added(archive, days_old=1, seed=4),
         "same as old pass": added(archive, Verdict.FAIL, days_old=2, seed=1),
     }
@@ -206,9 +204,7 @@ def test_what_a_dry_run_lists_is_then_removed_stated_and_verified(command, stati
         (said,) = log.statements(CAPTURES_REMOVED)
         assert log.verify().intact
         # The record still tells what was captured.
-        assert log.record(1).trace.captures == {
-            file.check: file.object_name for file in there["old pass"].files
-        }
+        assert log.record(1).captures == {file.check: file.object_name for file in there["old pass"].files}
     assert said.subject == "bench"
     assert said.content["runs"] == [there["old pass"].run_id]
     assert said.content["objects"] == []

@@ -1,13 +1,12 @@
 """What a run is looked at beside: other units of its model in a log, and a named reference."""
 
 import pytest
-from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
+from made_runs import LIMITS, looked_at, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
 from linecheck.history.reference import reference_notes, reference_values
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.log.view import view_of_outcome
 
 
 def unit(number, value=113.0, model="pellow-r3", **changes):
@@ -76,7 +75,7 @@ def test_a_log_that_is_none_is_refused(linecheck, path, against, content, words)
 
 
 def test_a_reference_measured_alike_needs_no_note():
-    view, reference = (view_of_outcome(unit(number), "a run") for number in (1, 2))
+    view, reference = (looked_at(unit(number), "a run") for number in (1, 2))
     assert reference_notes(view, reference) == ()
     assert reference_values(reference)["tone", "sinad", "left"].value == 113.0
 
@@ -84,12 +83,12 @@ def test_a_reference_measured_alike_needs_no_note():
 def test_what_a_reference_does_not_share_is_said():
     from dataclasses import replace
 
-    view = view_of_outcome(unit(1), "a run")
+    view = looked_at(unit(1), "a run")
     other = unit(2, model="pellow-r5", stimulus_sha256="77" * 32)
     (check,) = LIMITS.checks
     changed = replace(check, analysis=check.analysis.model_copy(update={"band_hz": (20.0, 19000.0)}))
     limits = replace(LIMITS, sha256="cd" * 32, revision=2, checks=(changed,))
-    notes = reference_notes(view, view_of_outcome(replace(other, limits=limits, aborted=True), "a run"))
+    notes = reference_notes(view, looked_at(replace(other, limits=limits, aborted=True), "a run"))
     assert notes == (
         "the reference unit PR3-000002 is of another model: pellow-r5",
         "the run of the reference unit PR3-000002 is aborted: not all of it was measured",
@@ -102,10 +101,10 @@ def test_what_a_reference_does_not_share_is_said():
 
 
 def test_a_reference_without_the_check_or_of_an_unknown_stimulus_is_said():
-    view = view_of_outcome(unit(1), "a run")
-    (without,) = reference_notes(view, view_of_outcome(unit(2, name="quiet"), "a run"))
+    view = looked_at(unit(1), "a run")
+    (without,) = reference_notes(view, looked_at(unit(2, name="quiet"), "a run"))
     assert without == "the reference unit PR3-000002 has no such check: tone"
-    (unknown,) = reference_notes(view, view_of_outcome(unit(2, stimulus_sha256=None), "a run"))
+    (unknown,) = reference_notes(view, looked_at(unit(2, stimulus_sha256=None), "a run"))
     assert "is not known: tone" in unknown
 
 
@@ -115,4 +114,4 @@ def test_a_value_of_a_reference_that_is_not_valid_is_none():
         made_reading(Verdict.INVALID, None, channel="right"),
         problems=(Problem("dropout", "it broke off"),),
     )
-    assert reference_values(view_of_outcome(made_run(void), "a run")) == {}
+    assert reference_values(looked_at(made_run(void), "a run")) == {}

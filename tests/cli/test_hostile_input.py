@@ -457,7 +457,7 @@ def test_a_disk_with_little_room_is_never_a_pass_unless_recorded(station, tmp_pa
     # With room again, the next run is the first.
     status, out, _ = linecheck(tmp_path, "run", *station, *UNIT)
     assert (status, out.splitlines()[0]) == (0, "● PASS")
-    assert [run.attempt for run in logged(tmp_path)] == [1]
+    assert [run.logged.attempt for run in logged(tmp_path)] == [1]
 
 
 def test_stimuli_on_a_full_disk_are_not_there_by_half(station, tmp_path):

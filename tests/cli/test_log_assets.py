@@ -6,7 +6,7 @@ import pytest
 from made_runs import made_run
 
 from linecheck.log import Log
-from linecheck.run.model import Asset, Trace
+from linecheck.run.facts import Asset
 
 INTERFACE = Asset("interface", "IF-3", {"certificate": "K-12", "due": "2027-05-01"})
 
@@ -25,7 +25,7 @@ def path(tmp_path, monkeypatch):
             ("=PR3-000002", "CB-13", "unit"),
         ):
             assets = (INTERFACE, Asset("cable", cable, {"due": f"2027-01-{cable[-2:]}"}))
-            log.append(made_run(serial=serial, trace=Trace(purpose=purpose, assets=assets)))
+            log.append(made_run(serial=serial, purpose=purpose, assets=assets))
     return path
 
 

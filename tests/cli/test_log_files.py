@@ -11,10 +11,10 @@ from small_run import STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.log.restore import outcome_of_record
 from linecheck.results.junit import junit_bytes
 from linecheck.results.result import result, to_json_bytes
-from linecheck.run.model import Asset, SettingStep, Trace
+from linecheck.run.facts import Asset
+from linecheck.run.model import SettingStep
 
 ASSETS = """
 nest = "b"
@@ -38,15 +38,15 @@ def linecheck(monkeypatch, capsys, tmp_path):
 def stored(tmp_path_factory):
     """Return runs of every sort as they were and as they come back from the log."""
     step = SettingStep("filter", "slow", "operator", True, 0.25, "tone", "done")
-    trace = Trace(
-        lot="L-7",
-        override={"code": "trial", "by": "A. Engineer"},
-        identity={"firmware": "1.4.2", "boot": "7"},
-        assets=(Asset("cable", "CB-12", {"due": "2027-01-31", "certificate": "K"}),),
-    )
+    trace = {
+        "lot": "L-7",
+        "override": {"code": "trial", "by": "A. Engineer"},
+        "identity": {"firmware": "1.4.2", "boot": "7"},
+        "assets": (Asset("cable", "CB-12", {"due": "2027-01-31", "certificate": "K"}),),
+    }
     runs = [
         *runs_of_every_verdict().values(),
-        made_run(settings=(step,), trace=trace, operator="\udcff\x1d"),
+        made_run(settings=(step,), **trace, operator="\udcff\x1d"),
         made_run(made_check(made_reading(None, None)), station_failed=True, calibration={"z": "1", "a": "2"}),
         made_run(missing=("tone",)),
     ]
@@ -55,8 +55,7 @@ def stored(tmp_path_factory):
 
 
 def test_a_record_gives_the_same_files_as_the_run(stored):
-    for run, record in stored:
-        again = outcome_of_record(record)
+    for run, again in stored:
         assert again.verdict is run.verdict
         assert to_json_bytes(result(again)) == to_json_bytes(result(run))
         for strict in (False, True):

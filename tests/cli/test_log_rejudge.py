@@ -165,7 +165,7 @@ def test_a_golden_unit_is_no_unit_of_the_line(linecheck):
     line(115.0)
     with Log("log.sqlite") as log:
         run = made_run(made_check(made_reading()), limits=load_limits("old.yaml"))
-        log.append(replace(run, trace=replace(run.trace, purpose="golden")))
+        log.append(replace(run, purpose="golden"))
     _, out, _ = linecheck("--limits", "new.yaml")
     assert out.startswith("1 run of 1 unit")
     _, out, _ = linecheck("--limits", "new.yaml", "--purpose", "all")

@@ -9,29 +9,29 @@ from linecheck.history.comparison.signing import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.signoff import signature
-from linecheck.run.model import Asset, Trace
+from linecheck.run.facts import Asset
 
-TRACE = Trace(
-    scanned="]C1PR3-000001",
-    variant="black",
-    lot="L-7",
-    work_order="W-12",
-    shift="early",
-    nest="b",
-    reason="reseated",
-    override={"by": "A. Engineer", "code": "trial", "note": "for \x1b[31m the sample"},
-    identity={"firmware": "1.4.2"},
-    conditions={"temperature_celsius": "23.5"},
-    host={"name": "bench-1"},
-    clock={"synchronised": True},
-    source_commit="ab" * 20,
-    packages={"numpy": "2.0.1"},
-    plan_sha256="9f" * 32,
-    gates={"golden": {"state": "met"}},
-    assets=(Asset("cable", "CB-12", {"due": "2027-01-31"}),),
-    captures={"tone": "objects/aa.flac"},
-    captures_why="every 10th pass",
-)
+TRACE = {
+    "scanned": "]C1PR3-000001",
+    "variant": "black",
+    "lot": "L-7",
+    "work_order": "W-12",
+    "shift": "early",
+    "nest": "b",
+    "reason": "reseated",
+    "override": {"by": "A. Engineer", "code": "trial", "note": "for \x1b[31m the sample"},
+    "identity": {"firmware": "1.4.2"},
+    "conditions": {"temperature_celsius": "23.5"},
+    "host": {"name": "bench-1"},
+    "clock": {"synchronised": True},
+    "source_commit": "ab" * 20,
+    "packages": {"numpy": "2.0.1"},
+    "plan_sha256": "9f" * 32,
+    "gates": {"golden": {"state": "met"}},
+    "assets": (Asset("cable", "CB-12", {"due": "2027-01-31"}),),
+    "captures": {"tone": "objects/aa.flac"},
+    "captures_why": "every 10th pass",
+}
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ def runs(tmp_path, monkeypatch):
     runs = (
         made_run(failing, serial="PR3-000001"),
         made_run(serial="PR3-000001", model="pellow-r1"),
-        made_run(serial="PR3-000001", trace=TRACE),
+        made_run(serial="PR3-000001", **TRACE),
     )
     with Log(tmp_path / "results" / "linecheck.sqlite") as log:
         for run in runs:

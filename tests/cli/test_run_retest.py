@@ -52,7 +52,7 @@ def test_a_repeat_says_why(line):
     )
     assert line("--reason", "because")[0] == 2
     assert line("--reason", "reseated")[0] == 0
-    assert [record.trace.reason for record in records()] == [None, "reseated"]
+    assert [record.reason for record in records()] == [None, "reseated"]
 
 
 def test_a_unit_that_failed_is_released_by_two_passes(line):
@@ -88,14 +88,14 @@ def test_the_ceiling_and_what_lifts_it(line):
     assert line("--reason", "reseated", *override[:2])[0] == 2
     assert line("--reason", "reseated", *override)[0] == 3  # passes, and is not released
     last = records()[-1]
-    assert dict(last.trace.override) == {
+    assert dict(last.override) == {
         "by": "Ada",
         "code": "engineering",
         "note": "for the noise study",
         "rule": "it has had 3 of 3 attempts (retest.most_attempts)",
     }
     assert line("--reason", "repaired")[0] == 0
-    assert records()[-1].trace.override == {}
+    assert records()[-1].override == {}
 
 
 def test_invalid_runs_are_no_way_round_it(line):
@@ -117,10 +117,10 @@ def test_scanned_again_the_operator_is_asked(line, tmp_path, monkeypatch, capsys
     assert f"{SERIAL} was tested before. Why once more: scan or type one of reseated, repaired" in err
     assert out.count("PASS") >= 3
     assert status == 3
-    assert [record.trace.reason for record in records()] == [None, "reseated"]
+    assert [record.reason for record in records()] == [None, "reseated"]
     assert [len(records(f"PR3-00000{at}")) for at in (2, 3)] == [1, 1]
     (second,) = records("PR3-000002")
-    assert (second.trace.scanned, second.run.lot, second.trace.reason) == (" PR3-000002", "L-12", None)
+    assert (second.scanned, second.lot, second.reason) == (" PR3-000002", "L-12", None)
 
 
 def test_no_rules_no_questions(tmp_path, monkeypatch, capsys):

@@ -54,8 +54,8 @@ def test_everything_that_is_known_is_recorded(run):
     assert status == 0
     record = last()
     trace = record.trace
-    assert (record.run.lot, record.run.work_order, record.run.variant) == ("L-12", "WO-7", "silver")
-    assert (record.run.shift, record.run.operator, record.run.firmware) == ("early", "Ada", "1.4.2")
+    assert (record.lot, record.work_order, record.variant) == ("L-12", "WO-7", "silver")
+    assert (record.shift, record.operator, record.firmware) == ("early", "Ada", "1.4.2")
     assert trace.purpose == "unit"
     assert trace.scanned == SERIAL
     assert trace.identity == {"serial": SERIAL, "firmware": "1.4.2", "board": "C"}

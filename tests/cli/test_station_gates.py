@@ -85,7 +85,7 @@ def test_a_station_shows_itself_before_it_judges_a_unit(station):
     assert [run.purpose for run in runs] == ["unit", "challenge", "challenge", "golden"]
     assert [said.kind for said in statements] == ["gate", "gate", "gate", "golden_reference"]
     with LogReader(DATABASE) as log:
-        gates = log.record(runs[0].sequence).trace.gates
+        gates = log.record(runs[0].logged.sequence).gates
         assert [run.serial for run in log.runs(RunFilter(purpose="unit"))] == ["PR3-000001"]
         assert log.history("pellow-r3", "PR3-900001") == (), "a golden unit's runs are no attempts"
     assert gates["golden"]["state"] == "met"

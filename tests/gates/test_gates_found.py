@@ -18,7 +18,6 @@ from linecheck.gates.gates import State
 from linecheck.gates.statements import GATE, about, circumstances, read_result
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, Statement
-from linecheck.run.model import Trace
 from linecheck.station.config.gates import ChallengeConfig, ChallengeUnit, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import Station, StationConfig
@@ -243,7 +242,7 @@ def test_the_lock_follows_from_the_log_alone_and_a_golden_unit_opens_it(log):
     met(log, station)
     keeper = Gatekeeper(log, station, LIMITS)
     log.append(dead("PR3-000001"))
-    log.append(dead("PR3-000002", trace=Trace(purpose="challenge")))
+    log.append(dead("PR3-000002", purpose="challenge"))
     log.append(dead("PR3-000002"))
     log.append(dead("PR3-000002"))
     assert keeper.standing().may_judge
@@ -271,11 +270,7 @@ def test_what_runs_marked_invalid_say_keeps_the_station_locked(log, monkeypatch)
     for at in range(20):
         admission = keeper.admission(f"PR3-00010{at % 10}")
         assert admission.problems
-        log.append(
-            made_run(
-                serial=f"PR3-00010{at % 10}", problems=admission.problems, trace=Trace(gates=admission.gates)
-            )
-        )
+        log.append(made_run(serial=f"PR3-00010{at % 10}", problems=admission.problems, gates=admission.gates))
     standing = keeper.standing()
     assert standing.lock.since == 4
     assert "three units in a row" in standing.why
@@ -288,7 +283,7 @@ def test_another_stations_runs_and_runs_of_known_units_lock_nothing(log):
     met(log, station)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003", "PR3-000004"):
         log.append(dead(serial, station="line-2-nest-b"))
-        log.append(dead(serial, trace=Trace(purpose="golden")))
+        log.append(dead(serial, purpose="golden"))
     assert Gatekeeper(log, station, LIMITS).standing().may_judge
 
 

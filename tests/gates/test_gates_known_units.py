@@ -16,7 +16,6 @@ from linecheck.gates.known_units import Accepted, state_challenge, state_golden
 from linecheck.gates.margins import DEFAULT_MARGINS, Margin, golden_margins, unused_margins
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.run.model import Trace
 from linecheck.station.config.gates import ChallengeConfig, ChallengeUnit, GoldenConfig
 from linecheck.station.config.station import Station, StationConfig
 
@@ -44,7 +43,7 @@ def golden(left=113.2, right=113.2, **changes):
         made_curve(),
         capture_sha256=f"{golden.count:064x}",
     )
-    return made_run(check, serial=GOLDEN, station="bench", trace=Trace(purpose="golden"), **changes)
+    return made_run(check, serial=GOLDEN, station="bench", purpose="golden", **changes)
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 from linecheck.history.attempts import Changed, Flip, Moved, attempt_changes
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.run.model import Asset, Trace
+from linecheck.run.facts import Asset
 
 
 @pytest.fixture
@@ -65,24 +65,24 @@ def test_what_a_mask_judges_comes_first(changes):
 
 def test_what_else_was_not_the_same(changes):
     cable = Asset("cable", "CB-12", {"due": "2027-01-31"})
-    first = made_run(
-        trace=Trace(lot="L-7", assets=(cable,), packages={"numpy": "2.0"}, identity={"boot": "1"})
-    )
+    first = made_run(lot="L-7", assets=(cable,), packages={"numpy": "2.0"}, identity={"boot": "1"})
     second = replace(
         made_run(limits=replace(LIMITS, revision=2, sha256="cd" * 32), firmware="1.4.3"),
         calibration={"due": "2027-02-28"},
         interface={"kind": "simulated", "faults": "hum"},
-        trace=Trace(assets=(replace(cable, id="CB-13"),), packages={"numpy": "2.1"}, identity={"boot": "1"}),
+        assets=(replace(cable, id="CB-13"),),
+        packages={"numpy": "2.1"},
+        identity={"boot": "1"},
     )
     assert changes(first, second).facts == (
         Changed("firmware", "1.4.2", "1.4.3"),
         Changed("lot", "L-7", None),
-        Changed("limit revision", "1", "2"),
-        Changed("limit file's bytes", "ab" * 6, "cd" * 6),
+        Changed("asset cable", "CB-12, due 2027-01-31", "CB-13, due 2027-01-31"),
         Changed("calibration due", "2027-01-31", "2027-02-28"),
         Changed("interface faults", None, "hum"),
         Changed("package numpy", "2.0", "2.1"),
-        Changed("asset cable", "CB-12, due 2027-01-31", "CB-13, due 2027-01-31"),
+        Changed("limit revision", "1", "2"),
+        Changed("limit file's bytes", "ab" * 6, "cd" * 6),
     )
 
 

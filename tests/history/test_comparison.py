@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_runs import made_check, made_run
+from made_runs import looked_at, made_check, made_run, recorded_check, with_checks
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, Reading
@@ -18,7 +18,7 @@ from linecheck.history.comparison.compare import compare_sides
 from linecheck.history.comparison.file import FILE_NAME, load_comparison, write_comparison
 from linecheck.history.comparison.sides import pick, split_reference
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.log.view import CheckFacts, view_of_outcome
+from linecheck.run.model import Recorded
 
 FLIPPED = {True: False, False: True, None: None}
 
@@ -30,10 +30,15 @@ def reading(metric="sinad", value=112.0, uncertainty=0.05, unit="dB", channel="l
 def side(*items, name="tone", kind="tone", setup=None, facts=None, **changes):
     """One side of one check with these readings and curves."""
     check = made_check(*items, name=name, kind=kind, setup=setup or {"filter": "sharp"}, capture_sha256=None)
-    view = view_of_outcome(made_run(check), "made by hand")
-    facts = CheckFacts({}, {}, {}) if facts is None else facts
-    changes = {"verdict": Verdict.PASS, **changes}
-    return pick("made", replace(view, facts={name: facts}, **changes), {})
+    view = looked_at(made_run(check), "made by hand")
+    limits = replace(view.limits, checks=(recorded_check(name, kind, **(facts or {})),))
+    verdict = changes.pop("verdict", Verdict.PASS)
+    return pick("made", replace(view, **{"limits": limits, "record": came_to(verdict), **changes}), {})
+
+
+def came_to(verdict):
+    """Return where a run of this verdict is recorded."""
+    return Recorded(1, 1, verdict, "2026-11-20T08:15:13Z", 3, "0" * 64)
 
 
 def compared(*sides):
@@ -131,7 +136,7 @@ def test_setups_that_only_one_side_has_are_no_part_of_a_name():
         check = made_check(
             reading(), name=f"tone@filter={name},mode={mode}", setup={"filter": name, "mode": mode}
         )
-        view = replace(view_of_outcome(made_run(check), "made by hand"), facts={})
+        view = with_checks(looked_at(made_run(check), "made by hand"))
         return pick("r", view, {"filter": name})
 
     found = compared(picked("sharp", "a"), picked("slow", "b"))
@@ -165,27 +170,27 @@ def test_one_calibration_is_one_error_and_two_are_two():
 
 
 def test_only_what_was_measured_alike_is_compared():
-    quiet, loud = (CheckFacts({}, {"level_dbfs": level}, {}) for level in (-20.0, 0.0))
+    quiet, loud = ({"stimulus": {"level_dbfs": level}} for level in (-20.0, 0.0))
     with pytest.raises(
         RecordError, match=r"tone is not compared: B was played another stimulus \(level_dbfs -20"
     ):
         compared(side(reading(), facts=loud), side(reading(value=90.0), facts=quiet))
-    short = CheckFacts({}, {"seconds": 1.0, "rate_hz": 44100}, {})
-    long = CheckFacts({}, {"seconds": 2.0, "rate_hz": 96000}, {})
+    short = {"stimulus": {"seconds": 1.0, "rate_hz": 44100}}
+    long = {"stimulus": {"seconds": 2.0, "rate_hz": 96000}}
     assert compared(side(reading(), facts=short), side(reading(value=90.0), facts=long)).findings
 
 
 def test_curves_that_may_not_be_compared_are_no_comparison_either():
     x = np.geomspace(20.0, 20e3, 50)
     curve = JudgedCurve(Curve("thd_n", "left", x, "Hz", x * 0.0 - 110.0, "dB", None, np.full(50, 0.05)))
-    facts = [CheckFacts({}, {"level_dbfs": level}, {}) for level in (0.0, -20.0)]
+    facts = [{"stimulus": {"level_dbfs": level}} for level in (0.0, -20.0)]
     sides = [side(curve, name="sweep", kind="distortion_sweep", facts=entry) for entry in facts]
     with pytest.raises(RecordError, match="sweep is not compared: B was played another stimulus"):
         compared(*sides)
 
 
 def test_another_analysis_is_another_measure():
-    bands = [CheckFacts({}, {}, {"band_hz": band}) for band in ([20.0, 20e3], [20.0, 40e3])]
+    bands = [{"analysis": {"band_hz": band}} for band in ([20.0, 20e3], [20.0, 40e3])]
     with pytest.raises(RecordError, match="was analysed otherwise"):
         compared(side(reading(), facts=bands[0]), side(reading(value=90.0), facts=bands[1]))
 
@@ -194,9 +199,11 @@ def test_what_may_not_be_compared_is_listed_with_the_reason_beside_what_may():
     checks = [
         made_check(reading(value=value), name=name) for name, value in (("tone", 112.0), ("other", 100.0))
     ]
-    facts = [{"other": CheckFacts({}, {"level_dbfs": level}, {})} for level in (0.0, -1.0)]
-    view = view_of_outcome(made_run(*checks), "made by hand")
-    found = compared(*[pick("made", replace(view, facts=entry), {}) for entry in facts])
+    facts = [{"stimulus": {"level_dbfs": level}} for level in (0.0, -1.0)]
+    view = looked_at(made_run(*checks), "made by hand")
+    found = compared(
+        *[pick("made", with_checks(view, recorded_check("other", **entry)), {}) for entry in facts]
+    )
     whys = {value.check: value.differences[0].why for value in found.values}
     assert whys == {"tone": "", "other": "was played another stimulus (level_dbfs -1.0, not 0.0)"}
     assert found.comparisons == 1
@@ -230,7 +237,7 @@ def test_a_run_is_compared_with_itself_under_another_setup():
         made_check(reading(value=value), name=f"tone@filter={name}", setup={"filter": name})
         for name, value in (("sharp", 112.0), ("slow", 100.0))
     ]
-    view = replace(view_of_outcome(made_run(*checks), "made by hand"), facts={})
+    view = with_checks(looked_at(made_run(*checks), "made by hand"))
     found = compared(pick("r", view, {"filter": "sharp"}), pick("r", view, {"filter": "slow"}))
     assert [entry.name for entry in found.sides] == ["sharp", "slow"]
     assert found.values[0].check == "tone"
@@ -263,7 +270,7 @@ def test_a_folder_that_is_there_is_taken_as_it_is_written(tmp_path):
 def test_what_cannot_be_compared_is_refused():
     with pytest.raises(UsageError, match="different models"):
         compared(side(reading()), side(reading(), model="pellow-r4"))
-    limits = replace(view_of_outcome(made_run(), "x").limits, channels=("left",))
+    limits = replace(looked_at(made_run(), "x").limits, channels=("left",))
     with pytest.raises(UsageError, match="different channels"):
         compared(side(reading()), side(reading(), limits=limits))
     with pytest.raises(RecordError, match="nothing can be compared"):
@@ -341,9 +348,7 @@ def test_a_check_of_which_a_side_measured_nothing_is_told():
     both = made_check(reading("sinad"), name="tone", capture_sha256=None)
     noise = made_check(reading("sinad"), name="second_tone", capture_sha256=None)
     silent = made_check(reading("sinad", None, None), name="second_tone", capture_sha256=None)
-    sides = [
-        pick("made", view_of_outcome(made_run(both, last), "made by hand"), {}) for last in (noise, silent)
-    ]
+    sides = [pick("made", looked_at(made_run(both, last), "made by hand"), {}) for last in (noise, silent)]
     told = [note for note in compared(*sides).notes if "no measured value" in note]
     assert told == ["B has no measured value in second_tone, which is not compared there"]
 

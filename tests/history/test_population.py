@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_runs import made_check, made_reading, made_run
+from made_runs import looked_at, made_check, made_reading, made_run
 from scipy.stats import median_abs_deviation, percentileofscore
 from small_run import small_check, small_limits
 from sqlalchemy import event
@@ -19,9 +19,7 @@ from linecheck.history.population import percentile_rank, population_of, robust_
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 from linecheck.log import population as stored
-from linecheck.log.view import view_of_outcome
 from linecheck.report.figures.density import binned, usual_range
-from linecheck.run.model import Trace
 
 NUMBERS = st.floats(-1e6, 1e6).map(lambda value: round(value, 1))
 VALUES = st.lists(NUMBERS, min_size=1, max_size=60).map(sorted)
@@ -39,7 +37,7 @@ def among(path, run, *earlier):
     with Log(path) as log:
         for other in earlier:
             log.append(other)
-        found = population_of(view_of_outcome(run, "a run"), log)
+        found = population_of(looked_at(run, "a run"), log)
     return found.readings[SINAD], found
 
 
@@ -295,7 +293,7 @@ def test_hostile_names_of_a_run_are_compared_as_they_are(path):
     run = made_run(made_check(made_reading(margin=None), name=name), serial="PR3-000009")
     with Log(path) as log:
         log.append(unit(1))
-        found = population_of(view_of_outcome(run, "a run"), log)
+        found = population_of(looked_at(run, "a run"), log)
     assert found.readings[name, "sinad", "left"].values == ()
 
 
@@ -308,7 +306,7 @@ def test_a_log_of_the_first_schema_is_read_and_tells_no_bounds(path):
             connection.execute("ALTER TABLE reading DROP COLUMN is_bound")
             connection.commit()
     with LogReader(path) as log:
-        found = population_of(view_of_outcome(unit(9, 114.5), "a run"), log)
+        found = population_of(looked_at(unit(9, 114.5), "a run"), log)
     assert found.readings[SINAD].values == (112.0, 113.0, 114.0, 115.0, 116.0, 117.0)
     assert any("did not keep which values are bounds" in note for note in found.notes)
 
@@ -346,7 +344,7 @@ def test_a_log_that_was_changed_is_said_to_be(path):
         connection.execute("UPDATE limits SET content = '[1, 2'")
         connection.commit()
     with LogReader(path) as log, pytest.raises(RecordError, match="log verify"):
-        population_of(view_of_outcome(unit(9), "a run"), log)
+        population_of(looked_at(unit(9), "a run"), log)
 
 
 def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(path):
@@ -355,7 +353,7 @@ def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(path):
 
     run = unit(99, 113.01)
     reading, found = among(path, run, *(unit(at, 112.0 + 0.02 * at) for at in range(60)))
-    view = view_of_outcome(run, "a run")
+    view = looked_at(run, "a run")
     (strip,) = strips_of_check(view, view.checks[0], population=found.readings)
     assert strip.others == reading.values
     assert strip.percentile == reading.percentile == 100 * 51 / 60
@@ -371,7 +369,7 @@ def test_a_reading_without_a_mask_has_a_strip_among_other_units(path):
 
     run = unit(9, 50.0, verdict=None, limits=small_limits(small_check("tone", "tone", {})))
     _, found = among(path, run, *(unit(at, 40.0 + at, verdict=None, limits=run.limits) for at in range(6)))
-    view = view_of_outcome(run, "a run")
+    view = looked_at(run, "a run")
     assert strips_of_check(view, view.checks[0]) == ()
     (strip,) = strips_of_check(view, view.checks[0], population=found.readings)
     assert (strip.pass_min, strip.pass_max, strip.verdict, len(strip.others)) == (None, None, None, 6)
@@ -389,7 +387,7 @@ def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(path):
 
     run = unit(99, 118.0)
     _, found = among(path, run, *(unit(at, 113.0 + 0.1 * (at % 5)) for at in range(40)))
-    view, reference = view_of_outcome(run, "a run"), view_of_outcome(unit(3, 113.3), "a run")
+    view, reference = looked_at(run, "a run"), looked_at(unit(3, 113.3), "a run")
     beside = beside_of(view, found, reference)
     (row,) = beside.rows
     assert (row.check, row.name, row.value, row.reference) == ("tone", "sinad left", "118.00 dB", "113.30 dB")
@@ -406,7 +404,7 @@ def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(path):
 
 def test_runs_that_judge_the_station_are_no_units(path):
     known = [
-        unit(at, 90.0 + at / 10, trace=Trace(purpose=purpose))
+        unit(at, 90.0 + at / 10, purpose=purpose)
         for at, purpose in enumerate(("golden", "challenge", "golden"), start=100)
     ]
     earlier = [unit(at, 113.0 + at / 10) for at in range(6)]
@@ -424,7 +422,7 @@ def test_no_query_looks_through_a_whole_table(path):
             "before_cursor_execute",
             lambda _c, _k, text, values, *_: statements.append((text, values)),
         )
-        population_of(view_of_outcome(unit(9), "a run"), log)
+        population_of(looked_at(unit(9), "a run"), log)
     plans = []
     with closing(sqlite3.connect(path)) as connection:
         for text, values in statements:
@@ -446,11 +444,11 @@ def test_the_part_of_a_page_shows_hostile_names_as_text(path):
 
     run = unit(99, 118.0)
     _, found = among(path, run, *(unit(at, 113.0 + 0.1 * (at % 5)) for at in range(40)))
-    hostile = view_of_outcome(unit(3, 113.3, serial="<script>alert(1)</script>"), "a run")
+    hostile = looked_at(unit(3, 113.3, serial="<script>alert(1)</script>"), "a run")
     templates = PackageLoader("linecheck.report", "templates")
     environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined)
     for population, reference in ((found, hostile), (found, None), (None, hostile)):
-        beside = beside_of(view_of_outcome(run, "a run"), population, reference)
+        beside = beside_of(looked_at(run, "a run"), population, reference)
         section = etree.fromstring(environment.get_template("beside.html").render(beside=beside))
         texts = "".join(section.itertext())
         assert not section.findall(".//script")
@@ -464,7 +462,7 @@ def test_a_log_that_the_first_schema_wrote_is_read_as_it_is(path):
     shutil.copy(Path(__file__).parents[1] / "log" / "logs" / "schema-1.sqlite", path)
     before = path.read_bytes()
     with LogReader(path) as log:
-        found = population_of(view_of_outcome(unit(9, 113.0), "a run"), log)
+        found = population_of(looked_at(unit(9, 113.0), "a run"), log)
     assert found.readings[SINAD].values == (113.2, 125.0)
     assert any("did not keep which values are bounds" in note for note in found.notes)
     assert path.read_bytes() == before

@@ -418,8 +418,8 @@ def test_an_old_log_is_judged_too():
             path.write_bytes(old.read_bytes())
             with LogReader(path) as log:
                 runs = log.runs(RunFilter(purpose="unit"))
-                content = log.record(runs[0].sequence).limits
-            assert content["model"] == "pellow-r3"
+                judged_by = log.record(runs[0].logged.sequence).limits
+            assert judged_by.model == "pellow-r3"
             tally, _ = everything(path, tone_limits(Mask(Bounds(120.0))), RunFilter(purpose="unit"))
             assert tally.runs == len(runs)
 

@@ -32,7 +32,6 @@ from linecheck.log.archive.room import (
     room_for,
     room_for_record,
 )
-from linecheck.run.model import Trace
 from linecheck.run.plan import make_plan
 from linecheck.station.config.archive import KEPT_CLASSES, ArchiveConfig
 from linecheck.station.config.station import CaptureConfig, load_station
@@ -80,7 +79,7 @@ def test_no_pass_is_kept_unless_the_station_says_so():
 
 
 def test_passes_of_units_are_counted_by_station_and_model_however_the_log_grows(tmp_path):
-    golden = made_run(trace=Trace(purpose="golden"))
+    golden = made_run(purpose="golden")
     failed = made_run(made_check(made_reading(Verdict.FAIL, 100.0)))
     with Log(tmp_path / "log.sqlite") as log:
         count = PassCount("line-2-nest-a", "pellow-r3")
@@ -98,7 +97,7 @@ def test_passes_of_units_are_counted_by_station_and_model_however_the_log_grows(
 
 def test_passes_are_counted_from_the_newest_that_says_its_number(tmp_path):
     def run(why, **changes):
-        return made_run(trace=Trace(captures_why=why), **changes)
+        return made_run(captures_why=why, **changes)
 
     with Log(tmp_path / "log.sqlite") as log:
         for each in (

@@ -21,6 +21,7 @@ from pyarrow import parquet
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.files.text import encodable, visible
+from linecheck.files.times import utc_text
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
 from linecheck.log.export import parquet as parquet_module
@@ -30,20 +31,20 @@ from linecheck.log.export.jsonl import json_lines
 from linecheck.log.export.parquet import write_parquet
 from linecheck.log.export.rows import pages
 from linecheck.log.export.tables import TABLES, Column, Table
-from linecheck.run.model import Asset, Trace
+from linecheck.run.facts import Asset
 
-TRACE = Trace(
-    purpose="golden",
-    scanned="]C1PR3-000007",
-    lot="L-7",
-    nest="b",
-    override={"by": "A. Engineer", "why": "trial"},
-    host={"system": "Linux", "cores": "4"},
-    clock={"synchronised": True, "offset_seconds": 0.25},
-    packages={"numpy": "2.0"},
-    assets=(Asset("cable", "CB-12", {"due": "2027-01-31"}),),
-    captures={"tone": "objects/aa.flac"},
-)
+TRACE = {
+    "purpose": "golden",
+    "scanned": "]C1PR3-000007",
+    "lot": "L-7",
+    "nest": "b",
+    "override": {"by": "A. Engineer", "why": "trial"},
+    "host": {"system": "Linux", "cores": "4"},
+    "clock": {"synchronised": True, "offset_seconds": 0.25},
+    "packages": {"numpy": "2.0"},
+    "assets": (Asset("cable", "CB-12", {"due": "2027-01-31"}),),
+    "captures": {"tone": "objects/aa.flac"},
+}
 EVERYTHING = RunFilter()
 
 
@@ -68,9 +69,7 @@ def path(tmp_path_factory):
         curve = made_curve(uncertainty=np.full(5, 0.25))
         note = Problem("reason", "set by hand", blocks=False, metrics=("sinad",))
         log.append(
-            made_run(
-                made_check(bound, curve, made_curve(None, 0), problems=(note,)), serial="PR3-7", trace=TRACE
-            )
+            made_run(made_check(bound, curve, made_curve(None, 0), problems=(note,)), serial="PR3-7", **TRACE)
         )
     return path
 
@@ -92,11 +91,11 @@ def test_runs_say_all_that_the_record_says(log):
     assert [row["record"] for row in rows] == [1, 2, 3, 4, 5, 6]
     assert [row["verdict"] for row in rows[:5]] == [verdict.value for verdict in runs_of_every_verdict()]
     record, row = log.record(6), rows[5]
-    assert row["record_hash"] == record.run.record_hash
+    assert row["record_hash"] == record.logged.record_hash
     for name in ("scanned", "lot", "nest", "override", "host", "clock", "purpose", "identity", "gates"):
-        assert row[name] == getattr(TRACE, name)
+        assert row[name] == getattr(record, name)
     assert row["calibration"] == record.calibration
-    assert row["duration_seconds"] == record.run.duration_seconds
+    assert row["duration_seconds"] == record.duration_seconds
     assert (row["limit_file"], row["station_failed"], row["shift"]) == ("limits/pellow-r3.yaml", False, None)
 
 
@@ -115,7 +114,7 @@ def test_readings_are_those_of_the_records(log):
                     item.margin,
                     item.limit,
                 )
-                assert (row["run_verdict"], row["finished"]) == (record.run.verdict, record.run.finished)
+                assert (row["run_verdict"], row["finished"]) == (record.verdict, utc_text(record.finished))
     assert next(rows, None) is None
 
 

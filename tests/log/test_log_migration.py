@@ -61,7 +61,7 @@ def assert_reads_as_of_old(path):
         assert log.head() == HEAD
         assert log.verify(HEAD).intact
         assert log.verify().records == 6
-        assert [run.sequence for run in log.runs()] == [6, 5, 4, 3, 2, 1]
+        assert [run.logged.sequence for run in log.runs()] == [6, 5, 4, 3, 2, 1]
         assert log.signoffs() == ()
         (record,) = log.show("PR3-000001")
         assert record.settings == ()

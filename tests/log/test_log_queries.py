@@ -14,7 +14,7 @@ from sqlalchemy import event
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
-from linecheck.run.model import Asset, Trace
+from linecheck.run.facts import Asset
 
 TRACED = {"lot": "L", "work_order": "W", "variant": "V", "shift": "S", "nest": "N"}
 NAMES = ("serial", "model", *TRACED, "station", "operator", "firmware")
@@ -36,11 +36,9 @@ def made(at):
         station=f"line-{at % 2}",
         operator=(None, "A. Operator", "B. Operator")[at % 3],
         firmware=f"1.{at % 4}",
-        trace=Trace(
-            purpose=("unit", "unit", "golden", "unit", "challenge", "unit")[at % 6],
-            assets=(Asset("interface", "IF-1"), Asset("cable", f"CB-{at % 4}"))[: at % 3],
-            **traced,
-        ),
+        purpose=("unit", "unit", "golden", "unit", "challenge", "unit")[at % 6],
+        assets=(Asset("interface", "IF-1"), Asset("cable", f"CB-{at % 4}"))[: at % 3],
+        **traced,
     )
     return replace(run, aborted=at % 11 == 10)
 
@@ -63,14 +61,23 @@ def log(path):
 @pytest.fixture(scope="module")
 def every(log):
     """Return all runs, the newest first, each with what failed in it."""
-    return [(log.record(run.sequence), run) for run in log.runs(limit=RUNS)]
+    return [(log.record(run.logged.sequence), run) for run in log.runs(limit=RUNS)]
+
+
+def filter_of(values, **more):
+    """Return the filter of runs that have these values, wherever the filter has them."""
+    facts = {name: value for name, value in values.items() if name not in ("serial", "model")}
+    own = {name: value for name, value in values.items() if name not in facts}
+    return RunFilter(facts=facts, **own, **more)
 
 
 def is_meant(record, run, wanted, runs):
     """Return whether a run is meant: what the documentation of the filter says, word by word."""
-    if any(getattr(wanted, name) not in (None, getattr(run, name)) for name in NAMES):
+    if any(wanted.value(name) not in (None, getattr(run, name)) for name in NAMES):
         return False
-    attempts = [other.attempt for other in runs if (other.serial, other.model) == (run.serial, run.model)]
+    attempts = [
+        other.logged.attempt for other in runs if (other.serial, other.model) == (run.serial, run.model)
+    ]
     failed = set()
     for check in record.checks:
         for name in (check.check, check.entry):
@@ -83,12 +90,12 @@ def is_meant(record, run, wanted, runs):
     return (
         (not wanted.verdicts or run.verdict in wanted.verdicts)
         and wanted.purpose in (None, run.purpose)
-        and (wanted.since is None or run.recorded >= wanted.since)
-        and (wanted.until is None or run.recorded < wanted.until)
-        and (wanted.attempt != "first" or run.attempt == 1)
-        and (wanted.attempt != "last" or run.attempt == max(attempts))
+        and (wanted.since is None or run.logged.recorded >= wanted.since)
+        and (wanted.until is None or run.logged.recorded < wanted.until)
+        and (wanted.attempt != "first" or run.logged.attempt == 1)
+        and (wanted.attempt != "last" or run.logged.attempt == max(attempts))
         and set(wanted.failed) <= failed
-        and wanted.asset in (None, *(asset.id for asset in record.trace.assets))
+        and wanted.asset in (None, *(asset.id for asset in record.assets))
     )
 
 
@@ -97,12 +104,12 @@ def test_runs_are_picked_as_going_through_them_all_would(log, every, data):
     runs = [run for _, run in every]
     some = data.draw(st.lists(st.sampled_from(NAMES), max_size=2, unique=True))
     like = data.draw(st.sampled_from(runs))
-    wanted = RunFilter(
-        **{name: getattr(like, name) for name in some},
+    wanted = filter_of(
+        {name: value for name in some if (value := getattr(like, name)) is not None},
         verdicts=tuple(data.draw(st.lists(st.sampled_from(list(Verdict)), max_size=2, unique=True))),
         purpose=data.draw(st.sampled_from([None, "unit", "golden", "challenge"])),
-        since=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.recorded)),
-        until=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.recorded)),
+        since=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.logged.recorded)),
+        until=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.logged.recorded)),
         attempt=data.draw(st.sampled_from([None, None, "first", "last"])),
         asset=data.draw(st.sampled_from([None, None, None, "IF-1", "CB-2"])),
         failed=tuple(
@@ -116,9 +123,9 @@ def test_runs_are_picked_as_going_through_them_all_would(log, every, data):
     )
     limit = data.draw(st.integers(1, RUNS))
     before = data.draw(st.none() | st.integers(1, RUNS))
-    meant = [run.sequence for record, run in every if is_meant(record, run, wanted, runs)]
+    meant = [run.logged.sequence for record, run in every if is_meant(record, run, wanted, runs)]
     below = [number for number in meant if before is None or number < before]
-    assert [run.sequence for run in log.runs(wanted, limit=limit, before=before)] == below[:limit]
+    assert [run.logged.sequence for run in log.runs(wanted, limit=limit, before=before)] == below[:limit]
     above = sorted(number for number in meant if number > (before or 0))
     assert log.sequences(wanted, limit=limit, after=before or 0, oldest_first=True) == above[:limit]
 
@@ -141,7 +148,7 @@ def plans(path, *filters):
     return found
 
 
-SINGLE = [RunFilter(**{name: "x"}) for name in NAMES] + [
+SINGLE = [filter_of({name: "x"}) for name in NAMES] + [
     RunFilter(),
     RunFilter(verdicts=(Verdict.FAIL,)),
     RunFilter(verdicts=(Verdict.FAIL, Verdict.INVALID)),
@@ -154,7 +161,7 @@ SINGLE = [RunFilter(**{name: "x"}) for name in NAMES] + [
     RunFilter(asset="CB-1"),
     RunFilter(asset="CB-1", since="2026", verdicts=(Verdict.FAIL,)),
     RunFilter(model="x", verdicts=(Verdict.FAIL,)),
-    RunFilter(station="x", nest="y", since="2026"),
+    RunFilter(since="2026", facts={"station": "x", "nest": "y"}),
 ]
 
 
@@ -173,7 +180,7 @@ def test_a_page_is_found_by_an_index(path, wanted, purpose):
 
 def test_what_few_runs_share_is_found_by_its_own_index(path):
     found = [
-        " ".join(plans(path, RunFilter(**{name: "x"}, model="y", verdicts=(Verdict.PASS,), since="2026"))[0])
+        " ".join(plans(path, filter_of({name: "x", "model": "y"}, verdicts=(Verdict.PASS,), since="2026"))[0])
         for name in ("serial", "lot", "work_order")
     ]
     assert [
@@ -189,9 +196,16 @@ def test_what_few_runs_share_is_found_by_its_own_index(path):
 
 def test_assets_are_counted(path, log, every):
     for known in log.assets():
-        uses = [run for record, run in every if known.asset in {asset.id for asset in record.trace.assets}]
-        assert (known.runs, known.first, known.last) == (len(uses), uses[-1].sequence, uses[0].sequence)
-        assert (known.first_recorded, known.last_recorded) == (uses[-1].recorded, uses[0].recorded)
+        uses = [run for record, run in every if known.asset in {asset.id for asset in record.assets}]
+        assert (known.runs, known.first, known.last) == (
+            len(uses),
+            uses[-1].logged.sequence,
+            uses[0].logged.sequence,
+        )
+        assert (known.first_recorded, known.last_recorded) == (
+            uses[-1].logged.recorded,
+            uses[0].logged.recorded,
+        )
     assert [known.asset for known in log.assets()] == ["CB-0", "CB-1", "CB-2", "CB-3", "IF-1"]
     with closing(sqlite3.connect(path)) as connection:
         text = "SELECT asset, count(DISTINCT sequence), min(sequence), max(sequence) FROM run_asset GROUP BY asset"
@@ -203,19 +217,19 @@ def test_a_log_of_an_older_form_has_no_lots_and_no_golden_units(tmp_path):
     old = tmp_path / "log.sqlite"
     shutil.copy(Path(__file__).parent / "logs" / "schema-1.sqlite", old)
     with LogReader(old) as log:
-        assert log.runs(RunFilter(lot="L1")) == ()
+        assert log.runs(RunFilter(facts={"lot": "L1"})) == ()
         assert log.runs(RunFilter(purpose="golden")) == ()
         assert log.runs(RunFilter(asset="CB-1")) == ()
         assert log.assets() == ()
         assert len(log.runs(RunFilter(purpose="unit"))) == 6
-        assert len(log.runs(RunFilter(firmware="1.4.2", nest=None, since="2020"))) == 6
-        assert log.runs(RunFilter(nest="a", station="line-2-nest-a")) == ()
+        assert len(log.runs(RunFilter(since="2020", facts={"firmware": "1.4.2"}))) == 6
+        assert log.runs(RunFilter(facts={"nest": "a", "station": "line-2-nest-a"})) == ()
 
 
 @pytest.mark.parametrize("value", ["' OR 1=1 --", "PR3\0", "\udcff", "%", ""])
 def test_a_hostile_name_finds_nothing(log, value):
     for name in NAMES:
-        assert log.runs(RunFilter(**{name: value})) == ()
+        assert log.runs(filter_of({name: value})) == ()
     assert log.runs(RunFilter(failed=(value,))) == ()
 
 
@@ -225,8 +239,8 @@ def test_pages_stay_as_they_are_while_a_station_adds(path, tmp_path):
     with Log(growing) as log:
         seen, before = [], None
         while page := log.runs(RunFilter(purpose="unit"), limit=7, before=before):
-            seen += [run.sequence for run in page]
+            seen += [run.logged.sequence for run in page]
             before = seen[-1]
             log.append(made_run())
     assert seen == sorted(set(seen), reverse=True)
-    assert len(seen) == sum(made(at).trace.purpose == "unit" for at in range(RUNS))
+    assert len(seen) == sum(made(at).purpose == "unit" for at in range(RUNS))

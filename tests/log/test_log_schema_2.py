@@ -11,7 +11,8 @@ import pytest
 from made_runs import made_run
 
 from linecheck.log import Head, Log, LogReader, RunFilter, migrate
-from linecheck.run.model import Asset, SettingStep, Trace
+from linecheck.run.facts import Asset
+from linecheck.run.model import SettingStep
 
 OLD = Path(__file__).parent / "logs" / "schema-2.sqlite"
 #: As the code of that day printed it.
@@ -35,19 +36,24 @@ def assert_reads_as_of_old(path):
         assert log.head() == HEAD
         assert log.verify(HEAD).records == 10
         assert log.verify(HEAD).intact
-        assert [run.sequence for run in log.runs()] == [9, 7, 6, 5, 4, 3, 2, 1]
+        assert [run.logged.sequence for run in log.runs()] == [9, 7, 6, 5, 4, 3, 2, 1]
         record = log.record(7)
         assert record.settings == (
             SettingStep("filter", "slow", "command", True, 0.25, "tone", "filter is slow"),
             SettingStep("input", "usb", "operator", False, 3.5, "tone", "nobody answered"),
         )
         assert [item.reading.is_bound for item in record.checks[0].judged.readings] == [True]
-        assert (record.trace, record.run.purpose, record.record_format) == (Trace(), "unit", 2)
+        assert (record.purpose, record.lot, record.assets, record.logged.record_format) == (
+            "unit",
+            None,
+            (),
+            2,
+        )
         (signoff,) = log.signoffs()
         assert (signoff.sequence, signoff.signature.reason) == (8, "No audible loss.")
         assert [other.signature.reason for other in signoff.countersignatures] == ["It clicks."]
         assert log.find("PR3-000002") == 9
-        assert log.runs(RunFilter(purpose="golden", lot="L-7")) == ()
+        assert log.runs(RunFilter(purpose="golden", facts={"lot": "L-7"})) == ()
         assert log.assets() == ()
 
 
@@ -61,10 +67,16 @@ def test_reading_it_does_not_change_it(path):
 def test_it_is_migrated_with_a_copy_kept(path):
     with Log(path) as log:
         assert log.verify(HEAD).records == 10
-        assert log.record(7).record_format == 2
-        trace = Trace(purpose="golden", lot="L-7", assets=(Asset("cable", "CB-12"),), packages={"numpy": "2"})
-        assert log.append(made_run(trace=trace)).sequence == 11
-        assert log.record(11).trace == trace
+        assert log.record(7).logged.record_format == 2
+        trace = {
+            "purpose": "golden",
+            "lot": "L-7",
+            "assets": (Asset("cable", "CB-12"),),
+            "packages": {"numpy": "2"},
+        }
+        assert log.append(made_run(**trace)).sequence == 11
+        record = log.record(11)
+        assert {name: getattr(record, name) for name in trace} == trace
         assert log.verify(HEAD).records == 11
         assert [known.asset for known in log.assets()] == ["CB-12"]
     assert version(path) == len(migrate.MIGRATIONS)

@@ -69,10 +69,10 @@ def test_runs_and_statements_share_one_sequence(log):
         numbers.append(log.append(made_run()).sequence)
         numbers.append(sign(log, made_comparison(), signed()).sequence)
     assert numbers == [1, 2, 3, 4, 5, 6]
-    assert [run.sequence for run in log.runs()] == [5, 3, 1]
-    assert [run.sequence for run in log.runs(before=5, limit=1)] == [3]
-    assert [run.attempt for run in log.runs()] == [3, 2, 1]
-    assert [record.run.sequence for record in log.show("PR3-004711")] == [5, 3, 1]
+    assert [run.logged.sequence for run in log.runs()] == [5, 3, 1]
+    assert [run.logged.sequence for run in log.runs(before=5, limit=1)] == [3]
+    assert [run.logged.attempt for run in log.runs()] == [3, 2, 1]
+    assert [record.logged.sequence for record in log.show("PR3-004711")] == [5, 3, 1]
     assert log.find("PR3-004711") == 5
     assert log.find("3") == 3
     for number in ("4", "7"):
@@ -291,7 +291,7 @@ def test_three_processes_at_once_lose_nothing_and_never_clash(path):
         assert found.records == 72
         assert len(log.runs()) == 24
         assert all(len(signoff.countersignatures) == 1 for signoff in log.signoffs())
-        assert sorted(run.attempt for run in log.runs(RunFilter(serial="PR3-1"))) == list(range(1, 9))
+        assert sorted(run.logged.attempt for run in log.runs(RunFilter(serial="PR3-1"))) == list(range(1, 9))
 
 
 def test_killed_while_signing_no_signature_is_lost_or_half_there(path):

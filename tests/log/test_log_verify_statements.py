@@ -18,7 +18,8 @@ from linecheck.checks.base import Problem
 from linecheck.history.comparison.signing import sign
 from linecheck.log import Log, LogReader
 from linecheck.log.signoff import signature
-from linecheck.run.model import Asset, SettingStep, Trace
+from linecheck.run.facts import Asset
+from linecheck.run.model import SettingStep
 
 #: Six runs of format 1, then of format 2 a run, a sign-off, a run and a countersignature.
 OLD = Path(__file__).parent / "logs" / "schema-2.sqlite"
@@ -43,28 +44,28 @@ def signed(by):
     return signature(by=by, role="QA engineer", decision="accept", reason="No audible loss.")
 
 
-TRACE = Trace(
-    purpose="golden",
-    scanned="]C1PR3-004711",
-    variant="black",
-    lot="L-7",
-    work_order="W-12",
-    shift="early",
-    nest="b",
-    reason="reseated",
-    override={"by": "A. Engineer", "code": "trial"},
-    identity={"firmware": "1.4.2"},
-    conditions={"temperature_celsius": "23.5"},
-    host={"name": "bench-1"},
-    clock={"synchronised": True, "offset_seconds": 0.001},
-    source_commit="ab" * 20,
-    packages={"numpy": "2.0.1"},
-    plan_sha256="9f" * 32,
-    gates={"golden": {"state": "met"}},
-    assets=(Asset("cable", "CB-12", {"due": "2027-01-31"}), Asset("interface", "IF-1", {})),
-    captures={"tone": "objects/aa.flac"},
-    captures_why="golden units are kept",
-)
+TRACE = {
+    "purpose": "golden",
+    "scanned": "]C1PR3-004711",
+    "variant": "black",
+    "lot": "L-7",
+    "work_order": "W-12",
+    "shift": "early",
+    "nest": "b",
+    "reason": "reseated",
+    "override": {"by": "A. Engineer", "code": "trial"},
+    "identity": {"firmware": "1.4.2"},
+    "conditions": {"temperature_celsius": "23.5"},
+    "host": {"name": "bench-1"},
+    "clock": {"synchronised": True, "offset_seconds": 0.001},
+    "source_commit": "ab" * 20,
+    "packages": {"numpy": "2.0.1"},
+    "plan_sha256": "9f" * 32,
+    "gates": {"golden": {"state": "met"}},
+    "assets": (Asset("cable", "CB-12", {"due": "2027-01-31"}), Asset("interface", "IF-1", {})),
+    "captures": {"tone": "objects/aa.flac"},
+    "captures_why": "golden units are kept",
+}
 
 
 def new_run():
@@ -74,7 +75,7 @@ def new_run():
     step = SettingStep("filter", "slow", "command", True, 0.25, "tone", "filter is slow")
     curve = made_curve(uncertainty=np.full(5, 0.25), fail_limit=-100.0)
     check = made_check(bound, curve, problems=(explained,))
-    return made_run(check, settings=(step,), trace=TRACE)
+    return made_run(check, settings=(step,), **TRACE)
 
 
 @pytest.fixture(scope="module")

@@ -5,15 +5,23 @@ import re
 
 import pytest
 from lxml import html
-from made_runs import large_run, made_check, made_curve, made_reading, made_run, runs_of_every_verdict
+from made_runs import (
+    large_run,
+    looked_at,
+    made_check,
+    made_curve,
+    made_reading,
+    made_run,
+    runs_of_every_verdict,
+)
 
 from linecheck.checks.base import Problem
 from linecheck.history.population import Population, Populations
 from linecheck.limits.verdict import Verdict
-from linecheck.log.view import view_of_outcome
 from linecheck.report.render import css_text, environment, run_page
 from linecheck.results.wording import troubles
-from linecheck.run.model import Asset, SettingStep, Trace
+from linecheck.run.facts import Asset
+from linecheck.run.model import SettingStep
 
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
 HOSTILE = ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</style></title>{{ 7*7 }}"]
@@ -21,7 +29,7 @@ HOSTILE = ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</sty
 
 def page_of(outcome, **beside):
     """Return the page's text and what a browser would make of it."""
-    text = run_page(view_of_outcome(outcome, "made by hand"), **beside)
+    text = run_page(looked_at(outcome, "made by hand"), **beside)
     return text, html.document_fromstring(text)
 
 
@@ -256,7 +264,7 @@ def test_evidence_is_there_in_full():
 
 
 def test_a_filed_page_says_what_was_around_the_run():
-    trace = Trace(
+    trace = dict(
         purpose="golden",
         lot="L-12",
         work_order="WO-77",
@@ -273,16 +281,17 @@ def test_a_filed_page_says_what_was_around_the_run():
         source_commit="5a" * 20,
         **dict.fromkeys(("reason", "scanned"), HOSTILE[0]),
     )
-    _, page = page_of(made_run(trace=trace))
+    _, page = page_of(made_run(**trace))
     said = {plain(name): plain(name.getnext()) for name in page.xpath("//dt")}
     expected = {
-        "purpose": "golden unit: judges the station",
+        "purpose": "golden",
         "lot": "L-12",
         "work order": "WO-77",
         "nest": "a",
-        "override": "by Ada, code engineering",
+        "override, by": "Ada",
+        "override, code": "engineering",
         "the unit's own firmware": "1.4.2",
-        "temperature": "23.1 °C",
+        "condition temperature": "23.1 °C",
         "computer, name": "station-pc",
         "clock, stepped seconds": "0.0",
         "gate golden": "state met, record 12",

@@ -13,7 +13,8 @@ from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.results.result import result, to_json_bytes
-from linecheck.run.model import Asset, SettingStep, Trace
+from linecheck.run.facts import Asset
+from linecheck.run.model import SettingStep
 
 NUMBER, TEXT, ANY_TEXT = (
     {"type": ["number", "null"]},
@@ -175,15 +176,15 @@ def test_the_result_says_what_was_measured_and_what_it_is_traced_by():
 
 
 def test_the_result_says_what_the_unit_belongs_to():
-    trace = Trace(
-        lot="L-12",
-        nest="a",
-        override={"by": "Ada", "code": "engineering"},
-        identity={"firmware": "1.4.2"},
-        assets=(Asset("cable", "CB-0007", {"due": "2027-01-31"}),),
-        host={"name": "station-pc"},
-    )
-    document = read_back(made_run(trace=trace))
+    trace = {
+        "lot": "L-12",
+        "nest": "a",
+        "override": {"by": "Ada", "code": "engineering"},
+        "identity": {"firmware": "1.4.2"},
+        "assets": (Asset("cable", "CB-0007", {"due": "2027-01-31"}),),
+        "host": {"name": "station-pc"},
+    }
+    document = read_back(made_run(**trace))
     assert (document["lot"], document["nest"], document["shift"]) == ("L-12", "a", None)
     assert document["override"] == {"by": "Ada", "code": "engineering"}
     assert document["identity"] == {"firmware": "1.4.2"}

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -14,11 +14,17 @@ from linecheck.errors import FileError, UsageError
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
-    from linecheck.log import LogReader, RunFilter, RunRecord
+    from linecheck.log import LogReader, RunFilter
+    from linecheck.run.model import Run
 
 __all__ = ["files_command"]
 
 _AT_ONCE = 500
+#: By format, what its records do not say and newer files do.
+_OLDER_FORMATS: Final[Mapping[int, str]] = {
+    1: "which values are bounds, how the unit was set, and what newer records say of unit, lot, station and assets",
+    2: "what newer records say of unit, lot, station and assets",
+}
 #: What becomes of a file that is there and says something else than the record.
 _LEAVES_WHAT_IS_THERE, _REFUSES_OTHERS, _REPLACES = "leave", "refuse", "replace"
 
@@ -97,28 +103,26 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
         after = found[-1]
 
 
-def _write(record: RunRecord, folder: Path, strict: bool, policy: str) -> int:
+def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
     """Write what is missing of a run's files; return how many were written."""
     from linecheck.files.write import write_atomically
-    from linecheck.log.restore import OLDER_FORMATS, outcome_of_record
     from linecheck.results.junit import junit_bytes
     from linecheck.results.result import result, to_json_bytes
     from linecheck.results.run_folder import run_folder
 
-    outcome = outcome_of_record(record)
-    own = folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
+    own = folder / run_folder(run.serial, run.started, run.run_id)
     files = {
-        own / "result.json": to_json_bytes(result(outcome)),
-        own / "junit.xml": junit_bytes([outcome], strict),
+        own / "result.json": to_json_bytes(result(run)),
+        own / "junit.xml": junit_bytes([run], strict),
     }
     new = {path: content for path, content in files.items() if not _stays(path, content, policy)}
     for path, content in new.items():
         write_atomically(path, content)
-        click.echo(visible(f"{path}: written from record {record.run.sequence}"))
-    lacking = OLDER_FORMATS.get(record.record_format or 0)
+        click.echo(visible(f"{path}: written from record {run.logged.sequence}"))
+    lacking = _OLDER_FORMATS.get(run.logged.record_format)
     if new and lacking is not None:
         click.echo(
-            f"linecheck: record {record.run.sequence} is of an older form, which does not say {lacking}",
+            f"linecheck: record {run.logged.sequence} is of an older form, which does not say {lacking}",
             err=True,
         )
     return len(new)

@@ -10,6 +10,7 @@ import click
 
 from linecheck.errors import UsageError
 from linecheck.files.times import parsed_time
+from linecheck.run.facts import FACTS
 
 if TYPE_CHECKING:
     from linecheck.log import RunFilter
@@ -20,17 +21,12 @@ LONGEST_NAME = 128
 VERDICTS: Final = ("pass", "marginal", "invalid", "fail", "aborted")
 PURPOSES: Final = ("unit", "golden", "challenge", "all")
 
+_PICKED: Final = {fact.picked_by.replace("-", "_"): fact for fact in FACTS if fact.picked_by}
+#: Parameter -> what it means.
 _EXACT: Final = {
     "serial": "this serial number",
     "model": "this model",
-    "lot": "this lot",
-    "work_order": "this work order",
-    "variant": "this variant",
-    "at_station": "runs of the station of this name",
-    "shift": "this shift",
-    "nest": "this nest",
-    "operator": "this operator",
-    "firmware": "this firmware",
+    **{name: f"this {fact.label}" for name, fact in _PICKED.items()},
     "asset": "runs with this asset",
 }
 
@@ -114,7 +110,6 @@ def _short_names(
 
 def _filter(
     *,
-    at_station: str | None,
     verdict: tuple[str, ...],
     purpose: str,
     since: str | None,
@@ -127,7 +122,9 @@ def _filter(
     begin, end = parsed_span(since, until, ("--since", "--until"))
     others["purpose"] = None if purpose == "all" else purpose
     verdicts = tuple(Verdict(name) for name in dict.fromkeys(verdict))
-    return RunFilter(station=at_station, verdicts=verdicts, since=begin, until=end, **others)
+    said = {fact.name: others.pop(name) for name, fact in _PICKED.items()}
+    facts = {name: value for name, value in said.items() if value is not None}
+    return RunFilter(facts=facts, verdicts=verdicts, since=begin, until=end, **others)
 
 
 def parsed_span(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -12,15 +12,20 @@ from linecheck.cli.display.tables import print_table
 from linecheck.cli.log.filters import filter_options
 from linecheck.cli.log.options import log_options, opened_log, short_time
 from linecheck.files.text import visible
+from linecheck.files.times import utc_text
+from linecheck.run.facts import FACTS
 
 if TYPE_CHECKING:
-    from linecheck.log import LoggedRun, LogReader, RunFilter
+    from linecheck.log import LogReader, RunFilter
+    from linecheck.run.model import RunHeader
 
 __all__ = ["list_command"]
 
 MOST_LISTED = 100_000
 #: Runs that judged the station are counted up to here.
 _MOST_COUNTED = 1000
+#: Facts that have a column also where all runs say the same.
+_ALWAYS: Final = ("firmware", "station")
 
 
 @click.command("list")
@@ -51,7 +56,7 @@ def list_command(
         more, runs = len(runs) > limit, runs[:limit]
         if as_json:
             for run in runs:
-                click.echo(json.dumps(asdict(run), allow_nan=False))
+                click.echo(json.dumps(_plain(run), allow_nan=False))
         elif runs:
             _print_runs(runs, wanted)
         else:
@@ -59,48 +64,58 @@ def list_command(
         _tell(opened, wanted, runs, before, more)
 
 
-def _print_runs(runs: tuple[LoggedRun, ...], wanted: RunFilter) -> None:
-    headings = ["record", "finished (UTC)", "serial", "model", "attempt", "verdict", "firmware", "station"]
+def _plain(run: RunHeader) -> dict[str, Any]:
+    """Return what the list says of a run as plain data."""
+    record = run.logged
+    return {
+        "sequence": record.sequence,
+        "attempt": record.attempt,
+        "run_id": run.run_id,
+        "serial": run.serial,
+        "model": run.model,
+        "verdict": run.verdict,
+        "started": utc_text(run.started),
+        "finished": utc_text(run.finished),
+        "duration_seconds": run.duration_seconds,
+        "limit_path": run.limits.path,
+        "limit_revision": run.limits.revision,
+        "limit_sha256": run.limits.sha256,
+        "record_hash": record.record_hash,
+        "recorded": record.recorded,
+        **{fact.name: getattr(run, fact.name) for fact in FACTS if fact.listed},
+    }
+
+
+def _print_runs(runs: tuple[RunHeader, ...], wanted: RunFilter) -> None:
+    """Print a table; a fact in which the runs do not differ has no column, but for those that are always looked for."""
+    headings = ["record", "finished (UTC)", "serial", "model", "attempt", "verdict"]
     rows = [_row(run) for run in runs]
-    further = [
-        name for name in ("lot", "work_order", "variant", "shift", "nest", "operator") if _tells(runs, name)
-    ]
-    if wanted.purpose is None:
-        further.insert(0, "purpose")
-    for name in further:
-        headings.append(name.replace("_", " "))
-        for row, run in zip(rows, runs, strict=True):
-            row.append(getattr(run, name) or "–")
+    for fact in sorted(FACTS, key=lambda fact: fact.name not in _ALWAYS):
+        always = fact.name in _ALWAYS or (fact.name == "purpose" and wanted.purpose is None)
+        if always or (fact.picked_by and len({getattr(run, fact.name) for run in runs}) > 1):
+            headings.append(fact.label)
+            for row, run in zip(rows, runs, strict=True):
+                row.append(getattr(run, fact.name) or "–")
     print_table(headings, rows, right=(0, 4))
 
 
-def _tells(runs: tuple[LoggedRun, ...], name: str) -> bool:
-    """Return whether a column says anything: runs differ in it."""
-    return len({getattr(run, name) for run in runs}) > 1
-
-
-def _row(run: LoggedRun) -> list[str]:
-    return [
-        str(run.sequence),
-        short_time(run.finished),
-        run.serial,
-        run.model,
-        str(run.attempt),
-        run.verdict.upper(),
-        run.firmware or "–",
-        run.station or "–",
-    ]
+def _row(run: RunHeader) -> list[str]:
+    record = run.logged
+    when, verdict = short_time(utc_text(run.finished)), run.verdict.upper()
+    return [str(record.sequence), when, run.serial, run.model, str(record.attempt), verdict]
 
 
 def _tell(
-    opened: LogReader, wanted: RunFilter, runs: tuple[LoggedRun, ...], before: int | None, more: bool
+    opened: LogReader, wanted: RunFilter, runs: tuple[RunHeader, ...], before: int | None, more: bool
 ) -> None:
     """Say on standard error what is not on the page."""
     if more:
-        click.echo(f"linecheck: there are more: --before {runs[-1].sequence} lists the next page", err=True)
+        click.echo(
+            f"linecheck: there are more: --before {runs[-1].logged.sequence} lists the next page", err=True
+        )
     if wanted.purpose != "unit":
         return
-    last = runs[-1].sequence - 1 if more else 0
+    last = runs[-1].logged.sequence - 1 if more else 0
     others = sum(
         len(
             opened.sequences(replace(wanted, purpose=purpose), before=before, after=last, limit=_MOST_COUNTED)

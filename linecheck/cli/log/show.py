@@ -11,11 +11,14 @@ from linecheck.cli.display.tables import one_line, print_table
 from linecheck.cli.log.filters import short_name
 from linecheck.cli.log.options import log_options, opened_log, short_time
 from linecheck.files.text import visible
+from linecheck.files.times import utc_text
+from linecheck.run.facts import FACTS, told
 
 if TYPE_CHECKING:
     from linecheck.history.attempts import AttemptChanges, Moved
     from linecheck.limits.verdict import JudgedCurve, JudgedReading
-    from linecheck.log import LogReader, RunRecord, Statement
+    from linecheck.log import LogReader, Statement
+    from linecheck.run.model import Run
 
 __all__ = ["show_command"]
 
@@ -52,53 +55,50 @@ def _print_attempts(opened: LogReader, sequences: list[int], brief: bool) -> Non
     """Print some attempts, each with what changed since the one before."""
     from linecheck.history.attempts import attempt_changes
 
-    known: dict[int, RunRecord] = {}
+    known: dict[int, Run] = {}
     for at, sequence in enumerate(sequences):
         record = known[sequence] if sequence in known else opened.record(sequence)
-        run = record.run
-        earlier = opened.attempts_of(run.serial, run.model, before=sequence, limit=1)
+        earlier = opened.attempts_of(record.serial, record.model, before=sequence, limit=1)
         known = {number: opened.record(number) for number in earlier}
         if at:
             click.echo()
         _print_record(record, brief)
         for before in known.values():
             _print_changes(before, record, attempt_changes(before, record))
-        for statement in opened.statements_about(run.run_id):
+        for statement in opened.statements_about(record.run_id):
             click.echo(f"  {one_line(_stated(statement))}")
         if not brief:
             _print_readings(record)
-            _print_facts(record, opened)
+            _print_facts(record)
 
 
-def _print_record(record: RunRecord, brief: bool) -> None:
+def _print_record(record: Run, brief: bool) -> None:
     """Print what a run came to, and what is to be known first."""
     from linecheck.results.wording import findings
 
-    run, trace = record.run, record.trace
+    place = record.logged
     click.echo(
-        f"{visible(run.serial)}  attempt {run.attempt}: {run.verdict.upper()}  (record {run.sequence})"
+        f"{visible(record.serial)}  attempt {place.attempt}: {record.verdict.upper()}  (record {place.sequence})"
     )
     facts = {
-        "finished": f"{short_time(run.finished)} UTC",
-        "purpose": "" if run.purpose == "unit" else run.purpose,
-        "model": run.model,
-        "variant": run.variant,
-        "firmware": run.firmware,
-        "lot": run.lot,
-        "work order": run.work_order,
-        "station": run.station,
-        "nest": run.nest,
-        "shift": run.shift,
-        "operator": run.operator,
-        "limits": f"{run.limit_path} revision {run.limit_revision}",
-        "software": run.software,
+        "finished": f"{short_time(utc_text(record.finished))} UTC",
+        "model": record.model,
+        **{
+            name: text
+            for fact in FACTS
+            if fact.listed and fact.compared
+            for name, text in told(fact, record).items()
+        },
+        "limits": f"{record.limits.path} revision {record.limits.revision}",
     }
-    click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items() if value))
-    if run.reason:
-        click.echo(f"  tested once more because: {one_line(run.reason)}")
-    if trace.override:
-        told = ", ".join(f"{one_line(name)} {one_line(str(value))}" for name, value in trace.override.items())
-        click.echo(f"  let through against a rule: {told}")
+    click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items()))
+    if record.reason:
+        click.echo(f"  tested once more because: {one_line(record.reason)}")
+    if record.override:
+        said = ", ".join(
+            f"{one_line(name)} {one_line(str(value))}" for name, value in record.override.items()
+        )
+        click.echo(f"  let through against a rule: {said}")
     for step in () if brief else record.settings:
         made = "" if step.done else ": not made"
         click.echo(
@@ -108,14 +108,14 @@ def _print_record(record: RunRecord, brief: bool) -> None:
         click.echo(f"  - {one_line(finding)}")
 
 
-def _print_changes(before: RunRecord, record: RunRecord, changes: AttemptChanges) -> None:
+def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:
     """Print what changed since the attempt before."""
-    run = before.run
-    click.echo(f"  since attempt {run.attempt} ({run.verdict.upper()}, record {run.sequence}):")
+    place = before.logged
+    click.echo(f"  since attempt {place.attempt} ({before.verdict.upper()}, record {place.sequence}):")
     flips = [f"{flip.subject}: {_verdict(flip.before)} → {_verdict(flip.after)}" for flip in changes.flips]
     facts = [f"{fact.name}: {fact.before or 'none'} → {fact.after or 'none'}" for fact in changes.facts]
     _print_some("judged otherwise", flips, "")
-    all_of_it = f" (linecheck compare {run.sequence} {record.run.sequence} shows all)"
+    all_of_it = f" (linecheck compare {place.sequence} {record.logged.sequence} shows all)"
     _print_some("moved", [_moved(item) for item in changes.moved], all_of_it)
     if changes.why:
         click.echo("    moved: not known, nothing was measured alike in both")
@@ -165,7 +165,7 @@ def _stated(statement: Statement) -> str:
     return f"stated: {statement.kind.replace('_', ' ')}: {told} ({when})"
 
 
-def _print_readings(record: RunRecord) -> None:
+def _print_readings(record: Run) -> None:
     rows = [_judged_row(check.check, item) for check in record.checks for item in check.judged.readings]
     rows += [_judged_row(check.check, item) for check in record.checks for item in check.judged.curves]
     if rows:
@@ -199,12 +199,11 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
     )
 
 
-def _print_facts(record: RunRecord, opened: LogReader) -> None:
+def _print_facts(record: Run) -> None:
     """Print all else that the record says."""
-    from linecheck.log.view import view_of_record
     from linecheck.report.run_facts import closing_groups
 
-    for group in closing_groups(view_of_record(record, f"record {record.run.sequence} of {opened.path}")):
+    for group in closing_groups(record):
         if group.facts:
             told = "; ".join(f"{one_line(fact.name)} {one_line(fact.value)}" for fact in group.facts)
             click.echo(f"  {group.title}: {told}")
@@ -212,15 +211,17 @@ def _print_facts(record: RunRecord, opened: LogReader) -> None:
         click.echo(f"  {one_line(line)}")
 
 
-def _more_facts(record: RunRecord) -> Iterator[str]:
+def _more_facts(record: Run) -> Iterator[str]:
     """Yield what a page of a run leaves out."""
     from linecheck.run.settle import listed_problems
 
-    trace = record.trace
-    yield f"Recorded: {short_time(record.run.recorded)} UTC; plan SHA-256 {trace.plan_sha256 or 'none recorded'}"
-    if trace.packages:
-        listed = ", ".join(f"{name} {version}" for name, version in sorted(trace.packages.items()))
-        yield f"Packages: {listed}"
+    yield f"Recorded: {short_time(record.logged.recorded)} UTC"
+    for fact in FACTS:
+        texts = {} if fact.page else told(fact, record, bare=True)
+        if fact.kind in ("text", "hash"):
+            yield from (f"{name}: {text}" for name, text in texts.items())
+        elif texts:
+            yield f"{fact.name}: {', '.join(f'{name} {texts[name]}' for name in sorted(texts))}"
     for where, problem in listed_problems(record.checks, record.missing, record.problems):
         of = " ".join(part for part in (where, problem.channel) if part) or "the whole run"
         concerns = f"explains {', '.join(problem.metrics)}" if problem.metrics else "a note"
@@ -228,5 +229,5 @@ def _more_facts(record: RunRecord) -> Iterator[str]:
         yield f"Problem of {of} ({problem.code}, {means}): {problem.message}"
     for check in record.checks:
         hashes = {"stimulus": check.stimulus_sha256, "capture": check.capture_sha256}
-        told = "; ".join(f"{what} SHA-256 {digest}" for what, digest in hashes.items() if digest)
-        yield f"{check.check}: {told or 'no hash was recorded'}"
+        said = "; ".join(f"{what} SHA-256 {digest}" for what, digest in hashes.items() if digest)
+        yield f"{check.check}: {said or 'no hash was recorded'}"

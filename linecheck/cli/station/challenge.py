@@ -46,10 +46,7 @@ def challenge_command(
     from linecheck.cli.unit_facts import said_facts
     from linecheck.station.config.station import load_station
 
-    facts = said_facts(
-        firmware=firmware, operator=operator, variant=None, lot=None, work_order=None, shift=None, reason=None,
-        override=None, override_by=None, override_note=None,
-    )  # fmt: skip
+    facts = said_facts(firmware=firmware, operator=operator)
     station = load_station(station_path)
     name, unit = _named_unit(station, serial)
 

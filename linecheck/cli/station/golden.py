@@ -61,10 +61,7 @@ def golden_command(
     from linecheck.station.config.station import load_station
 
     accepted = _accepted(accept, add, by, reason)
-    facts = said_facts(
-        firmware=firmware, operator=operator, variant=None, lot=None, work_order=None, shift=None, reason=None,
-        override=None, override_by=None, override_note=None,
-    )  # fmt: skip
+    facts = said_facts(firmware=firmware, operator=operator)
     station = load_station(station_path)
     _require_golden(station, serial)
     with ExitStack() as stack:
@@ -122,7 +119,7 @@ def _show(stated: Stated) -> None:
     click.echo()
     golden = stated.golden
     told = 0 if golden is None else len(golden.those("moved")) + len(golden.those("unmoved"))
-    what = stated.record.run.serial
+    what = stated.record.serial
     if stated.reference is not None:
         numbers = ", ".join(str(sequence) for sequence, _ in stated.reference.runs)
         many = len(stated.reference.runs) != 1

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from linecheck.cli.unit_facts import UnitFacts
     from linecheck.gates.known_units import Stated
     from linecheck.line.session import Session, Tested
-    from linecheck.run.model import Purpose
+    from linecheck.run.facts import Purpose
     from linecheck.station.config.station import Station
 
 __all__ = ["known_unit_options", "show_standing", "show_stated", "stated_status", "tested_unit"]
@@ -78,7 +78,6 @@ def show_stated(stated: Stated, what: str) -> None:
     from linecheck.cli.display.tables import one_line
 
     sign, word = ("●", "met") if stated.met else ("✖", "NOT MET")
-    run = stated.record.run
     click.echo(f"{sign} {stated.gate} {word}: {what}")
     for reason in stated.reasons:
         click.echo(f"  - {one_line(reason)}")
@@ -87,7 +86,8 @@ def show_stated(stated: Stated, what: str) -> None:
         click.echo(
             f"  holds until {until} UTC, unless the station config, the limit file or linecheck changes before"
         )
-    click.echo(f"  run in record {run.sequence}, stated in record {stated.head.sequence}; head {stated.head}")
+    own = stated.record.logged.sequence
+    click.echo(f"  run in record {own}, stated in record {stated.head.sequence}; head {stated.head}")
 
 
 def show_standing(session: Session) -> None:

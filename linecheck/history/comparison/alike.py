@@ -31,13 +31,13 @@ def unlike(first: Picked, other: Picked, check: str) -> str | None:
         return None
     if one.kind != two.kind:
         return f"is of another kind ({two.kind}, not {one.kind})"
-    facts, others = first.view.facts.get(one.check), other.view.facts.get(two.check)
-    if facts is None or others is None:
+    ours, theirs = first.view.limits_of(one.check), other.view.limits_of(two.check)
+    if ours is None or theirs is None:
         return None
-    played = _differing(facts.stimulus, others.stimulus, _NO_MATTER)
+    played = _differing(ours.stimulus_values, theirs.stimulus_values, _NO_MATTER)
     if played:
         return f"was played another stimulus ({played})"
-    analysed = _differing(facts.analysis, others.analysis, frozenset({"reference"}))
+    analysed = _differing(ours.analysis_values, theirs.analysis_values, frozenset({"reference"}))
     return f"was analysed otherwise ({analysed})" if analysed else None
 
 

@@ -59,8 +59,8 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
 
 
 def _analysis(side: Picked) -> dict[str, Mapping[str, Any]]:
-    facts = side.view.facts
-    return {name: facts[check.check].analysis for name, check in side.checks.items() if check.check in facts}
+    known = {name: side.view.limits_of(check.check) for name, check in side.checks.items()}
+    return {name: limits.analysis_values for name, limits in known.items() if limits is not None}
 
 
 def _require_comparable(picked: Sequence[Picked]) -> None:

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
+from linecheck.files.times import utc_text
 from linecheck.history.comparison.model import Side, SideCheck
 from linecheck.limits.model import SETUP_MARK, entry_name
-from linecheck.log.view import RunView
-from linecheck.run.model import CheckOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["LABELS", "MOST_SIDES", "Picked", "pick", "side_of", "split_reference"]
 
@@ -27,7 +27,7 @@ class Picked:
     """A run, and those of its checks that one side is made of, by the name that all sides share."""
 
     reference: str
-    view: RunView
+    view: Run
     checks: dict[str, CheckOutcome]
     setup: dict[str, str]
 
@@ -43,7 +43,7 @@ def split_reference(reference: str) -> tuple[str, dict[str, str]]:
     return found["source"], {key: value for key, _, value in parts}
 
 
-def pick(reference: str, view: RunView, setup: dict[str, str]) -> Picked:
+def pick(reference: str, view: Run, setup: dict[str, str]) -> Picked:
     """Return the checks that were taken under a setup; all of them where none is named.
 
     Raises
@@ -97,8 +97,8 @@ def side_of(number: int, picked: Picked, every: Sequence[Picked]) -> Side:
         firmware=view.firmware,
         station=view.station,
         software=view.software,
-        started=view.started,
-        recorded=view.recorded,
+        started=utc_text(view.started),
+        recorded=None if view.captured is None else utc_text(view.captured),
         limit_path=view.limits.path,
         limit_revision=view.limits.revision,
         limit_sha256=view.limits.sha256,
@@ -126,7 +126,7 @@ def _name(picked: Picked, every: Sequence[Picked]) -> str:
         lambda side: ", ".join(side.setup.values()),
         lambda side: side.view.firmware or "",
         lambda side: side.view.serial,
-        lambda side: "" if side.view.attempt is None else f"attempt {side.view.attempt}",
+        lambda side: "" if side.view.record is None else f"attempt {side.view.record.attempt}",
     )
     for told in ways:
         names = [told(side) for side in every]

@@ -28,7 +28,6 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.log.archive import Archive
 from linecheck.log.queries import RunFilter
 from linecheck.log.reader import LogReader
-from linecheck.log.stored import RunRecord
 from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
@@ -186,7 +185,7 @@ class _Comparing:
     readings: dict[tuple[str, str], ReadingCount] = field(default_factory=dict)
     without: int = 0
 
-    def compared(self, at: int, judged: JudgedSet, record: RunRecord) -> ChangedRun | None:
+    def compared(self, at: int, judged: JudgedSet, record: Run) -> ChangedRun | None:
         """Hold a set against the record of its run; return what there is to tell."""
         outcome = judged.outcome
         why = judged.why or "not judged" if outcome is None else _not_its_own(outcome, record)
@@ -200,10 +199,10 @@ class _Comparing:
         self.after[at] = level_of(after)
         readings = tuple(_changed_readings(record.checks, outcome.checks))
         self._count(readings)
-        causes = tuple(_causes(record, outcome, after)) if after is not record.run.verdict else ()
-        way = "worse" if level_of(after) > level_of(record.run.verdict) else "better"
+        causes = tuple(_causes(record, outcome, after)) if after is not record.verdict else ()
+        way = "worse" if level_of(after) > level_of(record.verdict) else "better"
         self.causes.update(counted("worse" if way == "worse" else "better", causes))
-        if after is record.run.verdict and not readings:
+        if after is record.verdict and not readings:
             return None
         return self.told(at, after, causes=causes, readings=readings)
 
@@ -238,9 +237,9 @@ class _Comparing:
             self.readings[key] = ReadingCount(have.runs + 1, max(have.largest, ratio))
 
 
-def _not_its_own(outcome: Run, record: RunRecord) -> str:
+def _not_its_own(outcome: Run, record: Run) -> str:
     """Return why a set is not that of a run; empty where it is."""
-    if outcome.serial != record.run.serial:
+    if outcome.serial != record.serial:
         return "its captures are of another unit"
     stored = {check.check: check.capture_sha256 for check in record.checks}
     other = [
@@ -282,9 +281,9 @@ def _is_another(before: Reading, after: Reading) -> bool:
     return abs(after.value - before.value) > max(COVERAGE_FACTOR * max(known, default=0.0), least)
 
 
-def _causes(record: RunRecord, outcome: Run, after: Verdict) -> Iterator[Cause]:
+def _causes(record: Run, outcome: Run, after: Verdict) -> Iterator[Cause]:
     """Yield what has changed the verdict of a run."""
-    before = record.run.verdict
+    before = record.verdict
     worse = level_of(after) > level_of(before)
     stored, now = _judged(record.checks), _judged(outcome.checks)
     for key in dict.fromkeys((*now, *stored)):

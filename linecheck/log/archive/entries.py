@@ -27,7 +27,7 @@ from linecheck.errors import RecordError
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.limits.verdict import Verdict
-from linecheck.run.model import Purpose
+from linecheck.run.facts import Purpose
 from linecheck.station.config.archive import KeptClass
 
 __all__ = [

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from linecheck.files.text import encodable
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
-from linecheck.run.model import Purpose
+from linecheck.run.facts import Purpose
 from linecheck.station.config.archive import ArchiveConfig
 
 __all__ = ["Keep", "PassCount", "keeping"]

@@ -313,7 +313,7 @@ def _described(run: Run, why: str, staged: Path, target: Path) -> Entry:
         run_id=run.run_id,
         path=target,
         verdict=run.verdict,
-        purpose=run.trace.purpose,
+        purpose=run.purpose,
         model=run.model,
         serial=run.serial,
         station=run.station,

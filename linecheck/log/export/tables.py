@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from linecheck.run.facts import FACTS, Fact
+
 __all__ = ["TABLES", "Column", "Kind", "Table", "TableName"]
 
 #: ``json`` is a text in CSV and Parquet, and what it says in JSON Lines; ``list`` are numbers.
@@ -56,44 +58,43 @@ _WHICH: Final = (
     _of_run("purpose", "text", "unit, golden or challenge"),
 )
 
-_RUNS: Final = (
+
+def _of_fact(fact: Fact) -> Column:
+    return _of_run(fact.name, "json" if fact.kind == "data" else "text", fact.meaning)
+
+
+#: The facts that have a column of their own; the packages, which many runs share, are left to the record itself.
+_FACTS: Final = {fact.name: _of_fact(fact) for fact in FACTS if fact.kind in ("text", "hash", "data")}
+
+_RELEASED_RUNS: Final = (
     *_WHICH,
     _of_run("verdict", "text", "pass, marginal, invalid, fail or aborted"),
     _of_run("recorded", "time", "when it was recorded, UTC"),
     _of_run("started", "time", "when it began, UTC"),
     _of_run("finished", "time", "when it ended, UTC"),
     _of_run("duration_seconds", "real", "how long it took, by a clock that is never set"),
-    _of_run("station", "text", "station"),
-    _of_run("nest", "text", "nest"),
-    _of_run("operator", "text", "who ran it"),
-    _of_run("shift", "text", "shift"),
-    _of_run("lot", "text", "lot"),
-    _of_run("work_order", "text", "work order"),
-    _of_run("variant", "text", "variant of the model"),
-    _of_run("scanned", "text", "the serial number as it was scanned or typed"),
-    _of_run("firmware", "text", "the unit's firmware"),
-    _of_run("reason", "text", "why the unit was tested once more"),
-    _of_run("override", "json", "who let it take place against a rule, and why"),
+    *(
+        _FACTS[name]
+        for name in ("station", "nest", "operator", "shift", "lot", "work_order", "variant", "scanned")
+    ),
+    *(_FACTS[name] for name in ("firmware", "reason", "override")),
     _of_run("station_failed", "boolean", "whether the station failed"),
     _of_run("limit_file", "text", "path of the limit file", "limit_path"),
     _of_run("limit_revision", "integer", "its revision"),
     _of_run("limit_sha256", "text", "hash of its bytes and of all that it builds on"),
-    _of_run("station_config_sha256", "text", "hash of the station's config"),
-    _of_run("plan_sha256", "text", "hash over what was to be played, in order"),
-    _of_run("software", "text", "what made the record"),
-    _of_run("source_commit", "text", "the commit that it ran from"),
-    _of_run("identity", "json", "what the unit said of itself"),
-    _of_run("conditions", "json", "what the station's own command reported"),
-    _of_run("host", "json", "the computer"),
-    _of_run("clock", "json", "the state of the wall clock"),
-    _of_run("gates", "json", "the state of the station's gates"),
-    _of_run("calibration", "json", "the station's calibration"),
-    _of_run("interface", "json", "the station's interface"),
+    *(
+        _FACTS[name]
+        for name in ("station_config_sha256", "plan_sha256", "software", "source_commit", "identity")
+    ),
+    *(_FACTS[name] for name in ("conditions", "host", "clock", "gates", "calibration", "interface")),
     _of_run("settings", "json", "how the unit was set, in order"),
-    _of_run("captures_why", "text", "why captures were kept, or were not"),
+    _FACTS["captures_why"],
     _of_run("previous_hash", "text", "hash of the record before"),
     _of_run("record_hash", "text", "hash of this record"),
 )
+
+#: What was released keeps its place; a fact that came later stands at the end.
+_RUNS: Final = (*_RELEASED_RUNS, *(column for column in _FACTS.values() if column not in _RELEASED_RUNS))
 
 _CONTEXT: Final = (
     *_WHICH,

@@ -9,16 +9,15 @@ import numpy as np
 from linecheck.history.population import Population
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.verdict import JudgedReading
-from linecheck.log.view import RunView
 from linecheck.report.figures.data import Strip
 from linecheck.report.figures.density import usual_range
-from linecheck.run.model import CheckOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["strip_range", "strips_of_check"]
 
 
 def strips_of_check(
-    view: RunView,
+    view: Run,
     check: CheckOutcome,
     *,
     population: Mapping[tuple[str, str, str | None], Population] | None = None,
@@ -27,7 +26,7 @@ def strips_of_check(
 
     Parameters
     ----------
-    view : RunView
+    view : Run
     check : CheckOutcome
     population : mapping of Population, optional
         Where each reading (check, metric, channel) lies among earlier units of the model. A value that no mask judges

@@ -15,7 +15,6 @@ import numpy as np
 
 from linecheck.limits.model import Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
-from linecheck.log.view import RunView
 from linecheck.report.figures.curves import (
     Part,
     axes_of,
@@ -31,7 +30,7 @@ from linecheck.report.figures.data import Figure, Mark, Series
 from linecheck.report.figures.of_readings import strips_of_check
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.words import place_text, value_text
-from linecheck.run.model import CheckOutcome
+from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["figures_of_check", "strips_of_check"]
 
@@ -39,18 +38,16 @@ _SETTLED = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL)
 _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}
 
 
-def figures_of_check(
-    view: RunView, check: CheckOutcome, *, reference: RunView | None = None
-) -> tuple[Figure, ...]:
+def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = None) -> tuple[Figure, ...]:
     """Return the figures of a check: one for each curve, all channels in it; a filter's response at two depths.
 
     Parameters
     ----------
-    view : RunView
+    view : Run
         The run, whose masks are drawn.
     check : CheckOutcome
         One of its checks. A curve without a point gives no figure.
-    reference : RunView, optional
+    reference : Run, optional
         Another run, whose curves of the same check are drawn beside these.
     """
     figures: list[Figure] = []
@@ -63,7 +60,7 @@ def figures_of_check(
 
 
 def _figure(
-    view: RunView,
+    view: Run,
     check: CheckOutcome,
     items: Sequence[JudgedCurve],
     others: Sequence[Series],
@@ -96,7 +93,7 @@ def _figure(
     )
 
 
-def _guard(view: RunView, mask: Mask | None) -> str:
+def _guard(view: Run, mask: Mask | None) -> str:
     """Return what the guarded rule adds to the limits that are drawn."""
     if mask is None or view.limits.decision != "guarded":
         return ""
@@ -180,7 +177,7 @@ def _alt(title: str, items: Sequence[JudgedCurve], mask: Mask | None, others: Se
     return " ".join(parts)
 
 
-def _reference_series(reference: RunView | None, check: CheckOutcome, metric: str) -> list[Series]:
+def _reference_series(reference: Run | None, check: CheckOutcome, metric: str) -> list[Series]:
     """Return the reference unit's curves of the same check."""
     other = None if reference is None else reference.check(check.check)
     if reference is None or other is None or other.kind != check.kind:

@@ -19,7 +19,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import Fault
 from linecheck.files.toml import TomlFile, parse_model, read_toml
 from linecheck.limits.header import NAME
-from linecheck.run.model import Asset
+from linecheck.run.facts import Asset
 from linecheck.station.command import split_command
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig

@@ -1,0 +1,150 @@
+"""What a limit file said, as records keep it: plain data that is read years later without the file, or its kinds.
+
+==========================  ===============================================================
+:func:`limits_content`      a limit file as plain data
+:func:`recorded_limits`     that data as a limit file; nothing can be played by it
+==========================  ===============================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import Any
+
+from pydantic import ConfigDict
+
+from linecheck.checks.base import Capture, CheckKind, Context, Location, Measurement, Parameters, Stimulus
+from linecheck.limits.model import Bounds, Check, Limit, LimitFile, LimitReference, Mask
+
+__all__ = ["RecordedParameters", "limits_content", "recorded_limits"]
+
+Content = Mapping[str, Any]
+
+
+class RecordedParameters(Parameters):
+    """Parameters as they were on the day of a record: taken as they are, also those that no kind has any longer."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class _RecordedKind(CheckKind):
+    """Stands for the kind of a check that was recorded: it is named, and nothing is played or measured by it.
+
+    So a record is read without any kind's code, also where this linecheck no longer has the kind.
+    """
+
+    text = "a check of a record, which nothing plays or measures"
+    stimulus_parameters = RecordedParameters
+    analysis_parameters = RecordedParameters
+    metrics = ()
+
+    def stimulus(self, parameters: Any, channels: int, ramp_seconds: float) -> Stimulus:  # noqa: ANN401
+        raise NotImplementedError(self.text)
+
+    def locate(self, capture: Capture, parameters: Any, channels: tuple[str, ...]) -> Location:  # noqa: ANN401
+        raise NotImplementedError(self.text)
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: Any,  # noqa: ANN401
+        analysis: Any,  # noqa: ANN401
+        context: Context,
+    ) -> Measurement:
+        raise NotImplementedError(self.text)
+
+
+def limits_content(limits: LimitFile) -> dict[str, Any]:
+    """Return what a limit file says (stimuli, analysis, masks) as plain data."""
+    content = {
+        "model": limits.model,
+        "revision": limits.revision,
+        "channels": list(limits.channels),
+        "serial_pattern": limits.serial_pattern,
+        "decision": limits.decision,
+        "approved_by": limits.approved_by,
+        "approved_on": limits.approved_on,
+        "checks": [_check_content(check) for check in limits.checks],
+    }
+    if limits.retest is not None:
+        content["retest"] = limits.retest.model_dump(mode="json")
+    return content
+
+
+def recorded_limits(content: Content, reference: LimitReference) -> LimitFile:
+    """Return a limit file as :func:`limits_content` has kept it.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, AttributeError
+        It is not that.
+    """
+    return LimitFile(
+        path=reference.path,
+        sha256=reference.sha256,
+        revision=reference.revision,
+        model=content["model"],
+        channels=tuple(content["channels"]),
+        serial_pattern=content["serial_pattern"],
+        decision=content["decision"],
+        setup={},
+        checks=tuple(_recorded_check(check) for check in content["checks"]),
+        approved_by=content["approved_by"],
+        approved_on=content["approved_on"],
+    )
+
+
+def _check_content(check: Check) -> dict[str, Any]:
+    return {
+        "name": check.name,
+        "kind": check.kind.name,
+        "setup": dict(check.setup),
+        "reference": check.reference,
+        "stimulus": check.stimulus.model_dump(mode="json"),
+        "analysis": check.analysis.model_dump(mode="json"),
+        "masks": {name: _mask_content(mask) for name, mask in check.masks.items()},
+    }
+
+
+def _mask_content(mask: Mask) -> dict[str, Any]:
+    outer = None if mask.fail is None else _bounds_content(mask.fail)
+    return {"pass": _bounds_content(mask.pass_), "fail": outer}
+
+
+def _bounds_content(bounds: Bounds) -> dict[str, Any]:
+    return {"min": bounds.min, "max": bounds.max}
+
+
+def _recorded_check(content: Content) -> Check:
+    return Check(
+        name=content["name"],
+        kind=_kind(content["kind"]),
+        stimulus=RecordedParameters.model_construct(**content.get("stimulus", {})),
+        analysis=RecordedParameters.model_construct(**content.get("analysis", {})),
+        setup=content["setup"],
+        masks={name: _recorded_mask(mask) for name, mask in content["masks"].items()},
+        reference=content["reference"],
+    )
+
+
+@cache
+def _kind(name: str) -> CheckKind:
+    kind: CheckKind = type("RecordedKind", (_RecordedKind,), {"name": name})()
+    return kind
+
+
+def _recorded_mask(content: Content) -> Mask:
+    outer = content["fail"]
+    return Mask(_recorded_bounds(content["pass"]), None if outer is None else _recorded_bounds(outer))
+
+
+def _recorded_bounds(content: Content) -> Bounds:
+    return Bounds(_recorded_limit(content["min"]), _recorded_limit(content["max"]))
+
+
+def _recorded_limit(limit: float | Sequence[Sequence[float]] | None) -> Limit | None:
+    if limit is None or isinstance(limit, int | float):
+        return limit
+    return tuple((float(x), float(y)) for x, y in limit)
