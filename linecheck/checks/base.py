@@ -19,11 +19,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
-from typing import Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, FiniteFloat, GetPydanticSchema
+from pydantic_core.core_schema import no_info_after_validator_function
 
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
@@ -49,6 +50,13 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
+#: One dimension; in a file, a list of finite numbers.
+Points = Annotated[
+    FloatArray,
+    GetPydanticSchema(
+        lambda _, schema_of: no_info_after_validator_function(np.array, schema_of(list[FiniteFloat]))
+    ),
+]
 
 _NOTHING: Mapping[str, Any] = MappingProxyType({})
 
@@ -275,12 +283,12 @@ class Curve:
 
     metric: str
     channel: str | None
-    x: FloatArray
+    x: Points
     x_unit: str
-    y: FloatArray
+    y: Points
     unit: str
     resolution_hz: float | None = None
-    uncertainty: FloatArray | None = None
+    uncertainty: Points | None = None
 
 
 @dataclass(frozen=True)

@@ -5,12 +5,14 @@ They are bounded in time and in output.
 
 from __future__ import annotations
 
+import codecs
 import os
 import re
 import shlex
 import signal
 import subprocess
 import threading
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from typing import IO, Final
@@ -57,7 +59,7 @@ def run_station_command(
     why : str or None
         Why it was not done; None where the command ended with status 0.
     output : str
-        The last of what the command printed on both its outputs.
+        The last of what the command printed on both its outputs, as it came in.
     """
     words = [_filled(word, fills) for word in split_command(command)]
     try:
@@ -65,24 +67,25 @@ def run_station_command(
             words,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
+            stderr=subprocess.PIPE,
             env={**os.environ, **environment},
             start_new_session=True,
         )
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         return f"the command {words[0]!r} cannot be started: {reason}", ""
-    tail = _Tail(process.stdout)
+    printed = _Printed(process)
     try:
         status = process.wait(timeout_seconds)
     except subprocess.TimeoutExpired:
         _end(process)
-        return f"the command did not end within {timeout_seconds:g} s and was ended", tail.text()
+        printed.wait()
+        return f"the command did not end within {timeout_seconds:g} s and was ended", printed.both
     except BaseException:
         _end(process)
         raise
-    output = tail.text()
-    return (None if status == 0 else _failure(status, output)), output
+    printed.wait()
+    return (None if status == 0 else _failure(status, printed)), printed.both
 
 
 def _filled(word: str, fills: Mapping[str, str]) -> str:
@@ -91,10 +94,14 @@ def _filled(word: str, fills: Mapping[str, str]) -> str:
     return re.sub(f"{{({marks})}}", lambda found: fills[found[1]], word) if fills else word
 
 
-def _failure(status: int, output: str) -> str:
+def _failure(status: int, printed: _Printed) -> str:
     how = f"exit status {status}" if status > 0 else f"ended by signal {-status}"
-    lines = [line.strip() for line in output.splitlines() if line.strip()]
-    return f"the command failed ({how})" + (f": {lines[-1][:200]}" if lines else "")
+    last = _last_line(printed.errors) or _last_line(printed.both)
+    return f"the command failed ({how})" + (f": {last[:200]}" if last else "")
+
+
+def _last_line(text: str) -> str:
+    return next((line.strip() for line in reversed(text.splitlines()) if line.strip()), "")
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -107,22 +114,42 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     process.wait()
 
 
-class _Tail:
-    """Reads a stream to its end and keeps the last of it, so that what prints without end fills nothing."""
+class _Printed:
+    """What a command has printed: both outputs are read to their ends, and the last of them is kept.
 
-    def __init__(self, stream: IO[bytes] | None) -> None:
-        self._stream = stream
-        self._kept = b""
-        self._thread = threading.Thread(target=self._read, daemon=True)
-        self._thread.start()
+    So what prints without end neither waits for a reader nor fills the memory.
+    """
 
-    def _read(self) -> None:
-        assert self._stream is not None
-        with self._stream, suppress(OSError, ValueError):
-            while block := os.read(self._stream.fileno(), 65536):
-                self._kept = (self._kept + block)[-4 * MOST_OUTPUT :]
+    def __init__(self, process: subprocess.Popen[bytes]) -> None:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        self.both = ""
+        self.errors = ""
+        self._keeping = threading.Lock()
+        self._readers = [
+            threading.Thread(target=self._read, args=(process.stdout, False), daemon=True),
+            threading.Thread(target=self._read, args=(process.stderr, True), daemon=True),
+        ]
+        for reader in self._readers:
+            reader.start()
 
-    def text(self) -> str:
-        """Return what was read by now; what the command has left running may still hold the stream open."""
-        self._thread.join(LAST_WORDS_SECONDS)
-        return self._kept.decode("utf-8", "replace").replace("\0", "\N{REPLACEMENT CHARACTER}")[-MOST_OUTPUT:]
+    def _read(self, stream: IO[bytes], is_errors: bool) -> None:
+        # A character that two blocks share stays whole, whatever the other output says in between.
+        decoder = codecs.getincrementaldecoder("utf-8")("replace")
+        with stream, suppress(OSError, ValueError):
+            while block := os.read(stream.fileno(), 65536):
+                self._keep(decoder.decode(block), is_errors)
+        self._keep(decoder.decode(b"", final=True), is_errors)
+
+    def _keep(self, text: str, is_errors: bool) -> None:
+        text = text.replace("\0", "\N{REPLACEMENT CHARACTER}")
+        with self._keeping:
+            self.both = (self.both + text)[-MOST_OUTPUT:]
+            if is_errors:
+                self.errors = (self.errors + text)[-MOST_OUTPUT:]
+
+    def wait(self) -> None:
+        """Wait a moment for what is still to be read; what the command has left running may hold the outputs open."""
+        until = time.monotonic() + LAST_WORDS_SECONDS
+        for reader in self._readers:
+            reader.join(max(0.0, until - time.monotonic()))

@@ -13,7 +13,7 @@ from linecheck.audio.sample_bytes import SampleForm
 from linecheck.audio.stream import open_audio
 from linecheck.captures.capture_set import load_capture_set
 from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
-from linecheck.dsp.locating.marks import MARK_SECONDS
+from linecheck.dsp.locating.marks import BIT_SECONDS, MARK_SECONDS, PAYLOAD_AT_SECONDS, SYNC_AT_SECONDS
 from linecheck.errors import FileError
 
 LIMITS = short_limits()
@@ -147,11 +147,14 @@ def test_a_segment_that_the_recording_ends_in_is_missing(folder):
 
 def test_a_mark_that_cannot_be_read_is_named_with_its_time(folder):
     recording = recorded(PROGRAMME, ALL)
-    begins = round((recording.seconds[1] - 0.12 - 0.3) * recording.rate_hz)
-    recording.samples[begins : begins + 2000] = 0.0
+    mark = recording.seconds[1] - 0.12 - MARK_SECONDS
+    begins = round((mark + PAYLOAD_AT_SECONDS + 40 * BIT_SECONDS) * recording.rate_hz)
+    bit = slice(begins, begins + round(BIT_SECONDS * recording.rate_hz))
+    # Backwards a rising chirp falls: a wrong bit in each channel, which a checksum always finds, alone as it is.
+    recording.samples[bit] = recording.samples[bit][::-1].copy()
     found = surveyed(folder, recording)
     (note,) = found.notes
-    assert note == f"a mark that cannot be read, at {recording.seconds[1] - MARK_SECONDS - 0.12 + 0.22:.1f} s"
+    assert note == f"a mark that cannot be read, at {mark + SYNC_AT_SECONDS:.1f} s"
     assert found.missing == (NAMES[1],)
 
 

@@ -1,5 +1,7 @@
 """Golden and challenge units: what has moved, what was not found out, and what may be said of neither."""
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 
 import numpy as np
@@ -145,10 +147,8 @@ def test_another_stimulus_needs_another_history(log):
 
 
 def test_a_history_that_was_changed_is_refused(log, tmp_path):
-    import sqlite3
-
     judged(log, golden(), FIRST)
-    with sqlite3.connect(tmp_path / "log.sqlite") as database:
+    with closing(sqlite3.connect(tmp_path / "log.sqlite")) as database, database:
         database.execute("DROP TRIGGER reading_keeps_on_update")
         database.execute("UPDATE reading SET value = 113.9 WHERE channel = 'left'")
     with pytest.raises(RecordError, match="is not what it was: run `linecheck log verify`"):

@@ -35,6 +35,45 @@ def test_another_status_than_zero_is_not_set_and_says_its_last_line():
     assert "relay board missing" in output
 
 
+@pytest.mark.parametrize("order", ["out, err", "err, out"])
+def test_a_failure_is_told_by_its_errors_whatever_came_last(order):
+    code = (
+        "import sys; out = sys.stdout, `asked 3 relays`; err = sys.stderr, `relay 2: no answer`; "
+        f"[(print(text, file=to), to.flush()) for to, text in ({order})]; "
+        "print(` `, file=sys.stderr); sys.exit(1)"
+    )
+    why, output = run(code.replace("`", '"'))
+    assert why == "the command failed (exit status 1): relay 2: no answer"
+    assert {"asked 3 relays", "relay 2: no answer"} <= set(output.splitlines())
+
+
+def test_neither_output_waits_for_the_other_and_the_reason_outlives_much_talk():
+    why, output = run(
+        'import os, sys; [os.write(to, b"talk " * 50_000) for to in (1, 2, 1, 2)]; '
+        'os.write(2, bytes([10]) + b"no answer"); os.write(1, b"talk " * 50_000); sys.exit(1)'
+    )
+    assert why == "the command failed (exit status 1): no answer"
+    assert len(output) == MOST_OUTPUT
+
+
+def test_a_character_that_comes_in_parts_stays_whole_whatever_the_other_output_says():
+    why, output = run(
+        "import os, time; os.write(1, bytes([0xC2])); time.sleep(0.2); "
+        'os.write(2, b"and"); time.sleep(0.2); os.write(1, bytes([0xB5]))'
+    )
+    assert why is None
+    assert sorted(output) == sorted("and\N{MICRO SIGN}")
+
+
+def test_what_is_left_running_with_one_output_does_not_hide_what_failed():
+    why, output = run(
+        'import subprocess, sys; print("asked", flush=True); sys.stderr.write("no answer"); sys.stderr.flush(); '
+        'subprocess.Popen([sys.executable, "-c", "import time; time.sleep(4)"]); sys.exit(1)'
+    )
+    assert why == "the command failed (exit status 1): no answer"
+    assert "asked" in output
+
+
 def test_what_takes_too_long_is_ended_with_all_that_it_started(tmp_path):
     grown = tmp_path / "grown"
     child = f"import time\nwhile True:\n open({str(grown)!r}, chr(97)).write(chr(97)); time.sleep(0.05)\n"

@@ -10,17 +10,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import re
-from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
-from functools import lru_cache
 from pathlib import Path
-from types import UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Any
 
 import numpy as np
+from pydantic import TypeAdapter, ValidationError
 
 from linecheck.errors import FileError
 from linecheck.files.write import write_atomically
@@ -30,8 +27,9 @@ __all__ = ["FILE_NAME", "load_comparison", "write_comparison"]
 
 FILE_NAME = "comparison.json"
 _FORMAT = 1
-#: Some sides of a hundred checks with all their curves have tens of megabytes.
 _DIGEST = re.compile("[0-9a-f]{64}")
+_SURROGATE = re.compile("[\ud800-\udfff]")
+#: Some sides of a hundred checks with all their curves have tens of megabytes.
 _LARGEST = 512 * 1024 * 1024
 
 
@@ -46,7 +44,8 @@ def write_comparison(folder: str | Path, comparison: Comparison) -> Comparison:
         It cannot be written.
     """
     content = _plain(comparison)
-    digest = _digest(content)
+    del content["digest"]
+    digest = _digest(_canonical(content))
     text = json.dumps({"format": _FORMAT, **content, "digest": digest}, ensure_ascii=False, indent=1)
     path = Path(folder) / FILE_NAME
     _keep_earlier(path)
@@ -84,13 +83,13 @@ def load_comparison(path: str | Path) -> Comparison:
     if content.pop("format", None) != _FORMAT:
         raise FileError(path, "is no comparison that this linecheck can read")
     digest = content.pop("digest", None)
-    if digest != _digest(content):
-        raise FileError(path, "is not what `linecheck compare` has written: compare again")
     try:
-        found: Comparison = _built(Comparison, {**content, "digest": digest})
-    except (TypeError, ValueError, KeyError, AttributeError, RecursionError) as error:
+        text = _canonical(content)
+        if digest != _digest(text):
+            raise FileError(path, "is not what `linecheck compare` has written: compare again")
+        return replace(TypeAdapter(Comparison).validate_json(_unicode(text)), digest=digest)
+    except (ValidationError, RecursionError) as error:
         raise FileError(path, "is no comparison") from error
-    return found
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -107,10 +106,20 @@ def _read(path: Path) -> dict[str, Any]:
     return content
 
 
-def _digest(content: dict[str, Any]) -> str:
-    plain = {key: value for key, value in content.items() if key not in ("digest", "format")}
-    text = json.dumps(plain, sort_keys=True, separators=(",", ":"))
+def _canonical(content: dict[str, Any]) -> str:
+    return json.dumps(content, sort_keys=True, separators=(",", ":"))
+
+
+def _digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _unicode(text: str) -> str:
+    r"""Return JSON whose texts are Unicode: a path's byte that is no UTF-8 is written as it is shown, as ``\udc80``."""
+    if "\\ud" not in text:
+        return text
+    unescaped = json.dumps(json.loads(text), ensure_ascii=False)
+    return _SURROGATE.sub(lambda found: f"\\\\u{ord(found[0]):04x}", unescaped)
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - any part of a comparison
@@ -126,73 +135,3 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 - any part of a comparison
     if isinstance(value, tuple | list):
         return [_plain(part) for part in value]
     return value.item() if isinstance(value, np.generic) else value
-
-
-def _built(kind: Any, value: Any) -> Any:  # noqa: ANN401 - any part of a comparison
-    """Return what plain data stands for, by its type; every part is checked.
-
-    Raises
-    ------
-    TypeError, ValueError, KeyError
-        It is not of that type.
-    """
-    origin, parts = get_origin(kind), get_args(kind)
-    if is_dataclass(kind):
-        return _built_dataclass(kind, value)
-    if kind is np.ndarray or origin is np.ndarray:
-        array = np.array(value, dtype=np.float64)
-        if array.ndim != 1 or not np.all(np.isfinite(array)):
-            raise ValueError("is no list of numbers")
-        return array
-    if origin in (Union, UnionType):
-        return _built_union(parts, value)
-    if origin is tuple:
-        return _built_tuple(parts, value)
-    if origin is Mapping:
-        return {_built(parts[0], key): _built(parts[1], part) for key, part in value.items()}
-    if origin is Literal:
-        return parts[parts.index(value)]
-    if isinstance(kind, type) and issubclass(kind, Enum):
-        return kind(value)
-    return _built_scalar(kind, value)
-
-
-def _built_dataclass(kind: Any, value: Any) -> Any:  # noqa: ANN401
-    hints = _hints(kind)
-    if not isinstance(value, dict) or set(value) - set(hints):
-        raise ValueError("has parts that do not belong there")
-    return kind(**{name: _built(hints[name], part) for name, part in value.items()})
-
-
-def _built_union(parts: tuple[Any, ...], value: Any) -> Any:  # noqa: ANN401
-    if value is None and type(None) in parts:
-        return None
-    failed: Exception = ValueError("is of no such type")
-    for part in parts:
-        if part is not type(None):
-            try:
-                return _built(part, value)
-            except (TypeError, ValueError, KeyError, AttributeError) as error:
-                failed = error
-    raise failed
-
-
-def _built_tuple(parts: tuple[Any, ...], value: Any) -> Any:  # noqa: ANN401
-    if not isinstance(value, list):
-        raise TypeError("is no list")
-    if len(parts) == 2 and parts[1] is Ellipsis:
-        return tuple(_built(parts[0], part) for part in value)
-    return tuple(_built(kind, part) for kind, part in zip(parts, value, strict=True))
-
-
-def _built_scalar(kind: Any, value: Any) -> Any:  # noqa: ANN401
-    if kind is float and type(value) in (int, float) and math.isfinite(value):
-        return float(value)
-    if kind in (int, str, bool) and type(value) is kind:
-        return value
-    raise TypeError(f"is no {kind.__name__}")
-
-
-@lru_cache(maxsize=32)
-def _hints(kind: Any) -> dict[str, Any]:  # noqa: ANN401
-    return get_type_hints(kind)

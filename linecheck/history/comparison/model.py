@@ -14,7 +14,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from linecheck.checks.base import Curve, Problem, Reading
+from pydantic import ConfigDict, with_config
+
+from linecheck.checks.base import Curve, Note, Problem, Reading
 from linecheck.limits.model import Mask
 from linecheck.limits.regression import Better
 from linecheck.limits.verdict import Verdict
@@ -69,7 +71,7 @@ class Side:
     calibration: Mapping[str, str]
     interface: Mapping[str, str]
     checks: Mapping[str, SideCheck]
-    problems: tuple[tuple[str | None, Problem], ...] = ()
+    problems: tuple[tuple[str | None, Problem | Note], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -160,12 +162,13 @@ class Finding:
     x: float | None = None
 
 
+@with_config(ConfigDict(strict=True, extra="forbid", allow_inf_nan=False))
 @dataclass(frozen=True)
 class Comparison:
-    """A whole comparison; ``sigmas`` is what a difference must exceed in standard uncertainties to be no noise.
+    """A whole comparison; where one is read, pydantic checks it to its last number.
 
-    ``findings`` are worst first, ``notes`` what limits the comparison (another stimulus, another capture
-    rate, checks that only some sides have).
+    ``sigmas`` is what a difference must exceed in standard uncertainties to be no noise. ``findings`` are worst first,
+    ``notes`` what limits the comparison (another stimulus, another capture rate, checks that only some sides have).
     """
 
     created: str
