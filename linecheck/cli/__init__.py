@@ -1,5 +1,7 @@
 """The command line: thin, and instant to start.
 
+In: arguments, and what people type. Out: texts on the screen and an exit status; no rule of the line stands here.
+
 Every command lives in a module of its own that is imported when it is called.
 """
 

@@ -1,13 +1,12 @@
 """Numerical building blocks on plain arrays; nothing here knows of checks, files or units under test.
 
+In: arrays, rates, frequencies. Out: arrays and numbers with their uncertainties.
+
 =====================  ==============================================================
-:mod:`.tones`          fitting sines
-:mod:`.dissect`        tone, harmonics, hum, lines and noise of a recording, apart
-:mod:`.spectra`        densities, band powers, line spectra
-:mod:`.windows`        windows to look through
-:mod:`.weighting`      A, C and BS.468 weighting
-:mod:`.combs`          interleaved combs that tell channels apart
-:mod:`.locate`         when a tone sounds
+:mod:`.fits`           tones, harmonics, combs and trends, fitted and subtracted
+:mod:`.spectra`        densities, band powers, weightings, sidebands
+:mod:`.responses`      frequency and impulse responses, sweeps, images
+:mod:`.locating`       when a stimulus sounds, and marks in a recording
 :mod:`.continuity`     whether a recording is continuous
 :mod:`.quantise`       integers with dither
 =====================  ==============================================================

@@ -1,5 +1,7 @@
 """Whether the station may judge units: what it has shown of itself, how long ago, and whether it still holds.
 
+In: a log and a station config. Out: whether units may be judged, why not, and statements for the log.
+
 ==============================  ====================================================================
 :mod:`.gates`                   whether each gate is met, from its results and the time alone
 :mod:`.lock`                    whether units in a row fail as only a station makes them fail
@@ -7,8 +9,8 @@
 :mod:`.margins`                 by how much it may differ
 :mod:`.drift`                   where that unit, or the station, is slowly going
 :mod:`.challenge`               whether a unit that is known to be bad was found out, and why
-:mod:`.judge`                   judging the station by a run of such a unit, stated before it is shown
-:mod:`.said`                    what is stated of all that in the log
+:mod:`.known_units`             judging the station by a run of such a unit, stated before it is shown
+:mod:`.statements`              what is stated of all that in the log
 :mod:`.found`                   what the log knows of it, found quickly in a log of any length
 :class:`.gatekeeper.Gatekeeper` all of it before a unit is tested
 ==============================  ====================================================================

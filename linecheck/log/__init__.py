@@ -1,5 +1,8 @@
 """The log: an SQLite database to which runs and statements are added and in which nothing is ever changed.
 
+In: runs, and what people or stations state. Out: the same again, lists, exports, and whether anything was changed.
+``archive`` keeps captures, ``export`` writes tables, ``sync`` sends the log to a server.
+
 =======================  ==============================================================
 :class:`Log`             opened to add runs to
 :class:`LogReader`       opened to read from: lists, attempts of a unit, verification

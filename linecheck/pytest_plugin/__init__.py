@@ -1,5 +1,7 @@
 """Capture sets as tests of pytest: every judged metric of every channel is an item.
 
+In: capture sets in a project's folders. Out: items of pytest that pass or fail as their readings do.
+
 pytest starts this in every project of the Python that it is installed in, so nothing heavy is imported here, and
 nothing happens in a project without a ``captures.toml``.
 
