@@ -69,18 +69,16 @@ class Sources:
 
     def _judged(self, path: Path) -> RunView:
         from linecheck.captures.capture_set import load_capture_set
-        from linecheck.captures.judging import judge_set, limits_for
         from linecheck.files.times import utc_text
         from linecheck.limits.load import load_limits
+        from linecheck.line.sets import judge_alone
         from linecheck.log.view import view_of_outcome
-        from linecheck.measure.executors import analysis_executor
 
         if not self.limits:
             raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
         captures = load_capture_set(path)
-        fitting = limits_for(captures, [load_limits(limits) for limits in self.limits])
-        with analysis_executor(own_process=False) as executor:
-            outcome = judge_set(captures, fitting, executor, serial=self.serial)
+        limits = [load_limits(path) for path in self.limits]
+        outcome = judge_alone(captures, limits, serial=self.serial)
         recorded = captures.index.recorded
         told = None if recorded is None else utc_text(recorded)
         return view_of_outcome(outcome, f"capture set {path}", recorded=told)

@@ -1,16 +1,16 @@
-"""What an operator says of a unit and of a run, and the options that say it."""
+"""The options by which an operator says what is known of a unit and of a run."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, ParamSpec, TypeVar
 
 import click
 
 from linecheck.errors import UsageError
+from linecheck.line.unit_facts import Override, UnitFacts
 
-__all__ = ["Override", "UnitFacts", "said_facts", "unit_options"]
+__all__ = ["said_facts", "unit_options"]
 
 LONGEST = 100
 
@@ -30,29 +30,6 @@ _OPTIONS = {
     "--override-by": ("NAME", "Who overrides."),
     "--override-note": ("TEXT", "What there is to say of it."),
 }
-
-
-@dataclass(frozen=True)
-class Override:
-    """Somebody's leave to run a test against a rule."""
-
-    code: str
-    by: str
-    note: str | None = None
-
-
-@dataclass(frozen=True)
-class UnitFacts:
-    """What is said of a unit before it is tested; None where nothing is."""
-
-    firmware: str | None = None
-    operator: str | None = None
-    variant: str | None = None
-    lot: str | None = None
-    work_order: str | None = None
-    shift: str | None = None
-    reason: str | None = None
-    override: Override | None = None
 
 
 def unit_options(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
