@@ -6,8 +6,8 @@ while it goes on           the events of :mod:`linecheck.station.events`
 afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class:`RunNotRecorded`,
                            :class:`FilesWritten`, :class:`VerdictKnown`, then what went wrong
                            beside the verdict
-many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsEnded`,
-                           :class:`SetsSummed`; :class:`SetCompared` of a set beside a baseline
+many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
+                           :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SendingSaid`,
                            :class:`Note`
 =========================  =====================================================================
@@ -152,7 +152,7 @@ class VerdictKnown(_OfRun):
 
 @dataclass(frozen=True)
 class SetsEnded:
-    """No more sets are judged; may come more than once."""
+    """No more sets are judged, however that ended."""
 
 
 @dataclass(frozen=True)

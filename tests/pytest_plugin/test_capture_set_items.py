@@ -54,7 +54,7 @@ def test_verdicts_are_outcomes_and_counts(project):
     suite, cases = cases_of(project.path / "j.xml")
     assert (suite.get("tests"), suite.get("failures"), suite.get("errors")) == ("25", "1", "6")
     assert len(cases) == 25
-    assert sorted(project.judged) == sorted(Path(name) / INDEX_NAME for name in RUNS)
+    assert sorted(map(Path, project.judged)) == sorted(project.path / name for name in RUNS)
 
 
 def test_a_failure_is_the_sentence_and_nothing_of_python(project):
