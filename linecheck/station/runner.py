@@ -34,6 +34,7 @@ from linecheck.station.events import (
     CheckJudged,
     CheckStarted,
     MeasuringEnded,
+    RunEvent,
     RunListener,
     RunStarted,
     UnitSet,
@@ -102,7 +103,7 @@ def run_unit(
     executor : Executor
         Where captures are analysed.
     listener : callable
-        Hears the run's events.
+        Hears the run's events; what it fails at is logged and changes nothing of the run.
     keep_captures : bool
     when : datetime, optional
         The day on which the calibration must hold; now, if left out.
@@ -115,6 +116,7 @@ def run_unit(
         Also where the station failed or the operator stopped the run (KeyboardInterrupt).
     """
     whose = (str(uuid.uuid4()), facts.serial)
+    tell = _forgiving(listener)
     started, began = datetime.now(UTC), time.monotonic()
     overdue = facts.calibration.problems((when or started).date())
     course = _Course(problems=[*overdue, *facts.problems])
@@ -123,11 +125,11 @@ def run_unit(
     analyses = Analyses(
         executor,
         plan.limits,
-        lambda outcome: listener(CheckJudged(*whose, outcome)),
+        lambda outcome: tell(CheckJudged(*whose, outcome)),
         volts_uncertainty=volts,
         expected=names,
     )
-    playing = _Playing(interface, analyses, listener, whose, course, control, keep_captures)
+    playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures)
     try:
         try:
             playing.play_all(plan)
@@ -139,10 +141,22 @@ def run_unit(
             course.aborted = True
             analyses.give_up()
     finally:
-        listener(MeasuringEnded(*whose))
+        tell(MeasuringEnded(*whose))
     outcome = _outcome(plan, facts, course, analyses, whose[0], (started, began))
     settings = () if control is None else tuple(control.steps)
     return RunResult(replace(outcome, settings=settings), course.captures)
+
+
+def _forgiving(listener: RunListener) -> RunListener:
+    """Return a listener that raises nothing: who only looks on must not cost what is measured."""
+
+    def tell(event: RunEvent) -> None:
+        try:
+            listener(event)
+        except Exception:
+            _log.exception("a listener failed at %s", type(event).__name__)
+
+    return tell
 
 
 @dataclass

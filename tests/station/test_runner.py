@@ -126,6 +126,15 @@ def test_a_good_unit_passes_and_everything_is_accounted_for(executor):
     }
 
 
+def test_a_listener_that_fails_costs_nothing_of_the_run(executor, caplog):
+    def fail(event):
+        raise ValueError("the page is closed")
+
+    outcome = run_unit(make_plan(small_limits()), FACTS, simulated(), executor, listener=fail).outcome
+    assert (outcome.verdict, outcome.missing, outcome.problems) == (Verdict.PASS, (), ())
+    assert "a listener failed at CheckJudged" in caplog.text
+
+
 def test_the_quiet_check_gets_the_level_of_the_tone_that_it_refers_to(executor):
     outcome = run_unit(make_plan(small_limits()), FACTS, simulated(noise_db=-100.0), executor).outcome
     readings = {
