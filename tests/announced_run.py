@@ -31,12 +31,11 @@ def main():
     def say(words):
         os.write(descriptor, words.encode() + b"\n")
 
-    from linecheck.cli import result_files
-    from linecheck.cli.result_files import ResultFiles
+    from linecheck.cli.display import console
     from linecheck.line import kept_captures, session
+    from linecheck.line.result_files import ResultFiles
     from linecheck.line.session import Session
     from linecheck.log import Log
-    from linecheck.measure import executors
     from linecheck.measure.analyses import Analyses
 
     def announce(owner, name, before, after=lambda result: ""):
@@ -57,12 +56,12 @@ def main():
     announce(Analyses, "finish", "analysing", lambda _: "recording")
     announce(Log, "append", "recording", _recorded)
     announce(ResultFiles, "write", "writing files")
-    announce(result_files, "show_result", "showing the verdict")
+    announce(console, "show_result", "showing the verdict")
     announce(kept_captures, "write_capture_set", "keeping captures")
     announce(Session, "test", "playing", lambda _: "ending")
     if "--own-process" in sys.argv:
         sys.argv.remove("--own-process")
-        executors.analysis_executor = functools.partial(_in_own_process, executors.analysis_executor)
+        session.analysis_executor = functools.partial(_in_own_process, session.analysis_executor)
 
     from linecheck.cli import main
 

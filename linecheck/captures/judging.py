@@ -19,7 +19,8 @@ from linecheck.limits.model import LimitFile
 from linecheck.measure.executors import InlineExecutor
 from linecheck.run.model import Run
 from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, check_serial
-from linecheck.station.runner import Listener, RunFacts, run_unit
+from linecheck.station.events import RunListener, unheard
+from linecheck.station.runner import RunFacts, run_unit
 
 __all__ = ["judge_folder", "judge_folder_by_model", "judge_set", "limits_for"]
 
@@ -81,7 +82,7 @@ def judge_set(
     limits: LimitFile,
     executor: Executor,
     *,
-    listener: Listener | None = None,
+    listener: RunListener = unheard,
     serial: str | None = None,
 ) -> Run:
     """Judge a capture set as a run would be judged.
@@ -92,7 +93,8 @@ def judge_set(
     limits : LimitFile
     executor : Executor
         Where captures are analysed.
-    listener : Listener, optional
+    listener : callable
+        Hears the events of the run.
     serial : str, optional
         Serial number of the unit, where the set itself does not say it.
 

@@ -15,18 +15,31 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Protocol
 
 from linecheck.captures.judging import judge_folder_by_model
 from linecheck.captures.worker_processes import WorkerDied
 from linecheck.captures.workers import Workers
 from linecheck.checks.base import Problem
-from linecheck.errors import LinecheckError
+from linecheck.errors import LinecheckError, RecordError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
 from linecheck.run.model import Run
+from linecheck.run.settle import settled
+from linecheck.station.events import unheard
 
-__all__ = ["JudgedSet", "SetTask", "SetsListener", "judge_sets", "judge_task", "software_here"]
+__all__ = [
+    "JudgedSet",
+    "SetBegunAgain",
+    "SetEvent",
+    "SetJudged",
+    "SetListener",
+    "SetTask",
+    "SetsStarted",
+    "judge_here",
+    "judge_sets",
+    "judge_task",
+    "software_here",
+]
 
 #: So many workers may die of a set before it is given up.
 MOST_DEATHS = 3
@@ -77,17 +90,32 @@ class JudgedSet:
         return "" if self.problem is None else self.problem.message.removeprefix(f"{self.path}: ")
 
 
-class SetsListener(Protocol):
-    """Told how it goes, always from the calling thread, in the order in which it happens."""
+@dataclass(frozen=True)
+class SetsStarted:
+    """So many sets are to be judged."""
 
-    def sets_started(self, total: int) -> None:
-        """Hear how many sets there are."""
+    total: int
 
-    def set_judged(self, judged: JudgedSet) -> None:
-        """Hear what a set came to."""
 
-    def worker_died(self, path: str, message: str) -> None:
-        """Hear that a worker died at a set, which will be judged again."""
+@dataclass(frozen=True)
+class SetJudged:
+    """What a set came to, in the order in which that happens."""
+
+    judged: JudgedSet
+
+
+@dataclass(frozen=True)
+class SetBegunAgain:
+    """A worker died at a set, which is judged again."""
+
+    path: str
+    why: str
+
+
+SetEvent = SetsStarted | SetJudged | SetBegunAgain
+
+#: Called from the calling thread.
+SetListener = Callable[[SetEvent], None]
 
 
 @cache
@@ -114,14 +142,26 @@ def judge_task(task: SetTask) -> Run | Problem:
         words = "the worker does not see it: all workers must see the sets under the same path"
         return Problem("set_refused", f"{task.shown}: {words}, {task.folder}")
     try:
-        return judge_folder_by_model(task.folder, task.limits, serial=task.serial)
+        return settled(judge_folder_by_model(task.folder, task.limits, serial=task.serial))
+    except RecordError as error:
+        return Problem("judging_failed", str(error))
     except LinecheckError as error:
         return Problem("set_refused", str(error).replace(task.folder, task.shown))
     except MemoryError:
         return Problem("set_refused", "the worker has too little memory for it: use fewer workers")
     except Exception as error:
         what = f"{type(error).__name__}: {error}"
-        return Problem("judging_failed", f"linecheck failed at it ({what}): please report it")
+        return Problem(
+            "judging_failed",
+            f"linecheck failed at it ({what}). That is a fault of linecheck and says nothing of the unit: "
+            "please report it",
+        )
+
+
+def judge_here(path: str, limits: Sequence[LimitFile], *, serial: str | None = None) -> JudgedSet:
+    """Judge one set in the calling thread, as any worker would; a stopped run is one that was aborted."""
+    result = judge_task(_task(path, tuple(limits), serial))
+    return JudgedSet(path, problem=result) if isinstance(result, Problem) else JudgedSet(path, result)
 
 
 def judge_sets(
@@ -130,7 +170,7 @@ def judge_sets(
     workers: Workers,
     *,
     serial: str | None = None,
-    listener: SetsListener | None = None,
+    listener: SetListener = unheard,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Iterator[JudgedSet]:
     """Judge capture sets and yield what became of each, in the order given.
@@ -144,13 +184,13 @@ def judge_sets(
     workers : Workers
     serial : str, optional
         Serial number of the unit, where a set itself does not say it.
-    listener : SetsListener, optional
+    listener : callable
+        Hears the events of the sets.
     stopped : callable
         Whether it was asked to stop: what is not judged then is left, and yielded as not judged.
     """
     tasks = [_task(path, tuple(limits), serial) for path in paths]
-    if listener is not None:
-        listener.sets_started(len(tasks))
+    listener(SetsStarted(len(tasks)))
     judging = _Judging(tasks, workers, listener)
     for index in range(len(tasks)):
         while index not in judging.done:
@@ -174,7 +214,7 @@ class _Judging:
 
     tasks: Sequence[SetTask]
     workers: Workers
-    listener: SetsListener | None
+    listener: SetListener
     waiting: deque[int] = field(init=False)
     running: dict[Future[Run | Problem], int] = field(default_factory=dict)
     done: dict[int, JudgedSet] = field(default_factory=dict)
@@ -244,8 +284,7 @@ class _Judging:
         if deaths >= MOST_DEATHS - 1 and not certain:
             self.suspects.add(index)
         self.waiting.appendleft(index)
-        if self.listener is not None:
-            self.listener.worker_died(self.tasks[index].shown, str(error))
+        self.listener(SetBegunAgain(self.tasks[index].shown, str(error)))
 
     def leave(self, reason: str) -> None:
         """Give up all that is not done, and say why."""
@@ -260,5 +299,4 @@ class _Judging:
     def _finish(self, index: int, outcome: Run | None = None, problem: Problem | None = None) -> None:
         judged = JudgedSet(self.tasks[index].shown, outcome, problem)
         self.done[index] = judged
-        if self.listener is not None:
-            self.listener.set_judged(judged)
+        self.listener(SetJudged(judged))

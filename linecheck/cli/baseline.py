@@ -101,10 +101,15 @@ def _existing(path: str) -> Baseline | None:
 
 def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None) -> list[Run]:
     """Measure every set; one that cannot be measured ends it all."""
-    from linecheck.cli.regress_sets import measured_sets
+    from linecheck.cli.display.console import Console
     from linecheck.errors import BaselineError
+    from linecheck.line.regress import refuse_unreadable
+    from linecheck.line.sets import judged_sets
 
-    judged = list(measured_sets(paths, limits, serial=serial, workers=workers))
+    with judged_sets(paths, (limits,), Console(), serial=serial, workers=workers) as found:
+        judged = list(found)
+    if len(judged) == 1:
+        refuse_unreadable(judged[0])
     refused = [entry for entry in judged if entry.outcome is None]
     if refused:
         lines = [f"  {entry.path}: {entry.problem.message if entry.problem else ''}" for entry in refused]

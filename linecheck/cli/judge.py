@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.set_options import result_options, serial_option, workers_option
-from linecheck.errors import ExitStatus, UsageError
+from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from contextlib import AbstractContextManager
 
-    from linecheck.cli.result_files import ResultFiles
     from linecheck.limits.model import LimitFile
     from linecheck.log import Log
 
@@ -63,60 +62,28 @@ def command(
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
-    from linecheck.cli.result_files import ResultFiles
+    from linecheck.cli.display.console import Console
+    from linecheck.line.result_files import ResultFiles
+    from linecheck.line.sets import judge_and_record
 
     if workers is not None and scheduler is not None:
         raise UsageError("give either --workers N or --scheduler ADDRESS")
     limits = _loaded(limits_paths)
     files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
     files.check((*limits_paths, *captures))
-    if len(captures) == 1 and scheduler is None:
-        status = _judge_one(captures[0], limits, files, log_path, serial=serial, strict=strict)
-    else:
-        from linecheck.cli.judge_many import judge_many
-
-        with opened(log_path) as log:
-            status = judge_many(
-                captures,
-                limits,
-                files,
-                log,
-                serial=serial,
-                strict=strict,
-                workers=workers,
-                scheduler=scheduler,
-            )
+    with _opened(log_path) as log:
+        status = judge_and_record(
+            captures,
+            limits,
+            files,
+            log,
+            Console("reading"),
+            serial=serial,
+            strict=strict,
+            workers=workers,
+            scheduler=scheduler,
+        )
     context.exit(status)
-
-
-def _judge_one(
-    path: str,
-    limits: Sequence[LimitFile],
-    files: ResultFiles,
-    log_path: str | None,
-    *,
-    serial: str | None,
-    strict: bool,
-) -> ExitStatus:
-    """Judge one set, its checks side by side in this process."""
-    from linecheck.captures.capture_set import load_capture_set
-    from linecheck.captures.judging import judge_set, limits_for
-    from linecheck.cli.display.progress import progress_listener
-    from linecheck.cli.result_files import record_and_show
-    from linecheck.line.stop_signals import StopSignals
-    from linecheck.measure.executors import analysis_executor
-
-    loaded = load_capture_set(path)
-    fitting = limits_for(loaded, limits)
-    with (
-        analysis_executor(own_process=False) as executor,
-        opened(log_path) as log,
-        StopSignals() as stop,
-    ):
-        listener = progress_listener("reading")
-        outcome = judge_set(loaded, fitting, executor, listener=listener, serial=serial)
-        stop.hold()
-        return record_and_show(outcome, log, [files], strict=strict, set_path=path)
 
 
 def _loaded(paths: Sequence[str]) -> tuple[LimitFile, ...]:
@@ -133,7 +100,7 @@ def _loaded(paths: Sequence[str]) -> tuple[LimitFile, ...]:
     return tuple(by_model.values())
 
 
-def opened(path: str | None) -> AbstractContextManager[Log | None]:
+def _opened(path: str | None) -> AbstractContextManager[Log | None]:
     """Give the log that runs are recorded in, None where they are recorded in none."""
     if path is None:
         return nullcontext()

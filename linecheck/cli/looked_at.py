@@ -65,17 +65,14 @@ class Sources:
 
     def _judged(self, path: Path) -> Run:
         from linecheck.captures.capture_set import load_capture_set
-        from linecheck.captures.judging import judge_set, limits_for
         from linecheck.limits.load import load_limits
-        from linecheck.measure.executors import analysis_executor
+        from linecheck.line.sets import judge_alone
         from linecheck.run.settle import settled
 
         if not self.limits:
             raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
         captures = load_capture_set(path)
-        fitting = limits_for(captures, [load_limits(limits) for limits in self.limits])
-        with analysis_executor(own_process=False) as executor:
-            judged = judge_set(captures, fitting, executor, serial=self.serial)
+        judged = judge_alone(captures, [load_limits(path) for path in self.limits], serial=self.serial)
         return replace(settled(judged), source=f"capture set {path}", captured=captures.index.recorded)
 
     @property

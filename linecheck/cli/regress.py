@@ -42,11 +42,12 @@ def command(
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
-    from linecheck.cli.regress_sets import regress_sets
-    from linecheck.cli.result_files import ResultFiles
+    from linecheck.cli.display.console import Console
     from linecheck.errors import FileError
     from linecheck.history.baseline.regression import load_baseline, require_margins
     from linecheck.limits.load import load_limits
+    from linecheck.line.regress import regress_sets
+    from linecheck.line.result_files import ResultFiles
 
     limits = load_limits(limits_path)
     require_margins(limits)
@@ -58,5 +59,7 @@ def command(
     files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
     files.check((limits_path, baseline_path, *captures))
     context.exit(
-        regress_sets(captures, limits, baseline, files, serial=serial, strict=strict, workers=workers)
+        regress_sets(
+            captures, limits, baseline, files, Console(), serial=serial, strict=strict, workers=workers
+        )
     )

@@ -2,27 +2,14 @@
 
 from __future__ import annotations
 
-import atexit
-import gc
-import importlib
-import sys
-import threading
-from contextlib import ExitStack, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from linecheck.cli.unit_facts import said_facts, unit_options
 from linecheck.errors import UsageError
 
-if TYPE_CHECKING:
-    from linecheck.line.session import Session
-    from linecheck.station.config.station import Station, StationConfig
-    from linecheck.station.interfaces.sound.interface import SoundInterface
-    from linecheck.station.interfaces.sound.launch import Launched
-
-__all__ = ["check_faults", "command", "opened_session"]
+__all__ = ["command"]
 
 
 @click.command(name="run")
@@ -76,129 +63,38 @@ def command(
     if scan and facts.override is not None:
         raise UsageError("--override lets one run of one unit take place: give it with --serial")
 
-    # Opening devices takes as long as everything else that comes before a run, so both happen at once.
-    with ExitStack() as stack:
-        _spare_the_collector(stack)
-        launched = None if scan else _launched(stack, station_path)
-        from linecheck.cli.sending import sending
-        from linecheck.station.config.station import load_station
-        from linecheck.station.interfaces.open import prepared_sound
+    from linecheck.cli.display.console import Console
+    from linecheck.cli.scan import scan_on_input
+    from linecheck.cli.settings_prompt import Prompt
+    from linecheck.line.result_files import ResultFiles
+    from linecheck.line.sending import sending
+    from linecheck.line.session import opened_session
+    from linecheck.station.config.station import load_station
 
-        station = load_station(station_path)
-        check_faults(station.config, faults)
-        prepared = None if scan else stack.enter_context(prepared_sound(station.config, launched))
-        _import_beside("linecheck.log")
-        session = opened_session(
-            stack,
+    station = load_station(station_path)
+    console = Console()
+    prompt = Prompt(console.paused)
+    with (
+        opened_session(
             station,
             limits_path,
             serial,
-            files=(_path(json_path), _path(junit_path), _path(summary_path)),
+            files=ResultFiles(_path(json_path), _path(junit_path), _path(summary_path)),
             out=_path(out),
             faults=faults,
             strict=strict,
             keep_captures=keep_captures,
-            prepared=prepared,
-        )
-        gc.freeze()
-        gc.enable()
-        tell_of_sending = stack.enter_context(sending(station.config, one_unit=serial is not None))
+            people=prompt,
+            listener=console,
+        ) as session,
+        sending(station.config, console, one_unit=serial is not None) as tell_of_sending,
+    ):
         if serial is not None:
-            status = session.test(serial, facts, serial)
+            status = session.test(serial, facts, serial).status
         else:
-            from linecheck.cli.scan import scan_units
-
-            status = scan_units(session, facts, tell_of_sending)
+            status = scan_on_input(session, facts, prompt, tell_of_sending)
     click.get_current_context().exit(status)
-
-
-def _launched(stack: ExitStack, station_path: str) -> Launched | None:
-    """Start the process that opens sound devices before anything slow is imported, if it looks as if it were needed."""
-    from linecheck.station.interfaces.sound.launch import has_sound_interface, launch
-
-    if not has_sound_interface(station_path):
-        return None
-    launched = launch()
-    stack.callback(launched.kill)
-    return launched
-
-
-def _import_beside(*modules: str) -> None:
-    """Import modules that are needed soon, beside what the main thread does; a fault in one shows where it is used."""
-    # Each array operation of the main thread would else wait up to 5 ms for the imports to let it go on.
-    sys.setswitchinterval(5e-4)
-
-    def load() -> None:
-        for module in modules:
-            with suppress(Exception):
-                importlib.import_module(module)
-
-    threading.Thread(target=load, name="imports", daemon=True).start()
-
-
-def _spare_the_collector(stack: ExitStack) -> None:
-    """Keep it from searching what imports make, now and once more at the end: a tenth of a second in all."""
-    gc.disable()
-    stack.callback(gc.enable)
-    atexit.register(gc.freeze)
-
-
-def opened_session(
-    stack: ExitStack,
-    station: Station,
-    limits_path: str,
-    serial: str | None,
-    *,
-    files: tuple[Path | None, Path | None, Path | None],
-    out: Path | None,
-    faults: tuple[str, ...],
-    strict: bool,
-    keep_captures: bool,
-    prepared: SoundInterface | None,
-) -> Session:
-    """Make everything else ready; what must be closed again is left to the stack."""
-    from linecheck.cli.result_files import ResultFiles
-    from linecheck.cli.settings_prompt import Prompt
-    from linecheck.files.write import check_can_write
-    from linecheck.limits.load import load_limits
-    from linecheck.line.session import Session
-    from linecheck.log import Log
-    from linecheck.measure.executors import analysis_executor
-    from linecheck.run.plan import check_serial
-    from linecheck.station.planning import station_plan
-
-    config, limits = station.config, load_limits(limits_path)
-    if serial is not None:
-        check_serial(serial, limits)
-    plan = station_plan(limits, config)
-    folder = out if out is not None else Path(config.records.folder)
-    wanted = ResultFiles(*files)
-    wanted.check((limits_path,))
-    check_can_write(folder / "result.json")
-    executor = stack.enter_context(analysis_executor(own_process=config.interface == "sound"))
-    return Session(
-        station=station,
-        plan=plan,
-        log=stack.enter_context(Log(config.records.database)),
-        executor=executor,
-        folder=folder,
-        faults=faults,
-        strict=strict,
-        keep="all" if keep_captures else config.records.captures,
-        files=wanted,
-        prepared=prepared,
-        one_unit=serial is not None,
-        operator=Prompt(),
-    )
 
 
 def _path(text: str | None) -> Path | None:
     return Path(text) if text is not None else None
-
-
-def check_faults(config: StationConfig, faults: tuple[str, ...]) -> None:
-    """Refuse faults before anything is made ready."""
-    if faults:
-        from linecheck.station.interfaces.open import open_interface
-
-        open_interface(config, serial="", faults=faults)

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Sequence
-from contextlib import suppress
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext, suppress
 
 import click
 
+from linecheck.cli.scan import Scans
 from linecheck.cli.telling import tell
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from linecheck.cli.scan import Scans
 
 __all__ = ["Prompt"]
 
@@ -24,15 +21,25 @@ class Prompt:
 
     Parameters
     ----------
-    scans : Scans, optional
-        The lines of standard input, where something else reads them as well.
+    paused : callable
+        Gives a context in which nothing else writes to the screen.
     """
 
-    def __init__(self, scans: Scans | None = None) -> None:
-        self._scans = scans
+    def __init__(self, paused: Callable[[], AbstractContextManager[None]] = nullcontext) -> None:
+        self._paused = paused
+        self._scans: Scans | None = None
+
+    def read(self, descriptor: int) -> Scans:
+        """Begin to read the lines of standard input, and return them to whoever reads them as well."""
+        self._scans = Scans(descriptor)
+        return self._scans
 
     def confirm(self, request: str) -> str | None:
         """Ask for a setting to be made and wait for Enter; return why it was not made, None where it was."""
+        with self._paused():
+            return self._confirmed(request)
+
+    def _confirmed(self, request: str) -> str | None:
         try:
             scans = self._lines()
         except (AttributeError, OSError, ValueError):
@@ -78,10 +85,8 @@ class Prompt:
     def _lines(self) -> Scans:
         """Return the lines of standard input, which is read from the first question on and not before."""
         if self._scans is None:
-            from linecheck.cli.scan import Scans
-
             _forget_typed(sys.stdin.fileno())
-            self._scans = Scans(sys.stdin.fileno())
+            return self.read(sys.stdin.fileno())
         return self._scans
 
 

@@ -1,17 +1,17 @@
-"""What an operator says of a unit and of a run, and the options that say it."""
+"""The options by which an operator says what is known of a unit and of a run."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
 from typing import Any, Final, ParamSpec, TypeVar
 
 import click
 
 from linecheck.errors import UsageError
+from linecheck.line.unit_facts import Override, UnitFacts
 from linecheck.run.facts import FACTS
 
-__all__ = ["Override", "UnitFacts", "said_facts", "unit_options"]
+__all__ = ["said_facts", "unit_options"]
 
 LONGEST = 100
 
@@ -33,38 +33,6 @@ _OPTIONS: Final = {
     "--override-by": ("NAME", "Who overrides."),
     "--override-note": ("TEXT", "What there is to say of it."),
 }
-
-
-@dataclass(frozen=True)
-class Override:
-    """Somebody's leave to run a test against a rule."""
-
-    code: str
-    by: str
-    note: str | None = None
-
-
-@dataclass(frozen=True)
-class UnitFacts:
-    """What is said of a unit before it is tested: facts by their names, and who lets it be tested against a rule."""
-
-    said: Mapping[str, str] = field(default_factory=dict)
-    override: Override | None = None
-
-    @property
-    def firmware(self) -> str | None:
-        """The firmware that is expected of it."""
-        return self.said.get("firmware")
-
-    @property
-    def reason(self) -> str | None:
-        """Why it is tested once more."""
-        return self.said.get("reason")
-
-    def with_reason(self, reason: str | None) -> UnitFacts:
-        """Return the same with another reason, or with none."""
-        others = {name: text for name, text in self.said.items() if name != "reason"}
-        return replace(self, said=others if reason is None else others | {"reason": reason})
 
 
 def unit_options(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Literal
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.captures.setup_captures import telling_settings
 from linecheck.checks.base import Capture, Problem
-from linecheck.cli.telling import tell
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
+from linecheck.line.events import CapturesKept, CapturesNotKept
 from linecheck.run.model import Run
 from linecheck.run.plan import Plan
 from linecheck.station.config.station import Station
@@ -32,10 +32,10 @@ _log.addHandler(logging.NullHandler())
 
 @dataclass(frozen=True)
 class Archived:
-    """A run that says what of its captures is kept and why, and what went wrong meanwhile."""
+    """A run that says what of its captures is kept and why, and what there is to tell of that."""
 
     outcome: Run
-    troubles: tuple[str, ...] = ()
+    told: CapturesKept | CapturesNotKept | None = None
 
 
 @dataclass
@@ -110,7 +110,7 @@ class CaptureKeeper:
         if self.archive is None:
             return Archived(_explained(outcome, self._beside_why(outcome)))
         try:
-            return Archived(self._archived(self.archive, outcome, captures))
+            return self._archived(self.archive, outcome, captures)
         except Exception as error:
             known = isinstance(error, LinecheckError | OSError)
             if not known:
@@ -119,18 +119,19 @@ class CaptureKeeper:
             why = f"the captures were not kept: {reason}"
             problem = Problem("captures_not_kept", why, blocks=False)
             failed = replace(outcome, problems=(*outcome.problems, problem))
-            return Archived(_explained(failed, f"not kept: {reason}"), (why,))
+            told = CapturesNotKept(outcome.run_id, outcome.serial, reason)
+            return Archived(_explained(failed, f"not kept: {reason}"), told)
 
-    def _archived(self, archive: Archive, outcome: Run, captures: Mapping[str, Capture]) -> Run:
+    def _archived(self, archive: Archive, outcome: Run, captures: Mapping[str, Capture]) -> Archived:
         keep = self._rule(outcome)
         if keep.kept and not any(capture.frames for capture in captures.values()):
-            return _explained(outcome, "not kept: nothing was captured")
+            return Archived(_explained(outcome, "not kept: nothing was captured"))
         if not keep.kept:
-            return _explained(outcome, f"not kept: {keep.why}")
+            return Archived(_explained(outcome, f"not kept: {keep.why}"))
         entry = archive.add(outcome, keep.why, self._writer(outcome, captures))
-        tell(f"captures kept in {entry.path}: {keep.why}")
         objects = {file.check: file.object_name for file in entry.files}
-        return replace(outcome, captures=objects, captures_why=f"kept: {keep.why}")
+        told = CapturesKept(outcome.run_id, outcome.serial, entry.path, keep.why)
+        return Archived(replace(outcome, captures=objects, captures_why=f"kept: {keep.why}"), told)
 
     def _rule(self, outcome: Run) -> Keep:
         from linecheck.log.archive.keeping import Keep, keeping
@@ -147,17 +148,18 @@ class CaptureKeeper:
                 return Keep(True, "the passes before it could not be counted")
         return keeping(policy, outcome.verdict, outcome.purpose, passes)
 
-    def beside_files(self, folder: Path, outcome: Run, captures: Mapping[str, Capture]) -> str | None:
-        """Keep captures in a folder beside the run's files, where there is no archive; return what went wrong."""
+    def beside_files(
+        self, folder: Path, outcome: Run, captures: Mapping[str, Capture]
+    ) -> CapturesKept | CapturesNotKept | None:
+        """Keep captures in a folder beside the run's files, where there is no archive; None where none are wanted."""
         wanted = self._goes_beside(outcome)
         if self.archive is not None or not wanted or not any(capture.frames for capture in captures.values()):
             return None
         try:
             self._writer(outcome, captures, compressed=False)(folder)
         except LinecheckError as error:
-            return f"the captures were not kept: {error}"
-        tell(f"captures kept in {folder}")
-        return None
+            return CapturesNotKept(outcome.run_id, outcome.serial, str(error))
+        return CapturesKept(outcome.run_id, outcome.serial, folder)
 
     def _goes_beside(self, outcome: Run) -> bool:
         return self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS)

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, Protocol
 
 from linecheck.checks.base import Problem
-from linecheck.cli.display.progress import BarProgress, progress_listener
-from linecheck.cli.result_files import ResultFiles, record_and_show
-from linecheck.cli.telling import tell
-from linecheck.cli.unit_facts import UnitFacts
-from linecheck.errors import ExitStatus, StationError
+from linecheck.errors import ExitStatus, LinecheckError, StationError
+from linecheck.files.write import check_can_write
+from linecheck.gates.gatekeeper import Gatekeeper
+from linecheck.limits.load import load_limits
 from linecheck.limits.retest import Attempt
+from linecheck.line.events import CapturesNotKept, Listener, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
+from linecheck.line.recording import record_and_tell
+from linecheck.line.result_files import ResultFiles
 from linecheck.line.stop_signals import StopSignals
+from linecheck.line.unit_facts import UnitFacts
 from linecheck.line.unit_trace import (
     AskedConditions,
     admitted,
@@ -28,40 +31,45 @@ from linecheck.line.unit_trace import (
     judged_standing,
     traced,
 )
-from linecheck.measure.executors import make_ready
+from linecheck.log import Log
+from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.results.run_folder import run_folder
 from linecheck.run.facts import Purpose
-from linecheck.run.model import Run, SettingStep
-from linecheck.run.plan import Plan, PlannedCheck
+from linecheck.run.model import Run
+from linecheck.run.plan import Plan, check_serial
 from linecheck.station import circumstances
 from linecheck.station.config.station import Station
+from linecheck.station.events import unheard
 from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.open import open_interface
-from linecheck.station.runner import HearsSettings, Listener, RunFacts, RunResult, run_unit
+from linecheck.station.planning import station_plan
+from linecheck.station.runner import RunFacts, RunResult, run_unit
 from linecheck.station.setup_control import Operator, SetupControl
 
-if TYPE_CHECKING:
-    from linecheck.gates.gatekeeper import Gatekeeper
-    from linecheck.log import Log
+__all__ = ["People", "Session", "Tested", "opened_session"]
 
-__all__ = ["Session", "Tested"]
 
-#: By then a check that was started sounds, and the processors have nothing else to do.
-UNDER_WAY_SECONDS = 0.1
+class People(Operator, Protocol):
+    """Those at the station, who can be asked."""
+
+    def choose(self, request: str, codes: Sequence[str]) -> str | None:
+        """Ask for one of some codes, in one sentence, and wait; return it, None where none was given."""
+        ...
 
 
 @dataclass(frozen=True)
 class Tested:
-    """A run that has taken place, and what a command ends with after it."""
+    """What a command ends with after a unit, and its run; None where the unit was refused."""
 
-    outcome: Run
     status: ExitStatus
+    run: Run | None = None
 
 
 @dataclass(frozen=True)
 class _Admission:
     """What is known of a run before it begins; ``attempts`` counts all earlier runs of its serial number."""
 
+    history: Sequence[Attempt]
     attempts: int
     override: Mapping[str, str]
     identity: Mapping[str, str]
@@ -69,54 +77,12 @@ class _Admission:
     problems: tuple[Problem, ...]
 
 
-class _OncePlaying:
-    """A listener that, once the first check plays, has something else done beside it."""
-
-    def __init__(self, listener: Listener, prepare: Callable[[], None]) -> None:
-        self._listener = listener
-        self._prepare: Callable[[], None] | None = prepare
-        self.run_started = listener.run_started
-        self.check_judged = listener.check_judged
-        self.run_finished = listener.run_finished
-
-    def unit_set(self, step: SettingStep) -> None:
-        """Hear that a setting of the unit was made, or was not."""
-        if isinstance(self._listener, HearsSettings):
-            self._listener.unit_set(step)
-
-    def check_started(self, planned: PlannedCheck) -> None:
-        """Hear that a check begins to play."""
-        self._listener.check_started(planned)
-        if self._prepare is not None:
-            timer = threading.Timer(UNDER_WAY_SECONDS, self._prepare)
-            timer.daemon = True
-            timer.start()
-            self._prepare = None
-
-
 @dataclass(frozen=True)
-class _Asking:
-    """Asks an operator with the progress out of the way."""
-
-    operator: Operator
-    listener: Listener
-
-    def confirm(self, request: str) -> str | None:
-        """Ask for a setting to be made; return why it was not."""
-        if isinstance(self.listener, BarProgress):
-            with self.listener.paused():
-                return self.operator.confirm(request)
-        return self.operator.confirm(request)
-
-
-@dataclass
 class Session:
     """A station at work: everything that stays the same from one unit to the next.
 
-    ``keep`` says which captures are kept, ``folder`` where the files of every run go.
-    ``prepared`` is an interface that is being opened already, for the first unit. With
-    ``one_unit`` the executor ends while the run is recorded. ``operator`` is asked for settings of the unit that
-    nothing else can make.
+    ``keep`` says which captures are kept, ``folder`` where the files of every run go, ``files`` where they go besides.
+    ``people`` are asked for settings of the unit that nothing else can make. ``listener`` hears of everything.
     """
 
     station: Station
@@ -128,9 +94,8 @@ class Session:
     strict: bool = False
     keep: Literal["none", "failed", "all"] = "none"
     files: ResultFiles = field(default_factory=ResultFiles)
-    prepared: Interface | None = None
-    one_unit: bool = False
-    operator: Operator | None = None
+    people: People | None = None
+    listener: Listener = unheard
 
     @property
     def model(self) -> str:
@@ -140,8 +105,6 @@ class Session:
     @cached_property
     def gatekeeper(self) -> Gatekeeper:
         """Who knows whether the station may judge units."""
-        from linecheck.gates.gatekeeper import Gatekeeper
-
         return Gatekeeper(self.log, self.station, self.plan.limits)
 
     @cached_property
@@ -153,30 +116,28 @@ class Session:
         """Return whether a unit has a run in the log."""
         return bool(self.log.history(self.model, serial))
 
-    def test(self, serial: str, facts: UnitFacts, scanned: str | None = None) -> ExitStatus:
-        """Test one unit."""
-        return self.tested(serial, facts, scanned).status
-
-    def tested(
+    def test(
         self, serial: str, facts: UnitFacts, scanned: str | None = None, purpose: Purpose = "unit"
     ) -> Tested:
         """Test one unit, to judge it or (another purpose) to judge the station by it.
 
-        Raises
-        ------
-        UsageError
-            What is said of it cannot be.
-        StationError
-            It may not be tested now, or is not the one that was scanned; nothing was run.
+        It is refused where what is said of it cannot be, where it may not be tested now, and where it is not the one
+        that was scanned: then nothing is run.
         """
-        history = self.log.history(self.model, serial)
-        admission = self._admitted(serial, facts, history, purpose)
+        try:
+            admission = self._admitted(serial, facts, purpose)
+            interface = open_interface(
+                self.station.config, serial=serial, attempt=admission.attempts + 1, faults=self.faults
+            )
+        except LinecheckError as error:
+            self.listener(UnitRefused(serial, str(error)))
+            return Tested(error.exit_status)
+        tested_before = len(admission.history) if purpose == "unit" else 0
+        self.listener(UnitAdmitted(serial, admission.attempts + 1, tested_before))
         conditions = AskedConditions(self.station.config.conditions)
         with StopSignals() as stop:
-            run = self._run(serial, facts, admission)
+            run = self._run(serial, facts, admission, interface)
             stop.hold()
-            if self.one_unit:
-                self.executor.shutdown(wait=False)
             found, troubles = conditions.answer()
             outcome = traced(
                 replace(run.outcome, problems=(*run.outcome.problems, *troubles)),
@@ -191,14 +152,13 @@ class Session:
                 gates=admission.gates,
             )
             if purpose == "unit":
-                outcome = judged_standing(self.plan.limits.retest, history, outcome, facts.reason)
-            return Tested(outcome, self._record(replace(run, outcome=outcome)))
+                outcome = judged_standing(self.plan.limits.retest, admission.history, outcome, facts.reason)
+            return Tested(self._record(replace(run, outcome=outcome)), outcome)
 
-    def _admitted(
-        self, serial: str, facts: UnitFacts, history: Sequence[Attempt], purpose: Purpose
-    ) -> _Admission:
+    def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
         """Find out whether a unit may be tested now, before anything is opened."""
         config = self.station.config
+        history = self.log.history(self.model, serial)
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
@@ -207,12 +167,9 @@ class Session:
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
             override = admitted(self.plan.limits.retest, history, serial, facts)
-            if history:
-                times = "once" if len(history) == 1 else f"{len(history)} times"
-                tell(f"{serial} was tested {times} before: this is attempt {attempts + 1}")
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
         overdue = asset_problems(config, datetime.now(UTC).date())
-        return _Admission(attempts, override, identity, gates, (*marked, *overdue, *problems))
+        return _Admission(history, attempts, override, identity, gates, (*marked, *overdue, *problems))
 
     def _gates(self, serial: str, purpose: Purpose) -> tuple[Mapping[str, Any], tuple[Problem, ...]]:
         """Return what the record says of the station's gates, and what marks the run; only units are refused."""
@@ -223,15 +180,9 @@ class Session:
             raise StationError(f"{admission.refusal}. Nothing was run.")
         return admission.gates, admission.problems
 
-    def _run(self, serial: str, facts: UnitFacts, admission: _Admission) -> RunResult:
+    def _run(self, serial: str, facts: UnitFacts, admission: _Admission, interface: Interface) -> RunResult:
         config = self.station.config
-        interface, self.prepared = self.prepared, None
-        if interface is None:
-            attempt = admission.attempts + 1
-            interface = open_interface(config, serial=serial, attempt=attempt, faults=self.faults)
         checks = [planned.check for planned in self.plan.checks]
-        listener = progress_listener()
-        asked = None if self.operator is None else _Asking(self.operator, listener)
         return run_unit(
             self.plan,
             RunFacts(
@@ -244,30 +195,81 @@ class Session:
             ),
             interface,
             self.executor,
-            listener=_OncePlaying(listener, self._make_ready),
+            listener=self.listener,
             keep_captures=self.keeper.needs_captures,
-            control=SetupControl(checks, serial, config.setup, asked),
+            control=SetupControl(checks, serial, config.setup, self.people),
         )
-
-    def _make_ready(self) -> None:
-        """Start and load what will be needed once the first check has been captured."""
-        make_ready(self.executor)
-        import linecheck.results.junit
-        import linecheck.results.result  # noqa: F401
-
-        circumstances.packages()
-        circumstances.source_commit()
 
     def _record(self, run: RunResult) -> ExitStatus:
         archived = self.keeper.archived(run.outcome, run.captures)
         outcome = archived.outcome
         folder = self.folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
         own = ResultFiles(folder / "result.json", folder / "junit.xml")
-        status = record_and_show(
-            outcome, self.log, [own, self.files], strict=self.strict, before=list(archived.troubles)
+        status = record_and_tell(
+            outcome,
+            self.log,
+            [own, self.files],
+            self.listener,
+            strict=self.strict,
+            captures=archived.told,
         )
-        trouble = self.keeper.beside_files(folder / "captures", outcome, run.captures)
-        if trouble is not None:
-            tell(trouble)
-            return ExitStatus.INVALID if status is ExitStatus.PASS else status
-        return status
+        beside = self.keeper.beside_files(folder / "captures", outcome, run.captures)
+        if beside is not None:
+            self.listener(beside)
+        lost = isinstance(beside, CapturesNotKept)
+        return ExitStatus.INVALID if lost and status is ExitStatus.PASS else status
+
+
+@contextmanager
+def opened_session(
+    station: Station,
+    limits_path: str,
+    serial: str | None = None,
+    *,
+    files: ResultFiles | None = None,
+    out: Path | None = None,
+    faults: tuple[str, ...] = (),
+    strict: bool = False,
+    keep_captures: bool = False,
+    people: People | None = None,
+    listener: Listener = unheard,
+) -> Iterator[Session]:
+    """Make a station ready for units, or for the only one where its serial number is given.
+
+    Raises
+    ------
+    LinecheckError
+        Something is wrong with what is asked for: nothing was opened or run.
+    """
+    config = station.config
+    if faults:
+        open_interface(config, serial="", faults=faults)
+    limits = load_limits(limits_path)
+    if serial is not None:
+        check_serial(serial, limits)
+    plan = station_plan(limits, config)
+    folder = out if out is not None else Path(config.records.folder)
+    wanted = files if files is not None else ResultFiles()
+    wanted.check((limits_path,))
+    check_can_write(folder / "result.json")
+    with (
+        analysis_executor(own_process=config.interface == "sound") as executor,
+        Log(config.records.database) as log,
+    ):
+        # What takes a moment the first time is done before a unit waits for it.
+        make_ready(executor)
+        circumstances.packages()
+        circumstances.source_commit()
+        yield Session(
+            station=station,
+            plan=plan,
+            log=log,
+            executor=executor,
+            folder=folder,
+            faults=faults,
+            strict=strict,
+            keep="all" if keep_captures else config.records.captures,
+            files=wanted,
+            people=people,
+            listener=listener,
+        )

@@ -9,13 +9,13 @@ from datetime import date
 from typing import Any
 
 from linecheck.checks.base import Problem
-from linecheck.cli.result_files import NOT_RELEASED
-from linecheck.cli.unit_facts import UnitFacts
 from linecheck.errors import StationError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
 from linecheck.limits.verdict import Verdict
+from linecheck.line.recording import NOT_RELEASED
+from linecheck.line.unit_facts import UnitFacts
 from linecheck.run.facts import Purpose
 from linecheck.run.model import Run
 from linecheck.run.plan import Plan

@@ -17,7 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from linecheck.captures import judging
+from linecheck.captures.many_sets import judge_here
 from linecheck.checks.base import CurveSpec
 from linecheck.errors import LinecheckError
 from linecheck.files.text import visible
@@ -30,7 +30,6 @@ from linecheck.measure.measure import failure_problem
 from linecheck.pytest_plugin.settings import shown_path
 from linecheck.results.wording import judgement
 from linecheck.run.model import CheckOutcome, Run
-from linecheck.run.settle import settled
 
 __all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "subjects"]
 
@@ -106,19 +105,19 @@ class SetErrand:
 
         What keeps it from being judged is what is then said of every item.
         """
+        with warnings.catch_warnings():
+            # The project's filters are for its own code, and change no verdict.
+            warnings.simplefilter("ignore")
+            judged = judge_here(str(shown_path(self.path.parent)), [self.limits])
+        outcome = judged.outcome
+        if outcome is None:
+            return asdict(self._not_judged(judged.problem.message if judged.problem is not None else ""))
+        if outcome.aborted:
+            raise KeyboardInterrupt
         try:
-            with warnings.catch_warnings():
-                # The project's filters are for its own code, and change no verdict.
-                warnings.simplefilter("ignore")
-                outcome = judging.judge_folder(shown_path(self.path), self.limits)
-            if outcome.aborted:
-                raise KeyboardInterrupt
-            found = self._found(settled(outcome))
-        except LinecheckError as error:
-            found = self._not_judged(str(error))
+            return asdict(self._found(outcome))
         except Exception as error:
-            found = self._not_judged(failure_problem(error).message)
-        return asdict(found)
+            return asdict(self._not_judged(failure_problem(error).message))
 
     def _found(self, outcome: Run) -> SetFindings:
         items = {name: finding for check in outcome.checks for name, finding in _judged(check)}

@@ -3,8 +3,9 @@
 ===========================  ===================================================================
 :func:`run_unit`             one unit on one interface
 :class:`RunFacts`            whose run it is
-:class:`Listener`            who wants to know how it goes
 ===========================  ===================================================================
+
+How it goes is told by the events of :mod:`linecheck.station.events`.
 
 Nothing that happens in here loses what was measured: a station that fails, an operator who stops the run
 and a fault in a measurement each leave a run in which every check is either measured or named as missing.
@@ -20,64 +21,32 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
-from typing import Protocol, runtime_checkable
 
 from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError
 from linecheck.measure.analyses import Analyses, Captured
 from linecheck.measure.compare import compared
-from linecheck.run.model import CheckOutcome, Run, SettingStep
+from linecheck.run.model import Run
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station.config.station import CalibrationConfig
+from linecheck.station.events import (
+    CheckJudged,
+    CheckStarted,
+    MeasuringEnded,
+    RunEvent,
+    RunListener,
+    RunStarted,
+    UnitSet,
+    unheard,
+)
 from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface, NotCaptured
 from linecheck.station.setup_control import SetupControl
 
-__all__ = ["HearsSettings", "Listener", "RunFacts", "RunResult", "Silent", "run_unit"]
+__all__ = ["RunFacts", "RunResult", "run_unit"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
-
-
-class Listener(Protocol):
-    """Told how a run goes, always from the thread that runs it."""
-
-    def run_started(self, plan: Plan) -> None:
-        """Hear that the interface is open."""
-
-    def check_started(self, planned: PlannedCheck) -> None:
-        """Hear that a check begins to play."""
-
-    def check_judged(self, outcome: CheckOutcome) -> None:
-        """Hear that a check has been judged."""
-
-    def run_finished(self) -> None:
-        """Hear that nothing more comes, however the run ended."""
-
-
-@runtime_checkable
-class HearsSettings(Protocol):
-    """What a listener may offer as well: it hears how the unit is set."""
-
-    def unit_set(self, step: SettingStep) -> None:
-        """Hear that a setting of the unit was made, or was not."""
-        ...
-
-
-class Silent:
-    """A listener that keeps what it hears to itself."""
-
-    def run_started(self, plan: Plan) -> None:
-        """Do nothing."""
-
-    def check_started(self, planned: PlannedCheck) -> None:
-        """Do nothing."""
-
-    def check_judged(self, outcome: CheckOutcome) -> None:
-        """Do nothing."""
-
-    def run_finished(self) -> None:
-        """Do nothing."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +86,7 @@ def run_unit(
     interface: Interface,
     executor: Executor,
     *,
-    listener: Listener | None = None,
+    listener: RunListener = unheard,
     keep_captures: bool = False,
     when: datetime | None = None,
     control: SetupControl | None = None,
@@ -132,7 +101,8 @@ def run_unit(
         Opened and closed here.
     executor : Executor
         Where captures are analysed.
-    listener : Listener, optional
+    listener : callable
+        Hears the run's events; what it fails at is logged and changes nothing of the run.
     keep_captures : bool
     when : datetime, optional
         The day on which the calibration must hold; now, if left out.
@@ -144,14 +114,21 @@ def run_unit(
     RunResult
         Also where the station failed or the operator stopped the run (KeyboardInterrupt).
     """
-    listener = listener if listener is not None else Silent()
+    whose = (str(uuid.uuid4()), facts.serial)
+    tell = _forgiving(listener)
     started, began = datetime.now(UTC), time.monotonic()
     overdue = facts.calibration.problems((when or started).date())
     course = _Course(problems=[*overdue, *facts.problems])
     volts = 0.01 * facts.calibration.uncertainty_percent
     names = [planned.check.name for planned in plan.checks]
-    analyses = Analyses(executor, plan.limits, listener.check_judged, volts_uncertainty=volts, expected=names)
-    playing = _Playing(interface, analyses, listener, course, control, keep_captures)
+    analyses = Analyses(
+        executor,
+        plan.limits,
+        lambda outcome: tell(CheckJudged(*whose, outcome)),
+        volts_uncertainty=volts,
+        expected=names,
+    )
+    playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures)
     try:
         try:
             playing.play_all(plan)
@@ -163,10 +140,22 @@ def run_unit(
             course.aborted = True
             analyses.give_up()
     finally:
-        listener.run_finished()
-    outcome = _outcome(plan, facts, course, analyses, (started, began))
+        tell(MeasuringEnded(*whose))
+    outcome = _outcome(plan, facts, course, analyses, whose[0], (started, began))
     settings = () if control is None else tuple(control.steps)
     return RunResult(replace(outcome, settings=settings), course.captures)
+
+
+def _forgiving(listener: RunListener) -> RunListener:
+    """Return a listener that raises nothing: who only looks on must not cost what is measured."""
+
+    def tell(event: RunEvent) -> None:
+        try:
+            listener(event)
+        except Exception:
+            _log.exception("a listener failed at %s", type(event).__name__)
+
+    return tell
 
 
 @dataclass
@@ -175,7 +164,9 @@ class _Playing:
 
     interface: Interface
     analyses: Analyses
-    listener: Listener
+    listener: RunListener
+    #: The run's id and the unit's serial number.
+    whose: tuple[str, str]
     course: _Course
     control: SetupControl | None
     keep_captures: bool
@@ -186,7 +177,7 @@ class _Playing:
         try:
             with self.interface:
                 self.course.identity = dict(self.interface.identity)
-                self.listener.run_started(plan)
+                self.listener(RunStarted(*self.whose, plan))
                 for planned, after in zip_longest(plan.checks, plan.checks[1:]):
                     if self._is_set(planned):
                         self._play(planned, after)
@@ -210,8 +201,8 @@ class _Playing:
             problem = control.make(planned.check, self.interface)
         finally:
             for step in control.steps[made:]:
-                if isinstance(self.listener, HearsSettings) and control.is_worth_saying(step):
-                    self.listener.unit_set(step)
+                if control.is_worth_saying(step):
+                    self.listener(UnitSet(*self.whose, step))
         if problem is not None:
             self.analyses.leave_out(planned, problem)
             if not planned.check.masks and problem not in self.course.problems:
@@ -222,7 +213,7 @@ class _Playing:
     def _play(self, planned: PlannedCheck, after: PlannedCheck | None) -> None:
         if isinstance(self.interface, Announced):
             self.interface.announce(after.stimulus if after is not None and self._can_follow(after) else None)
-        self.listener.check_started(planned)
+        self.listener(CheckStarted(*self.whose, planned))
         self.sounded = True
         began = time.monotonic()
         try:
@@ -246,13 +237,18 @@ def _station_failed(course: _Course, message: str) -> None:
 
 
 def _outcome(
-    plan: Plan, facts: RunFacts, course: _Course, analyses: Analyses, start: tuple[datetime, float]
+    plan: Plan,
+    facts: RunFacts,
+    course: _Course,
+    analyses: Analyses,
+    run_id: str,
+    start: tuple[datetime, float],
 ) -> Run:
     names = [check.name for check in plan.limits.checks]
     done = analyses.outcomes
     notes = compared(plan.limits, done)
     return Run(
-        run_id=str(uuid.uuid4()),
+        run_id=run_id,
         serial=facts.serial,
         model=plan.limits.model,
         firmware=facts.firmware,

@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from linecheck.captures.judging import judge_folder
-from linecheck.captures.many_sets import JudgedSet, judge_sets
+from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted, judge_sets
 from linecheck.limits.verdict import Verdict
 from linecheck.results.set_files import set_result
 
@@ -59,17 +59,16 @@ def check_a_death_costs_a_retry_of_its_set_alone(workers, paths, limits):
     (Path(paths[1]) / "deadly").write_bytes(b"1")
     again = []
 
-    class Listener:
-        def sets_started(self, total):
-            assert total == len(paths)
+    def hear(event):
+        match event:
+            case SetsStarted(total):
+                assert total == len(paths)
+            case SetJudged(judged):
+                assert judged.outcome is not None
+            case SetBegunAgain(path, why):
+                again.append((path, why))
 
-        def set_judged(self, judged):
-            assert judged.outcome is not None
-
-        def worker_died(self, path, message):
-            again.append((path, message))
-
-    found = list(judge_sets(paths, [limits], workers, listener=Listener()))
+    found = list(judge_sets(paths, [limits], workers, listener=hear))
     assert (Path(paths[1]) / "deadly").read_bytes() == b""
     assert [content(judged) for judged in found] == [
         content(JudgedSet(path, judge_folder(path, limits))) for path in paths

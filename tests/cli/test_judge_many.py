@@ -15,13 +15,14 @@ from small_run import call
 
 from linecheck.captures import many_sets
 from linecheck.captures.capture_set import INDEX_NAME
-from linecheck.captures.many_sets import JudgedSet
+from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted
 from linecheck.checks.base import Problem
 from linecheck.cli.display.result import Screen
 from linecheck.cli.display.sets import MOST_FINDINGS, MOST_LISTED, sets_text
-from linecheck.cli.display.sets_progress import BarSets, sets_listener
+from linecheck.cli.display.sets_progress import SetsProgress
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
+from linecheck.line.events import SetsEnded
 from linecheck.log import Log, LogReader
 from linecheck.results.overview import Brief
 
@@ -41,7 +42,7 @@ def made(tmp_path_factory):
 def judge(made, tmp_path, monkeypatch, capsys):
     """Judge in a folder with links to the sets, in this process where no workers are asked for: that is faster."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("linecheck.cli.judge_many.processors", lambda: 0)
+    monkeypatch.setattr("linecheck.line.sets.processors", lambda: 0)
     write_limits(tmp_path)
     for entry in made.glob("set-*"):
         (tmp_path / entry.name).symlink_to(entry)
@@ -159,11 +160,11 @@ def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, t
 def test_a_verdict_on_nothing_measured_spoils_no_file(judge, tmp_path, monkeypatch):
     from made_runs import made_check, made_reading
 
-    def judged_sets(paths, *arguments, **options):
+    def judged(folder, *arguments, **options):
         wrong = made_run(made_check(made_reading(Verdict.PASS, float("nan"))))
-        return iter([JudgedSet(paths[0], wrong), JudgedSet(paths[1], made_run())])
+        return wrong if folder.endswith("set-0") else made_run()
 
-    monkeypatch.setattr("linecheck.cli.judge_many.judge_sets", judged_sets)
+    monkeypatch.setattr("linecheck.captures.many_sets.judge_folder_by_model", judged)
     status, _, _ = judge("set-0", "set-2", "--json", "r.jsonl")
     wrong, right = results(tmp_path / "r.jsonl")
     assert (status, wrong["verdict"], right["verdict"]) == (3, "invalid", "pass")
@@ -296,15 +297,14 @@ def test_a_long_path_makes_no_line_long_and_keeps_its_end():
 def test_a_bar_on_a_terminal_tells_what_does_not_pass_and_goes_away(capsys, monkeypatch):
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     monkeypatch.setenv("TERM", "xterm")
-    bar = sets_listener()
-    assert isinstance(bar, BarSets)
-    bar.sets_started(2)
-    bar.set_judged(JudgedSet("good", made_run()))
-    bar.worker_died("bad", "its process was ended by SIGKILL")
-    bar.set_judged(JudgedSet("bad", problem=Problem("worker_died", "given up")))
-    bar.sets_finished()
-    bar.sets_finished()
-    bar.set_judged(JudgedSet("late", made_run()))
+    bar = SetsProgress()
+    bar(SetsStarted(2))
+    bar(SetJudged(JudgedSet("good", made_run())))
+    bar(SetBegunAgain("bad", "its process was ended by SIGKILL"))
+    bar(SetJudged(JudgedSet("bad", problem=Problem("worker_died", "given up"))))
+    bar(SetsEnded())
+    bar(SetsEnded())
+    bar(SetJudged(JudgedSet("late", made_run())))
     err = capsys.readouterr().err
     assert "bad: its process was ended by SIGKILL; it is judged again" in err
     assert "bad: invalid: given up" in err
@@ -312,10 +312,10 @@ def test_a_bar_on_a_terminal_tells_what_does_not_pass_and_goes_away(capsys, monk
 
 
 def test_a_build_log_gets_a_line_for_each_set(capsys):
-    lines = sets_listener(several=False)
-    lines.sets_started(1)
-    lines.set_judged(JudgedSet("a\x1bb", made_run()))
-    lines.sets_finished()
+    lines = SetsProgress()
+    lines(SetsStarted(1))
+    lines(SetJudged(JudgedSet("a\x1bb", made_run())))
+    lines(SetsEnded())
     assert capsys.readouterr().err.splitlines() == ["1 set", r"[1/1] a\x1bb PR3-004711: pass"]
 
 

@@ -275,8 +275,8 @@ def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
 
 
 def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(run, monkeypatch):
-    from linecheck.cli import result_files
     from linecheck.errors import RecordError
+    from linecheck.line import result_files
 
     def full(path, content):
         raise RecordError(f"{path}: cannot be written: the disk is full: free some space")
@@ -290,14 +290,14 @@ def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(ru
 
 
 def test_the_record_is_in_the_log_before_the_verdict_is_shown(run, monkeypatch):
-    from linecheck.cli import result_files
+    from linecheck.cli.display import console
 
     seen = []
 
     def show(outcome, **facts):
         seen.append([entry.run_id for entry in logged()] == [outcome.run_id])
 
-    monkeypatch.setattr(result_files, "show_result", show)
+    monkeypatch.setattr(console, "show_result", show)
     run(*UNIT)
     assert seen == [True]
 

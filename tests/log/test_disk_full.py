@@ -26,8 +26,10 @@ SCRIPT = """
 import json, os, resource, sys
 from pathlib import Path
 from made_runs import large_run, made_run
-from linecheck.cli.result_files import ResultFiles, record_and_show
+from linecheck.cli.display.console import Console
 from linecheck.errors import LinecheckError
+from linecheck.line.recording import record_and_tell
+from linecheck.line.result_files import ResultFiles
 from linecheck.log import Log
 
 folder, there, limits = Path(sys.argv[1]), sys.argv[2] == "there", json.loads(sys.argv[3])
@@ -39,7 +41,7 @@ def work(place, shown):
     os.dup2(shown, 2)
     with Log(place / "log.sqlite") as log:
         files = ResultFiles(place / "result.json", place / "junit.xml")
-        status = record_and_show(run, log, [files], strict=False)
+        status = record_and_tell(run, log, [files], Console(), strict=False)
         log.state("self_check", "bench", {"met": True})
         return status
 

@@ -8,7 +8,7 @@ import pytest
 from made_sets import LIMIT_FILE, RUNS
 from small_run import LIMITS, simulated
 
-from linecheck.captures import judging
+from linecheck.captures import many_sets
 from linecheck.captures.capture_set import INDEX_NAME, write_capture_set
 from linecheck.limits.load import load_limits
 from linecheck.pytest_plugin.judgement import SetErrand
@@ -57,13 +57,13 @@ def project(recorded, pytester, monkeypatch):
     pytester.makeini("[pytest]\nlinecheck_limits = limits.yaml\naddopts = -p no:cacheprovider\n")
     judged = []
 
-    def judge(path, limits):
-        judged.append(path)
-        found = RUNS[Path(path).parent.name]
+    def judge(folder, limits, *, serial=None):
+        judged.append(folder)
+        found = RUNS[Path(folder).name]
         if isinstance(found, Exception):
             raise found
-        return replace(found, limits=limits)
+        return replace(found, limits=limits[0])
 
-    monkeypatch.setattr(judging, "judge_folder", judge)
+    monkeypatch.setattr(many_sets, "judge_folder_by_model", judge)
     monkeypatch.setattr(pytester, "judged", judged, raising=False)
     return pytester

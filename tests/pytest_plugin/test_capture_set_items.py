@@ -9,7 +9,7 @@ import pytest
 from made_runs import made_check, made_reading, made_run
 from made_sets import INDEX, ITEMS, LIMIT_FILE, RUNS, a_check, add_sets, cases_of, text_of
 
-from linecheck.captures import capture_set, judging
+from linecheck.captures import capture_set, many_sets
 from linecheck.checks.base import Problem
 from linecheck.errors import FileError
 from linecheck.limits.verdict import Verdict
@@ -54,7 +54,7 @@ def test_verdicts_are_outcomes_and_counts(project):
     suite, cases = cases_of(project.path / "j.xml")
     assert (suite.get("tests"), suite.get("failures"), suite.get("errors")) == ("25", "1", "6")
     assert len(cases) == 25
-    assert sorted(project.judged) == sorted(Path(name) / INDEX_NAME for name in RUNS)
+    assert sorted(map(Path, project.judged)) == sorted(project.path / name for name in RUNS)
 
 
 def test_a_failure_is_the_sentence_and_nothing_of_python(project):
@@ -252,11 +252,11 @@ def test_ctrl_c_ends_the_session_though_a_run_keeps_it_to_itself(project, monkey
 
 
 def test_the_projects_warnings_are_errors_but_change_no_verdict(project, monkeypatch):
-    def judge(path, limits):
+    def judge(folder, limits, **options):
         warnings.warn("something old", DeprecationWarning, stacklevel=1)
         return RUNS["pass"]
 
-    monkeypatch.setattr(judging, "judge_folder", judge)
+    monkeypatch.setattr(many_sets, "judge_folder_by_model", judge)
     add_sets(project, "pass")
     project.runpytest("-W", "error").assert_outcomes(passed=5)
 

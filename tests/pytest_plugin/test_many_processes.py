@@ -7,16 +7,18 @@ import pytest
 
 #: Counts what is measured, in every process.
 CONFTEST = """
-from linecheck.captures import judging
+from pathlib import Path
 
-judge_folder = judging.judge_folder
+from linecheck.captures import many_sets
 
-def counted(path, limits):
+judge = many_sets.judge_folder_by_model
+
+def counted(folder, limits, **options):
     with open("measured.txt", "a") as stream:
-        stream.write(f"{path.parent.name}\\n")
-    return judge_folder(path, limits)
+        stream.write(f"{Path(folder).name}\\n")
+    return judge(folder, limits, **options)
 
-judging.judge_folder = counted
+many_sets.judge_folder_by_model = counted
 """
 
 

@@ -22,6 +22,7 @@ from linecheck.measure import analyses
 from linecheck.measure.executors import analysis_executor
 from linecheck.run.plan import make_plan
 from linecheck.station.config.station import CalibrationConfig
+from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted
 from linecheck.station.runner import RunFacts, run_unit
 
 FACTS = RunFacts("PR3-000001", "1.4.2", "Ada", "bench")
@@ -70,18 +71,19 @@ class Heard:
 
     def __init__(self):
         self.words = []
+        self.of = set()
 
-    def run_started(self, plan):
-        self.words.append("run")
-
-    def check_started(self, planned):
-        self.words.append(f"play {planned.check.name}")
-
-    def check_judged(self, outcome):
-        self.words.append(f"judged {outcome.check}")
-
-    def run_finished(self):
-        self.words.append("end")
+    def __call__(self, event):
+        self.of.add((event.run_id, event.serial))
+        match event:
+            case RunStarted():
+                self.words.append("run")
+            case CheckStarted(planned=planned):
+                self.words.append(f"play {planned.check.name}")
+            case CheckJudged(outcome=outcome):
+                self.words.append(f"judged {outcome.check}")
+            case MeasuringEnded():
+                self.words.append("end")
 
 
 def everything(outcome):
@@ -112,6 +114,7 @@ def test_a_good_unit_passes_and_everything_is_accounted_for(executor):
     assert outcome.started.tzinfo is UTC
     assert outcome.started <= outcome.finished
     assert all(len(check.capture_sha256) == len(check.stimulus_sha256) == 64 for check in outcome.checks)
+    assert heard.of == {(outcome.run_id, outcome.serial)}
     assert heard.words[0] == "run"
     assert heard.words[-1] == "end"
     plays = [word for word in heard.words if word.startswith("play")]
@@ -121,6 +124,15 @@ def test_a_good_unit_passes_and_everything_is_accounted_for(executor):
         "judged quiet",
         "judged wiring",
     }
+
+
+def test_a_listener_that_fails_costs_nothing_of_the_run(executor, caplog):
+    def fail(event):
+        raise ValueError("the page is closed")
+
+    outcome = run_unit(make_plan(small_limits()), FACTS, simulated(), executor, listener=fail).outcome
+    assert (outcome.verdict, outcome.missing, outcome.problems) == (Verdict.PASS, (), ())
+    assert "a listener failed at CheckJudged" in caplog.text
 
 
 def test_the_quiet_check_gets_the_level_of_the_tone_that_it_refers_to(executor):

@@ -68,31 +68,6 @@ def test_a_reply_is_returned(process):
     assert process("ask(); reply('done', 'found')").open() == "found"
 
 
-def test_what_was_begun_is_asked_for_once_and_waited_for(process):
-    desk = process("ask(); time.sleep(0.3); reply('done', 'found'); ask(); reply('done', 'taken')")
-    begun = time.monotonic()
-    desk.begin()
-    assert time.monotonic() - begun < 0.25
-    assert desk.open() == "found"
-    assert desk.play(SAMPLES, 8000) == "taken"
-
-
-def test_a_failure_of_what_was_begun_is_said_when_it_is_wanted(process):
-    desk = process("ask(); reply('failed', 'unit is in use')")
-    desk.begin()
-    with pytest.raises(StationError, match=r"^unit is in use$"):
-        desk.open()
-
-
-def test_what_was_begun_and_is_not_wanted_is_ended_at_once(process):
-    desk = process("ask(); time.sleep(60)")
-    desk.begin()
-    begun = time.monotonic()
-    desk.close()
-    assert time.monotonic() - begun < 0.25
-    assert desk._process.returncode is not None
-
-
 def test_a_failure_is_a_station_error_in_its_words(process):
     desk = process("ask(); reply('failed', 'unit is in use')")
     with pytest.raises(StationError, match=r"^unit is in use$"):

@@ -1,4 +1,4 @@
-"""How a run is going, on standard error: a bar on a terminal, a line for each step elsewhere."""
+"""How runs are going, on standard error: a bar on a terminal, a line for each step elsewhere."""
 
 from __future__ import annotations
 
@@ -6,26 +6,32 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
 from linecheck.cli.display.banner import mark
 from linecheck.files.text import visible
+from linecheck.line.events import Event
 from linecheck.run.model import CheckOutcome, SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
-from linecheck.station.runner import Listener
+from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted, UnitSet
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-__all__ = ["BarProgress", "LineProgress", "progress_listener"]
+__all__ = ["BarProgress", "LineProgress", "run_progress", "shows_bars"]
 
 
-def progress_listener(step: str = "playing") -> Listener:
+def shows_bars() -> bool:
+    """Return whether standard error is a terminal that can show bars."""
+    return sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
+
+
+def run_progress(step: str = "playing") -> LineProgress | BarProgress:
     """Return what suits standard error; ``step`` says what is being done with a check."""
-    terminal = sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
-    return BarProgress() if terminal else LineProgress(step)
+    return BarProgress() if shows_bars() else LineProgress(step)
 
 
 def _setting_line(step: SettingStep) -> str:
@@ -37,90 +43,119 @@ def _setting_line(step: SettingStep) -> str:
     return visible(f"could not {made} ({step.how})" + (f": {lines[-1][:200]}" if lines else ""))
 
 
+def _judged_line(outcome: CheckOutcome) -> str:
+    verdict = outcome.judged.verdict
+    return f"{outcome.check}: {verdict.value if verdict else 'measured'}"
+
+
 class LineProgress:
     """A line for each step, which a build log keeps."""
 
     def __init__(self, step: str = "playing") -> None:
         self._step = step
-        self._total = 0
-        self._number = 0
+        #: Of each run that goes on: the check that plays, and how many there are.
+        self._places: dict[str, tuple[int, int]] = {}
 
-    def run_started(self, plan: Plan) -> None:
-        """Say how long it will take."""
-        self._total = len(plan.checks)
-        checks = "1 check" if self._total == 1 else f"{self._total} checks"
+    def __call__(self, event: Event) -> None:
+        """Say what happens in a run."""
+        match event:
+            case RunStarted():
+                self._start(event.run_id, event.plan)
+            case CheckStarted():
+                number, total = self._places[event.run_id]
+                self._places[event.run_id] = (number + 1, total)
+                name = event.planned.check.name
+                click.echo(f"[{number + 1}/{total}] {name}: {self._step}", err=True)
+            case UnitSet():
+                click.echo(_setting_line(event.step), err=True)
+            case CheckJudged():
+                click.echo(_judged_line(event.outcome), err=True)
+            case MeasuringEnded():
+                self._places.pop(event.run_id, None)
+
+    def _start(self, run_id: str, plan: Plan) -> None:
+        total = len(plan.checks)
+        self._places[run_id] = (0, total)
+        checks = "1 check" if total == 1 else f"{total} checks"
         click.echo(f"{checks}, {plan.seconds:.1f} s of audio", err=True)
-
-    def check_started(self, planned: PlannedCheck) -> None:
-        """Say what plays."""
-        self._number += 1
-        click.echo(f"[{self._number}/{self._total}] {planned.check.name}: {self._step}", err=True)
-
-    def unit_set(self, step: SettingStep) -> None:
-        """Say how the unit was set."""
-        click.echo(_setting_line(step), err=True)
-
-    def check_judged(self, outcome: CheckOutcome) -> None:
-        """Say what a check came to."""
-        verdict = outcome.judged.verdict
-        click.echo(f"{outcome.check}: {verdict.value if verdict else 'measured'}", err=True)
-
-    def run_finished(self) -> None:
-        """Do nothing."""
-
-
-class BarProgress:
-    """A bar that knows the playing time of every check, and vanishes at the end."""
-
-    def __init__(self) -> None:
-        self._bar: Progress | None = None
-        self._task: TaskID | None = None
-        self._playing: PlannedCheck | None = None
-
-    def run_started(self, plan: Plan) -> None:
-        """Show the bar."""
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-        columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-        self._bar = Progress(*columns, console=Console(stderr=True), transient=True)
-        self._task = self._bar.add_task("", total=plan.seconds)
-        self._bar.start()
-
-    def check_started(self, planned: PlannedCheck) -> None:
-        """Name what plays; what played before is done."""
-        if self._bar is None or self._task is None:
-            return
-        done = self._playing.stimulus.seconds if self._playing is not None else 0.0
-        self._playing = planned
-        self._bar.update(self._task, description=planned.check.name, advance=done)
 
     @contextmanager
     def paused(self) -> Iterator[None]:
-        """Take the bar away while someone is asked, so that it does not write over the answer."""
-        if self._bar is None:
+        """Do nothing: lines write over no answer."""
+        yield
+
+
+@dataclass
+class _Task:
+    """A run's bar, and the check that plays."""
+
+    task: TaskID
+    playing: PlannedCheck | None = None
+
+
+class BarProgress:
+    """A bar for each run that knows the playing time of every check, and vanishes at the end."""
+
+    def __init__(self) -> None:
+        self._bars: Progress | None = None
+        self._tasks: dict[str, _Task] = {}
+
+    def __call__(self, event: Event) -> None:
+        """Show what happens in a run."""
+        match event:
+            case RunStarted():
+                self._start(event.run_id, event.plan)
+            case CheckStarted():
+                self._advance(event.run_id, event.planned)
+            case UnitSet():
+                self._write(_setting_line(event.step))
+            case CheckJudged():
+                self._write(f"{mark(event.outcome.judged.verdict)} {_judged_line(event.outcome)}")
+            case MeasuringEnded():
+                self._end(event.run_id)
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Take the bars away while someone is asked, so that they do not write over the answer."""
+        bars = self._bars
+        if bars is None:
             yield
             return
-        self._bar.stop()
+        bars.stop()
         try:
             yield
         finally:
-            self._bar.start()
+            bars.start()
 
-    def unit_set(self, step: SettingStep) -> None:
-        """Write how the unit was set above the bar."""
-        if self._bar is not None:
-            self._bar.console.print(_setting_line(step), markup=False, highlight=False)
+    def _start(self, run_id: str, plan: Plan) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    def check_judged(self, outcome: CheckOutcome) -> None:
-        """Write what a check came to above the bar."""
-        if self._bar is not None:
-            verdict = outcome.judged.verdict
-            word = verdict.value if verdict else "measured"
-            self._bar.console.print(f"{mark(verdict)} {outcome.check}: {word}", markup=False, highlight=False)
+        if self._bars is None:
+            columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+            self._bars = Progress(*columns, console=Console(stderr=True), transient=True)
+            self._bars.start()
+        self._tasks[run_id] = _Task(self._bars.add_task("", total=plan.seconds))
 
-    def run_finished(self) -> None:
-        """Take the bar away."""
-        if self._bar is not None:
-            self._bar.stop()
-            self._bar = None
+    def _advance(self, run_id: str, planned: PlannedCheck) -> None:
+        """Name what plays; what played before is done."""
+        run = self._tasks.get(run_id)
+        if self._bars is not None and run is not None:
+            done = run.playing.stimulus.seconds if run.playing is not None else 0.0
+            run.playing = planned
+            self._bars.update(run.task, description=planned.check.name, advance=done)
+
+    def _write(self, text: str) -> None:
+        """Write a line above the bars."""
+        if self._bars is not None:
+            self._bars.console.print(text, markup=False, highlight=False)
+
+    def _end(self, run_id: str) -> None:
+        run = self._tasks.pop(run_id, None)
+        if self._bars is None or run is None:
+            return
+        if self._tasks:
+            self._bars.remove_task(run.task)
+        else:
+            self._bars.stop()
+            self._bars = None

@@ -5,17 +5,42 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from linecheck.cli.display.banner import mark
-from linecheck.cli.display.result import Screen, aligned, plain
-from linecheck.history.baseline.regressed import Regressed, answer_counts
+from linecheck.cli.display.result import Screen, aligned, plain, result_text, show
+from linecheck.history.baseline.regressed import Regressed, answer_counts, regression_findings
 from linecheck.history.baseline.regression import Comparison, by_badness
 from linecheck.history.baseline.regression_words import fixed
 from linecheck.limits.regression import Answer
+from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number
 
-__all__ = ["comparison_table", "counts_line", "regression_block"]
+__all__ = ["comparison_table", "counts_line", "show_compared"]
+
+#: What a verdict means that comes of the comparisons and not of the masks.
+MEANINGS = {
+    Verdict.FAIL: "Something is worse than in the baseline, though no mask is failed.",
+    Verdict.INVALID: "Whether something has become worse cannot be told. Put right what is listed below.",
+    Verdict.MARGINAL: "Whether something has become a little worse cannot be told.",
+}
 
 
-def regression_block(compared: Regressed, screen: Screen) -> list[str]:
+def show_compared(compared: Regressed) -> None:
+    """Write a set's result beside a baseline to standard output; nothing of one that was not judged."""
+    run = compared.judged.outcome
+    if run is None:
+        return
+    screen = Screen.of_stdout()
+    text = result_text(
+        run,
+        screen,
+        verdict=compared.verdict,
+        told=regression_findings(compared.comparisons),
+        blocks=_regression_block(compared, screen),
+        meaning=MEANINGS.get(compared.verdict) if run.verdict is not compared.verdict else None,
+    )
+    show(text, screen)
+
+
+def _regression_block(compared: Regressed, screen: Screen) -> list[str]:
     """Return the counts and the table of a set's comparisons; nothing where there are none."""
     if not compared.comparisons:
         return []

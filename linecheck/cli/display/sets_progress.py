@@ -2,68 +2,70 @@
 
 from __future__ import annotations
 
-import os
-import sys
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.captures.many_sets import JudgedSet, SetsListener
+from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted
 from linecheck.cli.display.banner import mark
+from linecheck.cli.display.progress import shows_bars
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
+from linecheck.line.events import Event, SetsEnded, SetsSummed
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-__all__ = ["sets_listener"]
+__all__ = ["SetsProgress"]
 
 
-class _Shown(SetsListener, Protocol):
-    def sets_finished(self) -> None:
-        """Take away what must not stay; may be called more than once."""
+class SetsProgress:
+    """What suits standard error, once it is known how many sets there are."""
+
+    def __init__(self) -> None:
+        self._shown: _BarSets | _LineSets | None = None
+
+    def __call__(self, event: Event) -> None:
+        """Show what becomes of the sets."""
+        if isinstance(event, SetsStarted):
+            self._shown = (
+                _BarSets(event.total) if shows_bars() and event.total > 1 else _LineSets(event.total)
+            )
+        elif self._shown is None:
+            return
+        elif isinstance(event, SetJudged):
+            self._shown.judged(event.judged)
+        elif isinstance(event, SetBegunAgain):
+            self._shown.write(visible(f"{event.path}: {event.why}; it is judged again").replace("\n", " "))
+        elif isinstance(event, SetsEnded | SetsSummed):
+            self._shown.end()
 
 
-def sets_listener(several: bool = True) -> _Shown:
-    """Return what suits standard error."""
-    terminal = sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
-    return BarSets() if terminal and several else LineSets()
-
-
-class LineSets:
+class _LineSets:
     """A line for each set, which a build log keeps."""
 
-    def __init__(self) -> None:
-        self._total = 0
-        self._number = 0
-
-    def sets_started(self, total: int) -> None:
-        """Say how many there are."""
+    def __init__(self, total: int) -> None:
         self._total = total
-        click.echo(f"{total} set{'' if total == 1 else 's'}", err=True)
+        self._number = 0
+        self.write(f"{total} set{'' if total == 1 else 's'}")
 
-    def set_judged(self, judged: JudgedSet) -> None:
+    def judged(self, judged: JudgedSet) -> None:
         """Say what a set came to."""
         self._number += 1
-        click.echo(f"[{self._number}/{self._total}] {_told(judged)}", err=True)
+        self.write(f"[{self._number}/{self._total}] {_told(judged)}")
 
-    def worker_died(self, path: str, message: str) -> None:
-        """Say that a set is judged again."""
-        click.echo(_again(path, message), err=True)
+    def write(self, text: str) -> None:
+        """Write a line."""
+        click.echo(text, err=True)
 
-    def sets_finished(self) -> None:
-        """Do nothing."""
+    def end(self) -> None:
+        """Do nothing: lines stay."""
 
 
-class BarSets:
+class _BarSets:
     """A bar that counts sets and vanishes at the end; what does not pass is written above it."""
 
-    def __init__(self) -> None:
-        self._bar: Progress | None = None
-        self._task: TaskID | None = None
-
-    def sets_started(self, total: int) -> None:
-        """Show the bar."""
+    def __init__(self, total: int) -> None:
         from rich.console import Console
         from rich.progress import (
             BarColumn,
@@ -74,31 +76,28 @@ class BarSets:
         )
 
         columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
-        self._bar = Progress(*columns, console=Console(stderr=True), transient=True)
-        self._task = self._bar.add_task("", total=total)
+        self._bar: Progress | None = Progress(*columns, console=Console(stderr=True), transient=True)
+        self._task: TaskID = self._bar.add_task("", total=total)
         self._bar.start()
 
-    def set_judged(self, judged: JudgedSet) -> None:
+    def judged(self, judged: JudgedSet) -> None:
         """Count a set."""
-        if self._bar is None or self._task is None:
+        if self._bar is None:
             return
         if judged.verdict is not Verdict.PASS:
-            self._write(f"{mark(judged.verdict)} {_told(judged)}")
+            self.write(f"{mark(judged.verdict)} {_told(judged)}")
         self._bar.advance(self._task)
 
-    def worker_died(self, path: str, message: str) -> None:
-        """Write that a set is judged again."""
-        self._write(_again(path, message))
+    def write(self, text: str) -> None:
+        """Write a line above the bar."""
+        if self._bar is not None:
+            self._bar.console.print(text, markup=False, highlight=False)
 
-    def sets_finished(self) -> None:
+    def end(self) -> None:
         """Take the bar away."""
         if self._bar is not None:
             self._bar.stop()
             self._bar = None
-
-    def _write(self, text: str) -> None:
-        if self._bar is not None:
-            self._bar.console.print(text, markup=False, highlight=False)
 
 
 def _told(judged: JudgedSet) -> str:
@@ -107,7 +106,3 @@ def _told(judged: JudgedSet) -> str:
     if judged.verdict is Verdict.INVALID and judged.why:
         text += f": {judged.why}"
     return visible(text).replace("\n", " ")
-
-
-def _again(path: str, message: str) -> str:
-    return visible(f"{path}: {message}; it is judged again").replace("\n", " ")

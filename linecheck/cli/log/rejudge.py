@@ -277,23 +277,17 @@ def _measured(
     hear: Callable[[ChangedRun], object],
 ) -> Remeasured:
     """Measure captures anew, several sets at a time."""
-    from linecheck.cli.display.sets_progress import sets_listener
-    from linecheck.cli.judge_many import workers_for
+    from linecheck.cli.display.console import Console
     from linecheck.history.rejudge.remeasure import remeasure
-    from linecheck.line.stop_signals import StopSignals
+    from linecheck.line.sets import set_staff
     from linecheck.log import LogReader
 
+    console = Console()
     with (
         LogReader(location) as log,
-        workers_for(max(len(found.folders), 1), workers, None) as staff,
-        StopSignals() as stop,
+        set_staff(max(len(found.folders), 1), console, workers=workers) as (staff, stopped),
     ):
-        stop.hold()
-        listener = sets_listener(len(found.folders) > 1)
-        try:
-            return remeasure(log, limits, found, staff, hear, listener=listener, stopped=lambda: stop.asked)
-        finally:
-            listener.sets_finished()
+        return remeasure(log, limits, found, staff, hear, listener=console, stopped=stopped)
 
 
 @contextmanager

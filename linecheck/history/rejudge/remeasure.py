@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from linecheck.captures.capture_set import plain_file_name
-from linecheck.captures.many_sets import JudgedSet, SetsListener, judge_sets
+from linecheck.captures.many_sets import JudgedSet, SetListener, judge_sets
 from linecheck.captures.workers import Workers
 from linecheck.checks.base import Reading
 from linecheck.history.rejudge.causes import Cause, CauseCounts, counted
@@ -29,6 +29,7 @@ from linecheck.log.archive import Archive
 from linecheck.log.queries import RunFilter
 from linecheck.log.reader import LogReader
 from linecheck.run.model import CheckOutcome, Run
+from linecheck.station.events import unheard
 
 __all__ = [
     "NO_CAPTURES",
@@ -134,7 +135,7 @@ def remeasure(
     workers: Workers,
     changed: Callable[[ChangedRun], object],
     *,
-    listener: SetsListener | None = None,
+    listener: SetListener = unheard,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Remeasured:
     """Measure and judge the captures of runs anew, and hold them against what is stored.
@@ -148,7 +149,8 @@ def remeasure(
     workers : Workers
     changed : callable
         Called with each run that changes (its verdict, or a reading) or cannot be told, in the order of their numbers.
-    listener : SetsListener, optional
+    listener : callable
+        Hears the events of the sets.
     stopped : callable
         Whether it was asked to stop: what is not judged then cannot be told.
     """

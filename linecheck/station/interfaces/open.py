@@ -2,45 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from linecheck.errors import UsageError
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces.interface import Interface
-from linecheck.station.interfaces.sound.launch import Launched
 
-if TYPE_CHECKING:
-    from linecheck.station.interfaces.sound.interface import SoundInterface
-
-__all__ = ["open_interface", "prepared_sound"]
-
-
-@contextmanager
-def prepared_sound(
-    station: StationConfig, launched: Launched | None = None
-) -> Iterator[SoundInterface | None]:
-    """Begin to open a station's sound devices while the rest is made ready; free them at the end.
-
-    ``launched`` is a process that has been started for that already. Gives the interface that will use them; None where
-    the station has no sound interface. If the devices fail, that is said when the interface is entered.
-    """
-    if station.interface != "sound":
-        yield None
-        return
-    from linecheck.station.interfaces.sound.interface import SoundInterface
-    from linecheck.station.interfaces.sound.process import SoundProcess
-
-    waiting = [] if launched is None else [launched]
-    interface = SoundInterface(
-        station, lambda settings: SoundProcess(settings, waiting.pop() if waiting else None)
-    )
-    try:
-        interface.prepare()
-        yield interface
-    finally:
-        interface.abandon()
+__all__ = ["open_interface"]
 
 
 def open_interface(

@@ -132,9 +132,6 @@ class SoundDesk:
         self._delay = 0.0
         self._delay_holds: tuple[int, int, int] | None = None
 
-    def begin(self) -> None:
-        """Do nothing: here, what is begun is waited for."""
-
     def open(self) -> FoundDevices:
         """Find the devices, and open them if the rate is known.
 

@@ -44,10 +44,6 @@ class Desk(Protocol):
     Whatever breaks off one of its calls also stops all sound.
     """
 
-    def begin(self) -> None:
-        """Begin to open the devices, without waiting for them."""
-        ...
-
     def open(self) -> FoundDevices:
         """Find the devices and open them."""
         ...
@@ -105,16 +101,6 @@ class SoundInterface:
             identity["clock"] = "one device, one stream at equal rates" if one else "two independent streams"
             identity["driver"] = found.driver
         return MappingProxyType(identity)
-
-    def prepare(self) -> None:
-        """Begin to open the devices, while other things are made ready; nothing is heard of it here if it fails."""
-        if self._desk is None:
-            self._desk = self._make_desk(self._settings)
-            self._desk.begin()
-
-    def abandon(self) -> None:
-        """Free the devices, if they are still open or about to be."""
-        self._close()
 
     def __enter__(self) -> Self:
         """Find the devices and open them.
@@ -179,14 +165,13 @@ class SoundInterface:
             return None
 
     def _open(self) -> Desk:
+        desk = self._desk = self._desk or self._make_desk(self._settings)
         try:
-            self.prepare()
-            assert self._desk is not None
-            self._found = self._desk.open()
+            self._found = desk.open()
         except BaseException:
             self._close()
             raise
-        return self._desk
+        return desk
 
     def _close(self) -> None:
         desk, self._desk = self._desk, None

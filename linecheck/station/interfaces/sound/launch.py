@@ -1,7 +1,4 @@
-"""Starting the process that a desk works in, which imports nothing slow.
-
-That process takes as long to be ready as everything else that comes before a run, so both begin at once.
-"""
+"""Starting the process that a desk works in."""
 
 from __future__ import annotations
 
@@ -10,15 +7,11 @@ import sys
 import tempfile
 from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import IO
 
-__all__ = ["COMMAND", "Launched", "has_sound_interface", "launch"]
+__all__ = ["COMMAND", "Launched", "launch"]
 
 COMMAND = (sys.executable, "-m", "linecheck.station.interfaces.sound.worker")
-
-#: A station config is never longer.
-LONGEST_BYTES = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -50,17 +43,3 @@ def launch(command: tuple[str, ...] = COMMAND) -> Launched:
         start_new_session=True,
     )
     return Launched(process, errors)
-
-
-def has_sound_interface(station_path: str) -> bool:
-    """Return whether a station config seems to name the sound interface; a wrong guess costs a process, no more."""
-    import tomllib
-
-    path = Path(station_path)
-    try:
-        if not path.is_file():
-            return False
-        with path.open("rb") as file:
-            return tomllib.loads(file.read(LONGEST_BYTES).decode()).get("interface") == "sound"
-    except (OSError, ValueError, RecursionError):
-        return False

@@ -22,7 +22,7 @@ from linecheck.station.interfaces.sound.desk import (
     SoundSettings,
     Take,
 )
-from linecheck.station.interfaces.sound.launch import Launched, launch
+from linecheck.station.interfaces.sound.launch import launch
 
 __all__ = ["SoundProcess"]
 
@@ -44,29 +44,20 @@ class SoundProcess:
     Parameters
     ----------
     settings : SoundSettings
-    launched : Launched, optional
-        A process that has been started already.
     """
 
-    def __init__(self, settings: SoundSettings, launched: Launched | None = None) -> None:
+    def __init__(self, settings: SoundSettings) -> None:
         self._settings = settings
-        self._launched = launched or launch()
+        self._launched = launch()
         self._errors, self._process = self._launched.errors, self._launched.process
         self._ended = False
-        self._opening = False
         self._replies: SimpleQueue[tuple[str, Any] | None] = SimpleQueue()
         self._reader = threading.Thread(target=self._read, name="sound replies", daemon=True)
         self._reader.start()
 
-    def begin(self) -> None:
-        """Have the devices found and opened, without waiting; :meth:`open` says how it went."""
-        self._opening = self._send(("open", (self._settings,)))
-
     def open(self) -> FoundDevices:
         """Find the devices and open them."""
-        command = None if self._opening else ("open", (self._settings,))
-        found: FoundDevices = self._ask(command, OPEN_SECONDS, "opening the devices")
-        self._opening = False
+        found: FoundDevices = self._ask(("open", (self._settings,)), OPEN_SECONDS, "opening the devices")
         return found
 
     def ready(self, rate_hz: int) -> None:
@@ -83,9 +74,8 @@ class SoundProcess:
     def close(self) -> None:
         """Stop all sound and free the devices; a driver that does not answer is not waited for."""
         if not self._ended:
-            if not self._opening:
-                with suppress(StationError):
-                    self._ask(("close", ()), CLOSE_SECONDS, "closing the devices")
+            with suppress(StationError):
+                self._ask(("close", ()), CLOSE_SECONDS, "closing the devices")
             self.kill()
 
     def kill(self) -> None:
@@ -95,10 +85,10 @@ class SoundProcess:
         self._reader.join()
         self._launched.kill()
 
-    def _ask(self, command: Command | None, seconds: float, doing: str) -> Any:  # noqa: ANN401
-        """Have the desk do something and return what it returns; no command waits for one that was sent."""
+    def _ask(self, command: Command, seconds: float, doing: str) -> Any:  # noqa: ANN401
+        """Have the desk do something and return what it returns."""
         try:
-            reply = self._answer(seconds) if command is None or self._send(command) else None
+            reply = self._answer(seconds) if self._send(command) else None
             if reply is None:
                 raise StationError(self._last_words(doing))
             kind, result = reply

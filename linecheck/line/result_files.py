@@ -1,47 +1,28 @@
-"""The files of a result, and the order in which a run becomes known: recorded, written, shown.
-
-A verdict is shown only once its record is on the disk. A run that could not be recorded is invalid,
-whatever it measured.
-"""
+"""The files of a result."""
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Literal
 
 from linecheck.captures.capture_set import INDEX_NAME
-from linecheck.checks.base import Problem
-from linecheck.cli.display.result import show_result
-from linecheck.cli.telling import tell, told_status
-from linecheck.errors import ExitStatus, FileError, LinecheckError, RecordError
+from linecheck.errors import FileError, RecordError
 from linecheck.files.write import check_can_write, write_atomically
-from linecheck.limits.verdict import Verdict
 from linecheck.run.model import Run
-from linecheck.station.circumstances import STEPPED_SECONDS
 
-if TYPE_CHECKING:
-    from linecheck.log import Log
-
-__all__ = ["NOT_RELEASED", "ResultFiles", "ResultName", "record_and_show"]
+__all__ = ["Contents", "ResultFiles", "ResultName"]
 
 ResultName = Literal["json", "junit", "summary"]
 
 #: What a capture set's own files end with.
 READ_SUFFIXES = (".toml", ".wav", ".flac")
-#: Code of the problem that a unit needs more than this pass.
-NOT_RELEASED: Final = "not_released"
-NOT_RELEASED_MEANS: Final = "This run passed, and the unit is not released yet: it has failed before."
-
-_log = logging.getLogger(__name__)
-_log.addHandler(logging.NullHandler())
 
 
 @dataclass(frozen=True)
-class _Contents:
+class Contents:
     """The files' bytes, made once however many of them there are."""
 
     outcome: Run
@@ -83,6 +64,11 @@ class ResultFiles:
     junit: Path | None = None
     summary: Path | None = None
 
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Where those go that are wanted."""
+        return tuple(path for path in (self.json, self.junit, self.summary) if path is not None)
+
     def check(self, inputs: Iterable[str | Path] = ()) -> None:
         """Find out before anything is run whether they can be written, and over nothing that is read.
 
@@ -94,9 +80,7 @@ class ResultFiles:
         read = [Path(path).resolve() for path in inputs]
         read += [path.parent for path in read if path.name == INDEX_NAME]
         taken: set[Path] = set()
-        for path in (self.json, self.junit, self.summary):
-            if path is None:
-                continue
+        for path in self.paths:
             check_can_write(path)
             place = path.resolve()
             if place in read or (place.parent in read and place.suffix in READ_SUFFIXES):
@@ -136,57 +120,3 @@ class ResultFiles:
                 refused.append(str(error))
         if refused:
             raise RecordError("\n".join(refused))
-
-
-def record_and_show(
-    outcome: Run,
-    log: Log | None,
-    files: list[ResultFiles],
-    *,
-    strict: bool,
-    before: list[str] | None = None,
-    set_path: str = "",
-) -> ExitStatus:
-    """Record a run, write its files and show its verdict.
-
-    Parameters
-    ----------
-    outcome : Run
-    log : Log or None
-    files : list of ResultFiles
-    strict : bool
-    before : list of str, optional
-        What went wrong before, which must be said below the verdict.
-    set_path : str
-        The capture set, where the run is one that was recorded.
-    """
-    troubles = list(before or ())
-    attempt, verdict = None, outcome.verdict
-    if log is not None:
-        try:
-            stored = log.append(outcome)
-            attempt = stored.attempt
-            if stored.behind_seconds >= STEPPED_SECONDS:
-                tell(
-                    f"the clock of this computer stands {stored.behind_seconds:.0f} s before the time of the record "
-                    "before: put it right. The log goes by numbers, and nothing is lost"
-                )
-        except Exception as error:
-            if not isinstance(error, LinecheckError):
-                _log.exception("the log failed")
-            reason = str(error) if isinstance(error, LinecheckError) else f"{type(error).__name__}: {error}"
-            unrecorded = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
-            outcome = replace(outcome, problems=(unrecorded, *outcome.problems), station_failed=True)
-            verdict = Verdict.INVALID
-    contents = _Contents(outcome, strict, set_path)
-    for entry in files:
-        try:
-            entry.write(contents.of)
-        except RecordError as error:
-            troubles.append(str(error))
-    released = verdict is not outcome.verdict or not any(
-        problem.code == NOT_RELEASED for problem in outcome.problems
-    )
-    show_result(outcome, attempt=attempt, verdict=verdict, meaning=None if released else NOT_RELEASED_MEANS)
-    status = told_status(verdict, troubles, strict=strict)
-    return ExitStatus.INVALID if not released and status is ExitStatus.PASS else status

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
-from linecheck.cli.telling import tell
 from linecheck.errors import LinecheckError
+from linecheck.line.events import Listener, SendingSaid
 from linecheck.station.config.station import StationConfig
 
 __all__ = ["sending"]
 
 
 @contextmanager
-def sending(config: StationConfig, *, one_unit: bool) -> Iterator[Callable[[], None]]:
+def sending(config: StationConfig, listener: Listener, *, one_unit: bool) -> Iterator[Callable[[], None]]:
     """Have the log sent while units are tested inside, or, where it is one unit, once it has been.
 
-    Gives a function that says what there is to say of it; called where that disturbs nobody. Nothing of this waits for
+    Gives a function that tells what there is to say of it; called where that disturbs nobody. Nothing of this waits for
     the network, or changes what a command ends with.
     """
     to, location = config.sync.to, config.records.database
@@ -29,31 +29,31 @@ def sending(config: StationConfig, *, one_unit: bool) -> Iterator[Callable[[], N
     beside = BackgroundSync(location, to, config.sync.every_seconds)
     if not one_unit:
         with beside:
-            yield lambda: _tell_all(beside.said())
-        _tell_all(beside.said())
+            yield lambda: _tell(beside.said(), listener)
+        _tell(beside.said(), listener)
         return
     try:
         yield _nothing
     finally:
         beside.send_once()
-        _tell_all(beside.said())
-        _tell_unsent(location, to)
+        _tell(beside.said(), listener)
+        _tell(_unsent(location, to), listener)
 
 
 def _nothing() -> None:
     """Say nothing."""
 
 
-def _tell_all(lines: list[str]) -> None:
+def _tell(lines: Iterable[str], listener: Listener) -> None:
     for line in lines:
-        tell(line)
+        listener(SendingSaid(line))
 
 
-def _tell_unsent(location: str, to: str) -> None:
-    """Say what has waited for long: of one unit, nobody is there to hear what comes of sending it."""
+def _unsent(location: str, to: str) -> Iterator[str]:
+    """Yield what has waited for long: of one unit, nobody is there to hear what comes of sending it."""
     from linecheck.log.sync.unsent import unsent_for_long
 
     with suppress(LinecheckError):
         waiting = unsent_for_long(location, to, datetime.now(UTC))
         if waiting is not None:
-            tell(waiting)
+            yield waiting

@@ -1,0 +1,230 @@
+"""What happens on a line, one typed event each; every one names the unit, and the run as soon as there is one.
+
+=========================  =====================================================================
+before a run               :class:`UnitAdmitted` or :class:`UnitRefused`
+while it goes on           the events of :mod:`linecheck.station.events`
+afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class:`RunNotRecorded`,
+                           :class:`FilesWritten`, :class:`VerdictKnown`, then what went wrong
+                           beside the verdict
+many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
+                           :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
+of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SendingSaid`,
+                           :class:`Note`
+=========================  =====================================================================
+
+A listener is called from the thread that tests the unit. It hears a verdict only once the run is on the disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from linecheck.captures.many_sets import SetEvent
+from linecheck.limits.verdict import Verdict
+from linecheck.run.model import Run
+from linecheck.station.events import RunEvent
+
+if TYPE_CHECKING:
+    from linecheck.gates.gatekeeper import Standing
+    from linecheck.gates.known_units import Stated
+    from linecheck.history.baseline.regressed import Regressed
+    from linecheck.results.overview import Brief
+
+__all__ = [
+    "CapturesKept",
+    "CapturesNotKept",
+    "Event",
+    "FilesNotWritten",
+    "FilesWritten",
+    "GateStated",
+    "Listener",
+    "Note",
+    "RunNotRecorded",
+    "RunRecorded",
+    "ScanIgnored",
+    "SendingSaid",
+    "SetCompared",
+    "SetsEnded",
+    "SetsSummed",
+    "UnitAdmitted",
+    "UnitRefused",
+    "VerdictKnown",
+]
+
+
+@dataclass(frozen=True)
+class UnitAdmitted:
+    """A unit may be tested: it is about to be its ``attempt``-th run, ``tested_before`` of which counted for it."""
+
+    serial: str
+    attempt: int
+    tested_before: int
+
+
+@dataclass(frozen=True)
+class UnitRefused:
+    """A unit is not tested, and why; nothing was run."""
+
+    serial: str
+    why: str
+
+
+@dataclass(frozen=True)
+class _OfRun:
+    """An event of one run of one unit."""
+
+    run_id: str
+    serial: str
+
+
+@dataclass(frozen=True)
+class CapturesKept(_OfRun):
+    """Captures are kept in a folder, and why; ``why`` is empty where the station keeps them of itself."""
+
+    folder: Path
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class CapturesNotKept(_OfRun):
+    """Captures that were to be kept are not."""
+
+    why: str
+
+
+@dataclass(frozen=True)
+class RunRecorded(_OfRun):
+    """The run is in the log, on the disk: its unit's ``attempt``-th.
+
+    ``behind_seconds`` is how far this computer's clock stands before the time of the record before.
+    """
+
+    attempt: int
+    behind_seconds: float
+
+
+@dataclass(frozen=True)
+class RunNotRecorded(_OfRun):
+    """The run is in no log, though it should be: it is invalid, whatever it measured."""
+
+    why: str
+
+
+@dataclass(frozen=True)
+class FilesWritten(_OfRun):
+    """Files of the run's result are written."""
+
+    paths: tuple[Path, ...]
+
+
+@dataclass(frozen=True)
+class FilesNotWritten:
+    """Files of a result could not be written; of many sets together no run is named."""
+
+    run_id: str | None
+    serial: str | None
+    why: str
+
+
+@dataclass(frozen=True)
+class VerdictKnown(_OfRun):
+    """What a run came to: it is recorded by now, where there is a log.
+
+    Attributes
+    ----------
+    run : Run
+    verdict : Verdict
+        Not the run's own where it could not be recorded: then invalid.
+    attempt : int or None
+        Which run of the unit it is; None without a log.
+    released : bool
+        False where the run passed and the unit needs more passes, having failed before.
+    """
+
+    run: Run
+    verdict: Verdict
+    attempt: int | None
+    released: bool = True
+
+
+@dataclass(frozen=True)
+class SetsEnded:
+    """No more sets are judged, however that ended."""
+
+
+@dataclass(frozen=True)
+class SetsSummed:
+    """How sets came out, each in brief and all together."""
+
+    briefs: tuple[Brief, ...]
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class SetCompared:
+    """The only set that was compared with a baseline."""
+
+    compared: Regressed
+
+
+@dataclass(frozen=True)
+class GateStated:
+    """What a unit that is known showed of the station, which is in the log by now, and where the station stands.
+
+    ``must_fail`` is what a unit that is known to be bad must fail in.
+    """
+
+    serial: str
+    stated: Stated
+    standing: Standing
+    must_fail: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ScanIgnored:
+    """A scan is taken for no unit: the scanner has read a label twice, or it came during a test."""
+
+    text: str
+    why: Literal["twice", "during a test"]
+
+
+@dataclass(frozen=True)
+class SendingSaid:
+    """One line about sending the log."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Note:
+    """One line for the people there; ``serial`` where it is about one unit."""
+
+    text: str
+    serial: str | None = None
+
+
+Event = (
+    RunEvent
+    | SetEvent
+    | UnitAdmitted
+    | UnitRefused
+    | CapturesKept
+    | CapturesNotKept
+    | RunRecorded
+    | RunNotRecorded
+    | FilesWritten
+    | FilesNotWritten
+    | VerdictKnown
+    | SetsEnded
+    | SetsSummed
+    | SetCompared
+    | GateStated
+    | ScanIgnored
+    | SendingSaid
+    | Note
+)
+
+Listener = Callable[[Event], None]

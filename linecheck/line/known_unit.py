@@ -1,0 +1,112 @@
+"""Units that are known, by which a station is judged: a golden one must be found as it always was, a bad one found out.
+
+Their runs are recorded as any other and count for no unit; what they show of the station is stated in the log before
+it is told.
+"""
+
+from __future__ import annotations
+
+from linecheck.errors import ExitStatus, UsageError
+from linecheck.gates.challenge import unknown_reasons
+from linecheck.gates.known_units import Accepted, Stated, state_challenge, state_golden
+from linecheck.gates.margins import golden_margins, unused_margins
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import GateStated, Note
+from linecheck.line.session import Session, Tested
+from linecheck.line.unit_facts import UnitFacts
+from linecheck.station.config.gates import ChallengeUnit
+from linecheck.station.config.station import Station
+
+__all__ = ["challenge_unit", "judge_by_challenge", "judge_by_golden", "require_golden"]
+
+
+def require_golden(station: Station, serial: str) -> None:
+    """Refuse a unit that is no golden one of the station.
+
+    Raises
+    ------
+    UsageError
+        It is none.
+    """
+    golden = station.config.golden
+    if golden is None:
+        raise UsageError(f'{station.path}: has no golden unit; add [golden] with serials = ["…"]')
+    if serial not in golden.serials:
+        raise UsageError(f"{serial[:80]!a} is no golden unit of this station: {', '.join(golden.serials)}")
+
+
+def challenge_unit(station: Station, serial: str) -> tuple[str, ChallengeUnit]:
+    """Return the name and the entry of a unit of the station that is known to be bad.
+
+    Raises
+    ------
+    UsageError
+        It is none.
+    """
+    challenge = station.config.challenge
+    if challenge is None:
+        raise UsageError(
+            f"{station.path}: has no unit that is known to be bad; add [challenge.units.NAME] with serial and must_fail"
+        )
+    for name, unit in challenge.units.items():
+        if unit.serial == serial:
+            return name, unit
+    known = ", ".join(f"{unit.serial} ({name})" for name, unit in challenge.units.items())
+    raise UsageError(f"{serial[:80]!a} is no challenge unit of this station: {known}")
+
+
+def judge_by_golden(session: Session, serial: str, facts: UnitFacts, accepted: Accepted | None) -> ExitStatus:
+    """Test a golden unit and state whether it is as its history says; with ``accepted``, take the run as its history.
+
+    Raises
+    ------
+    FileError
+        Nothing of the limit file could be compared; nothing was run.
+    RecordError, BaselineError
+        Nothing could be stated, or the run cannot be accepted.
+    """
+    limits, golden = session.plan.limits, session.station.config.golden
+    margins = golden.margins if golden is not None else {}
+    golden_margins(limits, margins)
+    unused = unused_margins(limits, margins)
+    if unused:
+        session.listener(
+            Note(f"golden.margins: {', '.join(unused)}: {limits.path} has no such check", serial)
+        )
+    tested = session.test(serial, facts, serial, "golden")
+    if tested.run is None:
+        return tested.status
+    return _told(session, tested, state_golden(session.log, session.station, limits, tested.run, accepted))
+
+
+def judge_by_challenge(session: Session, name: str, unit: ChallengeUnit, facts: UnitFacts) -> ExitStatus:
+    """Test a unit that is known to be bad and state whether it was found out, for the reason that is known.
+
+    Raises
+    ------
+    UsageError
+        It could never fail as it must; nothing was run.
+    RecordError
+        Nothing could be stated.
+    """
+    station, limits = session.station, session.plan.limits
+    unknown = unknown_reasons(unit, limits)
+    if unknown:
+        raise UsageError(
+            f"{station.path}: challenge.units.{name}.must_fail: {', '.join(unknown)}: no mask of {limits.path} "
+            "judges that, so that it could never fail"
+        )
+    tested = session.test(unit.serial, facts, unit.serial, "challenge")
+    if tested.run is None:
+        return tested.status
+    stated = state_challenge(session.log, station, limits, tested.run, name, unit)
+    return _told(session, tested, stated, tuple(unit.must_fail))
+
+
+def _told(session: Session, tested: Tested, stated: Stated, must_fail: tuple[str, ...] = ()) -> ExitStatus:
+    """Tell what was stated, and where the station stands now; return met, not met, or not to be told."""
+    serial = stated.record.serial
+    session.listener(GateStated(serial, stated, session.gatekeeper.standing(), must_fail))
+    if tested.run is not None and tested.run.verdict in (Verdict.INVALID, Verdict.ABORTED):
+        return ExitStatus.INVALID
+    return ExitStatus.PASS if stated.met else ExitStatus.FAIL

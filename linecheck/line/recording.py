@@ -1,0 +1,128 @@
+"""The order in which a run becomes known: recorded, written, told.
+
+A verdict is told only once its record is on the disk. A run that could not be recorded is invalid, whatever it
+measured.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from linecheck.checks.base import Problem
+from linecheck.errors import ExitStatus, LinecheckError, RecordError
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import (
+    CapturesKept,
+    CapturesNotKept,
+    FilesNotWritten,
+    FilesWritten,
+    Listener,
+    RunNotRecorded,
+    RunRecorded,
+    VerdictKnown,
+)
+from linecheck.line.result_files import Contents, ResultFiles
+from linecheck.line.status import exit_status
+from linecheck.run.model import Run
+
+if TYPE_CHECKING:
+    from linecheck.log import Log
+    from linecheck.log.stored import StoredRun
+
+__all__ = ["NOT_RELEASED", "Recorded", "record_and_tell", "recorded"]
+
+#: Code of the problem that a unit needs more than this pass.
+NOT_RELEASED: Final = "not_released"
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A run and where it stands in the log.
+
+    ``stored`` is None without a log, and where the run could not be recorded: ``why_not`` says why then, and so does
+    the run.
+    """
+
+    run: Run
+    stored: StoredRun | None = None
+    why_not: str | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """The run's verdict; invalid where it could not be recorded."""
+        return self.run.verdict if self.why_not is None else Verdict.INVALID
+
+
+def recorded(run: Run, log: Log | None) -> Recorded:
+    """Record a run where there is a log, whatever befalls the log."""
+    if log is None:
+        return Recorded(run)
+    try:
+        return Recorded(run, log.append(run))
+    except Exception as error:
+        known = isinstance(error, LinecheckError)
+        if not known:
+            _log.exception("the log failed")
+        reason = str(error) if known else f"{type(error).__name__}: {error}"
+        problem = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
+        marked = replace(run, problems=(problem, *run.problems), station_failed=True)
+        return Recorded(marked, why_not=reason)
+
+
+def record_and_tell(
+    run: Run,
+    log: Log | None,
+    files: Sequence[ResultFiles],
+    listener: Listener,
+    *,
+    strict: bool,
+    captures: CapturesKept | CapturesNotKept | None = None,
+    set_path: str = "",
+) -> ExitStatus:
+    """Record a run, write its files and tell its verdict; return what that ends a command with.
+
+    Parameters
+    ----------
+    run : Run
+    log : Log or None
+    files : sequence of ResultFiles
+    listener : callable
+    strict : bool
+        Marginal is a failure.
+    captures : CapturesKept or CapturesNotKept, optional
+        What became of the run's captures before.
+    set_path : str
+        The capture set, where the run is one that was recorded.
+    """
+    kept = recorded(run, log)
+    whose = (run.run_id, run.serial)
+    if isinstance(captures, CapturesKept):
+        listener(captures)
+    if kept.stored is not None:
+        listener(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
+    elif kept.why_not is not None:
+        listener(RunNotRecorded(*whose, kept.why_not))
+    contents = Contents(kept.run, strict, set_path)
+    troubles: list[CapturesNotKept | FilesNotWritten] = []
+    if isinstance(captures, CapturesNotKept):
+        troubles.append(captures)
+    for entry in files:
+        try:
+            entry.write(contents.of)
+        except RecordError as error:
+            troubles.append(FilesNotWritten(*whose, str(error)))
+        else:
+            if entry.paths:
+                listener(FilesWritten(*whose, entry.paths))
+    released = kept.why_not is not None or all(problem.code != NOT_RELEASED for problem in run.problems)
+    attempt = None if kept.stored is None else kept.stored.attempt
+    listener(VerdictKnown(*whose, kept.run, kept.verdict, attempt, released))
+    for trouble in troubles:
+        listener(trouble)
+    return exit_status(kept.verdict, strict=strict, troubled=bool(troubles) or not released)

@@ -1,0 +1,136 @@
+"""Capture sets compared with a baseline: measured side by side, written one by one, told worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from typing import Final
+
+from linecheck.captures.many_sets import JudgedSet
+from linecheck.errors import ExitStatus, FileError, RecordError
+from linecheck.history.baseline.file import Baseline
+from linecheck.history.baseline.regressed import (
+    Regressed,
+    regressed,
+    regression_cases,
+    regression_findings,
+    regression_keys,
+)
+from linecheck.limits.model import LimitFile
+from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
+from linecheck.line.result_files import ResultFiles, ResultName
+from linecheck.line.sets import SetFiles, judged_sets, tell_sum
+from linecheck.line.status import exit_status
+from linecheck.results.junit import junit_bytes
+from linecheck.results.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
+from linecheck.results.result import result, to_json_bytes
+from linecheck.results.summary import summary_bytes
+
+__all__ = ["refuse_unreadable", "regress_sets"]
+
+#: So many units are named, the rest is counted.
+MOST_ABSENT: Final = 20
+
+
+def refuse_unreadable(only: JudgedSet) -> None:
+    """Refuse a command whose only set cannot be read: nothing was judged.
+
+    Raises
+    ------
+    FileError
+        It cannot.
+    """
+    if only.problem is not None and only.problem.code == "set_refused":
+        error = FileError(only.path, only.problem.message)
+        error.args = (only.problem.message,)
+        raise error
+
+
+def regress_sets(
+    paths: Sequence[str],
+    limits: LimitFile,
+    baseline: Baseline,
+    wanted: ResultFiles,
+    listener: Listener,
+    *,
+    serial: str | None,
+    strict: bool,
+    workers: int | None,
+) -> ExitStatus:
+    """Compare sets with a baseline, write what is wanted of them and tell how they came out.
+
+    Raises
+    ------
+    FileError
+        The only set cannot be read.
+    """
+    # Which unit a set is of shows only when it is measured: as many values as the largest has are counted for each.
+    most = len(paths) * max(unit.comparisons for unit in baseline.file.unit)
+    seen: set[str] = set()
+    with judged_sets(paths, (limits,), listener, serial=serial, workers=workers) as judged:
+        found = _noting((regressed(entry, baseline, most) for entry in judged), seen)
+        if len(paths) == 1:
+            status = _write_only(next(found), wanted, listener, strict=strict)
+        else:
+            status = _write_each(found, wanted, listener, strict=strict)
+    absent = [unit for unit in baseline.units if unit not in seen]
+    if absent:
+        more = f" and {len(absent) - MOST_ABSENT} more" if len(absent) > MOST_ABSENT else ""
+        named = ", ".join(absent[:MOST_ABSENT])
+        listener(Note(f"the baseline has units of which no set was given: {named}{more}"))
+    return status
+
+
+def _noting(found: Iterator[Regressed], seen: set[str]) -> Iterator[Regressed]:
+    """Yield what is compared, and note whose it is."""
+    for compared in found:
+        if compared.judged.outcome is not None:
+            seen.add(compared.judged.outcome.serial)
+        yield compared
+
+
+def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *, strict: bool) -> ExitStatus:
+    refuse_unreadable(compared.judged)
+    outcome = compared.judged.outcome
+    if outcome is None:
+        return _write_each(iter((compared,)), wanted, listener, strict=strict)
+    cases = list(regression_cases(compared.comparisons, strict=strict))
+    contents: dict[ResultName, Callable[[], bytes]] = {
+        "json": lambda: to_json_bytes(result(outcome) | regression_keys(compared)),
+        "junit": lambda: junit_bytes([outcome], strict, [cases]),
+        "summary": lambda: summary_bytes([_brief(compared)]),
+    }
+    trouble = None
+    try:
+        wanted.write(lambda name: contents[name]())
+    except RecordError as error:
+        trouble = FilesNotWritten(outcome.run_id, outcome.serial, str(error))
+    listener(SetCompared(compared))
+    if trouble is not None:
+        listener(trouble)
+    return exit_status(compared.verdict, strict=strict, troubled=trouble is not None)
+
+
+def _write_each(
+    found: Iterator[Regressed], wanted: ResultFiles, listener: Listener, *, strict: bool
+) -> ExitStatus:
+    files = SetFiles(wanted, strict=strict)
+    briefs = []
+    try:
+        for compared in found:
+            cases = list(regression_cases(compared.comparisons, strict=strict))
+            files.add(compared.judged, regression_keys(compared), cases)
+            briefs.append(_brief(compared))
+        files.finish(briefs)
+    finally:
+        files.abandon()
+    return tell_sum(briefs, files.troubles, listener, strict=strict)
+
+
+def _brief(compared: Regressed) -> Brief:
+    """Return a set in brief: what the comparisons found comes before what the masks found."""
+    own = brief(compared.judged)
+    told = regression_findings(compared.comparisons)
+    first = tuple(text[:MOST_CHARACTERS] for text in told[:MOST_FINDINGS])
+    findings = (*first, *own.findings)[:MOST_FINDINGS]
+    return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told))

@@ -1,0 +1,96 @@
+"""Unit after unit, as their labels are scanned: which scans are units, and how a session ends."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from linecheck.errors import ExitStatus, LinecheckError, UsageError
+from linecheck.line.events import Note, ScanIgnored
+from linecheck.line.session import Session
+from linecheck.line.status import session_status
+from linecheck.line.unit_facts import UnitFacts
+from linecheck.run.plan import check_serial
+
+__all__ = ["Scan", "scan_units"]
+
+#: A scanner that reads a label twice does so within this time.
+DOUBLE_SCAN_SECONDS: Final = 2.0
+
+
+@dataclass(frozen=True)
+class Scan:
+    """A line without the spaces and tabs around it, when it came (monotonic clock, s), and as it came."""
+
+    text: str
+    arrived: float
+    raw: str = ""
+
+
+def scan_units(
+    session: Session, facts: UnitFacts, next_scan: Callable[[], Scan | None], *, attended: bool = False
+) -> ExitStatus:
+    """Test unit after unit until there are no more scans.
+
+    Parameters
+    ----------
+    session : Session
+    facts : UnitFacts
+        What is said of all units; the reason is that of repeats alone.
+    next_scan : callable
+        Waits for the next scan; None where there will be no more.
+    attended : bool
+        Whether somebody scans by hand: what is scanned during a test is a mistake then, and else waits for its turn.
+    """
+    statuses: list[ExitStatus] = []
+    accepted: Scan | None = None
+    ended = -math.inf
+    while (scan := next_scan()) is not None:
+        if not scan.text:
+            continue
+        if accepted is not None and _is_double(scan, accepted):
+            session.listener(ScanIgnored(scan.text, "twice"))
+            continue
+        if attended and scan.arrived < ended:
+            session.listener(ScanIgnored(scan.text, "during a test"))
+            continue
+        try:
+            serial = check_serial(scan.text, session.plan.limits)
+        except UsageError as error:
+            session.listener(Note(str(error)))
+            continue
+        accepted = scan
+        status = _tested(session, serial, facts, scan)
+        statuses.append(ExitStatus.INVALID if status is None else status)
+        if status is not None:
+            ended = time.monotonic()
+    return session_status(statuses)
+
+
+def _is_double(scan: Scan, accepted: Scan) -> bool:
+    """Return whether a scanner has read one label twice."""
+    return accepted.text == scan.text and scan.arrived - accepted.arrived < DOUBLE_SCAN_SECONDS
+
+
+def _tested(session: Session, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:
+    """Test one unit; None where something kept the run from taking place: the next unit may come."""
+    try:
+        reason = _reason(session, serial, facts.reason)
+        tested = session.test(serial, facts.with_reason(reason), scan.raw)
+    except LinecheckError as error:
+        session.listener(Note(str(error), serial))
+        return None
+    return None if tested.run is None else tested.status
+
+
+def _reason(session: Session, serial: str, given: str | None) -> str | None:
+    """Return why a unit is tested once more; the reason that is given for all units is that of repeats alone."""
+    if not session.was_tested(serial):
+        return None
+    codes = session.plan.limits.retest.reasons if session.plan.limits.retest is not None else ()
+    if given is None and codes and session.people is not None:
+        return session.people.choose(f"{serial} was tested before. Why once more", codes)
+    return given

@@ -1,0 +1,250 @@
+"""Capture sets on a line: judged side by side, recorded and written one by one, told worst first.
+
+========================  =================================================================
+:func:`judge_alone`       one set, its checks side by side in this process
+:func:`judged_sets`       any number of sets, by processes or a cluster
+:func:`judge_and_record`  judged, recorded, written and told
+:class:`SetFiles`         the files of many sets
+========================  =================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from linecheck.captures.capture_set import CaptureSet, load_capture_set
+from linecheck.captures.judging import judge_set, limits_for
+from linecheck.captures.many_sets import JudgedSet, judge_sets
+from linecheck.captures.workers import Workers, processors, set_workers
+from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
+from linecheck.files.write import write_atomically
+from linecheck.limits.model import LimitFile
+from linecheck.limits.verdict import Verdict, worst
+from linecheck.line.events import FilesNotWritten, Listener, Note, SetsEnded, SetsSummed
+from linecheck.line.recording import record_and_tell, recorded
+from linecheck.line.result_files import ResultFiles
+from linecheck.line.status import exit_status
+from linecheck.line.stop_signals import StopSignals
+from linecheck.measure.executors import analysis_executor
+from linecheck.results.junit import Case
+from linecheck.results.overview import Brief, brief
+from linecheck.results.set_files import JunitFiles, ResultLines
+from linecheck.results.summary import summary_bytes
+from linecheck.run.model import Run
+from linecheck.station.events import unheard
+
+if TYPE_CHECKING:
+    from linecheck.log import Log
+
+__all__ = [
+    "SetFiles",
+    "judge_alone",
+    "judge_and_record",
+    "judged_sets",
+    "set_staff",
+    "tell_sum",
+]
+
+
+def judge_alone(
+    captures: CaptureSet,
+    limits: Sequence[LimitFile],
+    *,
+    serial: str | None = None,
+    listener: Listener = unheard,
+) -> Run:
+    """Judge one set by the limit file of its model, its checks side by side in this process.
+
+    Raises
+    ------
+    FileError
+        It is faulty, or none of the limit files is of its model.
+    """
+    fitting = limits_for(captures, limits)
+    with analysis_executor(own_process=False) as executor:
+        return judge_set(captures, fitting, executor, listener=listener, serial=serial)
+
+
+@contextmanager
+def set_staff(
+    sets: int, listener: Listener, *, workers: int | None = None, scheduler: str | None = None
+) -> Iterator[tuple[Workers, Callable[[], bool]]]:
+    """Give who judges so many sets, and what says whether someone asked to stop.
+
+    That is looked at between two sets, so that no line and no record is ever cut short. The workers are those of a
+    cluster, or processes, at most one for each set; one set alone needs no process of its own.
+    """
+    with _workers(sets, listener, workers, scheduler) as staff, StopSignals() as stop:
+        stop.hold()
+        try:
+            yield staff, lambda: stop.asked
+        finally:
+            listener(SetsEnded())
+
+
+@contextmanager
+def _workers(sets: int, listener: Listener, count: int | None, scheduler: str | None) -> Iterator[Workers]:
+    if scheduler is None:
+        with set_workers(0 if sets == 1 else min(count or processors(), sets)) as workers:
+            yield workers
+        return
+    from linecheck.captures.cluster import cluster_workers
+
+    with cluster_workers(scheduler) as workers:
+        for note in workers.notes:
+            listener(Note(note))
+        yield workers
+
+
+@contextmanager
+def judged_sets(
+    paths: Sequence[str],
+    limits: Sequence[LimitFile],
+    listener: Listener,
+    *,
+    serial: str | None = None,
+    workers: int | None = None,
+    scheduler: str | None = None,
+) -> Iterator[Iterator[JudgedSet]]:
+    """Give what becomes of each set, in the order given; whoever stops it still gets what is judged by then."""
+    with set_staff(len(paths), listener, workers=workers, scheduler=scheduler) as (staff, stopped):
+        yield judge_sets(paths, limits, staff, serial=serial, listener=listener, stopped=stopped)
+
+
+class SetFiles:
+    """The files of many sets; one that cannot be written keeps none of the others from being written.
+
+    Parameters
+    ----------
+    wanted : ResultFiles
+        Where they go.
+    strict : bool
+        Marginal is a failure.
+    """
+
+    def __init__(self, wanted: ResultFiles, *, strict: bool) -> None:
+        self._wanted = wanted
+        self._open: list[ResultLines | JunitFiles] = []
+        #: What could not be written, in words.
+        self.troubles: list[str] = []
+        with self._noted():
+            if wanted.json is not None:
+                self._open.append(ResultLines(wanted.json))
+        with self._noted():
+            if wanted.junit is not None:
+                self._open.append(JunitFiles(wanted.junit, strict=strict))
+
+    def add(
+        self, judged: JudgedSet, keys: Mapping[str, Any] | None = None, cases: Sequence[Case] = ()
+    ) -> None:
+        """Write what became of a set; ``keys`` are laid over its result, ``cases`` added to its suite."""
+        self._each(
+            lambda entry: (
+                entry.add(judged, cases) if isinstance(entry, JunitFiles) else entry.add(judged, keys)
+            )
+        )
+
+    def finish(self, briefs: Sequence[Brief]) -> None:
+        """Keep the files."""
+        self._each(lambda entry: entry.finish())
+        with self._noted():
+            if self._wanted.summary is not None:
+                write_atomically(self._wanted.summary, summary_bytes(briefs))
+
+    def abandon(self) -> None:
+        """Leave everything as it was before, but for what is finished."""
+        for entry in self._open:
+            entry.abandon()
+
+    def _each(self, action: Callable[[ResultLines | JunitFiles], object]) -> None:
+        for entry in list(self._open):
+            failed = len(self.troubles)
+            with self._noted():
+                action(entry)
+            if len(self.troubles) > failed:
+                entry.abandon()
+                self._open.remove(entry)
+
+    @contextmanager
+    def _noted(self) -> Iterator[None]:
+        try:
+            yield
+        except RecordError as error:
+            self.troubles.append(str(error))
+
+
+def judge_and_record(
+    paths: Sequence[str],
+    limits: Sequence[LimitFile],
+    wanted: ResultFiles,
+    log: Log | None,
+    listener: Listener,
+    *,
+    serial: str | None = None,
+    strict: bool = False,
+    workers: int | None = None,
+    scheduler: str | None = None,
+) -> ExitStatus:
+    """Judge sets, record them, write what is wanted of them and tell how they came out.
+
+    Whoever stops it gets the results of the sets that are judged by then; the others are named as not judged. The only
+    set is judged here, where no cluster is asked for, and told as a run.
+
+    Raises
+    ------
+    LinecheckError
+        The only set cannot be judged.
+    """
+    if len(paths) == 1 and scheduler is None:
+        captures = load_capture_set(paths[0])
+        with StopSignals() as stop:
+            run = judge_alone(captures, limits, serial=serial, listener=listener)
+            stop.hold()
+            return record_and_tell(run, log, [wanted], listener, strict=strict, set_path=paths[0])
+    with judged_sets(paths, limits, listener, serial=serial, workers=workers, scheduler=scheduler) as found:
+        if len(paths) > 1:
+            return _record_each(found, wanted, log, listener, strict=strict)
+        only = next(found)
+        if only.outcome is not None:
+            return record_and_tell(only.outcome, log, [wanted], listener, strict=strict, set_path=only.path)
+        if only.problem is not None and only.problem.code == "set_refused":
+            raise LinecheckError(only.problem.message)
+        raise StationError(f"{only.path}: {only.why or 'not judged'}")
+
+
+def _record_each(
+    found: Iterator[JudgedSet], wanted: ResultFiles, log: Log | None, listener: Listener, *, strict: bool
+) -> ExitStatus:
+    files = SetFiles(wanted, strict=strict)
+    briefs = []
+    try:
+        for judged in found:
+            kept, verdict = _recorded(judged, log)
+            files.add(kept)
+            briefs.append(replace(brief(kept), verdict=verdict))
+        files.finish(briefs)
+    finally:
+        files.abandon()
+    return tell_sum(briefs, files.troubles, listener, strict=strict)
+
+
+def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
+    """Record a set's run where there is a log; what could not be recorded is invalid, whatever was measured."""
+    if judged.outcome is None:
+        return judged, judged.verdict
+    kept = recorded(judged.outcome, log)
+    return replace(judged, outcome=kept.run), kept.verdict
+
+
+def tell_sum(
+    briefs: Sequence[Brief], troubles: Sequence[str], listener: Listener, *, strict: bool
+) -> ExitStatus:
+    """Tell how sets came out and what could not be written; return what that ends a command with."""
+    verdict = worst(entry.verdict for entry in briefs)
+    listener(SetsSummed(tuple(briefs), verdict))
+    for trouble in troubles:
+        listener(FilesNotWritten(None, None, trouble))
+    return exit_status(verdict, strict=strict, troubled=bool(troubles))

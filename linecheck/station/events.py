@@ -1,0 +1,71 @@
+"""What a station says of a run while it goes on, one event each; every one names the run and the unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from linecheck.run.model import CheckOutcome, SettingStep
+from linecheck.run.plan import Plan, PlannedCheck
+
+__all__ = [
+    "CheckJudged",
+    "CheckStarted",
+    "MeasuringEnded",
+    "RunEvent",
+    "RunListener",
+    "RunStarted",
+    "UnitSet",
+    "unheard",
+]
+
+
+@dataclass(frozen=True)
+class _OfRun:
+    """An event of one run of one unit."""
+
+    run_id: str
+    serial: str
+
+
+@dataclass(frozen=True)
+class RunStarted(_OfRun):
+    """The interface is open; this is what will be played."""
+
+    plan: Plan
+
+
+@dataclass(frozen=True)
+class UnitSet(_OfRun):
+    """A setting of the unit was made, or was not."""
+
+    step: SettingStep
+
+
+@dataclass(frozen=True)
+class CheckStarted(_OfRun):
+    """A check begins to play."""
+
+    planned: PlannedCheck
+
+
+@dataclass(frozen=True)
+class CheckJudged(_OfRun):
+    """A check has been judged."""
+
+    outcome: CheckOutcome
+
+
+@dataclass(frozen=True)
+class MeasuringEnded(_OfRun):
+    """Nothing more is played or judged, however the run ended, and also where nothing could be opened."""
+
+
+RunEvent = RunStarted | UnitSet | CheckStarted | CheckJudged | MeasuringEnded
+
+#: Called from the thread that runs the unit.
+RunListener = Callable[[RunEvent], None]
+
+
+def unheard(event: object) -> None:
+    """Listen to nothing."""
