@@ -3,6 +3,7 @@
 ::
 
     LinecheckError                2  the command or a file is wrong, nothing was run
+    ├── ContractError             2  a check kind, a format or an interface does not do what it says of itself
     ├── UsageError                2  a value on the command line
     ├── FileError                 2  a file that cannot be read, written or understood
     │   └── FileFaults            2  several faults in one file, each with its place
@@ -22,6 +23,7 @@ from enum import IntEnum
 
 __all__ = [
     "BaselineError",
+    "ContractError",
     "ExitStatus",
     "Fault",
     "FileError",
@@ -48,6 +50,13 @@ class LinecheckError(Exception):
     """Something that the user can act on; its text says what is wrong, where, and what to do."""
 
     exit_status = ExitStatus.WRONG_INPUT
+
+
+class ContractError(LinecheckError):
+    """A member of a registry (a check kind, a format, an interface) is not what it says, or says what cannot be."""
+
+    def __init__(self, noun: str, name: str, message: str) -> None:
+        super().__init__(f"This is a fault in the {noun} {name!r}: {message}")
 
 
 class UsageError(LinecheckError):

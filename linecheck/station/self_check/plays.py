@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks import kinds
 from linecheck.checks.base import CheckKind, Stimulus
+from linecheck.checks.contract import made_stimulus
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.limits.model import Check
@@ -187,7 +188,7 @@ def _play(
     lowered = 0.0
     while True:
         parameters = kind.stimulus_parameters.model_validate(stimulus)
-        made = kind.stimulus(parameters, len(path.channels), path.ramp_seconds)
+        made = made_stimulus(kind, parameters, len(path.channels), path.ramp_seconds)
         over = _peak_dbfs(made) - path.highest_dbfs
         if over <= 0.01 or name == "quiet":
             break
