@@ -19,7 +19,7 @@ from linecheck.errors import UsageError
 if TYPE_CHECKING:
     from linecheck.line.session import Session
     from linecheck.station.config.station import Station, StationConfig
-    from linecheck.station.interfaces.sound.interface import SoundInterface
+    from linecheck.station.interfaces.interface import Interface
     from linecheck.station.interfaces.sound.launch import Launched
 
 __all__ = ["check_faults", "command", "opened_session"]
@@ -82,11 +82,11 @@ def command(
         launched = None if scan else _launched(stack, station_path)
         from linecheck.cli.sending import sending
         from linecheck.station.config.station import load_station
-        from linecheck.station.interfaces.open import prepared_sound
+        from linecheck.station.interfaces.open import prepared_interface
 
         station = load_station(station_path)
         check_faults(station.config, faults)
-        prepared = None if scan else stack.enter_context(prepared_sound(station.config, launched))
+        prepared = None if scan else stack.enter_context(prepared_interface(station.config, launched))
         _import_beside("linecheck.log")
         session = opened_session(
             stack,
@@ -154,7 +154,7 @@ def opened_session(
     faults: tuple[str, ...],
     strict: bool,
     keep_captures: bool,
-    prepared: SoundInterface | None,
+    prepared: Interface | None,
 ) -> Session:
     """Make everything else ready; what must be closed again is left to the stack."""
     from linecheck.cli.result_files import ResultFiles
@@ -175,7 +175,7 @@ def opened_session(
     wanted = ResultFiles(*files)
     wanted.check((limits_path,))
     check_can_write(folder / "result.json")
-    executor = stack.enter_context(analysis_executor(own_process=config.interface == "sound"))
+    executor = stack.enter_context(analysis_executor(own_process=config.described.own_process))
     return Session(
         station=station,
         plan=plan,

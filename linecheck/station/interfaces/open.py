@@ -7,40 +7,30 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from linecheck.errors import UsageError
-from linecheck.station.config.station import StationConfig
-from linecheck.station.interfaces.interface import Interface
-from linecheck.station.interfaces.sound.launch import Launched
+from linecheck.station.interfaces.description import ConnectedUnit
 
 if TYPE_CHECKING:
-    from linecheck.station.interfaces.sound.interface import SoundInterface
+    from linecheck.station.config.station import StationConfig
+    from linecheck.station.interfaces.interface import Interface
+    from linecheck.station.interfaces.sound.launch import Launched
 
-__all__ = ["open_interface", "prepared_sound"]
+__all__ = ["open_interface", "open_loop", "prepared_interface"]
 
 
 @contextmanager
-def prepared_sound(
+def prepared_interface(
     station: StationConfig, launched: Launched | None = None
-) -> Iterator[SoundInterface | None]:
-    """Begin to open a station's sound devices while the rest is made ready; free them at the end.
+) -> Iterator[Interface | None]:
+    """Begin to open a station's interface while the rest is made ready; free it at the end.
 
-    ``launched`` is a process that has been started for that already. Gives the interface that will use them; None where
-    the station has no sound interface. If the devices fail, that is said when the interface is entered.
+    ``launched`` is a process that has been started for that already. Gives None where opening takes no time.
     """
-    if station.interface != "sound":
+    begin = station.described.begin
+    if begin is None:
         yield None
         return
-    from linecheck.station.interfaces.sound.interface import SoundInterface
-    from linecheck.station.interfaces.sound.process import SoundProcess
-
-    waiting = [] if launched is None else [launched]
-    interface = SoundInterface(
-        station, lambda settings: SoundProcess(settings, waiting.pop() if waiting else None)
-    )
-    try:
-        interface.prepare()
+    with begin(station, launched) as interface:
         yield interface
-    finally:
-        interface.abandon()
 
 
 def open_interface(
@@ -61,29 +51,27 @@ def open_interface(
     Raises
     ------
     UsageError
-        A fault is unknown, or the interface is not simulated.
+        A fault is unknown, or the interface simulates none.
     """
-    if station.interface == "sound":
-        if faults:
-            raise UsageError(
-                f"station {station.station} tests real units: faults are for the simulated interface only"
-            )
-        from linecheck.station.interfaces.sound.interface import SoundInterface
+    _refuse_faults(station, faults, "tests real units")
+    return station.described.open(station, ConnectedUnit(serial, attempt, faults))
 
-        return SoundInterface(station)
-    from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 
-    volts = (
-        {}
-        if station.capture.full_scale_volts is None
-        else {"full_scale_volts": station.capture.full_scale_volts}
-    )
-    return SimulatedInterface(
-        station.simulated,
-        capture_rate_hz=station.capture.rate_hz,
-        mains_hz=float(station.mains_hz),
-        faults=faults,
-        serial=serial,
-        attempt=attempt,
-        **volts,
-    )
+def open_loop(station: StationConfig, *, opening: int = 1, faults: Sequence[str] = ()) -> Interface:
+    """Return what plays into the station's loop, not yet opened; ``opening`` says which opening it is.
+
+    Raises
+    ------
+    UsageError
+        A fault is unknown, or the interface simulates none.
+    """
+    _refuse_faults(station, faults, "has a real loop")
+    return station.described.open_loop(station, faults, opening)
+
+
+def _refuse_faults(station: StationConfig, faults: Sequence[str], why: str) -> None:
+    from linecheck.station.interfaces import interfaces
+
+    if faults and not station.described.has_faults:
+        able = " and ".join(name for name, entry in interfaces().items() if entry.has_faults)
+        raise UsageError(f"station {station.station} {why}: faults are for the {able} interface only")
