@@ -32,12 +32,12 @@ def main():
         os.write(descriptor, words.encode() + b"\n")
 
     from linecheck.cli import result_files
-    from linecheck.cli.result_files import ResultFiles
     from linecheck.line import kept_captures, session
     from linecheck.line.session import Session
     from linecheck.log import Log
     from linecheck.measure import executors
     from linecheck.measure.analyses import Analyses
+    from linecheck.results.files import ResultFiles
 
     def announce(owner, name, before, after=lambda result: ""):
         work = getattr(owner, name)

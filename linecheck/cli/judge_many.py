@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from linecheck.captures.many_sets import JudgedSet, judge_sets
 from linecheck.captures.workers import Workers, processors, set_workers
@@ -13,85 +13,20 @@ from linecheck.checks.base import Problem
 from linecheck.cli.display.result import Screen, show
 from linecheck.cli.display.sets import sets_text
 from linecheck.cli.display.sets_progress import sets_listener
-from linecheck.cli.result_files import ResultFiles, record_and_show
+from linecheck.cli.result_files import record_and_show
 from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
-from linecheck.files.write import write_atomically
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.line.stop_signals import StopSignals
-from linecheck.results.junit import Case
+from linecheck.results.files import ResultFiles, SetFiles
 from linecheck.results.overview import Brief, brief
-from linecheck.results.set_files import JunitFiles, ResultLines
-from linecheck.results.summary import summary_bytes
 from linecheck.run.settle import settled
 
 if TYPE_CHECKING:
     from linecheck.log import Log
 
-__all__ = ["SetFiles", "judge_many", "show_sets", "workers_for"]
-
-
-class SetFiles:
-    """The files of many sets; one that cannot be written keeps none of the others from being written.
-
-    Parameters
-    ----------
-    wanted : ResultFiles
-        Where they go.
-    strict : bool
-        Marginal is a failure.
-    """
-
-    def __init__(self, wanted: ResultFiles, *, strict: bool) -> None:
-        self._wanted = wanted
-        self._open: list[ResultLines | JunitFiles] = []
-        #: What could not be written, in words.
-        self.troubles: list[str] = []
-        with self._noted():
-            if wanted.json is not None:
-                self._open.append(ResultLines(wanted.json))
-        with self._noted():
-            if wanted.junit is not None:
-                self._open.append(JunitFiles(wanted.junit, strict=strict))
-
-    def add(
-        self, judged: JudgedSet, keys: Mapping[str, Any] | None = None, cases: Sequence[Case] = ()
-    ) -> None:
-        """Write what became of a set; ``keys`` are laid over its result, ``cases`` added to its suite."""
-        self._each(
-            lambda entry: (
-                entry.add(judged, cases) if isinstance(entry, JunitFiles) else entry.add(judged, keys)
-            )
-        )
-
-    def finish(self, briefs: Sequence[Brief]) -> None:
-        """Keep the files."""
-        self._each(lambda entry: entry.finish())
-        with self._noted():
-            if self._wanted.summary is not None:
-                write_atomically(self._wanted.summary, summary_bytes(briefs))
-
-    def abandon(self) -> None:
-        """Leave everything as it was before, but for what is finished."""
-        for entry in self._open:
-            entry.abandon()
-
-    def _each(self, action: Callable[[ResultLines | JunitFiles], object]) -> None:
-        for entry in list(self._open):
-            failed = len(self.troubles)
-            with self._noted():
-                action(entry)
-            if len(self.troubles) > failed:
-                entry.abandon()
-                self._open.remove(entry)
-
-    @contextmanager
-    def _noted(self) -> Iterator[None]:
-        try:
-            yield
-        except RecordError as error:
-            self.troubles.append(str(error))
+__all__ = ["judge_many", "show_sets", "workers_for"]
 
 
 def judge_many(

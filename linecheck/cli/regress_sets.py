@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from linecheck.captures.many_sets import JudgedSet, judge_sets
@@ -10,8 +10,7 @@ from linecheck.captures.workers import set_workers
 from linecheck.cli.display.regression import regression_block
 from linecheck.cli.display.result import Screen, result_text, show
 from linecheck.cli.display.sets_progress import sets_listener
-from linecheck.cli.judge_many import SetFiles, show_sets, workers_for
-from linecheck.cli.result_files import ResultFiles, ResultName
+from linecheck.cli.judge_many import show_sets, workers_for
 from linecheck.cli.telling import tell, told_status
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.history.baseline.file import Baseline
@@ -25,10 +24,9 @@ from linecheck.history.baseline.regressed import (
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
 from linecheck.line.stop_signals import StopSignals
-from linecheck.results.junit import junit_bytes
+from linecheck.results.files import Contents, ResultFiles, SetFiles
+from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
-from linecheck.results.result import result, to_json_bytes
-from linecheck.results.summary import summary_bytes
 
 __all__ = ["measured_sets", "regress_sets"]
 
@@ -118,15 +116,16 @@ def _show_one(compared: Regressed, wanted: ResultFiles, *, strict: bool) -> Exit
     outcome = compared.judged.outcome
     if outcome is None:
         return _show_many(iter((compared,)), wanted, strict=strict)
-    cases = list(regression_cases(compared.comparisons, strict=strict))
-    contents: dict[ResultName, Callable[[], bytes]] = {
-        "json": lambda: to_json_bytes(result(outcome) | regression_keys(compared)),
-        "junit": lambda: junit_bytes([outcome], strict, [cases]),
-        "summary": lambda: summary_bytes([_brief(compared)]),
-    }
+    one = OneRun(
+        outcome,
+        strict,
+        keys=regression_keys(compared),
+        cases=tuple(regression_cases(compared.comparisons, strict=strict)),
+        in_brief=_brief(compared),
+    )
     troubles = []
     try:
-        wanted.write(lambda name: contents[name]())
+        wanted.write(Contents(one).of)
     except RecordError as error:
         troubles.append(str(error))
     screen = Screen.of_stdout()

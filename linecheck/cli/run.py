@@ -13,8 +13,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.set_options import result_options
 from linecheck.cli.unit_facts import said_facts, unit_options
 from linecheck.errors import UsageError
+from linecheck.results.files import ResultFiles
+from linecheck.results.formats import result_formats
 
 if TYPE_CHECKING:
     from linecheck.line.session import Session
@@ -34,12 +37,7 @@ __all__ = ["check_faults", "command", "opened_session"]
 @click.option("--scan", is_flag=True, help="Wait for serial numbers on standard input, unit after unit.")
 @unit_options
 @click.option("--out", metavar="DIR", help="Folder for the files of every run [default: the station's].")
-@click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
-@click.option("--junit", "junit_path", metavar="FILE", help="Write the result there as well, as JUnit XML.")
-@click.option(
-    "--summary", "summary_path", metavar="FILE", help="Write a short table there as well, as Markdown."
-)
-@click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+@result_options(as_well=True)
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault.")
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
 def command(
@@ -48,9 +46,7 @@ def command(
     serial: str | None,
     scan: bool,
     out: str | None,
-    json_path: str | None,
-    junit_path: str | None,
-    summary_path: str | None,
+    files: ResultFiles,
     strict: bool,
     faults: tuple[str, ...],
     keep_captures: bool,
@@ -68,9 +64,10 @@ def command(
     """
     if (serial is None) == (not scan):
         raise UsageError("give either --serial S or --scan")
-    if scan and (json_path or junit_path or summary_path):
+    if scan and files.paths:
+        *others, last = (f"--{name}" for name in result_formats())
         raise UsageError(
-            "--json, --junit and --summary name one file each; with --scan every run's files go to --out"
+            f"{', '.join(others)} and {last} name one file each; with --scan every run's files go to --out"
         )
     facts = said_facts(**said)
     if scan and facts.override is not None:
@@ -93,7 +90,7 @@ def command(
             station,
             limits_path,
             serial,
-            files=(_path(json_path), _path(junit_path), _path(summary_path)),
+            files=files,
             out=_path(out),
             faults=faults,
             strict=strict,
@@ -149,7 +146,7 @@ def opened_session(
     limits_path: str,
     serial: str | None,
     *,
-    files: tuple[Path | None, Path | None, Path | None],
+    files: ResultFiles,
     out: Path | None,
     faults: tuple[str, ...],
     strict: bool,
@@ -157,7 +154,6 @@ def opened_session(
     prepared: Interface | None,
 ) -> Session:
     """Make everything else ready; what must be closed again is left to the stack."""
-    from linecheck.cli.result_files import ResultFiles
     from linecheck.cli.settings_prompt import Prompt
     from linecheck.files.write import check_can_write
     from linecheck.limits.load import load_limits
@@ -172,8 +168,7 @@ def opened_session(
         check_serial(serial, limits)
     plan = station_plan(limits, config)
     folder = out if out is not None else Path(config.records.folder)
-    wanted = ResultFiles(*files)
-    wanted.check((limits_path,))
+    files.check((limits_path,))
     check_can_write(folder / "result.json")
     executor = stack.enter_context(analysis_executor(own_process=config.described.own_process))
     return Session(
@@ -185,7 +180,7 @@ def opened_session(
         faults=faults,
         strict=strict,
         keep="all" if keep_captures else config.records.captures,
-        files=wanted,
+        files=files,
         prepared=prepared,
         one_unit=serial is not None,
         operator=Prompt(),

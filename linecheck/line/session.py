@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from linecheck.checks.base import Problem
 from linecheck.cli.display.progress import BarProgress, progress_listener
-from linecheck.cli.result_files import ResultFiles, record_and_show
+from linecheck.cli.result_files import record_and_show
 from linecheck.cli.telling import tell
 from linecheck.cli.unit_facts import UnitFacts
 from linecheck.errors import ExitStatus, StationError
@@ -29,6 +29,7 @@ from linecheck.line.unit_trace import (
     traced,
 )
 from linecheck.measure.executors import make_ready
+from linecheck.results.files import ResultFiles, run_files
 from linecheck.results.run_folder import run_folder
 from linecheck.run.model import Purpose, Run, SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
@@ -252,9 +253,6 @@ class Session:
     def _make_ready(self) -> None:
         """Start and load what will be needed once the first check has been captured."""
         make_ready(self.executor)
-        import linecheck.results.junit
-        import linecheck.results.result  # noqa: F401
-
         circumstances.packages()
         circumstances.source_commit()
 
@@ -262,7 +260,7 @@ class Session:
         archived = self.keeper.archived(run.outcome, run.captures)
         outcome = archived.outcome
         folder = self.folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
-        own = ResultFiles(folder / "result.json", folder / "junit.xml")
+        own = run_files(folder)
         status = record_and_show(
             outcome, self.log, [own, self.files], strict=self.strict, before=list(archived.troubles)
         )

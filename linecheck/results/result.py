@@ -13,10 +13,13 @@ Values are given in full. The points of a curve are rounded: ``x`` to 9 signific
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from typing import Any
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
+from linecheck import __version__
 from linecheck.checks.base import Problem
 from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
@@ -25,7 +28,10 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.run.model import CheckOutcome, Run, Trace
 from linecheck.run.settle import all_problems, settled
 
-__all__ = ["result", "to_json_bytes", "trace_keys"]
+if TYPE_CHECKING:
+    from linecheck.captures.many_sets import JudgedSet
+
+__all__ = ["result", "set_result", "to_json_bytes", "trace_keys"]
 
 _X_DIGITS, _Y_DIGITS = 9, 6
 
@@ -71,6 +77,56 @@ def result(outcome: Run) -> dict[str, Any]:
         "settings": [asdict(step) | {"seconds": round(step.seconds, 3)} for step in run.settings],
     }
     return {key: _encodable(value) for key, value in document.items()}
+
+
+def set_result(judged: JudgedSet) -> dict[str, Any]:
+    """Return what became of a set as plain data: its result, with the set's path before it.
+
+    A set that was not judged has the same keys, nothing measured, and the problem that says why.
+
+    Raises
+    ------
+    RecordError
+        A verdict was given on what was not measured.
+    """
+    first = {"set": encodable(judged.path)}
+    return first | (result(judged.outcome) if judged.outcome is not None else _without_result(judged))
+
+
+def _without_result(judged: JudgedSet) -> dict[str, Any]:
+    now = utc_text(datetime.now(UTC))
+    unknown = ("serial", "model", "firmware", "operator")
+    about = ("limit_file", "station", "station_config_sha256")
+    problem = judged.problem
+    problems = [] if problem is None else [(problem.code, encodable(problem.message))]
+    return {
+        "format": 1,
+        "run": str(uuid.uuid4()),
+        **dict.fromkeys(unknown),
+        **trace_keys(Trace()),
+        "verdict": judged.verdict.value,
+        **dict.fromkeys(about),
+        "calibration": {},
+        "interface": {},
+        "software": f"linecheck {__version__}",
+        "started": now,
+        "finished": now,
+        "duration_seconds": 0.0,
+        **{name: [] for name in ("checks", "readings", "curves")},
+        "problems": [
+            {
+                "check": None,
+                "setup": None,
+                "channel": None,
+                "code": code,
+                "message": text,
+                "blocks": True,
+                "metrics": [],
+            }
+            for code, text in problems
+        ],
+        "settings": [],
+    }
 
 
 def trace_keys(trace: Trace) -> dict[str, Any]:

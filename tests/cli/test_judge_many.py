@@ -149,7 +149,7 @@ def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, t
     def failing(self, judged, *arguments):
         raise RecordError("r.jsonl: the disk is full")
 
-    monkeypatch.setattr("linecheck.results.set_files.ResultLines.add", failing)
+    monkeypatch.setattr("linecheck.results.formats.json.ResultLines.add", failing)
     status, out, err = judge("set-0", "set-2", "--json", "r.jsonl", "--junit", "j.xml", "--summary", "s.md")
     assert (status, out.splitlines()[0]) == (3, "● PASS")
     assert err.count("the disk is full") == 1

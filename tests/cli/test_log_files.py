@@ -12,7 +12,7 @@ from small_run import STATION, call, write_small_files
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.restore import outcome_of_record
-from linecheck.results.junit import junit_bytes
+from linecheck.results.formats.junit import junit_bytes
 from linecheck.results.result import result, to_json_bytes
 from linecheck.run.model import Asset, SettingStep, Trace
 

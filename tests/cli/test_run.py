@@ -275,13 +275,13 @@ def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
 
 
 def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(run, monkeypatch):
-    from linecheck.cli import result_files
     from linecheck.errors import RecordError
+    from linecheck.results import files
 
     def full(path, content):
         raise RecordError(f"{path}: cannot be written: the disk is full: free some space")
 
-    monkeypatch.setattr(result_files, "write_atomically", full)
+    monkeypatch.setattr(files, "write_atomically", full)
     status, out, err = run(*UNIT)
     assert status == 3
     assert out.splitlines()[0] == "● PASS"  # it is recorded in the log

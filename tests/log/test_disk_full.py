@@ -26,9 +26,10 @@ SCRIPT = """
 import json, os, resource, sys
 from pathlib import Path
 from made_runs import large_run, made_run
-from linecheck.cli.result_files import ResultFiles, record_and_show
+from linecheck.cli.result_files import record_and_show
 from linecheck.errors import LinecheckError
 from linecheck.log import Log
+from linecheck.results.files import run_files
 
 folder, there, limits = Path(sys.argv[1]), sys.argv[2] == "there", json.loads(sys.argv[3])
 made_run()
@@ -38,7 +39,7 @@ def work(place, shown):
     os.dup2(shown, 1)
     os.dup2(shown, 2)
     with Log(place / "log.sqlite") as log:
-        files = ResultFiles(place / "result.json", place / "junit.xml")
+        files = run_files(place)
         status = record_and_show(run, log, [files], strict=False)
         log.state("self_check", "bench", {"met": True})
         return status

@@ -55,6 +55,7 @@ def tested_unit(
 ) -> tuple[Session, Tested]:
     """Test a unit that is known; ``check`` may refuse before anything is run."""
     from linecheck.cli.run import check_faults, opened_session
+    from linecheck.results.files import ResultFiles
 
     check_faults(station.config, faults)
     session = opened_session(
@@ -62,7 +63,7 @@ def tested_unit(
         station,
         limits_path,
         serial,
-        files=(None, None, None),
+        files=ResultFiles(),
         out=None,
         faults=faults,
         strict=False,
