@@ -1,6 +1,5 @@
 """``linecheck judge`` with several sets: every one accounted for, in files, in the log and on the screen."""
 
-import json
 import os
 import signal
 import subprocess
@@ -11,6 +10,7 @@ from dataclasses import replace
 import pytest
 from made_runs import made_run
 from many_captures import LIMITS, write_limits, write_sets
+from result_schema import checked_result
 from small_run import call
 
 from linecheck.captures import many_sets
@@ -49,7 +49,7 @@ def judge(made, tmp_path, monkeypatch, capsys):
 
 
 def results(path):
-    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return [checked_result(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
 def without_own(entries):

@@ -11,6 +11,7 @@ import time
 
 import junitparser
 import pytest
+from result_schema import checked_result
 from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
@@ -36,7 +37,7 @@ def logged():
 
 def result_of(folder):
     (path,) = folder.glob("results/PR3-*/*/result.json")
-    return json.loads(path.read_text(encoding="utf-8"))
+    return checked_result(path.read_text(encoding="utf-8"))
 
 
 def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
