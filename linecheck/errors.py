@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Self
 
 __all__ = [
     "BaselineError",
@@ -55,8 +56,10 @@ class LinecheckError(Exception):
 class ContractError(LinecheckError):
     """A member of a registry (a check kind, a format, an interface) is not what it says, or says what cannot be."""
 
-    def __init__(self, noun: str, name: str, message: str) -> None:
-        super().__init__(f"This is a fault in the {noun} {name!r}: {message}")
+    @classmethod
+    def of(cls, noun: str, name: str, message: str) -> Self:
+        """Return the error of a member (``check kind``, its name), and what is wrong with it."""
+        return cls(f"This is a fault in the {noun} {name!r}: {message}")
 
 
 class UsageError(LinecheckError):

@@ -63,12 +63,12 @@ def members(
             continue
         name, place = getattr(member, "name", entry.name), module.__name__
         if not isinstance(member, sorts):
-            raise ContractError(noun, str(name), f"{attribute} of {place} is no {sorts[0].__name__}")
+            raise ContractError.of(noun, str(name), f"{attribute} of {place} is no {sorts[0].__name__}")
         if not isinstance(name, str) or NAME.fullmatch(name) is None:
-            raise ContractError(
+            raise ContractError.of(
                 noun, str(name), f"its name, in {place}, is not of lower-case letters, digits and '_'"
             )
         if name in found:
-            raise ContractError(noun, name, f"{places[name]} and {place} both have this name")
+            raise ContractError.of(noun, name, f"{places[name]} and {place} both have this name")
         found[name], places[name] = member, place
     return MappingProxyType(found)

@@ -33,7 +33,7 @@ __all__ = ["NOUN", "kept_measurement", "made_stimulus", "refuse_kinds"]
 
 NOUN = "check kind"
 #: A unit stands behind a number in a table.
-LONGEST_UNIT = 16
+MAX_UNIT_LENGTH = 16
 
 
 def refuse_kinds(kinds: Mapping[str, CheckKind]) -> None:
@@ -46,7 +46,7 @@ def refuse_kinds(kinds: Mapping[str, CheckKind]) -> None:
     """
     for kind in kinds.values():
         for fault in _faults(kind, kinds):
-            raise ContractError(NOUN, kind.name, fault)
+            raise ContractError.of(NOUN, kind.name, fault)
 
 
 def made_stimulus(kind: CheckKind, parameters: Parameters, channels: int, ramp_seconds: float) -> Stimulus:
@@ -62,9 +62,9 @@ def made_stimulus(kind: CheckKind, parameters: Parameters, channels: int, ramp_s
     made = kind.stimulus(parameters, channels, ramp_seconds)
     samples = made.samples
     if samples.dtype != np.int32:
-        raise ContractError(NOUN, kind.name, f"its stimulus is of {samples.dtype}; expected int32")
+        raise ContractError.of(NOUN, kind.name, f"its stimulus is of {samples.dtype}; expected int32")
     if samples.ndim != 2 or samples.shape[1] != channels or not len(samples):
-        raise ContractError(
+        raise ContractError.of(
             NOUN, kind.name, f"its stimulus has the shape {samples.shape}; expected (frames, {channels})"
         )
     return made
@@ -88,7 +88,7 @@ def kept_measurement(kind: CheckKind, measured: Measurement, channels: tuple[str
     for what, items in (("metric", measured.readings), ("curve", measured.curves)):
         for (name, channel), count in Counter((item.metric, item.channel) for item in items).items():
             if count > 1:
-                raise ContractError(
+                raise ContractError.of(
                     NOUN, kind.name, f"the {what} {_of(name, channel)} was returned {count} times"
                 )
     return measured
@@ -107,7 +107,7 @@ def _faults(kind: CheckKind, kinds: Mapping[str, CheckKind]) -> Iterator[str]:
     units += [(spec.name, spec.x_unit, False) for spec in kind.curves]
     for name, unit, may_be_empty in units:
         plain = isinstance(unit, str) and unit.isprintable() and unit == unit.strip()
-        if not plain or len(unit) > LONGEST_UNIT or not (unit or may_be_empty):
+        if not plain or len(unit) > MAX_UNIT_LENGTH or not (unit or may_be_empty):
             yield f"{unit!r} is no unit (of {name}): one word or two, as in dB"
     if kind.reference_kind is not None:
         if kind.reference_kind not in kinds:
@@ -131,7 +131,7 @@ def _refuse(
     """Refuse a reading or curve that is wrong in itself, or of a channel that it cannot be of."""
     wrong = wrong or _wrong_channel(_declared(kind, item), item.channel, channels)
     if wrong is not None:
-        raise ContractError(NOUN, kind.name, f"the {what} {_of(item.metric, item.channel)} {wrong}")
+        raise ContractError.of(NOUN, kind.name, f"the {what} {_of(item.metric, item.channel)} {wrong}")
 
 
 def _declared(kind: CheckKind, item: Reading | Curve) -> MetricSpec | CurveSpec | None:

@@ -1,6 +1,7 @@
 """What every check kind keeps to: those that there are, and one that is added; broken ones are refused by name."""
 
 import json
+import pickle
 from dataclasses import replace
 from pathlib import Path
 
@@ -203,6 +204,9 @@ def test_a_kind_that_says_what_cannot_be_is_refused(words, old, new, tmp_path, m
             kinds()
         status, _, err = call(monkeypatch, capsys, "limits", "check", arguments[-1])
     assert "This is a fault in the check kind " in str(caught.value)
+    assert str(pickle.loads(pickle.dumps(caught.value))) == str(
+        caught.value
+    )  # it may come from another process
     assert (status, words in err, "Traceback" in err) == (2, True, False)
 
 
