@@ -3,6 +3,7 @@
 ::
 
     LinecheckError                2  the command or a file is wrong, nothing was run
+    ├── ContractError             2  a check kind, a format or an interface does not do what it says of itself
     ├── UsageError                2  a value on the command line
     ├── FileError                 2  a file that cannot be read, written or understood
     │   └── FileFaults            2  several faults in one file, each with its place
@@ -19,9 +20,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Self
 
 __all__ = [
     "BaselineError",
+    "ContractError",
     "ExitStatus",
     "Fault",
     "FileError",
@@ -48,6 +51,15 @@ class LinecheckError(Exception):
     """Something that the user can act on; its text says what is wrong, where, and what to do."""
 
     exit_status = ExitStatus.WRONG_INPUT
+
+
+class ContractError(LinecheckError):
+    """A member of a registry (a check kind, a format, an interface) is not what it says, or says what cannot be."""
+
+    @classmethod
+    def of(cls, noun: str, name: str, message: str) -> Self:
+        """Return the error of a member (``check kind``, its name), and what is wrong with it."""
+        return cls(f"This is a fault in the {noun} {name!r}: {message}")
 
 
 class UsageError(LinecheckError):

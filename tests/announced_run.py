@@ -33,10 +33,10 @@ def main():
 
     from linecheck.cli.display import console
     from linecheck.line import kept_captures, session
-    from linecheck.line.result_files import ResultFiles
     from linecheck.line.session import Session
     from linecheck.log import Log
     from linecheck.measure.analyses import Analyses
+    from linecheck.results.files import ResultFiles
 
     def announce(owner, name, before, after=lambda result: ""):
         work = getattr(owner, name)

@@ -75,7 +75,7 @@ def serve():
         importlib.import_module(f"linecheck.cli.{module.name}")
     for name in (
         "linecheck.log",
-        "linecheck.results.junit",
+        "linecheck.results.formats.junit",
         "linecheck.station.interfaces.simulated.interface",
         "scipy.signal",
     ):

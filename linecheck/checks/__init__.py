@@ -5,10 +5,8 @@ Every module of this package that defines ``KIND`` adds a kind; nothing else has
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
+import sys
 from functools import cache
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -21,10 +19,17 @@ __all__ = ["kinds"]
 
 @cache
 def kinds() -> Mapping[str, CheckKind]:
-    """Return every check kind by its name, in alphabetical order."""
-    found: dict[str, CheckKind] = {}
-    for module in sorted(pkgutil.iter_modules(__path__), key=lambda entry: entry.name):
-        kind = getattr(importlib.import_module(f"{__name__}.{module.name}"), "KIND", None)
-        if kind is not None:
-            found[kind.name] = kind
-    return MappingProxyType(found)
+    """Return every check kind by its name, in alphabetical order.
+
+    Raises
+    ------
+    ContractError
+        A kind is not what every kind has to be.
+    """
+    from linecheck.checks.base import CheckKind
+    from linecheck.checks.contract import NOUN, refuse_kinds
+    from linecheck.registry import members
+
+    found = members(sys.modules[__name__], "KIND", (CheckKind,), NOUN)
+    refuse_kinds(found)
+    return found

@@ -37,6 +37,7 @@ COMMANDS = {
     "regress": ("linecheck.cli.regress", "Compare capture sets with a baseline."),
     "report": ("linecheck.cli.report", "Write a run, a capture set or a comparison as one page."),
     "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
+    "schema": ("linecheck.cli.schema", "Print the JSON Schema of limit files, or of results."),
     "signoff": ("linecheck.cli.signoff", "Record who accepts or rejects what a comparison showed."),
     "station": ("linecheck.cli.station", "Let a station show that it may judge units; say where it stands."),
     "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
 
     from linecheck.limits.model import LimitFile
     from linecheck.log import Log
+    from linecheck.results.files import ResultFiles
 
 __all__ = ["command"]
 
@@ -32,7 +32,7 @@ __all__ = ["command"]
     help="Limit file of the model (YAML); for sets of several models one for each.",
 )
 @serial_option
-@result_options
+@result_options()
 @click.option("--log", "log_path", metavar="PATH", help="Record the run in this log; without it in none.")
 @workers_option("Judge")
 @click.option(
@@ -46,9 +46,7 @@ def command(
     captures: tuple[str, ...],
     limits_paths: tuple[str, ...],
     serial: str | None,
-    json_path: str | None,
-    junit_path: str | None,
-    summary_path: str | None,
+    files: ResultFiles,
     strict: bool,
     log_path: str | None,
     workers: int | None,
@@ -63,13 +61,11 @@ def command(
     aborted.
     """
     from linecheck.cli.display.console import Console
-    from linecheck.line.result_files import ResultFiles
     from linecheck.line.sets import judge_and_record
 
     if workers is not None and scheduler is not None:
         raise UsageError("give either --workers N or --scheduler ADDRESS")
     limits = _loaded(limits_paths)
-    files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
     files.check((*limits_paths, *captures))
     with _opened(log_path) as log:
         status = judge_and_record(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from linecheck.cli.set_options import result_options, serial_option, workers_option
+
+if TYPE_CHECKING:
+    from linecheck.results.files import ResultFiles
 
 __all__ = ["command"]
 
@@ -18,7 +21,7 @@ __all__ = ["command"]
     "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
 )
 @serial_option
-@result_options
+@result_options()
 @workers_option("Measure")
 @click.pass_context
 def command(
@@ -27,9 +30,7 @@ def command(
     baseline_path: str,
     limits_path: str,
     serial: str | None,
-    json_path: str | None,
-    junit_path: str | None,
-    summary_path: str | None,
+    files: ResultFiles,
     strict: bool,
     workers: int | None,
 ) -> None:
@@ -47,7 +48,6 @@ def command(
     from linecheck.history.baseline.regression import load_baseline, require_margins
     from linecheck.limits.load import load_limits
     from linecheck.line.regress import regress_sets
-    from linecheck.line.result_files import ResultFiles
 
     limits = load_limits(limits_path)
     require_margins(limits)
@@ -56,7 +56,6 @@ def command(
         raise FileError(
             baseline_path, f"is the baseline of model {baseline.file.model}, the limit file of {limits.model}"
         )
-    files = ResultFiles(*(Path(path) if path else None for path in (json_path, junit_path, summary_path)))
     files.check((limits_path, baseline_path, *captures))
     context.exit(
         regress_sets(

@@ -6,8 +6,11 @@ from pathlib import Path
 
 import click
 
+from linecheck.cli.set_options import result_options
 from linecheck.cli.unit_facts import said_facts, unit_options
 from linecheck.errors import UsageError
+from linecheck.results.files import ResultFiles
+from linecheck.results.formats import result_formats
 
 __all__ = ["command"]
 
@@ -21,12 +24,7 @@ __all__ = ["command"]
 @click.option("--scan", is_flag=True, help="Wait for serial numbers on standard input, unit after unit.")
 @unit_options
 @click.option("--out", metavar="DIR", help="Folder for the files of every run [default: the station's].")
-@click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
-@click.option("--junit", "junit_path", metavar="FILE", help="Write the result there as well, as JUnit XML.")
-@click.option(
-    "--summary", "summary_path", metavar="FILE", help="Write a short table there as well, as Markdown."
-)
-@click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+@result_options(as_well=True)
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault.")
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
 def command(
@@ -35,9 +33,7 @@ def command(
     serial: str | None,
     scan: bool,
     out: str | None,
-    json_path: str | None,
-    junit_path: str | None,
-    summary_path: str | None,
+    files: ResultFiles,
     strict: bool,
     faults: tuple[str, ...],
     keep_captures: bool,
@@ -55,9 +51,10 @@ def command(
     """
     if (serial is None) == (not scan):
         raise UsageError("give either --serial S or --scan")
-    if scan and (json_path or junit_path or summary_path):
+    if scan and files.paths:
+        *others, last = (f"--{name}" for name in result_formats())
         raise UsageError(
-            "--json, --junit and --summary name one file each; with --scan every run's files go to --out"
+            f"{', '.join(others)} and {last} name one file each; with --scan every run's files go to --out"
         )
     facts = said_facts(**said)
     if scan and facts.override is not None:
@@ -66,7 +63,6 @@ def command(
     from linecheck.cli.display.console import Console
     from linecheck.cli.scan import scan_on_input
     from linecheck.cli.settings_prompt import Prompt
-    from linecheck.line.result_files import ResultFiles
     from linecheck.line.sending import sending
     from linecheck.line.session import opened_session
     from linecheck.station.config.station import load_station
@@ -79,7 +75,7 @@ def command(
             station,
             limits_path,
             serial,
-            files=ResultFiles(_path(json_path), _path(junit_path), _path(summary_path)),
+            files=files,
             out=_path(out),
             faults=faults,
             strict=strict,

@@ -24,8 +24,9 @@ from linecheck.line.events import (
     RunRecorded,
     VerdictKnown,
 )
-from linecheck.line.result_files import Contents, ResultFiles
 from linecheck.line.status import exit_status
+from linecheck.results.files import Contents, ResultFiles
+from linecheck.results.formats.base import OneRun
 from linecheck.run.model import Run
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def record_and_tell(
         listener(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
     elif kept.why_not is not None:
         listener(RunNotRecorded(*whose, kept.why_not))
-    contents = Contents(kept.run, strict, set_path)
+    contents = Contents(OneRun(kept.run, strict, set_path))
     troubles: list[CapturesNotKept | FilesNotWritten] = []
     if isinstance(captures, CapturesNotKept):
         troubles.append(captures)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -18,13 +18,11 @@ from linecheck.history.baseline.regressed import (
 )
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
-from linecheck.line.result_files import ResultFiles, ResultName
-from linecheck.line.sets import SetFiles, judged_sets, tell_sum
+from linecheck.line.sets import judged_sets, tell_sum
 from linecheck.line.status import exit_status
-from linecheck.results.junit import junit_bytes
+from linecheck.results.files import Contents, ResultFiles, SetFiles
+from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
-from linecheck.results.result import result, to_json_bytes
-from linecheck.results.summary import summary_bytes
 
 __all__ = ["refuse_unreadable", "regress_sets"]
 
@@ -94,15 +92,16 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
     outcome = compared.judged.outcome
     if outcome is None:
         return _write_each(iter((compared,)), wanted, listener, strict=strict)
-    cases = list(regression_cases(compared.comparisons, strict=strict))
-    contents: dict[ResultName, Callable[[], bytes]] = {
-        "json": lambda: to_json_bytes(result(outcome) | regression_keys(compared)),
-        "junit": lambda: junit_bytes([outcome], strict, [cases]),
-        "summary": lambda: summary_bytes([_brief(compared)]),
-    }
+    one = OneRun(
+        outcome,
+        strict,
+        keys=regression_keys(compared),
+        cases=tuple(regression_cases(compared.comparisons, strict=strict)),
+        in_brief=_brief(compared),
+    )
     trouble = None
     try:
-        wanted.write(lambda name: contents[name]())
+        wanted.write(Contents(one).of)
     except RecordError as error:
         trouble = FilesNotWritten(outcome.run_id, outcome.serial, str(error))
     listener(SetCompared(compared))

@@ -20,7 +20,6 @@ from linecheck.limits.retest import Attempt
 from linecheck.line.events import CapturesNotKept, Listener, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.recording import record_and_tell
-from linecheck.line.result_files import ResultFiles
 from linecheck.line.stop_signals import StopSignals
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.line.unit_trace import (
@@ -33,6 +32,7 @@ from linecheck.line.unit_trace import (
 )
 from linecheck.log import Log
 from linecheck.measure.executors import analysis_executor, make_ready
+from linecheck.results.files import ResultFiles, run_files
 from linecheck.results.run_folder import run_folder
 from linecheck.run.facts import Purpose
 from linecheck.run.model import Run
@@ -204,7 +204,7 @@ class Session:
         archived = self.keeper.archived(run.outcome, run.captures)
         outcome = archived.outcome
         folder = self.folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
-        own = ResultFiles(folder / "result.json", folder / "junit.xml")
+        own = run_files(folder)
         status = record_and_tell(
             outcome,
             self.log,
@@ -253,7 +253,7 @@ def opened_session(
     wanted.check((limits_path,))
     check_can_write(folder / "result.json")
     with (
-        analysis_executor(own_process=config.interface == "sound") as executor,
+        analysis_executor(own_process=config.described.own_process) as executor,
         Log(config.records.database) as log,
     ):
         # What takes a moment the first time is done before a unit waits for it.

@@ -4,35 +4,30 @@
 :func:`judge_alone`       one set, its checks side by side in this process
 :func:`judged_sets`       any number of sets, by processes or a cluster
 :func:`judge_and_record`  judged, recorded, written and told
-:class:`SetFiles`         the files of many sets
 ========================  =================================================================
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from linecheck.captures.capture_set import CaptureSet, load_capture_set
 from linecheck.captures.judging import judge_set, limits_for
 from linecheck.captures.many_sets import JudgedSet, judge_sets
 from linecheck.captures.workers import Workers, processors, set_workers
-from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
-from linecheck.files.write import write_atomically
+from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetsEnded, SetsSummed
 from linecheck.line.recording import record_and_tell, recorded
-from linecheck.line.result_files import ResultFiles
 from linecheck.line.status import exit_status
 from linecheck.line.stop_signals import StopSignals
 from linecheck.measure.executors import analysis_executor
-from linecheck.results.junit import Case
+from linecheck.results.files import ResultFiles, SetFiles
 from linecheck.results.overview import Brief, brief
-from linecheck.results.set_files import JunitFiles, ResultLines
-from linecheck.results.summary import summary_bytes
 from linecheck.run.model import Run
 from linecheck.station.events import unheard
 
@@ -40,7 +35,6 @@ if TYPE_CHECKING:
     from linecheck.log import Log
 
 __all__ = [
-    "SetFiles",
     "judge_alone",
     "judge_and_record",
     "judged_sets",
@@ -112,68 +106,6 @@ def judged_sets(
     """Give what becomes of each set, in the order given; whoever stops it still gets what is judged by then."""
     with set_staff(len(paths), listener, workers=workers, scheduler=scheduler) as (staff, stopped):
         yield judge_sets(paths, limits, staff, serial=serial, listener=listener, stopped=stopped)
-
-
-class SetFiles:
-    """The files of many sets; one that cannot be written keeps none of the others from being written.
-
-    Parameters
-    ----------
-    wanted : ResultFiles
-        Where they go.
-    strict : bool
-        Marginal is a failure.
-    """
-
-    def __init__(self, wanted: ResultFiles, *, strict: bool) -> None:
-        self._wanted = wanted
-        self._open: list[ResultLines | JunitFiles] = []
-        #: What could not be written, in words.
-        self.troubles: list[str] = []
-        with self._noted():
-            if wanted.json is not None:
-                self._open.append(ResultLines(wanted.json))
-        with self._noted():
-            if wanted.junit is not None:
-                self._open.append(JunitFiles(wanted.junit, strict=strict))
-
-    def add(
-        self, judged: JudgedSet, keys: Mapping[str, Any] | None = None, cases: Sequence[Case] = ()
-    ) -> None:
-        """Write what became of a set; ``keys`` are laid over its result, ``cases`` added to its suite."""
-        self._each(
-            lambda entry: (
-                entry.add(judged, cases) if isinstance(entry, JunitFiles) else entry.add(judged, keys)
-            )
-        )
-
-    def finish(self, briefs: Sequence[Brief]) -> None:
-        """Keep the files."""
-        self._each(lambda entry: entry.finish())
-        with self._noted():
-            if self._wanted.summary is not None:
-                write_atomically(self._wanted.summary, summary_bytes(briefs))
-
-    def abandon(self) -> None:
-        """Leave everything as it was before, but for what is finished."""
-        for entry in self._open:
-            entry.abandon()
-
-    def _each(self, action: Callable[[ResultLines | JunitFiles], object]) -> None:
-        for entry in list(self._open):
-            failed = len(self.troubles)
-            with self._noted():
-                action(entry)
-            if len(self.troubles) > failed:
-                entry.abandon()
-                self._open.remove(entry)
-
-    @contextmanager
-    def _noted(self) -> Iterator[None]:
-        try:
-            yield
-        except RecordError as error:
-            self.troubles.append(str(error))
 
 
 def judge_and_record(

@@ -16,6 +16,8 @@ import numpy as np
 
 from linecheck.audio.file import samples_sha256
 from linecheck.checks.base import Capture, Context, Measurement, Problem, Reading, Reference
+from linecheck.checks.contract import kept_measurement
+from linecheck.errors import ContractError
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision
 from linecheck.limits.verdict import JudgedMeasurement
@@ -102,7 +104,11 @@ def _measured(analysis: Analysis) -> Measurement:
     if _nothing_left(found, channels):
         return Measurement(problems=_once(found))
     context = Context(channels, analysis.reference, analysis.volts_uncertainty)
-    measured = check.kind.measure(capture, location, check.stimulus, check.analysis, context)
+    measured = kept_measurement(
+        check.kind,
+        check.kind.measure(capture, location, check.stimulus, check.analysis, context),
+        channels,
+    )
     return replace(measured, problems=_once((*found, *measured.problems)))
 
 
@@ -133,6 +139,10 @@ def failure_problem(error: Exception) -> Problem:
             "analysis_lost",
             "the analysis was ended from outside, or this machine has too little memory for it; "
             "close other programs and test the unit again",
+        )
+    if isinstance(error, ContractError):
+        return Problem(
+            "measurement_failed", f"{error}. It says nothing of the unit; keep the capture and report it."
         )
     frames = traceback.extract_tb(error.__traceback__)
     place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""

@@ -13,10 +13,13 @@ Values are given in full. The points of a curve are rounded: ``x`` to 9 signific
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from typing import Any
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
+from linecheck import __version__
 from linecheck.checks.base import Problem
 from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
@@ -27,6 +30,10 @@ from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import all_problems, settled
 
 __all__ = ["facts_keys", "result", "to_json_bytes"]
+if TYPE_CHECKING:
+    from linecheck.captures.many_sets import JudgedSet
+
+__all__ = ["facts_keys", "result", "set_result", "to_json_bytes"]
 
 _X_DIGITS, _Y_DIGITS = 9, 6
 
@@ -81,6 +88,54 @@ def _fact(fact: Fact, value: Any) -> Any:  # noqa: ANN401 - any fact
     if isinstance(value, tuple):
         return [asdict(asset) | {"facts": _ordered(asset.facts)} for asset in value]
     return value
+
+
+def set_result(judged: JudgedSet) -> dict[str, Any]:
+    """Return what became of a set as plain data: its result, with the set's path before it.
+
+    A set that was not judged has the same keys, nothing measured, and the problem that says why.
+
+    Raises
+    ------
+    RecordError
+        A verdict was given on what was not measured.
+    """
+    first = {"set": encodable(judged.path)}
+    return first | (result(judged.outcome) if judged.outcome is not None else _without_result(judged))
+
+
+def _without_result(judged: JudgedSet) -> dict[str, Any]:
+    now = utc_text(datetime.now(UTC))
+    facts = Facts(software=f"linecheck {__version__}")
+    problem = judged.problem
+    problems = [] if problem is None else [(problem.code, encodable(problem.message))]
+    return {
+        "format": 1,
+        "run": str(uuid.uuid4()),
+        "serial": None,
+        "model": None,
+        **facts_keys(facts, "unit"),
+        "verdict": judged.verdict.value,
+        "limit_file": None,
+        **facts_keys(facts, "station"),
+        "started": now,
+        "finished": now,
+        "duration_seconds": 0.0,
+        **{name: [] for name in ("checks", "readings", "curves")},
+        "problems": [
+            {
+                "check": None,
+                "setup": None,
+                "channel": None,
+                "code": code,
+                "message": text,
+                "blocks": True,
+                "metrics": [],
+            }
+            for code, text in problems
+        ],
+        "settings": [],
+    }
 
 
 def to_json_bytes(document: dict[str, Any]) -> bytes:

@@ -12,6 +12,7 @@ import numpy as np
 
 from linecheck.audio.file import samples_sha256
 from linecheck.checks.base import Stimulus
+from linecheck.checks.contract import made_stimulus
 from linecheck.errors import UsageError
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_matches
@@ -178,7 +179,7 @@ def make_plan(
 
 
 def _made(check: Check, channels: int, ramp_seconds: float) -> PlannedCheck:
-    stimulus = check.kind.stimulus(check.stimulus, channels, ramp_seconds)
+    stimulus = made_stimulus(check.kind, check.stimulus, channels, ramp_seconds)
     return PlannedCheck(check, stimulus, samples_sha256(stimulus.samples))
 
 

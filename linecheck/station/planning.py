@@ -5,7 +5,6 @@ from __future__ import annotations
 from linecheck.limits.model import LimitFile
 from linecheck.run.plan import Plan, PlayingRules, make_plan
 from linecheck.station.config.station import StationConfig
-from linecheck.station.interfaces.simulated.unit import SETTABLE
 
 __all__ = ["playing_rules", "station_plan"]
 
@@ -30,7 +29,7 @@ def playing_rules(station: StationConfig) -> PlayingRules:
     }
 
     def made_by_hand(setting: str) -> bool:
-        return setting not in station.setup and not (station.interface == "simulated" and setting in SETTABLE)
+        return setting not in station.setup and setting not in station.described.settings
 
     return PlayingRules(
         station=station.station,

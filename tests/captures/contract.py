@@ -7,7 +7,7 @@ from pathlib import Path
 from linecheck.captures.judging import judge_folder
 from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted, judge_sets
 from linecheck.limits.verdict import Verdict
-from linecheck.results.set_files import set_result
+from linecheck.results.result import set_result
 
 OWN = ("run", "started", "finished", "duration_seconds")
 

@@ -1,9 +1,8 @@
 """``linecheck judge``: recorded captures, judged as a run is."""
 
-import json
-
 import numpy as np
 import pytest
+from result_schema import checked_result
 from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, call, simulated, write_small_files
 
 from linecheck.audio.file import read_audio, write_audio
@@ -24,7 +23,7 @@ def without(result, *names):
 
 
 def loaded(path):
-    return json.loads(path.read_text(encoding="utf-8"))
+    return checked_result(path.read_text(encoding="utf-8"))
 
 
 @pytest.fixture

@@ -1,6 +1,5 @@
 """``linecheck judge`` with several sets: every one accounted for, in files, in the log and on the screen."""
 
-import json
 import os
 import signal
 import subprocess
@@ -11,6 +10,7 @@ from dataclasses import replace
 import pytest
 from made_runs import made_run
 from many_captures import LIMITS, write_limits, write_sets
+from result_schema import checked_result
 from small_run import call
 
 from linecheck.captures import many_sets
@@ -50,7 +50,7 @@ def judge(made, tmp_path, monkeypatch, capsys):
 
 
 def results(path):
-    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return [checked_result(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
 def without_own(entries):
@@ -150,7 +150,7 @@ def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, t
     def failing(self, judged, *arguments):
         raise RecordError("r.jsonl: the disk is full")
 
-    monkeypatch.setattr("linecheck.results.set_files.ResultLines.add", failing)
+    monkeypatch.setattr("linecheck.results.formats.json.ResultLines.add", failing)
     status, out, err = judge("set-0", "set-2", "--json", "r.jsonl", "--junit", "j.xml", "--summary", "s.md")
     assert (status, out.splitlines()[0]) == (3, "● PASS")
     assert err.count("the disk is full") == 1

@@ -11,7 +11,7 @@ from small_run import STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.results.junit import junit_bytes
+from linecheck.results.formats.junit import junit_bytes
 from linecheck.results.result import result, to_json_bytes
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep

@@ -10,6 +10,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 from click.testing import CliRunner
+from result_schema import checked_result
 from small_run import LIMITS, call, simulated
 
 from linecheck.captures.capture_set import write_capture_set
@@ -90,7 +91,7 @@ def test_the_same_firmware_is_unchanged(accepted, run, tmp_path):
     assert out.startswith("● PASS\n")
     assert "Against baseline.toml, accepted 20" in out
     assert "10 unchanged, 0 better, 0 worse, 0 cannot tell" in out
-    result = json.loads((tmp_path / "b.json").read_text(encoding="utf-8"))
+    result = checked_result((tmp_path / "b.json").read_text(encoding="utf-8"))
     assert result["verdict"] == "pass"
     assert result["regression"]["answers"] == {"unchanged": 10, "better": 0, "worse": 0, "cannot tell": 0}
     cases = ET.parse(tmp_path / "b.xml").getroot().findall(".//testcase")
@@ -112,7 +113,7 @@ def test_a_firmware_that_is_worse_inside_its_masks_fails(accepted, run, tmp_path
     assert any(line.startswith("  tone sinad left is worse by ") for line in worse)
     (whistle,) = (line for line in worse if line.startswith("  tone spectrum left"))
     assert " at 7500 Hz" in whistle or " at 749" in whistle or " at 750" in whistle
-    result = json.loads((tmp_path / "c.json").read_text(encoding="utf-8"))
+    result = checked_result((tmp_path / "c.json").read_text(encoding="utf-8"))
     assert result["verdict"] == "fail"
     assert len(worse) == result["regression"]["answers"]["worse"] >= 8
     failures = ET.parse(tmp_path / "c.xml").getroot().findall(".//failure")
@@ -164,7 +165,7 @@ def test_several_sets_are_all_accounted_for(accepted, run, tmp_path):
     assert out.startswith("✖ FAIL\n")
     assert "4 sets: 1 fails, 2 are invalid, 1 passes" in out
     assert "has no unit PR3-000009 to compare with; its units are: PR3-004711" in out
-    lines = [json.loads(line) for line in (tmp_path / "all.jsonl").read_text("utf-8").splitlines()]
+    lines = [checked_result(line) for line in (tmp_path / "all.jsonl").read_text("utf-8").splitlines()]
     assert [line["verdict"] for line in lines] == ["pass", "fail", "invalid", "invalid"]
     assert [len(line["comparisons"]) for line in lines] == [10, 10, 0, 0]
     assert [suite.get("failures") for suite in ET.parse(tmp_path / "all.xml").getroot()][1] != "0"
@@ -394,13 +395,14 @@ def load_baseline_file(values):
 
 @pytest.mark.parametrize("command", ["regress", "judge"])
 def test_parts_of_an_earlier_larger_file_go_with_one_set_too(run, accepted, tmp_path, command):
-    from linecheck.results.set_files import JunitFiles, remove_parts
+    from linecheck.results.formats.junit import JunitFiles, remove_parts
 
     files = JunitFiles(tmp_path / "o.xml", strict=False, most_elements=20)
     limits = load_limits(tmp_path / "limits.yaml")
     for name in ("b", "c"):
         files.add(JudgedSet(name, judge_folder(tmp_path / name, limits)))
-    assert len(files.finish()) == 2
+    files.finish()
+    assert len(files.paths) == 2
     (tmp_path / "o-3.xml").write_text("<mine/>", encoding="utf-8")
     options = ("--baseline", "baseline.toml") if command == "regress" else ()
     run(command, "b", *options, "--junit", "o.xml")

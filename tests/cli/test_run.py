@@ -11,6 +11,7 @@ import time
 
 import junitparser
 import pytest
+from result_schema import checked_result
 from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.limits.verdict import Verdict
@@ -36,7 +37,7 @@ def logged():
 
 def result_of(folder):
     (path,) = folder.glob("results/PR3-*/*/result.json")
-    return json.loads(path.read_text(encoding="utf-8"))
+    return checked_result(path.read_text(encoding="utf-8"))
 
 
 def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
@@ -276,12 +277,12 @@ def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
 
 def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(run, monkeypatch):
     from linecheck.errors import RecordError
-    from linecheck.line import result_files
+    from linecheck.results import files
 
     def full(path, content):
         raise RecordError(f"{path}: cannot be written: the disk is full: free some space")
 
-    monkeypatch.setattr(result_files, "write_atomically", full)
+    monkeypatch.setattr(files, "write_atomically", full)
     status, out, err = run(*UNIT)
     assert status == 3
     assert out.splitlines()[0] == "● PASS"  # it is recorded in the log

@@ -29,7 +29,7 @@ from linecheck.history.baseline.regression import (
 )
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import JudgedMeasurement, Verdict
-from linecheck.results.junit import junit_bytes
+from linecheck.results.formats.junit import junit_bytes
 
 BASELINE = baseline_of(unit_run())
 

@@ -83,7 +83,7 @@ def test_why_a_unit_is_tested_once_more_is_asked_and_a_refused_unit_lets_the_nex
     assert [event.serial for event in heard if isinstance(event, UnitRefused)] == [FIRST]
     assert judged(heard) == [SECOND]
     with LogReader("results/linecheck.sqlite") as log:
-        assert [record.trace.reason for record in log.show(FIRST)] == ["repaired", None]
+        assert [record.reason for record in log.show(FIRST)] == ["repaired", None]
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from small_run import LIMITS, STATION
 
 from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
 from linecheck.limits.verdict import Verdict
-from linecheck.line import kept_captures, result_files
+from linecheck.line import kept_captures
 from linecheck.line.events import (
     CapturesKept,
     CapturesNotKept,
@@ -24,6 +24,7 @@ from linecheck.line.events import (
 from linecheck.line.session import opened_session
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.log import Log, LogReader
+from linecheck.results import files
 from linecheck.station.config.station import load_station
 from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted, UnitSet
 
@@ -130,7 +131,7 @@ def test_what_went_wrong_beside_a_verdict_follows_it(at_work, monkeypatch):
     def full(path, content):
         raise RecordError(f"{path}: the disk is full")
 
-    monkeypatch.setattr(result_files, "write_atomically", full)
+    monkeypatch.setattr(files, "write_atomically", full)
     with at_work() as (session, heard):
         tested = session.test(SERIAL, FACTS)
     assert tested.status is ExitStatus.INVALID

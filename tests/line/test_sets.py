@@ -14,9 +14,9 @@ from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.line import sets
 from linecheck.line.events import FilesNotWritten, SetsEnded, SetsSummed, VerdictKnown
-from linecheck.line.result_files import ResultFiles
 from linecheck.line.sets import judge_and_record
 from linecheck.log import Log, LogReader
+from linecheck.results.files import ResultFiles
 
 
 @pytest.fixture
@@ -54,12 +54,14 @@ def test_sets_are_judged_recorded_and_summed_up(limits, made):
 
 
 def test_a_file_that_cannot_be_written_is_told_below_the_sum(limits, made, monkeypatch):
-    def failing(self, judged, keys=None):
+    def failing(self, judged, keys, cases):
         raise RecordError("r.jsonl: the disk is full")
 
-    monkeypatch.setattr("linecheck.results.set_files.ResultLines.add", failing)
+    monkeypatch.setattr("linecheck.results.formats.json.ResultLines.add", failing)
     heard = []
-    status = judge_and_record(["good", "other"], limits, ResultFiles(Path("r.jsonl")), None, heard.append)
+    status = judge_and_record(
+        ["good", "other"], limits, ResultFiles({"json": Path("r.jsonl")}), None, heard.append
+    )
     assert status is ExitStatus.INVALID
     assert [type(event) for event in heard][-3:] == [SetsSummed, FilesNotWritten, SetsEnded]
 

@@ -29,8 +29,8 @@ from made_runs import large_run, made_run
 from linecheck.cli.display.console import Console
 from linecheck.errors import LinecheckError
 from linecheck.line.recording import record_and_tell
-from linecheck.line.result_files import ResultFiles
 from linecheck.log import Log
+from linecheck.results.files import run_files
 
 folder, there, limits = Path(sys.argv[1]), sys.argv[2] == "there", json.loads(sys.argv[3])
 made_run()
@@ -40,7 +40,7 @@ def work(place, shown):
     os.dup2(shown, 1)
     os.dup2(shown, 2)
     with Log(place / "log.sqlite") as log:
-        files = ResultFiles(place / "result.json", place / "junit.xml")
+        files = run_files(place)
         status = record_and_tell(run, log, [files], Console(), strict=False)
         log.state("self_check", "bench", {"met": True})
         return status

@@ -24,11 +24,9 @@ from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
+from linecheck.log.export import export_formats
 from linecheck.log.export import parquet as parquet_module
 from linecheck.log.export import rows as rows_module
-from linecheck.log.export.csv import csv_text
-from linecheck.log.export.jsonl import json_lines
-from linecheck.log.export.parquet import write_parquet
 from linecheck.log.export.rows import pages
 from linecheck.log.export.tables import TABLES, Column, Table
 from linecheck.run.facts import Asset
@@ -46,6 +44,8 @@ TRACE = {
     "captures": {"tone": "objects/aa.flac"},
 }
 EVERYTHING = RunFilter()
+csv_text, json_lines = (export_formats()[name].lines for name in ("csv", "jsonl"))
+write_parquet = export_formats()["parquet"].write
 
 
 def read_csv(content):

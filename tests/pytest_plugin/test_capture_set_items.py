@@ -14,7 +14,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import FileError
 from linecheck.limits.verdict import Verdict
 from linecheck.pytest_plugin import INDEX_NAME
-from linecheck.results.junit import junit_bytes
+from linecheck.results.formats.junit import junit_bytes
 
 
 def test_the_index_is_what_capture_sets_call_it():

@@ -10,7 +10,7 @@ from made_runs import made_check, made_curve, made_reading, made_run, runs_of_ev
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.results.junit import junit_bytes
+from linecheck.results.formats.junit import junit_bytes
 
 BAD = {Verdict.INVALID, Verdict.ABORTED}
 # Unicode as it comes: controls, lone surrogates, what XML refuses, what means something in XML.

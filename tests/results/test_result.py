@@ -2,12 +2,12 @@ import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
-import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_runs import large_run, made_check, made_curve, made_reading, made_run, runs_of_every_verdict
+from result_schema import checked_result
 
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
@@ -16,143 +16,10 @@ from linecheck.results.result import result, to_json_bytes
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep
 
-NUMBER, TEXT, ANY_TEXT = (
-    {"type": ["number", "null"]},
-    {"type": "string", "minLength": 1},
-    {"type": ["string", "null"]},
-)
-JUDGED = {"enum": ["pass", "marginal", "fail", "invalid", None]}
-SHA256 = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
-NUMBERS = {"type": "array", "items": {"type": "number"}}
-TIME = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z$"}
-
-
-def closed(**properties):
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": sorted(properties),
-        "additionalProperties": False,
-    }
-
-
-MARGIN = {
-    "verdict": JUDGED,
-    "margin": NUMBER,
-    "limit": NUMBER,
-    "fail_limit": NUMBER,
-    "side": {"enum": ["min", "max", None]},
-}
-PLACE = {"check": TEXT, "kind": TEXT, "setup": {"type": "object"}, "metric": TEXT, "channel": ANY_TEXT}
-
-#: The format that other programs rely on.
-SCHEMA = closed(
-    format={"const": 1},
-    run=TEXT,
-    serial=TEXT,
-    model=TEXT,
-    firmware=ANY_TEXT,
-    operator=ANY_TEXT,
-    purpose={"enum": ["unit", "golden", "challenge"]},
-    variant=ANY_TEXT,
-    lot=ANY_TEXT,
-    work_order=ANY_TEXT,
-    shift=ANY_TEXT,
-    nest=ANY_TEXT,
-    reason=ANY_TEXT,
-    override={"type": ["object", "null"]},
-    identity={"type": "object"},
-    assets={"type": "array", "items": closed(role=TEXT, id=TEXT, facts={"type": "object"})},
-    verdict={"enum": ["pass", "marginal", "fail", "invalid", "aborted"]},
-    limit_file=closed(
-        path=TEXT,
-        revision={"type": "integer"},
-        sha256=SHA256,
-        decision=TEXT,
-        approved_by=ANY_TEXT,
-        approved_on=ANY_TEXT,
-    ),
-    station=ANY_TEXT,
-    station_config_sha256=ANY_TEXT,
-    calibration={"type": "object"},
-    interface={"type": "object"},
-    software=TEXT,
-    started=TIME,
-    finished=TIME,
-    duration_seconds={"type": "number"},
-    checks={
-        "type": "array",
-        "items": closed(
-            check=TEXT,
-            kind=TEXT,
-            setup={"type": "object"},
-            verdict=JUDGED,
-            stimulus_sha256=ANY_TEXT,
-            capture_sha256=ANY_TEXT,
-        ),
-    },
-    readings={
-        "type": "array",
-        "items": closed(
-            **PLACE,
-            value=NUMBER,
-            unit={"type": "string"},
-            uncertainty=NUMBER,
-            is_bound={"type": "boolean"},
-            **MARGIN,
-        ),
-    },
-    curves={
-        "type": "array",
-        "items": closed(
-            **PLACE,
-            **MARGIN,
-            x=NUMBERS,
-            x_unit=TEXT,
-            y=NUMBERS,
-            unit=TEXT,
-            resolution_hz=NUMBER,
-            worst_x=NUMBER,
-            worst_y=NUMBER,
-            uncertainty={"oneOf": [NUMBERS, {"type": "null"}]},
-        ),
-    },
-    problems={
-        "type": "array",
-        "items": closed(
-            check=ANY_TEXT,
-            setup={"type": ["object", "null"]},
-            channel=ANY_TEXT,
-            code=TEXT,
-            message=TEXT,
-            blocks={"type": "boolean"},
-            metrics={"type": "array", "items": TEXT},
-        ),
-    },
-    settings={
-        "type": "array",
-        "items": closed(
-            setting=TEXT,
-            value=TEXT,
-            how={"enum": ["interface", "command", "operator"]},
-            done={"type": "boolean"},
-            seconds={"type": "number"},
-            before=TEXT,
-            output={"type": "string"},
-        ),
-    },
-)
-
-
-def refuse(constant):
-    raise AssertionError(f"{constant} is no JSON")
-
 
 def read_back(run):
     """Return a run's result by way of its bytes, held against the format."""
-    document = json.loads(to_json_bytes(result(run)), parse_constant=refuse)
-    jsonschema.Draft202012Validator(SCHEMA).validate(document)
-    return document
+    return checked_result(to_json_bytes(result(run)))
 
 
 @pytest.mark.parametrize("verdict", list(Verdict))

@@ -18,8 +18,10 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.results.junit import Case
-from linecheck.results.set_files import JunitFiles, ResultLines, set_result
+from linecheck.results.cases import Case
+from linecheck.results.formats.json import ResultLines
+from linecheck.results.formats.junit import JunitFiles
+from linecheck.results.result import set_result
 
 SERVER_BYTES, SERVER_ELEMENTS = 30_000_000, 250_000
 # Unicode as it comes: controls, lone surrogates, what XML refuses, what means something in XML.
@@ -46,7 +48,8 @@ def write_junit(path, sets, **options):
     try:
         for judged in sets:
             files.add(judged)
-        return files.finish()
+        files.finish()
+        return files.paths
     finally:
         files.abandon()
 
@@ -147,8 +150,9 @@ def test_a_set_that_was_not_judged_is_an_error_that_says_why(tmp_path):
 def test_further_cases_stand_beside_those_of_the_readings(tmp_path):
     files = JunitFiles(tmp_path / "j.xml")
     worse = Case("tone", "sinad.left.regression", "worse by 1 dB", "failure", "worse")
-    files.add(JudgedSet("a", made_run()), [worse])
-    found = cases(*files.finish())
+    files.add(JudgedSet("a", made_run()), cases=[worse])
+    files.finish()
+    found = cases(*files.paths)
     assert found["pellow-r3.PR3-004711.tone", "sinad.left.regression"].message == "worse by 1 dB"
 
 

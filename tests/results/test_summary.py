@@ -13,8 +13,8 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
+from linecheck.results.formats.markdown import MOST_BYTES, MOST_ROWS_OF_PASSES, summary_bytes
 from linecheck.results.overview import Brief, brief, counted, worst_first
-from linecheck.results.summary import MOST_BYTES, MOST_ROWS_OF_PASSES, summary_bytes
 
 PARSER = MarkdownIt("commonmark").enable("table").enable("strikethrough")
 #: GitHub Docs, "Workflow commands", job summaries: "limited to a maximum size of 1MiB" per step.

@@ -14,6 +14,7 @@ from linecheck.cli.log.filters import parsed_span, short_name
 from linecheck.cli.log.options import log_options, opened_log, short_time
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
+from linecheck.log.export import export_formats
 
 if TYPE_CHECKING:
     from linecheck.log import KnownAsset, LogReader, RunFilter
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["assets_command", "used_command"]
 
-FORMATS: Final = ("table", "csv", "jsonl")
 _MOST_NAMED: Final = 8
 
 
@@ -68,7 +68,7 @@ def assets_command(log: str | None, station: str | None, as_json: bool) -> None:
 @click.option(
     "--format",
     "form",
-    type=click.Choice(FORMATS),
+    type=click.Choice(["table", *(name for name, form in export_formats().items() if form.is_text)]),
     default="table",
     show_default=True,
     help="How it is printed.",
@@ -108,12 +108,16 @@ def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
 
 
 def _print_lines(form: str, pages: Iterator[list[Row]]) -> None:
-    from linecheck.log.export.csv import csv_text
-    from linecheck.log.export.jsonl import json_lines
     from linecheck.log.export.tables import TABLES
 
-    for line in (csv_text if form == "csv" else json_lines)(TABLES["assets"], pages):
-        click.echo(line.decode(), nl=False)
+    export_formats()[form].write(_Echo(), TABLES["assets"], pages)
+
+
+class _Echo:
+    """Standard output, for texts."""
+
+    def write(self, content: bytes) -> None:
+        click.echo(content.decode(), nl=False)
 
 
 def _print_uses(rows: list[Row], known: KnownAsset) -> None:

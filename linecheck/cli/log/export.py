@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -15,22 +15,17 @@ from linecheck.cli.log.options import log_options, opened_log
 from linecheck.cli.streams import Outlet
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
+from linecheck.log.export import export_formats
 
 if TYPE_CHECKING:
     from linecheck.log import RunFilter
+    from linecheck.log.export.base import ExportFormat
     from linecheck.log.export.rows import Row
     from linecheck.log.export.tables import Table
 
 __all__ = ["export_command"]
 
-FORMATS: Final = ("csv", "jsonl", "parquet")
 WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
-#: A file grows by so much at a time.
-_PIECE: Final = 1 << 18
-
-
-class _Sink(Protocol):
-    def write(self, content: bytes, /) -> None: ...
 
 
 @click.command("export")
@@ -39,7 +34,7 @@ class _Sink(Protocol):
 @click.option(
     "--format",
     "form",
-    type=click.Choice(FORMATS),
+    type=click.Choice(tuple(export_formats())),
     help="How it is written [default: as the file's name ends].",
 )
 @click.option("--what", type=click.Choice(WHAT), default="runs", show_default=True, help="Rows of what.")
@@ -69,13 +64,13 @@ def export_command(
         return
     if target is None:
         raise UsageError("--to: say where to: a file, or - for standard output")
-    form = _checked_format(form, target)
+    checked = _checked_format(form, target)
     with opened_log(log, station) as opened:
         counted = _Counted(pages(opened, table, wanted), target != "-" and sys.stderr.isatty())
         if target == "-":
-            _print(form, table, counted)
+            _print(checked, table, counted)
             return
-        _write(form, table, counted, Path(target), opened.path)
+        _write(checked, table, counted, Path(target), opened.path)
     click.echo(visible(f"linecheck: {counted.rows} rows written to {target}"), err=True)
 
 
@@ -97,20 +92,18 @@ class _Counted:
             click.echo("\r\033[K", nl=False, err=True)
 
 
-def _checked_format(form: str | None, target: str) -> str:
-    form = form or Path(target).suffix.removeprefix(".").lower()
-    if form not in FORMATS:
-        raise UsageError(f"--format: say how it is to be written: {', '.join(FORMATS)}")
-    if form == "parquet":
-        from linecheck.log.export.parquet import check_parquet
-
-        check_parquet()
-        if target == "-" and sys.stdout.isatty():
-            raise UsageError("--to: Parquet is nothing for a terminal: name a file")
-    return form
+def _checked_format(form: str | None, target: str) -> ExportFormat:
+    known = export_formats()
+    name = form or Path(target).suffix.removeprefix(".").lower()
+    if name not in known:
+        raise UsageError(f"--format: say how it is to be written: {', '.join(known)}")
+    known[name].check()
+    if not known[name].is_text and target == "-" and sys.stdout.isatty():
+        raise UsageError(f"--to: {known[name].text} is nothing for a terminal: name a file")
+    return known[name]
 
 
-def _write(form: str, table: Table, pages: Iterable[list[Row]], target: Path, log: Path) -> None:
+def _write(form: ExportFormat, table: Table, pages: Iterable[list[Row]], target: Path, log: Path) -> None:
     """Write a file that is there whole, or not at all."""
     from linecheck.files.write import GrowingFile, check_can_write
 
@@ -119,38 +112,19 @@ def _write(form: str, table: Table, pages: Iterable[list[Row]], target: Path, lo
         raise UsageError("--to: is the log itself: name another file")
     file = GrowingFile(target)
     try:
-        _deliver(form, table, pages, file)
+        form.write(file, table, pages)
         file.finish()
     finally:
         file.abandon()
 
 
-def _print(form: str, table: Table, pages: Iterable[list[Row]]) -> None:
+def _print(form: ExportFormat, table: Table, pages: Iterable[list[Row]]) -> None:
     """Write to standard output, until nobody reads it any more."""
     try:
-        _deliver(form, table, pages, _Stdout())
+        form.write(_Stdout(), table, pages)
     except _GoneError:
         # What is wrong with standard output is said where the command line ends.
         return
-
-
-def _deliver(form: str, table: Table, pages: Iterable[list[Row]], sink: _Sink) -> None:
-    if form == "parquet":
-        from linecheck.log.export.parquet import write_parquet
-
-        write_parquet(sink, table, pages)
-        return
-    if form == "csv":
-        from linecheck.log.export.csv import csv_text as lines
-    else:
-        from linecheck.log.export.jsonl import json_lines as lines
-    piece = bytearray()
-    for line in lines(table, pages):
-        piece += line
-        if len(piece) >= _PIECE:
-            sink.write(bytes(piece))
-            piece.clear()
-    sink.write(bytes(piece))
 
 
 class _GoneError(Exception):

@@ -84,6 +84,7 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
     """Yield the numbers of runs whose files are not both there, the oldest first."""
     from datetime import datetime
 
+    from linecheck.results.files import run_files
     from linecheck.results.run_folder import run_folder
 
     end, after = opened.head().sequence + 1, 0
@@ -98,7 +99,7 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
                 for row in rows
             ]
         for sequence, own in zip(found, folders, strict=True):
-            if not all((folder / own / name).is_file() for name in ("result.json", "junit.xml")):
+            if not all(path.is_file() for path in run_files(folder / own).paths):
                 yield sequence
         after = found[-1]
 
@@ -106,15 +107,13 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
 def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
     """Write what is missing of a run's files; return how many were written."""
     from linecheck.files.write import write_atomically
-    from linecheck.results.junit import junit_bytes
-    from linecheck.results.result import result, to_json_bytes
+    from linecheck.results.files import Contents, run_files
+    from linecheck.results.formats.base import OneRun
     from linecheck.results.run_folder import run_folder
 
     own = folder / run_folder(run.serial, run.started, run.run_id)
-    files = {
-        own / "result.json": to_json_bytes(result(run)),
-        own / "junit.xml": junit_bytes([run], strict),
-    }
+    contents = Contents(OneRun(run, strict))
+    files = {path: contents.of(name) for name, path in run_files(own).items()}
     new = {path: content for path, content in files.items() if not _stays(path, content, policy)}
     for path, content in new.items():
         write_atomically(path, content)

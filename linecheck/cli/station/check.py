@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from linecheck.log import Log
     from linecheck.station.config.loop import LoopCommand
     from linecheck.station.config.station import Station
-    from linecheck.station.interfaces.interface import Interface
     from linecheck.station.self_check.plays import Play
     from linecheck.station.self_check.result import SelfCheck
 
@@ -48,23 +47,20 @@ def check(
     from linecheck.files.write import check_can_write
     from linecheck.log import Log
     from linecheck.station.config.station import load_station
+    from linecheck.station.interfaces.open import open_loop
     from linecheck.station.self_check.plays import loop_path
 
     station = load_station(station_path)
     path = loop_path(station.config)
-    if faults and station.config.interface != "simulated":
-        raise UsageError(
-            f"station {station.config.station} has a real loop: faults are for the simulated interface only"
-        )
-    open_loop = _opener(station, faults)
+    open_loop(station.config, faults=faults)  # refuses faults before anything is written
     target = None if json_path is None else Path(json_path)
     if target is not None:
         _refuse_inputs(target, station_path)
         check_can_write(target)
     with Log(station.config.records.database) as log:
-        if station.config.interface != "simulated":
+        if station.config.described.is_real:
             tell(CAUTIONS.format(level=path.highest_dbfs))
-        found = _checked(station, open_loop, patched)
+        found = _checked(station, faults, patched)
         context.exit(_record_and_show(found, log, target))
 
 
@@ -73,37 +69,18 @@ def _refuse_inputs(target: Path, station_path: str) -> None:
         raise UsageError("--json names the station config itself: write the result somewhere else")
 
 
-def _opener(station: Station, faults: tuple[str, ...]) -> Callable[[int], Interface]:
-    """Return what opens the station's interface, or the simulated loop.
-
-    Raises
-    ------
-    UsageError
-        A fault is unknown.
-    """
-    if station.config.interface == "simulated":
-        from linecheck.station.self_check.loop_faults import find_faults
-        from linecheck.station.self_check.simulated_loop import SimulatedLoop
-
-        find_faults(faults)
-        seed = station.config.simulated.seed
-        return lambda opening: SimulatedLoop(station.config, faults=faults, seed=seed, opening=opening)
-    from linecheck.station.interfaces.sound.interface import SoundInterface
-
-    return lambda opening: SoundInterface(station.config)
-
-
-def _checked(station: Station, open_loop: Callable[[int], Interface], patched: bool) -> SelfCheck:
+def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
     from linecheck.line.stop_signals import StopSignals
+    from linecheck.station.interfaces.open import open_loop
     from linecheck.station.self_check.course import run_self_check
 
     loop = station.config.loop
     assert loop is not None
-    by_hand = loop.close is None and not patched and station.config.interface != "simulated"
+    by_hand = loop.close is None and not patched and station.config.described.is_real
     with StopSignals() as stop:
         found = run_self_check(
             station,
-            open_loop,
+            lambda opening: open_loop(station.config, opening=opening, faults=faults),
             _tell_play,
             close_loop=_asked if by_hand else _commanded(loop.close),
             undo_loop=_commanded(loop.open),

@@ -25,7 +25,7 @@ from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_outcome, regression_verdict
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
-from linecheck.results.junit import Case
+from linecheck.results.cases import Case
 from linecheck.run.model import Run
 
 __all__ = [

@@ -14,29 +14,41 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from linecheck.files.text import visible
-from linecheck.log.export.rows import Row
-from linecheck.log.export.tables import Table
+from linecheck.log.export.base import TextFormat
 
-__all__ = ["csv_text"]
+if TYPE_CHECKING:
+    from linecheck.log.export.rows import Row
+    from linecheck.log.export.tables import Table
+
+__all__ = ["EXPORT_FORMAT", "CsvFormat"]
 
 #: The wide forms are taken for a formula where the keyboard is Japanese (from memory).
 _FORMULA = re.compile(r"['\t\n]|\s*[=+\-@＝＋－＠]")
 _QUOTED = re.compile('[",\n\r]')
 
 
-def csv_text(table: Table, pages: Iterable[list[Row]]) -> Iterator[bytes]:
-    """Yield the bytes of a CSV file, piece by piece."""
-    yield _line(column.name for column in table.columns)
-    lists = [at for at, column in enumerate(table.columns) if column.kind == "list"]
-    for page in pages:
-        for row in page:
-            if lists:
-                yield from _points(row, lists)
-            else:
-                yield _line(map(_field, row))
+class CsvFormat(TextFormat):
+    """CSV."""
+
+    name: ClassVar[str] = "csv"
+    text: ClassVar[str] = "CSV"
+
+    def lines(self, table: Table, pages: Iterable[list[Row]]) -> Iterator[bytes]:
+        """Yield the header, and the lines of each row."""
+        yield _line(column.name for column in table.columns)
+        lists = [at for at, column in enumerate(table.columns) if column.kind == "list"]
+        for page in pages:
+            for row in page:
+                if lists:
+                    yield from _points(row, lists)
+                else:
+                    yield _line(map(_field, row))
+
+
+EXPORT_FORMAT = CsvFormat()
 
 
 def _points(row: Row, lists: list[int]) -> Iterator[bytes]:

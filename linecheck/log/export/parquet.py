@@ -9,60 +9,50 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
-from linecheck.errors import RecordError, UsageError
-from linecheck.log.export.rows import Row
-from linecheck.log.export.tables import Kind, Table
+from linecheck.errors import RecordError
+from linecheck.log.export.base import ExportFormat, Sink
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["check_parquet", "write_parquet"]
+    from linecheck.log.export.rows import Row
+    from linecheck.log.export.tables import Kind, Table
+
+__all__ = ["EXPORT_FORMAT", "ParquetFormat"]
 
 #: A row group is closed once it has so many rows, or so many bytes before they are packed.
 _ROWS: Final = 65_536
 _BYTES: Final = 32 * 1024 * 1024
 
 
-class Sink(Protocol):
-    """Where bytes go."""
+class ParquetFormat(ExportFormat):
+    """Parquet."""
 
-    def write(self, content: bytes, /) -> None:
-        """Add to it."""
+    name: ClassVar[str] = "parquet"
+    text: ClassVar[str] = "Parquet"
+    module: ClassVar[str] = "pyarrow.parquet"
+    extra: ClassVar[str] = "parquet"
 
+    def write(self, sink: Sink, table: Table, pages: Iterable[list[Row]]) -> None:
+        """Write a whole file, row group after row group."""
+        import pyarrow as pa
+        from pyarrow import parquet
 
-def check_parquet() -> None:
-    """See that Parquet can be written here.
-
-    Raises
-    ------
-    UsageError
-        Its library is not installed.
-    """
-    try:
-        import pyarrow.parquet  # noqa: F401
-    except ImportError as error:
-        raise UsageError(
-            "Parquet needs pyarrow, which is not installed: pip install 'linecheck[parquet]'"
-        ) from error
-
-
-def write_parquet(sink: Sink, table: Table, pages: Iterable[list[Row]]) -> None:
-    """Write a whole Parquet file, row group after row group."""
-    import pyarrow as pa
-    from pyarrow import parquet
-
-    schema = _schema(table)
-    waiting: list[pa.RecordBatch] = []
-    with parquet.ParquetWriter(_Stream(sink), schema, compression="zstd") as writer:
-        for page in pages:
-            waiting.append(_batch(table, schema, page))
-            if _is_enough(waiting):
+        schema = _schema(table)
+        waiting: list[pa.RecordBatch] = []
+        with parquet.ParquetWriter(_Stream(sink), schema, compression="zstd") as writer:
+            for page in pages:
+                waiting.append(_batch(table, schema, page))
+                if _is_enough(waiting):
+                    writer.write_table(pa.Table.from_batches(waiting, schema).unify_dictionaries())
+                    waiting.clear()
+            if waiting:
                 writer.write_table(pa.Table.from_batches(waiting, schema).unify_dictionaries())
-                waiting.clear()
-        if waiting:
-            writer.write_table(pa.Table.from_batches(waiting, schema).unify_dictionaries())
+
+
+EXPORT_FORMAT = ParquetFormat()
 
 
 def _is_enough(batches: list[pa.RecordBatch]) -> bool:

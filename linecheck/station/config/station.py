@@ -17,7 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from linecheck.checks.base import Problem
 from linecheck.errors import Fault
+from linecheck.files.faults import did_you_mean
 from linecheck.files.toml import TomlFile, parse_model, read_toml
+from linecheck.files.yaml import shown
 from linecheck.limits.header import NAME
 from linecheck.run.facts import Asset
 from linecheck.station.command import split_command
@@ -25,6 +27,8 @@ from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.server_url import check_server_url
+from linecheck.station.interfaces import interfaces
+from linecheck.station.interfaces.description import InterfaceDescription
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 __all__ = [
@@ -302,7 +306,7 @@ class StationConfig(_Table):
 
     format: Literal[1]
     station: str
-    interface: Literal["simulated", "sound"]
+    interface: str
     mains_hz: Literal[50, 60]
     playback: PlaybackConfig = PlaybackConfig()
     capture: CaptureConfig = CaptureConfig()
@@ -321,6 +325,20 @@ class StationConfig(_Table):
     gate: GateConfig = GateConfig()
     loop: LoopConfig | None = None
     archive: ArchiveConfig | None = None
+
+    @property
+    def described(self) -> InterfaceDescription:
+        """What the station's interface says of itself."""
+        return interfaces()[self.interface]
+
+    @field_validator("interface")
+    @classmethod
+    def _known(cls, name: str) -> str:
+        if name not in interfaces():
+            raise ValueError(
+                f"there is no interface {shown(name)}; {did_you_mean(name, interfaces(), 'the interfaces are')}"
+            )
+        return name
 
     @model_validator(mode="after")
     def _kept_once(self) -> Self:
@@ -386,14 +404,20 @@ def _interface_faults(file: TomlFile) -> Iterator[Fault]:
             if re.fullmatch(NAME, name) is None:
                 message = f"is {what}: it has lower-case letters, digits and '_', as in a limit file"
                 yield file.fault((table, name), message)
-    if file.data.get("interface") == "sound":
-        needs = {"playback": ("device", "channels", "rates_hz"), "capture": ("device", "rate_hz", "channels")}
-        for table, names in needs.items():
-            for name in names:
-                if name not in _as_table(file.data.get(table)):
-                    yield file.fault((table, name), "is missing: the sound interface needs it")
-        if "simulated" in file.data:
-            yield file.fault(("simulated",), "is for the simulated interface only")
+    known = interfaces()
+    chosen = next((entry for name, entry in known.items() if name == file.data.get("interface")), None)
+    if chosen is not None:
+        yield from _missing(file, chosen)
+        for name, described in known.items():
+            if described.table not in ("", chosen.table) and described.table in file.data:
+                yield file.fault((described.table,), f"is for the {name} interface only")
+
+
+def _missing(file: TomlFile, described: InterfaceDescription) -> Iterator[Fault]:
+    for table, names in described.needs.items():
+        for name in names:
+            if name not in _as_table(file.data.get(table)):
+                yield file.fault((table, name), f"is missing: the {described.name} interface needs it")
 
 
 def _as_table(value: Any) -> dict[str, Any]:  # noqa: ANN401 - whatever the file says

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from linecheck.errors import UsageError
-from linecheck.station.config.station import StationConfig
-from linecheck.station.interfaces.interface import Interface
+from linecheck.station.interfaces.description import ConnectedUnit
 
-__all__ = ["open_interface"]
+if TYPE_CHECKING:
+    from linecheck.station.config.station import StationConfig
+    from linecheck.station.interfaces.interface import Interface
+
+__all__ = ["open_interface", "open_loop"]
 
 
 def open_interface(
@@ -29,29 +33,27 @@ def open_interface(
     Raises
     ------
     UsageError
-        A fault is unknown, or the interface is not simulated.
+        A fault is unknown, or the interface simulates none.
     """
-    if station.interface == "sound":
-        if faults:
-            raise UsageError(
-                f"station {station.station} tests real units: faults are for the simulated interface only"
-            )
-        from linecheck.station.interfaces.sound.interface import SoundInterface
+    _refuse_faults(station, faults, "tests real units")
+    return station.described.open(station, ConnectedUnit(serial, attempt, faults))
 
-        return SoundInterface(station)
-    from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 
-    volts = (
-        {}
-        if station.capture.full_scale_volts is None
-        else {"full_scale_volts": station.capture.full_scale_volts}
-    )
-    return SimulatedInterface(
-        station.simulated,
-        capture_rate_hz=station.capture.rate_hz,
-        mains_hz=float(station.mains_hz),
-        faults=faults,
-        serial=serial,
-        attempt=attempt,
-        **volts,
-    )
+def open_loop(station: StationConfig, *, opening: int = 1, faults: Sequence[str] = ()) -> Interface:
+    """Return what plays into the station's loop, not yet opened; ``opening`` says which opening it is.
+
+    Raises
+    ------
+    UsageError
+        A fault is unknown, or the interface simulates none.
+    """
+    _refuse_faults(station, faults, "has a real loop")
+    return station.described.open_loop(station, faults, opening)
+
+
+def _refuse_faults(station: StationConfig, faults: Sequence[str], why: str) -> None:
+    from linecheck.station.interfaces import interfaces
+
+    if faults and not station.described.has_faults:
+        able = " and ".join(name for name, entry in interfaces().items() if entry.has_faults)
+        raise UsageError(f"station {station.station} {why}: faults are for the {able} interface only")

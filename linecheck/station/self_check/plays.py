@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks import kinds
 from linecheck.checks.base import CheckKind, Stimulus
+from linecheck.checks.contract import made_stimulus
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.limits.model import Check
@@ -106,7 +107,7 @@ def loop_path(config: StationConfig) -> LoopPath:
         raise UsageError(f"{name}: loop.gain_db has {len(loop.gain_db)} entries for {count} channels")
     rate = _rate(config, loop)
     floats = "float32" in (config.playback.sample_format, config.capture.sample_format)
-    if loop.bits > 24 and config.interface == "sound" and floats:
+    if loop.bits > 24 and config.described.is_real and floats:
         raise UsageError(f'{name}: loop.bits = {loop.bits} need sample_format = "int32"; float32 holds 24')
     return LoopPath(
         loop,
@@ -143,7 +144,7 @@ def _shares_clock(config: StationConfig, loop: LoopConfig) -> bool:
     if loop.shares_clock is not None:
         return loop.shares_clock
     one = config.playback.device == config.capture.device
-    return loop.kind == "digital" or config.interface == "simulated" or one
+    return loop.kind == "digital" or not config.described.is_real or one
 
 
 def make_plays(path: LoopPath) -> tuple[Play, ...]:
@@ -187,7 +188,7 @@ def _play(
     lowered = 0.0
     while True:
         parameters = kind.stimulus_parameters.model_validate(stimulus)
-        made = kind.stimulus(parameters, len(path.channels), path.ramp_seconds)
+        made = made_stimulus(kind, parameters, len(path.channels), path.ramp_seconds)
         over = _peak_dbfs(made) - path.highest_dbfs
         if over <= 0.01 or name == "quiet":
             break

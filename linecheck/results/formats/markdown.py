@@ -8,13 +8,21 @@ a word; what has no room is counted.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from linecheck.files.text import visible
+from linecheck.files.write import write_atomically
 from linecheck.limits.verdict import Verdict, worst
+from linecheck.results.formats.base import OneRun, ResultFormat
 from linecheck.results.overview import Brief, counted, worst_first
 
-__all__ = ["MOST_BYTES", "summary_bytes"]
+if TYPE_CHECKING:
+    from linecheck.captures.many_sets import JudgedSet
+    from linecheck.results.cases import Case
+
+__all__ = ["FORMAT", "MOST_BYTES", "MarkdownFormat", "summary_bytes"]
 
 MOST_BYTES = 1_000_000
 #: So many rows are filled up with sets that pass; those that do not are all shown.
@@ -33,6 +41,44 @@ _MEANINGFUL = re.compile(
     r"|:(?=\S)|(?<=[Ww]{3})\.|\s+",
     re.ASCII,
 )
+
+
+class MarkdownFormat(ResultFormat):
+    """A table of runs, worst first."""
+
+    name: ClassVar[str] = "summary"
+    what: ClassVar[str] = "a short table"
+    form: ClassVar[str] = "Markdown"
+    suffix: ClassVar[str] = ".md"
+    media_type: ClassVar[str] = "text/markdown"
+
+    def of_run(self, one: OneRun) -> bytes:
+        """Return a table with one row."""
+        return summary_bytes([one.brief])
+
+    def of_sets(self, path: Path, *, strict: bool) -> _Table:
+        """Begin a table with a row for each set."""
+        return _Table(path)
+
+
+FORMAT = MarkdownFormat()
+
+
+class _Table:
+    """The table of many sets, which stand in it worst first, so that it is written at the end."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def add(self, judged: JudgedSet, keys: Mapping[str, Any], cases: Sequence[Case]) -> None:
+        """Do nothing: a set is told in brief, at the end."""
+
+    def finish(self, briefs: Sequence[Brief]) -> None:
+        """Write it."""
+        write_atomically(self._path, summary_bytes(briefs))
+
+    def abandon(self) -> None:
+        """Do nothing: nothing was written."""
 
 
 def summary_bytes(

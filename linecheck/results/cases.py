@@ -1,4 +1,4 @@
-"""The results of runs as JUnit XML: what build servers show.
+"""The results of runs as suites of cases, whatever they are written as: who passed, who failed, and why.
 
 One suite per run, with what it is traced by as properties; one case per judged reading and judged curve::
 
@@ -6,34 +6,24 @@ One suite per run, with what it is traced by as properties; one case per judged 
     name        METRIC.CHANNEL, METRIC of a pair  sinad.left
                 METRIC.curve.CHANNEL of a curve   spectrum.curve.left
 
-A fail is a ``failure``; what is invalid is an ``error``, as are a check that was not run (``not_run``) and
-what concerns the whole run (``run``: aborted, the station failed, nothing was judged). JUnit has no word
-for marginal: it passes, with its sentence in the suite's ``system-out``, or is a failure where ``strict``.
-Build servers know a case again by classname and name, so these stay the same from run to run and are unique
-within a suite.
+A fail is a ``failure``; what is invalid is an ``error``, as are a check that was not run (``not_run``) and what
+concerns the whole run (``run``: aborted, the station failed, nothing was judged). Marginal passes, or is a failure
+where ``strict``. Build servers know a case again by classname and name, so these stay the same from run to run and are
+unique within a suite.
 
-The results of many sets go to one file with a suite for each set. There a case's classname also has the serial number,
-``MODEL.SERIAL.CHECK``, with ``#2`` behind that of a unit's second set: build servers drop all but one of the cases
-that have both names in common. Texts are shorter there, and say nothing of what passes.
-
-The form is the part that the Ant and the Jenkins schemas of JUnit files have in common. junit-xml builds
-the elements; it drops zeros, and a failure without text becomes a pass in it, so what it built is counted
-and completed here.
+Where many sets share a file, a case's classname also has the serial number, ``MODEL.SERIAL.CHECK``, with ``#2`` behind
+that of a unit's second set: build servers drop all but one of the cases that have both names in common.
 """
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from itertools import zip_longest
 from typing import TYPE_CHECKING, Literal
 
-from linecheck.errors import RecordError
 from linecheck.files.text import visible
-from linecheck.files.times import utc_text
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import judgement
 from linecheck.run.model import CheckOutcome, Run, SettingStep
@@ -42,13 +32,9 @@ from linecheck.run.settle import settled
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
-__all__ = ["Case", "Suite", "junit_bytes", "set_suite"]
+__all__ = ["Case", "PlacedCase", "Suite", "empty_suite", "one_line", "run_suite", "set_suite"]
 
 _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
-
-
-#: Where many sets share a file: characters of a case's ``message``, and of its text.
-MOST_MESSAGE, MOST_TEXT = 300, 600
 
 
 @dataclass(frozen=True)
@@ -64,7 +50,7 @@ class Case:
 
 
 @dataclass(frozen=True)
-class _Placed:
+class PlacedCase:
     """A case under both names that it is known again by."""
 
     classname: str
@@ -82,48 +68,9 @@ class Suite:
     started: datetime
     seconds: float
     properties: dict[str, str]
-    cases: tuple[_Placed, ...]
+    cases: tuple[PlacedCase, ...]
     notes: tuple[str, ...]
     brief: bool = False
-
-    def element(self, number: int) -> ET.Element:
-        """Build its element, with counts and times that come from what is in it.
-
-        Raises
-        ------
-        RecordError
-            A case's outcome was lost on the way: a fault in linecheck.
-        """
-        return _element(self, number)
-
-
-def junit_bytes(
-    outcomes: Iterable[Run], strict: bool = False, further: Iterable[Iterable[Case]] = ()
-) -> bytes:
-    """Return the JUnit file of some runs, UTF-8.
-
-    Without any run the file holds one error: nothing was judged.
-
-    Parameters
-    ----------
-    outcomes : iterable of Run
-    strict : bool
-        Marginal is a failure.
-    further : iterable of iterable of Case
-        Cases of each run besides those of its readings and curves, in the order of the runs.
-
-    Raises
-    ------
-    RecordError
-        A verdict was given on what was not measured.
-    """
-    both = zip_longest(outcomes, further, fillvalue=())
-    suites = [_suite(run, strict, tuple(more)) for run, more in both if isinstance(run, Run)]
-    root = ET.Element("testsuites")
-    root.extend(suite.element(number) for number, suite in enumerate(suites or [_empty()]))
-    ET.indent(root)
-    text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
-    return text + b"\n"
 
 
 def set_suite(
@@ -153,18 +100,38 @@ def set_suite(
         properties = {"set": visible(judged.path), "verdict": judged.verdict.value}
         now = datetime.now(UTC)
         return Suite(judged.path, "linecheck", "localhost", now, 0.0, properties, cases, (), brief=True)
-    suite = _suite(run, strict, tuple(further), place or f"{run.model}.{run.serial}")
+    suite = run_suite(run, strict, further, place or f"{run.model}.{run.serial}")
     properties = {"set": visible(judged.path), **suite.properties}
     return replace(suite, name=f"{suite.name} {judged.path}", properties=properties, brief=True)
 
 
-def _suite(outcome: Run, strict: bool, further: tuple[Case, ...], place: str | None = None) -> Suite:
+def run_suite(
+    outcome: Run, strict: bool = False, further: Iterable[Case] = (), place: str | None = None
+) -> Suite:
+    """Return the suite of one run.
+
+    Parameters
+    ----------
+    outcome : Run
+    strict : bool
+        Marginal is a failure.
+    further : iterable of Case
+        Cases besides those of readings and curves.
+    place : str, optional
+        What its classnames begin with; the model if left out.
+
+    Raises
+    ------
+    RecordError
+        A verdict was given on what was not measured.
+    """
+    more = tuple(further)
     run = settled(outcome)
     cases = [case for check in run.checks for case in _check_cases(check, strict)]
     cases += [
         Case(name, "not_run", f"the check {name} was not run", "error", "not_run") for name in run.missing
     ]
-    cases += further
+    cases += more
     reasons = _run_reasons(run, judged=bool(cases))
     if run.verdict in _RunVerdict and not any(case.outcome == "error" for case in cases):
         reasons = reasons or [f"the run is {run.verdict}"]
@@ -183,7 +150,7 @@ def _suite(outcome: Run, strict: bool, further: tuple[Case, ...], place: str | N
         host=run.station or "localhost",
         started=run.started,
         seconds=run.duration_seconds,
-        properties=_properties(run, worst([run.verdict, *_verdicts(further)])),
+        properties=_properties(run, worst([run.verdict, *_verdicts(more)])),
         cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
     )
@@ -197,7 +164,8 @@ def _setting(step: SettingStep) -> str:
     )
 
 
-def _empty() -> Suite:
+def empty_suite() -> Suite:
+    """Return the suite of no run: one error, nothing was judged."""
     cases = tuple(_placed("linecheck", [Case("", "run", "nothing was judged", "error", "invalid")]))
     return Suite("linecheck", "linecheck", "localhost", datetime.now(UTC), 0.0, {}, cases, ())
 
@@ -261,90 +229,21 @@ def _judged_case(
     return Case(check.check, name, text, outcome, str(item.verdict), seconds)
 
 
-def _placed(place: str, cases: Iterable[Case]) -> Iterator[_Placed]:
+def _placed(place: str, cases: Iterable[Case]) -> Iterator[PlacedCase]:
     """Give cases their names, each one visible line, and number what would have the same."""
     seen: set[tuple[str, str]] = set()
     numbers: Counter[tuple[str, str]] = Counter()
     for case in cases:
-        classname = _line(f"{place}.{case.check}" if case.check else place)
-        base = name = _line(case.name)
+        classname = one_line(f"{place}.{case.check}" if case.check else place)
+        base = name = one_line(case.name)
         numbers[classname, base] += 1
         while (classname, name) in seen:
             name = f"{base}#{numbers[classname, base]}"
             numbers[classname, base] += (classname, name) in seen
         seen.add((classname, name))
-        yield _Placed(classname, name, case)
+        yield PlacedCase(classname, name, case)
 
 
-def _line(text: str) -> str:
+def one_line(text: str) -> str:
     """Return a text on one visible line that is not empty."""
     return " ".join(visible(text).split()) or "(none)"
-
-
-def _shortened(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1] + "…"
-
-
-def _element(suite: Suite, number: int) -> ET.Element:
-    from junit_xml import TestCase, TestSuite
-
-    cases = []
-    for placed in suite.cases:
-        built = TestCase(placed.name, classname=placed.classname)
-        text = _text(placed, suite)
-        message = _shortened(text, MOST_MESSAGE) if suite.brief else text
-        if placed.case.outcome == "failure":
-            built.add_failure_info(message, text, placed.case.kind)
-        elif placed.case.outcome == "error":
-            built.add_error_info(message, text, placed.case.kind)
-        cases.append(built)
-    element: ET.Element = TestSuite(
-        _line(suite.name),
-        cases,
-        hostname=_line(suite.host),
-        package=_line(suite.package),
-        timestamp=utc_text(suite.started)[:19],
-        properties=suite.properties,
-        stdout="\n".join(_output(suite)),
-    ).build_xml_doc()
-    _complete(element, suite, number)
-    return element
-
-
-def _output(suite: Suite) -> Iterator[str]:
-    """Yield the lines of a suite that are in no failure or error; of a brief one, those that matter."""
-    for note in suite.notes:
-        yield _shortened(_line(note), MOST_TEXT) if suite.brief else _line(note)
-    for placed in suite.cases:
-        if not suite.brief or (placed.case.outcome == "passed" and placed.case.kind != Verdict.PASS):
-            yield _text(placed, suite)
-
-
-def _text(placed: _Placed, suite: Suite) -> str:
-    """Return what is said of a case."""
-    if not suite.brief:
-        return _line(placed.case.text)
-    return _shortened(_line(placed.case.text[: MOST_TEXT + 1]), MOST_TEXT)
-
-
-def _complete(element: ET.Element, suite: Suite, number: int) -> None:
-    """Bring an element into the common form; refuse it where a case's outcome was lost."""
-    nodes = element.findall("testcase")
-    for node, placed in zip(nodes, suite.cases, strict=True):
-        node.set("time", f"{placed.case.seconds:.3f}")
-        outcome = node[0].tag if len(node) else "passed"
-        if outcome != placed.case.outcome or len(node) > 1:
-            lost = placed.case.outcome
-            raise RecordError(f"{placed.classname}.{placed.name}: JUnit lost its {lost}; please report it")
-    element.attrib.pop("disabled", None)
-    element.set("id", str(number))
-    element.set("time", f"{max(suite.seconds, 0.0):.3f}")
-    element.set("tests", str(len(nodes)))
-    for count, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
-        element.set(count, str(len(element.findall(f"testcase/{tag}"))))
-    parts = {tag: element.find(tag) for tag in ("properties", "system-out", "system-err")}
-    for tag, part in parts.items():
-        if part is not None:
-            element.remove(part)
-        part = ET.Element(tag) if part is None else part
-        element.insert(0, part) if tag == "properties" else element.append(part)
