@@ -22,32 +22,10 @@ from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, check_serial
 from linecheck.station.events import RunListener, unheard
 from linecheck.station.runner import RunFacts, run_unit
 
-__all__ = ["judge_folder", "judge_folder_by_model", "judge_set", "limits_for"]
+__all__ = ["judge_folder", "judge_set", "limits_for"]
 
 
-def judge_folder(folder: str | Path, limits: LimitFile, *, serial: str | None = None) -> Run:
-    """Load and judge one capture set, in the calling thread.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The set's folder, or its ``captures.toml``.
-    limits : LimitFile
-    serial : str, optional
-        Serial number of the unit, where the set itself does not say it.
-
-    Raises
-    ------
-    FileError
-        There is no set there, it is faulty, or it is of another model than the limit file.
-    """
-    with InlineExecutor() as executor:
-        return judge_set(load_capture_set(folder), limits, executor, serial=serial)
-
-
-def judge_folder_by_model(
-    folder: str | Path, limits: Sequence[LimitFile], *, serial: str | None = None
-) -> Run:
+def judge_folder(folder: str | Path, limits: Sequence[LimitFile], *, serial: str | None = None) -> Run:
     """Load and judge one capture set by the limit file of its model, in the calling thread.
 
     Raises

@@ -16,7 +16,7 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from linecheck.captures.judging import judge_folder_by_model
+from linecheck.captures.judging import judge_folder
 from linecheck.captures.worker_processes import WorkerDied
 from linecheck.captures.workers import Workers
 from linecheck.checks.base import Problem
@@ -142,7 +142,7 @@ def judge_task(task: SetTask) -> Run | Problem:
         words = "the worker does not see it: all workers must see the sets under the same path"
         return Problem("set_refused", f"{task.shown}: {words}, {task.folder}")
     try:
-        return settled(judge_folder_by_model(task.folder, task.limits, serial=task.serial))
+        return settled(judge_folder(task.folder, task.limits, serial=task.serial))
     except RecordError as error:
         return Problem("judging_failed", str(error))
     except LinecheckError as error:

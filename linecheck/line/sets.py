@@ -69,7 +69,7 @@ def set_staff(
     """Give who judges so many sets, and what says whether someone asked to stop.
 
     That is looked at between two sets, so that no line and no record is ever cut short. The workers are those of a
-    cluster, or processes, at most one for each set; one set alone needs no process of its own.
+    cluster, or processes, at most one for each set: one that a capture kills takes nothing else with it.
     """
     with _workers(sets, listener, workers, scheduler) as staff, StopSignals() as stop:
         stop.hold()
@@ -82,7 +82,7 @@ def set_staff(
 @contextmanager
 def _workers(sets: int, listener: Listener, count: int | None, scheduler: str | None) -> Iterator[Workers]:
     if scheduler is None:
-        with set_workers(0 if sets == 1 else min(count or processors(), sets)) as workers:
+        with set_workers(min(processors() if count is None else count, sets)) as workers:
             yield workers
         return
     from linecheck.captures.cluster import cluster_workers
@@ -104,6 +104,8 @@ def judged_sets(
     scheduler: str | None = None,
 ) -> Iterator[Iterator[JudgedSet]]:
     """Give what becomes of each set, in the order given; whoever stops it still gets what is judged by then."""
+    if len(paths) == 1:
+        workers = 0  # the only one is measured here: there is nothing else to lose
     with set_staff(len(paths), listener, workers=workers, scheduler=scheduler) as (staff, stopped):
         yield judge_sets(paths, limits, staff, serial=serial, listener=listener, stopped=stopped)
 

@@ -27,7 +27,7 @@ def check_same_results_in_the_order_given(workers, paths, limits):
     found = list(judge_sets(paths, [limits], workers))
     assert [judged.path for judged in found] == paths
     assert [content(judged) for judged in found] == [
-        content(JudgedSet(path, judge_folder(path, limits))) for path in paths
+        content(JudgedSet(path, judge_folder(path, [limits]))) for path in paths
     ]
     assert {judged.verdict for judged in found} == {Verdict.PASS, Verdict.FAIL}
 
@@ -71,7 +71,7 @@ def check_a_death_costs_a_retry_of_its_set_alone(workers, paths, limits):
     found = list(judge_sets(paths, [limits], workers, listener=hear))
     assert (Path(paths[1]) / "deadly").read_bytes() == b""
     assert [content(judged) for judged in found] == [
-        content(JudgedSet(path, judge_folder(path, limits))) for path in paths
+        content(JudgedSet(path, judge_folder(path, [limits]))) for path in paths
     ]
     return again
 

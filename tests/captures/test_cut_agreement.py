@@ -85,7 +85,7 @@ def test_metrics_agree_with_those_of_stimuli_captured_one_by_one(tmp_path, bits,
             for entry in programme.segments
         },
     )
-    cut, direct = (judge_folder(tmp_path / name, limits) for name in ("cut", "direct"))
+    cut, direct = (judge_folder(tmp_path / name, [limits]) for name in ("cut", "direct"))
     assert not cut.missing
     assert problems(cut) == problems(direct)
     expected = readings(direct)

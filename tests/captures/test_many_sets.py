@@ -115,7 +115,7 @@ def test_a_fault_in_linecheck_makes_its_set_invalid(paths, limits, monkeypatch):
     def fail(*arguments, **options):
         raise ZeroDivisionError("oh")
 
-    monkeypatch.setattr(many_sets, "judge_folder_by_model", fail)
+    monkeypatch.setattr(many_sets, "judge_folder", fail)
     with set_workers(0) as workers:
         (judged,) = judge_sets(paths[:1], [limits], workers)
     assert (judged.verdict, judged.problem.code) == (Verdict.INVALID, "judging_failed")

@@ -164,7 +164,7 @@ def test_a_verdict_on_nothing_measured_spoils_no_file(judge, tmp_path, monkeypat
         wrong = made_run(made_check(made_reading(Verdict.PASS, float("nan"))))
         return wrong if folder.endswith("set-0") else made_run()
 
-    monkeypatch.setattr("linecheck.captures.many_sets.judge_folder_by_model", judged)
+    monkeypatch.setattr("linecheck.captures.many_sets.judge_folder", judged)
     status, _, _ = judge("set-0", "set-2", "--json", "r.jsonl")
     wrong, right = results(tmp_path / "r.jsonl")
     assert (status, wrong["verdict"], right["verdict"]) == (3, "invalid", "pass")

@@ -242,7 +242,7 @@ def test_captures_are_measured_anew_and_held_against_what_was_stored(linecheck, 
     with interface:
         taken = {entry.check.name: interface.play(entry.check.name, entry.stimulus) for entry in plan.checks}
     made = write_capture_set(tmp_path / "set", taken, model="pellow-r3", serial="PR3-000001")
-    outcome = judge_folder(made, limits)
+    outcome = judge_folder(made, [limits])
     with Log("log.sqlite") as log:
         log.append(outcome)
         log.append(replace(outcome, run_id="0" * 8 + outcome.run_id[8:], serial="PR3-000002"))

@@ -64,7 +64,7 @@ def test_a_programme_is_written_recorded_cut_and_judged(linecheck, tmp_path):
     assert "judge set --limits limits.yaml\n" in out
     loaded = load_capture_set("set")
     assert loaded.index.serial == "PR3-004711"
-    outcome = judge_folder("set", load_limits("limits.yaml"))
+    outcome = judge_folder("set", [load_limits("limits.yaml")])
     assert outcome.verdict.value == "pass"
     assert outcome.problems == ()
     readings = {
@@ -100,7 +100,7 @@ def test_a_programme_can_be_made_to_measure_and_says_what_each_segment_is(linech
         "wiring": {"rate_hz": 48_000, "bits": 24},
         "tone": {"rate_hz": 48_000, "bits": 24},
     }
-    outcome = judge_folder("set", load_limits("limits.yaml"))
+    outcome = judge_folder("set", [load_limits("limits.yaml")])
     codes = [problem.code for problem in outcome.problems]
     assert codes == ["played_otherwise", "not_captured"]
     assert outcome.problems[0].message.startswith("played at 48000 Hz and 24 bits")
@@ -145,7 +145,7 @@ def test_what_is_odd_about_the_channels_is_said_and_reaches_the_judgement(linech
         "channel right carries the marks of channel left: swapped, or wired to both",
     ]
     assert err.splitlines() == [f"linecheck: rec.wav: {note}" for note in notes]
-    outcome = judge_folder("set", load_limits("limits.yaml"))
+    outcome = judge_folder("set", [load_limits("limits.yaml")])
     assert [(problem.code, problem.message) for problem in outcome.problems] == [
         ("recording", note) for note in notes
     ]
@@ -170,7 +170,7 @@ def test_a_set_without_a_serial_number_waits_for_one(linecheck):
     assert "--serial S" in out
     assert "no serial number" in err
     assert load_capture_set("set").index.serial is None
-    outcome = judge_folder("set", load_limits("limits.yaml"), serial="PR3-000009")
+    outcome = judge_folder("set", [load_limits("limits.yaml")], serial="PR3-000009")
     assert outcome.serial == "PR3-000009"
 
 

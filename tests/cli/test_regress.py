@@ -400,7 +400,7 @@ def test_parts_of_an_earlier_larger_file_go_with_one_set_too(run, accepted, tmp_
     files = JunitFiles(tmp_path / "o.xml", strict=False, most_elements=20)
     limits = load_limits(tmp_path / "limits.yaml")
     for name in ("b", "c"):
-        files.add(JudgedSet(name, judge_folder(tmp_path / name, limits)))
+        files.add(JudgedSet(name, judge_folder(tmp_path / name, [limits])))
     files.finish()
     assert len(files.paths) == 2
     (tmp_path / "o-3.xml").write_text("<mine/>", encoding="utf-8")

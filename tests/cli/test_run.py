@@ -122,7 +122,7 @@ def test_attempts_are_counted_and_announced(run):
     assert "PR3-004711 was tested once before: this is attempt 2" in err
     assert "attempt 2" in out
     assert "attempt 1" in run("--serial", "PR3-004712")[1]
-    assert [entry.attempt for entry in logged()] == [1, 2, 1]
+    assert [entry.logged.attempt for entry in logged()] == [1, 2, 1]
 
 
 @pytest.mark.parametrize(
@@ -420,7 +420,7 @@ def test_scanning_tests_unit_after_unit_and_refuses_what_is_none(tmp_path):
     assert out.count("● PASS") == 3
     assert "Traceback" not in err
     with LogReader(tmp_path / DATABASE) as log:
-        assert [(entry.serial, entry.attempt) for entry in log.runs()] == [
+        assert [(entry.serial, entry.logged.attempt) for entry in log.runs()] == [
             ("PR3-000002", 2),
             ("PR3-000002", 1),
             ("PR3-000001", 1),

@@ -86,7 +86,7 @@ def measured(tmp_path_factory):
     folder = write_capture_set(
         tmp_path_factory.mktemp("sets") / "set", taken, model=LIMITS.model, serial="PR3-000000"
     )
-    return folder, judge_folder(folder, LIMITS)
+    return folder, judge_folder(folder, [LIMITS])
 
 
 @pytest.fixture

@@ -37,7 +37,7 @@ def made(monkeypatch):
             raise RecordError(f"{folder}: a verdict was given on nothing")
         return runs[name]
 
-    monkeypatch.setattr("linecheck.captures.many_sets.judge_folder_by_model", judge)
+    monkeypatch.setattr("linecheck.captures.many_sets.judge_folder", judge)
     monkeypatch.setattr(sets, "processors", lambda: 0)
     return runs
 

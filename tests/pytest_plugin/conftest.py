@@ -64,6 +64,6 @@ def project(recorded, pytester, monkeypatch):
             raise found
         return replace(found, limits=limits[0])
 
-    monkeypatch.setattr(many_sets, "judge_folder_by_model", judge)
+    monkeypatch.setattr(many_sets, "judge_folder", judge)
     monkeypatch.setattr(pytester, "judged", judged, raising=False)
     return pytester

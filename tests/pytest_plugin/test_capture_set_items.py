@@ -256,7 +256,7 @@ def test_the_projects_warnings_are_errors_but_change_no_verdict(project, monkeyp
         warnings.warn("something old", DeprecationWarning, stacklevel=1)
         return RUNS["pass"]
 
-    monkeypatch.setattr(many_sets, "judge_folder_by_model", judge)
+    monkeypatch.setattr(many_sets, "judge_folder", judge)
     add_sets(project, "pass")
     project.runpytest("-W", "error").assert_outcomes(passed=5)
 

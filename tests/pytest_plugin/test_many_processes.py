@@ -11,14 +11,14 @@ from pathlib import Path
 
 from linecheck.captures import many_sets
 
-judge = many_sets.judge_folder_by_model
+judge = many_sets.judge_folder
 
 def counted(folder, limits, **options):
     with open("measured.txt", "a") as stream:
         stream.write(f"{Path(folder).name}\\n")
     return judge(folder, limits, **options)
 
-many_sets.judge_folder_by_model = counted
+many_sets.judge_folder = counted
 """
 
 
