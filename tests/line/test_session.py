@@ -1,7 +1,6 @@
 """A station at work, heard by a plain list: what happens to a unit, in which order, and whose it is."""
 
 import threading
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -166,7 +165,7 @@ def test_captures_beside_the_files_are_kept_or_said_to_be_lost(at_work, monkeypa
 
 
 def test_a_pass_after_a_fail_is_told_as_not_released(at_work):
-    again = replace(FACTS, reason="reseated")
+    again = FACTS.with_reason("reseated")
     with at_work(limits=with_retest(LIMITS), faults=("distorting",)) as (session, heard):
         session.test(SERIAL, FACTS)
         assert heard[-1].verdict is Verdict.FAIL
