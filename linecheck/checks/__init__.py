@@ -1,5 +1,6 @@
 """The check kinds, one file each.
 
+In: parameters of a limit file, and captures. Out: stimuli, readings and curves with their uncertainties, problems.
 Every module of this package that defines ``KIND`` adds a kind; nothing else has to be edited.
 """
 

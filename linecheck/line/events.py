@@ -73,15 +73,7 @@ class UnitRefused:
 
 
 @dataclass(frozen=True)
-class _OfRun:
-    """An event of one run of one unit."""
-
-    run_id: str
-    serial: str
-
-
-@dataclass(frozen=True)
-class CapturesKept(_OfRun):
+class CapturesKept(OfRun):
     """Captures are kept in a folder, and why; ``why`` is empty where the station keeps them of itself."""
 
     folder: Path
@@ -89,14 +81,14 @@ class CapturesKept(_OfRun):
 
 
 @dataclass(frozen=True)
-class CapturesNotKept(_OfRun):
+class CapturesNotKept(OfRun):
     """Captures that were to be kept are not."""
 
     why: str
 
 
 @dataclass(frozen=True)
-class RunRecorded(_OfRun):
+class RunRecorded(OfRun):
     """The run is in the log, on the disk: its unit's ``attempt``-th.
 
     ``behind_seconds`` is how far this computer's clock stands before the time of the record before.
@@ -107,14 +99,14 @@ class RunRecorded(_OfRun):
 
 
 @dataclass(frozen=True)
-class RunNotRecorded(_OfRun):
+class RunNotRecorded(OfRun):
     """The run is in no log, though it should be: it is invalid, whatever it measured."""
 
     why: str
 
 
 @dataclass(frozen=True)
-class FilesWritten(_OfRun):
+class FilesWritten(OfRun):
     """Files of the run's result are written."""
 
     paths: tuple[Path, ...]
@@ -130,7 +122,7 @@ class FilesNotWritten:
 
 
 @dataclass(frozen=True)
-class VerdictKnown(_OfRun):
+class VerdictKnown(OfRun):
     """What a run came to: it is recorded by now, where there is a log.
 
     Attributes

@@ -12,6 +12,7 @@ __all__ = [
     "CheckJudged",
     "CheckStarted",
     "MeasuringEnded",
+    "OfRun",
     "RunEvent",
     "RunListener",
     "RunStarted",
@@ -21,7 +22,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class _OfRun:
+class OfRun:
     """An event of one run of one unit."""
 
     run_id: str
@@ -29,35 +30,35 @@ class _OfRun:
 
 
 @dataclass(frozen=True)
-class RunStarted(_OfRun):
+class RunStarted(OfRun):
     """The interface is open; this is what will be played."""
 
     plan: Plan
 
 
 @dataclass(frozen=True)
-class UnitSet(_OfRun):
+class UnitSet(OfRun):
     """A setting of the unit was made, or was not."""
 
     step: SettingStep
 
 
 @dataclass(frozen=True)
-class CheckStarted(_OfRun):
+class CheckStarted(OfRun):
     """A check begins to play."""
 
     planned: PlannedCheck
 
 
 @dataclass(frozen=True)
-class CheckJudged(_OfRun):
+class CheckJudged(OfRun):
     """A check has been judged."""
 
     outcome: CheckOutcome
 
 
 @dataclass(frozen=True)
-class MeasuringEnded(_OfRun):
+class MeasuringEnded(OfRun):
     """Nothing more is played or judged, however the run ended, and also where nothing could be opened."""
 
 
