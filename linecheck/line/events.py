@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Literal
 from linecheck.captures.many_sets import SetEvent
 from linecheck.limits.verdict import Verdict
 from linecheck.run.model import Run
-from linecheck.station.events import RunEvent
+from linecheck.station.events import OfRun, RunEvent
 
 if TYPE_CHECKING:
     from linecheck.gates.gatekeeper import Standing
