@@ -65,7 +65,7 @@ def command(
     from linecheck.cli.settings_prompt import Prompt
     from linecheck.line.sending import sending
     from linecheck.line.session import opened_session
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
 
     station = load_station(station_path)
     console = Console()

@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager, nullcontext, suppress
 
 import click
 
-from linecheck.cli.scan import Scans
+from linecheck.cli.input_lines import Scans
 from linecheck.cli.telling import tell
 from linecheck.files.text import visible
 

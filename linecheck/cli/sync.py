@@ -93,7 +93,7 @@ def _target(to: str | None, station: str | None) -> Target:
     from linecheck.log.sync.target import Target
 
     if to is None and station is not None:
-        from linecheck.station.config.station import load_station
+        from linecheck.station.config.load import load_station
 
         to = load_station(station).config.sync.to
     if to is None:

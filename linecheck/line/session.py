@@ -40,6 +40,7 @@ from linecheck.run.plan import Plan, check_serial
 from linecheck.station import circumstances
 from linecheck.station.config.station import Station
 from linecheck.station.events import unheard
+from linecheck.station.interfaces import interface_of
 from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.open import open_interface
 from linecheck.station.planning import station_plan
@@ -253,7 +254,7 @@ def opened_session(
     wanted.check((limits_path,))
     check_can_write(folder / "result.json")
     with (
-        analysis_executor(own_process=config.described.own_process) as executor,
+        analysis_executor(own_process=interface_of(config).own_process) as executor,
         Log(config.records.database) as log,
     ):
         # What takes a moment the first time is done before a unit waits for it.

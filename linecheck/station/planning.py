@@ -5,6 +5,7 @@ from __future__ import annotations
 from linecheck.limits.model import LimitFile
 from linecheck.run.plan import Plan, PlayingRules, make_plan
 from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces import interface_of
 
 __all__ = ["playing_rules", "station_plan"]
 
@@ -29,7 +30,7 @@ def playing_rules(station: StationConfig) -> PlayingRules:
     }
 
     def made_by_hand(setting: str) -> bool:
-        return setting not in station.setup and setting not in station.described.settings
+        return setting not in station.setup and setting not in interface_of(station).settings
 
     return PlayingRules(
         station=station.station,

@@ -9,7 +9,7 @@ import yaml
 
 from linecheck.cli import COMMANDS, cli
 from linecheck.limits.retest import RetestPolicy
-from linecheck.station.config.station import load_station
+from linecheck.station.config.load import load_station
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```", README, re.M | re.S)

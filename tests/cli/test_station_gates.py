@@ -16,7 +16,7 @@ from linecheck.limits.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
 from linecheck.run.plan import check_serial
-from linecheck.station.config.station import load_station
+from linecheck.station.config.load import load_station
 
 DATABASE = "results/linecheck.sqlite"
 GATES = """

@@ -6,7 +6,7 @@ import pytest
 from small_run import LIMITS, STATION, write_small_files
 
 from linecheck.line.session import opened_session
-from linecheck.station.config.station import load_station
+from linecheck.station.config.load import load_station
 
 #: A limit file of one check, which takes a moment.
 ONE_CHECK = LIMITS.split("  quiet:")[0] + (

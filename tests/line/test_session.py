@@ -24,7 +24,7 @@ from linecheck.line.session import opened_session
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.log import Log, LogReader
 from linecheck.results import files
-from linecheck.station.config.station import load_station
+from linecheck.station.config.load import load_station
 from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted, UnitSet
 
 SERIAL = "PR3-000001"

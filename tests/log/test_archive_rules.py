@@ -34,7 +34,8 @@ from linecheck.log.archive.room import (
 )
 from linecheck.run.plan import make_plan
 from linecheck.station.config.archive import KEPT_CLASSES, ArchiveConfig
-from linecheck.station.config.station import CaptureConfig, load_station
+from linecheck.station.config.load import load_station
+from linecheck.station.config.station import CaptureConfig
 
 # What is kept.
 

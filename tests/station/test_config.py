@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from linecheck.errors import FileError, FileFaults
-from linecheck.station.config.station import CalibrationConfig, load_station
+from linecheck.station.config.load import load_station
+from linecheck.station.config.station import CalibrationConfig
 
 MINIMAL = 'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n'
 

@@ -12,8 +12,9 @@ from small_run import LIMITS, STATION, call, write_small_files
 
 import linecheck
 from linecheck.errors import ContractError, FileFaults, UsageError
-from linecheck.station.config.station import StationConfig, load_station
-from linecheck.station.interfaces import interfaces
+from linecheck.station.config.load import load_station
+from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces import interface_of, interfaces
 from linecheck.station.interfaces.open import open_interface, open_loop
 
 SKELETON = (Path(__file__).parent / "skeleton_interface.py").read_text(encoding="utf-8")
@@ -60,7 +61,7 @@ def needed(described):
 
 def test_a_config_with_what_it_needs_opens_it(described, tmp_path):
     config = loaded(tmp_path, config_text(described.name, **needed(described), loop={"kind": "analogue"}))
-    assert config.described is described
+    assert interface_of(config) is described
     for opened in (open_interface(config, serial="PR3-000001"), open_loop(config)):
         assert opened.identity["kind"] == described.name
 
@@ -161,5 +162,6 @@ def test_saying_what_there_is_loads_no_driver():
 
 
 def test_a_config_that_is_made_in_code_is_held_to_the_same_names():
-    with pytest.raises(ValueError, match="there is no interface 'tape'"):
-        StationConfig(format=1, station="bench", interface="tape", mains_hz=50)
+    config = StationConfig(format=1, station="bench", interface="tape", mains_hz=50)
+    with pytest.raises(UsageError, match="there is no interface 'tape'"):
+        interface_of(config)

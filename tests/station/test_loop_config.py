@@ -3,7 +3,7 @@
 import pytest
 
 from linecheck.errors import FileFaults
-from linecheck.station.config.station import load_station
+from linecheck.station.config.load import load_station
 
 MINIMAL = 'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n'
 LOOP = """

@@ -7,7 +7,7 @@ import pytest
 
 from linecheck.errors import FileFaults
 from linecheck.station.command import MOST_OUTPUT, run_station_command
-from linecheck.station.config.station import load_station
+from linecheck.station.config.load import load_station
 
 
 def run(code, *further, value="slow", timeout=20.0):

@@ -63,7 +63,7 @@ def meant_archive(station_path: str) -> Meant:
         The station has none.
     """
     from linecheck.log.archive import Archive
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
 
     config = load_station(station_path).config
     if config.archive is None:

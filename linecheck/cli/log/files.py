@@ -75,7 +75,7 @@ def _folder(out: str | None, station: str | None) -> str:
         raise UsageError(
             "--out: say in which folder the files of all runs are, or name the station (--station)"
         )
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
 
     return load_station(station).config.records.folder
 

@@ -49,7 +49,7 @@ def log_location(log: str | None, station: str | None) -> str:
     if log is not None and station is not None:
         raise UsageError("give --log or --station, not both")
     if station is not None:
-        from linecheck.station.config.station import load_station
+        from linecheck.station.config.load import load_station
 
         return load_station(station).config.records.database
     return log or os.environ.get("LINECHECK_LOG") or DEFAULT_LOG

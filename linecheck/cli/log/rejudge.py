@@ -235,7 +235,7 @@ def _finders(station: str | None, archive: str | None, results: str | None, loca
         if given is not None and not os.path.isdir(given):
             raise FileError(given, "there is no folder of that name")
     if station is not None:
-        from linecheck.station.config.station import load_station
+        from linecheck.station.config.load import load_station
 
         config = load_station(station).config
         results = results or config.records.folder

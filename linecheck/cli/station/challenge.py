@@ -32,7 +32,7 @@ def challenge_command(
     from linecheck.cli.settings_prompt import Prompt
     from linecheck.line.known_unit import challenge_unit, judge_by_challenge
     from linecheck.line.session import opened_session
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
 
     facts = known_facts(firmware, operator)
     station = load_station(station_path)

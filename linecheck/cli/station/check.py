@@ -46,7 +46,8 @@ def check(
     from linecheck.cli.telling import tell
     from linecheck.files.write import check_can_write
     from linecheck.log import Log
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
+    from linecheck.station.interfaces import interface_of
     from linecheck.station.interfaces.open import open_loop
     from linecheck.station.self_check.plays import loop_path
 
@@ -58,7 +59,7 @@ def check(
         _refuse_inputs(target, station_path)
         check_can_write(target)
     with Log(station.config.records.database) as log:
-        if station.config.described.is_real:
+        if interface_of(station.config).is_real:
             tell(CAUTIONS.format(level=path.highest_dbfs))
         found = _checked(station, faults, patched)
         context.exit(_record_and_show(found, log, target))
@@ -71,12 +72,13 @@ def _refuse_inputs(target: Path, station_path: str) -> None:
 
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
     from linecheck.line.stop_signals import StopSignals
+    from linecheck.station.interfaces import interface_of
     from linecheck.station.interfaces.open import open_loop
     from linecheck.station.self_check.course import run_self_check
 
     loop = station.config.loop
     assert loop is not None
-    by_hand = loop.close is None and not patched and station.config.described.is_real
+    by_hand = loop.close is None and not patched and interface_of(station.config).is_real
     with StopSignals() as stop:
         found = run_self_check(
             station,

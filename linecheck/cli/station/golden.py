@@ -49,7 +49,7 @@ def golden_command(
     from linecheck.cli.settings_prompt import Prompt
     from linecheck.line.known_unit import judge_by_golden, require_golden
     from linecheck.line.session import opened_session
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
 
     accepted = _accepted(accept, add, by, reason)
     facts = known_facts(firmware, operator)

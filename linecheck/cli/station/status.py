@@ -39,7 +39,7 @@ def status_command(station_path: str, limits_path: str | None) -> None:
     """
     from linecheck.gates.gatekeeper import Gatekeeper
     from linecheck.limits.load import load_limits
-    from linecheck.station.config.station import load_station
+    from linecheck.station.config.load import load_station
 
     station = load_station(station_path)
     limits = None if limits_path is None else load_limits(limits_path)

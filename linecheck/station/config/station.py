@@ -7,28 +7,19 @@ command line are, so that one config serves whoever runs it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from linecheck.checks.base import Problem
-from linecheck.errors import Fault
-from linecheck.files.faults import did_you_mean
-from linecheck.files.toml import TomlFile, parse_model, read_toml
-from linecheck.files.yaml import shown
-from linecheck.limits.header import NAME
 from linecheck.run.facts import Asset
 from linecheck.station.command import split_command
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.server_url import check_server_url
-from linecheck.station.interfaces import interfaces
-from linecheck.station.interfaces.description import InterfaceDescription
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 __all__ = [
@@ -44,7 +35,6 @@ __all__ = [
     "Station",
     "StationConfig",
     "SyncConfig",
-    "load_station",
 ]
 
 SampleFormat = Literal["int32", "float32"]
@@ -326,20 +316,6 @@ class StationConfig(_Table):
     loop: LoopConfig | None = None
     archive: ArchiveConfig | None = None
 
-    @property
-    def described(self) -> InterfaceDescription:
-        """What the station's interface says of itself."""
-        return interfaces()[self.interface]
-
-    @field_validator("interface")
-    @classmethod
-    def _known(cls, name: str) -> str:
-        if name not in interfaces():
-            raise ValueError(
-                f"there is no interface {shown(name)}; {did_you_mean(name, interfaces(), 'the interfaces are')}"
-            )
-        return name
-
     @model_validator(mode="after")
     def _kept_once(self) -> Self:
         if self.archive is not None and self.records.captures != "none":
@@ -382,46 +358,6 @@ class Station:
     config: StationConfig
     path: str
     sha256: str
-
-
-def load_station(path: str | Path) -> Station:
-    """Read a station config.
-
-    Raises
-    ------
-    FileError
-        The file cannot be read; every fault in it comes at once as :class:`FileFaults`.
-    """
-    file = read_toml(path)
-    config = parse_model(file, StationConfig, tuple(_interface_faults(file)))
-    return Station(config, file.path, file.sha256)
-
-
-def _interface_faults(file: TomlFile) -> Iterator[Fault]:
-    """Yield what the chosen interface needs and the file does not say, or the reverse, and what has no plain name."""
-    for table, what in (("setup", "no setting"), ("assets", "no name of an asset")):
-        for name in _as_table(file.data.get(table)):
-            if re.fullmatch(NAME, name) is None:
-                message = f"is {what}: it has lower-case letters, digits and '_', as in a limit file"
-                yield file.fault((table, name), message)
-    known = interfaces()
-    chosen = next((entry for name, entry in known.items() if name == file.data.get("interface")), None)
-    if chosen is not None:
-        yield from _missing(file, chosen)
-        for name, described in known.items():
-            if described.table not in ("", chosen.table) and described.table in file.data:
-                yield file.fault((described.table,), f"is for the {name} interface only")
-
-
-def _missing(file: TomlFile, described: InterfaceDescription) -> Iterator[Fault]:
-    for table, names in described.needs.items():
-        for name in names:
-            if name not in _as_table(file.data.get(table)):
-                yield file.fault((table, name), f"is missing: the {described.name} interface needs it")
-
-
-def _as_table(value: Any) -> dict[str, Any]:  # noqa: ANN401 - whatever the file says
-    return value if isinstance(value, dict) else {}
 
 
 def _each_once(values: tuple[int, ...] | None) -> tuple[int, ...] | None:

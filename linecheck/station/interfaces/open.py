@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from linecheck.errors import UsageError
+from linecheck.station.interfaces import interface_of
 from linecheck.station.interfaces.description import ConnectedUnit
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ def open_interface(
         A fault is unknown, or the interface simulates none.
     """
     _refuse_faults(station, faults, "tests real units")
-    return station.described.open(station, ConnectedUnit(serial, attempt, faults))
+    return interface_of(station).open(station, ConnectedUnit(serial, attempt, faults))
 
 
 def open_loop(station: StationConfig, *, opening: int = 1, faults: Sequence[str] = ()) -> Interface:
@@ -48,12 +49,12 @@ def open_loop(station: StationConfig, *, opening: int = 1, faults: Sequence[str]
         A fault is unknown, or the interface simulates none.
     """
     _refuse_faults(station, faults, "has a real loop")
-    return station.described.open_loop(station, faults, opening)
+    return interface_of(station).open_loop(station, faults, opening)
 
 
 def _refuse_faults(station: StationConfig, faults: Sequence[str], why: str) -> None:
     from linecheck.station.interfaces import interfaces
 
-    if faults and not station.described.has_faults:
+    if faults and not interface_of(station).has_faults:
         able = " and ".join(name for name, entry in interfaces().items() if entry.has_faults)
         raise UsageError(f"station {station.station} {why}: faults are for the {able} interface only")

@@ -18,6 +18,7 @@ from linecheck.errors import UsageError
 from linecheck.limits.model import Check
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces import interface_of
 from linecheck.station.self_check.probe import probe_values
 from linecheck.station.self_check.settled_tone import SETTLED_TONE
 from linecheck.station.self_check.to_edge import TO_EDGE
@@ -107,7 +108,7 @@ def loop_path(config: StationConfig) -> LoopPath:
         raise UsageError(f"{name}: loop.gain_db has {len(loop.gain_db)} entries for {count} channels")
     rate = _rate(config, loop)
     floats = "float32" in (config.playback.sample_format, config.capture.sample_format)
-    if loop.bits > 24 and config.described.is_real and floats:
+    if loop.bits > 24 and interface_of(config).is_real and floats:
         raise UsageError(f'{name}: loop.bits = {loop.bits} need sample_format = "int32"; float32 holds 24')
     return LoopPath(
         loop,
@@ -144,7 +145,7 @@ def _shares_clock(config: StationConfig, loop: LoopConfig) -> bool:
     if loop.shares_clock is not None:
         return loop.shares_clock
     one = config.playback.device == config.capture.device
-    return loop.kind == "digital" or not config.described.is_real or one
+    return loop.kind == "digital" or not interface_of(config).is_real or one
 
 
 def make_plays(path: LoopPath) -> tuple[Play, ...]:
