@@ -24,7 +24,7 @@ from typing import Final
 
 from sqlalchemy import Column, MetaData, Table
 
-from linecheck.run.facts import FACTS
+from linecheck.run.facts import FACTS, RELEASED_FORMAT
 
 __all__ = [
     "APPLICATION_ID",
@@ -241,6 +241,7 @@ CREATE TABLE sent (
 )
 
 _RELEASED: Final = (_FIRST, _SECOND, _THIRD)
+assert len(_RELEASED) == RELEASED_FORMAT
 
 
 def _facts_of(version: int) -> tuple[str, ...]:

@@ -19,6 +19,8 @@ from linecheck.run.model import How
 __all__ = ["SCHEMA_NAME", "result_schema", "schema_bytes", "shipped_schema"]
 
 SCHEMA_NAME: Final = "result.schema.json"
+#: Facts up to this record format stand in every result of format 1; one that came later is missing in earlier ones.
+RESULT_FACTS: Final = 3
 
 Schema = dict[str, Any]
 
@@ -63,6 +65,8 @@ def result_schema() -> Schema:
         **{name: _list_of(name) for name in ("checks", "readings", "curves", "problems", "settings")},
     }
     optional = {
+        **_facts("unit", later=True),
+        **_facts("station", later=True),
         "set": {
             "type": "string",
             "description": "the capture set, as it was named, where several were judged",
@@ -101,9 +105,13 @@ def schema_bytes() -> bytes:
     return (json.dumps(result_schema(), indent=2, ensure_ascii=False) + "\n").encode()
 
 
-def _facts(place: ResultPlace) -> Schema:
-    """Return what is said of the unit, or of the station, beside what was measured."""
-    return {fact.name: _fact(fact) | {"description": fact.meaning} for fact in FACTS if fact.result == place}
+def _facts(place: ResultPlace, *, later: bool = False) -> Schema:
+    """Return what is said of the unit, or of the station, beside what was measured: from the first on, or later."""
+    return {
+        fact.name: _fact(fact) | {"description": fact.meaning}
+        for fact in FACTS
+        if fact.result == place and (fact.since > RESULT_FACTS) is later
+    }
 
 
 def _fact(fact: Fact) -> Schema:

@@ -9,8 +9,8 @@
 
 The log's column, the set of columns that a record format hashes, the migration that adds them, the keys of the result
 and of its schema, the columns of exports, the options of ``run`` and of ``log list``, what ``log show`` and a page say
-and what is held against the attempt before all derive from a row. A new fact is a field with ``since`` one above the
-newest record format that was released, and whatever gathers it.
+and what is held against the attempt before all derive from a row. A new fact is a field with ``since`` one above
+:data:`RELEASED_FORMAT`, and whatever gathers it.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ __all__ = [
     "DOCUMENTS",
     "FACTS",
     "HASH_LENGTH",
+    "RELEASED_FORMAT",
     "Asset",
     "Fact",
     "Facts",
@@ -45,6 +46,8 @@ ResultPlace = Literal["unit", "station"]
 #: Where on a page it stands: beside the verdict, or under one of the headings at its end.
 PagePlace = Literal["identity", "station", "interface", "calibration", "assets", "surroundings", "record"]
 
+#: The newest record format that was released: a new fact has the next one, and so have all of one release.
+RELEASED_FORMAT: Final = 3
 #: A hash says as much by its first characters.
 HASH_LENGTH: Final = 12
 

@@ -100,7 +100,7 @@ def test_columns_are_explained(linecheck, path):
     ("arguments", "reason"),
     [
         ((), "--to: say where to"),
-        (("--to", "runs.xls"), "--format: say how it is to be written: csv, jsonl, parquet"),
+        (("--to", "runs.xls"), "--format: say how it is to be written: csv, "),
         (("--to", "-"), "--format: say how"),
         (("--to", "results", "--format", "csv"), "it is a folder"),
         (("--to", "results/linecheck.sqlite", "--format", "csv"), "--to: is the log itself"),

@@ -53,19 +53,18 @@ def test_everything_that_is_known_is_recorded(run):
     status, _, _ = run(tables, *said)
     assert status == 0
     record = last()
-    trace = record.trace
     assert (record.lot, record.work_order, record.variant) == ("L-12", "WO-7", "silver")
     assert (record.shift, record.operator, record.firmware) == ("early", "Ada", "1.4.2")
-    assert trace.purpose == "unit"
-    assert trace.scanned == SERIAL
-    assert trace.identity == {"serial": SERIAL, "firmware": "1.4.2", "board": "C"}
-    assert trace.conditions == {"temperature": "23.4"}
-    assert [(asset.role, asset.id) for asset in trace.assets] == [("cable", "CB-0007")]
-    assert trace.host["python"]
-    assert trace.packages["numpy"]
-    assert abs(trace.clock["stepped_seconds"]) < 1.0
-    assert len(trace.plan_sha256) == 64
-    assert trace.captures_why == "not kept: the station keeps none"
+    assert record.purpose == "unit"
+    assert record.scanned == SERIAL
+    assert record.identity == {"serial": SERIAL, "firmware": "1.4.2", "board": "C"}
+    assert record.conditions == {"temperature": "23.4"}
+    assert [(asset.role, asset.id) for asset in record.assets] == [("cable", "CB-0007")]
+    assert record.host["python"]
+    assert record.packages["numpy"]
+    assert abs(record.clock["stepped_seconds"]) < 1.0
+    assert len(record.plan_sha256) == 64
+    assert record.captures_why == "not kept: the station keeps none"
 
 
 def test_another_unit_than_the_one_that_was_scanned_is_not_tested(run):

@@ -39,7 +39,7 @@ def test_the_demonstration_model(demo):
         ("ultrasonic", "ultrasonic"),
         ("crosstalk", "crosstalk"),
     ]
-    assert {check.kind.name for check in demo.checks} == kinds().keys()
+    assert {check.kind.name for check in demo.checks} <= kinds().keys()
     assert all(check.masks for check in demo.checks)
     assert all(
         check.setup == {"input": "usb", "output": "balanced", "filter": "sharp"} for check in demo.checks

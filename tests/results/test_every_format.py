@@ -169,7 +169,9 @@ def test_an_added_format_is_written_by_run_and_judge(added, tmp_path, monkeypatc
     assert (tmp_path / "many.tap").read_text(encoding="utf-8").splitlines()[-1] == f"1..{2 * len(lines)}"
 
     status, _, err = call(monkeypatch, capsys, "run", *arguments, "--scan", "--tap", "r.tap")
-    assert (status, "--json, --junit, --summary and --tap name one file each" in err) == (2, True)
+    *others, last = (f"--{name}" for name in result_formats())
+    assert (status, f"{', '.join(others)} and {last} name one file each" in err) == (2, True)
+    assert "--tap" in (*others, last)
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """The table of facts: every place that tells, stores or picks by a fact follows from its row."""
 
+import json
 import shutil
 import sqlite3
 import subprocess
@@ -18,8 +19,8 @@ from linecheck.log.chain import RECORD_FORMAT
 from linecheck.log.export.tables import TABLES
 from linecheck.log.schema import MIGRATIONS, run
 from linecheck.report.run_facts import closing_groups, identity
-from linecheck.results.result import result
-from linecheck.run.facts import FACTS, Asset, Facts, fact_named, told
+from linecheck.results.result import result, to_json_bytes
+from linecheck.run.facts import FACTS, RELEASED_FORMAT, Asset, Facts, fact_named, told
 
 CHECKOUT = Path(linecheck.__file__).parents[1]
 OLD_LOGS = Path(__file__).parents[1] / "log" / "logs"
@@ -119,7 +120,7 @@ def test_runs_are_picked_by_what_the_row_says_and_by_nothing_else(tmp_path):
 #: What a contributor writes for a new fact: its row. Whoever runs the test says it, so that nothing else gathers it.
 NEW_ROW = """\
     pallet: str | None = _fact(
-        "pallet", "pallet that the unit came on", since=4, said_by="operator", metavar="P",
+        "pallet", "pallet that the unit came on", since=RELEASED_FORMAT + 1, said_by="operator", metavar="P",
         listed=True, picked_by="pallet", result="unit", page=("identity",),
     )
 """
@@ -172,6 +173,22 @@ def test_a_new_fact_is_one_row(with_new_fact, tmp_path):
     assert "verified" in command("log", "verify", *log)
 
 
+def test_results_of_before_a_new_fact_keep_to_the_schema(with_new_fact, tmp_path):
+    from jsonschema import validate
+
+    script = (
+        "import sys; sys.path.insert(0, sys.argv[1]); import json; from linecheck.results.schema import *"
+    )
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", f"{script}; print(json.dumps(result_schema()))", with_new_fact],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    schema = json.loads(done.stdout)
+    before = json.loads(to_json_bytes(result(made_run())))
+    validate(before, schema)
+    validate(before | {"pallet": "P-7"}, schema)
+
+
 @pytest.mark.parametrize("version", [1, 2])
 def test_a_log_of_before_a_new_fact_is_migrated_and_verifies(with_new_fact, tmp_path, version):
     from small_run import write_small_files
@@ -189,5 +206,5 @@ def test_a_log_of_before_a_new_fact_is_migrated_and_verifies(with_new_fact, tmp_
     assert "verified" in command("log", "verify", "--log", path, "--head", head)
     with closing(sqlite3.connect(path)) as connection:
         found = connection.execute("SELECT record_format, pallet FROM run ORDER BY sequence").fetchall()
-    assert found[-1] == (4, "P-7")
+    assert found[-1] == (RELEASED_FORMAT + 1, "P-7")
     assert {pallet for _, pallet in found[:-1]} == {None}

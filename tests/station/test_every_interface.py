@@ -17,6 +17,7 @@ from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of, interfaces
 from linecheck.station.interfaces.open import open_interface, open_loop
 
+KNOWN = ", ".join(sorted(interfaces()))
 SKELETON = (Path(__file__).parent / "skeleton_interface.py").read_text(encoding="utf-8")
 #: A value for every key that an interface may ask for.
 VALUES = {
@@ -98,8 +99,8 @@ def test_faults_are_for_interfaces_that_simulate_them(described, tmp_path):
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("sond", "there is no interface 'sond'; did you mean sound? the interfaces are: simulated, sound"),
-        ("", "the interfaces are: simulated, sound"),
+        ("sond", f"there is no interface 'sond'; did you mean sound? the interfaces are: {KNOWN}"),
+        ("", f"the interfaces are: {KNOWN}"),
         ("Sound", "did you mean sound?"),
     ],
 )
