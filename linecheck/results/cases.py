@@ -39,7 +39,7 @@ _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
 
 @dataclass(frozen=True)
 class Case:
-    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is one line."""
+    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is one line that names the case first."""
 
     check: str
     name: str
