@@ -5,7 +5,6 @@ They are bounded in time and in output.
 
 from __future__ import annotations
 
-import codecs
 import os
 import re
 import shlex
@@ -19,7 +18,7 @@ from typing import IO, Final
 
 __all__ = ["MOST_OUTPUT", "run_station_command", "split_command"]
 
-#: Characters of a command's output that are kept, the last ones.
+#: Characters of each of a command's outputs that are kept, the last ones.
 MOST_OUTPUT: Final = 4000
 #: How long to wait for the rest of the output of a command that has ended.
 LAST_WORDS_SECONDS: Final = 0.5
@@ -59,7 +58,7 @@ def run_station_command(
     why : str or None
         Why it was not done; None where the command ended with status 0.
     output : str
-        The last of what the command printed on both its outputs, as it came in.
+        The last of what the command printed, and after it the last of its errors: in this order, whatever came first.
     """
     words = [_filled(word, fills) for word in split_command(command)]
     try:
@@ -74,18 +73,18 @@ def run_station_command(
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         return f"the command {words[0]!r} cannot be started: {reason}", ""
-    printed = _Printed(process)
+    tails = _Tail(process.stdout), _Tail(process.stderr)
     try:
         status = process.wait(timeout_seconds)
     except subprocess.TimeoutExpired:
         _end(process)
-        printed.wait()
-        return f"the command did not end within {timeout_seconds:g} s and was ended", printed.both
+        return f"the command did not end within {timeout_seconds:g} s and was ended", "".join(_texts(tails))
     except BaseException:
         _end(process)
         raise
-    printed.wait()
-    return (None if status == 0 else _failure(status, printed)), printed.both
+    printed, errors = _texts(tails)
+    why = None if status == 0 else _failure(status, _last_line(errors) or _last_line(printed))
+    return why, printed + errors
 
 
 def _filled(word: str, fills: Mapping[str, str]) -> str:
@@ -94,10 +93,9 @@ def _filled(word: str, fills: Mapping[str, str]) -> str:
     return re.sub(f"{{({marks})}}", lambda found: fills[found[1]], word) if fills else word
 
 
-def _failure(status: int, printed: _Printed) -> str:
+def _failure(status: int, why: str) -> str:
     how = f"exit status {status}" if status > 0 else f"ended by signal {-status}"
-    last = _last_line(printed.errors) or _last_line(printed.both)
-    return f"the command failed ({how})" + (f": {last[:200]}" if last else "")
+    return f"the command failed ({how})" + (f": {why[:200]}" if why else "")
 
 
 def _last_line(text: str) -> str:
@@ -114,42 +112,29 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     process.wait()
 
 
-class _Printed:
-    """What a command has printed: both outputs are read to their ends, and the last of them is kept.
+class _Tail:
+    """Reads a stream to its end and keeps the last of it, so that what prints without end fills nothing."""
 
-    So what prints without end neither waits for a reader nor fills the memory.
-    """
+    def __init__(self, stream: IO[bytes] | None) -> None:
+        self._stream = stream
+        self._kept = b""
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
 
-    def __init__(self, process: subprocess.Popen[bytes]) -> None:
-        assert process.stdout is not None
-        assert process.stderr is not None
-        self.both = ""
-        self.errors = ""
-        self._keeping = threading.Lock()
-        self._readers = [
-            threading.Thread(target=self._read, args=(process.stdout, False), daemon=True),
-            threading.Thread(target=self._read, args=(process.stderr, True), daemon=True),
-        ]
-        for reader in self._readers:
-            reader.start()
+    def _read(self) -> None:
+        assert self._stream is not None
+        with self._stream, suppress(OSError, ValueError):
+            while block := os.read(self._stream.fileno(), 65536):
+                self._kept = (self._kept + block)[-4 * MOST_OUTPUT :]
 
-    def _read(self, stream: IO[bytes], is_errors: bool) -> None:
-        # A character that two blocks share stays whole, whatever the other output says in between.
-        decoder = codecs.getincrementaldecoder("utf-8")("replace")
-        with stream, suppress(OSError, ValueError):
-            while block := os.read(stream.fileno(), 65536):
-                self._keep(decoder.decode(block), is_errors)
-        self._keep(decoder.decode(b"", final=True), is_errors)
+    def text(self, until: float) -> str:
+        """Return what was read by then; what the command has left running may still hold the stream open."""
+        self._thread.join(max(0.0, until - time.monotonic()))
+        return self._kept.decode("utf-8", "replace").replace("\0", "\N{REPLACEMENT CHARACTER}")[-MOST_OUTPUT:]
 
-    def _keep(self, text: str, is_errors: bool) -> None:
-        text = text.replace("\0", "\N{REPLACEMENT CHARACTER}")
-        with self._keeping:
-            self.both = (self.both + text)[-MOST_OUTPUT:]
-            if is_errors:
-                self.errors = (self.errors + text)[-MOST_OUTPUT:]
 
-    def wait(self) -> None:
-        """Wait a moment for what is still to be read; what the command has left running may hold the outputs open."""
-        until = time.monotonic() + LAST_WORDS_SECONDS
-        for reader in self._readers:
-            reader.join(max(0.0, until - time.monotonic()))
+def _texts(tails: tuple[_Tail, _Tail]) -> tuple[str, str]:
+    """Return what was printed, its last line ended where errors follow, and the errors."""
+    until = time.monotonic() + LAST_WORDS_SECONDS
+    printed, errors = (tail.text(until) for tail in tails)
+    return (f"{printed}\n" if errors and printed and not printed.endswith("\n") else printed), errors
