@@ -76,7 +76,7 @@ def main():
                 UnsteadyClock.offset = datetimes.timedelta(seconds=chance.uniform(-86400.0, 86400.0))
             serial = f"PR3-{chance.randrange(SERIALS):06d}"
             unit = simulated(*chance.choice(FAULTS), seed=chance.randrange(2**31))
-            outcome = run_unit(plan, RunFacts(serial, "1.4.2", "Ada", "soak"), unit, Inline()).outcome
+            outcome = run_unit(plan, RunFacts(serial, "1.4.2", "soak"), unit, Inline()).outcome
             outcome = replace(outcome, run_id=str(uuid.UUID(int=chance.getrandbits(128))), **trace)
             began = time.perf_counter()
             stored = log.append(outcome)

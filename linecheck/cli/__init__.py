@@ -7,13 +7,13 @@ Every command lives in a module of its own that is imported when it is called.
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 
 import click
 
 from linecheck import __version__
+from linecheck.cli.lazy import LazyGroup
 from linecheck.cli.streams import forgiving_streams
 from linecheck.errors import ExitStatus, LinecheckError
 
@@ -45,28 +45,10 @@ COMMANDS = {
 }
 
 
-class LazyGroup(click.Group):
-    """A group whose commands are imported when they are called, so that starting costs nothing."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the names of all commands."""
-        return sorted(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import the module of a command and return its ``command``."""
-        if cmd_name not in COMMANDS:
-            return None
-        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the list of commands without importing any of them."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, COMMANDS[name][1]) for name in self.list_commands(ctx)])
-
-
 @click.group(
-    cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+    cls=LazyGroup,
+    lazy={name: (f"{module}:command", text) for name, (module, text) in COMMANDS.items()},
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="linecheck")
 def cli() -> None:

@@ -39,7 +39,7 @@ _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
 
 @dataclass(frozen=True)
 class Case:
-    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is one line, the case's name first."""
+    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is a line, the case's name first."""
 
     check: str
     name: str

@@ -25,7 +25,7 @@ from linecheck.station.config.station import CalibrationConfig
 from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted
 from linecheck.station.runner import RunFacts, run_unit
 
-FACTS = RunFacts("PR3-000001", "1.4.2", "Ada", "bench")
+FACTS = RunFacts("PR3-000001", "1.4.2", "bench")
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +110,7 @@ def test_a_good_unit_passes_and_everything_is_accounted_for(executor):
     assert outcome.verdict is Verdict.PASS
     assert [check.check for check in outcome.checks] == ["quiet", "tone", "wiring"]
     assert outcome.missing == ()
-    assert (outcome.serial, outcome.firmware, outcome.operator) == ("PR3-000001", "1.4.2", "Ada")
+    assert (outcome.serial, outcome.firmware, outcome.station) == ("PR3-000001", "1.4.2", "bench")
     assert outcome.started.tzinfo is UTC
     assert outcome.started <= outcome.finished
     assert all(len(check.capture_sha256) == len(check.stimulus_sha256) == 64 for check in outcome.checks)

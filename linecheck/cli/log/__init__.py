@@ -10,13 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.display.tables import print_table
-from linecheck.cli.log.assets import assets_command, used_command
-from linecheck.cli.log.export import export_command
-from linecheck.cli.log.files import files_command
-from linecheck.cli.log.list import list_command
+from linecheck.cli.lazy import LazyGroup
 from linecheck.cli.log.options import log_options, opened_log, short_time
-from linecheck.cli.log.rejudge import rejudge_command
-from linecheck.cli.log.show import show_command
 from linecheck.errors import RecordError, UsageError
 from linecheck.files.text import visible
 
@@ -28,18 +23,25 @@ __all__ = ["command"]
 _HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
 
 
-@click.group(name="log")
+#: command -> (place in this package, one-line help)
+_COMMANDS = {
+    "assets": ("assets:assets_command", "List the things that runs rest on: interfaces, cables, adapters."),
+    "export": ("export:export_command", "Write runs, or what they measured, as a table for other programs."),
+    "files": ("files:files_command", "Write the result files of runs anew from their records."),
+    "list": ("list:list_command", "List the runs in the log, the newest first."),
+    "rejudge": ("rejudge:rejudge_command", "Say what stored runs would come to by another limit file."),
+    "show": ("show:show_command", "Show every attempt of a unit, the newest first, or one run."),
+    "used": ("assets:used_command", "List the runs that were judged with a cable, an interface or the like."),
+}
+
+
+@click.group(
+    name="log",
+    cls=LazyGroup,
+    lazy={name: (f"{__name__}.{place}", text) for name, (place, text) in _COMMANDS.items()},
+)
 def command() -> None:
     """List, show, export and verify what is in a station's log."""
-
-
-command.add_command(list_command)
-command.add_command(export_command)
-command.add_command(assets_command)
-command.add_command(used_command)
-command.add_command(files_command)
-command.add_command(rejudge_command)
-command.add_command(show_command)
 
 
 @command.command("signoffs")

@@ -1,0 +1,44 @@
+"""Groups whose commands are imported when they are called, so that starting costs nothing."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+__all__ = ["LazyGroup"]
+
+
+class LazyGroup(click.Group):
+    """A group that knows of its commands no more than their names, places and short helps.
+
+    Parameters
+    ----------
+    lazy : mapping of str to tuple of str
+        By the name of each command, ``module:name`` and its help in one line.
+    """
+
+    def __init__(self, *arguments: Any, lazy: Mapping[str, tuple[str, str]], **options: Any) -> None:  # noqa: ANN401 - click's own
+        super().__init__(*arguments, **options)
+        self.lazy = lazy
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands."""
+        return sorted({*super().list_commands(ctx), *self.lazy})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command; one that is lazy is imported."""
+        if cmd_name not in self.lazy:
+            return super().get_command(ctx, cmd_name)
+        module, _, name = self.lazy[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands without importing any of them."""
+        helps = {name: text for name, (_, text) in self.lazy.items()}
+        helps |= {name: command.get_short_help_str(limit=100) for name, command in self.commands.items()}
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, helps[name]) for name in self.list_commands(ctx)])
