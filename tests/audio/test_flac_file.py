@@ -16,6 +16,8 @@ from linecheck.audio.file import read_audio
 from linecheck.audio.flac import write_flac
 from linecheck.errors import FileError
 
+pytestmark = pytest.mark.every_python
+
 
 @settings(max_examples=40)
 @given(st.integers(8, 24), st.integers(1, 8), st.integers(2, 9000), st.integers(0, 99))

@@ -12,6 +12,8 @@ from linecheck.audio.file import read_audio
 from linecheck.audio.wav_header import HeaderError, read_wav_header, wav_header
 from linecheck.errors import FileError
 
+pytestmark = pytest.mark.every_python
+
 #: What recorders and editors put into their files; the last is the room that Tech 3306 leaves for ds64.
 NAMES = (b"bext", b"LIST", b"iXML", b"fact", b"PEAK", b"cue ", b"id3 ", b"PAD ", b"FLLR", b"JUNK")
 CHUNKS = st.lists(st.tuples(st.sampled_from(NAMES), st.binary(max_size=41)), max_size=4)

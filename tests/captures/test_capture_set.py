@@ -18,6 +18,8 @@ from linecheck.errors import FileError, FileFaults, StationError
 from linecheck.station.config.station import CalibrationConfig
 from linecheck.station.interfaces.interface import NotCaptured
 
+pytestmark = pytest.mark.every_python
+
 RECORDED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
 
 

@@ -67,6 +67,7 @@ def test_an_impure_function_is_called_each_time(workers):
     ).result(20.0)
 
 
+@pytest.mark.every_python
 def test_the_command_line_gives_the_same_bytes_on_a_cluster_as_on_processes(cluster, paths, limits, tmp_path):
     lines = []
     for name, options in (("cluster", ["--scheduler", cluster.address]), ("processes", ["--workers", "2"])):

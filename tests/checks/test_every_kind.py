@@ -24,6 +24,8 @@ from linecheck.run.plan import make_plan
 from linecheck.run.settle import reasons
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 
+pytestmark = pytest.mark.every_python
+
 CHANNELS = ("left", "right")
 SKELETON = (Path(__file__).parent / "skeleton_kind.py").read_text(encoding="utf-8")
 RAMP_SECONDS = 0.01

@@ -72,6 +72,7 @@ def run_unit(command, station, *more):
 # What runs leave.
 
 
+@pytest.mark.every_python
 def test_a_run_that_fails_is_archived_before_it_is_recorded_and_found_again(command, station, archive):
     where = station()
     status, _, err = run_unit(command, where, "--serial", "PR3-004711", "--fault", "hum")
@@ -88,6 +89,7 @@ def test_a_run_that_fails_is_archived_before_it_is_recorded_and_found_again(comm
     assert command("archive", "verify", *where)[0] == 0
 
 
+@pytest.mark.every_python
 def test_what_is_archived_is_judged_as_the_run_was(command, station, archive, tmp_path):
     run_unit(command, station("every_nth_pass = 1\n"), "--serial", "PR3-004711", "--json", "run.json")
     (entry,) = archive.entries()
@@ -185,6 +187,7 @@ def filled(archive):
     }
 
 
+@pytest.mark.every_python
 def test_what_a_dry_run_lists_is_then_removed_stated_and_verified(command, station, archive):
     where = station("keep_days = {pass = 50}\n")
     there = filled(archive)
@@ -244,6 +247,7 @@ def test_nothing_is_removed_that_the_log_does_not_take(command, station, archive
     assert len(list(archive.entries())) == 5
 
 
+@pytest.mark.every_python
 def test_what_a_baseline_and_a_sign_off_name_stays(command, station, archive, tmp_path):
     where = station("every_nth_pass = 1\nmost_gigabytes = 0.000000001\n")
     serials = ("PR3-000001", "PR3-000002", "PR3-000003", "PR3-000004")
@@ -368,6 +372,7 @@ def stranger(archive, there):
     return "notes.txt: does not belong here"
 
 
+@pytest.mark.every_python
 @pytest.mark.parametrize(
     "harm",
     [

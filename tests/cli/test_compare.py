@@ -6,6 +6,8 @@ from small_run import call
 
 from linecheck.history.comparison.file import load_comparison
 
+pytestmark = pytest.mark.every_python
+
 
 @pytest.fixture(scope="module")
 def sets(tmp_path_factory):

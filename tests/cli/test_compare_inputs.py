@@ -13,6 +13,8 @@ from linecheck.checks.jitter import KIND
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 
+pytestmark = pytest.mark.every_python
+
 LIMITS = """format: 1
 model: pellow-r3
 revision: 3

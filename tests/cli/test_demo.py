@@ -6,6 +6,10 @@ import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.every_python
+
 ROOT = Path(__file__).parents[2]
 
 

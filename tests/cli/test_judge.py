@@ -12,6 +12,8 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 from linecheck.run.plan import make_plan
 
+pytestmark = pytest.mark.every_python
+
 #: What may differ between two judgements of the same captures.
 OWN = ("run", "started", "finished", "duration_seconds")
 #: What only the station knows; a set does not carry it.

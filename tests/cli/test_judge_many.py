@@ -74,6 +74,7 @@ def test_each_set_has_a_line_worst_first_and_the_worst_is_the_verdict(judge):
     assert "Traceback" not in err
 
 
+@pytest.mark.every_python
 def test_the_files_have_all_sets_in_the_order_given_whoever_judged(judge, tmp_path):
     names = ["set-3", "nowhere", "set-0", "set-1", "set-0"]
     for workers in ("1", "2"):

@@ -16,6 +16,8 @@ from click.testing import CliRunner
 from linecheck.cli import cli
 from linecheck.limits.load import load_limits
 
+pytestmark = pytest.mark.every_python
+
 DEMO = Path(__file__).parents[2] / "limits" / "pellow-r3.yaml"
 ALONE = """\
 format: 1

@@ -8,6 +8,8 @@ from made_runs import made_run
 from linecheck.log import Log
 from linecheck.run.facts import Asset
 
+pytestmark = pytest.mark.every_python
+
 INTERFACE = Asset("interface", "IF-3", {"certificate": "K-12", "due": "2027-05-01"})
 
 

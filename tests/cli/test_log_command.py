@@ -19,6 +19,8 @@ from linecheck.log import Log
 from linecheck.run.model import SettingStep
 from linecheck.station.config.station import RecordsConfig
 
+pytestmark = pytest.mark.every_python
+
 STATION = """
 format = 1
 station = "demo"

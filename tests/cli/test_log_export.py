@@ -18,6 +18,8 @@ from linecheck.cli.log import export as log_export
 from linecheck.log import Log
 from linecheck.log.export.tables import TABLES
 
+pytestmark = pytest.mark.every_python
+
 
 @pytest.fixture
 def path(tmp_path, monkeypatch):

@@ -16,6 +16,8 @@ from linecheck.results.result import result, to_json_bytes
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep
 
+pytestmark = pytest.mark.every_python
+
 ASSETS = """
 nest = "b"
 [assets.cable]

@@ -10,6 +10,8 @@ from linecheck.errors import UsageError
 from linecheck.files.times import parsed_time, utc_text
 from linecheck.log import Log
 
+pytestmark = pytest.mark.every_python
+
 
 @pytest.fixture
 def path(tmp_path, monkeypatch):

@@ -13,6 +13,8 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.run.plan import make_plan
 
+pytestmark = pytest.mark.every_python
+
 LIMITS = """format: 1
 model: pellow-r3
 revision: 4

@@ -11,6 +11,8 @@ from linecheck.log import Log
 from linecheck.log.signoff import signature
 from linecheck.run.facts import Asset
 
+pytestmark = pytest.mark.every_python
+
 TRACE = {
     "scanned": "]C1PR3-000001",
     "variant": "black",

@@ -19,6 +19,8 @@ from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 
+pytestmark = pytest.mark.every_python
+
 
 def _view(serial="PR3-000001"):
     curves = [spectrum("left"), spectrum("right", 2)]

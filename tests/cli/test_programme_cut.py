@@ -12,6 +12,8 @@ from linecheck.captures.judging import judge_folder
 from linecheck.captures.programme.programme import make_programme
 from linecheck.limits.load import load_limits
 
+pytestmark = pytest.mark.every_python
+
 LIMITS = """format: 1
 model: pellow-r3
 revision: 3

@@ -76,6 +76,7 @@ def regress(run, *arguments):
     return run("regress", *arguments, "--baseline", "baseline.toml")
 
 
+@pytest.mark.every_python
 def test_a_baseline_is_written_and_told(accepted, tmp_path):
     assert "baseline.toml: accepted 8 values and 2 curves of 1 set of PR3-004711\n" in accepted
     written = tomllib.loads((tmp_path / "baseline.toml").read_text(encoding="utf-8"))
@@ -85,6 +86,7 @@ def test_a_baseline_is_written_and_told(accepted, tmp_path):
     assert [check["name"] for check in unit["check"]] == ["quiet", "tone"]
 
 
+@pytest.mark.every_python
 def test_the_same_firmware_is_unchanged(accepted, run, tmp_path):
     status, out, _ = regress(run, "b", "--json", "b.json", "--junit", "b.xml")
     assert status == 0
@@ -101,6 +103,7 @@ def test_the_same_firmware_is_unchanged(accepted, run, tmp_path):
     assert len(set(names)) == len(names)
 
 
+@pytest.mark.every_python
 def test_a_firmware_that_is_worse_inside_its_masks_fails(accepted, run, tmp_path):
     _, judged, _ = run("judge", "c")
     status, out, _ = regress(run, "c", "--json", "c.json", "--junit", "c.xml")
@@ -205,6 +208,7 @@ def test_what_cannot_be_told_is_marginal_or_invalid(run, tmp_path, margin, optio
         assert any(line.startswith("  tone noise right: " + told) for line in out.splitlines())
 
 
+@pytest.mark.every_python
 def test_a_baseline_that_is_replaced_is_shown_and_kept_in_its_history(accepted, run, tmp_path):
     status, out, _ = run("baseline", "accept", "c", *ACCEPT[2:], "--reason", "release 1.5.0")
     assert status == 0

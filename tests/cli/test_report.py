@@ -15,6 +15,8 @@ from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
 from linecheck.log import Log
 from linecheck.report.pdf import write_pdf
 
+pytestmark = pytest.mark.every_python
+
 ROOT = Path(__file__).parents[2]
 HOSTILE = '"><img src=x>'
 

@@ -40,6 +40,7 @@ def result_of(folder):
     return checked_result(path.read_text(encoding="utf-8"))
 
 
+@pytest.mark.every_python
 def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
     status, out, err = run(
         *UNIT,
@@ -70,6 +71,7 @@ def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
     assert suites.tests == 9  # snr, sinad, level and spectrum in two channels, order of the pair
 
 
+@pytest.mark.every_python
 def test_a_bad_unit_fails_and_says_what_in_plain_words_with_value_limit_and_margin(run):
     status, out, _ = run(*UNIT, "--fault", "distorting")
     assert status == 1
@@ -445,6 +447,7 @@ def piped(folder, text, *arguments):
     return subprocess.run(command, cwd=folder, input=text, capture_output=True, timeout=120, check=False)
 
 
+@pytest.mark.every_python
 def test_serials_from_a_file_are_tested_one_after_the_other(tmp_path):
     done = piped(tmp_path, b"PR3-000001\r\n\n\xff\xfe\nPR3-000002", "--fault", "distorting")
     assert done.returncode == 1

@@ -148,6 +148,7 @@ def test_an_enter_that_came_before_the_question_confirms_nothing_at_a_terminal(t
     process.stderr.close()
 
 
+@pytest.mark.every_python
 def test_a_station_s_command_replaces_the_operator(tmp_path):
     log = tmp_path / "calls"
     code = f'import sys; open("{log}", "a").write(sys.argv[1] + chr(10)); print("relay", sys.argv[1])'

@@ -9,7 +9,7 @@ import pytest
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 
-pytestmark = pytest.mark.sound
+pytestmark = [pytest.mark.sound, pytest.mark.every_python]
 
 LIMITS = """format: 1
 model: pellow-r3

@@ -5,6 +5,8 @@ from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.log import LogReader
 
+pytestmark = pytest.mark.every_python
+
 SERIAL = "PR3-000001"
 QUICK = (
     LIMITS.split("  quiet:")[0].replace("checks:", "setup: {filter: sharp}\nchecks:")

@@ -15,6 +15,8 @@ from linecheck.history.comparison.file import write_comparison
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 
+pytestmark = pytest.mark.every_python
+
 SIGN = (
     "--by",
     "Q. Engineer",

@@ -8,6 +8,8 @@ import pytest
 
 from linecheck import __version__
 
+pytestmark = pytest.mark.every_python
+
 HEAVY = {"matplotlib", "numpy", "pydantic", "rich", "scipy", "sounddevice", "soundfile", "sqlalchemy", "yaml"}
 
 SCRIPT = """

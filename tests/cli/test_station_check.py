@@ -58,6 +58,7 @@ def statements(path=DATABASE):
         return log.statements("self_check")
 
 
+@pytest.mark.every_python
 def test_a_loop_that_is_met_is_recorded_and_shown(check, tmp_path):
     status, out, err = check(DIGITAL, "--json", "check.json")
     assert status == 0

@@ -18,6 +18,8 @@ from linecheck.log import Log, LogReader, RunFilter
 from linecheck.run.plan import check_serial
 from linecheck.station.config.load import load_station
 
+pytestmark = pytest.mark.every_python
+
 DATABASE = "results/linecheck.sqlite"
 GATES = """
 [golden]

@@ -8,6 +8,8 @@ from small_run import LIMITS, call, write_small_files
 from linecheck.limits.load import load_limits
 from linecheck.run.plan import make_plan
 
+pytestmark = pytest.mark.every_python
+
 
 @pytest.fixture
 def stimuli(tmp_path, monkeypatch, capsys):

@@ -34,6 +34,7 @@ def run(monkeypatch, capsys, tmp_path):
     return lambda *arguments: call(monkeypatch, capsys, "sync", *arguments)
 
 
+@pytest.mark.every_python
 def test_a_log_is_sent_and_the_whole_of_it_is_said_to_be_there(run, path, url):
     status, out, err = run("--to", url, "--log", path)
     assert (status, err) == (0, "")
@@ -62,6 +63,7 @@ def test_the_station_config_says_which_log_goes_where(run, path, url, tmp_path):
     same_rows(path, url)
 
 
+@pytest.mark.every_python
 def test_what_is_there_is_verified_and_held_against_the_log(run, path, url, postgres):
     status, _, err = run("--check", "--to", url, "--log", path)
     assert (status, "no log was ever sent there" in err) == (3, True)

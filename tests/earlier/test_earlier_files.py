@@ -16,6 +16,8 @@ import pytest
 from earlier import observed
 from earlier.command_line import inside, linecheck
 
+pytestmark = pytest.mark.every_python
+
 FILES = Path(__file__).parent / "files"
 EXPECTED = Path(__file__).parent / "expected"
 RELATIVE, ABSOLUTE, OF_UNCERTAINTY = 1e-9, 1e-8, 1e-6

@@ -13,6 +13,8 @@ from linecheck.errors import FileError
 from linecheck.history.comparison.file import FILE_NAME, load_comparison, write_comparison
 from linecheck.history.comparison.model import ComparedCurve, CurveDifference
 
+pytestmark = pytest.mark.every_python
+
 
 def with_a_curve():
     x = np.array([20.0, 1000.0, 20_000.0])

@@ -12,6 +12,8 @@ from linecheck.checks import kinds
 from linecheck.limits.load import load_limits
 from linecheck.run.plan import make_plan
 
+pytestmark = pytest.mark.every_python
+
 LIMITS = Path(__file__).parents[2] / "limits"
 
 

@@ -13,6 +13,8 @@ from linecheck.errors import FileError, FileFaults
 from linecheck.limits.load import load_limits
 from linecheck.limits.model import Bounds, Mask
 
+pytestmark = pytest.mark.every_python
+
 
 @pytest.fixture
 def faults_of(write, kinds):

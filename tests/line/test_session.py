@@ -27,6 +27,8 @@ from linecheck.results import files
 from linecheck.station.config.load import load_station
 from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted, UnitSet
 
+pytestmark = pytest.mark.every_python
+
 SERIAL = "PR3-000001"
 FACTS = UnitFacts()
 DATABASE = "results/linecheck.sqlite"

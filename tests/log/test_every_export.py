@@ -18,6 +18,8 @@ from linecheck.log.export.rows import pages
 from linecheck.log.export.tables import TABLES
 from linecheck.run.facts import Asset
 
+pytestmark = pytest.mark.every_python
+
 SKELETON = (Path(__file__).parent / "skeleton_export.py").read_text(encoding="utf-8")
 
 

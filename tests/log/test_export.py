@@ -142,6 +142,7 @@ def test_problems_are_those_of_the_records(log):
     ]
 
 
+@pytest.mark.every_python
 @pytest.mark.parametrize("what", list(TABLES))
 def test_every_form_says_the_same(log, what):
     table = TABLES[what]
@@ -183,6 +184,7 @@ def each_point(row):
     return [row | {name: values[at] for name, values in columns.items()} for at in range(count)]
 
 
+@pytest.mark.every_python
 def test_parquet_is_typed(log):
     found = read_parquet(TABLES["curves"], pages(log, TABLES["curves"], EVERYTHING)).schema
     assert found.field("serial").type == pa.dictionary(pa.int32(), pa.string())
@@ -262,6 +264,7 @@ HOSTILE = (
 )
 
 
+@pytest.mark.every_python
 @given(
     st.lists(
         st.tuples(

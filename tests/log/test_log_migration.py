@@ -70,6 +70,7 @@ def assert_reads_as_of_old(path):
         assert log.find("PR3-000001") == 6
 
 
+@pytest.mark.every_python
 def test_reading_an_old_log_does_not_change_it(path):
     before = hashlib.sha256(path.read_bytes()).hexdigest()
     assert_reads_as_of_old(path)
@@ -104,6 +105,7 @@ def test_an_old_log_where_nothing_can_be_written(path):
     assert done.stdout == f"{HEAD} 6 0\n"
 
 
+@pytest.mark.every_python
 def test_a_log_that_is_added_to_is_migrated_and_a_copy_is_kept(path):
     with Log(path) as log:
         assert log.verify(HEAD).intact

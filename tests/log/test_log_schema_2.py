@@ -14,6 +14,8 @@ from linecheck.log import Head, Log, LogReader, RunFilter, migrate
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep
 
+pytestmark = pytest.mark.every_python
+
 OLD = Path(__file__).parent / "logs" / "schema-2.sqlite"
 #: As the code of that day printed it.
 HEAD = Head(10, "470a36780c7942a51bfa8d68e0957dd1ee30205e95f383acf001240b64966908")

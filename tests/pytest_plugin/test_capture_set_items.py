@@ -16,6 +16,8 @@ from linecheck.limits.verdict import Verdict
 from linecheck.pytest_plugin import INDEX_NAME
 from linecheck.results.formats.junit import junit_bytes
 
+pytestmark = pytest.mark.every_python
+
 
 def test_the_index_is_what_capture_sets_call_it():
     assert INDEX_NAME == capture_set.INDEX_NAME

@@ -21,6 +21,8 @@ from linecheck.results.formats import result_formats
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import brief
 
+pytestmark = pytest.mark.every_python
+
 SKELETON = (Path(__file__).parent / "skeleton_format.py").read_text(encoding="utf-8")
 SETS = [
     *(

@@ -12,6 +12,8 @@ from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.results.formats.junit import junit_bytes
 
+pytestmark = pytest.mark.every_python
+
 BAD = {Verdict.INVALID, Verdict.ABORTED}
 # Unicode as it comes: controls, lone surrogates, what XML refuses, what means something in XML.
 ODD = st.text(

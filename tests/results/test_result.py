@@ -16,6 +16,8 @@ from linecheck.results.result import result, to_json_bytes
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep
 
+pytestmark = pytest.mark.every_python
+
 
 def read_back(run):
     """Return a run's result by way of its bytes, held against the format."""

@@ -16,6 +16,8 @@ from linecheck.limits.verdict import Verdict
 from linecheck.results.formats.markdown import MOST_BYTES, MOST_ROWS_OF_PASSES, summary_bytes
 from linecheck.results.overview import Brief, brief, counted, worst_first
 
+pytestmark = pytest.mark.every_python
+
 PARSER = MarkdownIt("commonmark").enable("table").enable("strikethrough")
 #: GitHub Docs, "Workflow commands", job summaries: "limited to a maximum size of 1MiB" per step.
 GITHUB_BYTES = 1024 * 1024

@@ -22,6 +22,8 @@ from linecheck.report.run_facts import closing_groups, identity
 from linecheck.results.result import result, to_json_bytes
 from linecheck.run.facts import FACTS, RELEASED_FORMAT, Asset, Facts, fact_named, told
 
+pytestmark = pytest.mark.every_python
+
 CHECKOUT = Path(linecheck.__file__).parents[1]
 OLD_LOGS = Path(__file__).parents[1] / "log" / "logs"
 

@@ -9,6 +9,8 @@ from linecheck.errors import FileError, FileFaults
 from linecheck.station.config.load import load_station
 from linecheck.station.config.station import CalibrationConfig
 
+pytestmark = pytest.mark.every_python
+
 MINIMAL = 'format = 1\nstation = "bench"\ninterface = "simulated"\nmains_hz = 50\n'
 
 

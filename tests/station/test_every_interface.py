@@ -17,6 +17,8 @@ from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of, interfaces
 from linecheck.station.interfaces.open import open_interface, open_loop
 
+pytestmark = pytest.mark.every_python
+
 KNOWN = ", ".join(sorted(interfaces()))
 SKELETON = (Path(__file__).parent / "skeleton_interface.py").read_text(encoding="utf-8")
 #: A value for every key that an interface may ask for.
