@@ -32,7 +32,7 @@ from linecheck.audio.wav_header import (
     read_flac_header,
     read_wav_header,
 )
-from linecheck.files.toml import LFS_ADVICE, LFS_SIGNATURES
+from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
 __all__ = ["MOST_CHANNELS", "Checksum", "Source", "open_source"]
 

@@ -6,31 +6,39 @@
 :func:`keep_as`              which is what it was to be
 :func:`remove_abandoned`     what programs that were killed have left of them
 :func:`make_folder`          a folder and those above it
+:func:`sync_folder`          the names in a folder, brought to the disk
+:func:`lock_file`            a lock that every program of a station keeps to
 ===========================  ========================================================================
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, BinaryIO, Final
 
 from linecheck.errors import FileError
 
 __all__ = [
     "TEMPORARY_SUFFIX",
     "keep_as",
+    "lock_file",
     "make_folder",
     "remove_abandoned",
+    "sync_folder",
     "temporary_file",
     "write_durably",
 ]
 
 #: How the names of temporary files end, which no other program's do.
 TEMPORARY_SUFFIX = ".linecheck-part"
+
+#: What a file system answers that cannot bring a folder to the disk by itself.
+_CANNOT_SYNC: Final = frozenset({errno.EINVAL, errno.EBADF, errno.EACCES, errno.EISDIR, errno.ENOTSUP})
 
 Bytes = bytes | bytearray | memoryview
 
@@ -47,7 +55,8 @@ def make_folder(folder: Path) -> None:
         missing = [entry for entry in (folder, *folder.parents) if not entry.exists()]
         folder.mkdir(parents=True, exist_ok=True)
         for entry in missing:
-            _sync_folder(entry.parent)
+            with contextlib.suppress(OSError):
+                sync_folder(entry.parent)
     except (FileExistsError, NotADirectoryError) as error:
         raise FileError(folder, "cannot be made a folder: there is a file of that name") from error
     except OSError as error:
@@ -104,7 +113,10 @@ def keep_as(
     if check is not None:
         check(temporary)
     temporary.replace(path)
-    _sync_folder(path.parent)
+    with contextlib.suppress(
+        OSError
+    ):  # it has its name: that this may not outlive a power cut is no failure to write
+        sync_folder(path.parent)
 
 
 @contextlib.contextmanager
@@ -132,7 +144,8 @@ def _new_file(folder: Path) -> tuple[Path, BinaryIO]:
     while True:
         handle, name = tempfile.mkstemp(prefix=".", suffix=TEMPORARY_SUFFIX, dir=folder)
         stream = os.fdopen(handle, "wb")
-        _lock(stream)
+        with contextlib.suppress(OSError):
+            lock_file(stream)
         if os.fstat(handle).st_nlink:
             return Path(name), stream
         stream.close()
@@ -148,17 +161,25 @@ def remove_abandoned(folder: Path) -> None:
         for entry in entries:
             if entry.name.endswith(TEMPORARY_SUFFIX) and entry.is_file(follow_symlinks=False):
                 with contextlib.suppress(OSError), open(entry.path, "r+b") as stream:
-                    if _lock(stream, wait=False):
+                    if lock_file(stream, wait=False):
                         os.unlink(entry.path)
 
 
-def _lock(stream: BinaryIO, *, wait: bool = True) -> bool:
-    """Lock a file; return whether it is."""
+def lock_file(stream: IO[bytes], *, wait: bool = True) -> bool:
+    """Lock an open file, which it stays until it is closed; return whether it is: False where another holds it.
+
+    Raises
+    ------
+    OSError
+        There are no locks: of this disk, or (``ENOTSUP``) of this system.
+    """
     try:
         import fcntl
-
+    except ImportError:
+        raise OSError(errno.ENOTSUP, "this system has no file locks") from None
+    try:
         fcntl.flock(stream, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except (ImportError, OSError):
+    except BlockingIOError:
         return False
     return True
 
@@ -170,11 +191,20 @@ def _umask() -> int:
     return mask
 
 
-def _sync_folder(folder: Path) -> None:
-    """Make the new name durable; a file system that cannot is no reason to fail."""
-    with contextlib.suppress(OSError):
+def sync_folder(folder: Path) -> None:
+    """Bring the names in a folder to the disk; a file system that cannot is no reason to fail.
+
+    Raises
+    ------
+    OSError
+        The disk is full or failing.
+    """
+    try:
         handle = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(handle)
         finally:
             os.close(handle)
+    except OSError as error:
+        if error.errno not in _CANNOT_SYNC:
+            raise

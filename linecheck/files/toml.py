@@ -23,11 +23,10 @@ from pydantic import BaseModel, ValidationError
 
 from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.files.faults import expected
-from linecheck.files.yaml import described
+from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
+from linecheck.files.yaml import described, dotted
 
 __all__ = [
-    "LFS_ADVICE",
-    "LFS_SIGNATURES",
     "LONGEST_BYTES",
     "Key",
     "TomlFile",
@@ -44,11 +43,6 @@ MOST_FAULTS = 200
 
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
 LONGEST_LINE = 2_000
-
-#: How the text file begins that Git LFS leaves in place of a file that was not fetched (the second before its
-#: first release: https://github.com/git-lfs/git-lfs/blob/main/docs/spec.md).
-LFS_SIGNATURES = (b"version https://git-lfs", b"version https://hawser")
-LFS_ADVICE = "holds a Git LFS pointer and not the file itself; fetch it with `git lfs pull`"
 
 #: Where a value stands in the data: names of keys and, in lists, indices.
 Key = tuple[str | int, ...]
@@ -80,7 +74,7 @@ class TomlFile:
         while place and place not in self.places:
             place = place[:-1]
         line, column = self.places.get(place, (1, 1))
-        return Fault(self.path, line, column, _dotted(key), message)
+        return Fault(self.path, line, column, dotted(key), message)
 
 
 def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
@@ -220,14 +214,6 @@ def _places(text: str) -> Iterator[tuple[Key, tuple[int, int]]]:
 def _split(name: str) -> Key:
     """Return the parts of a dotted key, without their quotes."""
     return tuple(part.strip().strip("\"'") for part in name.split("."))
-
-
-def _dotted(key: Key) -> str:
-    """Return a key as a person writes it: ``capture[2].file``."""
-    text = ""
-    for part in key:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
-    return text
 
 
 def _model_fault(file: TomlFile, model: type[BaseModel], entry: Mapping[str, Any]) -> Fault:

@@ -26,6 +26,7 @@ from typing import Any, Final, NoReturn
 import yaml
 
 from linecheck.errors import Fault, FileError, FileFaults
+from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
 __all__ = [
     "MOST_BYTES",
@@ -175,8 +176,8 @@ def _too_large(size: str) -> str:
 
 def _decode(name: str, content: bytes) -> str:
     """Return the text of a file that holds UTF-8 text and nothing else."""
-    if content.startswith(b"version https://git-lfs.github.com/spec/"):
-        raise FileError(name, "is a Git LFS pointer, not the file itself; fetch the file with 'git lfs pull'")
+    if content.startswith(LFS_SIGNATURES):
+        raise FileError(name, LFS_ADVICE)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise FileError(name, "is UTF-16 text; save it as UTF-8")
     if b"\0" in content:

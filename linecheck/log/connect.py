@@ -17,7 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool, QueuePool
 
 from linecheck.errors import FileError, LinecheckError, RecordError
-from linecheck.files.durable import make_folder
+from linecheck.files.durable import make_folder, sync_folder
 from linecheck.files.text import visible
 from linecheck.log.migrate import migrate
 from linecheck.log.schema import APPLICATION_ID, MIGRATIONS
@@ -107,7 +107,9 @@ def open_writer(path: Path, busy_seconds: float) -> Engine:
         engine.dispose()
         raise
     if new:
-        _sync_folder(path.parent)
+        # SQLite makes durable the names of its journals only.
+        with contextlib.suppress(OSError):
+            sync_folder(path.parent)
     return engine
 
 
@@ -171,16 +173,6 @@ def _connect(path: Path, mode: str, busy_seconds: float) -> sqlite3.Connection:
         isolation_level=None,
         check_same_thread=False,
     )
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a new database's name durable; SQLite does that for its journals only."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _any_text(text: bytes) -> str:

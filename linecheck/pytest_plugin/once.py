@@ -22,6 +22,8 @@ from typing import Any, Protocol
 
 import pytest
 
+from linecheck.files.durable import lock_file
+
 __all__ = ["FOLDER", "Errand", "Once", "SessionFolder"]
 
 _KEY = "linecheck_folder"
@@ -138,20 +140,11 @@ class Once:
     @contextlib.contextmanager
     def _locked(self, errand: Errand, *, wait: bool) -> Iterator[bool]:
         """Hold an errand's lock; yield whether it is held. Where there are no locks, each process is on its own."""
-        try:
-            import fcntl
-        except ImportError:
-            yield True
-            return
         with self._path(errand, ".lock").open("wb") as stream:
-            try:
-                fcntl.flock(stream, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                yield False
-                return
-            except OSError:  # a file system without locks
-                pass
-            yield True
+            held = True
+            with contextlib.suppress(OSError):
+                held = lock_file(stream, wait=wait)
+            yield held
 
     def _path(self, errand: Errand, suffix: str) -> Path:
         name = hashlib.sha256(errand.key.encode("utf-8", "surrogateescape")).hexdigest()[:32]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
 
 from linecheck.errors import RecordError
+from linecheck.files.durable import lock_file
 from linecheck.files.text import visible
 
 __all__ = ["LOCK_NAME", "exclusive", "locked"]
@@ -56,11 +58,8 @@ def locked(stream: BinaryIO) -> bool:
         The disk knows no locks.
     """
     try:
-        import fcntl
-    except ImportError:  # a system without; its stations each have an archive of their own
-        return True
-    try:
-        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
+        return lock_file(stream, wait=False)
+    except OSError as error:
+        if error.errno == errno.ENOTSUP:  # a system without; its stations each have an archive of their own
+            return True
+        raise

@@ -17,12 +17,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from linecheck.errors import RecordError
-from linecheck.files.durable import make_folder
+from linecheck.files.durable import make_folder, sync_folder
 from linecheck.files.text import visible
 from linecheck.log.archive.entries import Entry, read_entry
 from linecheck.log.archive.lock import exclusive
 from linecheck.log.archive.retention import Removal, Retention
-from linecheck.log.archive.staging import sync_folder
 from linecheck.log.archive.store import Archive, Scan
 
 __all__ = ["CAPTURES_REMOVED", "Removed", "refuse_damaged", "remove"]

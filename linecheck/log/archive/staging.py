@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import shutil
 import tempfile
@@ -15,11 +14,9 @@ from typing import Final
 from linecheck.files.durable import make_folder
 from linecheck.log.archive.lock import locked
 
-__all__ = ["Staging", "sync_folder"]
+__all__ = ["Staging"]
 
 _LOCK_NAME: Final = ".lock"
-#: What a file system answers that cannot bring a folder to the disk by itself.
-_CANNOT_SYNC: Final = frozenset({errno.EINVAL, errno.EBADF, errno.EACCES, errno.EISDIR, errno.ENOTSUP})
 
 
 class Staging:
@@ -84,22 +81,3 @@ class Staging:
                 if name != last.name:
                     os.unlink(last.parent / name)
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring the names in a folder to the disk; a file system that cannot is no reason to fail.
-
-    Raises
-    ------
-    OSError
-        The disk is full or failing.
-    """
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-    except OSError as error:
-        if error.errno not in _CANNOT_SYNC:
-            raise

@@ -28,7 +28,7 @@ from typing import Final
 
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSetIndex
 from linecheck.errors import FileError, RecordError
-from linecheck.files.durable import make_folder, temporary_file, write_durably
+from linecheck.files.durable import make_folder, sync_folder, temporary_file, write_durably
 from linecheck.files.text import visible
 from linecheck.files.toml import parse_model, read_toml
 from linecheck.files.write import check_can_write
@@ -43,7 +43,7 @@ from linecheck.log.archive.entries import (
 )
 from linecheck.log.archive.lock import LOCK_NAME, exclusive
 from linecheck.log.archive.objects import ObjectStore, can_link
-from linecheck.log.archive.staging import Staging, sync_folder
+from linecheck.log.archive.staging import Staging
 from linecheck.run.model import Run
 
 __all__ = ["Archive", "Scan"]
