@@ -14,7 +14,7 @@ from linecheck.limits.decision import judge_curve, judge_reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.report.figures.data import Figure
-from linecheck.report.figures.frame import frame_of
+from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.run.model import CheckOutcome, Run
 
 SVG = "{http://www.w3.org/2000/svg}"

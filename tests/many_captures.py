@@ -3,7 +3,7 @@
 from small_run import simulated
 
 from linecheck.captures.capture_set import write_capture_set
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 
 LIMITS = """format: 1

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, CheckKind, Context, Location, Measurement, Parameters, Reading
-from linecheck.checks.stepped import StepPlan
+from linecheck.checks.parts.stepped import StepPlan
 
 __all__ = ["NAMES", "Bench", "density_of", "measured", "polynomial", "reading", "with_gains"]
 

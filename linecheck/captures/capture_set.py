@@ -39,10 +39,10 @@ from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import Fault, FileError, StationError
 from linecheck.files.durable import make_folder, write_durably
 from linecheck.files.toml import TomlFile, parse_model, read_toml
-from linecheck.limits.header import SETUP_VALUE_LENGTH
+from linecheck.limits.loading.header import SETUP_VALUE_LENGTH
+from linecheck.limits.loading.setup_entries import LONGEST_NAME, variant_name
 from linecheck.limits.model import entry_name
 from linecheck.limits.serial_pattern import LONGEST_SERIAL
-from linecheck.limits.setup_entries import LONGEST_NAME, variant_name
 from linecheck.station.config.station import CalibrationConfig, Scales
 
 __all__ = [

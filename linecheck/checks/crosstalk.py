@@ -25,16 +25,16 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList, ratio_reading
-from linecheck.checks.steady import (
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
+from linecheck.checks.parts.steady import (
     SETTLE_SECONDS,
     BandHz,
     SteadyParameters,
     ramped,
     steady_stimulus,
 )
-from linecheck.checks.tone_sets import locate_tone_sets, uneven
-from linecheck.checks.turns import locate_turns
+from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
+from linecheck.checks.parts.turns import locate_turns
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.faint_tones import tone_powers
 from linecheck.dsp.fits.interleaved import (

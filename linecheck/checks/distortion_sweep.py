@@ -24,9 +24,9 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import ReadingList, band_not_reached, ratio_reading
-from linecheck.checks.steady import BandHz
-from linecheck.checks.stepped import (
+from linecheck.checks.parts.readings import ReadingList, band_not_reached, ratio_reading
+from linecheck.checks.parts.steady import BandHz
+from linecheck.checks.parts.stepped import (
     Step,
     SteppedParameters,
     StepPlan,

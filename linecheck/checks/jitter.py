@@ -27,9 +27,9 @@ from linecheck.checks.base import (
     Taken,
     Told,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList, band_not_reached
-from linecheck.checks.sideband_words import compare_sidebands, sideband_note
-from linecheck.checks.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
+from linecheck.checks.parts.sideband_words import compare_sidebands, sideband_note
+from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
 from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
 from linecheck.dsp.fits.square_steps import SquareStep, square_step
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines

@@ -25,8 +25,8 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList
-from linecheck.checks.stepped import (
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.parts.stepped import (
     Step,
     SteppedParameters,
     StepPlan,

@@ -20,14 +20,14 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import (
+from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
     band_not_reached,
     power_weights,
     ratio_reading,
 )
-from linecheck.checks.steady import locate_tone
+from linecheck.checks.parts.steady import locate_tone
 from linecheck.checks.tone import ToneAnalysis, ToneParameters, dissect_channel, tone_stimulus
 
 __all__ = ["KIND", "LowLevelToneKind", "LowLevelToneParameters"]

@@ -23,7 +23,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import (
+from linecheck.checks.parts.readings import (
     ARITHMETIC,
     DB_PER_NEPER,
     ReadingList,
@@ -31,8 +31,8 @@ from linecheck.checks.readings import (
     power_ratio,
     resolution_not_reached,
 )
-from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
-from linecheck.checks.tone_sets import locate_tone_sets
+from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
+from linecheck.checks.parts.tone_sets import locate_tone_sets
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.fits.tone_residue import (

@@ -22,14 +22,14 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import (
+from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
     band_not_reached,
     power_weights,
     ratio_reading,
 )
-from linecheck.checks.steady import SETTLE_SECONDS, SteadyParameters
+from linecheck.checks.parts.steady import SETTLE_SECONDS, SteadyParameters
 from linecheck.checks.tone import ToneAnalysis
 from linecheck.dsp.fits.dissect import Dissection, Line, Power, dissect, hum_lines, total
 from linecheck.dsp.quantise import quantise

@@ -26,9 +26,9 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
-from linecheck.checks.readings import ReadingList
-from linecheck.checks.steady import BandEdge, SteadyParameters
+from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
+from linecheck.checks.parts.readings import ReadingList
+from linecheck.checks.parts.steady import BandEdge, SteadyParameters
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.responses import (
     Corner,

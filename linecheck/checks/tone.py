@@ -22,7 +22,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import (
+from linecheck.checks.parts.readings import (
     ReadingList,
     band_not_reached,
     decibels,
@@ -30,7 +30,7 @@ from linecheck.checks.readings import (
     power_ratio,
     ratio_reading,
 )
-from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
+from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
 from linecheck.dsp.fits.dissect import (
     FITTED_HARMONICS,
     Dissection,

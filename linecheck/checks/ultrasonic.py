@@ -26,9 +26,9 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList, power_ratio
-from linecheck.checks.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
-from linecheck.checks.tone_sets import RAIL
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
+from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
+from linecheck.checks.parts.tone_sets import RAIL
 from linecheck.dsp.continuity.continuity import splices
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.quantise import quantise

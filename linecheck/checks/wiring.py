@@ -23,9 +23,9 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
-from linecheck.checks.many_tones import clock_ratio, sounding_span
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList
-from linecheck.checks.steady import (
+from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.parts.steady import (
     SteadyParameters,
     find_at_other_rates,
     last_settled,

@@ -13,8 +13,8 @@ import sys
 import click
 
 from linecheck import __version__
+from linecheck.cli.display.streams import forgiving_streams
 from linecheck.cli.lazy import LazyGroup
-from linecheck.cli.streams import forgiving_streams
 from linecheck.errors import ExitStatus, LinecheckError
 
 __all__ = ["cli", "main"]

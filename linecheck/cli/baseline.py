@@ -55,13 +55,13 @@ def accept(
 
     Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
     """
-    from linecheck.cli.telling import tell
+    from linecheck.cli.display.telling import tell
     from linecheck.errors import BaselineError
     from linecheck.files.write import check_can_write, write_atomically
     from linecheck.history.baseline.accept_review import doubts
     from linecheck.history.baseline.file import LONGEST_BYTES, baseline_bytes
     from linecheck.history.baseline.unit_entry import require_margins
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
 
     reason, by = _line(reason, "--reason"), _line(by, "--by")
     limits = load_limits(limits_path)

@@ -84,7 +84,7 @@ def command(
 
 def _loaded(paths: Sequence[str]) -> tuple[LimitFile, ...]:
     """Return the limit files, one for each model."""
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
 
     by_model: dict[str, LimitFile] = {}
     for path in paths:

@@ -30,7 +30,7 @@ def check(context: click.Context, files: tuple[str, ...]) -> None:
     that others build on is checked through those. Exit status: 0 all files are right, 2 a file has a fault.
     """
     from linecheck.files.text import visible
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
 
     wrong = False
     for file in files:
@@ -57,6 +57,6 @@ def _counted(number: int, noun: str) -> str:
 @command.command()
 def schema() -> None:
     """Print the JSON Schema of limit files, for editors that complete and check YAML."""
-    from linecheck.limits.schema import limit_file_schema
+    from linecheck.limits.loading.schema import limit_file_schema
 
     click.echo(json.dumps(limit_file_schema(), indent=2))

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.beside import against_option, among_earlier, tell_differences
 from linecheck.cli.log.options import log_options
+from linecheck.cli.sources.beside import against_option, among_earlier, tell_differences
 from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
-    from linecheck.cli.looked_at import Sources
+    from linecheck.cli.sources.looked_at import Sources
     from linecheck.history.population import Populations
     from linecheck.report.figures.data import Figure, Strip
     from linecheck.run.model import Run
@@ -77,7 +77,7 @@ def command(
 
     Exit status: 0 figures were written, 2 a wrong command or file, 3 nothing was measured that could be drawn.
     """
-    from linecheck.cli.looked_at import Sources
+    from linecheck.cli.sources.looked_at import Sources
 
     if not out:
         raise UsageError("--out: is empty, name a folder")
@@ -201,7 +201,7 @@ def _free(name: str, taken: set[str]) -> str:
 
 
 def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:
-    from linecheck.report.figures.draw import png, strips_png, strips_svg, svg
+    from linecheck.report.figures.drawing.draw import png, strips_png, strips_svg, svg
 
     dpi = max(width_px / 6.7, 60.0)
     if isinstance(drawing, tuple):

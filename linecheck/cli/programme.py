@@ -56,8 +56,8 @@ def command(
     """
     from linecheck.captures.programme.programme import check_names, make_programme
     from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
-    from linecheck.cli.telling import tell
-    from linecheck.limits.load import load_limits
+    from linecheck.cli.display.telling import tell
+    from linecheck.limits.loading.load import load_limits
 
     _check_suffix(out)
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))

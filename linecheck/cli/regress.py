@@ -46,7 +46,7 @@ def command(
     from linecheck.cli.display.console import Console
     from linecheck.errors import FileError
     from linecheck.history.baseline.regression import load_baseline, require_margins
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
     from linecheck.line.regress import regress_sets
 
     limits = load_limits(limits_path)

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.beside import against_option, among_earlier, tell_differences
 from linecheck.cli.log.options import log_location, log_options, opened_log
+from linecheck.cli.sources.beside import against_option, among_earlier, tell_differences
 from linecheck.errors import ExitStatus, FileError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from linecheck.cli.looked_at import Sources
+    from linecheck.cli.sources.looked_at import Sources
     from linecheck.history.comparison.model import Comparison
     from linecheck.log.signoff import Signoff
 
@@ -62,7 +62,7 @@ def command(
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
-    from linecheck.cli.looked_at import Sources
+    from linecheck.cli.sources.looked_at import Sources
 
     compared = (
         os.path.isfile(os.path.join(source, _COMPARISON))

@@ -60,9 +60,9 @@ def command(
     if scan and facts.override is not None:
         raise UsageError("--override lets one run of one unit take place: give it with --serial")
 
+    from linecheck.cli.asking.prompt import Prompt
+    from linecheck.cli.asking.scan import scan_on_input
     from linecheck.cli.display.console import Console
-    from linecheck.cli.scan import scan_on_input
-    from linecheck.cli.settings_prompt import Prompt
     from linecheck.line.sending import sending
     from linecheck.line.session import opened_session
     from linecheck.station.config.load import load_station

@@ -24,7 +24,7 @@ def command(limits_path: str, out: str) -> None:
     from linecheck.audio.file import write_audio
     from linecheck.captures.capture_set import plain_file_name
     from linecheck.files.durable import make_folder
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
     from linecheck.run.plan import make_plan
 
     plan = make_plan(load_limits(limits_path))

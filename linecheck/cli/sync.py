@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.telling import tell
 from linecheck.cli.log.options import log_location, log_options
-from linecheck.cli.telling import tell
 from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError
 from linecheck.files.text import visible
 

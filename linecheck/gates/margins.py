@@ -20,8 +20,8 @@ from typing import Final
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.errors import FileError, UsageError
+from linecheck.limits.loading.regression_entries import class_names
 from linecheck.limits.model import Check, LimitFile
-from linecheck.limits.regression_entries import class_names
 
 __all__ = ["DEFAULT_MARGINS", "Margin", "golden_margins", "unused_margins"]
 

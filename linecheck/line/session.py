@@ -15,7 +15,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.files.write import check_can_write
 from linecheck.gates.gatekeeper import Gatekeeper
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.retest import Attempt
 from linecheck.line.events import CapturesNotKept, Listener, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper

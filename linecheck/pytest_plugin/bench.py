@@ -35,7 +35,7 @@ class LimitShelf:
     """
 
     def __init__(self, paths: tuple[Path, ...]) -> None:
-        from linecheck.limits.load import load_limits
+        from linecheck.limits.loading.load import load_limits
 
         if not paths:
             raise LinecheckError(_NO_LIMITS)

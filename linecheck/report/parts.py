@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, Strip
-from linecheck.report.figures.density import MOST_DOTS, binned
-from linecheck.report.figures.draw import svg
+from linecheck.report.figures.drawing.density import MOST_DOTS, binned
+from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.measured import amount_text, measured_texts
 from linecheck.report.figures.names import metric_name
 from linecheck.report.figures.table import table_of

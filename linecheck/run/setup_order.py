@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from linecheck.limits.loading.setup_entries import RATE
 from linecheck.limits.model import Check
-from linecheck.limits.setup_entries import RATE
 
 __all__ = ["Cost", "cost_of_walk", "setup_order", "varying_settings"]
 

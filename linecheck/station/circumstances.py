@@ -18,7 +18,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-from linecheck.limits.header import NAME
+from linecheck.limits.loading.header import NAME
 from linecheck.run.plan import Plan
 from linecheck.station.command import run_station_command
 from linecheck.station.config.station import ConditionsConfig, IdentifyConfig

@@ -29,7 +29,7 @@ if __name__ == "__main__":
 from made_runs import made_check, made_run
 
 from linecheck.files.times import utc_text
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.log import Log
 from linecheck.log.rows import record_rows
 from linecheck.run.settle import settled

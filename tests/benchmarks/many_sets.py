@@ -16,7 +16,7 @@ from linecheck.audio.file import read_audio
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.captures.many_sets import judge_sets
 from linecheck.captures.workers import set_workers
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 

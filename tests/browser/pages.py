@@ -13,11 +13,11 @@ from small_run import simulated, write_small_files
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Problem
 from linecheck.cli import cli
-from linecheck.cli.looked_at import Sources
-from linecheck.limits.load import load_limits
+from linecheck.cli.sources.looked_at import Sources
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
-from linecheck.report.figures.draw import svg
+from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.table import table_of
 from linecheck.run.plan import make_plan

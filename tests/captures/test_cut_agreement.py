@@ -13,7 +13,7 @@ from linecheck.captures.other_stimulus import stimulus_changes
 from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
 from linecheck.captures.programme.programme import make_programme
 from linecheck.checks.base import Stimulus
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 
 DEMO = load_limits("limits/pellow-r3.yaml")

@@ -12,8 +12,8 @@ from linecheck.captures.other_stimulus import stimulus_changes, with_stimulus
 from linecheck.captures.programme.programme import check_names, make_programme
 from linecheck.dsp.locating.marks import MARK_SECONDS
 from linecheck.errors import UsageError
-from linecheck.limits.load import load_limits
-from linecheck.limits.measurable import never_judged
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.loading.measurable import never_judged
 from linecheck.limits.model import Bounds, Mask
 from linecheck.run.plan import make_plan
 

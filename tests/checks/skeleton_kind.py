@@ -15,8 +15,8 @@ from linecheck.checks.base import (
     Parameters,
     Stimulus,
 )
-from linecheck.checks.readings import ReadingList, decibels, pair_difference
-from linecheck.checks.steady import BandHz, locate_tone
+from linecheck.checks.parts.readings import ReadingList, decibels, pair_difference
+from linecheck.checks.parts.steady import BandHz, locate_tone
 from linecheck.checks.tone import ToneParameters, dissect_channel, tone_stimulus
 
 __all__ = ["KIND", "SkeletonKind"]

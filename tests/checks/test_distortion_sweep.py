@@ -6,7 +6,7 @@ from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Capture, Context, Reading
 from linecheck.checks.distortion_sweep import AUDIO, KIND, _add, distortion_sweep_plan
-from linecheck.checks.readings import ReadingList
+from linecheck.checks.parts.readings import ReadingList
 
 
 def truth(frequency, amplitude, a2, a3, density, high, low=20.0):

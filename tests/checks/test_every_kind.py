@@ -16,8 +16,8 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec, Reference, Stimulus
 from linecheck.checks.contract import made_stimulus
 from linecheck.errors import ContractError
+from linecheck.limits.loading.schema import limit_file_schema
 from linecheck.limits.model import Bounds, Check, Mask
-from linecheck.limits.schema import limit_file_schema
 from linecheck.limits.verdict import Verdict
 from linecheck.measure.measure import Analysis, analyse, take_measurement
 from linecheck.run.plan import make_plan

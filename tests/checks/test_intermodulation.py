@@ -6,7 +6,7 @@ from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Context
 from linecheck.checks.intermodulation import KIND, PAIRS, _add, intermodulation_plan
-from linecheck.checks.readings import ReadingList
+from linecheck.checks.parts.readings import ReadingList
 from linecheck.dsp.spectra.products import Products
 
 A2, A3 = 3e-3, 2e-3

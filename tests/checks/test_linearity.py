@@ -6,7 +6,7 @@ from stepped_truth import NAMES, Bench, density_of, measured, reading, with_gain
 
 from linecheck.checks.base import Context
 from linecheck.checks.linearity import KIND, _add, _Points, linearity_plan
-from linecheck.checks.readings import ReadingList
+from linecheck.checks.parts.readings import ReadingList
 
 #: 20-bit TPDF noise up to 22.05 kHz, dB re a full-scale sine: 20 N lg 2 + 10 lg 1.5 - 4.7712.
 NOISE_20_BIT_DBFS = -117.4

@@ -6,7 +6,7 @@ from stepped_truth import NAMES, RAMP_SECONDS, Bench, density_of, polynomial
 
 from linecheck.checks import distortion_sweep, intermodulation, linearity
 from linecheck.checks.base import Capture, Context
-from linecheck.checks.stepped import Step, StepPlan, step_spans
+from linecheck.checks.parts.stepped import Step, StepPlan, step_spans
 from linecheck.measure.trust import inspect_continuity, inspect_samples
 
 RATE = 48_000

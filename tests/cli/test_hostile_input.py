@@ -25,7 +25,7 @@ from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, simulated, write_small_f
 from linecheck.audio.file import write_audio
 from linecheck.captures.capture_set import INDEX_NAME, write_capture_set
 from linecheck.files.durable import TEMPORARY_SUFFIX
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 from linecheck.run.plan import make_plan

@@ -7,7 +7,7 @@ from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, call, simulated, write_s
 
 from linecheck.audio.file import read_audio, write_audio
 from linecheck.captures.capture_set import INDEX_NAME, load_capture_set, write_capture_set
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 from linecheck.run.plan import make_plan

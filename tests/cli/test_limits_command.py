@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from linecheck.cli import cli
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 
 pytestmark = pytest.mark.every_python
 

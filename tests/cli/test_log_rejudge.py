@@ -8,7 +8,7 @@ from small_run import call, simulated
 
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.captures.judging import judge_folder
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.run.plan import make_plan

@@ -11,8 +11,8 @@ from drawn_figures import SPECTRUM_MASK, SVG, check_of, spectrum, view_of
 from PIL import Image
 
 from linecheck.cli import COMMANDS
-from linecheck.cli.looked_at import Sources
 from linecheck.cli.plot import command
+from linecheck.cli.sources.looked_at import Sources
 from linecheck.errors import FileError, LinecheckError, UsageError
 from linecheck.history.comparison.file import write_comparison
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side

@@ -10,7 +10,7 @@ from linecheck.audio.file import read_audio, write_audio
 from linecheck.captures.capture_set import load_capture_set
 from linecheck.captures.judging import judge_folder
 from linecheck.captures.programme.programme import make_programme
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 
 pytestmark = pytest.mark.every_python
 

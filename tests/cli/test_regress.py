@@ -17,7 +17,7 @@ from linecheck.captures.capture_set import write_capture_set
 from linecheck.captures.judging import judge_folder
 from linecheck.captures.many_sets import JudgedSet
 from linecheck.cli import cli
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 
 MARGINS = (

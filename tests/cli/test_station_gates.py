@@ -12,7 +12,7 @@ from linecheck.gates.challenge import unknown_reasons
 from linecheck.gates.gatekeeper import SOFTWARE
 from linecheck.gates.margins import golden_margins
 from linecheck.gates.statements import GATE, about, circumstances
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
 from linecheck.run.plan import check_serial

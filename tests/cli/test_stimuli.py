@@ -5,7 +5,7 @@ import pytest
 import soundfile
 from small_run import LIMITS, call, write_small_files
 
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 
 pytestmark = pytest.mark.every_python

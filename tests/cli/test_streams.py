@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from small_run import LIMITS, write_small_files
 
-from linecheck.cli.input_lines import Scans
+from linecheck.cli.asking.input_lines import Scans
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 

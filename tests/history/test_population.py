@@ -19,7 +19,7 @@ from linecheck.history.population import percentile_rank, population_of, robust_
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 from linecheck.log import population as stored
-from linecheck.report.figures.density import binned, usual_range
+from linecheck.report.figures.drawing.density import binned, usual_range
 
 NUMBERS = st.floats(-1e6, 1e6).map(lambda value: round(value, 1))
 VALUES = st.lists(NUMBERS, min_size=1, max_size=60).map(sorted)
@@ -348,7 +348,7 @@ def test_a_log_that_was_changed_is_said_to_be(path):
 
 
 def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(path):
-    from linecheck.report.figures.draw import strips_png, strips_svg
+    from linecheck.report.figures.drawing.draw import strips_png, strips_svg
     from linecheck.report.figures.of_run import strips_of_check
 
     run = unit(99, 113.01)

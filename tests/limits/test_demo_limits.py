@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from linecheck.checks import kinds
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 
 pytestmark = pytest.mark.every_python

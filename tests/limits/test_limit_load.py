@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from linecheck.errors import FileError, FileFaults
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.model import Bounds, Mask
 
 pytestmark = pytest.mark.every_python

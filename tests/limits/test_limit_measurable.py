@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from linecheck.errors import FileFaults
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 
 HEAD = """\
 format: 1

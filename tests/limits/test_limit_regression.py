@@ -7,9 +7,9 @@ import pytest
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.errors import FileFaults
-from linecheck.limits.load import load_limits
-from linecheck.limits.regression_entries import class_names
-from linecheck.limits.schema import limit_file_schema
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.loading.regression_entries import class_names
+from linecheck.limits.loading.schema import limit_file_schema
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ import pytest
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.files.yaml import read_source
-from linecheck.limits.load import load_limits
-from linecheck.limits.schema import limit_file_schema
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.loading.schema import limit_file_schema
 
 LIMITS = Path(__file__).parents[2] / "limits"
 FILES = sorted(LIMITS.rglob("*.yaml"))

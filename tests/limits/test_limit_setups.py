@@ -6,8 +6,8 @@ import jsonschema
 import pytest
 
 from linecheck.errors import FileFaults
-from linecheck.limits.load import load_limits
-from linecheck.limits.schema import limit_file_schema
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.loading.schema import limit_file_schema
 
 HEAD = """format: 1
 model: pellow-r3

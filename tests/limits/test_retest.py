@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linecheck.errors import FileFaults
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.retest import Attempt, RetestPolicy, Standing, refusal, rule_broken, standing
 from linecheck.limits.verdict import Verdict
 

@@ -10,7 +10,7 @@ from small_run import LIMITS
 from linecheck.captures.many_sets import SetJudged, SetsStarted
 from linecheck.captures.workers import set_workers
 from linecheck.errors import ExitStatus, RecordError
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.line import sets
 from linecheck.line.events import FilesNotWritten, SetsEnded, SetsSummed, VerdictKnown

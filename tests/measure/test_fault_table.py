@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.measure.measure import Analysis, analyse, reference_from
 from linecheck.station.interfaces.simulated.interface import FAULTS, SimulatedInterface, SimulatedUnit

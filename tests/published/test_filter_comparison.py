@@ -11,10 +11,10 @@ import pytest
 import resampled_unit as unit
 
 from linecheck.captures.capture_set import write_capture_set
-from linecheck.cli.looked_at import Sources
+from linecheck.cli.sources.looked_at import Sources
 from linecheck.history.comparison.compare import compare_sides
 from linecheck.history.comparison.sides import pick
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 from linecheck.station.interfaces.simulated.filters import reconstruction_taps
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface

@@ -10,7 +10,7 @@ from small_run import LIMITS, simulated
 
 from linecheck.captures import many_sets
 from linecheck.captures.capture_set import INDEX_NAME, write_capture_set
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.pytest_plugin.judgement import SetErrand
 from linecheck.run.plan import make_plan
 

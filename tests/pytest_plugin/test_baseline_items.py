@@ -10,7 +10,7 @@ from made_sets import INDEX, ITEMS, LIMIT_FILE, RUNS, add_sets, text_of
 
 from linecheck.history.baseline.file import Accepted, BaselineFile, LimitsEntry, baseline_bytes
 from linecheck.history.baseline.unit_entry import unit_entry
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.pytest_plugin import judgement
 

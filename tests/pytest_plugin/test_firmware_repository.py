@@ -14,7 +14,7 @@ import pytest
 from needed import program
 
 from linecheck.captures.capture_set import write_capture_set
-from linecheck.limits.load import load_limits
+from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
 

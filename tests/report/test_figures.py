@@ -14,9 +14,9 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.curves import lobe_energies
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
-from linecheck.report.figures.frame import frame_of, x_ticks
+from linecheck.report.figures.drawing.frame import frame_of, x_ticks
+from linecheck.report.figures.drawing.reduce import MOST_DRAWN, MOST_ROWS, drawn_series, shown
 from linecheck.report.figures.of_run import figures_of_check, strips_of_check
-from linecheck.report.figures.reduce import MOST_DRAWN, MOST_ROWS, drawn_series, shown
 from linecheck.report.figures.table import table_of
 
 

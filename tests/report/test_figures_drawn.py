@@ -15,10 +15,10 @@ from linecheck.checks.base import Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Axis, Figure, Mark, Series
-from linecheck.report.figures.draw import png, strips_png, strips_svg, svg
-from linecheck.report.figures.frame import frame_of
+from linecheck.report.figures.drawing.draw import png, strips_png, strips_svg, svg
+from linecheck.report.figures.drawing.frame import frame_of
+from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
 from linecheck.report.figures.of_run import figures_of_check, strips_of_check
-from linecheck.report.figures.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
 from linecheck.report.figures.table import table_of
 
 #: Two decimals of a point on axes of some 380 by 180 points.

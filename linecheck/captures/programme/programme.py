@@ -35,7 +35,7 @@ from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.files.faults import did_you_mean
 from linecheck.files.yaml import shown
-from linecheck.limits.measurable import never_judged
+from linecheck.limits.loading.measurable import never_judged
 from linecheck.limits.model import Check, LimitFile
 from linecheck.run.plan import DEFAULT_RAMP_SECONDS, PlannedCheck, make_plan, playing_order
 

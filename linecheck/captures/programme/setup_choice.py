@@ -10,7 +10,7 @@ from linecheck.captures.setup_captures import telling_settings
 from linecheck.errors import UsageError
 from linecheck.files.faults import did_you_mean
 from linecheck.files.yaml import shown
-from linecheck.limits.header import NAME
+from linecheck.limits.loading.header import NAME
 from linecheck.limits.model import Check, LimitFile
 
 __all__ = ["chosen_setup", "read_settings"]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from linecheck.cli.archive.options import Meant, counted, meant_archive, size_text, station_option
-from linecheck.cli.telling import tell
+from linecheck.cli.display.telling import tell
 from linecheck.errors import ExitStatus, RecordError, UsageError
 
 if TYPE_CHECKING:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from linecheck.cli.display.streams import Outlet
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.log.filters import filter_options
 from linecheck.cli.log.options import log_options, opened_log
-from linecheck.cli.streams import Outlet
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.log.export import export_formats

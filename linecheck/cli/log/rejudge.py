@@ -104,7 +104,7 @@ def rejudge_command(
 def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[LimitFile, ...]:
     """Return the limit files, one for each model: those that are given, or those that judged the newest runs."""
     from linecheck.history.rejudge.select import Reader, choose, newest_limit_files
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
     from linecheck.log.connect import database_path
 
     path = database_path(location)
@@ -127,7 +127,7 @@ def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[Lim
 
 def _as_it_is_now(model: str, name: str) -> LimitFile:
     """Load the limit file that a run was judged by."""
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
 
     if not os.path.isfile(name):
         raise FileError(

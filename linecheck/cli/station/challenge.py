@@ -28,8 +28,8 @@ def challenge_command(
     Exit status: 0 met (the unit failed as it must), 1 not met, 2 a wrong command or file (nothing was run), 3 invalid
     or aborted, or nothing could be stated.
     """
+    from linecheck.cli.asking.prompt import Prompt
     from linecheck.cli.display.console import Console
-    from linecheck.cli.settings_prompt import Prompt
     from linecheck.line.known_unit import challenge_unit, judge_by_challenge
     from linecheck.line.session import opened_session
     from linecheck.station.config.load import load_station

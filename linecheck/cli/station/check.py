@@ -43,7 +43,7 @@ def check(
 
     Exit status: 0 met, 2 a wrong command or file (nothing was played), 3 not met, or not all of it could be measured.
     """
-    from linecheck.cli.telling import tell
+    from linecheck.cli.display.telling import tell
     from linecheck.files.write import check_can_write
     from linecheck.log import Log
     from linecheck.station.config.load import load_station
@@ -89,14 +89,14 @@ def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCh
         )
         stop.hold()
     if by_hand and found.audio:
-        from linecheck.cli.telling import tell
+        from linecheck.cli.display.telling import tell
 
         tell("take the loop out again before a unit is tested")
     return found
 
 
 def _asked() -> str | None:
-    from linecheck.cli.settings_prompt import Prompt
+    from linecheck.cli.asking.prompt import Prompt
 
     return Prompt().confirm(PATCH)
 
@@ -115,7 +115,7 @@ def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
 
 
 def _tell_play(play: Play, number: int, count: int) -> None:
-    from linecheck.cli.telling import tell
+    from linecheck.cli.display.telling import tell
 
     tell(f"playing {number} of {count}: {play.name.replace('_', ' ')}, {play.stimulus.seconds:.1f} s")
 
@@ -123,7 +123,7 @@ def _tell_play(play: Play, number: int, count: int) -> None:
 def _record_and_show(found: SelfCheck, log: Log, target: Path | None) -> ExitStatus:
     """Record a self-check, write its file, show it; one that could not be recorded shows nothing of a station."""
     from linecheck.cli.display.self_check import show_self_check
-    from linecheck.cli.telling import tell
+    from linecheck.cli.display.telling import tell
     from linecheck.files.write import write_atomically
     from linecheck.gates.statements import SELF_CHECK
     from linecheck.station.self_check.result import MET

@@ -45,8 +45,8 @@ def golden_command(
     Exit status: 0 met, 1 not met, 2 a wrong command or file (nothing was run), 3 invalid or aborted, or nothing could
     be stated.
     """
+    from linecheck.cli.asking.prompt import Prompt
     from linecheck.cli.display.console import Console
-    from linecheck.cli.settings_prompt import Prompt
     from linecheck.line.known_unit import judge_by_golden, require_golden
     from linecheck.line.session import opened_session
     from linecheck.station.config.load import load_station

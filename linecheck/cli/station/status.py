@@ -38,7 +38,7 @@ def status_command(station_path: str, limits_path: str | None) -> None:
     Exit status: 0 units may be judged, 2 a wrong command or file, 3 they may not.
     """
     from linecheck.gates.gatekeeper import Gatekeeper
-    from linecheck.limits.load import load_limits
+    from linecheck.limits.loading.load import load_limits
     from linecheck.station.config.load import load_station
 
     station = load_station(station_path)

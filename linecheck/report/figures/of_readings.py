@@ -10,7 +10,7 @@ from linecheck.history.population import Population
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.verdict import JudgedReading
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.density import usual_range
+from linecheck.report.figures.drawing.density import usual_range
 from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["strip_range", "strips_of_check"]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from linecheck.checks.base import Curve, Problem
-from linecheck.checks.sideband_words import SIDEBAND
+from linecheck.checks.parts.sideband_words import SIDEBAND
 from linecheck.report.figures.data import Mark
 from linecheck.report.figures.words import place_text
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.report.figures.data import Figure, LimitLine, Series
-from linecheck.report.figures.reduce import drawn_series, listed_places
+from linecheck.report.figures.drawing.reduce import drawn_series, listed_places
 
 __all__ = ["Table", "limit_line_at", "table_of"]
 

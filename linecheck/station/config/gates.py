@@ -29,7 +29,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from linecheck.limits.header import NAME
+from linecheck.limits.loading.header import NAME
 from linecheck.limits.serial_pattern import LONGEST_SERIAL
 
 __all__ = ["ChallengeConfig", "ChallengeUnit", "GateConfig", "GoldenConfig"]

@@ -9,7 +9,7 @@ from typing import Any
 
 from linecheck.errors import Fault
 from linecheck.files.toml import TomlFile, parse_model, read_toml
-from linecheck.limits.header import NAME
+from linecheck.limits.loading.header import NAME
 from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.interfaces import interfaces, unknown_interface
 from linecheck.station.interfaces.description import InterfaceDescription

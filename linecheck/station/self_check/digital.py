@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from linecheck.checks.base import Capture, Stimulus
-from linecheck.checks.steady import find_at_other_rates
+from linecheck.checks.parts.steady import find_at_other_rates
 from linecheck.measure.trust import inspect_samples
 from linecheck.station.self_check.analogue import STREAM_CURE, stream_step
 from linecheck.station.self_check.hidden import hidden_steps

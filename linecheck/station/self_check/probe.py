@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture
-from linecheck.checks.readings import DB_PER_NEPER
+from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.marks import SYNC_SECONDS, chirp
 from linecheck.dsp.quantise import triangular_dither

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from linecheck.checks.base import Capture, Location
-from linecheck.checks.steady import SETTLE_SECONDS, last_settled, locate_tone
+from linecheck.checks.parts.steady import SETTLE_SECONDS, last_settled, locate_tone
 from linecheck.checks.tone import ToneKind, ToneParameters
 
 __all__ = ["SETTLED_TONE", "SettledTone"]

@@ -20,9 +20,9 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.readings import DB_PER_NEPER, ReadingList, power_ratio
-from linecheck.checks.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
-from linecheck.checks.tone_sets import locate_tone_sets
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
+from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
+from linecheck.checks.parts.tone_sets import locate_tone_sets
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.periodic import spread_phases
 from linecheck.dsp.fits.tone_residue import highest_residue, residue_spectrum, take_out

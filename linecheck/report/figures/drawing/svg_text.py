@@ -6,7 +6,7 @@ import re
 from html import escape
 
 from linecheck.files.text import visible
-from linecheck.report.figures.palette import FONT
+from linecheck.report.figures.drawing.palette import FONT
 
 __all__ = ["finished_svg"]
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.input_lines import Scans
+from linecheck.cli.asking.input_lines import Scans
 from linecheck.errors import ExitStatus
 from linecheck.line.scan import Scan, scan_units
 from linecheck.line.stop_signals import StopSignals
 
 if TYPE_CHECKING:
-    from linecheck.cli.settings_prompt import Prompt
+    from linecheck.cli.asking.prompt import Prompt
     from linecheck.line.session import Session
     from linecheck.line.unit_facts import UnitFacts
 

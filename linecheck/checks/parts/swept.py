@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
-from linecheck.checks.steady import SETTLE_SECONDS, locate_tone, ramped
+from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
 from linecheck.dsp.continuity.continuity import breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise

@@ -10,10 +10,10 @@ import numpy as np
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.density import MOST_DOTS, binned, usual_range
-from linecheck.report.figures.labels import text_width
+from linecheck.report.figures.drawing.density import MOST_DOTS, binned, usual_range
+from linecheck.report.figures.drawing.labels import text_width
+from linecheck.report.figures.drawing.palette import FAILS, INK, MARGINAL, QUIET_INK
 from linecheck.report.figures.names import metric_name
-from linecheck.report.figures.palette import FAILS, INK, MARGINAL, QUIET_INK
 from linecheck.report.figures.words import near_text, plain_number, value_text
 
 if TYPE_CHECKING:

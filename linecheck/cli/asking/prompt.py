@@ -9,8 +9,8 @@ from contextlib import AbstractContextManager, nullcontext, suppress
 
 import click
 
-from linecheck.cli.input_lines import Scans
-from linecheck.cli.telling import tell
+from linecheck.cli.asking.input_lines import Scans
+from linecheck.cli.display.telling import tell
 from linecheck.files.text import visible
 
 __all__ = ["Prompt"]

@@ -10,10 +10,10 @@ import numpy as np
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, LimitLine, Mark, Series
-from linecheck.report.figures.frame import Frame, frame_of, x_ticks
-from linecheck.report.figures.labels import Box, Labels, text_width
-from linecheck.report.figures.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
-from linecheck.report.figures.reduce import drawn_series
+from linecheck.report.figures.drawing.frame import Frame, frame_of, x_ticks
+from linecheck.report.figures.drawing.labels import Box, Labels, text_width
+from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
+from linecheck.report.figures.drawing.reduce import drawn_series
 from linecheck.report.figures.table import limit_line_at
 from linecheck.report.figures.words import axis_number
 

@@ -21,7 +21,7 @@ from typing import Final
 from linecheck.checks.base import CheckKind
 from linecheck.files.faults import FaultList, did_you_mean, number_hint
 from linecheck.files.yaml import REFUSED, KeyPath, described
-from linecheck.limits.mask_entries import LARGEST
+from linecheck.limits.loading.mask_entries import LARGEST
 from linecheck.limits.model import Mask
 
 __all__ = ["Margins", "class_names", "read_classes", "read_margins", "resolved_margins"]

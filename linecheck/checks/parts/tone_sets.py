@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem
-from linecheck.checks.many_tones import clock_ratio, sounding_span
-from linecheck.checks.steady import dead_channel, find_at_other_rates, last_settled
+from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
+from linecheck.checks.parts.steady import dead_channel, find_at_other_rates, last_settled
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
 from linecheck.dsp.fits.tones import fit_tones
 

@@ -21,7 +21,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.steady import SETTLE_SECONDS
+from linecheck.checks.parts.steady import SETTLE_SECONDS
 from linecheck.dsp.continuity.step_match import Schedule
 from linecheck.dsp.continuity.step_proof import FAR_LOWER
 

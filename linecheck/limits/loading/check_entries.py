@@ -10,12 +10,12 @@ from typing import Any, Final
 from linecheck.checks.base import CheckKind, Parameters
 from linecheck.files.faults import FaultList, checked_model, did_you_mean
 from linecheck.files.yaml import REFUSED, KeyPath, described, shown
-from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, is_reserved
-from linecheck.limits.mask_entries import read_masks
-from linecheck.limits.measurable import refuse_incomparable, refuse_unmeasurable
+from linecheck.limits.loading.header import NAME, SETUP_VALUE_LENGTH, is_reserved
+from linecheck.limits.loading.mask_entries import read_masks
+from linecheck.limits.loading.measurable import refuse_incomparable, refuse_unmeasurable
+from linecheck.limits.loading.regression_entries import Margins, read_margins, resolved_margins
+from linecheck.limits.loading.setup_entries import LAID_OVER, RATE, Member, read_members, removed, setups_of
 from linecheck.limits.model import Check
-from linecheck.limits.regression_entries import Margins, read_margins, resolved_margins
-from linecheck.limits.setup_entries import LAID_OVER, RATE, Member, read_members, removed, setups_of
 
 __all__ = ["CHECK_KEYS", "read_checks", "read_setup"]
 

@@ -1,8 +1,8 @@
 """Loading a limit file: everything is checked before anything is played.
 
-:func:`load_limits` reads a file and all that it builds on (:mod:`~linecheck.limits.merge`), looks at its
-header (:mod:`~linecheck.limits.header`) and its checks (:mod:`~linecheck.limits.check_entries`), and either
-returns the whole or raises every fault at once.
+:func:`load_limits` reads a file and all that it builds on (:mod:`~linecheck.limits.loading.merge`), looks at its
+header (:mod:`~linecheck.limits.loading.header`) and its checks (:mod:`~linecheck.limits.loading.check_entries`), and
+either returns the whole or raises every fault at once.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind
 from linecheck.files.faults import FaultList, checked_model
 from linecheck.files.yaml import KeyPath, Source, described
-from linecheck.limits.check_entries import read_checks, read_setup
-from linecheck.limits.header import FORMAT, Header
-from linecheck.limits.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
+from linecheck.limits.loading.check_entries import read_checks, read_setup
+from linecheck.limits.loading.header import FORMAT, Header
+from linecheck.limits.loading.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
+from linecheck.limits.loading.regression_entries import read_classes
 from linecheck.limits.model import LimitFile
-from linecheck.limits.regression_entries import read_classes
 
 __all__ = ["load_limits"]
 

@@ -65,7 +65,7 @@ class Sources:
 
     def _judged(self, path: Path) -> Run:
         from linecheck.captures.capture_set import load_capture_set
-        from linecheck.limits.load import load_limits
+        from linecheck.limits.loading.load import load_limits
         from linecheck.line.sets import judge_alone
         from linecheck.run.settle import settled
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.report.figures.data import Figure
-from linecheck.report.figures.reduce import shown
+from linecheck.report.figures.drawing.reduce import shown
 from linecheck.report.figures.words import plain_number
 
 __all__ = ["Frame", "frame_of", "x_ticks"]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus
-from linecheck.checks.steady import (
+from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
     SETTLE_SECONDS,
     SteadyParameters,

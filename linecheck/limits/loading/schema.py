@@ -14,10 +14,10 @@ from pydantic.json_schema import models_json_schema
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
-from linecheck.limits.header import NAME, SETUP_VALUE_LENGTH, Header
-from linecheck.limits.mask_entries import LARGEST
-from linecheck.limits.regression_entries import class_names
-from linecheck.limits.setup_entries import MOST_SETUPS
+from linecheck.limits.loading.header import NAME, SETUP_VALUE_LENGTH, Header
+from linecheck.limits.loading.mask_entries import LARGEST
+from linecheck.limits.loading.regression_entries import class_names
+from linecheck.limits.loading.setup_entries import MOST_SETUPS
 
 __all__ = ["limit_file_schema"]
 

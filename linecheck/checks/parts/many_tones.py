@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture
-from linecheck.checks.steady import CLOCK_TOLERANCE
+from linecheck.checks.parts.steady import CLOCK_TOLERANCE
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.locate import hop_frames, steady_span, tone_blocks
 

@@ -20,11 +20,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from linecheck.report.figures.canvas import draw_figure
 from linecheck.report.figures.data import Figure, Strip
-from linecheck.report.figures.palette import INK, QUIET_INK
-from linecheck.report.figures.strip_canvas import draw_strips, strips_alt
-from linecheck.report.figures.svg_text import finished_svg
+from linecheck.report.figures.drawing.canvas import draw_figure
+from linecheck.report.figures.drawing.palette import INK, QUIET_INK
+from linecheck.report.figures.drawing.strip_canvas import draw_strips, strips_alt
+from linecheck.report.figures.drawing.svg_text import finished_svg
 from linecheck.report.figures.words import file_name
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus, Stretch
-from linecheck.checks.steady import (
+from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
     Bits,
     RateHz,
@@ -17,7 +17,7 @@ from linecheck.checks.steady import (
     dead_channel,
     ramped,
 )
-from linecheck.checks.step_plan import Step, StepPlan, level_steps
+from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
 from linecheck.dsp.continuity.step_match import (
     Envelopes,
     Schedule,

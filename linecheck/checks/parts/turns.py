@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stretch
-from linecheck.checks.many_tones import clock_ratio
-from linecheck.checks.steady import dead_channel, last_settled
-from linecheck.checks.tone_sets import (
+from linecheck.checks.parts.many_tones import clock_ratio
+from linecheck.checks.parts.steady import dead_channel, last_settled
+from linecheck.checks.parts.tone_sets import (
     DEAD_DB,
     TELLING_HZ,
     Sounding,

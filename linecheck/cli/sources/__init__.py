@@ -1,0 +1,1 @@
+"""What a command is to look at, and beside what."""
