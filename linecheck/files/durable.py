@@ -113,9 +113,8 @@ def keep_as(
     if check is not None:
         check(temporary)
     temporary.replace(path)
-    with contextlib.suppress(
-        OSError
-    ):  # it has its name: that this may not outlive a power cut is no failure to write
+    # It has its name: that this may not outlive a power cut is no failure to write.
+    with contextlib.suppress(OSError):
         sync_folder(path.parent)
 
 

@@ -17,6 +17,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
     CapturesNotKept,
+    Event,
     FilesNotWritten,
     FilesWritten,
     Listener,
@@ -103,12 +104,13 @@ def record_and_tell(
     """
     kept = recorded(run, log)
     whose = (run.run_id, run.serial)
+    told: list[Event] = []
     if isinstance(captures, CapturesKept):
-        listener(captures)
+        told.append(captures)
     if kept.stored is not None:
-        listener(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
+        told.append(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
     elif kept.why_not is not None:
-        listener(RunNotRecorded(*whose, kept.why_not))
+        told.append(RunNotRecorded(*whose, kept.why_not))
     contents = Contents(OneRun(kept.run, strict, set_path))
     troubles: list[CapturesNotKept | FilesNotWritten] = []
     if isinstance(captures, CapturesNotKept):
@@ -120,10 +122,11 @@ def record_and_tell(
             troubles.append(FilesNotWritten(*whose, str(error)))
         else:
             if entry.paths:
-                listener(FilesWritten(*whose, entry.paths))
+                told.append(FilesWritten(*whose, entry.paths))
     released = kept.why_not is not None or all(problem.code != NOT_RELEASED for problem in run.problems)
     attempt = None if kept.stored is None else kept.stored.attempt
-    listener(VerdictKnown(*whose, kept.run, kept.verdict, attempt, released))
-    for trouble in troubles:
-        listener(trouble)
+    told.append(VerdictKnown(*whose, kept.run, kept.verdict, attempt, released))
+    # Only now, so that a listener that fails finds everything on the disk.
+    for event in (*told, *troubles):
+        listener(event)
     return exit_status(kept.verdict, strict=strict, troubled=bool(troubles) or not released)

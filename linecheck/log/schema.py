@@ -24,12 +24,13 @@ from typing import Final
 
 from sqlalchemy import Column, MetaData, Table
 
-from linecheck.run.facts import FACTS, RELEASED_FORMAT
+from linecheck.run.facts import FACTS
 
 __all__ = [
     "APPLICATION_ID",
     "MIGRATIONS",
     "PARTS",
+    "RELEASED",
     "curve",
     "document",
     "limits",
@@ -240,8 +241,8 @@ CREATE TABLE sent (
     ),
 )
 
-_RELEASED: Final = (_FIRST, _SECOND, _THIRD)
-assert len(_RELEASED) == RELEASED_FORMAT
+#: The migrations that a release has.
+RELEASED: Final = (_FIRST, _SECOND, _THIRD)
 
 
 def _facts_of(version: int) -> tuple[str, ...]:
@@ -260,8 +261,8 @@ def _facts_of(version: int) -> tuple[str, ...]:
 #: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
 #: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
-    *_RELEASED,
-    *(_facts_of(version) for version in range(len(_RELEASED) + 1, max(fact.since for fact in FACTS) + 1)),
+    *RELEASED,
+    *(_facts_of(version) for version in range(len(RELEASED) + 1, max(fact.since for fact in FACTS) + 1)),
 )
 
 _tables = MetaData()

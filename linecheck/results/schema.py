@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final, get_args
 
+from linecheck.files.write import write_atomically
 from linecheck.limits.model import Decision
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
@@ -263,4 +264,4 @@ def _unless_measured(missing: Schema) -> Schema:
 
 
 if __name__ == "__main__":
-    Path(__file__).with_name(SCHEMA_NAME).write_bytes(schema_bytes())
+    write_atomically(Path(__file__).with_name(SCHEMA_NAME), schema_bytes())

@@ -1,6 +1,7 @@
 """A station at work, heard by a plain list: what happens to a unit, in which order, and whose it is."""
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -126,6 +127,19 @@ def test_a_run_that_cannot_be_recorded_is_told_as_invalid_whatever_it_measured(a
     assert RunRecorded not in kinds(heard)
     (event,) = (event for event in heard if isinstance(event, RunNotRecorded))
     assert (event.serial, event.why) == (SERIAL, "the disk is full")
+
+
+@pytest.mark.parametrize("at", [RunRecorded, FilesWritten, VerdictKnown])
+def test_a_listener_that_fails_finds_the_record_and_the_files_on_the_disk(at_work, at):
+    def fail(event):
+        if isinstance(event, at):
+            raise RuntimeError("nobody is there")
+
+    with at_work() as (session, _), pytest.raises(RuntimeError):
+        replace(session, listener=fail).test(SERIAL, FACTS)
+    with LogReader(DATABASE) as log:
+        assert [run.verdict for run in log.runs()] == [Verdict.PASS]
+    assert {path.name for path in Path("results").glob(f"{SERIAL}/*/*")} == {"result.json", "junit.xml"}
 
 
 def test_what_went_wrong_beside_a_verdict_follows_it(at_work, monkeypatch):

@@ -18,6 +18,8 @@ from linecheck.results.result import result, set_result
 from linecheck.results.schema import SCHEMA_NAME, result_schema, schema_bytes, shipped_schema
 from linecheck.run.model import SettingStep
 
+pytestmark = pytest.mark.every_python
+
 SCHEMA = shipped_schema()
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 STEP = SettingStep("filter", "slow", "command", True, 0.25, "tone@filter=slow", "filter is slow")

@@ -17,7 +17,7 @@ from linecheck.history.attempts import attempt_changes
 from linecheck.log import Log, RunFilter
 from linecheck.log.chain import RECORD_FORMAT
 from linecheck.log.export.tables import TABLES
-from linecheck.log.schema import MIGRATIONS, run
+from linecheck.log.schema import MIGRATIONS, RELEASED, run
 from linecheck.report.run_facts import closing_groups, identity
 from linecheck.results.result import result, to_json_bytes
 from linecheck.run.facts import FACTS, RELEASED_FORMAT, Asset, Facts, fact_named, told
@@ -59,6 +59,7 @@ def test_the_migrations_make_the_columns_that_the_rows_name(tmp_path):
     assert there == {column.name for column in run.columns}
     assert {fact.column for fact in FACTS if fact.column} <= there
     assert len(MIGRATIONS) == RECORD_FORMAT >= max(fact.since for fact in FACTS)
+    assert len(RELEASED) == RELEASED_FORMAT
 
 
 def test_every_fact_comes_back_from_the_log_and_says_the_same(tmp_path):

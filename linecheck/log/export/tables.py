@@ -94,7 +94,8 @@ _RELEASED_RUNS: Final = (
 )
 
 #: What was released keeps its place; a fact that came later stands at the end.
-_RUNS: Final = (*_RELEASED_RUNS, *(column for column in _FACTS.values() if column not in _RELEASED_RUNS))
+_PLACED: Final = {column.name for column in _RELEASED_RUNS}
+_RUNS: Final = (*_RELEASED_RUNS, *(column for name, column in _FACTS.items() if name not in _PLACED))
 
 _CONTEXT: Final = (
     *_WHICH,
