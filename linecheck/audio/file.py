@@ -29,7 +29,7 @@ from linecheck.files.durable import write_durably
 __all__ = ["Audio", "read_audio", "refuse_too_long", "samples_sha256", "write_audio", "write_audio_blocks"]
 
 #: Samples of all channels together: 23 minutes of stereo at 96 kHz.
-MOST_SAMPLES = 2**28
+MAX_SAMPLES = 2**28
 
 #: Samples of all channels together that are written and compared at a time.
 _PIECE_SAMPLES = 2**18
@@ -83,11 +83,11 @@ def refuse_too_long(stream: AudioStream) -> None:
     FileError
         They are.
     """
-    if stream.frames * stream.channels > MOST_SAMPLES:
+    if stream.frames * stream.channels > MAX_SAMPLES:
         raise FileError(
             stream.path,
             f"is too long to be held: {stream.frames:,} frames of {stream.channels} channels, at most "
-            f"{MOST_SAMPLES:,} samples of all; make a capture set of a long recording with `linecheck cut`",
+            f"{MAX_SAMPLES:,} samples of all; make a capture set of a long recording with `linecheck cut`",
         )
 
 

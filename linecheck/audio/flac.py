@@ -18,10 +18,10 @@ from linecheck.audio.stream import open_audio
 from linecheck.errors import FileError
 from linecheck.files.durable import write_durably
 
-__all__ = ["MOST_FLAC_BITS", "flac_takes", "write_flac"]
+__all__ = ["MAX_FLAC_BITS", "flac_takes", "write_flac"]
 
 #: The longest word that the file library encodes.
-MOST_FLAC_BITS = 24
+MAX_FLAC_BITS = 24
 
 #: Samples of all channels together that are encoded and compared at a time.
 _PIECE_SAMPLES = 2**18
@@ -65,7 +65,7 @@ def write_flac(path: str | Path, samples: Samples, rate_hz: int, bits: int) -> s
 @lru_cache(maxsize=64)
 def flac_takes(rate_hz: int, channels: int) -> bool:
     """Return whether the encoder takes this rate and so many channels."""
-    form = SampleForm(rate_hz, channels, 1, MOST_FLAC_BITS, np.dtype(np.int32))
+    form = SampleForm(rate_hz, channels, 1, MAX_FLAC_BITS, np.dtype(np.int32))
     try:
         _encoded(Path(), np.zeros((1, channels), np.int32), form)
     except FileError:
@@ -77,10 +77,10 @@ def _encoded(path: Path, samples: Samples, form: SampleForm) -> memoryview:
     """Return the bytes of the file."""
     import soundfile
 
-    bits = form.bits or MOST_FLAC_BITS
+    bits = form.bits or MAX_FLAC_BITS
     what = f"{form.rate_hz:,} Hz, {bits} bits and {form.channels} channels"
     refusal = FileError(path, f"cannot be a FLAC file: its encoder takes no {what}; write a WAV file")
-    if bits > MOST_FLAC_BITS:
+    if bits > MAX_FLAC_BITS:
         raise refusal
     subtype = "PCM_16" if bits <= 16 else "PCM_24"
     content = io.BytesIO()

@@ -34,9 +34,9 @@ from linecheck.audio.wav_header import (
 )
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
-__all__ = ["MOST_CHANNELS", "Checksum", "Source", "open_source"]
+__all__ = ["MAX_CHANNELS", "Checksum", "Source", "open_source"]
 
-MOST_CHANNELS = 64
+MAX_CHANNELS = 64
 RATES_HZ = range(1_000, 2_000_001)
 
 #: No FLAC frame is shorter: header 6, number of frames 2, a channel 1, checksum 2 (RFC 9639, 9.1 to 9.3).
@@ -89,8 +89,8 @@ def open_source(handle: int) -> Source:
 
 def _form(channels: int, rate_hz: int, frames: int, bits: int | None, dtype: str) -> SampleForm:
     """Return what a header says of the samples, if it can be."""
-    if channels > MOST_CHANNELS:
-        raise HeaderError(f"has {channels} channels; at most {MOST_CHANNELS} are read")
+    if channels > MAX_CHANNELS:
+        raise HeaderError(f"has {channels} channels; at most {MAX_CHANNELS} are read")
     if rate_hz not in RATES_HZ:
         raise HeaderError(f"says that its rate is {rate_hz} Hz, which cannot be")
     return SampleForm(rate_hz, channels, frames, bits, np.dtype(dtype))

@@ -38,7 +38,7 @@ _LONGEST_COUNTED_BYTES = 2**32 - 1 + 8
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
 
 #: More chunks than any writer puts before the samples.
-_MOST_CHUNKS = 10_000
+_MAX_CHUNKS = 10_000
 
 #: Gives the bytes of a file from a place on: as many as are asked for, or those up to its end.
 ReadAt = Callable[[int, int], bytes]
@@ -103,7 +103,7 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
     form: tuple[int, int, int, int, int] | None = None
     sizes: dict[bytes, int] = {}
     place = 12
-    for _ in range(_MOST_CHUNKS):
+    for _ in range(_MAX_CHUNKS):
         head = read_at(place, 8) if place < file_bytes else b""
         if len(head) < 8:
             break

@@ -32,7 +32,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from linecheck.audio.file import read_audio, refuse_too_long, write_audio
-from linecheck.audio.flac import MOST_FLAC_BITS, flac_takes, write_flac
+from linecheck.audio.flac import MAX_FLAC_BITS, flac_takes, write_flac
 from linecheck.audio.sample_bytes import Samples
 from linecheck.audio.stream import open_audio
 from linecheck.checks.base import Capture, StreamEvent
@@ -47,7 +47,7 @@ from linecheck.station.config.station import CalibrationConfig, Scales
 
 __all__ = [
     "INDEX_NAME",
-    "MOST_NOTES",
+    "MAX_NOTES",
     "CaptureEntry",
     "CaptureSet",
     "CaptureSetIndex",
@@ -60,7 +60,7 @@ __all__ = [
 
 INDEX_NAME = "captures.toml"
 
-MOST_NOTES = 100
+MAX_NOTES = 100
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
@@ -134,7 +134,7 @@ class CaptureSetIndex(_Table):
     mains_hz: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
     ramp_seconds: Annotated[float, Field(ge=0.0, le=1.0)] | None = None
     calibration: CalibrationConfig = CalibrationConfig()
-    notes: Annotated[tuple[NoteText, ...], Field(strict=False, max_length=MOST_NOTES)] = ()
+    notes: Annotated[tuple[NoteText, ...], Field(strict=False, max_length=MAX_NOTES)] = ()
     capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
 
     @field_validator("recorded")
@@ -381,7 +381,7 @@ def _flac_bits(samples: Samples, rate_hz: int, bits: int | None) -> int | None:
     """Return the word length of the FLAC file that holds the samples as they are; None where none does."""
     if bits is None or not flac_takes(rate_hz, samples.shape[1]):
         return None
-    held = 16 if bits <= 16 else MOST_FLAC_BITS
+    held = 16 if bits <= 16 else MAX_FLAC_BITS
     return held if bits <= held or _fits(samples, held) else None
 
 

@@ -32,7 +32,7 @@ WORKERLESS_SECONDS = 30.0
 LOOK_SECONDS = 1.0
 #: So many tasks are with the scheduler beyond those that its workers are at: the next is there when one is done.
 BEYOND = 2
-MOST_NAMED = 5
+MAX_NAMED = 5
 
 _ADDRESS = re.compile(r"(tcp|tls|ucx)://[^\s/]+:[0-9]{1,5}")
 
@@ -177,8 +177,8 @@ class ClusterWorkers(Workers):
         wrong = {name: found for name, found in there.items() if found != here}
         if wrong:
             wanted = ", ".join(" ".join(entry) for entry in here)
-            lines = [f"  {name}: {_described(found)}" for name, found in list(wrong.items())[:MOST_NAMED]]
-            more = [f"  and {len(wrong) - MOST_NAMED} more"] if len(wrong) > MOST_NAMED else []
+            lines = [f"  {name}: {_described(found)}" for name, found in list(wrong.items())[:MAX_NAMED]]
+            more = [f"  and {len(wrong) - MAX_NAMED} more"] if len(wrong) > MAX_NAMED else []
             raise StationError(
                 "\n".join([f"these workers of {self._address} do not have {wanted}, as here:", *lines, *more])
             )

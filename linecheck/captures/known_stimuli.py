@@ -19,7 +19,7 @@ from linecheck.run.plan import Plan, PlannedCheck, make_plan, playing_order
 __all__ = ["judging_plan"]
 
 #: More than any line has; a process that goes on for long must not grow.
-MOST_KNOWN = 4096
+MAX_KNOWN = 4096
 
 _lock = threading.Lock()
 _known: dict[Hashable, _Known] = {}
@@ -77,7 +77,7 @@ def _made(limits: LimitFile, lacking: dict[Hashable, Check], ramp_seconds: float
     by_name = {planned.check.name: planned for planned in plan.checks}
     made = {key: _kept(by_name[check.name]) for key, check in lacking.items()}
     with _lock:
-        if len(_known) + len(made) > MOST_KNOWN:
+        if len(_known) + len(made) > MAX_KNOWN:
             _known.clear()
         _known.update(made)
     return made

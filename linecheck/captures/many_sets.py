@@ -42,9 +42,9 @@ __all__ = [
 ]
 
 #: So many workers may die of a set before it is given up.
-MOST_DEATHS = 3
+MAX_DEATHS = 3
 #: So many sets that are judged already may wait for one before them, besides those that are at work.
-MOST_AHEAD = 16
+MAX_AHEAD = 16
 #: How often a request to stop and the workers' health are looked at.
 LOOK_SECONDS = 0.2
 
@@ -229,7 +229,7 @@ class _Judging:
 
     def start(self, first: int) -> None:
         """Give the workers what they can take; ``first`` is the set that has to be yielded next."""
-        furthest = first + self.workers.at_a_time + MOST_AHEAD
+        furthest = first + self.workers.at_a_time + MAX_AHEAD
         while self.waiting and self.waiting[0] < furthest and self._is_room(self.waiting[0]):
             index = self.waiting.popleft()
             try:
@@ -277,11 +277,11 @@ class _Judging:
         certain = index not in self.in_company or (isinstance(error, WorkerDied) and error.certain)
         deaths = self.deaths.get(index, 0) + (error.workers if isinstance(error, WorkerDied) else 1)
         self.deaths[index] = deaths
-        if deaths >= MOST_DEATHS and certain:
+        if deaths >= MAX_DEATHS and certain:
             message = f"given up: {deaths} workers died while they judged it, the last because {error}"
             self._finish(index, problem=Problem("worker_died", message))
             return
-        if deaths >= MOST_DEATHS - 1 and not certain:
+        if deaths >= MAX_DEATHS - 1 and not certain:
             self.suspects.add(index)
         self.waiting.appendleft(index)
         self.listener(SetBegunAgain(self.tasks[index].shown, str(error)))

@@ -23,7 +23,7 @@ from linecheck.limits.model import Check, LimitFile
 __all__ = ["as_recorded", "set_notes", "stimulus_changes", "with_stimulus"]
 
 #: So many names are listed; the rest is counted.
-MOST_NAMES = 10
+MAX_NAMES = 10
 
 
 def with_stimulus(check: Check, changes: Mapping[str, int]) -> Check:
@@ -106,5 +106,5 @@ def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
 def _named(names: list[str], checks: int) -> str:
     if len(names) == checks:
         return "every check"
-    more = len(names) - MOST_NAMES
-    return ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+    more = len(names) - MAX_NAMES
+    return ", ".join(names[:MAX_NAMES]) + (f" and {more} more" if more > 0 else "")

@@ -15,7 +15,7 @@ from linecheck.station.interfaces.interface import NotCaptured
 __all__ = ["RecordingInterface", "unjudged_captures"]
 
 #: So many names are listed; the rest is counted.
-MOST_NAMES = 10
+MAX_NAMES = 10
 
 
 class RecordingInterface:
@@ -54,7 +54,7 @@ class RecordingInterface:
             message = f"the capture set has no capture of the check {check}; it has: {known}"
             strays = [stray for stray, meant in self._meant.items() if meant == check]
             if strays:
-                names = " or ".join(shown(stray) for stray in strays[:MOST_NAMES])
+                names = " or ".join(shown(stray) for stray in strays[:MAX_NAMES])
                 message += (
                     f". The limit file has no check {names}: is that {check}, misspelt in {INDEX_NAME}?"
                 )
@@ -84,8 +84,8 @@ def unjudged_captures(captures: CaptureSet, checks: Iterable[str]) -> tuple[Prob
         shown(stray) + (f" (did you mean {check}?)" if check is not None else "")
         for stray, check in meant.items()
     ]
-    if len(names) > MOST_NAMES:
-        names = [*names[:MOST_NAMES], f"and {len(names) - MOST_NAMES} more"]
+    if len(names) > MAX_NAMES:
+        names = [*names[:MAX_NAMES], f"and {len(names) - MAX_NAMES} more"]
     message = f"{INDEX_NAME} has captures of checks that the limit file does not have, not judged: {', '.join(names)}"
     return (Problem("capture_not_judged", message, blocks=False),)
 

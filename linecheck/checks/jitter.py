@@ -60,7 +60,7 @@ UNCLEAR = 0.03
 #: Beyond this part of the rate, 20 kHz at 44.1 kHz, filters fall off and images begin (common practice, no source).
 FLAT_SHARE = 0.4536
 #: So many sidebands are named, the strongest.
-MOST_NAMED = 12
+MAX_NAMED = 12
 #: What noise could hide counts, less 3 dB, where it is stronger than all that stands out.
 HIDDEN_SHARE = 10.0 ** (-3.0 / 20.0)
 
@@ -529,7 +529,7 @@ def _curve(name: str, tone: _Tone, resolution_hz: float) -> Curve:
 
 def _notes(name: str, tone: _Tone, mains_hz: Sequence[float]) -> list[Note]:
     """Return what the strongest sidebands are, in words, the strongest first."""
-    strongest = sorted(tone.beside.sidebands, key=lambda band: -band.stronger.value)[:MOST_NAMED]
+    strongest = sorted(tone.beside.sidebands, key=lambda band: -band.stronger.value)[:MAX_NAMED]
     return [
         sideband_note(band, name, tone.carrier_hz, mains_hz, tone.picoseconds * band.phase.value)
         for band in strongest

@@ -60,7 +60,7 @@ TOP_OVER_TONE = 4.0
 #: The noise is taken from within this share of the tone's frequency on either side, at most.
 NEAR_SHARE = 0.3
 #: The last steps, this share of all, tell steady lines from the tone; they must last so long, s.
-TAIL, LEAST_TAIL_SECONDS, MOST_LINES = 0.5, 0.8, 16
+TAIL, LEAST_TAIL_SECONDS, MAX_LINES = 0.5, 0.8, 16
 #: USB frames follow each other at this rate.
 FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
@@ -307,7 +307,7 @@ def _lines_at_the_end(
     likely = 4.0 / len(record) < abs(frame - tone) < NEAR_HZ / rate_hz
     rest, lines, fit = record - np.mean(record), np.array([frame] if likely else []), None
     for _ in range(2):
-        new = find_lines(rest, 1.0, 3.0 / len(record), 0.45, most=MOST_LINES)
+        new = find_lines(rest, 1.0, 3.0 / len(record), 0.45, most=MAX_LINES)
         new = new[np.min(np.abs(np.subtract.outer(new, np.append(lines, tone))), axis=1) * len(record) > 4.0]
         if not len(new) and (fit is not None or not len(lines)):
             break

@@ -13,9 +13,9 @@ from linecheck.results.files import ResultFiles
 from linecheck.results.formats import result_formats
 from linecheck.results.formats.base import ResultFormat
 
-__all__ = ["MOST_WORKERS", "result_options", "serial_option", "workers_option"]
+__all__ = ["MAX_WORKERS", "result_options", "serial_option", "workers_option"]
 
-MOST_WORKERS = 256
+MAX_WORKERS = 256
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -59,7 +59,7 @@ def workers_option(verb: str) -> Callable[[Command], Command]:
     """Let a command do what a verb says with several sets at a time."""
     return click.option(
         "--workers",
-        type=click.IntRange(1, MOST_WORKERS),
+        type=click.IntRange(1, MAX_WORKERS),
         metavar="N",
         help=f"{verb} so many sets at a time [default: as many as there are processors].",
     )

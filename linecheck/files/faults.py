@@ -18,7 +18,7 @@ from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, dot
 __all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint"]
 
 #: A file with more faults than this is the wrong file; the rest is counted.
-MOST_FAULTS: Final = 200
+MAX_FAULTS: Final = 200
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -65,9 +65,9 @@ class FaultList:
             return
         unique = list(dict.fromkeys(self._faults))
         unique.sort(key=lambda fault: (self._files[fault.file], fault.line, fault.column))
-        if len(unique) > MOST_FAULTS:
-            more = Fault(self.path, 1, 1, "", f"and {len(unique) - MOST_FAULTS} faults more")
-            unique = [*unique[:MOST_FAULTS], more]
+        if len(unique) > MAX_FAULTS:
+            more = Fault(self.path, 1, 1, "", f"and {len(unique) - MAX_FAULTS} faults more")
+            unique = [*unique[:MAX_FAULTS], more]
         raise FileFaults(self.path, tuple(unique))
 
     def _nearest(self, path: KeyPath) -> Place:

@@ -39,7 +39,7 @@ __all__ = [
 LONGEST_BYTES = 1_000_000
 
 #: A file with more faults than this is the wrong file; the rest is counted.
-MOST_FAULTS = 200
+MAX_FAULTS = 200
 
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
 LONGEST_LINE = 2_000
@@ -150,8 +150,8 @@ def parse_model(file: TomlFile, model: type[Model], further: Sequence[Fault] = (
         parsed = model.model_validate(file.data)
     except ValidationError as error:
         entries = _own(error.errors(include_url=False))
-        faults += [_model_fault(file, model, entry) for entry in entries[:MOST_FAULTS]]
-        more = len(entries) - MOST_FAULTS
+        faults += [_model_fault(file, model, entry) for entry in entries[:MAX_FAULTS]]
+        more = len(entries) - MAX_FAULTS
     if faults or parsed is None:
         ordered = sorted(set(faults), key=lambda fault: (fault.line, fault.column, fault.key))
         if more > 0:

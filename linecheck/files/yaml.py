@@ -29,7 +29,7 @@ from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
 __all__ = [
-    "MOST_BYTES",
+    "MAX_BYTES",
     "REFUSED",
     "KeyPath",
     "Place",
@@ -40,10 +40,10 @@ __all__ = [
     "shown",
 ]
 
-MOST_BYTES: Final = 1 << 20
-MOST_DEPTH: Final = 24
-MOST_NODES: Final = 100_000
-MOST_DIGITS: Final = 40
+MAX_BYTES: Final = 1 << 20
+MAX_DEPTH: Final = 24
+MAX_NODES: Final = 100_000
+MAX_DIGITS: Final = 40
 #: What is longer than this is no number that anyone would misread; it also bounds the patterns' backtracking.
 LONGEST_AMBIGUOUS: Final = 200
 
@@ -155,23 +155,23 @@ def _read_bytes(name: str) -> bytes:
             raise FileError(name, "is a folder, expected a limit file")
         if not stat.S_ISREG(status.st_mode):
             raise FileError(name, "is no regular file")
-        if status.st_size > MOST_BYTES:
-            raise FileError(name, _too_large(f"{status.st_size / MOST_BYTES:.1f} MiB"))
+        if status.st_size > MAX_BYTES:
+            raise FileError(name, _too_large(f"{status.st_size / MAX_BYTES:.1f} MiB"))
         with open(name, "rb") as stream:
-            content = stream.read(MOST_BYTES + 1)
+            content = stream.read(MAX_BYTES + 1)
     except FileNotFoundError:
         raise FileError(name, "no such file") from None
     except OSError as error:
         raise FileError(name, f"cannot be read: {error.strerror or error}") from None
     except ValueError:
         raise FileError(shown(name), "is no file name") from None
-    if len(content) > MOST_BYTES:
+    if len(content) > MAX_BYTES:
         raise FileError(name, _too_large("more"))
     return content
 
 
 def _too_large(size: str) -> str:
-    return f"has {size}, a limit file has at most {MOST_BYTES >> 20} MiB; is it the right file?"
+    return f"has {size}, a limit file has at most {MAX_BYTES >> 20} MiB; is it the right file?"
 
 
 def _decode(name: str, content: bytes) -> str:
@@ -279,11 +279,11 @@ class _Builder:
 
     def _node(self, event: yaml.NodeEvent) -> Any:  # noqa: ANN401 - plain data
         self.nodes += 1
-        if self.nodes > MOST_NODES or len(self.stack) >= MOST_DEPTH:
+        if self.nodes > MAX_NODES or len(self.stack) >= MAX_DEPTH:
             place = self._mark(event)
-            too_many = f"more than {MOST_NODES} values, too many for a limit file"
-            too_deep = f"nests more than {MOST_DEPTH} levels deep"
-            self._give_up(place.line, place.column, too_many if self.nodes > MOST_NODES else too_deep)
+            too_many = f"more than {MAX_NODES} values, too many for a limit file"
+            too_deep = f"nests more than {MAX_DEPTH} levels deep"
+            self._give_up(place.line, place.column, too_many if self.nodes > MAX_NODES else too_deep)
         frame = self.stack[-1] if self.stack else None
         if frame is not None and isinstance(frame.value, dict) and frame.wants_key:
             self._key(event, frame)
@@ -447,8 +447,8 @@ def _ambiguous(text: str) -> str | None:
         if pattern.fullmatch(text):
             return message.format(shown(text))
     if _NUMBER.fullmatch(text):
-        if len(text) > MOST_DIGITS:
-            return f"the number {shown(text)} has {len(text)} digits, at most {MOST_DIGITS} are read"
+        if len(text) > MAX_DIGITS:
+            return f"the number {shown(text)} has {len(text)} digits, at most {MAX_DIGITS} are read"
         if abs(float(text)) == float("inf"):
             return f"the number {shown(text)} is too large"
     return None
@@ -460,6 +460,6 @@ def _core(text: str) -> str | int | float | bool | None:
         return None
     if text in _BOOLEAN:
         return _BOOLEAN[text]
-    if len(text) <= MOST_DIGITS and _NUMBER.fullmatch(text):
+    if len(text) <= MAX_DIGITS and _NUMBER.fullmatch(text):
         return int(text) if _INTEGER.fullmatch(text) else float(text)
     return text

@@ -33,7 +33,7 @@ from linecheck.log.stored import Statement
 from linecheck.results.wording import subject
 
 __all__ = [
-    "MOST_LOOKED_AT",
+    "MAX_LOOKED_AT",
     "GoldenValue",
     "StoredUnit",
     "golden_values",
@@ -46,9 +46,9 @@ __all__ = [
 ]
 
 #: No more of the newest runs of a station than this are looked at: a run says of itself whether it found a lock.
-MOST_LOOKED_AT: Final = 100
+MAX_LOOKED_AT: Final = 100
 #: Runs of a golden unit whose readings are looked at for a drift.
-MOST_GOLDEN: Final = 200
+MAX_GOLDEN: Final = 200
 
 _COLUMNS: Final = ", ".join(column.name for column in statement.columns)
 NEWEST_STATEMENT: Final = (
@@ -149,7 +149,7 @@ def newest_units(connection: Connection, station: str, after: int) -> list[Store
     """Return the newest runs of units at a station, of any model, after a record; the newest first."""
     if not has_column(connection, run, "purpose"):
         return []
-    rows = _rows(connection, NEWEST_UNITS, after, encodable(station), MOST_LOOKED_AT)
+    rows = _rows(connection, NEWEST_UNITS, after, encodable(station), MAX_LOOKED_AT)
     return [StoredUnit(*row) for row in rows]
 
 
@@ -173,7 +173,7 @@ def golden_values(connection: Connection, model: str, serial: str) -> list[Golde
     """Return what the readings of a golden unit were in its newest runs that judged it, the oldest first."""
     if not has_column(connection, run, "purpose"):
         return []
-    runs = _rows(connection, _GOLDEN_RUNS, encodable(serial), encodable(model), MOST_GOLDEN)
+    runs = _rows(connection, _GOLDEN_RUNS, encodable(serial), encodable(model), MAX_GOLDEN)
     rows = _rows(connection, _GOLDEN_VALUES, json.dumps([sequence for (sequence,) in runs]))
     return [GoldenValue(*row) for row in rows]
 

@@ -34,7 +34,7 @@ from linecheck.run.settle import reasons
 __all__ = ["Change", "GoldenResult", "combined_history", "hold_against", "kept_run", "not_judged"]
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
-MOST_GROWN: Final = 10.0
+MAX_GROWN: Final = 10.0
 
 Margins = Mapping[str, Mapping[str, Margin]]
 Lattices = dict[tuple[str, str, str | None], Lattice]
@@ -260,7 +260,7 @@ class _Held:
         if margin.chosen:
             return margin.size
         needed = margin_needed(uncertainty, self.sigmas)
-        return min(max(margin.size, needed), MOST_GROWN * margin.size)
+        return min(max(margin.size, needed), MAX_GROWN * margin.size)
 
     def _curve(
         self, check: Check, spec: MetricSpec | CurveSpec, margin: Margin, now: CurveEntry, old: CurveEntry

@@ -42,9 +42,9 @@ from linecheck.station.config.station import Station
 __all__ = ["Accepted", "Stated", "state_challenge", "state_golden"]
 
 #: Drifts and changes that a statement keeps; the runs behind them are in the log whole.
-MOST_KEPT = 50
+MAX_KEPT = 50
 #: Runs that a golden unit's history is made of.
-MOST_HISTORY = 20
+MAX_HISTORY = 20
 
 _FIRST = (
     "it has no history yet that it could be held against: once the unit and the station are known to be well, test it "
@@ -129,9 +129,9 @@ def state_golden(
     more = {
         "reference": None if reference is None else reference.sequence,
         "compared": sum(change.what in ("moved", "unmoved") for change in result.changes),
-        "moved": [_kept(change) for change in result.those("moved")[:MOST_KEPT]],
-        "untold": [_kept(change) for change in result.those("untold")[:MOST_KEPT]],
-        "drifts": [_kept_drift(drift) for drift in gone[:MOST_KEPT]],
+        "moved": [_kept(change) for change in result.those("moved")[:MAX_KEPT]],
+        "untold": [_kept(change) for change in result.those("untold")[:MAX_KEPT]],
+        "drifts": [_kept_drift(drift) for drift in gone[:MAX_KEPT]],
     }
     hours = config.golden.every_hours if config.golden is not None else 0.0
     head, until = _state(
@@ -160,7 +160,7 @@ def state_challenge(
         "name": name,
         "must_fail": list(unit.must_fail),
         "nothing_else": unit.nothing_else,
-        "failed": list(result.failed[:MOST_KEPT]),
+        "failed": list(result.failed[:MAX_KEPT]),
     }
     hours = config.challenge.every_hours if config.challenge is not None else 0.0
     told = (result.met, result.reasons)
@@ -182,7 +182,7 @@ def _accept(
             f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history, and nothing was: "
             + "; ".join(itself.reasons)
         )
-    kept = [*history, record][-MOST_HISTORY:] if accepted.add else [record]
+    kept = [*history, record][-MAX_HISTORY:] if accepted.add else [record]
     try:
         combined_history(kept, limits, margins, {})
     except UsageError as error:

@@ -47,7 +47,7 @@ KNOWN_BEFORE: Final = frozenset(
     }
 )
 #: No more are named; the rest is counted.
-_MOST_NAMED: Final = 4
+_MAX_NAMED: Final = 4
 
 
 @dataclass(frozen=True)
@@ -85,8 +85,8 @@ class LockState:
             return ""
         if self.told or not self.serials:
             return self.told or f"it has been locked since record {self.since}"
-        named = ", ".join(self.common[:_MOST_NAMED])
-        more = len(self.common) - _MOST_NAMED
+        named = ", ".join(self.common[:_MAX_NAMED])
+        more = len(self.common) - _MAX_NAMED
         named += f" and {more} more" if more > 0 else ""
         return (
             f"{_count(len(self.serials))} units in a row ({', '.join(self.serials)}) failed alike ({named}): that "

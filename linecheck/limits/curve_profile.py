@@ -30,7 +30,7 @@ from linecheck.limits.regression import DETECTION_SIGMAS, Answer, Better
 from linecheck.limits.verdict import Verdict
 
 __all__ = [
-    "MOST_POINTS",
+    "MAX_POINTS",
     "CurveChange",
     "Lattice",
     "Profile",
@@ -44,7 +44,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 #: Extremes of one curve that a baseline keeps, at most.
-MOST_POINTS: Final = 200
+MAX_POINTS: Final = 200
 FINEST_PER_OCTAVE: Final = 12
 #: By how much a line may move: a part of its frequency (two clocks' 1000 ppm each), and widths of its resolution.
 _MOVES_RELATIVE: Final = 2e-3
@@ -67,8 +67,8 @@ _TAILS: Final = 1.15
 LEAST_RESOLVED: Final = 0.5
 #: Clocks that differ move a curve's ends by a band or two; a curve that lacks more bands than this, or this share, is
 #: another one.
-MOST_ABSENT: Final = 2
-MOST_ABSENT_SHARE: Final = 0.03
+MAX_ABSENT: Final = 2
+MAX_ABSENT_SHARE: Final = 0.03
 
 
 @dataclass(frozen=True)
@@ -147,7 +147,7 @@ class CurveChange:
 
 def lattice_for(curve: Curve, *, log_x: bool, better: Better) -> Lattice:
     """Return the finest lattice on which a curve has no more extremes than a baseline keeps."""
-    most = MOST_POINTS // (2 if better == "nominal" else 1)
+    most = MAX_POINTS // (2 if better == "nominal" else 1)
     first, last = float(curve.x[0]), float(curve.x[-1])
     if log_x and first > 0.0:
         per_octave = FINEST_PER_OCTAVE
@@ -277,7 +277,7 @@ def compare_profiles(
 
 def is_another(absent: int, base: Profile) -> bool:
     """Return whether a curve that lacks so many of another's bands is another one."""
-    return absent > max(MOST_ABSENT, MOST_ABSENT_SHARE * len(base.keys))
+    return absent > max(MAX_ABSENT, MAX_ABSENT_SHARE * len(base.keys))
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,8 @@ __all__ = ["LONGEST_PATTERN", "LONGEST_SERIAL", "PatternError", "compile_serial_
 
 LONGEST_SERIAL: Final = 64
 LONGEST_PATTERN: Final = 200
-MOST_WAYS: Final = 300_000
-MOST_GROUPS_DEEP: Final = 10
+MAX_WAYS: Final = 300_000
+MAX_GROUPS_DEEP: Final = 10
 
 _PUNCTUATION = r"""!"#$%&'()*+,-./:;<=>?@[\]^_`{|}~ """
 _COUNT = r"[0-9]{1,4}"
@@ -69,7 +69,7 @@ def compile_serial_pattern(pattern: str) -> re.Pattern[str]:
         )
     if whole.least == 0:
         raise PatternError("an empty serial number would match; ask for at least one character")
-    if whole.ways > MOST_WAYS:
+    if whole.ways > MAX_WAYS:
         raise PatternError(
             "a text could be split among its parts in too many ways; repeat nothing that repeats or "
             "branches itself, and write fixed counts such as [0-9]{6}"
@@ -123,7 +123,7 @@ class _Parser:
         while self._next() not in ("", "|", ")"):
             part = self._repeated(self._atom())
             least, most = least + part.least, min(most + part.most, LONGEST_SERIAL)
-            ways = min(ways * part.ways, MOST_WAYS + 1)
+            ways = min(ways * part.ways, MAX_WAYS + 1)
         return _Part(least, most, ways)
 
     def _repeated(self, part: _Part) -> _Part:
@@ -141,8 +141,8 @@ class _Parser:
         times = min(LONGEST_SERIAL if most is None else most, LONGEST_SERIAL)
         ways, total = part.ways ** min(least, LONGEST_SERIAL), 0
         for _ in range(min(least, times), times + 1):
-            total = min(total + ways, MOST_WAYS + 1)
-            ways = min(ways * part.ways, MOST_WAYS + 1)
+            total = min(total + ways, MAX_WAYS + 1)
+            ways = min(ways * part.ways, MAX_WAYS + 1)
         return _Part(part.least * least, min(part.most * times, LONGEST_SERIAL), total)
 
     def _atom(self) -> _Part:
@@ -188,8 +188,8 @@ class _Parser:
                 raise self._error("only plain groups, ( ) and (?: ), are used here")
             self.at += 2
         self.deep += 1
-        if self.deep > MOST_GROUPS_DEEP:
-            raise self._error(f"groups nest more than {MOST_GROUPS_DEEP} deep")
+        if self.deep > MAX_GROUPS_DEEP:
+            raise self._error(f"groups nest more than {MAX_GROUPS_DEEP} deep")
         part = self._either()
         self.deep -= 1
         if self._next() != ")":

@@ -22,12 +22,12 @@ from linecheck.line.sets import judged_sets, tell_sum
 from linecheck.line.status import exit_status
 from linecheck.results.files import Contents, ResultFiles, SetFiles
 from linecheck.results.formats.base import OneRun
-from linecheck.results.overview import MOST_CHARACTERS, MOST_FINDINGS, Brief, brief
+from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
 
 __all__ = ["refuse_unreadable", "regress_sets"]
 
 #: So many units are named, the rest is counted.
-MOST_ABSENT: Final = 20
+MAX_ABSENT: Final = 20
 
 
 def refuse_unreadable(only: JudgedSet) -> None:
@@ -73,8 +73,8 @@ def regress_sets(
             status = _write_each(found, wanted, listener, strict=strict)
     absent = [unit for unit in baseline.units if unit not in seen]
     if absent:
-        more = f" and {len(absent) - MOST_ABSENT} more" if len(absent) > MOST_ABSENT else ""
-        named = ", ".join(absent[:MOST_ABSENT])
+        more = f" and {len(absent) - MAX_ABSENT} more" if len(absent) > MAX_ABSENT else ""
+        named = ", ".join(absent[:MAX_ABSENT])
         listener(Note(f"the baseline has units of which no set was given: {named}{more}"))
     return status
 
@@ -130,6 +130,6 @@ def _brief(compared: Regressed) -> Brief:
     """Return a set in brief: what the comparisons found comes before what the masks found."""
     own = brief(compared.judged)
     told = regression_findings(compared.comparisons)
-    first = tuple(text[:MOST_CHARACTERS] for text in told[:MOST_FINDINGS])
-    findings = (*first, *own.findings)[:MOST_FINDINGS]
+    first = tuple(text[:MAX_CHARACTERS] for text in told[:MAX_FINDINGS])
+    findings = (*first, *own.findings)[:MAX_FINDINGS]
     return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told))

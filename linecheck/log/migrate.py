@@ -24,7 +24,7 @@ from linecheck.log.schema import APPLICATION_ID, MIGRATIONS
 __all__ = ["migrate"]
 
 #: Attempts that were killed between copy and migration leave a copy each.
-_MOST_COPIES = 100
+_MAX_COPIES = 100
 
 
 def migrate(connection: Connection, path: Path) -> None:
@@ -83,13 +83,13 @@ def _keep_copy(path: Path, version: int) -> None:
 
 
 def _free_name(path: Path, version: int) -> Path:
-    for at in range(1, _MOST_COPIES + 1):
+    for at in range(1, _MAX_COPIES + 1):
         number = f"-{at}" if at > 1 else ""
         name = path.with_name(f"{path.stem}.schema-{version}{number}{path.suffix}")
         if not os.path.lexists(name):
             return name
     raise FileError(
-        visible(str(path)), f"has {_MOST_COPIES} copies of schema {version} beside it: move some elsewhere"
+        visible(str(path)), f"has {_MAX_COPIES} copies of schema {version} beside it: move some elsewhere"
     )
 
 

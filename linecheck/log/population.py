@@ -19,8 +19,8 @@ from linecheck.log.queries import judges_a_unit
 from linecheck.log.schema import limits, run
 
 __all__ = [
-    "MOST_RECORDS",
-    "MOST_UNITS",
+    "MAX_RECORDS",
+    "MAX_UNITS",
     "EarlierReading",
     "EarlierUnits",
     "LeftOut",
@@ -29,10 +29,10 @@ __all__ = [
 ]
 
 #: No more units than this, the newest, are looked at; and no more records of them.
-MOST_UNITS = 20_000
-MOST_RECORDS = 40_000
+MAX_UNITS = 20_000
+MAX_RECORDS = 40_000
 #: Readings asked for times units: fewer units are looked at where very many readings are asked for.
-_MOST_VALUES = 4_000_000
+_MAX_VALUES = 4_000_000
 _PAGE = 500
 
 #: The casts let SQLite find what is wanted by an index that it makes for the query.
@@ -163,7 +163,7 @@ class _Gathered:
         self.connection = connection
         self.wanted = wanted
         self.records = 0
-        self._most_units = max(1, min(MOST_UNITS, _MOST_VALUES // max(1, len(wanted))))
+        self._most_units = max(1, min(MAX_UNITS, _MAX_VALUES // max(1, len(wanted))))
         self._numbers: dict[str, int] = {}
         self._lacking: list[int] = []
         self._states: list[bytearray] = [bytearray() for _ in wanted]
@@ -193,7 +193,7 @@ class _Gathered:
                 number = self._new_unit(serial)
             if not self._lacking[number]:
                 continue
-            if self.records >= MOST_RECORDS:
+            if self.records >= MAX_RECORDS:
                 whole = False
                 break
             self.records += 1

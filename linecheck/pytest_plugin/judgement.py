@@ -37,7 +37,7 @@ __all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "subjects"]
 RUN = "run"
 
 #: So many lines follow the first one of a text.
-MOST_LINES = 10
+MAX_LINES = 10
 
 
 @dataclass(frozen=True)
@@ -268,8 +268,8 @@ def _void(name: str, reason: str) -> Finding:
 def _lines(texts: Iterable[str]) -> tuple[str, ...]:
     """Return texts as lines, no more of them than a person reads."""
     lines = _all_lines(texts)
-    if len(lines) > MOST_LINES:
-        lines = [*lines[:MOST_LINES], f"and {len(lines) - MOST_LINES} more"]
+    if len(lines) > MAX_LINES:
+        lines = [*lines[:MAX_LINES], f"and {len(lines) - MAX_LINES} more"]
     return tuple(lines)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, Strip
-from linecheck.report.figures.drawing.density import MOST_DOTS, binned
+from linecheck.report.figures.drawing.density import MAX_DOTS, binned
 from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.measured import amount_text, measured_texts
 from linecheck.report.figures.names import metric_name
@@ -83,7 +83,7 @@ def strip_part(strip: Strip, *, named: bool) -> StripPart:
     ends = None
     if strip.value is not None and spread:
         ends = _place(strip, strip.value - spread), _place(strip, strip.value + spread)
-    few = len(strip.others) <= MOST_DOTS
+    few = len(strip.others) <= MAX_DOTS
     return StripPart(
         name=" ".join(filter(None, (f"{strip.check}:" if named else "", strip.metric, strip.channel))),
         label=strip.channel or "",

@@ -14,8 +14,8 @@ __all__ = ["WORST_FIRST", "Brief", "brief", "counted", "worst_first"]
 
 WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.ABORTED, Verdict.MARGINAL, Verdict.PASS)
 #: So many findings of a set are kept, in at most so many characters each: there may be thousands of sets.
-MOST_FINDINGS = 30
-MOST_CHARACTERS = 1000
+MAX_FINDINGS = 30
+MAX_CHARACTERS = 1000
 
 _VERBS = {
     Verdict.FAIL: ("fails", "fail"),
@@ -46,9 +46,9 @@ def brief(judged: JudgedSet) -> Brief:
     """Return a set in brief; of one that passes nothing is told."""
     run = judged.outcome
     if run is None:
-        return Brief(judged.path, judged.verdict, findings=(judged.why[:MOST_CHARACTERS],), found=1)
+        return Brief(judged.path, judged.verdict, findings=(judged.why[:MAX_CHARACTERS],), found=1)
     found = () if run.verdict is Verdict.PASS else findings(run.checks, run.missing, run.problems)
-    told = tuple(text[:MOST_CHARACTERS] for text in found[:MOST_FINDINGS])
+    told = tuple(text[:MAX_CHARACTERS] for text in found[:MAX_FINDINGS])
     return Brief(judged.path, run.verdict, run.serial, run.model, run.firmware or "", told, len(found))
 
 

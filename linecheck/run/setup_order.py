@@ -1,7 +1,7 @@
 """In which order a unit is set: with the fewest acts of an operator, then the fewest changes of any setting.
 
 Checks that need the same setup stand together. Which setup follows which is found exactly for up to
-:data:`MOST_EXACT` setups, by dynamic programming over the setups that are done and how the unit is set then (Held and
+:data:`MAX_EXACT` setups, by dynamic programming over the setups that are done and how the unit is set then (Held and
 Karp, A dynamic programming approach to sequencing problems, 1962). Above that it begins as the nearest neighbour and is
 improved by reversing stretches. What costs the same keeps the limit file's order.
 """
@@ -16,10 +16,10 @@ from linecheck.limits.model import Check
 
 __all__ = ["Cost", "cost_of_walk", "setup_order", "varying_settings"]
 
-MOST_EXACT: Final = 10
+MAX_EXACT: Final = 10
 #: With more setups than this, reversing stretches would take longer than it saves.
-MOST_IMPROVED: Final = 48
-MOST_PASSES: Final = 20
+MAX_IMPROVED: Final = 48
+MAX_PASSES: Final = 20
 
 #: Acts of an operator, and changes of settings.
 Cost = tuple[int, int]
@@ -83,10 +83,10 @@ class _Walk:
 
     def best(self) -> list[int]:
         """Return the order, as indices."""
-        if len(self._setups) <= MOST_EXACT:
+        if len(self._setups) <= MAX_EXACT:
             return self._exact()
         order = self._nearest()
-        return self._improved(order) if len(order) <= MOST_IMPROVED else order
+        return self._improved(order) if len(order) <= MAX_IMPROVED else order
 
     def _step(self, state: _State, index: int) -> tuple[Cost, _State]:
         acts = changes = 0
@@ -137,7 +137,7 @@ class _Walk:
     def _improved(self, order: list[int]) -> list[int]:
         """Reverse stretches for as long as that saves something."""
         cost = self._cost(order)
-        for _ in range(MOST_PASSES):
+        for _ in range(MAX_PASSES):
             before = cost
             for first in range(len(order) - 1):
                 for last in range(first + 2, len(order) + 1):

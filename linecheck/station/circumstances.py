@@ -24,7 +24,7 @@ from linecheck.station.command import run_station_command
 from linecheck.station.config.station import ConditionsConfig, IdentifyConfig
 
 __all__ = [
-    "MOST_FACTS",
+    "MAX_FACTS",
     "STEPPED_SECONDS",
     "clock_state",
     "conditions",
@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 #: What one command may state.
-MOST_FACTS: Final = 64
+MAX_FACTS: Final = 64
 LONGEST_FACT: Final = 200
 #: A wall clock that differs by more from the monotonic one during a run was set, or runs wrong.
 STEPPED_SECONDS: Final = 1.0
@@ -146,8 +146,8 @@ def stated_facts(output: str) -> tuple[dict[str, str], str | None]:
             )
         if facts.setdefault(name, value) != value:
             return {}, f"it states {name} twice: {facts[name]!r} and {value!r}"
-        if len(facts) > MOST_FACTS:
-            return {}, f"it states more than {MOST_FACTS} things"
+        if len(facts) > MAX_FACTS:
+            return {}, f"it states more than {MAX_FACTS} things"
     return facts, None if facts else "it printed no line of the form name = value"
 
 

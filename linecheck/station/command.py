@@ -16,10 +16,10 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import IO, Final
 
-__all__ = ["MOST_OUTPUT", "run_station_command", "split_command"]
+__all__ = ["MAX_OUTPUT", "run_station_command", "split_command"]
 
 #: Characters of each of a command's outputs that are kept, the last ones.
-MOST_OUTPUT: Final = 4000
+MAX_OUTPUT: Final = 4000
 #: How long to wait for the rest of the output of a command that has ended.
 LAST_WORDS_SECONDS: Final = 0.5
 
@@ -125,12 +125,12 @@ class _Tail:
         assert self._stream is not None
         with self._stream, suppress(OSError, ValueError):
             while block := os.read(self._stream.fileno(), 65536):
-                self._kept = (self._kept + block)[-4 * MOST_OUTPUT :]
+                self._kept = (self._kept + block)[-4 * MAX_OUTPUT :]
 
     def text(self, until: float) -> str:
         """Return what was read by then; what the command has left running may still hold the stream open."""
         self._thread.join(max(0.0, until - time.monotonic()))
-        return self._kept.decode("utf-8", "replace").replace("\0", "\N{REPLACEMENT CHARACTER}")[-MOST_OUTPUT:]
+        return self._kept.decode("utf-8", "replace").replace("\0", "\N{REPLACEMENT CHARACTER}")[-MAX_OUTPUT:]
 
 
 def _texts(tails: tuple[_Tail, _Tail]) -> tuple[str, str]:

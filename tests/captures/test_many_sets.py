@@ -15,8 +15,8 @@ from workers_at_sets import thread_workers, with_deaths
 
 from linecheck.captures import many_sets
 from linecheck.captures.many_sets import (
-    MOST_AHEAD,
-    MOST_DEATHS,
+    MAX_AHEAD,
+    MAX_DEATHS,
     SetTask,
     judge_sets,
     judge_task,
@@ -79,8 +79,8 @@ def test_a_set_that_kills_every_process_is_given_up_by_name(tmp_path, limits):
     with set_workers(2) as workers:
         dead, judged = judge_sets(paths, [limits], with_deaths(workers))
     assert (dead.path, dead.verdict, dead.problem.code) == (paths[0], Verdict.INVALID, "worker_died")
-    assert f"{MOST_DEATHS} workers died" in dead.problem.message
-    assert (tmp_path / "set-0" / "deadly").read_bytes() == b"many times"[MOST_DEATHS:]
+    assert f"{MAX_DEATHS} workers died" in dead.problem.message
+    assert (tmp_path / "set-0" / "deadly").read_bytes() == b"many times"[MAX_DEATHS:]
     assert judged.verdict is Verdict.PASS
 
 
@@ -207,8 +207,8 @@ def test_whoever_dies_each_set_is_yielded_once_in_order_and_only_killers_are_giv
         assert given_up or judged.outcome.serial == f"PR3-{name:06}"
         assert not given_up or judged.problem.code == "worker_died"
         if not shared:
-            assert given_up == (deaths.get(name, 0) >= MOST_DEATHS)
-            assert executor.begun[name] == min(deaths.get(name, 0) + 1, MOST_DEATHS)
+            assert given_up == (deaths.get(name, 0) >= MAX_DEATHS)
+            assert executor.begun[name] == min(deaths.get(name, 0) + 1, MAX_DEATHS)
         elif name not in deaths:
             assert not given_up
 
@@ -232,7 +232,7 @@ def test_a_slow_set_holds_up_a_bounded_number_of_others(no_waiting):
 
     executor = Slow({}, shared=False)
     judged_by_script(executor, 200, 4)
-    assert executor.most == 4 + MOST_AHEAD
+    assert executor.most == 4 + MAX_AHEAD
 
 
 def test_workers_that_are_lost_leave_named_what_they_had():

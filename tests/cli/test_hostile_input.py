@@ -35,17 +35,17 @@ DATABASE = "results/linecheck.sqlite"
 LFS_POINTER = b"version https://git-lfs.github.com/spec/v1\noid sha256:" + b"0" * 64 + b"\nsize 9\n"
 
 #: More address space than a run takes, and much less than what is refused here would fill.
-MOST_MEMORY_BYTES = 2 << 30
+MAX_MEMORY_BYTES = 2 << 30
 
 
 def limited():
-    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
+    resource.setrlimit(resource.RLIMIT_AS, (MAX_MEMORY_BYTES, MAX_MEMORY_BYTES))
 
 
 def linecheck(folder, *arguments, program=("-m", "linecheck"), preexec_fn=limited, **options):
     """Run a command; return exit status, standard output and standard error, in which nothing is invisible."""
     if program == ("-m", "linecheck") and preexec_fn is limited and not options:
-        status, out, err = forge().run(folder, arguments, address_space=MOST_MEMORY_BYTES)
+        status, out, err = forge().run(folder, arguments, address_space=MAX_MEMORY_BYTES)
         return checked(status, out, err)
     done = subprocess.run(
         [sys.executable, *program, *map(os.fsencode, arguments)],

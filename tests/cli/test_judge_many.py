@@ -18,7 +18,7 @@ from linecheck.captures.capture_set import INDEX_NAME
 from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted
 from linecheck.checks.base import Problem
 from linecheck.cli.display.result import Screen
-from linecheck.cli.display.sets import MOST_FINDINGS, MOST_LISTED, sets_text
+from linecheck.cli.display.sets import MAX_FINDINGS, MAX_LISTED, sets_text
 from linecheck.cli.display.sets_progress import SetsProgress
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
@@ -276,10 +276,10 @@ def brief(n, verdict=Verdict.FAIL, found=1):
 
 def test_the_details_of_many_sets_are_bounded_and_what_is_left_out_is_counted():
     text = sets_text([brief(n, found=40) for n in range(50)], Verdict.FAIL, Screen())
-    assert text.count("    a finding") == MOST_LISTED * MOST_FINDINGS
-    assert text.count("and 30 more") == MOST_LISTED
+    assert text.count("    a finding") == MAX_LISTED * MAX_FINDINGS
+    assert text.count("and 30 more") == MAX_LISTED
     assert text.endswith("and 40 more sets with several findings; --json FILE has them all")
-    assert text.count("sets/") == 50 + MOST_LISTED
+    assert text.count("sets/") == 50 + MAX_LISTED
 
 
 def test_what_a_line_says_already_is_not_said_twice():

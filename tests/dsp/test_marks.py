@@ -15,8 +15,8 @@ from linecheck.dsp.locating.marks import (
     HIGH_HZ,
     LOW_HZ,
     MARK_SECONDS,
-    MOST_CHANNELS,
-    MOST_SEGMENTS,
+    MAX_CHANNELS,
+    MAX_SEGMENTS,
     RATES_HZ,
     SYNC_AT_SECONDS,
     SYNC_SECONDS,
@@ -33,8 +33,8 @@ CODES = st.builds(
     programme=st.integers(0, 2**24 - 1),
     rate_hz=st.sampled_from(RATES_HZ),
     bits=st.integers(1, 32),
-    segment=st.integers(0, MOST_SEGMENTS - 1),
-    segments=st.integers(1, MOST_SEGMENTS),
+    segment=st.integers(0, MAX_SEGMENTS - 1),
+    segments=st.integers(1, MAX_SEGMENTS),
 )
 CODE = MarkCode(0xA5C3F0, 44_100, 16, 7, 14)
 
@@ -52,7 +52,7 @@ def test_the_checksum_is_the_catalogued_one():
     assert checksum == register
 
 
-@given(code=CODES, channel=st.integers(0, MOST_CHANNELS - 1))
+@given(code=CODES, channel=st.integers(0, MAX_CHANNELS - 1))
 def test_what_is_written_is_read_back(code, channel):
     bits = encode(code, channel)
     assert bits.shape == (BITS,)
@@ -69,7 +69,7 @@ def test_one_two_or_three_wrong_bits_are_always_noticed(code, wrong):
     assert decode(bits) is None
 
 
-@given(wrong=st.integers(0, 9), channel=st.integers(0, MOST_CHANNELS - 1))
+@given(wrong=st.integers(0, 9), channel=st.integers(0, MAX_CHANNELS - 1))
 def test_a_wrong_bit_in_the_channel_s_number_names_no_other_channel(wrong, channel):
     bits = encode(CODE, channel)
     bits[CODE_BITS + wrong] ^= 1
@@ -83,9 +83,9 @@ def test_a_wrong_bit_in_the_channel_s_number_names_no_other_channel(wrong, chann
         (MarkCode(2**24, 44_100, 16, 0, 1), 0),
         (MarkCode(0, 44_101, 16, 0, 1), 0),
         (MarkCode(0, 44_100, 33, 0, 1), 0),
-        (MarkCode(0, 44_100, 16, MOST_SEGMENTS, 1), 0),
-        (MarkCode(0, 44_100, 16, 0, MOST_SEGMENTS + 1), 0),
-        (CODE, MOST_CHANNELS),
+        (MarkCode(0, 44_100, 16, MAX_SEGMENTS, 1), 0),
+        (MarkCode(0, 44_100, 16, 0, MAX_SEGMENTS + 1), 0),
+        (CODE, MAX_CHANNELS),
     ],
 )
 def test_what_a_mark_cannot_say_is_refused(code, channel):

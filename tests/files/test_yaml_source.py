@@ -10,7 +10,7 @@ import time
 import pytest
 
 from linecheck.errors import FileError, FileFaults
-from linecheck.files.yaml import MOST_BYTES, REFUSED, dotted, read_source, shown
+from linecheck.files.yaml import MAX_BYTES, REFUSED, dotted, read_source, shown
 
 
 def value_of(write, scalar: str):
@@ -206,7 +206,7 @@ def test_ten_megabytes_are_refused_at_once(write, monkeypatch):
 
 
 def test_exactly_the_largest_file_is_read(write):
-    text = b"a: 1\n#" + b"x" * (MOST_BYTES - 6)
+    text = b"a: 1\n#" + b"x" * (MAX_BYTES - 6)
     assert read_source(write(text)).data == {"a": 1}
     with pytest.raises(FileError, match="at most 1 MiB"):
         read_source(write(text + b"x"))

@@ -261,7 +261,7 @@ def test_the_lock_follows_from_the_log_alone_and_a_golden_unit_opens_it(log):
 
 def test_what_runs_marked_invalid_say_keeps_the_station_locked(log, monkeypatch):
     """Where runs are marked and not refused, a pass among them opens nothing: it was not judged, however many come."""
-    monkeypatch.setattr(found, "MOST_LOOKED_AT", 8)
+    monkeypatch.setattr(found, "MAX_LOOKED_AT", 8)
     station = made_station(outside="invalid")
     met(log, station)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):

@@ -314,15 +314,15 @@ def test_a_log_of_the_first_schema_is_read_and_tells_no_bounds(path):
 def test_how_much_is_read_is_bounded_and_said(path, monkeypatch):
     monkeypatch.setattr(stored, "_PAGE", 3)
     units = [unit(at, 112.0 + at) for at in range(9)]
-    monkeypatch.setattr(stored, "MOST_UNITS", 5)
+    monkeypatch.setattr(stored, "MAX_UNITS", 5)
     reading, found = among(path, unit(99), *units)
     assert reading.values == (116.0, 117.0, 118.0, 119.0, 120.0)
     assert any("only the newest 5 units and 5 of their records" in note for note in found.notes)
-    monkeypatch.setattr(stored, "MOST_UNITS", 9)
+    monkeypatch.setattr(stored, "MAX_UNITS", 9)
     reading, found = among(path, unit(99))
     assert len(reading.values) == 9
     assert not found.notes or "only the newest" not in found.notes[0]
-    monkeypatch.setattr(stored, "MOST_RECORDS", 4)
+    monkeypatch.setattr(stored, "MAX_RECORDS", 4)
     reading, found = among(path, unit(99))
     assert len(reading.values) == 4
     assert any("only the newest" in note for note in found.notes)

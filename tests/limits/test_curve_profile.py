@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from linecheck.checks.base import Curve
 from linecheck.limits.curve_profile import (
-    MOST_POINTS,
+    MAX_POINTS,
     Lattice,
     Profile,
     compare_profiles,
@@ -219,7 +219,7 @@ def test_a_profile_is_small_and_has_the_worst_of_everything(places, better, log_
     )
     found = profile(curve, better, log_x)
     assert isinstance(found, Profile)
-    assert found.comparisons <= MOST_POINTS
+    assert found.comparisons <= MAX_POINTS
     assert np.all(np.diff(found.keys) > 0)
     if better != "more":
         assert found.inner[-1].max() == curve.y.max()

@@ -201,7 +201,7 @@ except LinecheckError as error:
 
 
 def test_too_many_copies_are_said(path, monkeypatch):
-    monkeypatch.setattr(migrate, "_MOST_COPIES", 1)
+    monkeypatch.setattr(migrate, "_MAX_COPIES", 1)
     path.with_name("log.schema-1.sqlite").write_bytes(b"")
     with pytest.raises(FileError, match="has 1 copies of schema 1 beside it"):
         Log(path)

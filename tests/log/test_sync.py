@@ -426,7 +426,7 @@ def test_a_commit_is_on_the_disk_and_numbers_are_whole_whatever_the_server_is_se
 
 
 def test_what_is_read_at_once_is_bounded_by_bytes_as_well(path):
-    assert batching.MOST_BYTES <= 8_000_000
+    assert batching.MAX_BYTES <= 8_000_000
     with Log(path) as log:
         for _ in range(16):
             log.append(large_run(points=100))

@@ -15,7 +15,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.curves import lobe_energies
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import frame_of, x_ticks
-from linecheck.report.figures.drawing.reduce import MOST_DRAWN, MOST_ROWS, drawn_series, shown
+from linecheck.report.figures.drawing.reduce import MAX_DRAWN, MAX_ROWS, drawn_series, shown
 from linecheck.report.figures.of_run import figures_of_check, strips_of_check
 from linecheck.report.figures.table import table_of
 
@@ -96,7 +96,7 @@ def test_drawn_points_are_the_curves_own_and_few_and_no_line_is_lost():
         "f", "f", "f", Axis("frequency", "Hz", True), Axis("level", "dB"), (Series("left", x, y),)
     )
     (drawn,) = drawn_series(figure)
-    assert len(drawn.x) <= MOST_DRAWN
+    assert len(drawn.x) <= MAX_DRAWN
     assert set(x[lines]) <= set(drawn.x)
     place = np.searchsorted(x, drawn.x)
     assert np.array_equal(x[place], drawn.x)
@@ -109,11 +109,11 @@ def test_every_row_of_the_table_is_a_point_that_is_drawn(hold):
     figure, _ = _figure(points=20_000)
     figure = Figure(**{**vars(figure), "hold": hold})
     table = table_of(figure)
-    assert MOST_ROWS / 2 < len(table.rows) <= 2 * MOST_ROWS + len(figure.marks)
+    assert MAX_ROWS / 2 < len(table.rows) <= 2 * MAX_ROWS + len(figure.marks)
     for number, series in enumerate(drawn_series(figure), start=1):
         points = dict(zip(series.x, series.y, strict=True))
         cells = [(row[0], row[number]) for row in table.rows if row[number] is not None]
-        assert len(cells) > MOST_ROWS / 2
+        assert len(cells) > MAX_ROWS / 2
         assert all(points[x] == y for x, y in cells)
     assert {mark.x for mark in figure.marks} <= {row[0] for row in table.rows}
 

@@ -13,7 +13,7 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.results.formats.markdown import MOST_BYTES, MOST_ROWS_OF_PASSES, summary_bytes
+from linecheck.results.formats.markdown import MAX_BYTES, MAX_ROWS_OF_PASSES, summary_bytes
 from linecheck.results.overview import Brief, brief, counted, worst_first
 
 pytestmark = pytest.mark.every_python
@@ -113,11 +113,11 @@ def test_no_number_of_sets_makes_it_too_long(number, verdict):
         for n in range(number)
     ]
     content = summary_bytes(entries)
-    assert len(content) <= MOST_BYTES < GITHUB_BYTES
+    assert len(content) <= MAX_BYTES < GITHUB_BYTES
     rows = content.decode().count("\n| ") - 2 if number else 0
     shown = content.decode()
     if verdict is Verdict.PASS:
-        assert rows == min(number, MOST_ROWS_OF_PASSES)
+        assert rows == min(number, MAX_ROWS_OF_PASSES)
     if rows < number:
         assert f"\nand {number - rows} more set" in shown
     else:

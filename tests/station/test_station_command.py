@@ -6,7 +6,7 @@ import time
 import pytest
 
 from linecheck.errors import FileFaults
-from linecheck.station.command import MOST_OUTPUT, run_station_command
+from linecheck.station.command import MAX_OUTPUT, run_station_command
 from linecheck.station.config.load import load_station
 
 
@@ -52,7 +52,7 @@ def test_neither_output_waits_for_the_other_and_the_reason_outlives_much_talk():
         'os.write(2, bytes([10]) + b"no answer"); os.write(1, b"talk " * 50_000); sys.exit(1)'
     )
     assert why == "the command failed (exit status 1): no answer"
-    assert len(output) == 2 * MOST_OUTPUT + len("\n")
+    assert len(output) == 2 * MAX_OUTPUT + len("\n")
     assert output.endswith("talk \nno answer")
 
 
@@ -91,7 +91,7 @@ def test_what_takes_too_long_is_ended_with_all_that_it_started(tmp_path):
 def test_a_huge_output_keeps_its_end():
     why, output = run('print("x" * 5_000_000); print("the end")')
     assert why is None
-    assert len(output) == MOST_OUTPUT
+    assert len(output) == MAX_OUTPUT
     assert output.rstrip().endswith("the end")
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from linecheck import __version__
 from linecheck.audio.stream import AudioStream
-from linecheck.captures.capture_set import MOST_NOTES, write_capture_set
+from linecheck.captures.capture_set import MAX_NOTES, write_capture_set
 from linecheck.captures.other_stimulus import stimulus_changes
 from linecheck.captures.programme.found_marks import FoundMark, find_marks, speed_of_marks
 from linecheck.captures.programme.mark_notes import channel_notes
@@ -42,7 +42,7 @@ CLOCK_TOLERANCE = 1.1e-3
 #: A stimulus of which less than this is missing at its end is whole.
 SPARE_SECONDS = 0.003
 #: So many programmes of one recording are looked at.
-MOST_PROGRAMMES = 3
+MAX_PROGRAMMES = 3
 
 #: Rate and word length of a programme, and what identifies all that it plays.
 _Key = tuple[int, int, int]
@@ -143,7 +143,7 @@ def survey(stream: AudioStream, limits: LimitFile, without: frozenset[str] = fro
     pieces, spare = _sorted_out(_pieces(stream, marks, programme))
     missing, left_out = _absent(programme, own, pieces, without)
     notes += tuple(channel_notes(own, limits.channels))
-    return Survey(programme, pieces, spare, missing, left_out, notes[:MOST_NOTES])
+    return Survey(programme, pieces, spare, missing, left_out, notes[:MAX_NOTES])
 
 
 def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]) -> Programme | None:
@@ -159,7 +159,7 @@ def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]
         return None
     counted = Counter[_Key]((code.programme, code.rate_hz, code.bits) for code in codes)
     foreign = []
-    for ident, rate_hz, bits in [key for key, _ in counted.most_common(MOST_PROGRAMMES)]:
+    for ident, rate_hz, bits in [key for key, _ in counted.most_common(MAX_PROGRAMMES)]:
         try:
             programme = make_programme(limits, rate_hz, bits)
         except UsageError:

@@ -32,7 +32,7 @@ CROSSTALK = 0.01
 #: A sync that explains so much of its band's power is a mark, even where its bits cannot be read.
 SURE_SHARE = 0.3
 #: No programme and no player makes more.
-MOST_SYNCS = 20_000
+MAX_SYNCS = 20_000
 
 #: What a source makes of one rate that takes it for another.
 WRONG_SPEEDS = (48 / 44.1, 44.1 / 48, 2.0, 0.5, 96 / 44.1, 44.1 / 96, 88.2 / 48, 48 / 88.2)
@@ -109,9 +109,9 @@ def _syncs(stream: AudioStream, finder: SyncFinder, frames: int | None) -> list[
                     (channel, Sync(start + sync.frame, sync.amplitude, sync.share))
                     for sync in finder.find(values)
                 ]
-        if len(found) > MOST_SYNCS:
+        if len(found) > MAX_SYNCS:
             raise FileError(
-                stream.path, f"has more than {MOST_SYNCS:,} marks, which no recording of a programme has"
+                stream.path, f"has more than {MAX_SYNCS:,} marks, which no recording of a programme has"
             )
     return sorted(found, key=lambda entry: entry[1].frame)
 

@@ -10,7 +10,7 @@ from linecheck.captures.programme.found_marks import CarriedMark, FoundMark
 __all__ = ["channel_notes"]
 
 #: A finding counts where it holds for more than this part of the marks.
-MOST_OF_THEM = 0.5
+MAX_OF_THEM = 0.5
 
 
 def channel_notes(marks: Sequence[FoundMark], channels: Sequence[str]) -> Iterator[str]:
@@ -38,7 +38,7 @@ def channel_notes(marks: Sequence[FoundMark], channels: Sequence[str]) -> Iterat
 
 def _carried_notes(carried: Sequence[CarriedMark], index: int, channels: Sequence[str]) -> Iterator[str]:
     name = channels[index]
-    if sum(entry.mixed for entry in carried) > MOST_OF_THEM * len(carried):
+    if sum(entry.mixed for entry in carried) > MAX_OF_THEM * len(carried):
         yield f"channel {name} carries the marks of several channels at once: mono, or a short between them"
         return
     played = Counter(entry.channel for entry in carried if entry.channel is not None)

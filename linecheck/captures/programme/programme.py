@@ -25,7 +25,7 @@ from linecheck.captures.other_stimulus import with_stimulus
 from linecheck.dsp.locating.marks import (
     FORMAT,
     MARK_SECONDS,
-    MOST_SEGMENTS,
+    MAX_SEGMENTS,
     RATES_HZ,
     MarkCode,
     mark_signal,
@@ -216,9 +216,9 @@ def make_programme(limits: LimitFile, rate_hz: int | None = None, bits: int | No
     if not planned:
         reasons = "\n".join(f"  {name}: {why}" for name, why in impossible.items())
         raise UsageError(f"no check can be played at {rate_hz} Hz and {bits} bits:\n{reasons}")
-    if len(planned) > MOST_SEGMENTS:
+    if len(planned) > MAX_SEGMENTS:
         raise UsageError(
-            f"a test programme has at most {MOST_SEGMENTS} segments, the limit file {len(planned)} checks"
+            f"a test programme has at most {MAX_SEGMENTS} segments, the limit file {len(planned)} checks"
         )
     unjudged = {check.name: never_judged(check, len(limits.channels)) for check in checks}
     return Programme(

@@ -15,7 +15,7 @@ from linecheck.limits.model import Check, LimitFile
 
 __all__ = ["chosen_setup", "read_settings"]
 
-MOST_LISTED = 10
+MAX_LISTED = 10
 
 
 def read_settings(texts: Iterable[str]) -> dict[str, str]:
@@ -79,5 +79,5 @@ def _fits(check: Check, told: Mapping[str, str], settings: Mapping[str, str]) ->
 
 def _listed(telling: Mapping[str, Mapping[str, str]], checks: list[Check]) -> str:
     words = [" ".join(f"{name}={value}" for name, value in telling[check.name].items()) for check in checks]
-    more = len(words) - MOST_LISTED
-    return " or ".join(words[:MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
+    more = len(words) - MAX_LISTED
+    return " or ".join(words[:MAX_LISTED]) + (f" and {more} more" if more > 0 else "")

@@ -17,11 +17,11 @@ __all__ = ["clock_ratio", "sounding_span"]
 FloatArray = NDArray[np.float64]
 
 #: So many tones show where all of them sound.
-MOST_WATCHED = 16
+MAX_WATCHED = 16
 #: A hop of the envelope is taken in so many parts: under a Hann weight over four hops, hum does not pass for a tone.
 HOP_PARTS = 8
 #: A level that changes by less than this share meanwhile ends nothing: it is found later, as such.
-MOST_SAG = 0.15
+MAX_SAG = 0.15
 
 
 def sounding_span(capture: Capture, tones_hz: FloatArray, seconds: float) -> tuple[int, int] | None:
@@ -37,7 +37,7 @@ def sounding_span(capture: Capture, tones_hz: FloatArray, seconds: float) -> tup
     """
     narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
     rate, factor = narrowed.rate_hz, narrowed.factor
-    watched = tones_hz[np.unique(np.linspace(0, len(tones_hz) - 1, MOST_WATCHED).astype(int))]
+    watched = tones_hz[np.unique(np.linspace(0, len(tones_hz) - 1, MAX_WATCHED).astype(int))]
     parts = HOP_PARTS
     hop = parts * round(hop_frames(125.0 / rate, rate) / parts)
     weights = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(4 * parts) + 0.5) / (4 * parts))
@@ -51,7 +51,7 @@ def sounding_span(capture: Capture, tones_hz: FloatArray, seconds: float) -> tup
             if len(power):
                 power += np.abs(np.convolve(blocks, weights, mode="valid")[::parts][: len(power)]) ** 2
         envelope = np.sqrt(power)
-        span = steady_span(envelope, int(0.3 * seconds * rate / hop), MOST_SAG)
+        span = steady_span(envelope, int(0.3 * seconds * rate / hop), MAX_SAG)
         if span is not None and (best is None or span.level > best[0]):
             first, last = (span.settled_start + 2) * hop * factor, (span.settled_stop + 1) * hop * factor
             best = (span.level, first, min(capture.frames, last))

@@ -16,7 +16,7 @@ __all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
 SIDEBAND, COMPARED = "sideband", "compared_sidebands"
 #: The grid wanders by this much, quartz by this much.
 MAINS_SPREAD, QUARTZ_SPREAD = 0.002, 3e-4
-MOST_MAINS = 20
+MAX_MAINS = 20
 #: Lines of two captures are the same one within this (or three standard deviations), and alike within this.
 SAME_HZ, ALIKE_DB = 0.5, 3.0
 #: A line is not in a capture whose curve stands this much below it there.
@@ -93,7 +93,7 @@ def _runs_at(frequency_hz: float, mains_hz: Sequence[float]) -> str:
     for mains in mains_hz:
         order = round(frequency_hz / mains)
         if (
-            1 <= order <= MOST_MAINS
+            1 <= order <= MAX_MAINS
             and abs(frequency_hz - order * mains) <= MAINS_SPREAD * order * mains + 0.05
         ):
             names.append(f"{order} × {mains:g} Hz: the mains")

@@ -35,7 +35,7 @@ BELOW_LOWEST = 0.7
 TAIL_SECONDS = 0.08
 #: A response is fitted over this part of its frequency to either side, but no less than 2 bins and no more than 20 Hz.
 HALF_WIDTH = 0.01
-MOST_HALF_WIDTH_HZ = 20.0
+MAX_HALF_WIDTH_HZ = 20.0
 #: The tone's phase and the sweep's differ by no more than this (rad, and as much more for each second between them) or
 #: so many standard deviations where nothing was lost.
 OUT_OF_PHASE, DEVIATIONS = 0.006, 6.0
@@ -249,7 +249,7 @@ def sweep_response(
     """
     spectra, _ = _aligned(_spectra(narrowed, index, location, sweep))
     spacing = spectra.spacing_hz
-    half = np.clip(HALF_WIDTH * frequencies_hz, 2.0 * spacing, MOST_HALF_WIDTH_HZ)
+    half = np.clip(HALF_WIDTH * frequencies_hz, 2.0 * spacing, MAX_HALF_WIDTH_HZ)
     usable = frequencies_hz + half < (len(spectra.captured) - 1) * spacing
     kept, half = frequencies_hz[usable], half[usable]
     centre = np.rint(kept / spacing).astype(np.int64)
@@ -341,7 +341,7 @@ def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tupl
             continue
         bins = np.arange(len(spectra.captured))
         points = np.unique(np.geomspace(8, len(bins) - 40, 400).astype(np.int64))
-        reach = np.clip(points // 100, 2, int(MOST_HALF_WIDTH_HZ / spectra.spacing_hz)).astype(np.int64)
+        reach = np.clip(points // 100, 2, int(MAX_HALF_WIDTH_HZ / spectra.spacing_hz)).astype(np.int64)
         gains = transfer(spectra.captured, spectra.reference, points, reach).gains
         smooth = np.interp(bins, points, gains.real) + 1j * np.interp(bins, points, gains.imag)
         inside = (bins >= points[0]) & (bins <= points[-1])

@@ -47,11 +47,11 @@ LEAST_SHARE = 0.05
 RAIL = 1.0 - 2.0**-14
 LEAST_HELD = 12
 #: So many tones show when a stimulus sounds.
-MOST_WATCHED = 6
+MAX_WATCHED = 6
 #: The test of continuity counts time in periods of the first tone that it is given.
 PROOF_HZ = 350.0
 #: So many tones tell a set's power.
-MOST_MEASURED = 5
+MAX_MEASURED = 5
 
 
 def proof_tones(tones_hz: FloatArray) -> tuple[float, ...]:
@@ -79,7 +79,7 @@ def set_powers(capture: Capture, sets_hz: Sequence[FloatArray], start: int, stop
     return powers
 
 
-def _some(tones: FloatArray, most: int = MOST_MEASURED) -> FloatArray:
+def _some(tones: FloatArray, most: int = MAX_MEASURED) -> FloatArray:
     """Return a few of a set's tones from all over it, the lowest left out."""
     higher = tones[tones >= TELLING_HZ[0]]
     few: FloatArray = higher[np.unique(np.linspace(0, len(higher) - 1, most).astype(int))]
@@ -101,7 +101,7 @@ def find_sounding(capture: Capture, sets_hz: Sequence[FloatArray], seconds: floa
 
     The highest tone of each set is looked at too, so that one narrowing of the capture serves all.
     """
-    watched = np.unique(np.concatenate([_some(tones, MOST_WATCHED) for tones in sets_hz]))
+    watched = np.unique(np.concatenate([_some(tones, MAX_WATCHED) for tones in sets_hz]))
     span = sounding_span(capture, watched, seconds)
     if span is None:
         return None

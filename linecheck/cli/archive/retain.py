@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["retain_command"]
 
 #: So many runs are listed one by one.
-MOST_LISTED = 100_000
+MAX_LISTED = 100_000
 #: Where nothing was kept for so long, the clock may be wrong by as much.
 IDLE_DAYS = 30
 
@@ -32,7 +32,7 @@ IDLE_DAYS = 30
 @click.option("--dry-run", is_flag=True, help="Say what would be removed, and remove nothing.")
 @click.option(
     "--limit",
-    type=click.IntRange(0, MOST_LISTED),
+    type=click.IntRange(0, MAX_LISTED),
     default=20,
     show_default=True,
     help="List at most so many runs.",

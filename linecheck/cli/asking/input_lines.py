@@ -14,14 +14,14 @@ __all__ = ["Scans"]
 
 LONGEST_LINE_BYTES = 4096
 #: Lines that wait for their turn; an input that gives more waits itself, however much it has to give.
-MOST_WAITING = 1000
+MAX_WAITING = 1000
 
 
 class Scans:
     """Reads lines from a file descriptor, each with the time at which it came, not that of its turn."""
 
     def __init__(self, descriptor: int) -> None:
-        self._lines: queue.Queue[Scan | None] = queue.Queue(MOST_WAITING)
+        self._lines: queue.Queue[Scan | None] = queue.Queue(MAX_WAITING)
         self._ended = False
         self._put_back: list[Scan] = []
         threading.Thread(target=self._read, args=(descriptor,), daemon=True).start()

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["show_gate"]
 
 #: Of what has drifted so many are told.
-MOST_DRIFTS = 5
+MAX_DRIFTS = 5
 
 
 def show_gate(event: GateStated) -> None:
@@ -44,7 +44,7 @@ def _show_golden(stated: Stated) -> None:
         what += f", {told} values held against its history (record{'s' * many} {numbers})"
     if stated.replaced:
         click.echo("  what the new history changes of the one before:")
-        for change in stated.replaced[:MOST_DRIFTS]:
+        for change in stated.replaced[:MAX_DRIFTS]:
             click.echo(f"  - {one_line(change.text)}")
     _show_stated(stated, what)
     unresolved = len(golden.those("unresolved")) if golden is not None else 0
@@ -53,10 +53,10 @@ def _show_golden(stated: Stated) -> None:
         click.echo(
             f"  {unresolved} {are} known too little to be held against anything, and count for nothing"
         )
-    for drift in stated.drifts[:MOST_DRIFTS]:
+    for drift in stated.drifts[:MAX_DRIFTS]:
         click.echo(f"  drift: {one_line(drift.text)}")
-    if len(stated.drifts) > MOST_DRIFTS:
-        click.echo(f"  drift: and {len(stated.drifts) - MOST_DRIFTS} more")
+    if len(stated.drifts) > MAX_DRIFTS:
+        click.echo(f"  drift: and {len(stated.drifts) - MAX_DRIFTS} more")
 
 
 def _show_stated(stated: Stated, what: str) -> None:

@@ -18,9 +18,9 @@ from linecheck.results.wording import number, subject
 __all__ = ["show_readings", "show_units", "show_verdicts"]
 
 #: So many causes, checks that were measured otherwise, and reasons are listed; the rest is counted.
-MOST_CAUSES = 10
+MAX_CAUSES = 10
 #: So many causes stand in a unit's line.
-_MOST_OF_A_UNIT = 2
+_MAX_OF_A_UNIT = 2
 
 _SIDES = {"min": "at least", "max": "at most"}
 
@@ -48,7 +48,7 @@ def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasu
     if tally.untold:
         click.echo(f"the yield leaves out what cannot be told, {_count(tally.unit_yield[0].untold, 'unit')}")
     if tally.causes:
-        listed = tally.causes.most_common(MOST_CAUSES)
+        listed = tally.causes.most_common(MAX_CAUSES)
         rows = [
             (cause.check, cause.metric or "(the check)", cause.way, str(count)) for cause, count in listed
         ]
@@ -108,9 +108,9 @@ def _show_untold(tally: Tally, remeasured: Remeasured | None) -> None:
         if remeasured.without:
             reasons.append(("no captures are kept", remeasured.without))
     reasons.sort(key=lambda reason: -reason[1])
-    for words, runs in reasons[:MOST_CAUSES]:
+    for words, runs in reasons[:MAX_CAUSES]:
         click.echo(f"  {_count(runs, 'run')}: {one_line(words)}")
-    _show_more(len(reasons) - MOST_CAUSES, "reason")
+    _show_more(len(reasons) - MAX_CAUSES, "reason")
 
 
 def show_readings(remeasured: Remeasured) -> None:
@@ -122,10 +122,10 @@ def show_readings(remeasured: Remeasured) -> None:
     ordered = sorted(remeasured.readings.items(), key=lambda item: -item[1].runs)
     rows = [
         (*key, str(count.runs), "–" if math.isinf(count.largest) else f"{count.largest:.3g}")
-        for key, count in ordered[:MOST_CAUSES]
+        for key, count in ordered[:MAX_CAUSES]
     ]
     print_table(("reading changed", "metric", "runs", "largest / U"), rows, right=(2, 3))
-    _show_more(len(ordered) - MOST_CAUSES, "metric")
+    _show_more(len(ordered) - MAX_CAUSES, "metric")
 
 
 def show_units(units: Sequence[ChangedRun], changed: int) -> None:
@@ -151,11 +151,11 @@ def show_units(units: Sequence[ChangedRun], changed: int) -> None:
 def _because(run: ChangedRun) -> str:
     if run.why:
         return run.why
-    told = [_cause(cause) for cause in run.causes[:_MOST_OF_A_UNIT]]
+    told = [_cause(cause) for cause in run.causes[:_MAX_OF_A_UNIT]]
     if not told and run.readings:
         names = dict.fromkeys(f"{reading.check} {reading.metric}" for reading in run.readings)
         told = [f"readings changed: {', '.join(list(names)[:3])}" + (", …" if len(names) > 3 else "")]
-    more = len(run.causes) - _MOST_OF_A_UNIT
+    more = len(run.causes) - _MAX_OF_A_UNIT
     return "; ".join(told) + (f"; and {more} more" if more > 0 else "")
 
 

@@ -19,7 +19,7 @@ from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["Screen", "aligned", "headline", "plain", "result_text", "show", "show_result"]
 
-MOST_FINDINGS = 30
+MAX_FINDINGS = 30
 
 MEANINGS = {
     Verdict.MARGINAL: "Outside the pass limits, inside the fail limits.",
@@ -129,8 +129,8 @@ def result_text(
     parts = [*top]
     wrong = (*told, *findings(outcome.checks, outcome.missing, outcome.problems))
     if wrong:
-        more = [f"and {len(wrong) - MOST_FINDINGS} more"] if len(wrong) > MOST_FINDINGS else []
-        parts.append("\n".join(f"  {plain(line, screen)}" for line in (*wrong[:MOST_FINDINGS], *more)))
+        more = [f"and {len(wrong) - MAX_FINDINGS} more"] if len(wrong) > MAX_FINDINGS else []
+        parts.append("\n".join(f"  {plain(line, screen)}" for line in (*wrong[:MAX_FINDINGS], *more)))
     parts += blocks
     table = list(_table(outcome, screen))
     if table:

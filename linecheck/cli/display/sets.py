@@ -14,9 +14,9 @@ from linecheck.results.overview import Brief, counted, worst_first
 __all__ = ["sets_text"]
 
 #: Of so many sets the findings are listed, so many of each.
-MOST_LISTED, MOST_FINDINGS = 10, 10
+MAX_LISTED, MAX_FINDINGS = 10, 10
 #: Characters of a column.
-MOST_COLUMNS = 60
+MAX_COLUMNS = 60
 
 MEANINGS = {
     Verdict.INVALID: "What is invalid says nothing of its unit. Put right what is listed below, then judge it again.",
@@ -63,19 +63,19 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
 
 def _ending(text: str) -> str:
     """Return a text that no column grows too wide for; the end of a path tells more than its beginning."""
-    return text if len(text) <= MOST_COLUMNS else "..." + text[3 - MOST_COLUMNS :]
+    return text if len(text) <= MAX_COLUMNS else "..." + text[3 - MAX_COLUMNS :]
 
 
 def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     """Yield more of the sets of which a line cannot say all."""
     telling = [entry for entry in briefs if entry.found > 1]
-    for entry in telling[:MOST_LISTED]:
+    for entry in telling[:MAX_LISTED]:
         facts = (entry.path, entry.serial, entry.model, entry.firmware and f"firmware {entry.firmware}")
         sign = mark(entry.verdict, ascii_only=screen.ascii_only)
         lines = [f"  {sign} " + ", ".join(plain(fact, screen) for fact in facts if fact)]
-        lines += [f"    {plain(text, screen)}" for text in entry.findings[:MOST_FINDINGS]]
-        if entry.found > MOST_FINDINGS:
-            lines.append(f"    and {entry.found - MOST_FINDINGS} more")
+        lines += [f"    {plain(text, screen)}" for text in entry.findings[:MAX_FINDINGS]]
+        if entry.found > MAX_FINDINGS:
+            lines.append(f"    and {entry.found - MAX_FINDINGS} more")
         yield "\n".join(lines)
-    if len(telling) > MOST_LISTED:
-        yield f"  and {len(telling) - MOST_LISTED} more sets with several findings; --json FILE has them all"
+    if len(telling) > MAX_LISTED:
+        yield f"  and {len(telling) - MAX_LISTED} more sets with several findings; --json FILE has them all"

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["assets_command", "used_command"]
 
-_MOST_NAMED: Final = 8
+_MAX_NAMED: Final = 8
 
 
 @click.command("assets")
@@ -165,10 +165,10 @@ def _unknown(opened: LogReader, asset: str, known: Mapping[str, KnownAsset]) -> 
     """Return what is said of an asset that no run names, with the names that are most like it."""
     import difflib
 
-    like = difflib.get_close_matches(asset, list(known), _MOST_NAMED, cutoff=0.5)
+    like = difflib.get_close_matches(asset, list(known), _MAX_NAMED, cutoff=0.5)
     named = list(dict.fromkeys([*like, *known]))
-    more = len(named) - _MOST_NAMED
-    listed = ", ".join(visible(name) for name in named[:_MOST_NAMED]) or "none"
+    more = len(named) - _MAX_NAMED
+    listed = ", ".join(visible(name) for name in named[:_MAX_NAMED]) or "none"
     rest = f" and {more} more (linecheck log assets)" if more > 0 else ""
     where = visible(str(opened.path))
     return f"{where}: no run in the log names the asset {visible(asset)}; those that one does: {listed}{rest}"

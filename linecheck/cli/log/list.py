@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = ["list_command"]
 
-MOST_LISTED = 100_000
+MAX_LISTED = 100_000
 #: Runs that judged the station are counted up to here.
-_MOST_COUNTED = 1000
+_MAX_COUNTED = 1000
 #: Facts that have a column also where all runs say the same.
 _ALWAYS: Final = ("firmware", "station")
 
@@ -32,7 +32,7 @@ _ALWAYS: Final = ("firmware", "station")
 @log_options
 @filter_options
 @click.option(
-    "--limit", type=click.IntRange(1, MOST_LISTED), default=20, show_default=True, help="At most so many."
+    "--limit", type=click.IntRange(1, MAX_LISTED), default=20, show_default=True, help="At most so many."
 )
 @click.option(
     "--before", type=click.IntRange(1), default=None, help="Only records before this one: the next page."
@@ -117,13 +117,11 @@ def _tell(
         return
     last = runs[-1].logged.sequence - 1 if more else 0
     others = sum(
-        len(
-            opened.sequences(replace(wanted, purpose=purpose), before=before, after=last, limit=_MOST_COUNTED)
-        )
+        len(opened.sequences(replace(wanted, purpose=purpose), before=before, after=last, limit=_MAX_COUNTED))
         for purpose in ("golden", "challenge")
     )
     if others:
-        count = f"{_MOST_COUNTED} or more" if others >= _MOST_COUNTED else str(others)
+        count = f"{_MAX_COUNTED} or more" if others >= _MAX_COUNTED else str(others)
         noun = (
             "run of a golden or challenge unit is"
             if others == 1

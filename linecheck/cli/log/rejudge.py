@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["rejudge_command"]
 
-MOST_LISTED = 100_000
+MAX_LISTED = 100_000
 #: The archive's folder among what runs leave, unless the station's config says otherwise.
 DEFAULT_ARCHIVE = "archive"
 
@@ -55,7 +55,7 @@ DEFAULT_ARCHIVE = "archive"
 @click.option("--json", "json_path", metavar="FILE", help="Write everything there, as JSON.")
 @click.option(
     "--limit",
-    type=click.IntRange(0, MOST_LISTED),
+    type=click.IntRange(0, MAX_LISTED),
     default=20,
     show_default=True,
     help="List at most so many units.",

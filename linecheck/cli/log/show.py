@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["show_command"]
 
 #: So many changes of a sort are printed, the rest counted.
-_MOST_CHANGES = 12
+_MAX_CHANGES = 12
 _HEADINGS = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdict", "limit")
 
 
@@ -127,10 +127,10 @@ def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:
 
 
 def _print_some(what: str, lines: list[str], all_of_it: str) -> None:
-    for line in lines[:_MOST_CHANGES]:
+    for line in lines[:_MAX_CHANGES]:
         click.echo(f"    {what}: {one_line(line)}")
-    if len(lines) > _MOST_CHANGES:
-        click.echo(f"    {what}: and {len(lines) - _MOST_CHANGES} more{all_of_it}")
+    if len(lines) > _MAX_CHANGES:
+        click.echo(f"    {what}: and {len(lines) - _MAX_CHANGES} more{all_of_it}")
 
 
 def _moved(item: Moved) -> str:

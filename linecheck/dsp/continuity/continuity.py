@@ -43,7 +43,7 @@ SPOILT_SHARE = 0.05
 
 #: Lines are looked for in what tones leave up to so many times the lowest one, so many at most, and none so few cycles
 #: over the record beside a tone; where less is left, re the tones, no line can sway their lateness or hide a burst.
-HUM_REACH, MOST_HUM, BESIDE_CYCLES, LEAST_REST = 4.0, 8, 8.0, 5e-5
+HUM_REACH, MAX_HUM, BESIDE_CYCLES, LEAST_REST = 4.0, 8, 8.0, 5e-5
 
 _WINDOW = 32
 _MULTIPLIER = 0x9E3779B97F4A7C15
@@ -217,7 +217,7 @@ def _without_hum(residual: FloatArray, tones: FloatArray, pace: float) -> FloatA
     alone = (
         np.min(np.abs(np.subtract.outer(lines, tones)), axis=1, initial=1.0) * len(residual) > BESIDE_CYCLES
     )
-    return fit_lines(residual, lines[alone][:MOST_HUM])[1] if np.any(alone) else residual
+    return fit_lines(residual, lines[alone][:MAX_HUM])[1] if np.any(alone) else residual
 
 
 def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...]:

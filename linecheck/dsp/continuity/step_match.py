@@ -38,7 +38,7 @@ GUARD_SECONDS, FADE_REACH_SECONDS, GUARD_WEIGHT = 0.06, 0.012, 0.05
 #: No amplitude is taken over longer than this, but for one period of its tone.
 LONGEST_WINDOW_SECONDS = 0.1
 #: Starts are tried a block apart, so many either way, until the best is not the last; then this many to a block.
-_REACH, _FINE, _MOST_TURNS = 3, 4, 50
+_REACH, _FINE, _MAX_TURNS = 3, 4, 50
 
 
 @dataclass(frozen=True)
@@ -263,7 +263,7 @@ def refine_start(
     start, scores = start_seconds, np.zeros(0)
     for step, reach in ((block, _REACH), (block / _FINE, _FINE)):
         offsets = np.arange(-reach, reach + 1)
-        for _ in range(_MOST_TURNS):
+        for _ in range(_MAX_TURNS):
             scores = np.array([_score(envelopes, heard, start + step * int(n), clock_ratio) for n in offsets])
             best = int(np.argmax(scores))
             start += step * int(offsets[best])

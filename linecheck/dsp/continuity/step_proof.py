@@ -43,13 +43,13 @@ MISSING, MISSING_SHARE = 0.6, 0.98
 #: on either side, and so many there are.
 LEFT_BY_A_TURN, PERIODS_A_SIDE, LEAST_PERIODS = 0.07, 3, 10
 #: So many splices in a step are a break; more come again with every period, as clipping does.
-MOST_SPLICES = 2
+MAX_SPLICES = 2
 #: A steady line sways thirds too: it is the cause where with it so little of the rest's power is left, and no more than
 #: a break of the tone would leave. It is looked for so many cycles over the step from the tone, and below it.
 EXPLAINED, NEAR_CYCLES, BREAKS_TRIED = 0.3, np.arange(0.25, 3.1, 0.25), 24
 #: Lines farther from the tone sway nothing, and so many of the strongest are taken off before the near ones are looked
 #: for.
-FAR_CYCLES, MOST_LINES = 3.5, 6
+FAR_CYCLES, MAX_LINES = 3.5, 6
 
 
 def _thirds(record: FloatArray, tones: FloatArray) -> tuple[float, NDArray[np.complex128]]:
@@ -101,8 +101,8 @@ def is_spliced(record: FloatArray, rate_hz: float) -> bool:
 
     A single frame that is lost turns a tone of 20 Hz by less than hum does, and reads as distortion.
     """
-    found = len(splices(record, rate_hz, most=MOST_SPLICES + 1))
-    return 0 < found <= MOST_SPLICES
+    found = len(splices(record, rate_hz, most=MAX_SPLICES + 1))
+    return 0 < found <= MAX_SPLICES
 
 
 def is_turned(record: FloatArray, tone: float, smallest: float) -> bool:
@@ -166,7 +166,7 @@ def _far_lines(record: FloatArray, tones: FloatArray) -> FloatArray:
     far = np.min(np.abs(np.subtract.outer(places, tones)), axis=1) * frames > FAR_CYCLES
     far &= (places * frames > FAR_CYCLES) & (places < 0.49)
     lines = np.zeros(0)
-    while len(lines) < MOST_LINES and np.any(far):
+    while len(lines) < MAX_LINES and np.any(far):
         fit = fit_tones(record, np.append(tones, lines))
         rest = record - synthesise(frames, fit.frequencies, fit.amplitudes, fit.constant)
         spectrum = np.abs(np.fft.rfft(rest * taper(frames), size))

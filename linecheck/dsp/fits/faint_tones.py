@@ -30,7 +30,7 @@ APART_CYCLES = 2.0
 #: What moves more slowly than this share of the lowest tone's frequency is a trend.
 BELOW_TONES = 0.6
 #: At most so many other lines are taken out.
-MOST_LINES = 40
+MAX_LINES = 40
 #: The noise around a tone is that of so many bins on either side.
 NOISE_BINS = 44
 #: What rounding leaves of a record, as a share of its standard deviation.
@@ -113,7 +113,7 @@ def _other_lines(record: FloatArray, rest: FloatArray, known: FloatArray) -> Flo
     frames = len(rest)
     if float(np.std(rest)) <= ROUNDING * float(np.std(record)):
         return np.zeros(0)
-    lines = find_lines(rest, 1.0, 3.0 / frames, 0.4999, most=MOST_LINES)
+    lines = find_lines(rest, 1.0, 3.0 / frames, 0.4999, most=MAX_LINES)
     apart = np.min(np.abs(np.subtract.outer(lines, known)), axis=1, initial=1.0) * frames >= APART_CYCLES
     chosen: FloatArray = lines[apart]
     return chosen

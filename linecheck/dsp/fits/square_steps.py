@@ -25,7 +25,7 @@ PIECES = 32
 #: Harmonics up to this one of the square wave count: nearly all of its power, clear of the tone.
 HIGHEST_ORDER = 39
 #: A line counts for no more than so many times what it should be: another signal may lie there.
-MOST_OF_A_LINE = 1.5
+MAX_OF_A_LINE = 1.5
 #: A step is there from so many standard deviations on, where …
 LEAST_DEVIATIONS = 8.0
 #: … of at least so many lines, each so many times the noise, that share agrees with it, within so much (rad).
@@ -64,7 +64,7 @@ def square_step(envelope: Baseband, lines: SquareLines, lower_reach_hz: float) -
     pieces = _pieces(envelope.values - 1.0, frequencies)
     came, between = pieces[:, : len(orders)], pieces[:, len(orders) :]
     noise = np.maximum(np.median(np.abs(between) ** 2, axis=0) / np.log(2.0), 1e-30)
-    size = MOST_OF_A_LINE * np.abs(lines.ratios[np.searchsorted(lines.offsets, orders - CARRIER_ORDER)])
+    size = MAX_OF_A_LINE * np.abs(lines.ratios[np.searchsorted(lines.offsets, orders - CARRIER_ORDER)])
     best = _best(came, noise, size, orders)
     if best is None:
         return None

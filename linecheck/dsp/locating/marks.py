@@ -40,8 +40,8 @@ __all__ = [
     "LOWEST_RATE_HZ",
     "LOW_HZ",
     "MARK_SECONDS",
-    "MOST_CHANNELS",
-    "MOST_SEGMENTS",
+    "MAX_CHANNELS",
+    "MAX_SEGMENTS",
     "PAYLOAD_AT_SECONDS",
     "RATES_HZ",
     "SYNC_AT_SECONDS",
@@ -81,8 +81,8 @@ RATES_HZ = (
 )  # fmt: skip
 
 FORMAT = 1
-MOST_SEGMENTS = 1000
-MOST_CHANNELS = 32
+MAX_SEGMENTS = 1000
+MAX_CHANNELS = 32
 _CHANNEL_BITS = 5
 _CRC_BITS = 16
 #: Format 3, programme 24, rate 4, word length less one 5, segment 10, segments 10, and their checksum.
@@ -127,10 +127,10 @@ def encode(code: MarkCode, channel: int) -> BitArray:
     """
     if code.rate_hz not in RATES_HZ:
         raise ValueError(f"a mark cannot name a rate of {code.rate_hz} Hz")
-    if not (0 <= code.programme < 2**24 and 1 <= code.bits <= 32 and 0 <= channel < MOST_CHANNELS):
+    if not (0 <= code.programme < 2**24 and 1 <= code.bits <= 32 and 0 <= channel < MAX_CHANNELS):
         raise ValueError("programme, word length or channel are out of range")
-    if not (0 <= code.segment < MOST_SEGMENTS and 1 <= code.segments <= MOST_SEGMENTS):
-        raise ValueError(f"a programme has at most {MOST_SEGMENTS} segments")
+    if not (0 <= code.segment < MAX_SEGMENTS and 1 <= code.segments <= MAX_SEGMENTS):
+        raise ValueError(f"a programme has at most {MAX_SEGMENTS} segments")
     rate = RATES_HZ.index(code.rate_hz)
     values = (FORMAT, code.programme, rate, code.bits - 1, code.segment, code.segments)
     word = 0
@@ -153,7 +153,7 @@ def decode(bits: BitArray) -> MarkCode | None:
         return None
     values = [_number_of(part) for part in np.split(fields, np.cumsum(_FIELDS)[:-1])]
     known, programme, rate, word_length, segment, segments = values
-    if known != FORMAT or segment >= MOST_SEGMENTS or not 1 <= segments <= MOST_SEGMENTS:
+    if known != FORMAT or segment >= MAX_SEGMENTS or not 1 <= segments <= MAX_SEGMENTS:
         return None
     return MarkCode(programme, RATES_HZ[rate], word_length + 1, segment, segments)
 

@@ -31,7 +31,7 @@ Nature = Literal["jitter", "amplitude", "upper", "lower", "mixed"]
 
 #: Lines this close, in cycles over the record, are one.
 SAME_CYCLES = 1.5
-MOST_LINES = 60
+MAX_LINES = 60
 #: An added line above this level re the carrier is taken out before the phase is, so that it leaves no products.
 STRONG = 1e-4
 #: A part is there that differs from its model by this much of the line, and by this many standard deviations.
@@ -189,7 +189,7 @@ def _apart(known: FloatArray, new: FloatArray, frames: int) -> FloatArray:
     """Add new frequencies to those known, leaving out what cannot be told from another."""
     kept = list(known)
     for place in new:
-        if len(kept) < MOST_LINES and all(abs(place - other) * frames >= SAME_CYCLES for other in kept):
+        if len(kept) < MAX_LINES and all(abs(place - other) * frames >= SAME_CYCLES for other in kept):
             kept.append(float(place))
     return np.array(kept)
 

@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 
 #: A search for lines goes on at most so often: what is strong hides what is faint.
 SEARCHES = 3
-MOST_LINES = 60
+MAX_LINES = 60
 #: A mean of eight or more exponentials exceeds this over their median once in 10**9 bins or less.
 STANDS_OUT = 5.0
 BLOCK_BINS = 24
@@ -125,7 +125,7 @@ def _apart(
     for _ in range(SEARCHES):
         found = find_lines(rest, rate_hz, *edges_hz) / rate_hz
         apart = [line for line in found if np.all(np.abs(places - line) * len(record) > 2.0)]
-        if not apart or len(places) + len(apart) > MOST_LINES:
+        if not apart or len(places) + len(apart) > MAX_LINES:
             break
         fit, rest = fit_lines(record, np.sort(np.concatenate((places, apart))))
         places, amplitudes = fit.frequencies, fit.amplitudes

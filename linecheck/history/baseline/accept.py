@@ -15,7 +15,7 @@ from datetime import datetime
 from linecheck.errors import BaselineError, FileError
 from linecheck.history.baseline.combine import combined_unit
 from linecheck.history.baseline.file import (
-    MOST_HISTORY,
+    MAX_HISTORY,
     Accepted,
     Baseline,
     BaselineFile,
@@ -39,7 +39,7 @@ from linecheck.run.settle import reasons
 __all__ = ["Acceptance", "accept_runs", "named"]
 
 #: So many of what is alike are named; the rest is counted.
-MOST_NAMED = 20
+MAX_NAMED = 20
 
 
 @dataclass(frozen=True)
@@ -113,8 +113,8 @@ def accept_runs(
 
 def named(lines: Sequence[str]) -> list[str]:
     """Return the first of some lines, and how many more there are."""
-    more = [f"and {len(lines) - MOST_NAMED} more"] if len(lines) > MOST_NAMED else []
-    return [*lines[:MOST_NAMED], *more]
+    more = [f"and {len(lines) - MAX_NAMED} more"] if len(lines) > MAX_NAMED else []
+    return [*lines[:MAX_NAMED], *more]
 
 
 def _history(replaced: Baseline) -> tuple[HistoryEntry, ...]:
@@ -128,7 +128,7 @@ def _history(replaced: Baseline) -> tuple[HistoryEntry, ...]:
         firmware=tuple(firmware),
         sha256=replaced.sha256,
     )
-    return (latest, *file.history)[:MOST_HISTORY]
+    return (latest, *file.history)[:MAX_HISTORY]
 
 
 def _refusals(run: Run) -> Iterator[str]:

@@ -33,7 +33,7 @@ from linecheck.limits.serial_pattern import LONGEST_SERIAL
 __all__ = [
     "LARGEST",
     "LONGEST_BYTES",
-    "MOST_HISTORY",
+    "MAX_HISTORY",
     "Accepted",
     "Baseline",
     "BaselineFile",
@@ -49,10 +49,10 @@ __all__ = [
 ]
 
 LONGEST_BYTES: Final = 8_000_000
-MOST_HISTORY: Final = 1000
+MAX_HISTORY: Final = 1000
 LONGEST_TEXT: Final = 500
 #: So far from zero, in bands, may a band lie; exact in floating point by far.
-MOST_STEPS: Final = 1e9
+MAX_STEPS: Final = 1e9
 #: No value is further from zero: what is more was not measured.
 LARGEST: Final = 1e15
 
@@ -139,10 +139,10 @@ class CurveEntry(_Table):
             raise ValueError(f"expected places above 0 {self.x_unit}")
         places = np.array([row[0] for row in self.bands])
         with np.errstate(over="ignore"):
-            far = ~(np.abs(self.lattice.position(places)) < MOST_STEPS)
+            far = ~(np.abs(self.lattice.position(places)) < MAX_STEPS)
         if np.any(far):
             raise ValueError(
-                f"expected a step of which {self.x_unit or 'the axis'} has fewer than {MOST_STEPS:g}"
+                f"expected a step of which {self.x_unit or 'the axis'} has fewer than {MAX_STEPS:g}"
             )
         if np.any(np.diff(self.lattice.keys(places)) <= 0):
             raise ValueError("expected bands that ascend, each given once")
@@ -269,7 +269,7 @@ class BaselineFile(_Table):
     accepted: Accepted
     limits: LimitsEntry
     unit: Annotated[tuple[UnitEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
-    history: Annotated[tuple[HistoryEntry, ...], Field(strict=False, max_length=MOST_HISTORY)] = ()
+    history: Annotated[tuple[HistoryEntry, ...], Field(strict=False, max_length=MAX_HISTORY)] = ()
 
     @model_validator(mode="after")
     def _each_once(self) -> Self:

@@ -14,7 +14,7 @@ from linecheck.history.comparison.differences import compared_curves, compared_v
 from linecheck.history.comparison.findings import find
 from linecheck.history.comparison.model import Comparison
 from linecheck.history.comparison.notes import notes
-from linecheck.history.comparison.sides import MOST_SIDES, Picked, side_of
+from linecheck.history.comparison.sides import MAX_SIDES, Picked, side_of
 from linecheck.limits.regression import alarm_sigmas
 
 __all__ = ["compare_sides"]
@@ -64,8 +64,8 @@ def _analysis(side: Picked) -> dict[str, Mapping[str, Any]]:
 
 
 def _require_comparable(picked: Sequence[Picked]) -> None:
-    if not 2 <= len(picked) <= MOST_SIDES:
-        raise UsageError(f"name two runs or capture sets to compare, {MOST_SIDES} at most")
+    if not 2 <= len(picked) <= MAX_SIDES:
+        raise UsageError(f"name two runs or capture sets to compare, {MAX_SIDES} at most")
     models = dict.fromkeys(visible(side.view.model) for side in picked)
     if len(models) > 1:
         raise UsageError(f"are of different models, which cannot be compared: {', '.join(models)}")

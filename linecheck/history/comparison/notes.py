@@ -13,7 +13,7 @@ from linecheck.run.model import CheckOutcome
 __all__ = ["notes"]
 
 #: So many names are listed, the rest counted.
-_MOST_NAMES: Final = 12
+_MAX_NAMES: Final = 12
 
 
 def notes(picked: Sequence[Picked]) -> Iterator[str]:
@@ -117,5 +117,5 @@ def _or_none(station: str | None) -> str:
 
 def _listed(names: Iterable[str]) -> str:
     listed = list(names)
-    more = len(listed) - _MOST_NAMES
-    return ", ".join(listed[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+    more = len(listed) - _MAX_NAMES
+    return ", ".join(listed[:_MAX_NAMES]) + (f" and {more} more" if more > 0 else "")

@@ -23,8 +23,8 @@ __all__ = ["CurveJudge"]
 #: So many curves along one axis are judged at once.
 _TOGETHER = 64
 #: So many curves wait for others along their axes; and so many axes are remembered with the masks on them.
-_MOST_WAITING = 512
-_MOST_GRIDS = 256
+_MAX_WAITING = 512
+_MAX_GRIDS = 256
 
 #: Run, item, level before, level after, position of the check, position among its curves.
 JudgedCurveRow = tuple[int, int, int, int, int, int]
@@ -77,7 +77,7 @@ class CurveJudge:
             if len(group) == _TOGETHER:
                 found += self._group(key, waiting.pop(key))
                 count -= _TOGETHER
-            elif count == _MOST_WAITING:
+            elif count == _MAX_WAITING:
                 found += self._all(waiting)
                 count = 0
         return found + self._all(waiting)
@@ -123,7 +123,7 @@ class CurveJudge:
             mask = self._layouts.checks[item.check].masks[item.metric]
             log_x = self._log_x.get((item.check, item.metric), True)
             grid = self._grids[key] = GridMask.of(mask, _unpacked(x), log_x, resolution)
-            if len(self._grids) > _MOST_GRIDS:
+            if len(self._grids) > _MAX_GRIDS:
                 self._grids.popitem(last=False)
         return grid
 

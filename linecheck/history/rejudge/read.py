@@ -46,7 +46,7 @@ _BOUND = "CASE WHEN is_bound THEN '+' ELSE '' END"
 #: The values alone, in the same order; one that is missing is infinite here, which no stored value is.
 _VALUES = "SELECT {columns} FROM reading WHERE {span} ORDER BY sequence, check_position, position"
 #: So many texts are remembered.
-_MOST_TEXTS = 10_000
+_MAX_TEXTS = 10_000
 
 
 class Span:
@@ -129,7 +129,7 @@ class Keys:
 
 
 def _remember(known: dict[bytes, Known], text: bytes, value: Known) -> Known:
-    if len(known) >= _MOST_TEXTS:
+    if len(known) >= _MAX_TEXTS:
         known.clear()
     known[text] = value
     return value

@@ -35,7 +35,7 @@ __all__ = [
 Number = TypeVar("Number", bound=np.generic)
 
 BUSY_SECONDS = 10.0
-_MOST_RUNS = 10**9
+_MAX_RUNS = 10**9
 _PAGE = 20_000
 
 #: Levels of verdicts by the code of the first letter of their names; the log compares numbers faster than texts.
@@ -92,7 +92,7 @@ class Reader:
         """Return the numbers of the runs that are meant, ascending."""
         self._raw.text_factory = self._texts
         try:
-            return matching(self._connection, wanted, limit=_MOST_RUNS, oldest_first=True)
+            return matching(self._connection, wanted, limit=_MAX_RUNS, oldest_first=True)
         finally:
             self._raw.text_factory = bytes
 

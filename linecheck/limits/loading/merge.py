@@ -20,9 +20,9 @@ from typing import Any, Final
 from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.files.yaml import REFUSED, Place, Source, described, read_source, shown
 
-__all__ = ["MOST_FILES", "NOT_TAKEN_OVER", "combined_sha256", "merge", "read_chain"]
+__all__ = ["MAX_FILES", "NOT_TAKEN_OVER", "combined_sha256", "merge", "read_chain"]
 
-MOST_FILES: Final = 8
+MAX_FILES: Final = 8
 NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "approved"})
 
 
@@ -77,8 +77,8 @@ def read_chain(path: str | os.PathLike[str]) -> tuple[Source, ...]:
         if real in seen:
             _add(source, f"goes in a circle: {shown(next_path, 120)} builds on this file, or is it")
             break
-        if len(chain) == MOST_FILES:
-            _add(source, f"at most {MOST_FILES} files may build on each other")
+        if len(chain) == MAX_FILES:
+            _add(source, f"at most {MAX_FILES} files may build on each other")
             break
         try:
             chain.append(read_source(next_path))

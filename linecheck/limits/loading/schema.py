@@ -17,7 +17,7 @@ from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.limits.loading.header import NAME, SETUP_VALUE_LENGTH, Header
 from linecheck.limits.loading.mask_entries import LARGEST
 from linecheck.limits.loading.regression_entries import class_names
-from linecheck.limits.loading.setup_entries import MOST_SETUPS
+from linecheck.limits.loading.setup_entries import MAX_SETUPS
 
 __all__ = ["limit_file_schema"]
 
@@ -162,7 +162,7 @@ def _setups() -> Schema:
         "type": "array",
         "description": "several setups, each laid over setup: the check is run under each of them",
         "minItems": 1,
-        "maxItems": MOST_SETUPS,
+        "maxItems": MAX_SETUPS,
         "items": {
             "type": "object",
             "propertyNames": {"pattern": f"^{NAME}$"},

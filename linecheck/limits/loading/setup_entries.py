@@ -27,7 +27,7 @@ from linecheck.limits.model import SETUP_MARK
 __all__ = [
     "LAID_OVER",
     "LONGEST_NAME",
-    "MOST_SETUPS",
+    "MAX_SETUPS",
     "RATE",
     "Member",
     "read_members",
@@ -36,7 +36,7 @@ __all__ = [
     "variant_name",
 ]
 
-MOST_SETUPS: Final = 32
+MAX_SETUPS: Final = 32
 #: Characters of a name with its setup; files are named after it.
 LONGEST_NAME: Final = 120
 LONGEST_VALUE: Final = 40
@@ -149,8 +149,8 @@ def setups_of(data: object, path: KeyPath, faults: FaultList) -> list[Any]:
             f"expected a list of setups, as in [{{filter: sharp}}, {{filter: slow}}], got {described(data)}",
         )
         return []
-    if not 1 <= len(data) <= MOST_SETUPS:
-        faults.add(path, f"expected 1 to {MOST_SETUPS} setups, got {len(data)}")
+    if not 1 <= len(data) <= MAX_SETUPS:
+        faults.add(path, f"expected 1 to {MAX_SETUPS} setups, got {len(data)}")
         return []
     return data
 

@@ -23,7 +23,7 @@ _WORKER = "linecheck.log.sync.worker"
 #: priority within one of its own would be none.
 _OWN_GROUP = 0
 #: What waits to be said is short: one line at the start of an outage and one at its end.
-_MOST_LINES = 100
+_MAX_LINES = 100
 
 
 class BackgroundSync:
@@ -42,7 +42,7 @@ class BackgroundSync:
     def __init__(self, location: str | Path, url: str, every_seconds: float = 5.0) -> None:
         self._command = [sys.executable, "-m", _WORKER, str(location), url, repr(float(every_seconds))]
         self._process: subprocess.Popen[bytes] | None = None
-        self._lines: deque[str] = deque(maxlen=_MOST_LINES)
+        self._lines: deque[str] = deque(maxlen=_MAX_LINES)
         self._stopping = False
 
     def start(self) -> None:

@@ -12,14 +12,14 @@ from linecheck.log.stored import Head
 from linecheck.log.sync.local import Contents, LocalLog
 from linecheck.log.verify import Chain
 
-__all__ = ["MOST_BYTES", "MOST_ROWS", "Batch", "batches"]
+__all__ = ["MAX_BYTES", "MAX_ROWS", "Batch", "batches"]
 
 #: A batch ends where it holds so many rows or bytes; a record that is larger goes alone.
-MOST_ROWS = 10_000
-MOST_BYTES = 8_000_000
+MAX_ROWS = 10_000
+MAX_BYTES = 8_000_000
 
 #: Records that are read at once: more would only take memory.
-_MOST_READ = 64
+_MAX_READ = 64
 #: What a row takes besides its curves, roughly.
 _ROW_BYTES = 200
 
@@ -47,7 +47,7 @@ class Batch:
 
 
 def batches(
-    log: LocalLog, head: Head, most_rows: int = MOST_ROWS, most_bytes: int = MOST_BYTES
+    log: LocalLog, head: Head, most_rows: int = MAX_ROWS, most_bytes: int = MAX_BYTES
 ) -> Iterator[Batch]:
     """Yield what the log has after a record, until there is no more.
 
@@ -79,7 +79,7 @@ def batches(
                 yield Batch(before, tuple(pending), contents)
                 before, pending, contents = verified.head, [], {}
                 rows = size = 0
-            reading = max(1, min(_MOST_READ, most_bytes // max(own_size, 1)))
+            reading = max(1, min(_MAX_READ, most_bytes // max(own_size, 1)))
         if not found:
             break
     if pending:

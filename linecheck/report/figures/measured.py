@@ -19,7 +19,7 @@ __all__ = ["amount_text", "fixed", "measured_texts", "signed_texts", "unit_of_di
 
 #: A value has no more significant digits than this, and no more decimals; what is within its uncertainty of zero and
 #: levels have fewer.
-_MOST_DIGITS, _MOST_DECIMALS, _NOTHING_DECIMALS = 6, 6, 4
+_MAX_DIGITS, _MAX_DECIMALS, _NOTHING_DECIMALS = 6, 6, 4
 _LEVELS = ("dB", "dBFS")
 _FINEST = 15
 #: Values so great or small are written with an exponent.
@@ -88,8 +88,8 @@ def fixed(value: float, decimals: int) -> str:
 
 def _decimals(value: float, expanded: float, unit: str) -> int:
     of_spread = 1 - math.floor(math.log10(expanded))
-    of_value = max(_MOST_DIGITS - 1 - math.floor(math.log10(abs(value))), 0) if value else _MOST_DECIMALS
-    most = _MOST_DECIMALS if abs(value) > expanded else _NOTHING_DECIMALS
+    of_value = max(_MAX_DIGITS - 1 - math.floor(math.log10(abs(value))), 0) if value else _MAX_DECIMALS
+    most = _MAX_DECIMALS if abs(value) > expanded else _NOTHING_DECIMALS
     if unit in _LEVELS:
         most = 2 if abs(value) >= 1.0 else 3
     return min(of_spread, of_value, most)

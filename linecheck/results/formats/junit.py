@@ -36,11 +36,11 @@ if TYPE_CHECKING:
 __all__ = ["FORMAT", "JunitFiles", "JunitFormat", "junit_bytes", "remove_parts"]
 
 #: Where many sets share a file: characters of a case's ``message``, and of its text.
-MOST_MESSAGE, MOST_TEXT = 300, 600
+MAX_MESSAGE, MAX_TEXT = 300, 600
 
 #: Build servers refuse JUnit files from about 30 MB, or with more than 250,000 elements; common practice, no source.
-MOST_BYTES = 25_000_000
-MOST_ELEMENTS = 200_000
+MAX_BYTES = 25_000_000
+MAX_ELEMENTS = 200_000
 
 _HEAD = b"<?xml version='1.0' encoding='utf-8'?>\n"
 _FURTHER = b"<!-- linecheck: continues the file before it -->\n"
@@ -127,8 +127,8 @@ class JunitFiles:
         path: Path,
         *,
         strict: bool = False,
-        most_bytes: int = MOST_BYTES,
-        most_elements: int = MOST_ELEMENTS,
+        most_bytes: int = MAX_BYTES,
+        most_elements: int = MAX_ELEMENTS,
     ) -> None:
         self._path = path
         self._strict = strict
@@ -235,7 +235,7 @@ def _element(suite: Suite, number: int) -> ET.Element:
     for placed in suite.cases:
         built = TestCase(placed.name, classname=placed.classname)
         text = _text(placed, suite)
-        message = _shortened(text, MOST_MESSAGE) if suite.brief else text
+        message = _shortened(text, MAX_MESSAGE) if suite.brief else text
         if placed.case.outcome == "failure":
             built.add_failure_info(message, text, placed.case.kind)
         elif placed.case.outcome == "error":
@@ -257,7 +257,7 @@ def _element(suite: Suite, number: int) -> ET.Element:
 def _output(suite: Suite) -> Iterator[str]:
     """Yield the lines of a suite that are in no failure or error; of a brief one, those that matter."""
     for note in suite.notes:
-        yield _shortened(one_line(note), MOST_TEXT) if suite.brief else one_line(note)
+        yield _shortened(one_line(note), MAX_TEXT) if suite.brief else one_line(note)
     for placed in suite.cases:
         if not suite.brief or (placed.case.outcome == "passed" and placed.case.kind != Verdict.PASS):
             yield _text(placed, suite)
@@ -267,7 +267,7 @@ def _text(placed: PlacedCase, suite: Suite) -> str:
     """Return what is said of a case."""
     if not suite.brief:
         return one_line(placed.case.text)
-    return _shortened(one_line(placed.case.text[: MOST_TEXT + 1]), MOST_TEXT)
+    return _shortened(one_line(placed.case.text[: MAX_TEXT + 1]), MAX_TEXT)
 
 
 def _complete(element: ET.Element, suite: Suite, number: int) -> None:

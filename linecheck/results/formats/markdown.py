@@ -1,7 +1,7 @@
 """A summary in Markdown (GitHub's dialect), as build servers show it: a short table, worst first.
 
 What comes from outside, a serial number above all, is text there and nothing else: no markup, link or mention. The
-whole is never longer than :data:`MOST_BYTES`, since a build server that takes at most 1 MiB drops a longer one without
+whole is never longer than :data:`MAX_BYTES`, since a build server that takes at most 1 MiB drops a longer one without
 a word; what has no room is counted.
 """
 
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
     from linecheck.results.cases import Case
 
-__all__ = ["FORMAT", "MOST_BYTES", "MarkdownFormat", "summary_bytes"]
+__all__ = ["FORMAT", "MAX_BYTES", "MarkdownFormat", "summary_bytes"]
 
-MOST_BYTES = 1_000_000
+MAX_BYTES = 1_000_000
 #: So many rows are filled up with sets that pass; those that do not are all shown.
-MOST_ROWS_OF_PASSES = 50
-MOST_CHARACTERS = 300
+MAX_ROWS_OF_PASSES = 50
+MAX_CHARACTERS = 300
 #: For the line that says how many more there are.
 ENDING_BYTES = 300
 
@@ -84,7 +84,7 @@ class _Table:
 def summary_bytes(
     briefs: Sequence[Brief], *, verdict: Verdict | None = None, title: str = "linecheck"
 ) -> bytes:
-    """Return the summary, UTF-8, at most :data:`MOST_BYTES` long.
+    """Return the summary, UTF-8, at most :data:`MAX_BYTES` long.
 
     Parameters
     ----------
@@ -97,9 +97,9 @@ def summary_bytes(
     whole = verdict if verdict is not None else worst(entry.verdict for entry in briefs)
     head = f"### {_plain(title)}: {whole.value}\n\n{_plain(counted(briefs))}\n\n"
     ordered = worst_first(briefs)
-    rows, left = [], MOST_BYTES - len((head + _HEAD).encode()) - ENDING_BYTES
+    rows, left = [], MAX_BYTES - len((head + _HEAD).encode()) - ENDING_BYTES
     for number, entry in enumerate(ordered):
-        if entry.verdict is Verdict.PASS and number >= MOST_ROWS_OF_PASSES:
+        if entry.verdict is Verdict.PASS and number >= MAX_ROWS_OF_PASSES:
             break
         row = _row(entry)
         left -= len(row.encode())
@@ -125,8 +125,8 @@ def _row(entry: Brief) -> str:
 def _plain(text: str) -> str:
     """Return a text that Markdown shows as it is, on one line."""
     shown = visible(text)
-    if len(shown) > MOST_CHARACTERS:
-        shown = shown[: MOST_CHARACTERS - 1] + "…"
+    if len(shown) > MAX_CHARACTERS:
+        shown = shown[: MAX_CHARACTERS - 1] + "…"
     return _MEANINGFUL.sub(_escaped, shown)
 
 

@@ -32,7 +32,7 @@ WORDS_SECONDS: Final = (0.7, 0.3)
 PAUSE_SECONDS: Final = 0.05
 WORDS_SEED: Final = 24
 #: What a kind's level may be lowered by, at most, for a station that plays no louder.
-MOST_LOWERED_DB: Final = 40.0
+MAX_LOWERED_DB: Final = 40.0
 
 
 @dataclass(frozen=True)
@@ -194,7 +194,7 @@ def _play(
         if over <= 0.01 or name == "quiet":
             break
         lowered += over + 0.01
-        if lowered > MOST_LOWERED_DB:
+        if lowered > MAX_LOWERED_DB:
             raise UsageError(
                 f"the station may play at {path.highest_dbfs:g} dBFS at most (protection.highest_level_dbfs): "
                 "that is too low for a self-check"

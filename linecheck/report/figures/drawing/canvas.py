@@ -27,7 +27,7 @@ _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
 _CAPTION_HEIGHT, _SAMPLE, _LABEL_STEP = 11.0, 16.0, 11.0
 _LONGEST_LABEL = 28
 #: A curve of so few points shows them.
-_MOST_DOTS = 60
+_MAX_DOTS = 60
 #: A shape for each verdict: what passes is round, what does not has corners.
 _SHAPES = {Verdict.PASS: "o", Verdict.MARGINAL: "D", Verdict.FAIL: "X", Verdict.INVALID: "s"}
 
@@ -224,7 +224,7 @@ def _draw_curves(drawn: tuple[Series, ...], place: _Place) -> None:
         if series.style == "stems":
             axes.vlines(series.x, place.frame.y_low, series.y, linewidth=1.0, linestyles=dash, **common)
             continue
-        dots = series.style == "points" or len(series.x) <= _MOST_DOTS
+        dots = series.style == "points" or len(series.x) <= _MAX_DOTS
         axes.plot(
             series.x,
             series.y,

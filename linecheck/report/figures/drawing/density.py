@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-__all__ = ["BINS", "MOST_DOTS", "binned", "usual_range"]
+__all__ = ["BINS", "MAX_DOTS", "binned", "usual_range"]
 
 #: More values than this are drawn as a density, in so many pieces.
-MOST_DOTS, BINS = 200, 60
+MAX_DOTS, BINS = 200, 60
 #: A line reaches to where these shares of the values lie; the few beyond are drawn at its ends.
 _USUAL = (0.005, 0.995)
 

@@ -34,7 +34,7 @@ __all__ = ["png", "strips_png", "strips_svg", "svg"]
 
 #: A figure's width where nothing else is asked for, inches: what A4 has between its margins.
 WIDTH_INCHES = 6.7
-_MOST_PIXELS, _MOST_DPI = 8000, 1200
+_MAX_PIXELS, _MAX_DPI = 8000, 1200
 _RC = {
     "svg.fonttype": "none",
     "path.simplify": False,
@@ -101,9 +101,9 @@ def _own_prefix(figure: Figure) -> str:
 
 
 def _inches(width_px: int, dpi: float) -> float:
-    if not (200 <= width_px <= _MOST_PIXELS and 50.0 <= dpi <= _MOST_DPI):
+    if not (200 <= width_px <= _MAX_PIXELS and 50.0 <= dpi <= _MAX_DPI):
         raise ValueError(
-            f"{width_px} px at {dpi:g} dpi: expected 200 to {_MOST_PIXELS} px, 50 to {_MOST_DPI} dpi"
+            f"{width_px} px at {dpi:g} dpi: expected 200 to {_MAX_PIXELS} px, 50 to {_MAX_DPI} dpi"
         )
     return max(width_px / dpi, 1.0)
 

@@ -1,7 +1,7 @@
 """Which points of a figure are drawn, and which of these its table lists.
 
 =======================  =======================================================================
-:func:`drawn_series`     the points of each curve that are drawn, at most :data:`MOST_DRAWN`
+:func:`drawn_series`     the points of each curve that are drawn, at most :data:`MAX_DRAWN`
 :func:`listed_places`    the places along the axis that the table has a row for
 =======================  =======================================================================
 
@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 
 from linecheck.report.figures.data import Axis, Figure, Series
 
-__all__ = ["MOST_DRAWN", "MOST_ROWS", "drawn_series", "listed_places", "shown"]
+__all__ = ["MAX_DRAWN", "MAX_ROWS", "drawn_series", "listed_places", "shown"]
 
 FloatArray = NDArray[np.float64]
 
-MOST_DRAWN, MOST_ROWS = 800, 200
+MAX_DRAWN, MAX_ROWS = 800, 200
 #: All curves of a figure together have about so many points, which keeps its file small; where they are many, their
 #: names and marks take room too.
 _ALL_DRAWN, _ALL_OF_MANY, _MANY = 1500, 1000, 5
@@ -52,14 +52,14 @@ def drawn_series(figure: Figure) -> tuple[Series, ...]:
 
 
 def listed_places(figure: Figure) -> FloatArray:
-    """Return the x of each row of the table, ascending: at most :data:`MOST_ROWS`, and the marked points besides."""
+    """Return the x of each row of the table, ascending: at most :data:`MAX_ROWS`, and the marked points besides."""
     curves = [series for series in (shown(figure, entry) for entry in figure.series) if len(series.x)]
     if not curves:
         return np.zeros(0)
     x = np.concatenate([series.x for series in curves])
     distinct = np.unique(x)
     marked = np.array([mark.x for mark in figure.marks if mark.x in distinct])
-    most = max(min(MOST_ROWS, _most_drawn(len(curves)) // 3), 2)
+    most = max(min(MAX_ROWS, _most_drawn(len(curves)) // 3), 2)
     if len(distinct) <= most:
         return distinct
     y = np.concatenate([series.y for series in curves])
@@ -71,7 +71,7 @@ def listed_places(figure: Figure) -> FloatArray:
 def _most_drawn(curves: int) -> int:
     """Return how many points each of so many curves may have."""
     most = _ALL_DRAWN if curves < _MANY else _ALL_OF_MANY
-    return min(MOST_DRAWN, most // max(curves, 1))
+    return min(MAX_DRAWN, most // max(curves, 1))
 
 
 def _heights(y: FloatArray, hold: str) -> tuple[FloatArray, ...]:

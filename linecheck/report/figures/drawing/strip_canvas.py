@@ -10,7 +10,7 @@ import numpy as np
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.drawing.density import MOST_DOTS, binned, usual_range
+from linecheck.report.figures.drawing.density import MAX_DOTS, binned, usual_range
 from linecheck.report.figures.drawing.labels import text_width
 from linecheck.report.figures.drawing.palette import FAILS, INK, MARGINAL, QUIET_INK
 from linecheck.report.figures.names import metric_name
@@ -99,7 +99,7 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
 
 def _draw_others(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
     """Draw the values of earlier units: a tick each, or how many lie where there are too many for that."""
-    if len(strip.others) <= MOST_DOTS:
+    if len(strip.others) <= MAX_DOTS:
         values = np.clip(np.asarray(strip.others), strip.low, strip.high)
         axes.vlines(values, 0.0, 0.35, color=QUIET_INK, linewidth=0.6, alpha=0.7)
         return
