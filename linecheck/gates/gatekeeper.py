@@ -29,6 +29,7 @@ from linecheck.limits.model import LimitFile
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.log import LogReader
 from linecheck.log.stored import Statement
+from linecheck.measure.silence import LoopCheck
 from linecheck.station.config.station import Station
 
 __all__ = ["CODE", "SOFTWARE", "Admission", "Gatekeeper", "Standing"]
@@ -50,11 +51,22 @@ class Standing:
     lock: LockState = field(default_factory=LockState)
     #: What unlocks the station: commands.
     unlocked_by: tuple[str, ...] = ()
+    has_loop: bool = False
 
     @property
     def may_judge(self) -> bool:
         """Whether units may be judged."""
         return not self.lock.locked and all(state.lets_in for state in self.gates)
+
+    @property
+    def loop(self) -> LoopCheck:
+        """What the log says of the station's own path: proven by a check that nothing has changed since."""
+        state = next((state for state in self.gates if state.gate == SELF_CHECK), None)
+        if state is None or not self.has_loop:
+            return LoopCheck(False, "not checked: the station config has no [loop]")
+        if state.state in (State.MET, State.OVERDUE):
+            return LoopCheck(True, f"checked {state.since:%Y-%m-%d %H:%M} UTC in record {state.record}")
+        return LoopCheck(False, f"not checked: {state.why or 'there is no check of it on record'}")
 
     @property
     def why(self) -> str:
@@ -101,11 +113,14 @@ class Admission:
         What its run must say of the station.
     gates : mapping
         What its record says of the gates.
+    loop : LoopCheck
+        What is known of the station's own path.
     """
 
     refusal: str | None
     problems: tuple[Problem, ...]
     gates: Mapping[str, Any]
+    loop: LoopCheck
 
 
 class Gatekeeper:
@@ -143,7 +158,9 @@ class Gatekeeper:
         when = now if now is not None else datetime.now(UTC)
         config = self._station.config
         if self._log is None:
-            return Standing(tuple(gate_state(asked, (), when) for asked in self._asked))
+            return Standing(
+                tuple(gate_state(asked, (), when) for asked in self._asked), has_loop=config.loop is not None
+            )
         with self._log.reading() as connection:
             states = [
                 gate_state(asked, list(self._results(connection, asked, when)), when) for asked in self._asked
@@ -153,20 +170,21 @@ class Gatekeeper:
             lock = _lock(connection, config.station, count, cleared) if count else LockState()
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
-        return Standing(tuple(states), lock, tuple(self._unlocking()))
+        return Standing(tuple(states), lock, tuple(self._unlocking()), config.loop is not None)
 
     def admission(self, serial: str, now: datetime | None = None) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station."""
+        standing = self.standing(now)
+        gates, loop = standing.record(), standing.loop
         known = self._known(serial)
         if known is not None:
-            return Admission(known, (), {})
-        standing = self.standing(now)
-        gates = standing.record()
+            return Admission(known, (), gates, loop)
         if standing.may_judge:
-            return Admission(None, (), gates)
+            return Admission(None, (), gates, loop)
         if self._station.config.gate.outside == "refuse":
-            return Admission(f"{serial} is not tested: {standing.why}", (), gates)
-        return Admission(None, (Problem(CODE, f"the station may not judge units: {standing.why}"),), gates)
+            return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
+        problem = Problem(CODE, f"the station may not judge units: {standing.why}")
+        return Admission(None, (problem,), gates, loop)
 
     def _known(self, serial: str) -> str | None:
         """Return why a serial number is no unit's: it is that of a golden or a challenge unit."""

@@ -4,14 +4,14 @@ Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of `
 ``curve``, ``problem`` and ``run_asset``. ``limits`` holds what the limit files said, once each, so that a log can be
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
-share one sequence: no number is in both. ``sent`` is no record: it notes how far another place has confirmed that it
-has the log, and changes.
+share one sequence: no number is in both. Two tables are no records, and change: ``sent`` notes how far another place
+has confirmed that it has the log, ``begun`` what is known of runs that are under way (:mod:`linecheck.log.begun`).
 
 - A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL, is
   never stored.
 - The points of a curve are IEEE 754 binary64 numbers, little-endian, one after the other.
 - Setups, calibration, interface, metrics of a problem and limits are JSON.
-- Rows of all but ``sent`` are added, never changed: triggers refuse UPDATE and DELETE, which guards against
+- Rows of records are added, never changed: triggers refuse UPDATE and DELETE, which guards against
   accidents, and the chain of hashes (:mod:`linecheck.log.chain`) shows what was changed all the same.
 
 A migration never changes once it is released; a new one is added after it. A migration that adds columns to
@@ -31,6 +31,7 @@ __all__ = [
     "MIGRATIONS",
     "PARTS",
     "RELEASED",
+    "begun",
     "curve",
     "document",
     "limits",
@@ -258,11 +259,27 @@ def _facts_of(version: int) -> tuple[str, ...]:
     )
 
 
+_FOURTH = (
+    """
+CREATE TABLE begun (
+    run_id TEXT NOT NULL,
+    position INTEGER NOT NULL,
+    recorded TEXT NOT NULL,
+    content TEXT NOT NULL,
+    PRIMARY KEY (run_id, position)
+) STRICT, WITHOUT ROWID""",
+)
+#: What the next release adds to the log beside its facts, by the schema's version.
+_COMES_WITH: Final = {4: _FOURTH}
+
 #: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
 #: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     *RELEASED,
-    *(_facts_of(version) for version in range(len(RELEASED) + 1, max(fact.since for fact in FACTS) + 1)),
+    *(
+        (*_COMES_WITH.get(version, ()), *_facts_of(version))
+        for version in range(len(RELEASED) + 1, max(*_COMES_WITH, *(fact.since for fact in FACTS)) + 1)
+    ),
 )
 
 _tables = MetaData()
@@ -275,6 +292,7 @@ def _table(name: str, columns: str) -> Table:
 
 limits = _table("limits", "digest content")
 document = _table("document", "digest content")
+begun = _table("begun", "run_id position recorded content")
 sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",

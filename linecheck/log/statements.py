@@ -11,6 +11,7 @@ countersignature  hash of the sign-off's record          signature, number and h
 gate              station, gate, model and serial        :func:`~linecheck.gates.statements.gate_content`
 golden_reference  the same                               :func:`~linecheck.gates.statements.reference_content`
 self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
+run_begun         the run's id                           :meth:`~linecheck.log.store.Log.begin`
 captures_removed  the station                            :mod:`linecheck.log.archive.removal`
 station_log       the station                            :func:`~linecheck.log.sync.names.claim_content`
 ================  =====================================  ==============================

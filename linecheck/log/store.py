@@ -14,6 +14,16 @@ from sqlalchemy import Connection, Engine, Table, insert, select
 from linecheck.errors import RecordError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
+from linecheck.log.begun import (
+    RUN_BEGUN,
+    begun_runs,
+    cut_off_run,
+    forget_begun,
+    forget_lock,
+    is_cut_off,
+    keep_check,
+    note_begun,
+)
 from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
 from linecheck.log.fetch import fetch_record, last_record
@@ -23,7 +33,7 @@ from linecheck.log.schema import PARTS, document, limits, run, statement
 from linecheck.log.signoff import Signature
 from linecheck.log.statements import add_countersignature, add_statement
 from linecheck.log.stored import Head, StoredRun
-from linecheck.run.model import Run
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import settled
 
 __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
@@ -73,11 +83,66 @@ class Log(LogReader):
         """
         record = record_rows(settled(outcome))
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            self._refuse_recorded(connection, record.run["run_id"])
-            _keep(connection, limits, record.run["limits_digest"], record.limits)
-            for content in record.documents:
-                _keep(connection, document, digest(content), content)
-            return _insert(connection, record)
+            return self._add(connection, record)
+
+    def begin(self, run: Run) -> Head:
+        """State that a run begins, before anything of it is played; return the statement's number and hash.
+
+        Whoever calls it holds :func:`linecheck.log.begun.held` until the run is recorded.
+
+        Raises
+        ------
+        RecordError
+            It could not be stated: the run must not begin.
+        """
+        record = record_rows(settled(run))
+        content = {
+            name: record.run[name] for name in ("serial", "model", "station", "purpose", "limit_sha256")
+        }
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            self._refuse_recorded(connection, run.run_id)
+            note_begun(connection, record, utc_text(datetime.now(UTC)))
+            return add_statement(connection, RUN_BEGUN, run.run_id, content)
+
+    def keep(self, run_id: str, check: CheckOutcome) -> None:
+        """Keep a check of a run that is under way, in case that this is cut off; from any thread.
+
+        Raises
+        ------
+        RecordError
+            It could not be kept.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            keep_check(connection, run_id, check, utc_text(datetime.now(UTC)))
+
+    def end_cut_off(self) -> tuple[StoredRun, ...]:
+        """Record every run that was cut off as aborted, with what is known of it; none that a program is still at.
+
+        Raises
+        ------
+        RecordError
+            One could not be recorded; those before it are.
+        """
+        with self.reading() as connection:
+            open_runs = begun_runs(connection)
+        ended = [self._end(each.run_id) for each in open_runs if is_cut_off(self.path, each.run_id)]
+        return tuple(stored for stored in ended if stored is not None)
+
+    def _end(self, run_id: str) -> StoredRun | None:
+        """Record a run that was cut off; None where another program has done so meanwhile."""
+        with self._writing() as connection:
+            outcome = cut_off_run(connection, run_id)
+            stored = None if outcome is None else self._add(connection, record_rows(settled(outcome)))
+        forget_lock(self.path, run_id)
+        return stored
+
+    def _add(self, connection: Connection, record: RecordRows) -> StoredRun:
+        self._refuse_recorded(connection, record.run["run_id"])
+        _keep(connection, limits, record.run["limits_digest"], record.limits)
+        for content in record.documents:
+            _keep(connection, document, digest(content), content)
+        forget_begun(connection, record.run["run_id"])
+        return _insert(connection, record)
 
     def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
         """Record what somebody, or the station, says; return the statement's number and hash.

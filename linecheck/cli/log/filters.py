@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["PURPOSES", "VERDICTS", "filter_options", "filter_options_of_all", "parsed_span", "short_name"]
 
 LONGEST_NAME = 128
-VERDICTS: Final = ("pass", "marginal", "invalid", "fail", "aborted")
+VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
 PURPOSES: Final = ("unit", "golden", "challenge", "all")
 
 _PICKED: Final = {fact.picked_by.replace("-", "_"): fact for fact in FACTS if fact.picked_by}
@@ -116,15 +116,13 @@ def _filter(
     until: str | None,
     **others: Any,  # noqa: ANN401 - as the filter has them
 ) -> RunFilter:
-    from linecheck.limits.verdict import Verdict
     from linecheck.log import RunFilter
 
     begin, end = parsed_span(since, until, ("--since", "--until"))
     others["purpose"] = None if purpose == "all" else purpose
-    verdicts = tuple(Verdict(name) for name in dict.fromkeys(verdict))
     said = {fact.name: others.pop(name) for name, fact in _PICKED.items()}
     facts = {name: value for name, value in said.items() if value is not None}
-    return RunFilter(facts=facts, verdicts=verdicts, since=begin, until=end, **others)
+    return RunFilter(facts=facts, verdicts=tuple(dict.fromkeys(verdict)), since=begin, until=end, **others)
 
 
 def parsed_span(

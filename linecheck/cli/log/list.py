@@ -101,7 +101,7 @@ def _print_runs(runs: tuple[RunHeader, ...], wanted: RunFilter) -> None:
 
 def _row(run: RunHeader) -> list[str]:
     record = run.logged
-    when, verdict = short_time(utc_text(run.finished)), run.verdict.upper()
+    when, verdict = short_time(utc_text(run.finished)), run.state.upper()
     return [str(record.sequence), when, run.serial, run.model, str(record.attempt), verdict]
 
 

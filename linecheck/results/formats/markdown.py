@@ -116,7 +116,7 @@ def _row(entry: Brief) -> str:
     finding = entry.findings[0] if entry.findings else ""
     more = f" (and {entry.found - 1} more)" if entry.found > 1 else ""
     whose = (entry.serial, entry.model, entry.firmware, entry.path)
-    cells = [f"**{entry.verdict.value}**" if entry.verdict is not Verdict.PASS else entry.verdict.value]
+    cells = [f"**{entry.state}**" if entry.state != Verdict.PASS else entry.state]
     cells += [_plain(text) for text in whose]
     cells.append(_plain(finding) + more)
     return f"| {' | '.join(cells)} |\n"

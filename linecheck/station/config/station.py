@@ -166,7 +166,8 @@ class CalibrationConfig(_Calibrated):
     """When the capture's volts were last compared with something better, and when that is due again.
 
     ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
-    volts. ``refuse_when_overdue`` makes every run invalid after that day; without it the run says so and goes on.
+    volts. ``refuse_when_overdue`` keeps units from being tested after that day, or, where the gates mark
+    runs only (``gate.outside``), makes every run invalid; without it the run says so and goes on.
     """
 
     uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
