@@ -35,6 +35,7 @@ from linecheck.checks.parts.steady import (
 )
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import locate_turns
+from linecheck.dsp.extremes import lowest_of
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.faint_tones import tone_powers
 from linecheck.dsp.fits.interleaved import (
@@ -341,9 +342,12 @@ def _add(
         )
     )
     least = inside[np.argmin(attenuation[inside])]
-    spread = float(uncertainty[least])
-    hidden = spread > 0.5 * DB_PER_NEPER / RESOLVED
-    out.readings.append(Reading("crosstalk", name, float(attenuation[least]), "dB", spread, hidden))
+    hidden = float(uncertainty[least]) > 0.5 * DB_PER_NEPER / RESOLVED
+    if hidden:
+        value, spread = float(attenuation[least]), float(uncertainty[least])
+    else:
+        value, spread = lowest_of(attenuation[inside], uncertainty[inside])
+    out.readings.append(Reading("crosstalk", name, value, "dB", spread, hidden))
 
 
 KIND = CrosstalkKind()

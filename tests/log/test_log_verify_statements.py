@@ -66,6 +66,8 @@ TRACE = {
     "assets": (Asset("cable", "CB-12", {"due": "2027-01-31"}), Asset("interface", "IF-1", {})),
     "captures": {"tone": "objects/aa.flac"},
     "captures_why": "golden units are kept",
+    "released": False,
+    "loop": "checked 2026-11-29 07:10 UTC in record 12",
 }
 
 
