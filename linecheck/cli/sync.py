@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.display.telling import tell
-from linecheck.cli.log.options import log_location, log_options
+from linecheck.cli.log.options import log_location, log_options, log_to_add_to
 from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from linecheck.log import Log
     from linecheck.log.stored import Head, Verification
     from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.push import Pushed
@@ -71,7 +72,7 @@ def command(
         _check(target, None if every_chain else location)
     else:
         if this_is is not None:
-            _state(target, location, this_is, str(by), str(reason))
+            _state(target, location, lambda: log_to_add_to(log, station), this_is, str(by), str(reason))
         _send(target, location)
 
 
@@ -158,9 +159,10 @@ def _unsent(log: LocalLog, target: Target) -> str:
     return f"Not sent: {total - there} of {_many(total, 'record')}; the log keeps them, repeat the command"
 
 
-def _state(target: Target, location: str, station: str, by: str, reason: str) -> None:
+def _state(
+    target: Target, location: str, opened: Callable[[], Log], station: str, by: str, reason: str
+) -> None:
     """State in the log's own chain that it is a station's, given all that the server has of others."""
-    from linecheck.log import Log
     from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.names import STATION_LOG, claim_content
     from linecheck.log.sync.push import push
@@ -172,7 +174,7 @@ def _state(target: Target, location: str, station: str, by: str, reason: str) ->
         raise UsageError(f"--this-is {visible(station)}: the log has no record yet")
     with connected(target) as connection, connection.begin():
         content = claim_content(connection, chain, station, by, reason)
-    with Log(location) as log:
+    with opened() as log:
         head = log.state(STATION_LOG, station, content)
     click.echo(f"record {head.sequence}: this log is that of {visible(station)}, states {visible(by)}")
 
@@ -201,7 +203,7 @@ def _check_own(target: Target, location: str, connection: Connection) -> None:
         if chain is None:
             raise UsageError(f"{visible(str(log.path))}: the log has no record yet")
         found = _verified(connection, chain)
-        if found.fault is not None:
+        if not found.intact:
             raise RecordError(f"{target}: what is stored there does not verify: {_fault(found)}")
         with connection.begin():
             agreed(log, connection, chain)
@@ -223,7 +225,7 @@ def _check_every(target: Target, connection: Connection) -> None:
     bad = 0
     for chain in listed:
         found = _verified(connection, chain)
-        if found.fault is None:
+        if found.intact:
             click.echo(f"log {chain[:12]}: {_many(found.records, 'record')} verified, head {found.head}")
         else:
             bad += 1
@@ -251,6 +253,8 @@ def _tell_verified(target: Target, found: Verification) -> None:
 
 
 def _fault(found: Verification) -> str:
+    if found.fault is None:
+        return f"{'; '.join(found.beside)} ({_many(found.records, 'record')} as sent)"
     return f"{found.fault} ({_many(found.records, 'record')} before it as sent)"
 
 

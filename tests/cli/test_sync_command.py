@@ -98,8 +98,33 @@ def test_every_log_that_is_there_can_be_verified_without_any_of_them(run, path, 
     )
     postgres.execute(tampered, url.rpartition("/")[2])
     status, out, err = run("--check", "--every-chain", "--to", url)
-    assert (status, out.count("verified, head"), out.count("DOES NOT VERIFY: record 1")) == (3, 1, 1)
-    assert "1 of 2 logs do not verify" in err
+    assert (status, out.count("verified, head"), out.count("DOES NOT VERIFY: record 1")) == (3, 0, 1)
+    assert out.count("in linecheck.chain is missing") == 1
+    assert "2 of 2 logs do not verify" in err
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        ("DELETE FROM linecheck.chain_station", "station line-2-nest-a in chain_station is missing"),
+        (
+            "UPDATE linecheck.chain_station SET last_sequence = 2",
+            "in chain_station is not what the records say",
+        ),
+        ("UPDATE linecheck.chain_station SET station = 'x'", "names the station x, which no record"),
+        (
+            "DELETE FROM linecheck.chain_station; DELETE FROM linecheck.chain",
+            "the row of this log in linecheck.chain is missing",
+        ),
+    ],
+)
+def test_what_the_server_notes_of_stations_is_verified(run, path, url, postgres, command, said):
+    run("--to", url, "--log", path)
+    postgres.execute(f"SET session_replication_role = replica; {command}", url.rpartition("/")[2])
+    for arguments in (("--log", path), ("--every-chain",)):
+        status, out, err = run("--check", "--to", url, *arguments)
+        assert (status, said in out + err) == (3, True)
+    assert "4 records as sent" in out
 
 
 def test_a_server_that_is_gone_costs_nothing_and_what_is_not_sent_is_counted(run, path, url, postgres):
