@@ -60,6 +60,11 @@ class Recorded:
         """The run's verdict; invalid where it could not be recorded."""
         return self.run.verdict if self.why_not is None else Verdict.INVALID
 
+    @property
+    def head(self) -> str:
+        """Its record as it is noted, ``SEQUENCE:HASH``; empty where it has none."""
+        return "" if self.stored is None else str(self.stored.head)
+
 
 def recorded(run: Run, log: Log | None) -> Recorded:
     """Record a run where there is a log, whatever befalls the log."""
@@ -111,7 +116,7 @@ def record_and_tell(
         told.append(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
     elif kept.why_not is not None:
         told.append(RunNotRecorded(*whose, kept.why_not))
-    contents = Contents(OneRun(kept.run, strict, set_path))
+    contents = Contents(OneRun(kept.run, strict, set_path, record=kept.head))
     troubles: list[CapturesNotKept | FilesNotWritten] = []
     if isinstance(captures, CapturesNotKept):
         troubles.append(captures)
