@@ -255,7 +255,7 @@ def opened_session(
     check_can_write(folder / "result.json")
     with (
         analysis_executor(own_process=interface_of(config).own_process) as executor,
-        Log(config.records.database) as log,
+        Log.of_station(config) as log,
     ):
         # What takes a moment the first time is done before a unit waits for it.
         make_ready(executor)

@@ -5,7 +5,8 @@ Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of `
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
 share one sequence: no number is in both. ``sent`` is no record: it notes how far another place has confirmed that it
-has the log, and changes.
+has the log, and changes. ``station_signature`` in the row of a record is a signature of its hash, where the station has
+a key (:mod:`linecheck.log.station_key`).
 
 - A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL, is
   never stored.
@@ -31,6 +32,7 @@ __all__ = [
     "MIGRATIONS",
     "PARTS",
     "RELEASED",
+    "SCHEMA_VERSION",
     "curve",
     "document",
     "limits",
@@ -45,6 +47,12 @@ __all__ = [
 
 #: Marks an SQLite file as a log of linecheck ("lchk").
 APPLICATION_ID = 0x6C63686B
+
+#: Makes the table that notes which migrations were applied, before the first of them.
+SCHEMA_VERSION = (
+    "CREATE TABLE IF NOT EXISTS schema_version "
+    "(version INTEGER PRIMARY KEY, applied TEXT NOT NULL, software TEXT NOT NULL) STRICT"
+)
 
 _VERDICTS = "'pass', 'marginal', 'fail', 'invalid'"
 _FINITE = "1.7976931348623157e308"
@@ -241,8 +249,18 @@ CREATE TABLE sent (
     ),
 )
 
+_SIGNED = (
+    "ALTER TABLE run ADD COLUMN station_signature TEXT",
+    "ALTER TABLE statement ADD COLUMN station_signature TEXT",
+    *(
+        f"CREATE TRIGGER schema_version_keeps_on_{event} BEFORE {event} ON schema_version "
+        "BEGIN SELECT RAISE(ABORT, 'migrations are noted once, never changed or removed'); END"
+        for event in ("update", "delete")
+    ),
+)
+
 #: The migrations that a release has.
-RELEASED: Final = (_FIRST, _SECOND, _THIRD)
+RELEASED: Final = (_FIRST, _SECOND, _THIRD, _SIGNED)
 
 
 def _facts_of(version: int) -> tuple[str, ...]:
@@ -280,7 +298,7 @@ run = _table(
     "run",
     "sequence record_format run_id recorded serial model attempt verdict station_failed started finished "
     "duration_seconds limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash settings "
-    + " ".join(fact.column for fact in FACTS if fact.column),
+    "station_signature " + " ".join(fact.column for fact in FACTS if fact.column),
 )
 run_check = _table(
     "run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256 capture_object"
@@ -298,7 +316,8 @@ curve = _table(
 problem = _table("problem", "sequence position check_name channel code message blocks metrics")
 run_asset = _table("run_asset", "sequence position role asset facts")
 statement = _table(
-    "statement", "sequence record_format kind subject recorded content previous_hash record_hash"
+    "statement",
+    "sequence record_format kind subject recorded content previous_hash record_hash station_signature",
 )
 
 #: The tables whose rows belong to a run, each in the order in which its rows are hashed.

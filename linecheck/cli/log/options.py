@@ -11,9 +11,9 @@ import click
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from linecheck.log import LogReader
+    from linecheck.log import Log, LogReader
 
-__all__ = ["DEFAULT_LOG", "log_location", "log_options", "opened_log", "short_time"]
+__all__ = ["DEFAULT_LOG", "log_location", "log_options", "log_to_add_to", "opened_log", "short_time"]
 
 #: Where a station's log is, unless its config says otherwise.
 DEFAULT_LOG = "results/linecheck.sqlite"
@@ -60,6 +60,17 @@ def opened_log(log: str | None, station: str | None) -> LogReader:
     from linecheck.log import LogReader
 
     return LogReader(log_location(log, station))
+
+
+def log_to_add_to(log: str | None, station: str | None) -> Log:
+    """Open the log that is meant, to add to; what is added is signed where the station has a key."""
+    from linecheck.log import Log
+
+    if station is None or log is not None:
+        return Log(log_location(log, station))
+    from linecheck.station.config.load import load_station
+
+    return Log.of_station(load_station(station).config)
 
 
 def short_time(text: str) -> str:

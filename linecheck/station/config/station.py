@@ -32,6 +32,7 @@ __all__ = [
     "ProtectionConfig",
     "RecordsConfig",
     "SetupConfig",
+    "SignConfig",
     "Station",
     "StationConfig",
     "SyncConfig",
@@ -291,6 +292,16 @@ class SyncConfig(_Table):
         return None if to is None else check_server_url(to)
 
 
+class SignConfig(_Table):
+    """The key that signs every record of the log.
+
+    ``key`` is a PEM file with an Ed25519 key that nobody but its owner may read; its path is relative to the folder
+    that the command is started in.
+    """
+
+    key: Text
+
+
 class StationConfig(_Table):
     """A whole station config."""
 
@@ -312,6 +323,7 @@ class StationConfig(_Table):
     golden: GoldenConfig | None = None
     challenge: ChallengeConfig | None = None
     sync: SyncConfig = SyncConfig()
+    sign: SignConfig | None = None
     gate: GateConfig = GateConfig()
     loop: LoopConfig | None = None
     archive: ArchiveConfig | None = None
