@@ -31,7 +31,7 @@ from linecheck.log.statements import (
 )
 from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Statement, Verification
-from linecheck.log.verify import verify_log
+from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
 from linecheck.run.model import Run, RunHeader
 

@@ -11,7 +11,7 @@ from linecheck.log.stored import Head, Verification
 from linecheck.log.sync import stored
 from linecheck.log.sync.layout import SCHEMA
 from linecheck.log.sync.spells import Spell, spell_faults, spells
-from linecheck.log.verify import Chain
+from linecheck.log.verification.verify import Chain
 
 __all__ = ["check_chain"]
 

@@ -2,8 +2,8 @@
 
 Records are read in small batches, each in a short transaction of its own, so that a log of any length takes
 little memory and a station can go on writing to it meanwhile. What stands beside the records and is in no hash is
-looked at too: the structure (:mod:`linecheck.log.structure`), and where all records verify also what SQLite itself
-finds in its file, and whether lists give what the records are (:mod:`linecheck.log.listed`).
+looked at too: the structure (:mod:`~.structure`), and where all records verify also what SQLite itself
+finds in its file, and whether lists give what the records are (:mod:`~.listed`).
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from sqlalchemy import Engine, Table, func, select
 from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
 from linecheck.log.connect import plain_errors
 from linecheck.log.fetch import Record, has_table, last_record, records_after
-from linecheck.log.listed import ToBeListed
 from linecheck.log.schema import PARTS, document, limits
 from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
-from linecheck.log.structure import file_faults, structure_faults
+from linecheck.log.verification.listed import ToBeListed
+from linecheck.log.verification.structure import file_faults, structure_faults
 from linecheck.run.facts import DOCUMENTS
 
 __all__ = ["Chain", "stored_content", "verify_log"]
