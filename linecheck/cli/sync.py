@@ -10,7 +10,7 @@ import click
 
 from linecheck.cli.display.telling import tell
 from linecheck.cli.log.options import log_location, log_options, log_to_add_to
-from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError
+from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError, listed
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
@@ -254,7 +254,7 @@ def _tell_verified(target: Target, found: Verification) -> None:
 
 def _fault(found: Verification) -> str:
     if found.fault is None:
-        return f"{'; '.join(found.beside)} ({_many(found.records, 'record')} as sent)"
+        return f"{'; '.join(listed(found.beside))} ({_many(found.records, 'record')} as sent)"
     return f"{found.fault} ({_many(found.records, 'record')} before it as sent)"
 
 

@@ -13,7 +13,7 @@ import click
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.lazy import LazyGroup
 from linecheck.cli.log.options import log_options, opened_log, short_time
-from linecheck.errors import RecordError, UsageError
+from linecheck.errors import RecordError, UsageError, listed
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def _wrong(found: Verification) -> Iterator[str]:
             f"does not verify: its {found.records} records are as stored, but what is beside them is not. Keep the "
             "file, find out who changed it, and trust no list or export of it until then"
         )
-    yield from found.beside
+    yield from listed(found.beside)
 
 
 def _progress(record: int) -> None:

@@ -20,12 +20,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, Self
+from typing import Annotated, Any, Final, Self
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from linecheck.files.toml import parse_model, read_toml
+from linecheck.files.toml import FormatOne, parse_model, read_toml
 from linecheck.limits.curve_profile import Lattice, Profile
 from linecheck.limits.regression import Measured
 from linecheck.limits.serial_pattern import LONGEST_SERIAL
@@ -263,7 +263,7 @@ class UnitEntry(_Table):
 class BaselineFile(_Table):
     """The whole file."""
 
-    format: Literal[1]
+    format: FormatOne
     model: Name
     software: Name
     accepted: Accepted

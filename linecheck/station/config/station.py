@@ -14,6 +14,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from linecheck.checks.base import Problem
+from linecheck.files.toml import FormatOne
 from linecheck.run.facts import Asset
 from linecheck.station.command import split_command
 from linecheck.station.config.archive import ArchiveConfig
@@ -305,7 +306,7 @@ class SignConfig(_Table):
 class StationConfig(_Table):
     """A whole station config."""
 
-    format: Literal[1]
+    format: FormatOne
     station: str
     interface: str
     mains_hz: Literal[50, 60]
