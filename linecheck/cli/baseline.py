@@ -67,6 +67,8 @@ def accept(
     limits = load_limits(limits_path)
     require_margins(limits)
     replaced = _existing(out)
+    if replaced is not None and replaced.is_edited:
+        tell(f"warning: {out} was edited since it was accepted; what was accepted then is not what it says")
     check_can_write(out)
     runs = _measured(captures, limits, serial, workers)
     acceptance = _accepted(runs, replaced, by=by, reason=reason)
@@ -96,7 +98,7 @@ def _line(text: str, option: str) -> str:
 def _existing(path: str) -> Baseline | None:
     from linecheck.history.baseline.file import load_baseline
 
-    return load_baseline(path) if Path(path).exists() else None
+    return load_baseline(path, to_replace=True) if Path(path).exists() else None
 
 
 def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None) -> list[Run]:
