@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
@@ -66,6 +67,9 @@ def command(
     _refuse_odd(check, every_chain, prepare, this_is, by, reason)
     target = _target(to, station)
     location = log_location(log, station)
+    exposed = target.exposed(os.environ)
+    if exposed is not None:
+        tell(exposed)
     if prepare:
         _prepare(target)
     elif check:

@@ -13,6 +13,7 @@ from sent_logs import made_log, same_rows
 from small_run import call
 
 from linecheck.log import Log
+from linecheck.log.sync.target import Target
 
 
 @pytest.fixture
@@ -125,6 +126,41 @@ def test_what_the_server_notes_of_stations_is_verified(run, path, url, postgres,
         status, out, err = run("--check", "--to", url, *arguments)
         assert (status, said in out + err) == (3, True)
     assert "4 records as sent" in out
+
+
+@pytest.mark.parametrize(
+    ("to", "warned"),
+    [
+        ("postgresql://a@db.example/line", True),
+        ("postgresql://a@db.example:5432/line", True),
+        ("postgresql://a@localhost,db.example/line", True),
+        ("postgresql://a@[2001:db8::1]:5432/line", True),
+        ("postgresql:///line?host=10.0.0.7", True),
+        ("postgresql:///line?host=localhost&hostaddr=10.0.0.7", True),
+        ("postgresql://a@db.example/line?sslmode=verify-full", False),
+        ("postgresql://a@localhost:5433/line", False),
+        ("postgresql://a@127.0.0.1/line", False),
+        ("postgresql://a@[::1]:5432/line", False),
+        ("postgresql:///line", False),
+        ("postgresql:///line?host=/var/run/postgresql", False),
+        ("postgresql://a@%2Fvar%2Frun/line", False),
+    ],
+)
+def test_a_way_to_another_machine_that_may_be_plain_text_is_warned_of(to, warned):
+    said = Target.parsed(to).exposed({})
+    assert ("sslmode=verify-full" in (said or "")) == warned
+    assert Target.parsed(to).exposed({"PGSSLMODE": "require"}) is None
+
+
+def test_a_server_that_only_the_environment_names_is_elsewhere_as_well():
+    assert Target.parsed("postgresql:///line").exposed({"PGHOST": "db.example"}) is not None
+    assert Target.parsed("postgresql:///line").exposed({"PGHOST": "/run/postgresql"}) is None
+
+
+def test_the_warning_comes_with_every_command_that_connects(run, path):
+    for arguments in ((), ("--check",), ("--prepare",)):
+        status, _, err = run("--to", "postgresql://a@db.invalid/line", "--log", path, *arguments)
+        assert (status, "warning: postgresql://db.invalid/line is on another machine" in err) == (3, True)
 
 
 def test_a_server_that_is_gone_costs_nothing_and_what_is_not_sent_is_counted(run, path, url, postgres):
