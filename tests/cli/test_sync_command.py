@@ -11,8 +11,10 @@ import pytest
 from made_runs import made_run
 from sent_logs import made_log, same_rows
 from small_run import call
+from station_keys import made_keys, other_keys
 
 from linecheck.log import Log
+from linecheck.log.station_key import StationKey
 from linecheck.log.sync.target import Target
 
 
@@ -161,6 +163,27 @@ def test_the_warning_comes_with_every_command_that_connects(run, path):
     for arguments in ((), ("--check",), ("--prepare",)):
         status, _, err = run("--to", "postgresql://a@db.invalid/line", "--log", path, *arguments)
         assert (status, "warning: postgresql://db.invalid/line is on another machine" in err) == (3, True)
+
+
+def test_signatures_are_verified_at_the_server_as_well(run, url, tmp_path, postgres):
+    private, public = made_keys(tmp_path)
+    with Log(tmp_path / "signed.sqlite", key=StationKey(private)) as log:
+        log.append(made_run())
+        log.state("self_check", "line-2-nest-a", {"found": "nothing"})
+    to = ("--to", url, "--log", tmp_path / "signed.sqlite")
+    assert run(*to)[0] == 0
+    assert same_rows(tmp_path / "signed.sqlite", url)
+    assert run("--check", "--public-key", public, *to)[0] == 0
+    assert run("--check", "--every-chain", "--public-key", public, *to)[0] == 0
+    status, _, err = run("--check", "--public-key", other_keys(tmp_path)[1], *to)
+    assert (status, "record 1 is signed by none of the public keys" in err) == (3, True)
+    removed = (
+        "SET session_replication_role = replica; UPDATE linecheck.statement SET station_signature = NULL"
+    )
+    postgres.execute(removed, url.rpartition("/")[2])
+    assert run("--check", *to)[0] == 0
+    status, _, err = run("--check", "--public-key", public, *to)
+    assert (status, "record 2 is not signed" in err) == (3, True)
 
 
 def test_a_server_that_is_gone_costs_nothing_and_what_is_not_sent_is_counted(run, path, url, postgres):

@@ -12,12 +12,13 @@ import click
 
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.lazy import LazyGroup
-from linecheck.cli.log.options import log_options, opened_log, short_time
+from linecheck.cli.log.options import log_options, opened_log, public_key_options, short_time
 from linecheck.errors import RecordError, UsageError, listed
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from linecheck.log import Head, Signoff, Verification
+    from linecheck.log.station_key import SignedBy
 
 __all__ = ["command"]
 
@@ -69,22 +70,9 @@ def signoffs_command(log: str | None, station: str | None, limit: int, before: i
 @click.option(
     "--head", metavar="SEQ:HASH", default=None, help="A head noted earlier, as `log head` printed it."
 )
-@click.option(
-    "--public-key",
-    "public_keys",
-    metavar="FILE",
-    multiple=True,
-    help="Every record must be signed by this key of a station; repeatable.",
-)
-@click.option(
-    "--signed-from",
-    type=click.IntRange(1),
-    default=1,
-    show_default=True,
-    help="With --public-key: the record that signing began with.",
-)
+@public_key_options
 def verify_command(
-    log: str | None, station: str | None, head: str | None, public_keys: tuple[str, ...], signed_from: int
+    log: str | None, station: str | None, head: str | None, signed_by: SignedBy | None
 ) -> None:
     """Find out whether the log is as it was written; exit status 3 where it is not.
 
@@ -93,12 +81,7 @@ def verify_command(
     shows against a head that was noted elsewhere, as do records cut off at its end, and against the public key of a
     station that signs its records. The log is tamper-evident: changes show, they are not prevented.
     """
-    from linecheck.log.station_key import SignedBy
-
-    if signed_from > 1 and not public_keys:
-        raise UsageError("--signed-from goes with --public-key")
     expected = None if head is None else _parsed_head(head)
-    signed_by = SignedBy.files(public_keys, signed_from) if public_keys else None
     with opened_log(log, station) as opened:
         found = opened.verify(expected, _progress if sys.stderr.isatty() else None, signed_by)
         if sys.stderr.isatty():
@@ -108,7 +91,7 @@ def verify_command(
     click.echo(f"{found.records} records verified: none was edited, removed, inserted or moved")
     click.echo(f"head {found.head}")
     if signed_by is not None:
-        click.echo(f"signatures verified: records {signed_from} to {found.head.sequence}")
+        click.echo(f"signatures verified: records {signed_by.first} to {found.head.sequence}")
     elif found.signed:
         click.echo(f"signed are {found.signed} of them: --public-key verifies the signatures")
     if expected is None:

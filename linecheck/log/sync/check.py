@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from sqlalchemy import Connection, text
 
+from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.sync import stored
 from linecheck.log.sync.layout import SCHEMA
@@ -19,7 +20,10 @@ _AT_ONCE = 64
 
 
 def check_chain(
-    connection: Connection, chain: str, progress: Callable[[int], None] | None = None
+    connection: Connection,
+    chain: str,
+    progress: Callable[[int], None] | None = None,
+    signed_by: SignedBy | None = None,
 ) -> Verification:
     """Find out whether a chain is stored as it was sent.
 
@@ -34,10 +38,14 @@ def check_chain(
         The hash of its first record.
     progress : callable, optional
         Called now and then with the number of the last record that was verified.
+    signed_by : SignedBy, optional
+        Whose signatures the records must have.
     """
     with connection.begin():
         noted = _noted_head(connection, chain)
-    verified = Chain(lambda table, digest: stored.content(connection, table, digest), noted)
+    verified = Chain(
+        lambda table, digest: stored.content(connection, table, digest), noted, signed_by=signed_by
+    )
     named: dict[str, Spell] = {}
     after: int | None = None
     while True:
