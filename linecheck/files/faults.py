@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final, TypeVar, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -16,9 +16,6 @@ from linecheck.errors import Fault, FileFaults
 from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, dotted, shown
 
 __all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint"]
-
-#: A file with more faults than this is the wrong file; the rest is counted.
-MAX_FAULTS: Final = 200
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -65,10 +62,7 @@ class FaultList:
             return
         unique = list(dict.fromkeys(self._faults))
         unique.sort(key=lambda fault: (self._files[fault.file], fault.line, fault.column))
-        if len(unique) > MAX_FAULTS:
-            more = Fault(self.path, 1, 1, "", f"and {len(unique) - MAX_FAULTS} faults more")
-            unique = [*unique[:MAX_FAULTS], more]
-        raise FileFaults(self.path, tuple(unique))
+        raise FileFaults(self.path, unique)
 
     def _nearest(self, path: KeyPath) -> Place:
         while path and path not in self._values:

@@ -17,17 +17,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, BeforeValidator, ValidationError
 
-from linecheck.errors import Fault, FileError, FileFaults
+from linecheck.errors import MAX_LISTED, Fault, FileError, FileFaults
 from linecheck.files.faults import expected
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 from linecheck.files.yaml import described, dotted
 
 __all__ = [
     "LONGEST_BYTES",
+    "FormatOne",
     "Key",
     "TomlFile",
     "parse_model",
@@ -38,9 +39,6 @@ __all__ = [
 #: A file that a person writes is never longer than this.
 LONGEST_BYTES = 1_000_000
 
-#: A file with more faults than this is the wrong file; the rest is counted.
-MAX_FAULTS = 200
-
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
 LONGEST_LINE = 2_000
 
@@ -48,6 +46,16 @@ LONGEST_LINE = 2_000
 Key = tuple[str | int, ...]
 
 Model = TypeVar("Model", bound=BaseModel)
+
+
+def _whole(value: object) -> object:
+    if type(value) is int:
+        return value
+    raise ValueError(f"expected 1, got {_got(value)}")
+
+
+#: The ``format`` of a file: the whole number 1, and neither 1.0 nor true, which are equal to it.
+FormatOne = Annotated[Literal[1], BeforeValidator(_whole)]
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _NAME = r"""(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')"""
@@ -144,33 +152,24 @@ def parse_model(file: TomlFile, model: type[Model], further: Sequence[Fault] = (
     FileFaults
         Every fault, in the order of the file.
     """
-    faults, more = list(further), 0
+    faults, uncounted = list(further), 0
     parsed: Model | None = None
     try:
         parsed = model.model_validate(file.data)
     except ValidationError as error:
         entries = _own(error.errors(include_url=False))
-        faults += [_model_fault(file, model, entry) for entry in entries[:MAX_FAULTS]]
-        more = len(entries) - MAX_FAULTS
+        faults += [_model_fault(file, model, entry) for entry in entries[:MAX_LISTED]]
+        uncounted = max(0, len(entries) - MAX_LISTED)
     if faults or parsed is None:
         ordered = sorted(set(faults), key=lambda fault: (fault.line, fault.column, fault.key))
-        if more > 0:
-            ordered.append(Fault(file.path, 1, 1, "", f"and {more} faults more"))
-        raise FileFaults(file.path, tuple(ordered))
+        raise FileFaults(file.path, ordered, uncounted)
     return parsed
 
 
 def _own(entries: Sequence[Any]) -> list[Any]:
     """Leave out that a list is too short where that is so only because an entry of it was refused."""
-    places = [entry["loc"] for entry in entries]
-    return [
-        entry
-        for entry in entries
-        if entry["type"] != "too_short"
-        or not any(
-            len(place) > len(entry["loc"]) and place[: len(entry["loc"])] == entry["loc"] for place in places
-        )
-    ]
+    above = {entry["loc"][:length] for entry in entries for length in range(len(entry["loc"]))}
+    return [entry for entry in entries if entry["type"] != "too_short" or entry["loc"] not in above]
 
 
 def _syntax_fault(path: str, text: str, message: str) -> Fault:

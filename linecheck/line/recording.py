@@ -57,6 +57,11 @@ class Recorded:
         """The run's verdict; invalid where it could not be recorded."""
         return self.run.verdict if self.why_not is None else Verdict.INVALID
 
+    @property
+    def head(self) -> str:
+        """Its record as it is noted, ``SEQUENCE:HASH``; empty where it has none."""
+        return "" if self.stored is None else str(self.stored.head)
+
 
 def recorded(run: Run, log: Log | None) -> Recorded:
     """Record a run where there is a log, whatever befalls the log."""
@@ -111,7 +116,7 @@ def record_and_tell(
     elif kept.why_not is not None:
         told.append(RunNotRecorded(*whose, kept.why_not))
     troubles: list[CapturesNotKept | FilesNotWritten] = []
-    files_written, files_troubles = written(kept.run, files, strict=strict, set_path=set_path)
+    files_written, files_troubles = written(kept, files, strict=strict, set_path=set_path)
     told += files_written
     troubles += files_troubles
     for each in (captures, keep_beside()):
@@ -127,10 +132,11 @@ def record_and_tell(
 
 
 def written(
-    run: Run, files: Sequence[ResultFiles], *, strict: bool, set_path: str = ""
+    kept: Recorded, files: Sequence[ResultFiles], *, strict: bool, set_path: str = ""
 ) -> tuple[list[FilesWritten], list[FilesNotWritten]]:
     """Write the files of a run; return what was written, and what could not be."""
-    contents = Contents(OneRun(run, strict, set_path))
+    run = kept.run
+    contents = Contents(OneRun(run, strict, set_path, record=kept.head))
     done: list[FilesWritten] = []
     troubles: list[FilesNotWritten] = []
     for entry in files:

@@ -21,7 +21,7 @@ from linecheck.limits.retest import Attempt
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.journal import RunJournal
 from linecheck.line.kept_captures import CaptureKeeper
-from linecheck.line.recording import record_and_tell, written
+from linecheck.line.recording import Recorded, record_and_tell, written
 from linecheck.line.stop_signals import StopSignals
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.line.unit_trace import (
@@ -178,7 +178,7 @@ class Session:
             run = self.log.record(stored.sequence)
             folder = self._folder_of(run)
             remove_abandoned(folder)
-            trouble = written(run, [run_files(folder)], strict=self.strict)[1]
+            trouble = written(Recorded(run, stored), [run_files(folder)], strict=self.strict)[1]
             self.listener(RunCutOff(run.run_id, run.serial, run, stored.attempt))
             for each in trouble:
                 self.listener(each)
@@ -302,7 +302,7 @@ def opened_session(
     check_can_write(folder / "result.json")
     with (
         analysis_executor(own_process=interface_of(config).own_process) as executor,
-        Log(config.records.database) as log,
+        Log.of_station(config) as log,
     ):
         # What takes a moment the first time is done before a unit waits for it.
         make_ready(executor)

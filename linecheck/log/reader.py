@@ -30,8 +30,9 @@ from linecheck.log.statements import (
     find_statements,
     find_statements_about,
 )
+from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Statement, Verification
-from linecheck.log.verify import verify_log
+from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
 from linecheck.run.model import NOT_RELEASED, Run, RunHeader
 
@@ -306,13 +307,17 @@ class LogReader:
             return find_signoffs(connection, digest=digest, limit=limit, before=before)
 
     def verify(
-        self, expected: Head | None = None, progress: Callable[[int], None] | None = None
+        self,
+        expected: Head | None = None,
+        progress: Callable[[int], None] | None = None,
+        signed_by: SignedBy | None = None,
     ) -> Verification:
         """Find out whether the log is as it was written.
 
         Every hash is computed anew from what is stored, which shows any record that was edited, removed,
         inserted or moved. That records were cut off at the end, or that all was written anew, shows against a
-        head that was noted elsewhere. The log is tamper-evident: changes show, they are not prevented.
+        head that was noted elsewhere; that records were written anew without the station's key, against its public key.
+        The log is tamper-evident: changes show, they are not prevented.
 
         Parameters
         ----------
@@ -320,8 +325,10 @@ class LogReader:
             A head that was noted earlier; the log may have grown since.
         progress : callable, optional
             Called now and then with the number of the last record that was verified.
+        signed_by : SignedBy, optional
+            Whose signatures the records must have.
         """
-        return verify_log(self._reader, self.path, expected, progress)
+        return verify_log(self._reader, self.path, expected, signed_by, progress)
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -10,6 +10,8 @@ holds are the same everywhere. Words may change, and more may be said.
 import json
 import math
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest

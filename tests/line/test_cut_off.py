@@ -2,8 +2,10 @@
 
 import json
 import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -112,6 +114,14 @@ def test_one_that_was_cut_off_before_anything_was_judged_is_aborted_and_no_fail(
     first, second = recorded()
     assert (first.verdict, first.checks, len(first.missing)) == (Verdict.ABORTED, (), 3)
     assert (second.logged.attempt, second.released) == (2, True)
+
+
+def test_a_run_whose_beginning_is_on_record_cannot_be_made_to_vanish(cut_off):
+    with closing(sqlite3.connect(DATABASE)) as log, log:
+        log.execute("DELETE FROM begun")
+    with LogReader(DATABASE) as log:
+        (fault,) = log.verify().beside
+    assert "was begun, and what became of it was removed" in fault
 
 
 def test_a_run_that_another_program_is_at_is_left_alone(cut_off):

@@ -14,7 +14,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from linecheck.history.baseline.accept import Acceptance, named
+from linecheck.errors import listed
+from linecheck.history.baseline.accept import MAX_NAMED, Acceptance
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_units
 from linecheck.limits.regression import alarm_sigmas, margin_needed
@@ -33,7 +34,7 @@ def doubts(acceptance: Acceptance) -> Iterator[str]:
         kept = {unit.serial for unit in acceptance.file.unit}
         left = [serial for serial in acceptance.replaced.units if serial not in kept]
         if left:
-            yield f"no longer in the baseline: {', '.join(named(left))}"
+            yield f"no longer in the baseline: {', '.join(listed(left, MAX_NAMED))}"
     yield from _small_margins(acceptance)
     bounds = [
         f"{check.name} {item.metric}"
@@ -44,7 +45,7 @@ def doubts(acceptance: Acceptance) -> Iterator[str]:
     ]
     if bounds:
         yield (
-            f"known to be so good or better, and no more: {', '.join(named(list(dict.fromkeys(bounds))))}. "
+            f"known to be so good or better, and no more: {', '.join(listed(list(dict.fromkeys(bounds)), MAX_NAMED))}. "
             "What is worse than this will be found; that nothing has changed can never be told"
         )
 
