@@ -26,6 +26,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
@@ -162,6 +163,7 @@ class ReconstructionKind(CheckKind):
             "where the response is 3 dB below that at 1 kHz",
             "nominal",
             told=Told(0.3, "−3 dB corner {size} higher, at {value}", "−3 dB corner {size} lower, at {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "corner_6db",
@@ -169,6 +171,7 @@ class ReconstructionKind(CheckKind):
             "where the response is 6 dB below that at 1 kHz",
             "nominal",
             told=Told(0.3, "−6 dB corner {size} higher, at {value}", "−6 dB corner {size} lower, at {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_from",
@@ -181,6 +184,7 @@ class ReconstructionKind(CheckKind):
                 "stop band begins {size} lower, at {value}",
                 to_edge=True,
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_attenuation",
@@ -193,6 +197,7 @@ class ReconstructionKind(CheckKind):
                 "stop band {size} shallower, at {opposite}",
                 to_edge=True,
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "image_rejection",
@@ -204,6 +209,7 @@ class ReconstructionKind(CheckKind):
                 "images of {image_tones_hz} at {opposite}, {size} weaker",
                 "images of {image_tones_hz} at {opposite}, {size} stronger",
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "pre_ringing",
@@ -215,6 +221,7 @@ class ReconstructionKind(CheckKind):
                 "{size} more energy ahead of the main lobe, {value} of all",
                 "{size} less energy ahead of the main lobe, {value} of all",
             ),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "latency",
@@ -222,6 +229,7 @@ class ReconstructionKind(CheckKind):
             "from the impulse response's beginning to its peak",
             "nominal",
             told=Told(0.004, "{size} more latency, {value}", "{size} less latency, {value}"),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (

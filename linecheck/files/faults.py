@@ -59,12 +59,21 @@ class FaultList:
         """Add a fault in one of the files, whatever lies over it."""
         self._add(path, message, source.values.get(path) or Place(source.path, 1, 1))
 
+    def stands(self, path: KeyPath) -> bool:
+        """Return whether there is a value at a path in one of the files."""
+        return path in self._values
+
+    @property
+    def sorted(self) -> tuple[Fault, ...]:
+        """Every fault once, in the order of the files, the limit file's own first."""
+        unique = dict.fromkeys(self._faults)
+        return tuple(sorted(unique, key=lambda fault: (self._files[fault.file], fault.line, fault.column)))
+
     def raise_any(self) -> None:
-        """Raise every fault in the order of the files, the limit file's own first; return if none."""
-        if not self._faults:
+        """Raise every fault, as they are :attr:`sorted`; return if none."""
+        unique = list(self.sorted)
+        if not unique:
             return
-        unique = list(dict.fromkeys(self._faults))
-        unique.sort(key=lambda fault: (self._files[fault.file], fault.line, fault.column))
         if len(unique) > MAX_FAULTS:
             more = Fault(self.path, 1, 1, "", f"and {len(unique) - MAX_FAULTS} faults more")
             unique = [*unique[:MAX_FAULTS], more]

@@ -214,7 +214,11 @@ class _Reader:
         reference = _reference(entry, analysis, self.entries, faults)
         both = {**masks, **over}
         resolved = resolved_margins(kind, both, {**margins, **own}, self.classes)
-        check = Check(member.name, kind, stimulus, analysis, member.setup, both, reference, resolved)
+        compared = {name: margin for name, margin in resolved.items() if margin is not None}
+        declined = frozenset(resolved.keys() - compared.keys())
+        check = Check(
+            member.name, kind, stimulus, analysis, member.setup, both, reference, compared, declined
+        )
         self._refuse(check, data, path, (masks, margins))
         if member.path is not None:
             self._refuse(check, member.data, member.path, (over, own))
