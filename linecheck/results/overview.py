@@ -30,7 +30,7 @@ _VERBS = {
 class Brief:
     """A set in brief; ``found`` counts its findings, ``findings`` are the first of them in words.
 
-    What is not known of a set that was not judged is empty.
+    ``notes`` are worth knowing beside them. What is not known of a set that was not judged is empty.
     """
 
     path: str
@@ -40,6 +40,7 @@ class Brief:
     firmware: str = ""
     findings: tuple[str, ...] = ()
     found: int = 0
+    notes: tuple[str, ...] = ()
 
 
 def brief(judged: JudgedSet) -> Brief:

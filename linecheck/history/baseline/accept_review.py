@@ -17,6 +17,7 @@ import numpy as np
 from linecheck.history.baseline.accept import Acceptance, named
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_units
+from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.regression import alarm_sigmas, margin_needed
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number
@@ -45,8 +46,9 @@ def doubts(acceptance: Acceptance) -> Iterator[str]:
     if bounds:
         yield (
             f"known to be so good or better, and no more: {', '.join(named(list(dict.fromkeys(bounds))))}. "
-            "What is worse than this will be found; that nothing has changed can never be told"
+            "What is worse than this will be found; what stays so inside its mask counts as unchanged"
         )
+    yield from uncompared_texts(acceptance.runs[0].limits)
 
 
 def _small_margins(acceptance: Acceptance) -> Iterator[str]:
