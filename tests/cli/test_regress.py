@@ -175,7 +175,10 @@ def test_several_sets_are_all_accounted_for(accepted, run, tmp_path):
     summary = (tmp_path / "all.md").read_text("utf-8")
     assert "| **fail** | PR3-004711 |" in summary
     for text in (err, summary, (tmp_path / "all.xml").read_text("utf-8")):
-        assert "not compared with the baseline, since the limit file has no margin for order: wiring order" in text
+        assert (
+            "not compared with the baseline, since the limit file has no margin for order: wiring order"
+            in text
+        )
 
 
 def test_a_unit_that_the_baseline_lacks_is_invalid(accepted, run):
