@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from linecheck.errors import Fault, FileFaults
 from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, dotted, shown
 
-__all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint"]
+__all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint", "own_errors"]
 
 #: A file with more faults than this is the wrong file; the rest is counted.
 MAX_FAULTS: Final = 200
@@ -106,9 +106,22 @@ def checked_model(model: type[Model], data: object, path: KeyPath, faults: Fault
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        for entry in error.errors(include_url=False):
+        for entry in own_errors(error.errors(include_url=False)):
             _add_model_fault(model, entry, path, faults)
     return None
+
+
+def own_errors(entries: Sequence[Any]) -> list[Any]:
+    """Leave out that a list is too short where that is so only because an entry of it was refused."""
+    places = [entry["loc"] for entry in entries]
+    return [
+        entry
+        for entry in entries
+        if entry["type"] != "too_short"
+        or not any(
+            len(place) > len(entry["loc"]) and place[: len(entry["loc"])] == entry["loc"] for place in places
+        )
+    ]
 
 
 def _add_model_fault(model: type[BaseModel], entry: Any, path: KeyPath, faults: FaultList) -> None:  # noqa: ANN401
