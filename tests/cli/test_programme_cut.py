@@ -352,3 +352,16 @@ def test_a_programme_names_the_masks_that_no_player_passes_at_its_word_length(li
     assert (status, "no unit can pass" in err) == (0, False)
     status, _, err = linecheck("programme", *FILE, "--without", "tone", "--out", "disc.wav")
     assert "no unit can pass" not in err
+
+
+def test_a_set_says_which_masks_no_player_passes_as_it_was_played(linecheck, tmp_path):
+    text = LIMITS.replace("level_dbfs: {pass: {min: -6.1, max: -5.9}}", "sinad: {pass: {min: 100}}")
+    (tmp_path / "limits.yaml").write_text(text.replace("bits: 16", "bits: 24"), encoding="utf-8")
+    record(tmp_path / "PR3-004711.wav", bits=16)
+    assert linecheck("cut", "PR3-004711.wav", *FILE, "--out", "set")[0] == 0
+    outcome = judge_folder("set", [load_limits("limits.yaml")])
+    notes = {problem.code: problem for problem in outcome.problems}
+    assert notes["out_of_reach"].is_note
+    assert notes["out_of_reach"].message.startswith(
+        "no unit can pass as this was played: tone sinad: a perfect unit has at most 93.75 dB with this stimulus"
+    )
