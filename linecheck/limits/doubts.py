@@ -116,24 +116,22 @@ def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None
     That is where whatever passes the other mask passes this one, and whatever does not fail the other does not fail
     this one. Of two masks that say the same the later one, in the kind's order, decides nothing.
     """
-    order = [name.name for name, _ in masked_specs(check)]
-    relations = check.kind.implied(check.stimulus, check.analysis)
-    both = {(one.metric, one.by) for one in relations}
-    better = {one.name: one.better for one in _specs(check)}
-    for one in relations:
-        if one.metric != spec.name or one.by not in check.masks:
+    relations = {(one.metric, one.by): one for one in check.kind.implied(check.stimulus, check.analysis)}
+    order = [one.name for one, _ in masked_specs(check)]
+    for (metric, by), implied in relations.items():
+        if metric != spec.name or by not in check.masks or not _covers(check, implied):
             continue
-        mutual = (one.by, one.metric) in both
-        if mutual and order.index(spec.name) < order.index(one.by):
-            continue
-        if _covers(check.masks[one.by], better[one.by], check.masks[spec.name], spec.better, one):
-            return one
+        back = relations.get((by, metric))
+        if back is None or not _covers(check, back) or order.index(by) < order.index(metric):
+            return implied
     return None
 
 
-def _covers(by: Mask, by_better: str, mask: Mask, better: str, implied: Implied) -> bool:
+def _covers(check: Check, implied: Implied) -> bool:
     """Return whether one mask decides whatever another one does."""
-    side, by_side = _WORSE_SIDE.get(better), _WORSE_SIDE.get(by_better)
+    better = {one.name: one.better for one in _specs(check)}
+    mask, by = check.masks[implied.metric], check.masks[implied.by]
+    side, by_side = _WORSE_SIDE.get(better[implied.metric]), _WORSE_SIDE.get(better[implied.by])
     if side is None or by_side is None:
         return False
     open_side = "max" if side == "min" else "min"

@@ -114,6 +114,13 @@ def test_of_two_masks_that_say_the_same_one_is_doubted():
     assert text.startswith("never decides, as sinad does so first")
 
 
+def test_of_two_that_say_the_same_the_looser_one_is_doubted():
+    (text,) = said(sinad=at_least(100.0), thd_n=at_most(-112.0))
+    assert text.startswith(
+        "never decides, as thd_n does so first: within its -112 dB this is at least 112 dB"
+    )
+
+
 @given(
     limits=st.tuples(*[st.floats(-140.0, -20.0)] * 4),
     values=st.tuples(st.floats(-150.0, -10.0), st.floats(-150.0, -10.0)),
