@@ -10,6 +10,8 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regressed import (
+    MOVED,
+    NOT_COMPARED,
     Regressed,
     moved_texts,
     regressed,
@@ -133,10 +135,13 @@ def _write_each(
 
 def _brief(compared: Regressed) -> Brief:
     """Return a set in brief: what the comparisons found comes before what the masks found."""
-    own = brief(compared.judged)
     told = [*regression_findings(compared.comparisons), *moved_texts(compared.comparisons)]
     first = tuple(text[:MAX_CHARACTERS] for text in told[:MAX_FINDINGS])
+    own, outcome = brief(compared.judged), compared.judged.outcome
+    if outcome is not None:
+        # What is noted of the comparison stands in the findings already, or below the table.
+        problems = tuple(problem for problem in outcome.problems if problem.code not in (NOT_COMPARED, MOVED))
+        own = brief(replace(compared.judged, outcome=replace(outcome, problems=problems)))
+        own = replace(own, notes=uncompared_texts(outcome.limits))
     findings = (*first, *own.findings)[:MAX_FINDINGS]
-    outcome = compared.judged.outcome
-    notes = () if outcome is None else uncompared_texts(outcome.limits)
-    return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told), notes=notes)
+    return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told))

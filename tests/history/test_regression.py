@@ -433,3 +433,22 @@ def test_accepting_says_what_is_not_compared():
         [unit_run(limits=limits)], by="A", reason="b", on=ACCEPTED, software="linecheck 0.1.0"
     )
     assert [doubt for doubt in doubts(acceptance) if doubt.startswith("not compared")] == list(LEFT_OUT)
+
+
+def test_what_the_summary_says_is_counted_once():
+    compared = creeping()
+    run = compared.judged.outcome
+    failing = {
+        ("sinad", "left"): 112.54,
+        ("sinad", "right"): reading("sinad", "right", 112.84, 0.03, Verdict.FAIL),
+    }
+    worse = regressed(
+        JudgedSet("sets/b", unit_run(failing, limits=run.limits)),
+        baseline_of(unit_run(limits=run.limits)),
+        248,
+    )
+    told = _brief(worse)
+    assert [finding.split(" is ")[0].split(" fails")[0] for finding in told.findings] == [
+        "tone sinad left", "tone sinad right",
+    ]  # fmt: skip
+    assert (told.found, told.notes) == (2, LEFT_OUT)

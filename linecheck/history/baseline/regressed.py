@@ -31,6 +31,8 @@ from linecheck.results.cases import Case
 from linecheck.run.model import Run
 
 __all__ = [
+    "MOVED",
+    "NOT_COMPARED",
     "Regressed",
     "answer_counts",
     "moved_texts",
