@@ -25,6 +25,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
 from linecheck.checks.parts.steady import (
     SETTLE_SECONDS,
@@ -123,6 +124,7 @@ class CrosstalkKind(CheckKind):
             told=Told(
                 more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}"
             ),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -137,6 +139,7 @@ class CrosstalkKind(CheckKind):
                 less="crosstalk attenuation {size} lower at {place}",
                 said_by=("crosstalk",),
             ),
+            possible=NO_NEGATIVE,
         ),
     )
 

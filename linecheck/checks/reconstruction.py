@@ -26,6 +26,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
@@ -168,6 +169,7 @@ class ReconstructionKind(CheckKind):
             "where the response is 3 dB below that at 1 kHz",
             "nominal",
             told=Told(0.3, "−3 dB corner {size} higher, at {value}", "−3 dB corner {size} lower, at {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "corner_6db",
@@ -175,6 +177,7 @@ class ReconstructionKind(CheckKind):
             "where the response is 6 dB below that at 1 kHz",
             "nominal",
             told=Told(0.3, "−6 dB corner {size} higher, at {value}", "−6 dB corner {size} lower, at {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_from",
@@ -187,6 +190,7 @@ class ReconstructionKind(CheckKind):
                 "stop band begins {size} lower, at {value}",
                 to_edge=True,
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_attenuation",
@@ -199,6 +203,7 @@ class ReconstructionKind(CheckKind):
                 "stop band {size} shallower, at {opposite}",
                 to_edge=True,
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "image_rejection",
@@ -210,6 +215,7 @@ class ReconstructionKind(CheckKind):
                 "images of {image_tones_hz} at {opposite}, {size} weaker",
                 "images of {image_tones_hz} at {opposite}, {size} stronger",
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "pre_ringing",
@@ -221,6 +227,7 @@ class ReconstructionKind(CheckKind):
                 "{size} more energy ahead of the main lobe, {value} of all",
                 "{size} less energy ahead of the main lobe, {value} of all",
             ),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "latency",
@@ -228,6 +235,7 @@ class ReconstructionKind(CheckKind):
             "from the impulse response's beginning to its peak",
             "nominal",
             told=Told(0.004, "{size} more latency, {value}", "{size} less latency, {value}"),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (

@@ -32,7 +32,8 @@ _VERBS = {
 class Brief:
     """A set in brief; ``found`` counts its findings, ``findings`` are the first of them in words.
 
-    ``held`` says that it passed and does not release its unit. What is not known of a set that was not judged is empty.
+    ``held`` says that it passed and does not release its unit, ``notes`` are worth knowing beside the findings. What is
+    not known of a set that was not judged is empty.
     """
 
     path: str
@@ -43,6 +44,7 @@ class Brief:
     findings: tuple[str, ...] = ()
     found: int = 0
     held: bool = False
+    notes: tuple[str, ...] = ()
 
     @property
     def state(self) -> str:

@@ -248,3 +248,13 @@ def test_help_needs_no_database_driver():
         "assert not {'sqlalchemy', 'numpy', 'sqlite3'} & set(sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True, env=dict(os.environ))
+
+
+def test_a_report_shows_what_was_signed_without_a_log_being_named(linecheck, tmp_path):
+    write_comparison(tmp_path / "compared", made_comparison())
+    linecheck("report", "compared", "--out", "before.html")
+    linecheck("signoff", "compared", *SIGN)
+    status, _, err = linecheck("report", "compared", "--out", "after.html")
+    assert (status, err) == (0, "")
+    pages = [(tmp_path / name).read_text(encoding="utf-8") for name in ("before.html", "after.html")]
+    assert ["No audible loss." in page for page in pages] == [False, True]

@@ -73,6 +73,19 @@ def test_what_is_worse_fails_within_its_mask(compared):
     assert re.search("^FAIL worse, .*: tone.sinad.left.regression: fail: ", text, re.MULTILINE)
 
 
+def test_what_creeps_and_what_is_not_compared_is_said_below(compared, monkeypatch):
+    monkeypatch.setitem(RUNS, "creeping", a_run(112.9))
+    add_sets(compared, "creeping")
+    result = compared.runpytest()
+    result.assert_outcomes(passed=len(ITEMS) + len(COMPARED))
+    text = text_of(result)
+    assert "tone sinad left is unchanged within its margin, and has moved by -0.30 ± " in text
+    assert (
+        "not compared with the baseline, since the limit file gives it no margin, which a curve has by its own name "
+        "only: tone spectrum"
+    ) in text
+
+
 def test_without_a_baseline_nothing_is_compared(compared):
     add_sets(compared, "worse")
     compared.makeini("[pytest]\nlinecheck_limits = limits.yaml\n")

@@ -18,6 +18,7 @@ from linecheck.errors import listed
 from linecheck.history.baseline.accept import MAX_NAMED, Acceptance
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_units
+from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.regression import alarm_sigmas, margin_needed
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number
@@ -46,8 +47,9 @@ def doubts(acceptance: Acceptance) -> Iterator[str]:
     if bounds:
         yield (
             f"known to be so good or better, and no more: {', '.join(listed(list(dict.fromkeys(bounds)), MAX_NAMED))}. "
-            "What is worse than this will be found; that nothing has changed can never be told"
+            "What is worse than this will be found; what stays so inside its mask counts as unchanged"
         )
+    yield from uncompared_texts(acceptance.runs[0].limits)
 
 
 def _small_margins(acceptance: Acceptance) -> Iterator[str]:
