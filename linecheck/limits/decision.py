@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve, CurveSpec, Measurement, MetricSpec, Problem, Reading
+from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Bounds, Check, Decision, Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
@@ -354,6 +355,8 @@ def _unexplained(
             others.append(Problem("unresolved", reason, channel, blocks=False, metrics=(metric,)))
         else:
             reason = f"{metric} has no uncertainty, without which the guarded rule cannot judge it"
+            if isinstance(measured, Reading) and is_uncalibrated(measured):
+                reason += ": the calibration of its volts was not stated"
             others.append(Problem("uncertainty_unknown", reason, channel, blocks=False, metrics=(metric,)))
     for channel, metrics in missing.items():
         reason = f"{', '.join(metrics)} could not be measured"

@@ -53,8 +53,8 @@ class Analyses:
     limits : LimitFile
     judged : callable
         Called with each outcome, from the thread that calls the methods.
-    volts_uncertainty : float
-        Relative standard uncertainty of the captures' full scale in volts.
+    volts_uncertainty : float or None
+        Relative standard uncertainty of the captures' full scale in volts; None where nobody states it.
     expected : iterable of str
         The checks that are to come; a check that refers to one of them waits for it.
     """
@@ -65,7 +65,7 @@ class Analyses:
         limits: LimitFile,
         judged: Callable[[CheckOutcome], None],
         *,
-        volts_uncertainty: float = 0.0,
+        volts_uncertainty: float | None = None,
         expected: Iterable[str] = (),
     ) -> None:
         self._executor = executor

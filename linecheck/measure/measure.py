@@ -38,7 +38,7 @@ class Analysis:
     channels: tuple[str, ...]
     decision: Decision
     reference: Reference | None = None
-    volts_uncertainty: float = 0.0
+    volts_uncertainty: float | None = None
 
 
 @dataclass(frozen=True)

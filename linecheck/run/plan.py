@@ -14,6 +14,7 @@ from linecheck.audio.file import samples_sha256
 from linecheck.checks.base import Stimulus
 from linecheck.checks.contract import made_stimulus
 from linecheck.errors import UsageError
+from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_matches
 from linecheck.run.setup_order import setup_order
@@ -74,6 +75,8 @@ class PlayingRules:
         How long every stimulus takes to start and to stop.
     made_by_hand : callable
         Whether an operator has to make a setting of the unit.
+    volts_uncertainty : float or None
+        Relative standard uncertainty of its captures' full scale in volts; None where nobody states it.
     """
 
     station: str
@@ -82,6 +85,7 @@ class PlayingRules:
     highest_level_dbfs: float
     ramp_seconds: float
     made_by_hand: Callable[[str], bool]
+    volts_uncertainty: float | None
 
 
 def check_serial(serial: str, limits: LimitFile) -> str:
@@ -148,12 +152,13 @@ def make_plan(
     Raises
     ------
     UsageError
-        A stimulus is louder than the station may play, at a rate that it does not play, or for more
-        channels than it has; all of these at once.
+        A stimulus is louder than the station may play, at a rate that it does not play, or
+        for more channels than it has; or a mask needs what the station does not state. All of these at once.
     """
     ramp = ramp_seconds if rules is None else rules.ramp_seconds
-    refused = [] if rules is None else list(_channel_refusals(limits, rules))
+    refused = []
     if rules is not None:
+        refused += [*_channel_refusals(limits, rules), *_calibration_refusals(limits, rules)]
         for check in limits.checks:
             refused += _level_refusals(check, check.kind.peak_dbfs(check.stimulus), rules)
     if refused:
@@ -192,6 +197,12 @@ def _channel_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
     for name, there in rules.channels.items():
         if there != wanted:
             yield f"the limit file has {wanted} channels, {name} of station {rules.station} {there}"
+
+
+def _calibration_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
+    refusal = uncalibrated_refusal(limits, rules.volts_uncertainty, f"the config of station {rules.station}")
+    if refusal is not None:
+        yield refusal
 
 
 def _rate_refusals(check: Check, stimulus: Stimulus, rules: PlayingRules) -> Iterator[str]:

@@ -119,13 +119,12 @@ def run_unit(
     started, began = datetime.now(UTC), time.monotonic()
     overdue = facts.calibration.problems((when or started).date())
     course = _Course(problems=[*overdue, *facts.problems])
-    volts = 0.01 * facts.calibration.uncertainty_percent
     names = [planned.check.name for planned in plan.checks]
     analyses = Analyses(
         executor,
         plan.limits,
         lambda outcome: tell(CheckJudged(*whose, outcome)),
-        volts_uncertainty=volts,
+        volts_uncertainty=facts.calibration.volts_uncertainty,
         expected=names,
     )
     playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures)

@@ -104,9 +104,12 @@ def _show_due(config: StationConfig, today: date) -> tuple[Problem, ...]:
 
 def _due_rows(config: StationConfig, today: date) -> Iterator[tuple[tuple[str, ...], tuple[Problem, ...]]]:
     calibration = config.calibration
-    if calibration.due is not None or calibration.performed is not None:
+    known = calibration.uncertainty_percent is not None or config.capture.full_scale_volts is None
+    if calibration.due is not None or calibration.performed is not None or not known:
         problems = calibration.problems(today)
-        yield ("calibration", calibration.certificate or "–", *_due(calibration.due, problems)), problems
+        due, state = _due(calibration.due, problems)
+        state = state if known else f"{state}, uncalibrated: uncertainty_percent is not stated"
+        yield ("calibration", calibration.certificate or "–", due, state), problems
     for role, asset in config.assets.items():
         problems = asset.problems(role, today)
         yield (role, asset.id, *_due(asset.due, problems)), problems
