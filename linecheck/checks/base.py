@@ -14,6 +14,7 @@ A kind turns parameters into a stimulus (:meth:`CheckKind.stimulus`), finds that
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -438,6 +439,13 @@ class CheckKind(ABC):
     def peak_dbfs(self, parameters: Any) -> float:  # noqa: ANN401
         """Return the highest level that the stimulus reaches, dB re a full-scale sine."""
         return float(parameters.level_dbfs)
+
+    def max_ramp_seconds(self, parameters: Any) -> float:  # noqa: ANN401
+        """Return the longest ramp that the stimulus can start and stop with; a kind that must be abrupt says so here.
+
+        A station plays nothing that starts or stops faster than this and than its own ramp.
+        """
+        return math.inf
 
     def never_measured(
         self,

@@ -17,6 +17,7 @@ from linecheck.errors import UsageError
 from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_matches
+from linecheck.run.ramps import abrupt
 from linecheck.run.setup_order import setup_order
 
 __all__ = [
@@ -152,7 +153,7 @@ def make_plan(
     Raises
     ------
     UsageError
-        A stimulus is louder than the station may play, at a rate that it does not play, or
+        A stimulus is louder than the station may play, starts or stops faster, is at a rate that it does not play, or
         for more channels than it has; or a mask needs what the station does not state. All of these at once.
     """
     ramp = ramp_seconds if rules is None else rules.ramp_seconds
@@ -178,6 +179,7 @@ def make_plan(
         if rules is not None:
             refused += _rate_refusals(check, entry.stimulus, rules)
             refused += _level_refusals(check, _sample_peak_dbfs(entry.stimulus), rules)
+            refused += _ramp_refusals(check, entry.stimulus, limits.channels, rules)
     if refused:
         raise UsageError(_listed(refused))
     return Plan(limits, tuple(planned))
@@ -216,6 +218,20 @@ def _level_refusals(check: Check, level_dbfs: float, rules: PlayingRules) -> Ite
         yield (
             f"check {check.name} peaks at {level_dbfs:.2f} dBFS; station {rules.station} may play at "
             f"{rules.highest_level_dbfs:g} dBFS at most (protection.highest_level_dbfs)"
+        )
+
+
+def _ramp_refusals(
+    check: Check, stimulus: Stimulus, channels: tuple[str, ...], rules: PlayingRules
+) -> Iterator[str]:
+    allowed = min(rules.ramp_seconds, check.kind.max_ramp_seconds(check.stimulus))
+    found = abrupt(stimulus, allowed)
+    if found is not None:
+        yield (
+            f"check {check.name} {'starts' if found.starts else 'stops'} within {1e3 * found.ramp_seconds:.3g} ms, at "
+            f"{found.seconds:.3f} s in {channels[found.channel]}; station {rules.station} plays nothing faster than "
+            f"{1e3 * allowed:.3g} ms (protection.ramp_seconds). That is a fault of the check kind {check.kind.name!r}, "
+            "which may declare that it must be abrupt"
         )
 
 

@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from linecheck.checks import kinds
 from linecheck.checks.base import CheckKind, Stimulus
 from linecheck.checks.contract import made_stimulus
+from linecheck.dsp.locating.marks import EDGE_SECONDS
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.limits.model import Check
+from linecheck.run.ramps import abrupt
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
@@ -71,11 +73,15 @@ class LoopPath:
 
 @dataclass(frozen=True)
 class Play:
-    """Something that is played; ``check`` measures it, where a check kind does."""
+    """Something that is played; ``check`` measures it, where a check kind does.
+
+    It starts and stops with the station's ramp, but no slower than ``max_ramp_seconds``.
+    """
 
     name: str
     stimulus: Stimulus
     check: Check | None = None
+    max_ramp_seconds: float = math.inf
 
 
 def channel_names(count: int) -> tuple[str, ...]:
@@ -154,9 +160,18 @@ def make_plays(path: LoopPath) -> tuple[Play, ...]:
     Raises
     ------
     UsageError
-        The station may play nothing as loud as a check needs.
+        The station may play nothing as loud as a check needs, or something would start or stop faster than it may.
     """
-    return (_digital_play(path),) if path.loop.kind == "digital" else _analogue_plays(path)
+    plays = (_digital_play(path),) if path.loop.kind == "digital" else _analogue_plays(path)
+    for play in plays:
+        found = abrupt(play.stimulus, min(path.ramp_seconds, play.max_ramp_seconds))
+        if found is not None:
+            raise UsageError(
+                f"nothing is played: {play.name} of the self-check starts or stops within "
+                f"{1e3 * found.ramp_seconds:.3g} ms, faster than protection.ramp_seconds. "
+                "That is a fault of linecheck: please report it"
+            )
+    return plays
 
 
 def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
@@ -179,7 +194,8 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
         _play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked
     ]
     values = probe_values(len(path.channels), rate, path.ramp_seconds, path.highest_dbfs)
-    return (*plays, Play("probe", Stimulus(quantise(values, bits, 1), rate, bits)))
+    probe = Stimulus(quantise(values, bits, 1), rate, bits)
+    return (*plays, Play("probe", probe, max_ramp_seconds=EDGE_SECONDS))
 
 
 def _play(
@@ -209,7 +225,7 @@ def _play(
         masks={},
         reference="tone" if name == "quiet" else None,
     )
-    return Play(name, made, check)
+    return Play(name, made, check, kind.max_ramp_seconds(parameters))
 
 
 def _peak_dbfs(stimulus: Stimulus) -> float:
@@ -236,7 +252,7 @@ def _digital_play(path: LoopPath) -> Play:
     pause = np.zeros((round(PAUSE_SECONDS * rate), channels), dtype=np.int32)
     ramp = round(path.ramp_seconds * rate)
     parts = (_faded(first, bits, ramp), pause, probe, pause, _faded(last, bits, ramp))
-    return Play("words", Stimulus(np.concatenate(parts), rate, bits))
+    return Play("words", Stimulus(np.concatenate(parts), rate, bits), max_ramp_seconds=EDGE_SECONDS)
 
 
 def _faded(words: NDArray[np.int32], bits: int, ramp: int) -> NDArray[np.int32]:
