@@ -32,6 +32,7 @@ from linecheck.line.unit_trace import (
 )
 from linecheck.log import Log
 from linecheck.measure.executors import analysis_executor, make_ready
+from linecheck.measure.path_part import PathParts
 from linecheck.results.files import ResultFiles, run_files
 from linecheck.results.run_folder import run_folder
 from linecheck.run.facts import Purpose
@@ -76,6 +77,7 @@ class _Admission:
     identity: Mapping[str, str]
     gates: Mapping[str, Any]
     problems: tuple[Problem, ...]
+    path: Mapping[str, PathParts]
 
 
 @dataclass(frozen=True)
@@ -163,23 +165,28 @@ class Session:
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
-        gates, marked = self._gates(serial, purpose)
+        gates, marked, path = self._gates(serial, purpose)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
             override = admitted(self.plan.limits.retest, history, serial, facts)
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
         overdue = asset_problems(config, datetime.now(UTC).date())
-        return _Admission(history, attempts, override, identity, gates, (*marked, *overdue, *problems))
+        return _Admission(history, attempts, override, identity, gates, (*marked, *overdue, *problems), path)
 
-    def _gates(self, serial: str, purpose: Purpose) -> tuple[Mapping[str, Any], tuple[Problem, ...]]:
-        """Return what the record says of the station's gates, and what marks the run; only units are refused."""
+    def _gates(
+        self, serial: str, purpose: Purpose
+    ) -> tuple[Mapping[str, Any], tuple[Problem, ...], Mapping[str, PathParts]]:
+        """Return what the record says of the station's gates, what marks the run, and what widens its decisions.
+
+        Only units are refused.
+        """
         if purpose != "unit":
-            return self.gatekeeper.standing().record(), ()
+            return self.gatekeeper.standing().record(), (), {}
         admission = self.gatekeeper.admission(serial)
         if admission.refusal is not None:
             raise StationError(f"{admission.refusal}. Nothing was run.")
-        return admission.gates, admission.problems
+        return admission.gates, admission.problems, admission.path
 
     def _run(self, serial: str, facts: UnitFacts, admission: _Admission, interface: Interface) -> RunResult:
         config = self.station.config
@@ -193,6 +200,7 @@ class Session:
                 self.station.sha256,
                 config.calibration,
                 admission.problems,
+                admission.path,
             ),
             interface,
             self.executor,

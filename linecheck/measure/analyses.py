@@ -6,9 +6,10 @@ A check that refers to another waits for that one's readings, also where that on
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from linecheck.checks.base import Capture, Measurement, Problem, Reference
 from linecheck.limits.decision import judge_measurement
@@ -21,6 +22,7 @@ from linecheck.measure.measure import (
     reference_from,
     unmeasured,
 )
+from linecheck.measure.path_part import PathParts
 from linecheck.run.model import CheckOutcome
 from linecheck.run.plan import PlannedCheck
 
@@ -55,6 +57,8 @@ class Analyses:
         Called with each outcome, from the thread that calls the methods.
     volts_uncertainty : float or None
         Relative standard uncertainty of the captures' full scale in volts; None where nobody states it.
+    path : mapping of str to PathParts
+        By check: what of the station's path enters its readings and widens their decisions.
     expected : iterable of str
         The checks that are to come; a check that refers to one of them waits for it.
     """
@@ -66,12 +70,14 @@ class Analyses:
         judged: Callable[[CheckOutcome], None],
         *,
         volts_uncertainty: float | None = None,
+        path: Mapping[str, PathParts] = MappingProxyType({}),
         expected: Iterable[str] = (),
     ) -> None:
         self._executor = executor
         self._limits = limits
         self._judged = judged
         self._volts_uncertainty = volts_uncertainty
+        self._path = path
         self._to_come = set(expected)
         self._waiting: list[Captured] = []
         self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
@@ -130,6 +136,7 @@ class Analyses:
             decision=self._limits.decision,
             reference=self._reference(captured.check.reference),
             volts_uncertainty=self._volts_uncertainty,
+            path=self._path.get(captured.check.name, {}),
         )
         try:
             future = self._executor.submit(analyse, analysis)

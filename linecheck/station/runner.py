@@ -27,6 +27,7 @@ from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError
 from linecheck.measure.analyses import Analyses, Captured
 from linecheck.measure.compare import compared
+from linecheck.measure.path_part import PathParts
 from linecheck.run.model import Run
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station.config.station import CalibrationConfig
@@ -59,6 +60,7 @@ class RunFacts:
     station_config_sha256: str | None = None
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     problems: tuple[Problem, ...] = ()
+    path: Mapping[str, PathParts] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -126,6 +128,7 @@ def run_unit(
         lambda outcome: tell(CheckJudged(*whose, outcome)),
         volts_uncertainty=facts.calibration.volts_uncertainty,
         expected=names,
+        path=facts.path,
     )
     playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures)
     try:

@@ -129,6 +129,8 @@ def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) ->
     click.echo("● units may be judged" if may else "✖ units may not be judged")
     told = [standing.locked_why] if standing.lock.locked else []
     told += [state.words for state in standing.gates if not state.lets_in]
+    told += [standing.path.refusal] if standing.path.refusal is not None else []
+    told += [problem.message for problem in standing.path.problems]
     for line in (*told, *(problem.message for problem in overdue)):
         click.echo(f"  - {one_line(line)}")
 

@@ -30,6 +30,9 @@ __all__ = ["LoopPath", "Play", "channel_names", "first_words_frames", "loop_path
 
 #: Highest level of the tone that distortion and gain are taken from.
 TONE_DBFS: Final = -1.0
+#: The level of the jitter test signal, which is fixed, and how long it is measured.
+JITTER_DBFS: Final = -3.0
+JITTER_SECONDS: Final = 0.7
 WORDS_SECONDS: Final = (0.7, 0.3)
 PAUSE_SECONDS: Final = 0.05
 WORDS_SEED: Final = 24
@@ -64,6 +67,14 @@ class LoopPath:
     def lower_rate_hz(self) -> int:
         """The lower of both rates."""
         return min(self.rate_hz, self.capture_rate_hz)
+
+    @property
+    def hears_jitter(self) -> bool:
+        """Whether the jitter test signal, whose level is fixed, may be played, and the capture holds its tone.
+
+        A station that may not play it plays no jitter check either.
+        """
+        return self.highest_dbfs >= JITTER_DBFS and self.rate_hz <= 1.5 * self.capture_rate_hz
 
     @property
     def band_hz(self) -> tuple[float, float]:
@@ -193,6 +204,9 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
     plays = [
         _play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked
     ]
+    if path.hears_jitter:
+        words = {"rate_hz": rate, "bits": 24 if bits >= 24 else 16, "seconds": JITTER_SECONDS}
+        plays.append(_play(path, "jitter", known["jitter"], words, {}))
     values = probe_values(len(path.channels), rate, path.ramp_seconds, path.highest_dbfs)
     probe = Stimulus(quantise(values, bits, 1), rate, bits)
     return (*plays, Play("probe", probe, max_ramp_seconds=EDGE_SECONDS))
