@@ -79,7 +79,7 @@ def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | 
     if asked == "refuse" and told:
         return PathStanding(f"{told}; loop.undecided tests no unit by them")
     parts = path_parts(held) if asked == "widen" else {}
-    widened = "; the path's part is in the uncertainty of what it enters, and decides by the guarded rule"
+    widened = "; the path's part is in the uncertainty of what it enters, which is judged by the guarded rule"
     message = told + (widened if told and parts else "")
     return PathStanding(None, (Problem(CODE, message, blocks=False),) if message else (), parts)
 

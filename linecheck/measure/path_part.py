@@ -60,6 +60,9 @@ class PathPart:
         -1 where the metric is an attenuation or a ratio that is better the greater it is, else 1.
     in_volts : bool
         Whether the metric is in volts and not in dB; ``size`` is then re one of its unit.
+    limit : float or None
+        The mask's. Beside a value that is better than it the part counts as it does at the limit, where it is decided:
+        far below, where the path hides the unit altogether, decibels say nothing of what could lie up there.
     """
 
     source: str
@@ -67,6 +70,7 @@ class PathPart:
     way: Way
     sign: float = 1.0
     in_volts: bool = False
+    limit: float | None = None
 
     def bound(self, value: float) -> float:
         """Return by how much it moves a true value, at most, in the metric's unit."""
@@ -74,11 +78,18 @@ class PathPart:
             return abs(self.size)
         if self.way == "relative":
             return float(abs(value) * (10.0 ** (abs(self.size) / 20.0) - 1.0))
+        value = self._decided_at(value)
         if self.in_volts and not value > 0.0:
             return float(10.0 ** (self.size / 20.0))
         level = 20.0 * math.log10(value) if self.in_volts else self.sign * value
         decibels = self._bound_db(min(self.size - level, MAX_BOUND_DB))
         return float(value * (10.0 ** (decibels / 20.0) - 1.0)) if self.in_volts else decibels
+
+    def _decided_at(self, value: float) -> float:
+        """Return the worse of a value and the limit."""
+        if self.limit is None:
+            return value
+        return self.sign * max(self.sign * value, self.sign * self.limit)
 
     def _bound_db(self, above: float) -> float:
         """Return the same in dB; ``above`` is how far the part lies above the value."""

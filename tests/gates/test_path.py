@@ -76,7 +76,7 @@ def test_by_the_config_decisions_are_widened_by_the_paths_part(log):
     found = standing(log, "widen", content())
     assert found.refusal is None
     assert set(found.parts["tone"]) == {(name, side) for name in ("sinad", "thd") for side in LIMITS.channels}
-    assert "decides by the guarded rule" in found.problems[0].message
+    assert "judged by the guarded rule" in found.problems[0].message
     gate = Gatekeeper(log, station("widen"), LIMITS).admission("PR3-000001")
     assert gate.path == found.parts
     # A path that could decide all enters all the same: that little is told by the uncertainty alone.

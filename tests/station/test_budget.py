@@ -85,6 +85,13 @@ def test_an_attenuation_and_a_noise_in_volts_are_the_same_as_a_level():
     assert in_volts.bound(0.0) == pytest.approx(5.0)
 
 
+@given(st.floats(-180.0, -60.0), st.sampled_from([1.0, -1.0]), st.sampled_from(["power", "amplitude"]))
+def test_beside_a_value_that_is_better_than_the_mask_a_part_counts_as_at_the_limit(value, sign, way):
+    part = PathPart("line", -104.0, way, sign, limit=sign * -112.0)
+    plain = replace(part, limit=None)
+    assert part.bound(sign * value) == plain.bound(sign * max(value, -112.0))
+
+
 def test_independent_parts_add_by_their_variances():
     # JCGM 100:2008, 5.1.2, with sensitivities of 1.
     parts = (PathPart("a", 3.0 * EVEN, "additive"), PathPart("b", 4.0 * EVEN, "additive"))

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.readings import DB_PER_NEPER
@@ -93,7 +93,8 @@ def path_parts(held: Held) -> Mapping[str, PathParts]:
     """Return the path's parts of every held mask, by check."""
     found: dict[str, dict[tuple[str, str | None], tuple[PathPart, ...]]] = {}
     for mask in held.masks:
-        found.setdefault(mask.check, {})[mask.metric, mask.channel] = mask.parts
+        parts = tuple(replace(part, limit=mask.limit) for part in mask.parts)
+        found.setdefault(mask.check, {})[mask.metric, mask.channel] = parts
     return found
 
 
