@@ -39,5 +39,6 @@ def uncalibrated_refusal(limits: LimitFile, volts_uncertainty: float | None, fil
     more = f" and {len(masks) - MAX_NAMED} more" if len(masks) > MAX_NAMED else ""
     return (
         f"the limit file is guarded and judges volts ({', '.join(masks[:MAX_NAMED])}{more}), whose uncertainty is not "
-        f"known: state calibration.uncertainty_percent in {file}, the standard uncertainty (k = 1) of full_scale_volts"
+        f"known: state calibration.uncertainty_percent in {file}, the standard uncertainty (k = 1) of full_scale_volts "
+        "in percent"
     )
