@@ -31,10 +31,12 @@ def path(volts_uncertainty=0.001, channels=2, full_scale=FULL_SCALE, **figures):
         "level": -1.0,
         "jitter": 0.5,
         "balance": 0.001,
+        "delay": 0.01,
+        "clock": 0.01,
         **figures,
     }
     made = {name: (Figure(value, 1e-4),) * channels for name, value in good.items()}
-    made["balance"] = made["balance"][:1]
+    made |= {name: made[name][:1] for name in ("balance", "delay")}
     return StationPath(made, 48_000, (full_scale,) * channels, volts_uncertainty)
 
 
@@ -181,6 +183,14 @@ def test_flatness_and_jitter_count_by_the_room_that_a_mask_leaves():
     limits = of("paired_jitter", Bounds(max=12.0), kind="jitter")
     assert held(limits, path(jitter=20.0), "paired_jitter")["left"].answer is Answer.CANNOT
     assert held(limits, path(jitter=1.0), "paired_jitter")["left"].answer is Answer.DECIDES
+
+
+def test_two_clocks_and_a_late_channel_count_against_their_masks():
+    limits = of("clock_error", Bounds(-50.0, 50.0))
+    assert held(limits, path(clock=0.01), "clock_error")["left"].answer is Answer.DECIDES
+    assert held(limits, path(clock=80.0), "clock_error")["left"].answer is Answer.CANNOT
+    limits = of("channel_delay", Bounds(-0.5, 0.5), kind="wiring")
+    assert held(limits, path(delay=0.3), "channel_delay")[None].answer is Answer.HARDLY
 
 
 def test_jitter_modulates_a_lower_tone_less():

@@ -47,6 +47,7 @@ ENTERING: Final[Mapping[tuple[str, str], tuple[Entry, ...]]] = {
     ("tone", "spectrum"): (Entry("spur", "amplitude"),),
     ("tone", "hum"): (_HUM,),
     ("tone", "balance"): (_BALANCE,),
+    ("tone", "clock_error"): (Entry("clock", "additive"),),
     ("quiet", "snr"): (Entry("noise", "power", "scale"),),
     ("quiet", "snr_a"): (Entry("noise_a", "power", "scale"),),
     ("quiet", "noise"): (Entry("noise", "power", "volts"),),
@@ -67,5 +68,6 @@ ENTERING: Final[Mapping[tuple[str, str], tuple[Entry, ...]]] = {
     ("response", "response"): (_FLATNESS,),
     ("response", "balance"): (_BALANCE,),
     ("wiring", "balance"): (_BALANCE,),
+    ("wiring", "channel_delay"): (Entry("delay", "additive"),),
     ("reconstruction", "droop_20k"): (_FLATNESS,),
 }

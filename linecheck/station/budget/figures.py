@@ -15,7 +15,9 @@
 ``spur``                  dB      highest line beside it, re it
 ``crosstalk``             dB      another channel's signal, re it
 ``ripple``                dB      greatest level in the band over the least
+``clock``                 ppm     the capture's clock beside the playback's
 ``balance``               dB      the first channel over the second
+``delay``                 frames  the second channel after the first
 ``jitter``                ps      peak, of the strongest pair of sidebands
 ``sideband``, ``skirt``   dB      of the jitter test tone, re it
 ``lone_spur``             dB      highest line on one side of it
@@ -46,7 +48,7 @@ class Figure:
 #: By name, one a channel in their order (one alone for the pair); None where it could not be measured.
 Figures = Mapping[str, tuple[Figure | None, ...]]
 
-#: By name: the play, the metric, its sign. Those of the second row are re the tone and are given re full scale.
+#: By name: the play, the metric, its sign. Those of the second table are measured re the tone, and given re full scale.
 _RE_TONE: Final = {
     "level": ("tone", "level_dbfs", 1.0),
     "distortion": ("tone", "thd", 1.0),
@@ -58,7 +60,10 @@ _RE_TONE: Final = {
     "sideband": ("jitter", "largest_sideband", 1.0),
     "lone_spur": ("jitter", "lone_spur", 1.0),
     "skirt": ("jitter", "skirt", 1.0),
+    "clock": ("tone", "clock_error", 1.0),
 }
+#: Of the pair.
+_OF_THE_PAIR: Final = {"balance": ("tone", "balance"), "delay": ("wiring", "channel_delay")}
 _RE_FULL_SCALE: Final = {
     "noise": ("quiet", "snr", -1.0),
     "noise_a": ("quiet", "snr_a", -1.0),
@@ -89,7 +94,8 @@ def path_figures(taken: Mapping[str, Measurement], channels: tuple[str, ...], to
             None if level is None else _shifted(figure, level.value)
             for figure, level in zip(plain, levels, strict=True)
         )
-    found["balance"] = (_figure(taken, "tone", "balance", None, 1.0),)
+    for name, (play, metric) in _OF_THE_PAIR.items():
+        found[name] = (_figure(taken, play, metric, None, 1.0),)
     return found
 
 
