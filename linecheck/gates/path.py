@@ -86,10 +86,10 @@ def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | 
 
 def undecided_words(held: Held, sequence: int) -> str:
     """Return which masks a path can hardly decide, in one sentence; empty where it can decide all."""
-    masks = held.undecided
-    if not masks:
+    named = [f"{mask.check} {mask.metric}" for mask in held.undecided]
+    named += [name.replace(".", " ") for name in held.unmeasured]
+    if not named:
         return ""
-    named = [f"{mask.check} {mask.metric}" for mask in masks]
     more = f" and {len(named) - MAX_NAMED} more" if len(named) > MAX_NAMED else ""
     return (
         f"the station's own path (self-check, record {sequence}) can hardly decide, or not at all, "

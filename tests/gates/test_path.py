@@ -70,6 +70,8 @@ def test_by_the_config_no_unit_is_tested_by_it(log):
     gate = Gatekeeper(log, station("refuse"), LIMITS).admission("PR3-000001")
     assert "PR3-000001 is not tested: the station's own path" in gate.refusal
     assert standing(log, "refuse", content(noise_with_tone=-130.0)).refusal is None
+    not_measured = standing(log, "refuse", content(noise_with_tone=None)).refusal
+    assert "tone sinad" in not_measured, "what could not be measured decides nothing"
 
 
 def test_by_the_config_decisions_are_widened_by_the_paths_part(log):

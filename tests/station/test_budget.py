@@ -209,9 +209,10 @@ def test_what_the_self_check_says_nothing_of_is_named():
     assert hold(limits, path()).unheld == ("one.clean_range",)
     three = replace(limits, channels=("a", "b", "c"))
     assert {mask.channel for mask in hold(three, path()).masks} == {"a", "b"}
+    assert hold(three, path()).unmeasured == ("level.level",), "nothing is known of the third channel"
     station = path()
     deaf = replace(station, figures={**station.figures, "ripple": (None, None)})
-    assert "level.level" in hold(of("sinad", Bounds(80.0)), deaf).unheld
+    assert hold(of("sinad", Bounds(80.0)), deaf).unmeasured == ("level.level",)
 
 
 def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():

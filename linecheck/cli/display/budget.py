@@ -21,11 +21,10 @@ _WORDS = {Answer.HARDLY: "hardly", Answer.CANNOT: "not"}
 def show_held(held: Held, model: str) -> None:
     """Print which masks a station can decide; of those that it can hardly decide, why."""
     undecided = held.undecided
-    names = {(mask.check, mask.metric) for mask in held.masks}
+    names = {f"{mask.check}.{mask.metric}" for mask in held.masks}.union(held.unmeasured)
+    decided = len(names) - len({f"{mask.check}.{mask.metric}" for mask in undecided}.union(held.unmeasured))
     click.echo()
-    click.echo(
-        one_line(f"{model}: {len(names) - len(undecided)} of {len(names)} masks can be decided by this path")
-    )
+    click.echo(one_line(f"{model}: {decided} of {len(names)} masks can be decided by this path"))
     if undecided:
         rows = [_row(mask) for mask in undecided]
         print_table(("decides", "mask", "limit", "the path itself", "U (k = 2)"), rows, right=(2, 3, 4))
@@ -33,6 +32,9 @@ def show_held(held: Held, model: str) -> None:
             "A better interface, or more level at its input, decides these; or looser limits, or loop.undecided = "
             '"widen".'
         )
+    if held.unmeasured:
+        listed = ", ".join(held.unmeasured)
+        click.echo(one_line(f"Not known, since this self-check did not measure what enters them: {listed}."))
     if held.unheld:
         listed = ", ".join(held.unheld)
         click.echo(one_line(f"Not held against it, since the self-check plays nothing alike: {listed}."))

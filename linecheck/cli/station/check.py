@@ -131,7 +131,12 @@ class _Holding:
     def refuses(self, held: Held | None) -> bool:
         """Return whether the station tests no unit by what came of it."""
         loop = self.station.config.loop
-        return loop is not None and loop.undecided == "refuse" and held is not None and bool(held.undecided)
+        return (
+            loop is not None
+            and loop.undecided == "refuse"
+            and held is not None
+            and bool(held.undecided or held.unmeasured)
+        )
 
 
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
@@ -204,7 +209,11 @@ def _record_and_show(found: SelfCheck, log: Log, target: Path | None, holding: _
         masks = (
             {}
             if held is None
-            else {"masks": [mask.content() for mask in held.masks], "unheld": list(held.unheld)}
+            else {
+                "masks": [mask.content() for mask in held.masks],
+                "unmeasured": list(held.unmeasured),
+                "unheld": list(held.unheld),
+            }
         )
         text = json.dumps(content | masks | {"record": record}, ensure_ascii=False, indent=1, allow_nan=False)
         try:

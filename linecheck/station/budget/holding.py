@@ -57,10 +57,15 @@ class StationPath:
 
 @dataclass(frozen=True)
 class Held:
-    """What came of holding a limit file against a path: the masks, and those of which the path says nothing."""
+    """What came of holding a limit file against a path.
+
+    ``unheld`` are masks that nothing of a self-check is alike to, ``unmeasured`` those that this one could not tell of,
+    in some channel at least.
+    """
 
     masks: tuple[HeldMask, ...]
     unheld: tuple[str, ...]
+    unmeasured: tuple[str, ...] = ()
 
     @property
     def undecided(self) -> tuple[HeldMask, ...]:
@@ -79,14 +84,19 @@ def hold(limits: LimitFile, path: StationPath) -> Held:
     """Hold every mask of a limit file against a path."""
     masks: list[HeldMask] = []
     unheld: list[str] = []
+    unmeasured: list[str] = []
     drive = _Drive(limits, path)
     for check in limits.checks:
         for spec in _masked(check):
+            name = f"{check.name}.{spec.name}"
+            if (check.kind.name, spec.name) not in ENTERING or not _same_band(check, path):
+                unheld.append(name)
+                continue
             found = list(_held(check, spec, limits.channels, path, drive))
             masks += found
-            if not found:
-                unheld.append(f"{check.name}.{spec.name}")
-    return Held(tuple(masks), tuple(unheld))
+            if len(found) < (len(limits.channels) if spec.per_channel else 1):
+                unmeasured.append(name)
+    return Held(tuple(masks), tuple(unheld), tuple(unmeasured))
 
 
 def path_parts(held: Held) -> Mapping[str, PathParts]:
@@ -149,9 +159,9 @@ def _at(figures: Figures, name: str, index: int) -> Figure | None:
 def _held(
     check: Check, spec: _Spec, channels: tuple[str, ...], path: StationPath, drive: _Drive
 ) -> Iterator[HeldMask]:
-    entries = ENTERING.get((check.kind.name, spec.name), ())
+    entries = ENTERING[check.kind.name, spec.name]
     edge = _edge(spec, check.masks[spec.name].pass_)
-    if not entries or edge is None or not _same_band(check, path):
+    if edge is None:
         return
     limit, room, is_least = edge
     for index, channel in enumerate(channels if spec.per_channel else (None,)):

@@ -7,6 +7,7 @@
     every_hours = 12
     shares_clock = true                  # playback and capture run off one clock; left out: as the devices say
     gain_db = [-3.02, -3.02]             # level captured re full scale, less the level played
+    undecided = "tell"                   # or "refuse", "widen": of masks that the path leaves hardly decidable
 
     [loop.close]                         # a relay; without it the operator patches
     command = "nest-relay loop on"
@@ -18,7 +19,8 @@
 
 The defaults of ``[loop.limits]`` are a judgement, common practice and no source: what a sound interface of studio
 quality keeps with ease and a broken path does not. What a station must keep follows from its limit files: 10 dB below
-their limits of noise and distortion, a fifth of those of level.
+their limits of noise and distortion, a fifth of those of level. ``station check --limits`` holds it against them, and
+``undecided`` says what becomes of masks that it does not keep.
 """
 
 from __future__ import annotations
