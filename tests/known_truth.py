@@ -269,7 +269,7 @@ def measured(
         location,
         parameters,
         check.analysis_parameters(**(analysis or {})),
-        Context(names, reference),
+        Context(names, reference, volts_uncertainty=0.0),
     )
     assert not [problem for problem in result.problems if problem.blocks], result.problems
     return location, result

@@ -15,6 +15,7 @@ from linecheck.captures.setup_captures import resolved_captures
 from linecheck.checks.base import Problem
 from linecheck.errors import FileError, LinecheckError
 from linecheck.files.yaml import shown
+from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import LimitFile
 from linecheck.measure.executors import InlineExecutor
 from linecheck.run.model import Run
@@ -80,11 +81,15 @@ def judge_set(
     ------
     FileError
         The set is of another model than the limit file, or its serial number is not one of that model, missing,
-        or another than the one given; or a check cannot be played as the set says that it was.
+        or another than the one given; a check cannot be played as the set says that it was; or the limit file decides
+        by an uncertainty of volts that the set does not state.
     """
     index = captures.index
     if index.model != limits.model:
         raise FileError(captures.folder, f"is of model {index.model}, the limit file of {limits.model}")
+    refusal = uncalibrated_refusal(limits, index.calibration.volts_uncertainty, f"its {INDEX_NAME}")
+    if refusal is not None:
+        raise FileError(captures.folder, refusal)
     captures = resolved_captures(captures, limits)
     serial = _serial_of(captures, limits, serial)
     ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds

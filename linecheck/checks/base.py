@@ -14,9 +14,10 @@ A kind turns parameters into a stimulus (:meth:`CheckKind.stimulus`), finds that
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar
@@ -261,7 +262,8 @@ class Reading:
 
     ``channel`` is None for a metric of the pair. ``value`` is None where it could not be measured. ``is_bound`` says
     that the truth is this or better, and how much better could not be told: a mask that it does not meet is then not
-    failed, the verdict is invalid.
+    failed, the verdict is invalid. ``repeatability`` is how well a value in volts repeats at one station (k = 1), where
+    its uncertainty is None because no calibration is stated; it is no claim, and no record keeps it.
     """
 
     metric: str
@@ -270,6 +272,7 @@ class Reading:
     unit: str
     uncertainty: float | None
     is_bound: bool = False
+    repeatability: float | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         """Take NumPy's truth values as Python's: these go into words and files."""
@@ -312,12 +315,12 @@ class Context:
     """What a measurement may know besides its capture.
 
     ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts, from its
-    calibration; it enters what is read in volts, and nothing else.
+    calibration, None where that is not stated; it enters what is read in volts, and nothing else.
     """
 
     channels: tuple[str, ...]
     reference: Reference | None = None
-    volts_uncertainty: float = 0.0
+    volts_uncertainty: float | None = None
 
 
 @dataclass(frozen=True)
@@ -371,6 +374,13 @@ class CheckKind(ABC):
     def peak_dbfs(self, parameters: Any) -> float:  # noqa: ANN401
         """Return the highest level that the stimulus reaches, dB re a full-scale sine."""
         return float(parameters.level_dbfs)
+
+    def max_ramp_seconds(self, parameters: Any) -> float:  # noqa: ANN401
+        """Return the longest ramp that the stimulus can start and stop with; a kind that must be abrupt says so here.
+
+        A station plays nothing that starts or stops faster than this and than its own ramp.
+        """
+        return math.inf
 
     def never_measured(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Annotated, ClassVar, Literal
@@ -29,7 +30,7 @@ from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandHz, SteadyParameters
-from linecheck.checks.parts.swept import Swept, locate_sweep, sweep_response, sweep_stimulus
+from linecheck.checks.parts.swept import FADE_SECONDS, Swept, locate_sweep, sweep_response, sweep_stimulus
 from linecheck.checks.reconstruction import CAPTURE_EDGE
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.responses import Response, falls_to, level_at, line_levels, running_mean
@@ -195,6 +196,10 @@ class ResponseKind(CheckKind):
         if parameters.signal == "sweep":
             return parameters.level_dbfs
         return peak_dbfs(_signal(parameters.rate_hz, parameters.lowest_hz), parameters.level_dbfs)
+
+    def max_ramp_seconds(self, parameters: ResponseParameters) -> float:
+        """Return the fade of a sweep, which cannot be longer: what fades is lost to its lowest and highest tones."""
+        return FADE_SECONDS if parameters.signal == "sweep" else math.inf
 
     def stimulus(self, parameters: ResponseParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the lines or the sweep, the same in every channel."""

@@ -20,6 +20,8 @@ __all__ = ["command"]
 
 #: Looking through more than this takes seconds, which is said beforehand.
 LONG_SECONDS = 300.0
+#: A calibration that is worse is none.
+MAX_PERCENT = 10.0
 
 
 @click.command(name="cut")
@@ -40,6 +42,12 @@ LONG_SECONDS = 300.0
 @click.option(
     "--full-scale-volts", metavar="V,V", help="Peak volts at full scale of each channel of the recorder."
 )
+@click.option(
+    "--volts-uncertainty-percent",
+    type=float,
+    metavar="P",
+    help="Standard uncertainty (k = 1) of these volts; left out they are uncalibrated.",
+)
 @click.option("--mains-hz", type=float, metavar="HZ", help="Mains frequency where it was recorded.")
 @click.option("--without", multiple=True, metavar="CHECK", help="Do not miss this check; may be repeated.")
 @click.option(
@@ -59,6 +67,7 @@ def command(
     firmware: str | None,
     station: str | None,
     full_scale_volts: str | None,
+    volts_uncertainty_percent: float | None,
     mains_hz: float | None,
     without: tuple[str, ...],
     settings: tuple[str, ...],
@@ -85,6 +94,7 @@ def command(
         station=_text("--station", station),
         mains_hz=_mains(mains_hz),
         full_scale_volts=_volts(full_scale_volts, limits),
+        volts_uncertainty_percent=_percent(volts_uncertainty_percent),
     )
     left_out = check_names(without, limits)
     _check_out(out)
@@ -99,6 +109,14 @@ def command(
     if found.pieces:
         _show_set(out, limits_path, facts.serial)
     context.exit(ExitStatus.INVALID if found.missing or not found.pieces else ExitStatus.PASS)
+
+
+def _percent(given: float | None) -> float | None:
+    if given is not None and not 0.0 <= given <= MAX_PERCENT:
+        raise UsageError(
+            f"--volts-uncertainty-percent {given:g}: expected 0 to {MAX_PERCENT:g}, as in 0.2 for a fifth of a per cent"
+        )
+    return given
 
 
 def _serial(given: str | None, recording: str, limits: LimitFile) -> str | None:

@@ -24,11 +24,13 @@ from linecheck.files.times import utc_text
 from linecheck.gates import found
 from linecheck.gates.gates import Asked, GateState, Result, State, gate_state, in_words
 from linecheck.gates.lock import LockState, lock_state
+from linecheck.gates.path import PathStanding, path_standing
 from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result
 from linecheck.limits.model import LimitFile
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.log import LogReader
 from linecheck.log.stored import Statement
+from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
 from linecheck.station.config.station import Station
 
@@ -45,10 +47,11 @@ _CHECK: Final = "run `linecheck station check`"
 
 @dataclass(frozen=True)
 class Standing:
-    """The state of every gate that the config asks for, in its order, and of the lock."""
+    """The state of every gate that the config asks for, in its order, of the lock, and of the path."""
 
     gates: tuple[GateState, ...] = ()
     lock: LockState = field(default_factory=LockState)
+    path: PathStanding = field(default_factory=PathStanding)
     #: What unlocks the station: commands.
     unlocked_by: tuple[str, ...] = ()
     has_loop: bool = False
@@ -56,7 +59,8 @@ class Standing:
     @property
     def may_judge(self) -> bool:
         """Whether units may be judged."""
-        return not self.lock.locked and all(state.lets_in for state in self.gates)
+        sound = not self.lock.locked and self.path.refusal is None
+        return sound and all(state.lets_in for state in self.gates)
 
     @property
     def loop(self) -> LoopCheck:
@@ -71,7 +75,7 @@ class Standing:
     @property
     def why(self) -> str:
         """What keeps the station from judging units, in plain words; empty where nothing does."""
-        return "; ".join(told for told in (self.locked_why, in_words(self.gates)) if told)
+        return "; ".join(told for told in (self.locked_why, in_words(self.gates), self.path.refusal) if told)
 
     @property
     def locked_why(self) -> str:
@@ -115,12 +119,15 @@ class Admission:
         What its record says of the gates.
     loop : LoopCheck
         What is known of the station's own path.
+    path : mapping of str to PathParts
+        By check: what of the station's path widens its decisions.
     """
 
     refusal: str | None
     problems: tuple[Problem, ...]
     gates: Mapping[str, Any]
     loop: LoopCheck
+    path: Mapping[str, PathParts] = field(default_factory=dict)
 
 
 class Gatekeeper:
@@ -152,15 +159,16 @@ class Gatekeeper:
         #: Of each result that was seen: how old it was then at least, and when that was.
         self._seen: dict[int, tuple[float, float]] = {}
         self._asked = tuple(self._gates())
+        #: What came of the self-check that has this number.
+        self._path: tuple[int, PathStanding] | None = None
 
     def standing(self, now: datetime | None = None) -> Standing:
         """Return the state of every gate and of the lock."""
         when = now if now is not None else datetime.now(UTC)
         config = self._station.config
         if self._log is None:
-            return Standing(
-                tuple(gate_state(asked, (), when) for asked in self._asked), has_loop=config.loop is not None
-            )
+            states = [gate_state(asked, (), when) for asked in self._asked]
+            return Standing(tuple(states), path=self._path_standing(None), has_loop=config.loop is not None)
         with self._log.reading() as connection:
             states = [
                 gate_state(asked, list(self._results(connection, asked, when)), when) for asked in self._asked
@@ -170,7 +178,8 @@ class Gatekeeper:
             lock = _lock(connection, config.station, count, cleared) if count else LockState()
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
-        return Standing(tuple(states), lock, tuple(self._unlocking()), config.loop is not None)
+            path = self._path_standing(found.newest_statement(connection, SELF_CHECK, config.station))
+        return Standing(tuple(states), lock, path, tuple(self._unlocking()), config.loop is not None)
 
     def admission(self, serial: str, now: datetime | None = None) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station."""
@@ -180,11 +189,20 @@ class Gatekeeper:
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
-            return Admission(None, (), gates, loop)
+            return Admission(None, standing.path.problems, gates, loop, standing.path.parts)
         if self._station.config.gate.outside == "refuse":
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
         problem = Problem(CODE, f"the station may not judge units: {standing.why}")
         return Admission(None, (problem,), gates, loop)
+
+    def _path_standing(self, newest: Statement | None) -> PathStanding:
+        """Return what the newest self-check leaves of the limit file's masks."""
+        if self._limits is None:
+            return PathStanding()
+        key = 0 if newest is None else newest.sequence
+        if self._path is None or self._path[0] != key:
+            self._path = key, path_standing(self._station.config, self._limits, newest)
+        return self._path[1]
 
     def _known(self, serial: str) -> str | None:
         """Return why a serial number is no unit's: it is that of a golden or a challenge unit."""

@@ -19,10 +19,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.combine import combined_unit
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
-from linecheck.history.baseline.unit_entry import VOLT_UNITS, compared_channels, compared_specs, unit_entry
+from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, unit_entry
 from linecheck.limits.curve_profile import Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
@@ -170,7 +171,7 @@ class _Held:
     def __post_init__(self) -> None:
         self.sigmas = alarm_sigmas(self.base.comparisons)
         one = self.new.certificate is not None and self.new.certificate == self.base.certificate
-        percents = (self.new.volts_uncertainty_percent, self.base.volts_uncertainty_percent)
+        percents = (self.new.volts_uncertainty_percent or 0.0, self.base.volts_uncertainty_percent or 0.0)
         self.same_volts = 0.01 * min(percents) if one else 0.0
 
     def changes(self) -> Iterator[Change]:

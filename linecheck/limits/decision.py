@@ -21,7 +21,7 @@ What is missing, not finite, or void by a problem is invalid, never a pass.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve, CurveSpec, Measurement, MetricSpec, Problem, Reading
+from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Bounds, Check, Decision, Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
@@ -230,7 +231,12 @@ def reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
 
 
 def judge_measurement(
-    check: Check, measurement: Measurement, decision: Decision, channels: tuple[str, ...]
+    check: Check,
+    measurement: Measurement,
+    decision: Decision,
+    channels: tuple[str, ...],
+    *,
+    guarded: Collection[str] = (),
 ) -> JudgedMeasurement:
     """Judge everything that one check has measured.
 
@@ -238,8 +244,13 @@ def judge_measurement(
     and of the pair None; what a mask judges is then invalid. Every masked metric gives one judged reading
     or curve per channel, or one for the pair: what the measurement lacks is added as an invalid one. Every
     value that is missing is explained by a problem; ``not_measured`` and ``uncertainty_unknown`` are added
-    where the measurement gave no reason.
+    where the measurement gave no reason. The metrics and curves that ``guarded`` names are judged by the guarded rule
+    whatever the decision is otherwise.
     """
+
+    def rule(metric: str) -> Decision:
+        return "guarded" if metric in guarded else decision
+
     void = Void.of(measurement.problems, channels)
     better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
     logarithmic = _logarithmic(check)
@@ -247,14 +258,17 @@ def judge_measurement(
         judge_reading(
             check.masks.get(item.metric),
             void.reading(item),
-            decision,
+            rule(item.metric),
             better.get(item.metric, "nominal"),
         )
         for item in measurement.readings
     ]
     curves = [
         judge_curve(
-            check.masks.get(item.metric), void.curve(item), logarithmic.get(item.metric, True), decision
+            check.masks.get(item.metric),
+            void.curve(item),
+            logarithmic.get(item.metric, True),
+            rule(item.metric),
         )
         for item in measurement.curves
     ]
@@ -354,6 +368,8 @@ def _unexplained(
             others.append(Problem("unresolved", reason, channel, blocks=False, metrics=(metric,)))
         else:
             reason = f"{metric} has no uncertainty, without which the guarded rule cannot judge it"
+            if isinstance(measured, Reading) and is_uncalibrated(measured):
+                reason += ": the calibration of its volts was not stated"
             others.append(Problem("uncertainty_unknown", reason, channel, blocks=False, metrics=(metric,)))
     for channel, metrics in missing.items():
         reason = f"{', '.join(metrics)} could not be measured"

@@ -15,7 +15,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.files.durable import remove_abandoned
 from linecheck.files.write import check_can_write
-from linecheck.gates.gatekeeper import Gatekeeper
+from linecheck.gates.gatekeeper import Admission, Gatekeeper
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.retest import Attempt
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
@@ -34,6 +34,7 @@ from linecheck.line.unit_trace import (
 )
 from linecheck.log import Log
 from linecheck.measure.executors import analysis_executor, make_ready
+from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
 from linecheck.results.files import ResultFiles, run_files
 from linecheck.results.run_folder import run_folder
@@ -80,6 +81,7 @@ class _Admission:
     gates: Mapping[str, Any]
     loop: LoopCheck
     problems: tuple[Problem, ...]
+    path: Mapping[str, PathParts]
 
 
 @dataclass(frozen=True)
@@ -194,26 +196,25 @@ class Session:
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
-        gates, loop, marked = self._gates(serial, purpose)
+        gate = self._gate(serial, purpose)
         overdue = self._overdue(serial)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
             override = admitted(self.plan.limits.retest, history, serial, facts)
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
-        return _Admission(history, attempts, override, identity, gates, loop, (*marked, *overdue, *problems))
+        marks = (*gate.problems, *overdue, *problems)
+        return _Admission(history, attempts, override, identity, gate.gates, gate.loop, marks, gate.path)
 
-    def _gates(
-        self, serial: str, purpose: Purpose
-    ) -> tuple[Mapping[str, Any], LoopCheck, tuple[Problem, ...]]:
-        """Return what the record says of gates and loop, and what marks the run; only units are refused."""
+    def _gate(self, serial: str, purpose: Purpose) -> Admission:
+        """Return what the station's gates make of a run; only units are refused."""
         if purpose != "unit":
             standing = self.gatekeeper.standing()
-            return standing.record(), standing.loop, ()
+            return Admission(None, (), standing.record(), standing.loop)
         admission = self.gatekeeper.admission(serial)
         if admission.refusal is not None:
             raise StationError(f"{admission.refusal}. Nothing was run.")
-        return admission.gates, admission.loop, admission.problems
+        return admission
 
     def _overdue(self, serial: str) -> tuple[Problem, ...]:
         """Return what the run must say of the station's assets; refuse where a due date that must hold is past."""
@@ -244,6 +245,7 @@ class Session:
                 config.calibration,
                 admission.problems,
                 admission.loop,
+                admission.path,
             ),
             interface,
             self.executor,

@@ -6,9 +6,10 @@ A check that refers to another waits for that one's readings, also where that on
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from linecheck.measure.measure import (
     reference_from,
     unmeasured,
 )
+from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
 from linecheck.run.model import CheckOutcome
 from linecheck.run.plan import PlannedCheck
@@ -56,8 +58,10 @@ class Analyses:
     limits : LimitFile
     keep : callable
         Called with each outcome as soon as it is known, from whatever thread the executor calls back.
-    volts_uncertainty : float
-        Relative standard uncertainty of the captures' full scale in volts.
+    volts_uncertainty : float or None
+        Relative standard uncertainty of the captures' full scale in volts; None where nobody states it.
+    path : mapping of str to PathParts
+        By check: what of the station's path enters its readings and widens their decisions.
     expected : iterable of str
         The checks that are to come; a check that refers to one of them waits for it.
     loop : LoopCheck
@@ -70,7 +74,8 @@ class Analyses:
         limits: LimitFile,
         keep: Callable[[CheckOutcome], None],
         *,
-        volts_uncertainty: float = 0.0,
+        volts_uncertainty: float | None = None,
+        path: Mapping[str, PathParts] = MappingProxyType({}),
         expected: Iterable[str] = (),
         loop: LoopCheck = NO_LOOP_CHECK,
     ) -> None:
@@ -78,6 +83,7 @@ class Analyses:
         self._limits = limits
         self._keep = keep
         self._volts_uncertainty = volts_uncertainty
+        self._path = path
         self._to_come = set(expected)
         self._loop = loop
         self._waiting: list[Captured] = []
@@ -139,6 +145,7 @@ class Analyses:
             decision=self._limits.decision,
             reference=self._reference(captured.check.reference),
             volts_uncertainty=self._volts_uncertainty,
+            path=self._path.get(captured.check.name, {}),
             driven=driven(captured.planned.stimulus),
             loop=self._loop,
         )

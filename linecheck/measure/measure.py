@@ -9,7 +9,7 @@ import logging
 import time
 import traceback
 from concurrent.futures import BrokenExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,7 @@ from linecheck.errors import ContractError
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision
 from linecheck.limits.verdict import JudgedMeasurement
+from linecheck.measure.path_part import PathParts, with_path
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck, judged_silence, silent_channels
 from linecheck.measure.trust import inspect_continuity, inspect_samples
 
@@ -42,7 +43,8 @@ class Analysis:
     channels: tuple[str, ...]
     decision: Decision
     reference: Reference | None = None
-    volts_uncertainty: float = 0.0
+    volts_uncertainty: float | None = None
+    path: PathParts = field(default_factory=dict)
     driven: tuple[float, ...] = ()
     loop: LoopCheck = NO_LOOP_CHECK
 
@@ -59,8 +61,11 @@ class Analysed:
 def analyse(analysis: Analysis) -> Analysed:
     """Measure and judge one capture; raises nothing that an odd capture or a fault in a kind could cause."""
     began = time.monotonic()
-    measurement = take_measurement(analysis)
-    judged = judge_measurement(analysis.check, measurement, analysis.decision, analysis.channels)
+    measurement = with_path(take_measurement(analysis), analysis.path)
+    widened = frozenset(metric for metric, _ in analysis.path)
+    judged = judge_measurement(
+        analysis.check, measurement, analysis.decision, analysis.channels, guarded=widened
+    )
     digest = samples_sha256(analysis.capture.samples)
     return Analysed(judged, time.monotonic() - began, digest)
 

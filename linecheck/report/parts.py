@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.density import MAX_DOTS, binned
@@ -16,6 +17,7 @@ from linecheck.report.model import Badge, DataTable, FigurePart, StripPart, Zone
 
 __all__ = [
     "COVERAGE",
+    "UNCALIBRATED",
     "anchors",
     "badge",
     "figure_part",
@@ -29,6 +31,8 @@ __all__ = [
 
 #: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
 COVERAGE = 2.0
+#: Stands in place of an uncertainty of volts that nobody claims.
+UNCALIBRATED = "uncalibrated"
 _UNJUDGED = Badge("none", "not judged")
 
 
@@ -123,6 +127,8 @@ def _value(strip: Strip, spread: float) -> tuple[str, str]:
         return "not measured", ""
     edges = (strip.pass_min, strip.pass_max, strip.fail_min, strip.fail_max)
     value, uncertainty = measured_texts(strip.value, spread, strip.unit, edges)
+    if strip.uncertainty is None and rests_on_volts(strip.unit):
+        uncertainty = UNCALIBRATED
     return value + " or better" * strip.is_bound, uncertainty
 
 

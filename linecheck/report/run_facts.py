@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
+from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.files.times import utc_text
 from linecheck.report.figures.words import plain_name
 from linecheck.report.model import DataTable, Fact, FactGroup
@@ -80,7 +82,7 @@ def closing_groups(run: Run) -> tuple[FactGroup, ...]:
         FactGroup("setup", "Setup of the unit", _setups(run), "No setup was recorded."),
         _group(run, "station", "Station"),
         _group(run, "interface", "Interface", "No interface was recorded.", bare=True),
-        _group(run, "calibration", "Calibration", "No calibration was recorded.", bare=True),
+        _calibration(run),
         _group(run, "assets", "Assets", "No asset was recorded.", bare=True),
         _group(run, "surroundings", "Computer and surroundings", "Nothing was recorded."),
         FactGroup("limits", "Limit file and its approval", _limits(run)),
@@ -90,6 +92,15 @@ def closing_groups(run: Run) -> tuple[FactGroup, ...]:
 
 def _group(run: Run, place: PagePlace, title: str, empty: str = "", *, bare: bool = False) -> FactGroup:
     return FactGroup(place, title, tuple(facts_at(run, place, bare=bare)), empty)
+
+
+def _calibration(run: Run) -> FactGroup:
+    group = _group(run, "calibration", "Calibration", "No calibration was recorded.", bare=True)
+    readings = (item.reading for check in run.checks for item in check.judged.readings)
+    if any(is_uncalibrated(reading) for reading in readings):
+        unknown = Fact("volts", "uncalibrated: how well they are known was not stated")
+        return replace(group, facts=(*group.facts, unknown))
+    return group
 
 
 def _setups(run: Run) -> tuple[Fact, ...]:

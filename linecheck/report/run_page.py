@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Reading
+from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.history.population import Population, Populations
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.beside import beside_of
@@ -16,7 +17,7 @@ from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.words import plain_name, plain_number
 from linecheck.report.metric_parts import metric_parts
 from linecheck.report.model import Badge, CheckPart, FindingPart, RunPage, ValueRow
-from linecheck.report.parts import COVERAGE, anchors, badge, figure_part, hash_text, margin_text
+from linecheck.report.parts import COVERAGE, UNCALIBRATED, anchors, badge, figure_part, hash_text, margin_text
 from linecheck.report.run_facts import closing_groups, identity, setting_table
 from linecheck.report.trouble_parts import commonest_cause, merged_messages, trouble_groups
 from linecheck.results.wording import troubles
@@ -182,4 +183,6 @@ def _cell(reading: Reading) -> str:
     if reading.value is None:
         return "not measured"
     value, spread = measured_texts(reading.value, COVERAGE * (reading.uncertainty or 0.0), reading.unit)
+    if is_uncalibrated(reading):
+        spread = UNCALIBRATED
     return f"{value}{' or better' * reading.is_bound} {spread}".rstrip()

@@ -14,8 +14,10 @@ from linecheck.audio.file import samples_sha256
 from linecheck.checks.base import Stimulus
 from linecheck.checks.contract import made_stimulus
 from linecheck.errors import UsageError
+from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_hint, serial_matches
+from linecheck.run.ramps import abrupt
 from linecheck.run.setup_order import setup_order
 
 __all__ = [
@@ -74,6 +76,8 @@ class PlayingRules:
         How long every stimulus takes to start and to stop.
     made_by_hand : callable
         Whether an operator has to make a setting of the unit.
+    volts_uncertainty : float or None
+        Relative standard uncertainty of its captures' full scale in volts; None where nobody states it.
     """
 
     station: str
@@ -82,6 +86,7 @@ class PlayingRules:
     highest_level_dbfs: float
     ramp_seconds: float
     made_by_hand: Callable[[str], bool]
+    volts_uncertainty: float | None
 
 
 def check_serial(serial: str, limits: LimitFile) -> str:
@@ -148,12 +153,13 @@ def make_plan(
     Raises
     ------
     UsageError
-        A stimulus is louder than the station may play, at a rate that it does not play, or for more
-        channels than it has; all of these at once.
+        A stimulus is louder than the station may play, starts or stops faster, is at a rate that it does not play, or
+        for more channels than it has; or a mask needs what the station does not state. All of these at once.
     """
     ramp = ramp_seconds if rules is None else rules.ramp_seconds
-    refused = [] if rules is None else list(_channel_refusals(limits, rules))
+    refused = []
     if rules is not None:
+        refused += [*_channel_refusals(limits, rules), *_calibration_refusals(limits, rules)]
         for check in limits.checks:
             refused += _level_refusals(check, check.kind.peak_dbfs(check.stimulus), rules)
     if refused:
@@ -173,6 +179,7 @@ def make_plan(
         if rules is not None:
             refused += _rate_refusals(check, entry.stimulus, rules)
             refused += _level_refusals(check, _sample_peak_dbfs(entry.stimulus), rules)
+            refused += _ramp_refusals(check, entry.stimulus, limits.channels, rules)
     if refused:
         raise UsageError(_listed(refused))
     return Plan(limits, tuple(planned))
@@ -194,6 +201,12 @@ def _channel_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
             yield f"the limit file has {wanted} channels, {name} of station {rules.station} {there}"
 
 
+def _calibration_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
+    refusal = uncalibrated_refusal(limits, rules.volts_uncertainty, f"the config of station {rules.station}")
+    if refusal is not None:
+        yield refusal
+
+
 def _rate_refusals(check: Check, stimulus: Stimulus, rules: PlayingRules) -> Iterator[str]:
     if stimulus.rate_hz not in rules.rates_hz:
         known = ", ".join(str(rate) for rate in rules.rates_hz)
@@ -205,6 +218,20 @@ def _level_refusals(check: Check, level_dbfs: float, rules: PlayingRules) -> Ite
         yield (
             f"check {check.name} peaks at {level_dbfs:.2f} dBFS; station {rules.station} may play at "
             f"{rules.highest_level_dbfs:g} dBFS at most (protection.highest_level_dbfs)"
+        )
+
+
+def _ramp_refusals(
+    check: Check, stimulus: Stimulus, channels: tuple[str, ...], rules: PlayingRules
+) -> Iterator[str]:
+    allowed = min(rules.ramp_seconds, check.kind.max_ramp_seconds(check.stimulus))
+    found = abrupt(stimulus, allowed)
+    if found is not None:
+        yield (
+            f"check {check.name} {'starts' if found.starts else 'stops'} within {1e3 * found.ramp_seconds:.3g} ms, at "
+            f"{found.seconds:.3f} s in {channels[found.channel]}; station {rules.station} plays nothing faster than "
+            f"{1e3 * allowed:.3g} ms (protection.ramp_seconds). That is a fault of the check kind {check.kind.name!r}, "
+            "which may declare that it must be abrupt"
         )
 
 

@@ -39,4 +39,5 @@ def playing_rules(station: StationConfig) -> PlayingRules:
         highest_level_dbfs=station.protection.highest_level_dbfs,
         ramp_seconds=station.protection.ramp_seconds,
         made_by_hand=made_by_hand,
+        volts_uncertainty=station.calibration.volts_uncertainty,
     )

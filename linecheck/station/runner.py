@@ -28,6 +28,7 @@ from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.measure.analyses import Analyses, Captured
 from linecheck.measure.compare import compared
+from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.plan import Plan, PlannedCheck
@@ -65,6 +66,7 @@ class RunFacts:
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     problems: tuple[Problem, ...] = ()
     loop: LoopCheck = NO_LOOP_CHECK
+    path: Mapping[str, PathParts] = field(default_factory=dict)
 
 
 class NotBegun(RecordError):
@@ -162,14 +164,14 @@ def run_unit(
     started, began = datetime.now(UTC), time.monotonic()
     overdue = facts.calibration.problems((when or started).date())
     course = _Course(problems=[*overdue, *facts.problems])
-    volts = 0.01 * facts.calibration.uncertainty_percent
     names = [planned.check.name for planned in plan.checks]
     analyses = Analyses(
         executor,
         plan.limits,
         lambda outcome: journal.keep(whose[0], outcome),
-        volts_uncertainty=volts,
+        volts_uncertainty=facts.calibration.volts_uncertainty,
         expected=names,
+        path=facts.path,
         loop=facts.loop,
     )
     start = (started, began)

@@ -1,10 +1,11 @@
-"""A calibration's uncertainty enters what is read in volts, and nothing else."""
+"""A calibration's uncertainty enters what is read in volts, and nothing else; one that is not stated is not zero."""
 
 import numpy as np
 import pytest
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
+from linecheck.checks.parts.volts import is_uncalibrated
 
 CHANNELS = ("left", "right")
 
@@ -27,12 +28,16 @@ def test_a_calibration_uncertainty_of_one_percent(kind, in_volts):
     samples = 1e-4 * rng.standard_normal((20_000, 2)) + 0.01
     if kind == "tone":
         samples += 0.5 * np.sin(2 * np.pi * 997 * time)[:, None]
-    exact = readings(kind, samples, Context(CHANNELS))
+    exact = readings(kind, samples, Context(CHANNELS, volts_uncertainty=0.0))
+    unknown = readings(kind, samples, Context(CHANNELS))
     doubtful = readings(kind, samples, Context(CHANNELS, volts_uncertainty=0.01))
     for key, reading in doubtful.items():
         assert reading.value == exact[key].value
         if reading.metric in in_volts:
             expected = np.hypot(exact[key].uncertainty, 0.01 * reading.value)
             assert reading.uncertainty == pytest.approx(expected, rel=1e-12)
+            assert (unknown[key].value, unknown[key].uncertainty) == (reading.value, None)
+            assert unknown[key].repeatability == exact[key].uncertainty
         else:
-            assert reading.uncertainty == exact[key].uncertainty
+            assert reading.uncertainty == exact[key].uncertainty == unknown[key].uncertainty
+        assert is_uncalibrated(unknown[key]) == (reading.metric in in_volts)

@@ -22,6 +22,7 @@ from linecheck.limits.model import Bounds, Check, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.measure.measure import Analysis, analyse, take_measurement
 from linecheck.run.plan import make_plan
+from linecheck.run.ramps import abrupt
 from linecheck.run.settle import reasons
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 from linecheck.station.interfaces.simulated.unit import NOTHING_DB, SimulatedUnit
@@ -87,6 +88,7 @@ def test_its_stimulus_is_the_same_each_time_and_as_loud_as_it_says(kind):
             20.0 * np.log10((steps - 2.0) / (2.0 ** (made.bits - 1) - 1.0)) if steps > 2.0 else -np.inf
         )
         assert peak_dbfs <= kind.peak_dbfs(stimulus) + 1e-9
+        assert abrupt(made, min(RAMP_SECONDS, kind.max_ramp_seconds(stimulus))) is None
 
 
 @pytest.mark.parametrize("channels", [CHANNELS[:1], CHANNELS], ids=["mono", "stereo"])

@@ -96,6 +96,26 @@ def test_other_limits_give_another_verdict_of_the_same_captures(judge, captures,
     assert "<failure" in (tmp_path / "j.xml").read_text(encoding="utf-8")
 
 
+def test_volts_of_a_calibration_that_is_not_stated_claim_nothing(judge, captures, tmp_path):
+    status, out, _ = judge(captures, "--json", "r.json")
+    assert status == 0
+    assert "volts uncalibrated" in out
+    claimed = {
+        entry["uncertainty"] for entry in loaded(tmp_path / "r.json")["readings"] if entry["unit"] == "V"
+    }
+    assert claimed == {None}
+    write_small_files(tmp_path, limits=LIMITS.replace("decision: simple", "decision: guarded"))
+    status, out, err = judge(captures)
+    assert (status, out) == (2, "")
+    assert f"{captures}: the limit file is guarded and judges volts (tone.level)" in err
+    assert "state calibration.uncertainty_percent in its captures.toml" in err
+    with (captures / INDEX_NAME).open("a", encoding="utf-8") as index:
+        index.write("[calibration]\nuncertainty_percent = 0.2\n")
+    status, out, _ = judge(captures)
+    assert status == 0
+    assert "uncalibrated" not in out
+
+
 @pytest.mark.parametrize(
     ("damage", "words"),
     [

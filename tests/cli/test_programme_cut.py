@@ -64,11 +64,13 @@ def test_a_programme_is_written_recorded_cut_and_judged(linecheck, tmp_path):
     assert [line.split()[0] for line in lines[1:4]] == ["tone", "quiet", "wiring"]
     assert lines[-1].startswith("disc.wav: 44100 Hz, 16 bits, 2 channels, ")
     record(tmp_path / "PR3-004711.wav", ppm=300.0)
-    status, out, err = linecheck("cut", "PR3-004711.wav", *FILE, "--out", "set", "--full-scale-volts", "8,8")
+    volts = ("--full-scale-volts", "8,8", "--volts-uncertainty-percent", "0.2")
+    status, out, err = linecheck("cut", "PR3-004711.wav", *FILE, "--out", "set", *volts)
     assert (status, err) == (0, "")
     assert "judge set --limits limits.yaml\n" in out
     loaded = load_capture_set("set")
     assert loaded.index.serial == "PR3-004711"
+    assert loaded.index.calibration.volts_uncertainty == pytest.approx(0.002)
     outcome = judge_folder("set", [load_limits("limits.yaml")])
     assert outcome.verdict.value == "pass"
     assert outcome.problems == ()
@@ -186,6 +188,8 @@ def test_a_set_without_a_serial_number_waits_for_one(linecheck):
         (["--full-scale-volts", "8"], "expected volts for each of left, right, as in 4.24,4.24"),
         (["--full-scale-volts", "8,-1"], "expected volts"),
         (["--full-scale-volts", "8,nan"], "expected volts"),
+        (["--volts-uncertainty-percent", "nan"], "expected 0 to 10, as in 0.2"),
+        (["--volts-uncertainty-percent", "-1"], "expected 0 to 10"),
         (["--mains-hz", "nan"], "50 or 60"),
         (["--firmware", ""], "1 to 100 printable"),
         (["--station", "a\nb"], "1 to 100 printable"),

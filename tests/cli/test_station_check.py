@@ -5,7 +5,7 @@ import subprocess
 import sys
 
 import pytest
-from small_run import call
+from small_run import LIMITS, call
 
 from linecheck.errors import RecordError
 from linecheck.log import Log, LogReader
@@ -87,6 +87,64 @@ def test_an_analogue_loop_with_a_fault_tells_it_first_and_what_to_do(check):
     assert {"gain", "hum", "noise"} <= failed
 
 
+SINAD = LIMITS.replace("min: 108}, fail: {min: 90}", "min: 112}, fail: {min: 90}")
+
+
+def test_the_masks_of_a_limit_file_are_held_against_the_path(check, tmp_path, monkeypatch, capsys):
+    (tmp_path / "limits.yaml").write_text(SINAD, encoding="utf-8")
+    config = ANALOGUE.replace("rate_hz = 48000", "rate_hz = 48000\nfull_scale_volts = [8.0, 8.0]")
+    status, out, _ = check(config, "--limits", "limits.yaml", "--budget", "--json", "check.json")
+    assert status == 0
+    assert "can be trusted" not in out
+    assert "The path is as its config asks, and hides what some masks ask for." in out
+    (line,) = (line for line in out.splitlines() if line.startswith("not      tone.sinad"))
+    assert "≥ 112 dB" in line
+    assert "the path's noise with tone" in out
+    assert "GUM 4.3.7, F.2.4.5" in out
+    assert "Not held against it, since the self-check plays nothing alike: wiring.order." in out
+    written = json.loads((tmp_path / "check.json").read_text(encoding="utf-8"))
+    answers = {(mask["metric"], mask["channel"]): mask["answer"] for mask in written["masks"]}
+    assert answers["sinad", "left"] == "cannot"
+    assert answers["level", "right"] == "decides"
+
+    def ran(undecided):
+        (tmp_path / "station.toml").write_text(f'{config}undecided = "{undecided}"\n', encoding="utf-8")
+        words = ("--station", "station.toml", "--limits", "limits.yaml", "--serial", "PR3-000001")
+        return call(monkeypatch, capsys, "run", *words, "--json", f"{undecided}.json")
+
+    status, out, _ = ran("tell")
+    assert (status, out.splitlines()[0]) == (0, "● PASS")
+    assert "can hardly decide, or not at all, tone sinad" in out
+    status, out, _ = ran("widen")
+    assert (status, out.splitlines()[0]) == (0, "▲ MARGINAL")
+    told, widened = (
+        next(
+            entry
+            for entry in json.loads((tmp_path / f"{name}.json").read_text(encoding="utf-8"))["readings"]
+            if (entry["metric"], entry["channel"]) == ("sinad", "left")
+        )
+        for name in ("tell", "widen")
+    )
+    assert abs(widened["value"] - told["value"]) < 1.0, "nothing of the station's is subtracted"
+    assert (widened["verdict"], told["verdict"]) == ("marginal", "pass")
+    assert widened["uncertainty"] > 3.0 > told["uncertainty"]
+    status, out, err = ran("refuse")
+    assert (status, out) == (3, "")
+    assert "loop.undecided tests no unit by them" in err
+    refused = f'{config}undecided = "refuse"\n'
+    assert check(refused, "--limits", "limits.yaml")[0] == 3
+
+
+def test_a_budget_is_of_a_limit_file_and_the_result_never_overwrites_one(check, tmp_path):
+    (tmp_path / "limits.yaml").write_text(SINAD, encoding="utf-8")
+    status, _, err = check(ANALOGUE, "--budget")
+    assert (status, "give --limits as well" in err) == (2, True)
+    status, _, err = check(ANALOGUE, "--limits", "limits.yaml", "--json", "limits.yaml")
+    assert (status, "--json names limits.yaml itself" in err) == (2, True)
+    status, out, _ = check(DIGITAL, "--limits", "limits.yaml")
+    assert (status, "no mask of pellow-r3 is held" in out) == (0, True)
+
+
 def test_steps_that_lack_for_one_reason_share_a_line(check):
     status, out, _ = check(ANALOGUE, "--fault", "no_loop")
     assert status == 3
@@ -108,9 +166,7 @@ def test_the_record_stands_before_anything_is_shown(check, monkeypatch):
     from linecheck.cli.display import self_check as display_self_check
 
     seen = []
-    monkeypatch.setattr(
-        display_self_check, "show_self_check", lambda found, sequence: seen.append(statements())
-    )
+    monkeypatch.setattr(display_self_check, "show_self_check", lambda found, *_: seen.append(statements()))
     assert check(DIGITAL)[0] == 0
     ((said,),) = seen
     assert said.content["verdict"] == "met"
@@ -128,7 +184,7 @@ def test_a_file_that_cannot_be_written_is_told_before_anything_is_played(check, 
     [
         (STATION, (), "has no [loop]"),
         (DIGITAL, ("--fault", "sunspots"), "no fault of a loop named 'sunspots'"),
-        (DIGITAL, ("--json", "station.toml"), "the station config itself"),
+        (DIGITAL, ("--json", "station.toml"), "names station.toml itself"),
         (SOUND.format(device="unit", rate=48_000), ("--fault", "gate"), "has a real loop"),
         (DIGITAL.replace("digital", "optical"), (), "loop.kind"),
         (DIGITAL + "rate_hz = 96000\n", (), "one rate"),

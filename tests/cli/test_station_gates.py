@@ -234,6 +234,27 @@ def test_the_config_that_comes_along_fits_the_demonstration_model():
     assert len(golden_margins(limits, config.golden.margins)) > 10
 
 
+def test_a_station_whose_volts_nobody_has_calibrated_says_so(station, tmp_path):
+    sound = """format = 1
+station = "bench"
+interface = "sound"
+mains_hz = 50
+[playback]
+device = "out"
+channels = [1, 2]
+rates_hz = [48000]
+[capture]
+device = "in"
+channels = [1, 2]
+rate_hz = 48000
+full_scale_volts = [8.0, 8.0]
+"""
+    write_small_files(tmp_path, station=sound)
+    assert "uncalibrated: uncertainty_percent is not stated" in station("station status")[1]
+    write_small_files(tmp_path, station=sound + "[calibration]\nuncertainty_percent = 0.1\n")
+    assert "uncalibrated" not in station("station status")[1]
+
+
 def test_an_asset_that_is_overdue_keeps_units_out_where_its_config_says_so(station, tmp_path):
     asset = '[assets.adc]\nid = "ADC-17"\ndue = 2020-01-31\n'
     write_small_files(tmp_path, station=STATION + asset)

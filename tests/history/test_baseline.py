@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from regression_runs import baseline_of, curve, limits_with, reading, unit_run, without_digest
 from small_run import small_check
 
-from linecheck.checks.base import Problem
+from linecheck.checks.base import Problem, Reading
 from linecheck.errors import BaselineError, FileError, FileFaults, UsageError
 from linecheck.history.baseline.accept import accept_runs
 from linecheck.history.baseline.accept_review import changes, doubts
@@ -24,7 +24,7 @@ from linecheck.history.baseline.file import (
     rounded_reading,
 )
 from linecheck.history.baseline.regression import compare_outcome
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import JudgedReading, Verdict
 
 
 def read_back(tmp_path, baseline):
@@ -63,6 +63,23 @@ def test_it_names_what_it_comes_from():
     assert tone.captures == ("ab" * 32,)
     assert tone.stimulus["frequency_hz"] == 997.0
     assert tone.analysis["resolution_hz"] == 5.0
+
+
+def test_volts_of_an_unstated_calibration_are_compared_by_how_well_they_repeat():
+    unclaimed = JudgedReading(Reading("level", "left", 4.0, "V", None, repeatability=2e-4))
+    recorded = JudgedReading(Reading("level", "right", 4.0, "V", None))
+    baseline = baseline_of(unit_run({("level", "left"): unclaimed, ("level", "right"): recorded}))
+    (unit,) = baseline.file.unit
+    assert unit.volts_uncertainty_percent is None
+    assert b"volts_uncertainty_percent" not in baseline_bytes(baseline.file)
+    spreads = {
+        entry.channel: entry.uncertainty for entry in unit.check[0].readings if entry.metric == "level"
+    }
+    # A record keeps no claim, and so nothing of how it repeats: its margin alone decides.
+    assert spreads["left"] == pytest.approx(2e-4, rel=0.1), "rounding adds a little"
+    assert spreads["right"] < 1e-5
+    stated = baseline_of(unit_run(calibration={"uncertainty_percent": "0.0"})).file.unit[0]
+    assert stated.volts_uncertainty_percent == 0.0
 
 
 def test_a_reading_is_a_line_in_the_limit_files_order():

@@ -169,6 +169,18 @@ def test_one_calibration_is_one_error_and_two_are_two():
     assert "B was measured with another calibration than A" in unsure.notes
 
 
+def test_volts_that_nobody_has_calibrated_are_compared_at_one_station_alone():
+    low, high = (
+        JudgedReading(Reading("level", "left", volts, "V", None, repeatability=1e-4)) for volts in (4.0, 4.04)
+    )
+    here = compared(side(low, station="a"), side(high, station="a"))
+    assert "output 0.040 V higher" in here.findings[0].text
+    apart = compared(side(low, reading(), station="a"), side(high, reading(), station="b"))
+    assert not apart.findings
+    (level,) = (item for item in apart.values if item.metric == "level")
+    assert level.differences[0].why == "how well it is known is not stated"
+
+
 def test_only_what_was_measured_alike_is_compared():
     quiet, loud = ({"stimulus": {"level_dbfs": level}} for level in (-20.0, 0.0))
     with pytest.raises(

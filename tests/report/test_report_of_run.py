@@ -2,6 +2,7 @@
 
 import itertools
 import re
+from dataclasses import replace
 
 import pytest
 from lxml import html
@@ -261,6 +262,19 @@ def test_evidence_is_there_in_full():
     ):
         assert text in said
     assert "no electrical-safety test" in plain(page)
+
+
+def test_volts_that_nobody_has_calibrated_are_called_so():
+    def read(uncertainty):
+        strip = made_reading(value=4.0, metric="level", unit="V")
+        row = made_reading(None, value=0.5, metric="dc_offset", unit="mV")
+        items = [
+            replace(item, reading=replace(item.reading, uncertainty=uncertainty)) for item in (strip, row)
+        ]
+        return plain(page_of(made_run(made_check(*items)))[1])
+
+    assert read(None).count("uncalibrated") == 3
+    assert "uncalibrated" not in read(0.001)
 
 
 def test_a_filed_page_says_what_was_around_the_run():

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from small_run import small_check, small_limits
 
 from linecheck.errors import UsageError
+from linecheck.limits.model import Bounds, Mask
 from linecheck.run.plan import check_serial, make_plan, playing_order
 from linecheck.station.config.station import StationConfig
 from linecheck.station.planning import station_plan
@@ -81,6 +82,18 @@ def test_other_numbers_of_channels_are_refused():
         station_plan(small_limits(), station(**tables))
     assert "playback.channels of station bench 3" in str(caught.value)
     assert "capture.full_scale_volts of station bench 1" in str(caught.value)
+
+
+def test_the_guarded_rule_needs_to_know_how_well_the_volts_are_known():
+    in_volts = {"level": Mask(Bounds(3.9, 4.1)), "sinad": Mask(Bounds(100.0))}
+    limits = replace(small_limits(small_check("tone", "tone", in_volts)), decision="guarded")
+    with pytest.raises(UsageError, match=r"judges volts \(tone\.level\), .*calibration\.uncertainty_percent"):
+        station_plan(limits, station())
+    stated = station(calibration={"uncertainty_percent": 0.0})
+    assert station_plan(limits, stated).checks
+    assert station_plan(replace(limits, decision="simple"), station()).checks
+    of_ratios = small_limits(small_check("tone", "tone", {"sinad": Mask(Bounds(100.0))}))
+    assert station_plan(replace(of_ratios, decision="guarded"), station()).checks
 
 
 def test_the_ramp_is_the_stations():

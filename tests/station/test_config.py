@@ -154,6 +154,18 @@ def test_an_overdue_calibration_is_said_and_blocks_only_where_the_config_says_so
     assert "1 day ago" in blocking.message
 
 
+def test_a_calibration_that_is_not_stated_is_unknown_unless_the_interface_states_it(tmp_path):
+    assert load_station(written(tmp_path, MINIMAL)).config.calibration.volts_uncertainty == 0.0
+    stated = MINIMAL + "[calibration]\nuncertainty_percent = 0.5\n"
+    assert load_station(written(tmp_path, stated)).config.calibration.volts_uncertainty == 0.005
+    sound = (Path(__file__).parents[2] / "station_configs" / "loopback.toml").read_text(encoding="utf-8")
+    stated = "uncertainty_percent = 0.0"
+    assert load_station(written(tmp_path, sound)).config.calibration.record()["uncertainty_percent"] == "0.0"
+    unstated = load_station(written(tmp_path, sound.replace(stated, ""))).config.calibration
+    assert unstated.volts_uncertainty is None
+    assert "uncertainty_percent" not in unstated.record()
+
+
 def test_calibration_cannot_be_due_before_it_was_performed(tmp_path):
     text = MINIMAL + "[calibration]\nperformed = 2026-05-02\ndue = 2026-05-01\n"
     assert list(faults_of(tmp_path, text)) == ["5:1:calibration"]

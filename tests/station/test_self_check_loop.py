@@ -11,6 +11,7 @@ from linecheck.checks.base import Measurement, Reference
 from linecheck.errors import StationError, UsageError
 from linecheck.measure.measure import Analysis, take_measurement
 from linecheck.measure.trust import inspect_samples
+from linecheck.station.budget.figures import read_figures
 from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.self_check.analogue import analogue_steps
 from linecheck.station.self_check.course import run_self_check
@@ -18,7 +19,12 @@ from linecheck.station.self_check.loop_faults import LOOP_FAULTS, find_faults
 from linecheck.station.self_check.plays import loop_path, make_plays
 from linecheck.station.self_check.probe import read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step, step
-from linecheck.station.self_check.simulated_loop import PASSED_SHARE, STOPPED_SHARE, SimulatedLoop
+from linecheck.station.self_check.simulated_loop import (
+    HARMONICS_DB,
+    PASSED_SHARE,
+    STOPPED_SHARE,
+    SimulatedLoop,
+)
 
 #: Faults that an analogue loop shows: fault -> what is played for it, step that must not be met, words in its sentence.
 ANALOGUE = {
@@ -33,6 +39,7 @@ ANALOGUE = {
     "crosstalk": ("tone crosstalk", "crosstalk", "60.0 dB down"),
     "noisy": ("tone quiet", "noise", "-91"),
     "hum": ("tone quiet", "hum", "-79"),
+    "jittering": ("tone jitter", "jitter", "jittered by"),
     "distorting": ("tone", "distortion", "-8"),
     "clipping": ("tone", "distortion", "-20"),
     "duller": ("tone to_edge", "flatness", "dB in the band"),
@@ -155,7 +162,7 @@ def clean():
 def test_a_clean_analogue_loop_is_met(clean):
     assert wrong(clean) == {}
     assert clean.verdict == MET
-    assert len(clean.steps) == 21
+    assert len(clean.steps) == 22
     assert clean.seconds < 25.0
     # Nothing is met without a number but what is a yes or no.
     assert {entry.name for entry in clean.steps if not entry.measured} == {"identity", "stream", "loop"}
@@ -166,13 +173,14 @@ def test_its_record_is_plain_data_with_hashes_of_all_audio(clean):
     assert json.loads(json.dumps(content, allow_nan=False)) == content
     assert content["verdict"] == "met"
     assert content["station_config_sha256"] == "0" * 64
-    assert set(content["audio"]) == {"wiring", "tone", "quiet", "crosstalk", "to_edge", "probe"}
+    assert set(content["audio"]) == {"wiring", "tone", "quiet", "crosstalk", "to_edge", "jitter", "probe"}
     hashes = {
         text
         for entry in content["audio"].values()
         for text in (entry["stimulus_sha256"], entry["capture_sha256"])
     }
-    assert len(hashes) == 12
+    assert len(hashes) == 14
+    assert read_figures(content["path"]) == clean.figures
     assert all(len(text) == 64 for text in hashes)
 
 
@@ -186,6 +194,12 @@ def test_a_clean_loop_reads_what_it_was_made_of(clean):
     crosstalk = [entry.value for entry in steps["crosstalk"].measured]
     assert crosstalk == pytest.approx([112.0, 112.0], abs=3.0)
     assert all(abs(entry.value) < 0.001 for entry in steps["clock"].measured)
+    # What masks are held against: the same numbers, and those of each part alone.
+    assert [entry.value for entry in clean.figures["noise"]] == pytest.approx(noise)
+    second, third = HARMONICS_DB  # of full scale; of a tone of -1 dBFS one and two decibels less
+    harmonics = 10.0 * np.log10(10.0 ** ((second - 1.0) / 10.0) + 10.0 ** ((third - 2.0) / 10.0))
+    assert [entry.value for entry in clean.figures["distortion"]] == pytest.approx([harmonics] * 2, abs=0.3)
+    assert [entry.value for entry in clean.figures["noise_with_tone"]] == pytest.approx([-107.0] * 2, abs=0.3)
     # Both filters together are a raised cosine: 3.01 dB down where 0.5 - 0.5 cos(pi x) is the square root of a half.
     x = np.arccos(1.0 - 2.0 * np.sqrt(0.5)) / np.pi
     edge = STOPPED_SHARE - x * (STOPPED_SHARE - PASSED_SHARE)
@@ -200,6 +214,18 @@ def test_each_fault_of_an_analogue_loop_trips_its_step(fault):
     assert found.verdict == NOT_MET, found
     assert words in found.sentence
     assert found.cure
+
+
+def test_jitter_is_read_as_it_was_made():
+    # 3 ns at 1.5 kHz on a tone of 12 kHz: the fault's own words.
+    steps = some_steps("jittering", "tone jitter")
+    assert [entry.value for entry in steps["jitter"].measured] == pytest.approx([3000.0, 3000.0], rel=0.002)
+
+
+def test_a_station_that_may_not_play_the_jitter_signal_is_not_asked_for_it():
+    names = [play.name for play in make_plays(loop_path(config(protection={"highest_level_dbfs": -6.0})))]
+    assert "jitter" not in names
+    assert "jitter" in [play.name for play in played("analogue")]
 
 
 @pytest.mark.parametrize("fault", ["lost_frame", "lost_block", "overrun"])

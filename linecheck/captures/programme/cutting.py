@@ -29,6 +29,7 @@ from linecheck.dsp.locating.marks import MARK_SECONDS, SYNC_AT_SECONDS, MarkCode
 from linecheck.errors import FileError, UsageError
 from linecheck.limits.model import LimitFile
 from linecheck.run.plan import DEFAULT_RAMP_SECONDS
+from linecheck.station.config.station import CalibrationConfig
 
 __all__ = ["Piece", "SetFacts", "Survey", "survey", "write_pieces"]
 
@@ -107,6 +108,7 @@ class SetFacts:
     station: str | None = None
     mains_hz: float | None = None
     full_scale_volts: tuple[float, ...] | None = None
+    volts_uncertainty_percent: float | None = None
 
 
 def survey(stream: AudioStream, limits: LimitFile, without: frozenset[str] = frozenset()) -> Survey:
@@ -316,6 +318,7 @@ def write_pieces(stream: AudioStream, found: Survey, folder: str | Path, facts: 
         firmware=facts.firmware,
         station=facts.station,
         software=f"linecheck {__version__}",
+        calibration=CalibrationConfig(uncertainty_percent=facts.volts_uncertainty_percent),
         ramp_seconds=DEFAULT_RAMP_SECONDS,
         stimulus_hashes={
             name: entry.stimulus_sha256

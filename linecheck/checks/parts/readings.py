@@ -45,10 +45,11 @@ _FLOOR = 1e-300
 class ReadingList:
     """Collects what one measurement takes; a value that is missing comes with its reason.
 
-    ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts.
+    ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts, None where nobody
+    states it.
     """
 
-    volts_uncertainty: float = 0.0
+    volts_uncertainty: float | None = None
     readings: list[Reading] = field(default_factory=list)
     curves: list[Curve] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
@@ -56,10 +57,18 @@ class ReadingList:
     def volts(
         self, metric: str, channel: str, volts: float | None, value: float, uncertainty: float, unit: str
     ) -> None:
-        """Add a reading in volts; missing where the capture's full scale in volts is not known."""
+        """Add a reading in volts; missing where the capture's full scale in volts is not known.
+
+        How well that scale is known and how well the value repeats are independent, so that their variances add (JCGM
+        100:2008, 5.1.2). Of a scale that nobody states to be known, no uncertainty is claimed.
+        """
         if volts is not None:
-            spread = float(volts * np.hypot(uncertainty, value * self.volts_uncertainty))
-            self.readings.append(Reading(metric, channel, float(value * volts), unit, spread))
+            own, scale = volts * uncertainty, self.volts_uncertainty
+            spread = None if scale is None else float(np.hypot(own, volts * value * scale))
+            repeats = float(own) if spread is None else None
+            self.readings.append(
+                Reading(metric, channel, float(value * volts), unit, spread, repeatability=repeats)
+            )
             return
         self.readings.append(Reading(metric, channel, None, unit, None))
         self.problems.append(

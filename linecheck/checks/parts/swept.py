@@ -18,7 +18,7 @@ from linecheck.dsp.responses.responses import Response, line_levels
 from linecheck.dsp.responses.sweeps import exponential_sweep, spectrum_at, transfer
 from linecheck.dsp.spectra.narrow import Narrowed
 
-__all__ = ["Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]
+__all__ = ["FADE_SECONDS", "Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -27,7 +27,7 @@ ComplexArray = NDArray[np.complex128]
 #: The tone that gives the clock ratio: steady for so long after it has settled.
 PILOT_HZ = 997.0
 PILOT_SECONDS = 0.15
-#: Silence between tone and sweep, and how the sweep itself fades in and out.
+#: Silence between tone and sweep, and how the sweep itself fades in and out, whatever the ramp of a station.
 GAP_SECONDS = 0.04
 FADE_SECONDS = 0.01
 #: The sweep begins below the lowest frequency that is wanted, so that this one has its full strength.

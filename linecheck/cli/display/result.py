@@ -12,6 +12,7 @@ from typing import Final
 
 import click
 
+from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.cli.display.banner import banner, colour, mark
 from linecheck.files.text import visible
 from linecheck.limits.model import Bounds, Limit, Mask
@@ -185,9 +186,15 @@ def _whose(outcome: Run, attempt: int | None, screen: Screen) -> str:
         f"attempt {attempt}" if attempt is not None else "",
         f"station {outcome.station}" if outcome.station else "",
         f"limits revision {outcome.limits.revision}",
+        "volts uncalibrated" * _is_uncalibrated(outcome),
         f"{outcome.duration_seconds:.1f} s",
     ]
     return "  " + ", ".join(plain(fact, screen) for fact in facts if fact)
+
+
+def _is_uncalibrated(outcome: Run) -> bool:
+    """Return whether anything was read in volts of which nobody states how well they are known."""
+    return any(is_uncalibrated(item.reading) for check in outcome.checks for item in check.judged.readings)
 
 
 Judged = JudgedReading | JudgedCurve

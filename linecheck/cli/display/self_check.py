@@ -13,8 +13,11 @@ from linecheck.station.self_check.result import MET, NOT_DONE, Measured, SelfChe
 __all__ = ["show_self_check"]
 
 
-def show_self_check(found: SelfCheck, sequence: int) -> None:
-    """Print a recorded self-check; ``sequence`` is its number in the log."""
+def show_self_check(found: SelfCheck, sequence: int, undecided: bool = False) -> None:
+    """Print a recorded self-check; ``sequence`` is its number in the log.
+
+    ``undecided`` says that it leaves masks of a limit file hardly decidable, which are shown after it.
+    """
     rate = f"{found.rate_hz} Hz"
     if found.capture_rate_hz != found.rate_hz:
         rate += f", captured at {found.capture_rate_hz} Hz"
@@ -24,7 +27,7 @@ def show_self_check(found: SelfCheck, sequence: int) -> None:
         )
     )
     print_table(("step", "verdict", "measured", "seen"), list(_rows(found.worst_first())), right=())
-    click.echo(visible(_conclusion(found)))
+    click.echo(visible(_conclusion(found, undecided)))
 
 
 def _rows(steps: Sequence[Step]) -> Iterator[tuple[str, str, str, str]]:
@@ -69,12 +72,14 @@ def _number(value: float) -> str:
     return "0" if text in ("-0", "") else text
 
 
-def _conclusion(found: SelfCheck) -> str:
+def _conclusion(found: SelfCheck, undecided: bool) -> str:
     worst = found.worst_first()
     if found.verdict == MET:
-        return "The path can be trusted." + (
-            f" Check it again within {found.every_hours:g} h." if found.every_hours is not None else ""
-        )
+        again = f" Check it again within {found.every_hours:g} h." if found.every_hours is not None else ""
+        if undecided:
+            return f"The path is as its config asks, and hides what some masks ask for.{again}"
+        # What an analogue path adds is measured here and judged by no limit file.
+        return f"{'The path can be trusted' if found.kind == 'digital' else 'The path is as its config asks'}.{again}"
     if found.stopped:
         return "The check was stopped: it shows nothing. Start it again."
     first = worst[0]

@@ -104,9 +104,12 @@ def _show_due(config: StationConfig, today: date) -> tuple[Problem, ...]:
 
 def _due_rows(config: StationConfig, today: date) -> Iterator[tuple[tuple[str, ...], tuple[Problem, ...]]]:
     calibration = config.calibration
-    if calibration.due is not None or calibration.performed is not None:
+    known = calibration.uncertainty_percent is not None or config.capture.full_scale_volts is None
+    if calibration.due is not None or calibration.performed is not None or not known:
         problems = calibration.problems(today)
-        yield ("calibration", calibration.certificate or "–", *_due(calibration.due, problems)), problems
+        due, state = _due(calibration.due, problems)
+        state = state if known else f"{state}, uncalibrated: uncertainty_percent is not stated"
+        yield ("calibration", calibration.certificate or "–", due, state), problems
     for role, asset in config.assets.items():
         problems = asset.problems(role, today)
         yield (role, asset.id, *_due(asset.due, problems)), problems
@@ -126,6 +129,8 @@ def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) ->
     click.echo("● units may be judged" if may else "✖ units may not be judged")
     told = [standing.locked_why] if standing.lock.locked else []
     told += [state.words for state in standing.gates if not state.lets_in]
+    told += [standing.path.refusal] if standing.path.refusal is not None else []
+    told += [problem.message for problem in standing.path.problems]
     for line in (*told, *(problem.message for problem in overdue)):
         click.echo(f"  - {one_line(line)}")
 

@@ -9,6 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import UsageError
 from linecheck.history.baseline.file import (
     CheckEntry,
@@ -18,7 +19,7 @@ from linecheck.history.baseline.file import (
     curve_entry,
     rounded_reading,
 )
-from linecheck.history.baseline.unit_entry import VOLT_UNITS, unit_entry
+from linecheck.history.baseline.unit_entry import unit_entry
 from linecheck.limits.curve_profile import Lattice, Profile, is_another
 from linecheck.limits.model import Check
 from linecheck.limits.regression import Better
@@ -58,7 +59,7 @@ def combined_unit(runs: Sequence[Run], lattices: dict[tuple[str, str, str | None
         _require_alike(serial, together)
     certificates = {entry.certificate for entry in entries}
     one = len(certificates) == 1
-    volts = entries[0].volts_uncertainty_percent if one else 0.0
+    volts = entries[0].volts_uncertainty_percent if one else None
     checks_by_name = {check.name: check for check in runs[0].limits.checks}
     return UnitEntry(
         serial=serial,
@@ -67,7 +68,7 @@ def combined_unit(runs: Sequence[Run], lattices: dict[tuple[str, str, str | None
         certificate=certificates.pop() if one else None,
         volts_uncertainty_percent=volts,
         check=tuple(
-            _combined_check(serial, together, 0.01 * volts, checks_by_name[name])
+            _combined_check(serial, together, 0.01 * (volts or 0.0), checks_by_name[name])
             for name, together in checks.items()
         ),
     )

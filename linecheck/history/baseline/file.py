@@ -240,13 +240,16 @@ class CheckEntry(_Table):
 
 
 class UnitEntry(_Table):
-    """One unit: what it was and where it was captured. ``calibration`` is that of the captures' volts."""
+    """One unit: what it was and where it was captured.
+
+    ``certificate`` and ``volts_uncertainty_percent`` are of the calibration of the captures' volts; None is not stated.
+    """
 
     serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)]
     firmware: Name | None = None
     stations: Names = ()
     certificate: Text | None = None
-    volts_uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    volts_uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
     check: Annotated[tuple[CheckEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
 
     @model_validator(mode="after")

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from linecheck.checks.base import CurveSpec, MetricSpec, Parameters
+from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import BaselineError, FileError
 from linecheck.history.baseline.file import (
     Baseline,
@@ -31,7 +32,6 @@ from linecheck.history.baseline.file import (
 )
 from linecheck.history.baseline.regression_words import answer_text, curve_text, moved_by
 from linecheck.history.baseline.unit_entry import (
-    VOLT_UNITS,
     compared_channels,
     compared_specs,
     require_margins,
@@ -257,7 +257,7 @@ def _same_volts(new: UnitEntry, base: UnitEntry) -> float:
     """Return the relative uncertainty of volts that is one and the same error on both sides."""
     if new.certificate is None or new.certificate != base.certificate:
         return 0.0
-    return 0.01 * min(new.volts_uncertainty_percent, base.volts_uncertainty_percent)
+    return 0.01 * min(new.volts_uncertainty_percent or 0.0, base.volts_uncertainty_percent or 0.0)
 
 
 def _dropped(check: str, item: _Item, why: str) -> Comparison:

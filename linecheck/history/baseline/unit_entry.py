@@ -14,6 +14,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
+from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.errors import FileError
 from linecheck.history.baseline.file import (
     LARGEST,
@@ -28,16 +29,12 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
-    "VOLT_UNITS",
     "compared_channels",
     "compared_specs",
     "require_margins",
     "uncompared_texts",
     "unit_entry",
 ]
-
-#: What is read in these has the uncertainty of the capture's calibration in it.
-VOLT_UNITS = frozenset({"V", "mV", "µV"})
 
 NO_MARGINS = """\
 declares no margin, so that nothing can be compared with a baseline. Say by how much something may change, at the top
@@ -98,13 +95,13 @@ def unit_entry(outcome: Run, lattices: dict[tuple[str, str, str | None], Lattice
         for check in outcome.limits.checks
         if check.regression and check.name in done
     )
-    uncertainty = float(outcome.calibration.get("uncertainty_percent", 0.0))
+    percent = outcome.calibration.get("uncertainty_percent")
     return UnitEntry.model_construct(
         serial=outcome.serial,
         firmware=outcome.firmware,
         stations=() if outcome.station is None else (outcome.station,),
         certificate=outcome.calibration.get("certificate"),
-        volts_uncertainty_percent=uncertainty,
+        volts_uncertainty_percent=None if percent is None else float(percent),
         check=checks,
     )
 
@@ -140,18 +137,30 @@ def _check_entry(
 
 
 def _reading(reading: Reading) -> ReadingEntry | None:
-    if reading.value is None or reading.uncertainty is None:
+    uncertainty = _repeats_within(reading)
+    if reading.value is None or uncertainty is None:
         return None
-    if abs(reading.value) > LARGEST or not 0.0 <= reading.uncertainty <= LARGEST:
+    if abs(reading.value) > LARGEST or not 0.0 <= uncertainty <= LARGEST:
         return None
     return ReadingEntry(
         metric=reading.metric,
         channel=reading.channel,
         value=float(reading.value),
         unit=reading.unit,
-        uncertainty=float(reading.uncertainty),
+        uncertainty=float(uncertainty),
         bound=bool(reading.is_bound),
     )
+
+
+def _repeats_within(reading: Reading) -> float | None:
+    """Return the standard uncertainty that a comparison takes a reading with; None where there is none.
+
+    What volts of an unstated calibration are in truth does not matter to whether they have changed: how well they
+    repeat does. A record does not keep that, and their margin alone then decides.
+    """
+    if is_uncalibrated(reading):
+        return 0.0 if reading.repeatability is None else reading.repeatability
+    return reading.uncertainty
 
 
 def _curve(

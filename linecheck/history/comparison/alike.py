@@ -3,6 +3,7 @@
 =======================  ==================================================================
 :func:`unlike`           why a check of one side is no measure of the same on another
 :func:`reaches_alike`    whether two captures of a check reach equally far in frequency
+:func:`known_alike`      how well a reading is known, as far as both sides' differ
 :func:`same_volts`       how much of two readings' uncertainty is one error that both share
 =======================  ==================================================================
 """
@@ -13,11 +14,11 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from linecheck.checks.base import Reading
-from linecheck.history.baseline.unit_entry import VOLT_UNITS
+from linecheck.checks.parts.volts import VOLT_UNITS, is_uncalibrated
 from linecheck.history.comparison.sides import Picked
 from linecheck.run.model import CheckOutcome
 
-__all__ = ["reaches_alike", "same_volts", "unlike"]
+__all__ = ["known_alike", "reaches_alike", "same_volts", "unlike"]
 
 #: Parameters of a stimulus that change how well a metric is known, or the unit's mode, but not what it means.
 _NO_MATTER: Final = frozenset({"seconds", "bits", "rate_hz"})
@@ -60,6 +61,16 @@ def reaches_alike(one: CheckOutcome, two: CheckOutcome) -> bool:
             if abs(own - end) > _SAME_REACH * max(abs(own), abs(end)):
                 return False
     return True
+
+
+def known_alike(first: Picked, other: Picked, reading: Reading) -> float | None:
+    """Return the standard uncertainty of a reading of either side; None where it is not stated.
+
+    Volts of one station whose calibration nobody states have one and the same error, which is none of their difference:
+    they are known as well as they repeat.
+    """
+    one = (first.view.station, first.view.calibration) == (other.view.station, other.view.calibration)
+    return reading.repeatability if one and is_uncalibrated(reading) else reading.uncertainty
 
 
 def same_volts(first: Picked, other: Picked, base: Reading, new: Reading) -> float:

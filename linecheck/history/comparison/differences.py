@@ -16,7 +16,7 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
 from linecheck.history.comparison.accuracy import accuracy
-from linecheck.history.comparison.alike import reaches_alike, same_volts, unlike
+from linecheck.history.comparison.alike import known_alike, reaches_alike, same_volts, unlike
 from linecheck.history.comparison.model import ComparedCurve, ComparedValue, CurveDifference, Difference
 from linecheck.history.comparison.sides import Picked
 from linecheck.limits.curve_profile import Profile, compare_profiles, lattice_for, profile_of
@@ -127,18 +127,19 @@ def _difference(
     if new is None or base is None or new.value is None or base.value is None:
         return Difference(None, None, False, None, _ABSENT)
     difference = new.value - base.value
-    if new.uncertainty is None or base.uncertainty is None:
+    new_spread, base_spread = (known_alike(pair.first, pair.other, each) for each in (new, base))
+    if new_spread is None or base_spread is None:
         return Difference(difference, None, False, None, "how well it is known is not stated")
     common = same_volts(pair.first, pair.other, base, new)
-    square = new.uncertainty**2 + base.uncertainty**2 - 2.0 * common**2
+    square = new_spread**2 + base_spread**2 - 2.0 * common**2
     uncertainty = math.sqrt(max(square, 0.0))
     signed = _worse_by(difference, spec)
     why = pair.refusal(spec)
     if why:
         return Difference(difference, uncertainty, False, signed, why)
     change = compare_values(
-        Measured(new.value, new.uncertainty, new.is_bound),
-        Measured(base.value, base.uncertainty, base.is_bound),
+        Measured(new.value, new_spread, new.is_bound),
+        Measured(base.value, base_spread, base.is_bound),
         spec.better,
         accuracy(spec),
         sigmas,

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
-from linecheck.history.baseline.unit_entry import VOLT_UNITS
+from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.history.comparison.accuracy import accuracy
 from linecheck.history.comparison.amounts import amount, decimals_for, difference_unit
 from linecheck.history.comparison.model import (

@@ -11,14 +11,14 @@ from linecheck.errors import Fault
 from linecheck.files.toml import TomlFile, parse_model, read_toml
 from linecheck.limits.loading.header import NAME
 from linecheck.station.config.station import Station, StationConfig
-from linecheck.station.interfaces import interfaces, unknown_interface
+from linecheck.station.interfaces import interface_of, interfaces, unknown_interface
 from linecheck.station.interfaces.description import InterfaceDescription
 
 __all__ = ["load_station"]
 
 
 def load_station(path: str | Path) -> Station:
-    """Read a station config.
+    """Read a station config; what its interface states of its volts is in it where the file does not say.
 
     Raises
     ------
@@ -27,7 +27,16 @@ def load_station(path: str | Path) -> Station:
     """
     file = read_toml(path)
     config = parse_model(file, StationConfig, tuple(_interface_faults(file)))
-    return Station(config, file.path, file.sha256)
+    return Station(_with_stated_volts(config), file.path, file.sha256)
+
+
+def _with_stated_volts(config: StationConfig) -> StationConfig:
+    """Return a config with the uncertainty of its volts, where the file leaves that to an interface that states it."""
+    calibration, stated = config.calibration, interface_of(config).volts_uncertainty_percent
+    if calibration.uncertainty_percent is not None or stated is None:
+        return config
+    known = calibration.model_copy(update={"uncertainty_percent": stated})
+    return config.model_copy(update={"calibration": known})
 
 
 def _interface_faults(file: TomlFile) -> Iterator[Fault]:

@@ -7,6 +7,7 @@
     every_hours = 12
     shares_clock = true                  # playback and capture run off one clock; left out: as the devices say
     gain_db = [-3.02, -3.02]             # level captured re full scale, less the level played
+    undecided = "tell"                   # or "refuse", "widen": of masks that the path leaves hardly decidable
 
     [loop.close]                         # a relay; without it the operator patches
     command = "nest-relay loop on"
@@ -18,7 +19,8 @@
 
 The defaults of ``[loop.limits]`` are a judgement, common practice and no source: what a sound interface of studio
 quality keeps with ease and a broken path does not. What a station must keep follows from its limit files: 10 dB below
-their limits of noise and distortion, a fifth of those of level.
+their limits of noise and distortion, a fifth of those of level. ``station check --limits`` holds it against them, and
+``undecided`` says what becomes of masks that it does not keep.
 """
 
 from __future__ import annotations
@@ -79,6 +81,8 @@ class LoopLimits(_Table):
         since analogue filters end there at high rates; give 0.45 if the interface keeps it.
     images_db : float
         Highest residue between many tones up to 0.49 of the rate, re one of them (about -37 dBFS), 5 Hz resolution.
+    jitter_ps : float
+        Peak jitter of the strongest pair of sidebands, picoseconds.
     clock_ppm : float or None
         How far both clocks may differ. None: 0.02 where they are one, which is what a slow warming of the converters'
         delay may feign; else 100.
@@ -98,6 +102,7 @@ class LoopLimits(_Table):
     flat_hz: Annotated[tuple[Hertz, Hertz], Field(strict=False)] = (20.0, 20_000.0)
     edge_share: Annotated[float, Field(ge=0.05, le=0.485)] | None = None
     images_db: Annotated[float, Field(ge=-200.0, le=-20.0)] = -65.0
+    jitter_ps: Annotated[float, Field(gt=0.0, le=1e6)] = 500.0
     clock_ppm: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
     gain_steady_db: Annotated[float, Field(gt=0.0, le=3.0)] = 0.01
     low_level_within_db: Annotated[float, Field(gt=0.0, le=6.0)] = 0.5
@@ -129,6 +134,10 @@ class LoopConfig(_Table):
         Commands that patch the loop and end it; without ``close`` somebody has to do it.
     limits : LoopLimits
         Of an analogue loop.
+    undecided : str
+        What becomes of masks that the path leaves hardly decidable, or not at all: ``tell`` says so of every run,
+        ``refuse`` tests no unit by them, ``widen`` adds the path's part to the uncertainty of every reading that it
+        enters, and judges those by the guarded rule.
     """
 
     kind: Literal["analogue", "digital"]
@@ -140,6 +149,7 @@ class LoopConfig(_Table):
     close: LoopCommand | None = None
     open: LoopCommand | None = None
     limits: LoopLimits = LoopLimits()
+    undecided: Literal["tell", "refuse", "widen"] = "tell"
 
     @model_validator(mode="after")
     def _one_clock_in_a_digital_loop(self) -> Self:

@@ -168,11 +168,17 @@ class CalibrationConfig(_Calibrated):
     """When the capture's volts were last compared with something better, and when that is due again.
 
     ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
-    volts. ``refuse_when_overdue`` keeps units from being tested after that day, or, where the gates mark
-    runs only (``gate.outside``), makes every run invalid; without it the run says so and goes on.
+    volts. None is unknown and not zero: no reading in volts then claims an uncertainty. ``refuse_when_overdue`` keeps
+    units from being tested after that day, or, where the gates mark runs only (``gate.outside``), makes every run
+    invalid; without it the run says so and goes on.
     """
 
-    uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
+
+    @property
+    def volts_uncertainty(self) -> float | None:
+        """Relative standard uncertainty of the capture's volts; None where it is not stated."""
+        return None if self.uncertainty_percent is None else 0.01 * self.uncertainty_percent
 
     def problems(self, today: date) -> tuple[Problem, ...]:
         """Return what a run on this day must say of the calibration."""
@@ -180,8 +186,8 @@ class CalibrationConfig(_Calibrated):
 
     def record(self) -> dict[str, str]:
         """Return what the record says of it."""
-        uncertain = {"uncertainty_percent": str(self.uncertainty_percent)} if self.uncertainty_percent else {}
-        return self.calibrated() | uncertain
+        percent = self.uncertainty_percent
+        return self.calibrated() | ({} if percent is None else {"uncertainty_percent": str(percent)})
 
 
 class AssetConfig(_Calibrated):

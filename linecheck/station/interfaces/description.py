@@ -57,6 +57,9 @@ class InterfaceDescription:
         Whether faults of the unit can be simulated.
     is_real : bool
         Whether it plays into real hardware, where levels can do harm and a loop has to be patched.
+    volts_uncertainty_percent : float or None
+        How well its volts are known where a config does not say (``calibration.uncertainty_percent``); None for what
+        only a calibration can tell.
     """
 
     name: str
@@ -68,3 +71,4 @@ class InterfaceDescription:
     own_process: bool = False
     has_faults: bool = False
     is_real: bool = True
+    volts_uncertainty_percent: float | None = None

@@ -158,7 +158,8 @@ def analogue_steps(
     steps += [*hidden[:-1], _gain(loop, tone_dbfs)]
     if len(path.channels) > 1:
         steps.append(_crosstalk(loop))
-    return (*steps, *_floor(loop), *_response(loop), _distortion(loop), hidden[-1])
+    jitter = [_jitter(loop)] if path.hears_jitter else []
+    return (*steps, *_floor(loop), *_response(loop), _distortion(loop), *jitter, hidden[-1])
 
 
 def stream_step(problems: list[tuple[str, Problem]]) -> Step:
@@ -337,6 +338,19 @@ def _distortion(loop: _Loop) -> Step:
         f"distortion and noise are below {limit:g} dB re a tone near full scale",
         f"distortion and noise reach {_highest(measured):.1f} dB re a tone near full scale",
         cure="Lower the level that overdrives a converter; switch off every enhancement of the device.",
+    )
+
+
+def _jitter(loop: _Loop) -> Step:
+    limit = loop.path.loop.limits.jitter_ps
+    measured = loop.each("jitter", "jitter", "paired_jitter", high=limit)
+    return loop.step(
+        "jitter",
+        measured,
+        f"the clocks' jitter, where it differs between both ends, is below {limit:g} ps",
+        f"the tone is jittered by {_highest(measured):.0f} ps",
+        cure="Let both converters run off one clock, without a long cable between them; look for what hums or switches "
+        "near it.",
     )
 
 

@@ -13,6 +13,7 @@ from linecheck.checks.base import Capture, Measurement, Reference
 from linecheck.errors import StationError
 from linecheck.measure.measure import Analysis, failure_problem, take_measurement
 from linecheck.measure.trust import inspect_samples
+from linecheck.station.budget.figures import Figures, path_figures
 from linecheck.station.config.station import Station
 from linecheck.station.interfaces.interface import Announced, Interface
 from linecheck.station.self_check.analogue import analogue_steps
@@ -87,7 +88,8 @@ def run_self_check(
         course.not_undone = undo_loop()
     except KeyboardInterrupt:
         course.stopped, course.not_undone = True, "it was interrupted"
-    steps = (*_patching(course), _identity(course), *_steps(path, plays, course))
+    measured, figures = _steps(path, plays, course)
+    steps = (*_patching(course), _identity(course), *measured)
     return SelfCheck(
         station=station.config.station,
         kind=path.loop.kind,
@@ -103,6 +105,7 @@ def run_self_check(
         audio=course.audio,
         every_hours=path.loop.every_hours,
         stopped=course.stopped,
+        figures=figures,
     )
 
 
@@ -182,31 +185,35 @@ def _identity(course: _Course) -> Step:
     return Step("identity", MET, f"one device each, the same at the end: {said}")
 
 
-def _steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[Step, ...]:
-    """Return all steps but identity; those whose play is missing are not done."""
+def _steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[tuple[Step, ...], Figures]:
+    """Return all steps but identity, and the path's figures; steps whose play is missing are not done."""
     failed = (
         (Step("station", NOT_MET, course.failure, cure=IDENTITY_CURE),)
         if course.failure is not None and course.opened
         else ()
     )
     try:
-        return (*failed, *_measured_steps(path, plays, course))
+        steps, figures = _measured_steps(path, plays, course)
     except Exception as error:
         _log.exception("the self-check's measurement failed")
-        return (*failed, Step("measurement", NOT_DONE, failure_problem(error).message))
+        return (*failed, Step("measurement", NOT_DONE, failure_problem(error).message)), {}
+    return (*failed, *steps), figures
 
 
-def _measured_steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[Step, ...]:
+def _measured_steps(
+    path: LoopPath, plays: tuple[Play, ...], course: _Course
+) -> tuple[tuple[Step, ...], Figures]:
     if path.loop.kind == "digital":
         play = plays[0]
         if play.name not in course.captures:
-            return (Step("words", NOT_DONE, "nothing was captured"),)
-        return digital_steps(path, play.stimulus, course.captures[play.name])
+            return (Step("words", NOT_DONE, "nothing was captured"),), {}
+        return digital_steps(path, play.stimulus, course.captures[play.name]), {}
     taken = _measurements(path, plays, course)
     tone = next(play for play in plays if play.name == "tone")
     assert tone.check is not None
     level = float(getattr(tone.check.stimulus, "level_dbfs"))  # noqa: B009 - any kind's parameters
-    return analogue_steps(path, taken, _probe(path, course), level)
+    figures = path_figures(taken, path.channels, level)
+    return analogue_steps(path, taken, _probe(path, course), level), figures
 
 
 def _measurements(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> dict[str, Measurement]:

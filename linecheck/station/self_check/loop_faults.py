@@ -98,6 +98,17 @@ def _humming(values: FloatArray, course: Course) -> FloatArray:
     return np.asarray(values + 1e-4 * np.cos(time) + 5e-5 * np.cos(3.0 * time))
 
 
+def _jittering(values: FloatArray, course: Course) -> FloatArray:
+    """Return what a clock that comes early and late makes of a signal: its slope times the time."""
+    from scipy.fft import irfft, rfft, rfftfreq
+
+    frames = values.shape[1]
+    turns = 2j * np.pi * rfftfreq(frames, 1.0 / course.capture_rate_hz)
+    slope = irfft(rfft(values, axis=1) * turns, frames, axis=1)
+    early = 3e-9 * np.sin(2.0 * np.pi * 1500.0 * np.arange(frames) / course.capture_rate_hz)
+    return np.asarray(values + slope * early)
+
+
 def _distorting(values: FloatArray, course: Course) -> FloatArray:
     return np.asarray(values - 4e-4 * values**3)
 
@@ -222,6 +233,7 @@ _FAULTS: tuple[LoopFault, ...] = (
     LoopFault("crosstalk", "one channel in the other, 60 dB down", captured=_leaking),
     LoopFault("noisy", "noise of −92 dBFS", captured=_noisy),
     LoopFault("hum", "hum of −80 dBFS", captured=_humming),
+    LoopFault("jittering", "a jitter of 3 ns at 1.5 kHz", captured=_jittering),
     LoopFault("distorting", "a third harmonic of −80 dB", played=_distorting),
     LoopFault("clipping", "the input clips 3 dB below full scale", captured=_clipping),
     LoopFault("duller", "treble is lost from 12 kHz on", captured=_duller),

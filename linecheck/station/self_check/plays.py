@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from linecheck.checks import kinds
 from linecheck.checks.base import CheckKind, Stimulus
 from linecheck.checks.contract import made_stimulus
+from linecheck.dsp.locating.marks import EDGE_SECONDS
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
 from linecheck.limits.model import Check
+from linecheck.run.ramps import abrupt
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
@@ -28,6 +30,9 @@ __all__ = ["LoopPath", "Play", "channel_names", "first_words_frames", "loop_path
 
 #: Highest level of the tone that distortion and gain are taken from.
 TONE_DBFS: Final = -1.0
+#: The level of the jitter test signal, which is fixed, and how long it is measured.
+JITTER_DBFS: Final = -3.0
+JITTER_SECONDS: Final = 0.7
 WORDS_SECONDS: Final = (0.7, 0.3)
 PAUSE_SECONDS: Final = 0.05
 WORDS_SEED: Final = 24
@@ -64,6 +69,14 @@ class LoopPath:
         return min(self.rate_hz, self.capture_rate_hz)
 
     @property
+    def hears_jitter(self) -> bool:
+        """Whether the jitter test signal, whose level is fixed, may be played, and the capture holds its tone.
+
+        A station that may not play it plays no jitter check either.
+        """
+        return self.highest_dbfs >= JITTER_DBFS and self.rate_hz <= 1.5 * self.capture_rate_hz
+
+    @property
     def band_hz(self) -> tuple[float, float]:
         """The audio band, or what the rates leave of it."""
         return 20.0, min(20_000.0, 0.45 * self.lower_rate_hz)
@@ -71,11 +84,15 @@ class LoopPath:
 
 @dataclass(frozen=True)
 class Play:
-    """Something that is played; ``check`` measures it, where a check kind does."""
+    """Something that is played; ``check`` measures it, where a check kind does.
+
+    It starts and stops with the station's ramp, but no slower than ``max_ramp_seconds``.
+    """
 
     name: str
     stimulus: Stimulus
     check: Check | None = None
+    max_ramp_seconds: float = math.inf
 
 
 def channel_names(count: int) -> tuple[str, ...]:
@@ -154,9 +171,18 @@ def make_plays(path: LoopPath) -> tuple[Play, ...]:
     Raises
     ------
     UsageError
-        The station may play nothing as loud as a check needs.
+        The station may play nothing as loud as a check needs, or something would start or stop faster than it may.
     """
-    return (_digital_play(path),) if path.loop.kind == "digital" else _analogue_plays(path)
+    plays = (_digital_play(path),) if path.loop.kind == "digital" else _analogue_plays(path)
+    for play in plays:
+        found = abrupt(play.stimulus, min(path.ramp_seconds, play.max_ramp_seconds))
+        if found is not None:
+            raise UsageError(
+                f"nothing is played: {play.name} of the self-check starts or stops within "
+                f"{1e3 * found.ramp_seconds:.3g} ms, faster than protection.ramp_seconds. "
+                "That is a fault of linecheck: please report it"
+            )
+    return plays
 
 
 def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
@@ -178,8 +204,12 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
     plays = [
         _play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked
     ]
+    if path.hears_jitter:
+        words = {"rate_hz": rate, "bits": 24 if bits >= 24 else 16, "seconds": JITTER_SECONDS}
+        plays.append(_play(path, "jitter", known["jitter"], words, {}))
     values = probe_values(len(path.channels), rate, path.ramp_seconds, path.highest_dbfs)
-    return (*plays, Play("probe", Stimulus(quantise(values, bits, 1), rate, bits)))
+    probe = Stimulus(quantise(values, bits, 1), rate, bits)
+    return (*plays, Play("probe", probe, max_ramp_seconds=EDGE_SECONDS))
 
 
 def _play(
@@ -209,7 +239,7 @@ def _play(
         masks={},
         reference="tone" if name == "quiet" else None,
     )
-    return Play(name, made, check)
+    return Play(name, made, check, kind.max_ramp_seconds(parameters))
 
 
 def _peak_dbfs(stimulus: Stimulus) -> float:
@@ -236,7 +266,7 @@ def _digital_play(path: LoopPath) -> Play:
     pause = np.zeros((round(PAUSE_SECONDS * rate), channels), dtype=np.int32)
     ramp = round(path.ramp_seconds * rate)
     parts = (_faded(first, bits, ramp), pause, probe, pause, _faded(last, bits, ramp))
-    return Play("words", Stimulus(np.concatenate(parts), rate, bits))
+    return Play("words", Stimulus(np.concatenate(parts), rate, bits), max_ramp_seconds=EDGE_SECONDS)
 
 
 def _faded(words: NDArray[np.int32], bits: int, ramp: int) -> NDArray[np.int32]:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
+from linecheck.station.budget.figures import Figures, figures_content
+
 __all__ = ["MET", "NOT_DONE", "NOT_MET", "Audio", "Measured", "SelfCheck", "Step", "Word", "step"]
 
 #: What a step, or the whole check, came to. What was not measured is never met.
@@ -152,6 +154,8 @@ class SelfCheck:
         How long the station may rely on it.
     stopped : bool
         Whether somebody stopped it.
+    figures : Figures
+        What masks can be held against; none of a digital loop.
     """
 
     station: str
@@ -168,6 +172,7 @@ class SelfCheck:
     audio: Mapping[str, Audio] = field(default_factory=dict)
     every_hours: float | None = None
     stopped: bool = False
+    figures: Figures = field(default_factory=dict)
 
     @property
     def verdict(self) -> Word:
@@ -204,6 +209,7 @@ class SelfCheck:
             "capture_rate_hz": self.capture_rate_hz,
             "bits": self.bits,
             "steps": [entry.content() for entry in self.steps],
+            "path": figures_content(self.figures),
             "audio": {name: vars(entry) for name, entry in self.audio.items()},
         }
 

@@ -44,4 +44,5 @@ INTERFACE = InterfaceDescription(
     settings=frozenset(SETTABLE),
     has_faults=True,
     is_real=False,
+    volts_uncertainty_percent=0.0,
 )

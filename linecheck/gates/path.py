@@ -1,0 +1,104 @@
+"""What the newest self-check leaves of a limit file's masks, and what becomes of units by that."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from linecheck.checks.base import Problem
+from linecheck.limits.model import LimitFile
+from linecheck.log.stored import Statement
+from linecheck.measure.path_part import PathParts
+from linecheck.station.budget.figures import Figures, read_figures
+from linecheck.station.budget.holding import Held, StationPath, hold, path_parts
+from linecheck.station.config.station import StationConfig
+
+__all__ = ["CODE", "PathStanding", "path_standing", "station_path"]
+
+#: Code of the note of a run whose masks the station's own path leaves hardly decidable, or not at all.
+CODE: Final = "path_undecided"
+MAX_NAMED: Final = 6
+
+_LOOK: Final = "`linecheck station check --limits` says why"
+
+
+@dataclass(frozen=True)
+class PathStanding:
+    """What a run must say of the path, or why there is none.
+
+    Attributes
+    ----------
+    refusal : str or None
+        Why no unit is tested; None where units may be.
+    problems : tuple of Problem
+    parts : mapping of str to PathParts
+        By check: what widens decisions.
+    """
+
+    refusal: str | None = None
+    problems: tuple[Problem, ...] = ()
+    parts: Mapping[str, PathParts] = field(default_factory=dict)
+
+
+def station_path(config: StationConfig, figures: Figures, rate_hz: int) -> StationPath:
+    """Return a station's path, by what a self-check found of it and what its config says of volts."""
+    return StationPath(
+        figures, rate_hz, config.capture.full_scale_volts, config.calibration.volts_uncertainty
+    )
+
+
+def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | None) -> PathStanding:
+    """Return what becomes of units by what the newest self-check found of the path.
+
+    Parameters
+    ----------
+    config : StationConfig
+    limits : LimitFile
+    newest : Statement or None
+        The newest self-check; None where there is none.
+    """
+    if config.loop is None or config.loop.kind == "digital":
+        return PathStanding()
+    path = None if newest is None else _recorded_path(config, newest.content)
+    asked = config.loop.undecided
+    if path is None or newest is None:
+        if asked == "tell":
+            return PathStanding()
+        why = (
+            "there is no self-check yet"
+            if newest is None
+            else f"record {newest.sequence} is of an earlier linecheck"
+        )
+        return PathStanding(
+            f'loop.undecided = "{asked}" asks what the station\'s path can decide, and nothing says so ({why}): '
+            "run `linecheck station check`"
+        )
+    held = hold(limits, path)
+    told = undecided_words(held, newest.sequence)
+    if asked == "refuse" and told:
+        return PathStanding(f"{told}; loop.undecided tests no unit by them")
+    parts = path_parts(held) if asked == "widen" else {}
+    widened = "; the path's part is in the uncertainty of what it enters, which is judged by the guarded rule"
+    message = told + (widened if told and parts else "")
+    return PathStanding(None, (Problem(CODE, message, blocks=False),) if message else (), parts)
+
+
+def undecided_words(held: Held, sequence: int) -> str:
+    """Return which masks a path can hardly decide, in one sentence; empty where it can decide all."""
+    named = [f"{mask.check} {mask.metric}" for mask in held.undecided]
+    named += [name.replace(".", " ") for name in held.unmeasured]
+    if not named:
+        return ""
+    more = f" and {len(named) - MAX_NAMED} more" if len(named) > MAX_NAMED else ""
+    return (
+        f"the station's own path (self-check, record {sequence}) can hardly decide, or not at all, "
+        f"{', '.join(named[:MAX_NAMED])}{more}: {_LOOK}"
+    )
+
+
+def _recorded_path(config: StationConfig, content: Mapping[str, Any]) -> StationPath | None:
+    figures, rate = read_figures(content.get("path")), content.get("rate_hz")
+    if figures is None or not isinstance(rate, int) or rate <= 0:
+        return None
+    return station_path(config, figures, rate)

@@ -1,0 +1,44 @@
+"""What the guarded rule needs of whoever captures: how well the volts are known."""
+
+from __future__ import annotations
+
+from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.checks.parts.volts import rests_on_volts
+from linecheck.limits.model import LimitFile
+
+__all__ = ["uncalibrated_refusal", "volt_masks"]
+
+#: So many masks are named in a sentence.
+MAX_NAMED = 4
+
+
+def volt_masks(limits: LimitFile) -> tuple[str, ...]:
+    """Return the masks that judge volts, or levels re a volt, as ``check.metric`` in the file's order."""
+    found = []
+    for check in limits.checks:
+        specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
+        masked = [spec for spec in specs if spec.name in check.masks]
+        found += [f"{check.name}.{spec.name}" for spec in masked if rests_on_volts(spec.unit)]
+    return tuple(found)
+
+
+def uncalibrated_refusal(limits: LimitFile, volts_uncertainty: float | None, file: str) -> str | None:
+    """Return why a limit file cannot be decided on volts of unknown uncertainty; None where it can.
+
+    Parameters
+    ----------
+    limits : LimitFile
+    volts_uncertainty : float or None
+        Relative standard uncertainty of the capture's full scale in volts; None where nobody states it.
+    file : str
+        Which file is to state it, in words.
+    """
+    masks = volt_masks(limits)
+    if limits.decision != "guarded" or volts_uncertainty is not None or not masks:
+        return None
+    more = f" and {len(masks) - MAX_NAMED} more" if len(masks) > MAX_NAMED else ""
+    return (
+        f"the limit file is guarded and judges volts ({', '.join(masks[:MAX_NAMED])}{more}), whose uncertainty is not "
+        f"known: state calibration.uncertainty_percent in {file}, the standard uncertainty (k = 1) of full_scale_volts "
+        "in percent"
+    )

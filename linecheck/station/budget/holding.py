@@ -1,0 +1,269 @@
+"""A limit file's masks held against a station's path.
+
+==========================  ===============================================================
+:func:`hold`                every mask that the path enters, with its budget
+:func:`path_parts`          the same as parts, for readings that are to be judged with them
+:class:`StationPath`        what of a station is needed for it
+==========================  ===============================================================
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.checks.parts.readings import DB_PER_NEPER
+from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
+from linecheck.limits.model import Bounds, Check, Limit, LimitFile
+from linecheck.measure.path_part import PathPart, PathParts
+from linecheck.station.budget.budget import Answer, Component, HeldMask
+from linecheck.station.budget.entering import ENTERING, Entry
+from linecheck.station.budget.figures import Figure, Figures
+
+__all__ = ["Held", "StationPath", "hold", "path_parts"]
+
+#: Of volts: how many of the unit are in one.
+_IN_VOLTS = {"V": 1.0, "mV": 1e3, "µV": 1e6}
+#: The level of the jitter test tone, dBFS.
+JITTER_DBFS = -3.01
+#: The bands of two noises count as one where their upper edges differ by no more.
+SAME_BAND = 0.1
+
+_Spec = MetricSpec | CurveSpec
+
+
+@dataclass(frozen=True)
+class StationPath:
+    """A station's path, as its newest self-check found it.
+
+    Attributes
+    ----------
+    figures : Figures
+    rate_hz : int
+        What the self-check played at.
+    full_scale_volts : tuple of float or None
+        Peak volts at digital 1.0, per channel.
+    volts_uncertainty : float or None
+        Their relative standard uncertainty; None where it is not stated.
+    """
+
+    figures: Figures
+    rate_hz: int
+    full_scale_volts: tuple[float, ...] | None
+    volts_uncertainty: float | None
+
+
+@dataclass(frozen=True)
+class Held:
+    """What came of holding a limit file against a path.
+
+    ``unheld`` are masks that nothing of a self-check is alike to, ``unmeasured`` those that this one could not tell of,
+    in some channel at least.
+    """
+
+    masks: tuple[HeldMask, ...]
+    unheld: tuple[str, ...]
+    unmeasured: tuple[str, ...] = ()
+
+    @property
+    def undecided(self) -> tuple[HeldMask, ...]:
+        """The masks that the station can hardly decide, or not at all: the worst channel of each, the worst first."""
+        worst: dict[tuple[str, str], HeldMask] = {}
+        for mask in self.masks:
+            key = (mask.check, mask.metric)
+            if mask.answer is not Answer.DECIDES and (
+                key not in worst or mask.uncertainty > worst[key].uncertainty
+            ):
+                worst[key] = mask
+        return tuple(sorted(worst.values(), key=lambda mask: mask.answer is not Answer.CANNOT))
+
+
+def hold(limits: LimitFile, path: StationPath) -> Held:
+    """Hold every mask of a limit file against a path."""
+    masks: list[HeldMask] = []
+    unheld: list[str] = []
+    unmeasured: list[str] = []
+    drive = _Drive(limits, path)
+    for check in limits.checks:
+        for spec in _masked(check):
+            name = f"{check.name}.{spec.name}"
+            if (check.kind.name, spec.name) not in ENTERING or not _same_band(check, path):
+                unheld.append(name)
+                continue
+            found = list(_held(check, spec, limits.channels, path, drive))
+            masks += found
+            if len(found) < (len(limits.channels) if spec.per_channel else 1):
+                unmeasured.append(name)
+    return Held(tuple(masks), tuple(unheld), tuple(unmeasured))
+
+
+def path_parts(held: Held) -> Mapping[str, PathParts]:
+    """Return the path's parts of every held mask, by check."""
+    found: dict[str, dict[tuple[str, str | None], tuple[PathPart, ...]]] = {}
+    for mask in held.masks:
+        parts = tuple(replace(part, limit=mask.limit) for part in mask.parts)
+        found.setdefault(mask.check, {})[mask.metric, mask.channel] = parts
+    return found
+
+
+def _masked(check: Check) -> Iterator[_Spec]:
+    specs: tuple[_Spec, ...] = (*check.kind.metrics, *check.kind.curves)
+    return (spec for spec in specs if spec.name in check.masks)
+
+
+class _Drive:
+    """How far a unit drives the capture: the level of its full-scale tone re the capture's, by channel."""
+
+    def __init__(self, limits: LimitFile, path: StationPath) -> None:
+        self._limits, self._path = limits, path
+
+    def carrier_dbfs(self, check: Check, index: int) -> float | None:
+        """Return the captured level of what a check's ratios refer to; None where nothing says it."""
+        full = self._full_scale_dbfs(check, index)
+        if full is None:
+            return None
+        referred = next((each for each in self._limits.checks if each.name == check.reference), check)
+        if check.kind.name == "low_level_tone":
+            return full
+        if check.kind.name == "jitter":
+            return full + JITTER_DBFS
+        return full + float(getattr(referred.stimulus, "level_dbfs", 0.0))
+
+    def _full_scale_dbfs(self, check: Check, index: int) -> float | None:
+        """Return it from the check's own mask of volts, else from another's, else as the loop drives its input."""
+        volts = self._path.full_scale_volts
+        if volts is not None and index < len(volts):
+            for other in (check, *self._limits.checks):
+                nominal = _middle(other.masks["level"].pass_) if "level" in other.masks else None
+                if nominal is not None and other.kind.name == "tone":
+                    level = 20.0 * math.log10(nominal * math.sqrt(2.0) / volts[index])
+                    return level - float(getattr(other.stimulus, "level_dbfs", 0.0))
+        gain = _at(self._path.figures, "gain", index)
+        return None if gain is None else gain.value
+
+
+def _middle(bounds: Bounds) -> float | None:
+    low, high = bounds.min, bounds.max
+    if isinstance(low, float | int) and isinstance(high, float | int) and low > 0.0:
+        return math.sqrt(low * high)
+    return None
+
+
+def _at(figures: Figures, name: str, index: int) -> Figure | None:
+    entries = figures.get(name, ())
+    return entries[index] if index < len(entries) else None
+
+
+def _held(
+    check: Check, spec: _Spec, channels: tuple[str, ...], path: StationPath, drive: _Drive
+) -> Iterator[HeldMask]:
+    entries = ENTERING[check.kind.name, spec.name]
+    edge = _edge(spec, check.masks[spec.name].pass_)
+    if edge is None:
+        return
+    limit, room, is_least = edge
+    for index, channel in enumerate(channels if spec.per_channel else (None,)):
+        made = [_part(entry, check, spec, index, path, drive) for entry in entries]
+        parts = tuple(part for part in made if part is not None)
+        if len(parts) < len(entries):
+            continue
+        components = (
+            *_measuring(entries, spec, index, path, limit),
+            *(Component.of(part, limit) for part in parts),
+            *_calibration(spec, path, limit),
+        )
+        yield HeldMask(
+            check.name,
+            spec.name,
+            channel,
+            spec.unit,
+            limit,
+            room,
+            parts,
+            components,
+            is_least,
+            is_uncalibrated=rests_on_volts(spec.unit) and path.volts_uncertainty is None,
+        )
+
+
+def _same_band(check: Check, path: StationPath) -> bool:
+    """Return whether a check's noise is of the band that the self-check's is of."""
+    band = getattr(check.analysis, "band_hz", None)
+    own = min(20_000.0, 0.45 * path.rate_hz)
+    noisy = {"tone", "quiet", "low_level_tone", "distortion_sweep"}
+    return band is None or check.kind.name not in noisy or band[1] <= (1.0 + SAME_BAND) * own
+
+
+def _edge(spec: _Spec, bounds: Bounds) -> tuple[float, float, bool] | None:
+    """Return the pass limit at which the path matters most, the room that it leaves, and whether it is a lower one."""
+    low, high = _tightest(bounds.min, highest=True), _tightest(bounds.max, highest=False)
+    if low is not None and high is not None:
+        limit = high if spec.better != "more" else low
+        return limit, 0.5 * abs(high - low), spec.better == "more"
+    if low is not None:
+        return low, abs(low), True
+    return None if high is None else (high, abs(high), False)
+
+
+def _tightest(limit: Limit | None, *, highest: bool) -> float | None:
+    if limit is None or not isinstance(limit, tuple):
+        return limit
+    values = [value for _, value in limit]
+    return max(values) if highest else min(values)
+
+
+def _part(
+    entry: Entry, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
+) -> PathPart | None:
+    """Return what a figure of the path is beside a metric; None where something of it is not known."""
+    figure = _at(path.figures, entry.figure, index)
+    if figure is None:
+        return None
+    source = f"the path's {entry.figure.replace('_', ' ')}"
+    sign = -1.0 if spec.better == "more" else 1.0
+    if entry.way in ("additive", "relative"):
+        return PathPart(source, abs(figure.value), entry.way, sign)
+    carrier = drive.carrier_dbfs(check, index)
+    size = figure.value
+    if entry.re == "volts":
+        if path.full_scale_volts is None or index >= len(path.full_scale_volts):
+            return None
+        rms = path.full_scale_volts[index] / math.sqrt(2.0) * _IN_VOLTS[spec.unit]
+        return PathPart(source, size + 20.0 * math.log10(rms), entry.way, sign, in_volts=True)
+    if entry.re in ("tone", "scale"):
+        level = _at(path.figures, "level", index)
+        if carrier is None or level is None:
+            return None
+        size += (level.value if entry.re == "tone" else 0.0) - carrier
+    if entry.re == "rate":
+        size += 20.0 * math.log10(float(getattr(check.stimulus, "rate_hz", path.rate_hz)) / path.rate_hz)
+    return PathPart(source, size, entry.way, sign)
+
+
+def _measuring(
+    entries: tuple[Entry, ...], spec: _Spec, index: int, path: StationPath, limit: float
+) -> Iterator[Component]:
+    """Yield how far such a reading scatters: as the loop's own does, which is measured in the same way."""
+    name = "level" if entries[0].way == "relative" else entries[0].figure
+    figure = _at(path.figures, name, index)
+    if figure is None or figure.is_bound:
+        return
+    own = figure.uncertainty
+    if spec.unit in VOLT_UNITS:
+        own *= abs(limit) / DB_PER_NEPER
+    yield Component("scatter of the reading, as the loop's", own, "normal", 1.0, "GUM 4.2")
+
+
+def _calibration(spec: _Spec, path: StationPath, limit: float) -> Iterator[Component]:
+    """Yield what the calibration of the volts adds: to volts alone, since in a ratio it is one error of both."""
+    if not rests_on_volts(spec.unit):
+        if spec.unit in ("dB", "dBFS"):
+            yield Component(
+                "calibration: one scale for both (r = 1), cancels", 0.0, "normal", 1.0, "GUM 5.2.2"
+            )
+        return
+    if path.volts_uncertainty is not None:
+        own = path.volts_uncertainty * (abs(limit) if spec.unit in VOLT_UNITS else DB_PER_NEPER)
+        yield Component("calibration of full_scale_volts", own, "normal", 1.0, "GUM 4.3.3")
