@@ -55,6 +55,8 @@ class Standing:
     #: What unlocks the station: commands.
     unlocked_by: tuple[str, ...] = ()
     has_loop: bool = False
+    #: What the interface said of itself at the newest self-check.
+    loop_interface: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def may_judge(self) -> bool:
@@ -69,7 +71,8 @@ class Standing:
         if state is None or not self.has_loop:
             return LoopCheck(False, "not checked: the station config has no [loop]")
         if state.state in (State.MET, State.OVERDUE):
-            return LoopCheck(True, f"checked {state.since:%Y-%m-%d %H:%M} UTC in record {state.record}")
+            text = f"checked {state.since:%Y-%m-%d %H:%M} UTC in record {state.record}"
+            return LoopCheck(True, text, self.loop_interface)
         return LoopCheck(False, f"not checked: {state.why or 'there is no check of it on record'}")
 
     @property
@@ -178,8 +181,11 @@ class Gatekeeper:
             lock = _lock(connection, config.station, count, cleared) if count else LockState()
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
-            path = self._path_standing(found.newest_statement(connection, SELF_CHECK, config.station))
-        return Standing(tuple(states), lock, path, tuple(self._unlocking()), config.loop is not None)
+            newest = found.newest_statement(connection, SELF_CHECK, config.station)
+            path = self._path_standing(newest)
+        interface = {} if newest is None else _texts(newest.content.get("interface"))
+        unlocking = tuple(self._unlocking())
+        return Standing(tuple(states), lock, path, unlocking, config.loop is not None, interface)
 
     def admission(self, serial: str, now: datetime | None = None) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station."""
@@ -309,6 +315,11 @@ def _lock(connection: Connection, station: str, count: int, cleared: int) -> Loc
         if state.locked:
             return state
     return LockState()
+
+
+def _texts(said: object) -> dict[str, str]:
+    """Return names and texts from a statement, whatever it says."""
+    return {str(name): str(value) for name, value in said.items()} if isinstance(said, Mapping) else {}
 
 
 def _plain(**facts: Any) -> dict[str, Any]:  # noqa: ANN401 - plain data

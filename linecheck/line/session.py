@@ -32,7 +32,7 @@ from linecheck.line.unit_trace import (
     judged_standing,
     traced,
 )
-from linecheck.log import Log
+from linecheck.log import Log, StoredRun
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
@@ -152,7 +152,6 @@ class Session:
             override=admission.override,
             identity=admission.identity,
             gates=admission.gates,
-            loop=admission.loop.text,
         )
         with StopSignals() as stop, RunJournal(self.log, complete) as journal:
             try:
@@ -169,7 +168,7 @@ class Session:
             return Tested(self._record(replace(run, outcome=outcome)), outcome)
 
     def end_cut_off(self) -> None:
-        """Record what was cut off before as aborted, write its files, and tell of it.
+        """Record what was cut off before as aborted, and tell of it; write the files that a run lacks by a kill.
 
         Raises
         ------
@@ -178,12 +177,22 @@ class Session:
         """
         for stored in self.log.end_cut_off():
             run = self.log.record(stored.sequence)
-            folder = self._folder_of(run)
-            remove_abandoned(folder)
-            trouble = written(Recorded(run, stored), [run_files(folder)], strict=self.strict)[1]
+            self._finish(run)
             self.listener(RunCutOff(run.run_id, run.serial, run, stored.attempt))
-            for each in trouble:
-                self.listener(each)
+        for run in self.log.unfinished():
+            self._finish(run)
+
+    def _finish(self, run: Run) -> None:
+        """Remove what a program that was ended has left in a run's folder, and write the files that are missing."""
+        folder = self._folder_of(run)
+        for each in (folder, folder / "captures"):
+            remove_abandoned(each)
+        record = run.logged
+        stored = StoredRun(record.sequence, record.attempt, record.record_hash)
+        own = run_files(folder)
+        missing = {name: path for name, path in own.by_format.items() if not path.exists()}
+        for trouble in written(Recorded(run, stored), [ResultFiles(missing)], strict=self.strict)[1]:
+            self.listener(trouble)
 
     def _folder_of(self, run: Run) -> Path:
         return self.folder / run_folder(run.serial, run.started, run.run_id)

@@ -142,7 +142,6 @@ def traced(
     override: Mapping[str, str],
     identity: Mapping[str, str],
     gates: Mapping[str, Any],
-    loop: str,
     conditions: Mapping[str, str] = NO_CONDITIONS,
 ) -> Run:
     """Return a run with everything that its record says beside what was measured.
@@ -167,7 +166,6 @@ def traced(
         packages=circumstances.packages(),
         plan_sha256=circumstances.plan_sha256(plan),
         gates=gates,
-        loop=loop,
         assets=tuple(asset.record(role) for role, asset in config.assets.items()),
     )
     stepped = clock["stepped_seconds"]

@@ -43,6 +43,7 @@ __all__ = [
     "held",
     "is_cut_off",
     "keep_check",
+    "left_runs",
     "note_begun",
 ]
 
@@ -103,6 +104,15 @@ def is_cut_off(log: Path, run_id: str) -> bool:
         return True
     except OSError:
         return False
+
+
+def left_runs(log: Path) -> tuple[str, ...]:
+    """Return the ids of runs whose programs were ended before they had finished with them, recorded or not."""
+    try:
+        names = sorted(entry.name for entry in os.scandir(_lock_path(log, "").parent))
+    except OSError:
+        return ()
+    return tuple(name for name in names if is_cut_off(log, name))
 
 
 def forget_lock(log: Path, run_id: str) -> None:

@@ -22,6 +22,7 @@ from linecheck.log.begun import (
     forget_lock,
     is_cut_off,
     keep_check,
+    left_runs,
     note_begun,
 )
 from linecheck.log.chain import canonical_json, digest, record_hash
@@ -148,6 +149,20 @@ class Log(LogReader):
             open_runs = begun_runs(connection)
         ended = [self._end(each.run_id) for each in open_runs if is_cut_off(self.path, each.run_id)]
         return tuple(stored for stored in ended if stored is not None)
+
+    def unfinished(self) -> tuple[Run, ...]:
+        """Return the runs that were recorded, and whose program was ended before it had written their files.
+
+        Each is returned once.
+        """
+        found = []
+        for run_id in left_runs(self.path):
+            with self.reading() as connection:
+                sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
+            if sequence is not None:
+                found.append(self.record(sequence))
+                forget_lock(self.path, run_id)
+        return tuple(found)
 
     def _end(self, run_id: str) -> StoredRun | None:
         """Record a run that was cut off; None where another program has done so meanwhile."""

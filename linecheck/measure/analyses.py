@@ -85,7 +85,7 @@ class Analyses:
         self._volts_uncertainty = volts_uncertainty
         self._path = path
         self._to_come = set(expected)
-        self._loop = loop
+        self.loop = loop
         self._waiting: list[Captured] = []
         self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
         self.outcomes: dict[str, CheckOutcome] = {}
@@ -147,7 +147,7 @@ class Analyses:
             volts_uncertainty=self._volts_uncertainty,
             path=self._path.get(captured.check.name, {}),
             driven=driven(captured.planned.stimulus),
-            loop=self._loop,
+            loop=self.loop,
         )
         try:
             future = self._executor.submit(analyse, analysis)

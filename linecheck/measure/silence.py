@@ -6,8 +6,8 @@ channel is then the unit's: its readings are judged. Without one they judge noth
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -30,14 +30,28 @@ class LoopCheck:
     """What the log says of the station's own path.
 
     ``proves`` says whether a check of its loop has been met since anything of the station changed; ``text`` is what
-    people read of it.
+    people read of it, empty where there is nothing to say. ``interface`` is what the interface said of itself then.
     """
 
     proves: bool
     text: str
+    interface: Mapping[str, str] = field(default_factory=dict)
+
+    def with_interface(self, now: Mapping[str, str]) -> LoopCheck:
+        """Return what it is worth on an interface: nothing, where this is another than it was made on."""
+        changed = sorted(
+            name
+            for name in self.interface.keys() & now.keys() - {"faults"}
+            if self.interface[name] != now[name]
+        )
+        if not self.proves or not changed:
+            return self
+        name = changed[0]
+        text = f"not checked: its {name} is now {now[name]}, and was {self.interface[name]} at the check"
+        return LoopCheck(False, text)
 
 
-NO_LOOP_CHECK: Final = LoopCheck(False, "no loop check is known of where it was captured")
+NO_LOOP_CHECK: Final = LoopCheck(False, "")
 
 
 def silent_channels(
@@ -127,5 +141,5 @@ def _message(name: str, loop: LoopCheck) -> str:
         )
     return (
         f"nothing of the stimulus is in {name}: the unit, its lead or the station's input is dead. Only a check of the "
-        f"station's loop tells them apart ({loop.text}): until then nothing of {name} is judged"
+        f"station's loop tells them apart{f' ({loop.text})' * bool(loop.text)}: without one nothing of {name} is judged"
     )

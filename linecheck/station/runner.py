@@ -229,6 +229,7 @@ class _Playing:
         try:
             with self.interface:
                 self.course.identity = dict(self.interface.identity)
+                self.analyses.loop = self.analyses.loop.with_interface(self.course.identity)
                 self._begin()
                 self.listener(RunStarted(*self.whose, plan))
                 for planned, after in zip_longest(plan.checks, plan.checks[1:]):
@@ -327,5 +328,6 @@ def _outcome(
         calibration=facts.calibration.record(),
         interface=course.identity,
         station_failed=course.station_failed,
+        loop=analyses.loop.text or None,
     )
     return voided(run)

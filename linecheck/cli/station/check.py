@@ -194,9 +194,11 @@ def _record_and_show(found: SelfCheck, log: Log, target: Path | None, holding: _
     from linecheck.cli.display.self_check import show_self_check
     from linecheck.cli.display.telling import tell
     from linecheck.files.write import write_atomically
+    from linecheck.gates.as_before import beside_last
     from linecheck.gates.statements import SELF_CHECK
     from linecheck.station.self_check.result import MET
 
+    found = beside_last(found, log)
     content = found.content()
     try:
         head = log.state(SELF_CHECK, found.station, content)

@@ -73,7 +73,7 @@ class SimulatedLoop:
         identity = {
             "kind": "simulated",
             "playback": f"simulated {self._loop.kind} loop, serial 1001",
-            "capture": f"{self._rate_hz} Hz, {ADC_BITS} bits, serial 1001",
+            "capture": f"{self._rate_hz} Hz, {ADC_BITS} bits",
             "faults": ", ".join(fault.name for fault in self._faults) or "none",
         }
         for fault in self._faults:
