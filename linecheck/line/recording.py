@@ -110,7 +110,7 @@ def record_and_tell(
     """
     kept = recorded(run, log)
     whose = (run.run_id, run.serial)
-    told: list[Event] = []
+    told: list[Event] = [captures] if isinstance(captures, CapturesKept) else []
     if kept.stored is not None:
         told.append(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
     elif kept.why_not is not None:
@@ -119,11 +119,13 @@ def record_and_tell(
     files_written, files_troubles = written(kept, files, strict=strict, set_path=set_path)
     told += files_written
     troubles += files_troubles
-    for each in (captures, keep_beside()):
-        if isinstance(each, CapturesKept):
-            told.append(each)
-        elif each is not None:
-            troubles.append(each)
+    if isinstance(captures, CapturesNotKept):
+        troubles.append(captures)
+    match keep_beside():
+        case CapturesKept() as kept_beside:
+            told.append(kept_beside)
+        case CapturesNotKept() as lost:
+            troubles.append(lost)
     attempt = None if kept.stored is None else kept.stored.attempt
     # Only now, so that a listener that fails finds everything on the disk.
     for event in (*told, *troubles, VerdictKnown(*whose, kept.run, kept.verdict, attempt)):

@@ -191,7 +191,7 @@ def cut_off_run(connection: Connection, run_id: str) -> Run | None:
         finished=finished,
         duration_seconds=(finished - run.started).total_seconds(),
     )
-    return voided(ended)
+    return voided(ended, run.loop or "")
 
 
 def _with_blobs(content: dict[str, Any]) -> Any:  # noqa: ANN401 - whatever JSON holds

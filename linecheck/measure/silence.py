@@ -136,10 +136,7 @@ def _levels(capture: Capture, index: int, name: str) -> tuple[Reading, ...]:
 def _message(name: str, loop: LoopCheck) -> str:
     if loop.proves:
         return (
-            f"nothing of the stimulus is in {name}. The station's own path is proven ({loop.text}), so it is the unit "
-            "that is silent, or its lead"
+            f"nothing came back in {name}. The station's own path is proven ({loop.text}), so it is the unit that is "
+            "silent, or its lead"
         )
-    return (
-        f"nothing of the stimulus is in {name}: the unit, its lead or the station's input is dead. Only a check of the "
-        f"station's loop tells them apart{f' ({loop.text})' * bool(loop.text)}: without one nothing of {name} is judged"
-    )
+    return f"nothing came back in {name}: the unit, its lead or the station's input is dead"

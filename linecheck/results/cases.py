@@ -129,7 +129,7 @@ def run_suite(
     """
     more = tuple(further)
     run = settled(outcome)
-    of_run = tuple(problem for problem in run.problems if problem.blocks)
+    of_run = tuple(problem for problem in run.problems if problem.blocks and problem.channel is None)
     cases = [case for check in run.checks for case in _check_cases(check, of_run, strict)]
     cases += [
         Case(name, "not_run", f"the check {name} was not run", "error", "not_run") for name in run.missing

@@ -11,7 +11,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from linecheck.checks.base import Problem
@@ -72,7 +72,7 @@ def findings(
     listed = tuple(_of_interest(check) for check in listed_checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
-    told = [_trouble(check, problem) for check, problem in listed_problems(listed, missing, problems)]
+    told = [_trouble(check, problem) for check, problem in _once(listed, missing, problems)]
     return (*fails, *told, *marginal, *(_trouble(check, note) for check, note in _notes(listed_checks)))
 
 
@@ -82,7 +82,18 @@ def troubles(
     """Return the problems that :func:`findings` tells, with their checks (None for the whole run), then the notes."""
     listed_checks = tuple(checks)
     listed = tuple(_of_interest(check) for check in listed_checks)
-    return (*listed_problems(listed, missing, problems), *_notes(listed_checks))
+    return (*_once(listed, missing, problems), *_notes(listed_checks))
+
+
+def _once(
+    checks: Iterable[CheckOutcome], missing: Iterable[str], problems: Iterable[Problem]
+) -> Iterator[tuple[str | None, Problem]]:
+    """Yield problems; what the run says of a channel is not said again by each of its checks."""
+    of_run = tuple(problems)
+    said = {(problem.code, problem.channel) for problem in of_run if problem.channel is not None}
+    for check, problem in listed_problems(checks, missing, of_run):
+        if check is None or (problem.code, problem.channel) not in said:
+            yield check, problem
 
 
 def _of_interest(check: CheckOutcome) -> CheckOutcome:

@@ -13,7 +13,7 @@ A station's fault so fails no unit, and what only seems to pass is no pass.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final, TypeVar
 
@@ -31,38 +31,66 @@ OVERLOAD: Final = "overload"
 SILENT: Final = "silent_channel"
 
 _VOLTS: Final = frozenset({"V", "mV", "µV"})
-_WORDS: Final = {
-    OVERLOAD: "the capture input of {channel} was overdriven in {check}: its gain is not to be trusted in this run",
-    SILENT: "nothing came back in {channel} in {check}: nothing proves that it is connected",
-}
+_OF_SILENCE: Final = frozenset({"stimulus_not_found", "wrong_channel", SILENT})
+_MAX_NAMED: Final = 2
 
 Judged = TypeVar("Judged", JudgedReading, JudgedCurve)
 
 
-def voided(run: Run) -> Run:
-    """Return a run in which what its own problems make worthless judges nothing, with the reason beside it."""
+def voided(run: Run, loop: str = "") -> Run:
+    """Return a run in which what its own problems make worthless judges nothing, with the reason in the run and there.
+
+    ``loop`` says in a few words why nothing proves the station's own path, where that is so.
+    """
     checks = run.checks
     if any(problem.blocks and problem.code in UNFIT for problem in run.problems):
         return replace(run, checks=tuple(_void(check, lambda item: True)[0] for check in checks))
-    for cause in _causes(run):
+    causes = tuple(_causes(run, loop))
+    for cause in causes:
         checks = tuple(_explained(check, cause) for check in checks)
-    return replace(run, checks=checks)
+    return replace(run, checks=checks, problems=(*run.problems, *causes))
 
 
-def _causes(run: Run) -> tuple[Problem, ...]:
-    """Return one problem for each channel and sort of fault, which says in which check it showed first."""
-    found: dict[tuple[str, str | None], Problem] = {}
+def _causes(run: Run, loop: str) -> Iterator[Problem]:
+    """Yield one problem of the run for each channel and sort of fault, which says where it showed."""
+    said = {(problem.code, problem.channel) for problem in run.problems}
+    found: dict[tuple[str, str | None], list[str]] = {}
     for check in run.checks:
         for problem in check.judged.problems:
-            if problem.blocks and problem.code in _WORDS:
-                message = _WORDS[problem.code].format(channel=problem.channel, check=check.check)
-                found.setdefault(
-                    (problem.code, problem.channel), replace(problem, message=message, blocks=False)
-                )
-    return tuple(found.values())
+            if problem.blocks and problem.code in (OVERLOAD, SILENT):
+                found.setdefault((problem.code, problem.channel), []).append(check.check)
+    for (code, channel), names in found.items():
+        more = f" and {len(names) - _MAX_NAMED} more checks" if len(names) > _MAX_NAMED else ""
+        where = f"{', '.join(dict.fromkeys(names[:_MAX_NAMED]))}{more}"
+        if (code, channel) not in said:
+            yield Problem(code, _words(code, channel or "any channel", where, loop), channel)
+
+
+def _words(code: str, channel: str, where: str, loop: str) -> str:
+    if code == OVERLOAD:
+        return (
+            f"the capture input of {channel} is overdriven ({where}): its gain is not to be trusted, and nothing in "
+            "volts is judged of it in this run. Lower its gain"
+        )
+    proof = f" ({loop})" if loop else ""
+    return (
+        f"nothing came back in {channel} ({where}): the unit, its lead or the station's input is dead. Only a check of "
+        f"the station's loop tells them apart{proof}; without one nothing of {channel} is judged"
+    )
 
 
 def _explained(check: CheckOutcome, cause: Problem) -> CheckOutcome:
+    """Return a check in which what a cause concerns is invalid; one problem says so for all that follows from it."""
+    problems = check.judged.problems
+    own = [
+        each for each in problems if each.code == cause.code and each.channel == cause.channel and each.blocks
+    ]
+    if own and cause.code == SILENT:
+        others = (each for each in problems if each.channel != cause.channel or each.code not in _OF_SILENCE)
+        return replace(check, judged=replace(check.judged, problems=(own[0], *others)))
+    if own:
+        return check
+
     def concerns(item: JudgedReading | JudgedCurve) -> bool:
         what = item.reading if isinstance(item, JudgedReading) else item.curve
         if None not in (what.channel, cause.channel) and what.channel != cause.channel:
@@ -72,8 +100,8 @@ def _explained(check: CheckOutcome, cause: Problem) -> CheckOutcome:
     void, metrics = _void(check, concerns)
     if not metrics:
         return check
-    problem = replace(cause, metrics=metrics)
-    return replace(void, judged=replace(void.judged, problems=(*void.judged.problems, problem)))
+    problem = replace(cause, blocks=False, metrics=metrics)
+    return replace(void, judged=replace(void.judged, problems=(*problems, problem)))
 
 
 def _void(

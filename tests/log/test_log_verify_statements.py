@@ -238,8 +238,10 @@ def first_bad(path, table, key, column, new):
         noted_in = {"limits": "limits_digest", "document": "packages_digest"}[table]
         return rows(path, f"SELECT min(sequence) FROM run WHERE {noted_in} = ?", key)[0][0]
     sequence = int(str(key).partition(".")[0])
-    # A row that was moved to an earlier record changes that one too; one before all records, the first.
-    return min(sequence, max(new, 1)) if column == "sequence" else sequence
+    # A row that was moved to an earlier record changes that one too; a record before all others is the first.
+    if column != "sequence" or (table not in ("run", "statement") and new < 1):
+        return sequence
+    return min(sequence, max(new, 1))
 
 
 def test_what_is_put_into_a_later_column_of_an_old_record_is_found(copy):

@@ -35,7 +35,8 @@ def measured(kind, loop, *faults, masks=None, **stimulus):
 
 
 @pytest.mark.parametrize(
-    "kind", ["tone", "multitone", "response", "wiring", "ultrasonic", "crosstalk", "linearity"]
+    "kind",
+    ["tone", "multitone", "response", "wiring", "intermodulation", "ultrasonic", "crosstalk", "linearity"],
 )
 def test_a_dead_channel_is_not_judged_until_a_loop_check_proves_its_path(kind):
     for loop, blocks in ((NO_LOOP_CHECK, True), (PROVEN, False)):

@@ -10,6 +10,7 @@ from small_run import small_limits
 from linecheck.checks.base import Problem, Reading
 from linecheck.limits.verdict import JudgedMeasurement, JudgedReading, Verdict
 from linecheck.results.cases import run_suite
+from linecheck.results.wording import findings
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.voiding import OVERLOAD, SILENT, UNFIT, voided
 
@@ -61,9 +62,10 @@ def test_an_overload_voids_what_depends_on_the_gain_of_its_input_in_every_check(
         ("snr", "left"): Verdict.FAIL,
         ("balance", None): Verdict.FAIL,
     }
-    (why,) = outcome.check("quiet").judged.problems
+    (why,), (of_run,) = outcome.check("quiet").judged.problems, outcome.problems
     assert (why.metrics, why.channel, why.blocks) == (("noise",), "left", False)
-    assert "overdriven in tone" in why.message
+    assert (of_run.channel, of_run.blocks) == ("left", True)
+    assert "is overdriven (tone)" in of_run.message
     assert outcome.check("quiet").judged.readings[0].reading.value == 1.0, "what was measured stays on record"
 
 
@@ -76,6 +78,10 @@ def test_a_silent_channel_voids_all_of_it_and_of_the_pair():
         ("snr", "left"): Verdict.FAIL,
         ("balance", None): Verdict.INVALID,
     }
+    (of_run,) = outcome.problems
+    assert "nothing came back in right (tone)" in of_run.message
+    (told,) = findings(outcome.checks, outcome.missing, outcome.problems)[-1:]
+    assert told == f"right: {of_run.message}", "and no check says it once more"
     proven = Problem(SILENT, "nothing came back, and the path is proven", "right", blocks=False)
     unchanged = run(check("quiet", QUIET), check("tone", [], proven))
     assert voided(unchanged) == unchanged

@@ -155,22 +155,24 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...], un
         )
         return Location(0, 0, nothing, None, problems=(problem,))
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
-    match = _best_match(narrowed, plan.schedule, plan.telling_hz)
-    ratio = None
-    if match is not None and match.agreement > LEAST_AGREEMENT:
+    match, ratio = None, None
+    # What leaks into a dead channel keeps time as well, and is too faint to tell the clock.
+    for match in _matches(narrowed, plan.schedule, plan.telling_hz):
         match = replace(
             match, start_seconds=refine_start(match.envelopes, plan.schedule, match.start_seconds)
         )
         ratio = _clock_ratio(narrowed, plan, match)
+        if ratio is not None and abs(ratio - 1.0) <= 1.1 * CLOCK_TOLERANCE:
+            break
     if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
         return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan, ratio),))
     start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
     return _laid_out(capture, narrowed, plan, channels, start, ratio, unit_rate_hz)
 
 
-def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> _Match | None:
-    """Return how a schedule lies in the channel that shows it best; None where every channel is still."""
-    best: _Match | None = None
+def _matches(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> list[_Match]:
+    """Return how a schedule lies in the channels that show it, the one that shows it best first."""
+    found: list[_Match] = []
     windows = telling_seconds(tones_hz, schedule)
     for channel, values in enumerate(narrowed.values):
         if not np.ptp(values) > 0.0:
@@ -182,9 +184,9 @@ def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) ->
             start, agreement = max(
                 (start, agreement), find_schedule(envelopes, schedule, 0.0), key=itemgetter(1)
             )
-        if best is None or agreement > best.agreement:
-            best = _Match(channel, envelopes, start, agreement)
-    return best
+        if agreement > LEAST_AGREEMENT:
+            found.append(_Match(channel, envelopes, start, agreement))
+    return sorted(found, key=lambda match: -match.agreement)
 
 
 def _clock_ratio(narrowed: Narrowed, plan: StepPlan, match: _Match) -> float | None:
@@ -382,9 +384,10 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem
         tones = plan.telling_hz * factor
         there = tones < 0.49 * narrowed.rate_hz
         schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
-        match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None
-        if match is None or match.agreement < LEAST_AGREEMENT:
+        matches = _matches(narrowed, schedule, tones[there]) if np.any(there) else []
+        if not matches:
             continue
+        match = matches[0]
         # Where a capture holds a few steps only, noise may agree with them.
         if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:
             return Problem(

@@ -14,11 +14,12 @@ from typing import Final, get_args
 from sqlalchemy import Connection, select
 
 from linecheck.files.text import visible
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import RELEASING, Verdict
 from linecheck.log.fetch import Record
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.schema import statement
 from linecheck.run.facts import Purpose
+from linecheck.run.model import HOLD
 
 __all__ = ["ToBeListed"]
 
@@ -32,7 +33,7 @@ class ToBeListed:
     def __init__(self) -> None:
         self._filters = {
             _EVERY: RunFilter(),
-            **{_verdict(verdict.value): RunFilter(verdicts=(verdict,)) for verdict in Verdict},
+            **{_verdict(state): RunFilter(verdicts=(state,)) for state in (*Verdict, HOLD)},
             **{_purpose(name): RunFilter(purpose=name) for name in get_args(Purpose)},
         }
         self._numbers: defaultdict[str, array[int]] = defaultdict(lambda: array("q"))
@@ -42,7 +43,9 @@ class ToBeListed:
         """Add a record that verifies."""
         row = record.row
         if record.is_run:
-            for name in (_EVERY, _verdict(row["verdict"]), _purpose(row["purpose"] or "unit")):
+            held = row["released"] == "false" and row["verdict"] in RELEASING
+            state = HOLD if held else row["verdict"]
+            for name in (_EVERY, _verdict(state), _purpose(row["purpose"] or "unit")):
                 self._numbers[name].append(record.sequence)
             return
         name = f"statements of kind {visible(str(row['kind']))}"
