@@ -18,11 +18,13 @@ A unit that fails its masks is no error: it is a verdict (exit status 1).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Self
+from typing import Final, Self
 
 __all__ = [
+    "MAX_LISTED",
     "BaselineError",
     "ContractError",
     "ExitStatus",
@@ -35,7 +37,11 @@ __all__ = [
     "ServerError",
     "StationError",
     "UsageError",
+    "listed",
 ]
+
+#: More faults than this say that it is the wrong file, or all of it is wrong: the rest is counted.
+MAX_LISTED: Final = 50
 
 
 class ExitStatus(IntEnum):
@@ -95,13 +101,29 @@ class Fault:
 
 
 class FileFaults(FileError):
-    """A file has one or more faults, all of which are listed."""
+    """A file has one or more faults; the first are listed, the others counted.
 
-    def __init__(self, path: object, faults: tuple[Fault, ...]) -> None:
-        self.faults = faults
-        LinecheckError.__init__(self, "\n".join(str(fault) for fault in faults))
+    Parameters
+    ----------
+    path : object
+    faults : sequence of Fault
+    uncounted : int
+        How many there are besides these.
+    """
+
+    def __init__(self, path: object, faults: Sequence[Fault], uncounted: int = 0) -> None:
+        self.faults = tuple(faults[:MAX_LISTED])
+        count = len(faults) + uncounted
+        more = f"{path}: and {count - MAX_LISTED} faults more" if count > MAX_LISTED else None
+        LinecheckError.__init__(self, "\n".join((*map(str, self.faults), *(() if more is None else (more,)))))
         self.path = str(path)
-        self.message = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
+        self.message = f"{count} fault{'s' if count != 1 else ''}"
+
+
+def listed(lines: Sequence[str], most: int = MAX_LISTED) -> list[str]:
+    """Return the first of some lines, and how many more there are."""
+    more = [f"and {len(lines) - most} more"] if len(lines) > most else []
+    return [*lines[:most], *more]
 
 
 class RecordError(LinecheckError):

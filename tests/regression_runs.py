@@ -1,5 +1,6 @@
 """Runs and baselines made up by hand, so that comparisons are tested without measuring anything."""
 
+import re
 import uuid
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -74,4 +75,9 @@ def baseline_of(*runs, path="baselines/pellow-r3.toml", replaced=None, reason="r
     return Baseline(path, sha256_of(baseline_bytes(file)), file)
 
 
-__all__ = ["Verdict", "baseline_of", "curve", "limits_with", "reading", "unit_run"]
+def without_digest(text):
+    """Return a baseline's text as it was before there were digests."""
+    return re.sub(r'(?m)^digest = "[0-9a-f]{64}"\n', "", text)
+
+
+__all__ = ["Verdict", "baseline_of", "curve", "limits_with", "reading", "unit_run", "without_digest"]

@@ -12,6 +12,7 @@ of day; so these headers are handled here.
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -36,6 +37,9 @@ _LONGEST_COUNTED_BYTES = 2**32 - 1 + 8
 
 #: The part of an extensible format's GUID that follows the format tag.
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
+
+#: What a chunk is called (IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0: a FOURCC).
+_CHUNK_NAME = re.compile(rb"[ -~]{4}")
 
 #: More chunks than any writer puts before the samples.
 _MAX_CHUNKS = 10_000
@@ -94,7 +98,7 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
     Raises
     ------
     HeaderError
-        It is no WAV file, or its header is damaged.
+        It is no WAV file, its header is damaged, or what follows its samples is none of its chunks.
     """
     start = read_at(0, 12)
     if start[:4] not in BYTE_ORDERS or start[8:] != b"WAVE":
@@ -118,6 +122,9 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
                 )
             (riff_bytes,) = struct.unpack_from(f"{order}I", start, 4)
             promised = _promised(size, sizes.get(name), file_bytes - place, file_bytes - 8 - riff_bytes)
+            if promised is not None and promised <= file_bytes - place:
+                whole_bytes = sizes.get(b"RIFF", 0) if riff_bytes == _SEE_DS64 else riff_bytes
+                _refuse_uncounted(read_at, order, place + promised, file_bytes, whole_bytes)
             return WavHeader(*form, order, place, promised, file_bytes - place)
         if name == b"ds64" and start[:4] in (b"RF64", b"BW64"):
             sizes = _long_sizes(read_at(place, min(size, 28 + 12 * 100)))
@@ -147,12 +154,48 @@ def _promised(size: int, long_size: int | None, present: int, uncounted: int) ->
     return None if size == _SEE_DS64 or unclosed else size
 
 
+def _refuse_uncounted(read_at: ReadAt, order: ByteOrder, end: int, file_bytes: int, whole_bytes: int) -> None:
+    """Refuse bytes after the samples that no chunk counts: one more than was written shifts every sample.
+
+    Parameters
+    ----------
+    read_at : callable
+    order : ByteOrder
+    end, file_bytes : int
+        Where the samples end, and the file.
+    whole_bytes : int
+        How many bytes follow the size in the first chunk, as that says; 0 where it does not know.
+
+    Raises
+    ------
+    HeaderError
+        There are some.
+    """
+    place = end
+    for _ in range(_MAX_CHUNKS):
+        place += place % 2
+        if place >= file_bytes:
+            break
+        head = read_at(place, 8)
+        name, size = struct.unpack(f"{order}4sI", head) if len(head) == 8 else (b"", 0)
+        if not _CHUNK_NAME.fullmatch(name) or place + 8 + size > file_bytes:
+            break
+        place += 8 + size
+    # A file may end before the byte that pads an odd chunk; one that is there is counted.
+    counted = min(place, 8 + whole_bytes) if whole_bytes else place
+    if file_bytes > max(counted, end):
+        raise HeaderError(
+            f"is not what its header says: {file_bytes - max(counted, end):,} bytes too many, so its samples may be "
+            "shifted or others than were recorded; copy or record it again"
+        )
+
+
 def _long_sizes(chunk: bytes) -> dict[bytes, int]:
     """Return the sizes that a ``ds64`` chunk holds (EBU Tech 3306, annex A.2), by chunk."""
     if len(chunk) < 28:
         raise HeaderError("has a damaged header: its ds64 chunk is too short")
-    _, data_bytes, _, entries = struct.unpack_from("<QQQI", chunk)
-    sizes = {b"data": data_bytes}
+    whole_bytes, data_bytes, _, entries = struct.unpack_from("<QQQI", chunk)
+    sizes = {b"RIFF": whole_bytes if whole_bytes < 2**64 - 1 else 0, b"data": data_bytes}
     for place in range(28, min(len(chunk) - 11, 28 + 12 * entries), 12):
         name, size = struct.unpack_from("<4sQ", chunk, place)
         sizes.setdefault(name, size)

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -38,7 +38,7 @@ from linecheck.audio.stream import open_audio
 from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import Fault, FileError, StationError
 from linecheck.files.durable import make_folder, write_durably
-from linecheck.files.toml import TomlFile, parse_model, read_toml
+from linecheck.files.toml import FormatOne, TomlFile, parse_model, read_toml
 from linecheck.limits.loading.header import SETUP_VALUE_LENGTH
 from linecheck.limits.loading.setup_entries import LONGEST_NAME, variant_name
 from linecheck.limits.model import entry_name
@@ -61,6 +61,7 @@ __all__ = [
 INDEX_NAME = "captures.toml"
 
 MAX_NOTES = 100
+MAX_CAPTURES = 1000
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
@@ -124,7 +125,7 @@ class CaptureEntry(_Table):
 class CaptureSetIndex(_Table):
     """``captures.toml``."""
 
-    format: Literal[1]
+    format: FormatOne
     model: Name
     serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)] | None = None
     firmware: Name | None = None
@@ -135,7 +136,7 @@ class CaptureSetIndex(_Table):
     ramp_seconds: Annotated[float, Field(ge=0.0, le=1.0)] | None = None
     calibration: CalibrationConfig = CalibrationConfig()
     notes: Annotated[tuple[NoteText, ...], Field(strict=False, max_length=MAX_NOTES)] = ()
-    capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
+    capture: Annotated[tuple[CaptureEntry, ...], Field(strict=False, min_length=1, max_length=MAX_CAPTURES)]
 
     @field_validator("recorded")
     @classmethod
@@ -215,21 +216,33 @@ def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Ite
     """Yield what is wrong with the files; what is wrong with the index itself is the model's to say."""
     tables = file.data.get("capture")
     seen: set[str] = set()
-    for number, table in enumerate(tables if isinstance(tables, list) else ()):
+    proofs: dict[str, tuple[int, str] | FileError] = {}
+    # Of more than a set may have nothing is read: they are refused anyway.
+    looked_at = tables if isinstance(tables, list) and len(tables) <= MAX_CAPTURES else ()
+    for number, table in enumerate(looked_at):
         try:
             entry = CaptureEntry.model_validate(table)
         except ValueError:
             continue
         if entry.key in seen:
             yield file.fault(("capture", number, "check"), f"{entry.key!r} has a capture already")
-        seen.add(entry.key)
-        try:
-            channels, digest = _proven(folder, entry.file)
-        except FileError as error:
-            yield file.fault(("capture", number, "file"), f"{entry.file}: {error.message}")
             continue
-        hashes[entry.key] = digest
-        yield from _entry_faults(file, number, entry, channels, digest)
+        seen.add(entry.key)
+        proof = proofs.get(entry.file) or _proof(folder, entry.file)
+        proofs[entry.file] = proof
+        if isinstance(proof, FileError):
+            yield file.fault(("capture", number, "file"), f"{entry.file}: {proof.message}")
+            continue
+        hashes[entry.key] = proof[1]
+        yield from _entry_faults(file, number, entry, *proof)
+
+
+def _proof(folder: Path, name: str) -> tuple[int, str] | FileError:
+    """Return what :func:`_proven` does, or what is wrong with the file."""
+    try:
+        return _proven(folder, name)
+    except FileError as error:
+        return error
 
 
 def _proven(folder: Path, name: str) -> tuple[int, str]:

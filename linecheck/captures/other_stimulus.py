@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
 from linecheck.checks.base import Note
 from linecheck.errors import FileError
+from linecheck.limits.doubts import out_of_reach
 from linecheck.limits.model import Check, LimitFile
 
 __all__ = ["as_recorded", "set_notes", "stimulus_changes", "with_stimulus"]
@@ -84,8 +85,16 @@ def as_recorded(limits: LimitFile, captures: CaptureSet) -> LimitFile:
 
 
 def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
-    """Yield what a set says of how it was recorded, for whoever reads the result."""
+    """Yield what a set says of how it was recorded, for whoever reads the result.
+
+    Parameters
+    ----------
+    limits : LimitFile
+        With the stimuli as they were played (:func:`as_recorded`).
+    captures : CaptureSet
+    """
     by_words: dict[str, list[str]] = {}
+    unreachable: list[str] = []
     for check in limits.checks:
         entry = captures.entries.get(check.name)
         changes = entry.stimulus.changes if entry is not None else {}
@@ -93,12 +102,15 @@ def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
             rate, bits = changes.get("rate_hz"), changes.get("bits")
             words = " and ".join([f"{rate} Hz"] * (rate is not None) + [f"{bits} bits"] * (bits is not None))
             by_words.setdefault(words, []).append(check.name)
+            unreachable += [f"{check.name} {why}" for why in out_of_reach(check)]
     for words, names in by_words.items():
         yield Note(
             "played_otherwise",
             f"played at {words}, which is not what the limit file says; its masks judge all the same: "
             f"{_named(names, len(limits.checks))}",
         )
+    for text in unreachable:
+        yield Note("out_of_reach", f"no unit can pass as this was played: {text}")
     for text in captures.index.notes:
         yield Note("recording", text)
 

@@ -20,13 +20,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, FiniteFloat, GetPydanticSchema
 from pydantic_core.core_schema import no_info_after_validator_function
 
+from linecheck.checks.parts.declared import CurveSpec, Implied, MetricSpec, Range, Told
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
@@ -35,12 +36,14 @@ __all__ = [
     "Context",
     "Curve",
     "CurveSpec",
+    "Implied",
     "Location",
     "Measurement",
     "MetricSpec",
     "Note",
     "Parameters",
     "Problem",
+    "Range",
     "Reading",
     "Reference",
     "Stimulus",
@@ -339,74 +342,6 @@ class Taken:
     measurement: Measurement
 
 
-@dataclass(frozen=True)
-class Told:
-    """How a difference between two runs is told, and from which size on it means anything.
-
-    Attributes
-    ----------
-    accuracy : float or None
-        The smallest difference that means anything however well the metric repeats, in its unit; None for what is
-        usual for that unit.
-    more, less : str
-        What a higher and a lower value mean, in words with ``{size}`` (by how much), ``{value}``, ``{opposite}`` (the
-        value with the other sign) and the analysis' own ``…_hz``, of a curve ``{size}`` and ``{place}``; empty where
-        "higher" and "lower" will do.
-    worse : {"more", "less"} or None
-        Which way is worse to a listener although no way is to a mask (a response that falls); None for what
-        ``better`` says.
-    said_by : tuple of str
-        Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, this
-        one is not told as well.
-    is_place : bool
-        Whether it says where an extreme lies. Even noise has one anywhere, so a difference means nothing.
-    to_edge : bool
-        Whether it depends on how far the capture reaches in frequency: two captures are compared only where they reach
-        alike.
-    """
-
-    accuracy: float | None = None
-    more: str = ""
-    less: str = ""
-    worse: Literal["more", "less"] | None = None
-    said_by: tuple[str, ...] = ()
-    is_place: bool = False
-    to_edge: bool = False
-
-
-_PLAINLY = Told()
-
-
-@dataclass(frozen=True)
-class MetricSpec:
-    """A metric that a kind measures.
-
-    ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``per_channel`` whether it is read in
-    each channel or once for the pair, ``told`` how a difference is put into words.
-    """
-
-    name: str
-    unit: str
-    text: str
-    better: Literal["more", "less", "nominal"]
-    per_channel: bool = True
-    told: Told = _PLAINLY
-
-
-@dataclass(frozen=True)
-class CurveSpec:
-    """A curve that a kind measures; ``log_x`` where its axis is logarithmic (frequency), ``told`` as for a metric."""
-
-    name: str
-    x_unit: str
-    unit: str
-    text: str
-    log_x: bool = True
-    per_channel: bool = True
-    better: Literal["more", "less", "nominal"] = "less"
-    told: Told = _PLAINLY
-
-
 class CheckKind(ABC):
     """One sort of check. Subclasses live one per file and register by being named ``KIND`` in it."""
 
@@ -488,6 +423,18 @@ class CheckKind(ABC):
         A limit file with a mask that goes further is refused; a curve that is not named here may go anywhere.
         """
         return _NOTHING
+
+    def possible(self, parameters: Any, analysis: Any) -> Mapping[str, Range]:  # noqa: ANN401
+        """Return what a perfect unit can read, by metric or curve, where these parameters narrow what a spec says.
+
+        Word length, dither and band leave a residue that no unit takes away. A limit beyond is no fault of a file,
+        since the same file may be played at another word length; ``limits check`` warns of it.
+        """
+        return _NOTHING
+
+    def implied(self, parameters: Any, analysis: Any) -> tuple[Implied, ...]:  # noqa: ANN401
+        """Return which metrics others keep within bounds: a mask that another one always decides before is no mask."""
+        return ()
 
     #: The kind whose level this one refers to; None where it refers to none. A kind that has one has the analysis
     #: parameter ``reference``: the name of a check of that kind, or None for the first one in the file.

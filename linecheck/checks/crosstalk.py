@@ -25,6 +25,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
 from linecheck.checks.parts.steady import (
     SETTLE_SECONDS,
@@ -35,6 +36,7 @@ from linecheck.checks.parts.steady import (
 )
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import locate_turns
+from linecheck.dsp.extremes import lowest_of
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.faint_tones import tone_powers
 from linecheck.dsp.fits.interleaved import (
@@ -122,6 +124,7 @@ class CrosstalkKind(CheckKind):
             told=Told(
                 more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}"
             ),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -136,6 +139,7 @@ class CrosstalkKind(CheckKind):
                 less="crosstalk attenuation {size} lower at {place}",
                 said_by=("crosstalk",),
             ),
+            possible=NO_NEGATIVE,
         ),
     )
 
@@ -341,9 +345,12 @@ def _add(
         )
     )
     least = inside[np.argmin(attenuation[inside])]
-    spread = float(uncertainty[least])
-    hidden = spread > 0.5 * DB_PER_NEPER / RESOLVED
-    out.readings.append(Reading("crosstalk", name, float(attenuation[least]), "dB", spread, hidden))
+    hidden = float(uncertainty[least]) > 0.5 * DB_PER_NEPER / RESOLVED
+    if hidden:
+        value, spread = float(attenuation[least]), float(uncertainty[least])
+    else:
+        value, spread = lowest_of(attenuation[inside], uncertainty[inside])
+    out.readings.append(Reading("crosstalk", name, value, "dB", spread, hidden))
 
 
 KIND = CrosstalkKind()

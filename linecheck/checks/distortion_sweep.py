@@ -15,15 +15,18 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
     Parameters,
     Problem,
+    Range,
     Reading,
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ReadingList, band_not_reached, ratio_reading
 from linecheck.checks.parts.steady import BandHz
 from linecheck.checks.parts.stepped import (
@@ -34,6 +37,7 @@ from linecheck.checks.parts.stepped import (
     step_spans,
     stepped_stimulus,
 )
+from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.residue import residue
 from linecheck.dsp.quantise import full_scale_amplitude
@@ -173,8 +177,16 @@ class DistortionSweepKind(CheckKind):
                 more="THD+N at its worst {size} higher, {value}",
                 less="THD+N at its worst {size} lower, {value}",
             ),
+            possible=NO_POSITIVE,
         ),
-        MetricSpec("worst_at", "Hz", "the tone at which it is", "nominal", told=Told(is_place=True)),
+        MetricSpec(
+            "worst_at",
+            "Hz",
+            "the tone at which it is",
+            "nominal",
+            told=Told(is_place=True),
+            possible=NO_NEGATIVE,
+        ),
         MetricSpec(
             "worst_wide",
             "dB",
@@ -185,8 +197,16 @@ class DistortionSweepKind(CheckKind):
                 less="THD+N in the wide band at its worst {size} lower, {value}",
                 to_edge=True,
             ),
+            possible=NO_POSITIVE,
         ),
-        MetricSpec("worst_wide_at", "Hz", "the tone at which that is", "nominal", told=Told(is_place=True)),
+        MetricSpec(
+            "worst_wide_at",
+            "Hz",
+            "the tone at which that is",
+            "nominal",
+            told=Told(is_place=True),
+            possible=NO_NEGATIVE,
+        ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
@@ -199,6 +219,7 @@ class DistortionSweepKind(CheckKind):
                 less="THD+N {size} lower at {place}",
                 said_by=("worst",),
             ),
+            possible=NO_POSITIVE,
         ),
         CurveSpec(
             "thd_n_wide",
@@ -210,8 +231,32 @@ class DistortionSweepKind(CheckKind):
                 less="THD+N in the wide band {size} lower at {place}",
                 said_by=("worst_wide",),
             ),
+            possible=NO_POSITIVE,
         ),
     )
+
+    def possible(
+        self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis
+    ) -> Mapping[str, Range]:
+        """Return what the noise of the stimulus's dither allows."""
+        found: dict[str, Range] = {}
+        for suffix, high in (("", analysis.band_hz[1]), ("_wide", analysis.wide_hz)):
+            if high is not None:
+                band = (analysis.band_hz[0], high)
+                residue = dither_noise_db(parameters.bits, parameters.rate_hz, band) - parameters.level_dbfs
+                found[f"worst{suffix}"] = found[f"thd_n{suffix}"] = (residue, 0.0)
+        return found
+
+    def implied(
+        self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis
+    ) -> tuple[Implied, ...]:
+        """Return what the bands and their curves hold of each other."""
+        found = [Implied("worst", "worst_wide", the_same, "the wide band holds the other")]
+        found += [
+            Implied(curve, worst, the_same, "it is the curve's greatest value")
+            for curve, worst in (("thd_n", "worst"), ("thd_n_wide", "worst_wide"))
+        ]
+        return tuple(found)
 
     def stimulus(self, parameters: DistortionSweepParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the sines, one after another, the same in every channel."""

@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
@@ -25,6 +26,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ARITHMETIC, DB_PER_NEPER, ReadingList
 from linecheck.checks.parts.stepped import (
     Step,
@@ -241,6 +243,7 @@ class IntermodulationKind(CheckKind):
             told=Told(
                 more="intermodulation {size} higher, {value}", less="intermodulation {size} lower, {value}"
             ),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "imd_2",
@@ -248,6 +251,7 @@ class IntermodulationKind(CheckKind):
             "second order at the highest level, arithmetic sum, re the carrier",
             "less",
             told=Told(said_by=("imd",)),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "imd_3",
@@ -255,6 +259,7 @@ class IntermodulationKind(CheckKind):
             "third order at the highest level, arithmetic sum, re the carrier",
             "less",
             told=Told(said_by=("imd",)),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "best_imd",
@@ -262,9 +267,15 @@ class IntermodulationKind(CheckKind):
             "all products at the level where they are least, re the carrier",
             "less",
             told=Told(said_by=("imd",)),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
-            "best_imd_level", "dBFS", "the level at which that is", "nominal", told=Told(is_place=True)
+            "best_imd_level",
+            "dBFS",
+            "the level at which that is",
+            "nominal",
+            told=Told(is_place=True),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "noise_limited_below",
@@ -272,6 +283,7 @@ class IntermodulationKind(CheckKind):
             "level below which noise hides the products",
             "nominal",
             told=Told(is_place=True),
+            possible=NO_POSITIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -286,8 +298,15 @@ class IntermodulationKind(CheckKind):
                 less="intermodulation {size} lower at {place}",
                 said_by=("imd", "best_imd"),
             ),
+            possible=NO_POSITIVE,
         ),
     )
+
+    def implied(
+        self, parameters: IntermodulationParameters, analysis: IntermodulationAnalysis
+    ) -> tuple[Implied, ...]:
+        """Return that products at their least are no more than those at full level."""
+        return (Implied("best_imd", "imd", the_same, "it is the least over all levels"),)
 
     def stimulus(self, parameters: IntermodulationParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the pair at its levels, the same in every channel."""

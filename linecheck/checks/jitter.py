@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
@@ -27,6 +28,7 @@ from linecheck.checks.base import (
     Taken,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
 from linecheck.checks.parts.sideband_words import compare_sidebands, sideband_note
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
@@ -144,6 +146,7 @@ class JitterKind(CheckKind):
             told=Told(
                 more="largest sideband {size} higher, {value}", less="largest sideband {size} lower, {value}"
             ),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "sideband_offset",
@@ -151,6 +154,7 @@ class JitterKind(CheckKind):
             "distance of that line from the tone",
             "nominal",
             told=Told(is_place=True),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "paired_jitter",
@@ -158,6 +162,7 @@ class JitterKind(CheckKind):
             "peak jitter of the strongest pair that is jitter",
             "less",
             told=Told(0.5, "jitter {size} higher, {value} peak", "jitter {size} lower, {value} peak"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "lone_spur",
@@ -165,6 +170,7 @@ class JitterKind(CheckKind):
             "strongest line on one side of the tone only, re the tone",
             "less",
             told=Told(said_by=("largest_sideband",)),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "skirt",
@@ -175,6 +181,7 @@ class JitterKind(CheckKind):
                 more="skirt of the tone {size} higher, {value}",
                 less="skirt of the tone {size} lower, {value}",
             ),
+            possible=NO_POSITIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -188,6 +195,7 @@ class JitterKind(CheckKind):
                 less="sidebands {size} lower at {place}",
                 said_by=("largest_sideband", "skirt", "lone_spur"),
             ),
+            possible=NO_POSITIVE,
         ),
     )
 
@@ -195,6 +203,17 @@ class JitterKind(CheckKind):
         """Return the tone's level: -3.01 dBFS."""
         del parameters
         return float(-10.0 * np.log10(2.0))
+
+    def implied(self, parameters: JitterParameters, analysis: JitterAnalysis) -> tuple[Implied, ...]:
+        """Return what the strongest line of any nature holds of those of one nature: 20 lg(π f J) is a pair's level."""
+
+        def picoseconds(level: float) -> float:
+            return float(1e12 * 10.0 ** (level / 20.0) / (np.pi * parameters.tone_hz))
+
+        return (
+            Implied("paired_jitter", "largest_sideband", picoseconds, "both lines of a pair count there"),
+            Implied("lone_spur", "largest_sideband", the_same, "it counts there too"),
+        )
 
     def stimulus(self, parameters: JitterParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the sequence, the same in every channel: ramp in, then exact codes, ramp out."""

@@ -21,10 +21,12 @@ from linecheck.checks.base import (
     MetricSpec,
     Parameters,
     Problem,
+    Range,
     Reading,
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
 from linecheck.checks.parts.stepped import (
     Step,
@@ -183,6 +185,7 @@ class LinearityKind(CheckKind):
             told=Told(
                 0.5, "linear down to {value} only, {size} higher", "linear down to {value}, {size} lower"
             ),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "largest_error",
@@ -193,6 +196,7 @@ class LinearityKind(CheckKind):
                 more="greatest gain error {size} more, {value}",
                 less="greatest gain error {size} less, {value}",
             ),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -210,6 +214,18 @@ class LinearityKind(CheckKind):
             ),
         ),
     )
+
+    def possible(self, parameters: LinearityParameters, analysis: LinearityAnalysis) -> Mapping[str, Range]:
+        """Return the lowest level that is played and that the stimulus's own dither lets resolve.
+
+        Of n samples with white noise of the variance s² a sine's amplitude is known within the square root of 2 s²/n
+        (the Cramér-Rao bound).
+        """
+        levels, frames = np.array(parameters.levels), _dwells(parameters) * parameters.rate_hz
+        step = 2.0 ** (1 - parameters.bits)
+        spread = DB_PER_NEPER * np.sqrt(0.5 * step**2 / frames) / 10.0 ** (levels / 20.0)
+        resolved = levels[spread * RESOLVED <= analysis.tolerance_db]
+        return {"linear_down_to": (float(np.min(resolved, initial=0.0)), 0.0)}
 
     def stimulus(self, parameters: LinearityParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the sine at its levels, the same in every channel."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -16,10 +17,12 @@ from linecheck.checks.base import (
     Measurement,
     MetricSpec,
     Parameters,
+    Range,
     Reading,
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
@@ -28,6 +31,7 @@ from linecheck.checks.parts.readings import (
     ratio_reading,
 )
 from linecheck.checks.parts.steady import locate_tone
+from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.checks.tone import ToneAnalysis, ToneParameters, dissect_channel, tone_stimulus
 
 __all__ = ["KIND", "LowLevelToneKind", "LowLevelToneParameters"]
@@ -61,6 +65,7 @@ class LowLevelToneKind(CheckKind):
             told=Told(
                 more="dynamic range {size} higher, {value}", less="dynamic range {size} lower, {value}"
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "dynamic_range_a",
@@ -72,6 +77,7 @@ class LowLevelToneKind(CheckKind):
                 less="A-weighted dynamic range {size} lower, {value}",
                 said_by=("dynamic_range",),
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "dynamic_range_468",
@@ -83,6 +89,7 @@ class LowLevelToneKind(CheckKind):
                 less="dynamic range by the 468 curve {size} lower, {value}",
                 said_by=("dynamic_range", "dynamic_range_a"),
             ),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -98,6 +105,17 @@ class LowLevelToneKind(CheckKind):
             ),
         ),
     )
+
+    def possible(self, parameters: LowLevelToneParameters, analysis: ToneAnalysis) -> Mapping[str, Range]:
+        """Return what the noise of the stimulus's dither allows."""
+        bits, rate_hz, band_hz = parameters.bits, parameters.rate_hz, analysis.band_hz
+        return {
+            f"dynamic_range{suffix}": (
+                0.0,
+                -dither_noise_db(bits, rate_hz, band_hz, partial(power_weights, suffix)),
+            )
+            for suffix in WEIGHTINGS
+        }
 
     def stimulus(self, parameters: LowLevelToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the sine, the same in every channel."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
@@ -15,14 +16,17 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
     Parameters,
+    Range,
     Reading,
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
 from linecheck.checks.parts.readings import (
     ARITHMETIC,
     DB_PER_NEPER,
@@ -33,6 +37,7 @@ from linecheck.checks.parts.readings import (
 )
 from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets
+from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.fits.tone_residue import (
@@ -52,6 +57,8 @@ FloatArray = NDArray[np.float64]
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
 DB_PER_BIT = 20.0 * np.log10(2.0)
+#: All tones re one.
+ALL_TONES_DB = 10.0 * np.log10(len(TONES_HZ))
 
 
 class MultitoneParameters(SteadyParameters):
@@ -119,6 +126,7 @@ class MultitoneKind(CheckKind):
                 more="clean range between many tones {size} wider, {value}",
                 less="clean range between many tones {size} narrower, {value}",
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "clean_bits",
@@ -126,6 +134,7 @@ class MultitoneKind(CheckKind):
             "the same in bits of 6.02 dB",
             "more",
             told=Told(0.02, said_by=("clean_range",)),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "distortion_noise",
@@ -137,6 +146,7 @@ class MultitoneKind(CheckKind):
                 "distortion and noise between many tones {size} higher, {value}",
                 "distortion and noise between many tones {size} lower, {value}",
             ),
+            possible=NO_POSITIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -152,8 +162,37 @@ class MultitoneKind(CheckKind):
                 less="residue between many tones {size} lower at {place}",
                 said_by=("clean_range", "distortion_noise"),
             ),
+            possible=NO_POSITIVE,
         ),
     )
+
+    def possible(self, parameters: MultitoneParameters, analysis: MultitoneAnalysis) -> Mapping[str, Range]:
+        """Return what the noise of the stimulus's dither allows; of the highest point, what its mean does."""
+        noise = dither_noise_db(parameters.bits, parameters.rate_hz, analysis.band_hz)
+        one = parameters.level_dbfs - 20.0 * np.log10(PEAK_OF_UNIT_TONES)
+        low, high = analysis.band_hz
+        clean = one - noise - 10.0 * np.log10(analysis.resolution_hz / (high - low))
+        return {
+            "clean_range": (0.0, clean),
+            "clean_bits": (0.0, clean / DB_PER_BIT),
+            "distortion_noise": (noise - one - ALL_TONES_DB, 0.0),
+            "residue": (one - clean, math.inf),
+        }
+
+    def implied(self, parameters: MultitoneParameters, analysis: MultitoneAnalysis) -> tuple[Implied, ...]:
+        """Return what the residue's highest point and its power hold of each other."""
+        highest = "it is from a tone's level to the highest point of the residue"
+        return (
+            Implied("clean_bits", "clean_range", lambda decibels: decibels / DB_PER_BIT, highest),
+            Implied("clean_range", "clean_bits", lambda bits: bits * DB_PER_BIT, highest),
+            Implied("residue", "clean_range", opposite, highest),
+            Implied(
+                "clean_range",
+                "distortion_noise",
+                lambda decibels: -decibels - ALL_TONES_DB,
+                "no point of the residue is stronger than all of it",
+            ),
+        )
 
     def stimulus(self, parameters: MultitoneParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the tones, the same in every channel."""

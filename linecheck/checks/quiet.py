@@ -13,6 +13,7 @@ from linecheck.checks.base import (
     CheckKind,
     Context,
     CurveSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
@@ -22,6 +23,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
@@ -30,7 +32,7 @@ from linecheck.checks.parts.readings import (
     ratio_reading,
 )
 from linecheck.checks.parts.steady import SETTLE_SECONDS, SteadyParameters
-from linecheck.checks.tone import ToneAnalysis
+from linecheck.checks.tone import LOWEST_MAINS_HZ, ToneAnalysis
 from linecheck.dsp.fits.dissect import Dissection, Line, Power, dissect, hum_lines, total
 from linecheck.dsp.quantise import quantise
 
@@ -84,6 +86,7 @@ class QuietKind(CheckKind):
             told=Told(
                 0.05, "noise of silence {size} higher, {value}", "noise of silence {size} lower, {value}"
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "noise_a",
@@ -96,6 +99,7 @@ class QuietKind(CheckKind):
                 "A-weighted noise of silence {size} lower, {value}",
                 said_by=("noise",),
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "noise_468",
@@ -103,6 +107,7 @@ class QuietKind(CheckKind):
             "noise, BS.468 curve re 2 kHz, rms",
             "less",
             told=Told(0.05, said_by=("noise", "noise_a")),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "snr",
@@ -112,6 +117,7 @@ class QuietKind(CheckKind):
             told=Told(
                 more="SNR {size} higher, {value}", less="SNR {size} lower, {value}", said_by=("noise",)
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "snr_a",
@@ -119,6 +125,7 @@ class QuietKind(CheckKind):
             "reference tone over A-weighted noise",
             "more",
             told=Told(said_by=("noise", "noise_a", "snr")),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "hum",
@@ -128,6 +135,7 @@ class QuietKind(CheckKind):
             told=Told(
                 more="hum in silence {size} higher, {value}", less="hum in silence {size} lower, {value}"
             ),
+            possible=NO_POSITIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -141,8 +149,15 @@ class QuietKind(CheckKind):
                 less="spectrum of silence {size} lower at {place}",
                 said_by=("noise", "snr", "hum"),
             ),
+            possible=NO_POSITIVE,
         ),
     )
+
+    def implied(self, parameters: QuietParameters, analysis: QuietAnalysis) -> tuple[Implied, ...]:
+        """Return that hum is part of the noise, where the band holds all of it."""
+        if analysis.band_hz[0] > LOWEST_MAINS_HZ:
+            return ()
+        return (Implied("hum", "snr", opposite, "hum is part of the noise"),)
 
     def peak_dbfs(self, parameters: QuietParameters) -> float:
         """Return the level of one step."""

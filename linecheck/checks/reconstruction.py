@@ -26,11 +26,14 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
+from linecheck.dsp.responses.between_lines import FADED, FINENESS, BetweenLines, between_lines
 from linecheck.dsp.responses.responses import (
+    HIDDEN_DB,
     Corner,
     Impulse,
     Level,
@@ -60,6 +63,8 @@ LEAST_OVERSAMPLING = 4
 #: Distance of the lines, to the nearest that fits the rate: an impulse response of 20 ms fits in, and in 1.2 s the
 #: middle between two lines is 30 bins from either.
 SPACING_HZ = 50.0
+#: What lies between the lines is known where the impulse response is no longer.
+LONGEST_IMPULSE_MS = 1e3 * (1.0 - 2.0 * FADED) / (2.0 * SPACING_HZ)
 #: Droop is read at these, kHz.
 DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
 #: Noise is averaged over so many lines to either side.
@@ -119,7 +124,9 @@ class ReconstructionKind(CheckKind):
     ``corner_6db`` are the lowest frequencies above 1 kHz at which it is 3 and 6 dB down. The stop band: above
     ``corner_6db`` the response falls to its first notch, out of which a lobe rises by 1 dB or more;
     ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of its rate),
-    and ``stopband_from`` the lowest frequency from which on no level is higher. Where there is no such notch (a floor
+    and ``stopband_from`` the lowest frequency from which on no level is higher. Both are read between the lines too,
+    where a narrow lobe may lie, from the impulse response that all lines make; where that is longer than their distance
+    can hold, nothing is said of the stop band. Where there is no such notch (a floor
     that falls on behind an analogue low pass), the stop band begins at the rate less ``corner_3db``, where the images
     of the pass band begin. ``image_rejection`` is the level of a tone over that of its image at the rate less its
     frequency, the worst among the lines from 19 to 20 kHz (``image_tones_hz``).
@@ -162,6 +169,7 @@ class ReconstructionKind(CheckKind):
             "where the response is 3 dB below that at 1 kHz",
             "nominal",
             told=Told(0.3, "−3 dB corner {size} higher, at {value}", "−3 dB corner {size} lower, at {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "corner_6db",
@@ -169,6 +177,7 @@ class ReconstructionKind(CheckKind):
             "where the response is 6 dB below that at 1 kHz",
             "nominal",
             told=Told(0.3, "−6 dB corner {size} higher, at {value}", "−6 dB corner {size} lower, at {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_from",
@@ -181,6 +190,7 @@ class ReconstructionKind(CheckKind):
                 "stop band begins {size} lower, at {value}",
                 to_edge=True,
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_attenuation",
@@ -193,6 +203,7 @@ class ReconstructionKind(CheckKind):
                 "stop band {size} shallower, at {opposite}",
                 to_edge=True,
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "image_rejection",
@@ -204,6 +215,7 @@ class ReconstructionKind(CheckKind):
                 "images of {image_tones_hz} at {opposite}, {size} weaker",
                 "images of {image_tones_hz} at {opposite}, {size} stronger",
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "pre_ringing",
@@ -215,6 +227,7 @@ class ReconstructionKind(CheckKind):
                 "{size} more energy ahead of the main lobe, {value} of all",
                 "{size} less energy ahead of the main lobe, {value} of all",
             ),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "latency",
@@ -222,6 +235,7 @@ class ReconstructionKind(CheckKind):
             "from the impulse response's beginning to its peak",
             "nominal",
             told=Told(0.004, "{size} more latency, {value}", "{size} less latency, {value}"),
+            possible=NO_NEGATIVE,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -303,7 +317,8 @@ class ReconstructionKind(CheckKind):
             edge = CAPTURE_EDGE * capture.rate_hz
             response = channel.response.less(channel.reference).between(0.0, edge)
             _droops(out, name, response)
-            _corners(out, name, response, parameters.rate_hz)
+            _corners(out, name, response)
+            _stop_band(out, name, channel, response, parameters, edge)
             _image_rejection(out, name, channel, parameters, analysis)
             _response_curve(out, name, response)
             _impulse_readings(out, name, _impulse(channel, parameters, edge))
@@ -360,8 +375,8 @@ def _droops(out: ReadingList, name: str, response: Response) -> None:
             _level(out, name, metric, level)
 
 
-def _corners(out: ReadingList, name: str, response: Response, rate_hz: int) -> None:
-    """Add the corners and the stop band."""
+def _corners(out: ReadingList, name: str, response: Response) -> None:
+    """Add the corners."""
     for metric, level in (("corner_3db", -3.0), ("corner_6db", -6.0)):
         corner = falls_to(response, level, REFERENCE_HZ)
         if corner is None:
@@ -369,13 +384,36 @@ def _corners(out: ReadingList, name: str, response: Response, rate_hz: int) -> N
             out.unmeasured(name, "no_corner", message, {metric: "Hz"})
         else:
             _corner(out, name, metric, corner)
+
+
+def _stop_band(
+    out: ReadingList,
+    name: str,
+    channel: _Channel,
+    response: Response,
+    parameters: ReconstructionParameters,
+    edge_hz: float,
+) -> None:
+    """Add where the stop band begins, and how deep it is between the lines too."""
+    metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
     passed, corner = (falls_to(response, level, REFERENCE_HZ) for level in (-3.0, -6.0))
-    mirrored = None if passed is None else rate_hz - passed.frequency_hz
-    band = None if corner is None else stop_band(response, corner.frequency_hz, mirrored)
+    mirrored = None if passed is None else parameters.rate_hz - passed.frequency_hz
+    between = _between_lines(channel, parameters, edge_hz)
+    points = between.response.less(channel.reference).between(0.0, edge_hz)
+    band = None
+    if corner is not None:
+        left_open = between.open_db[: len(points.level_db)]
+        band = stop_band(points, corner.frequency_hz, mirrored, open_db=left_open, reach=FINENESS)
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
-        metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
         out.unmeasured(name, "no_stop_band", message, metrics)
+        return
+    if band.resolved and band.open_db > HIDDEN_DB:
+        message = (
+            f"the impulse response is longer than the stimulus can tell ({LONGEST_IMPULSE_MS:g} ms): what lies between "
+            "its lines is not known"
+        )
+        out.unmeasured(name, "impulse_too_long", message, metrics)
         return
     _level(out, name, "stopband_attenuation", band.attenuation, is_bound=not band.resolved)
     if band.resolved:
@@ -439,15 +477,23 @@ def _response_curve(out: ReadingList, name: str, response: Response) -> None:
     )
 
 
-def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> Impulse:
-    """Return the impulse response of the band up to the capture's edge, beyond which it fades out."""
-    period = _signal(parameters.rate_hz).period
+def _fade(channel: _Channel, edge_hz: float) -> FloatArray:
+    """Return by what each line is multiplied so that the response fades out beyond the capture's edge."""
     frequencies = channel.response.frequencies_hz
     beyond = np.clip((frequencies - edge_hz) / max(frequencies[-1] - edge_hz, 1.0), 0.0, 1.0)
-    fade = 0.5 + 0.5 * np.cos(np.pi * beyond)
-    return impulse_of(
-        channel.orders, channel.gains * fade, parameters.rate_hz / period, channel.noise * fade**2
-    )
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * beyond))
+
+
+def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> Impulse:
+    """Return the impulse response of the band up to the capture's edge."""
+    fade, fundamental_hz = _fade(channel, edge_hz), parameters.rate_hz / _signal(parameters.rate_hz).period
+    return impulse_of(channel.orders, channel.gains * fade, fundamental_hz, channel.noise * fade**2)
+
+
+def _between_lines(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> BetweenLines:
+    """Return the response between the lines as well."""
+    fade, fundamental_hz = _fade(channel, edge_hz), parameters.rate_hz / _signal(parameters.rate_hz).period
+    return between_lines(channel.orders, channel.gains * fade, channel.noise * fade**2, fundamental_hz)
 
 
 def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:

@@ -26,6 +26,7 @@ from linecheck.checks.base import (
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandHz, SteadyParameters
@@ -138,6 +139,7 @@ class ResponseKind(CheckKind):
             "greatest level in the band over the least",
             "less",
             told=Told(0.002, said_by=("reconstruction.droop_20k",)),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "corner_low",
@@ -149,6 +151,7 @@ class ResponseKind(CheckKind):
                 "lower −3 dB corner {size} higher, at {value}",
                 "lower −3 dB corner {size} lower, at {value}",
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "corner_high",
@@ -161,6 +164,7 @@ class ResponseKind(CheckKind):
                 "upper −3 dB corner {size} lower, at {value}",
                 said_by=("reconstruction.corner_3db",),
             ),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "balance",

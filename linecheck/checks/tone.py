@@ -13,15 +13,18 @@ from linecheck.checks.base import (
     CheckKind,
     Context,
     CurveSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
     Parameters,
     Problem,
+    Range,
     Reading,
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite, the_same
 from linecheck.checks.parts.readings import (
     ReadingList,
     band_not_reached,
@@ -31,6 +34,7 @@ from linecheck.checks.parts.readings import (
     ratio_reading,
 )
 from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
+from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.fits.dissect import (
     FITTED_HARMONICS,
     Dissection,
@@ -46,6 +50,11 @@ __all__ = ["KIND", "ToneAnalysis", "ToneKind", "ToneParameters", "dissect_channe
 
 HARMONICS = range(2, 10)
 RMS_OF_PEAK = 0.5**0.5
+#: V rms: no converter, player or streamer drives a line with more than some volts (common practice, no source); ten
+#: times as much is another unit.
+LINE_OUTPUT_VOLTS = (0.0, 100.0)
+#: The mains at its lowest, Hz: a band that begins above it holds not all of the hum.
+LOWEST_MAINS_HZ = 45.0
 #: No line stays hidden that is stronger than so many times the highest density of noise, in one over the record's
 #: length: in 170 simulated records with one that was not found, it lay 5 to 11 dB below.
 FOUND_ABOVE_NOISE = 40.0
@@ -146,6 +155,7 @@ class ToneKind(CheckKind):
             "level of the tone, rms",
             "nominal",
             told=Told(0.001, "output {size} higher, {value}", "output {size} lower, {value}"),
+            possible=LINE_OUTPUT_VOLTS,
         ),
         MetricSpec(
             "level_dbfs",
@@ -160,6 +170,7 @@ class ToneKind(CheckKind):
             "frequency of the tone by the capture's clock",
             "nominal",
             told=Told(said_by=("clock_error",)),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "clock_error",
@@ -174,6 +185,7 @@ class ToneKind(CheckKind):
             "tone over noise and distortion",
             "more",
             told=Told(more="SINAD {size} higher, {value}", less="SINAD {size} lower, {value}"),
+            possible=NO_NEGATIVE,
         ),
         MetricSpec(
             "thd",
@@ -184,16 +196,32 @@ class ToneKind(CheckKind):
                 more="harmonic distortion {size} higher, {value}",
                 less="harmonic distortion {size} lower, {value}",
             ),
+            possible=NO_POSITIVE,
         ),
-        MetricSpec("thd_n", "dB", "harmonics and noise re the tone", "less", told=Told(said_by=("sinad",))),
+        MetricSpec(
+            "thd_n",
+            "dB",
+            "harmonics and noise re the tone",
+            "less",
+            told=Told(said_by=("sinad",)),
+            possible=NO_POSITIVE,
+        ),
         MetricSpec(
             "noise",
             "dB",
             "noise, hum and spurious lines re the tone",
             "less",
             told=Told(more="noise {size} higher, {value}", less="noise {size} lower, {value}"),
+            possible=NO_POSITIVE,
         ),
-        MetricSpec("enob", "bit", "effective number of bits", "more", told=Told(0.02, said_by=("sinad",))),
+        MetricSpec(
+            "enob",
+            "bit",
+            "effective number of bits",
+            "more",
+            told=Told(0.02, said_by=("sinad",)),
+            possible=NO_NEGATIVE,
+        ),
         *(
             MetricSpec(
                 f"harmonic_{n}",
@@ -204,6 +232,7 @@ class ToneKind(CheckKind):
                     more=f"harmonic {n} {{size}} higher, {{value}}",
                     less=f"harmonic {n} {{size}} lower, {{value}}",
                 ),
+                possible=NO_POSITIVE,
             )
             for n in HARMONICS
         ),
@@ -213,6 +242,7 @@ class ToneKind(CheckKind):
             "largest line that is no harmonic, re the tone",
             "less",
             told=Told(more="largest spur {size} higher, {value}", less="largest spur {size} lower, {value}"),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "hum",
@@ -220,6 +250,7 @@ class ToneKind(CheckKind):
             "mains products re the tone",
             "less",
             told=Told(more="hum {size} higher, {value}", less="hum {size} lower, {value}"),
+            possible=NO_POSITIVE,
         ),
         MetricSpec(
             "dc_offset",
@@ -252,8 +283,36 @@ class ToneKind(CheckKind):
                 less="spectrum {size} lower at {place}",
                 said_by=("thd", "noise", "largest_spur", "hum"),
             ),
+            possible=NO_POSITIVE,
         ),
     )
+
+    def possible(self, parameters: ToneParameters, analysis: ToneAnalysis) -> Mapping[str, Range]:
+        """Return what the noise of the stimulus's dither allows."""
+        noise = dither_noise_db(parameters.bits, parameters.rate_hz, analysis.band_hz)
+        residue = noise - parameters.level_dbfs
+        low, high = analysis.band_hz
+        return {
+            "sinad": (0.0, -residue),
+            "thd_n": (residue, 0.0),
+            "noise": (residue, 0.0),
+            "enob": (0.0, (-noise - 10.0 * np.log10(1.5)) / (20.0 * np.log10(2.0))),
+            "spectrum": (residue + 10.0 * np.log10(min(analysis.resolution_hz / (high - low), 1.0)), 0.0),
+        }
+
+    def implied(self, parameters: ToneParameters, analysis: ToneAnalysis) -> tuple[Implied, ...]:
+        """Return what SINAD, THD and noise hold of each other and of their parts."""
+        low, high = analysis.band_hz
+        harmonics = [f"harmonic_{n}" for n in HARMONICS if low <= n * parameters.frequency_hz <= high]
+        of_noise = ("largest_spur", "hum") if low <= LOWEST_MAINS_HZ else ("largest_spur",)
+        found = [Implied("sinad", "thd_n", opposite, "SINAD is THD+N with the other sign")]
+        for part in ("thd_n", "thd", "noise", *harmonics, *of_noise, "spectrum"):
+            found.append(Implied(part, "sinad", opposite, "all noise and distortion counts in SINAD"))
+        for part in ("thd", "noise", *harmonics, *of_noise, "spectrum"):
+            found.append(Implied(part, "thd_n", the_same, "it is part of THD+N"))
+        found += [Implied(part, "thd", the_same, "it is part of THD") for part in harmonics]
+        found += [Implied(part, "noise", the_same, "it is part of the noise") for part in of_noise]
+        return tuple(found)
 
     def stimulus(self, parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the sine, the same in every channel."""

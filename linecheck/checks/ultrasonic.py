@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Annotated, ClassVar, Literal
@@ -22,10 +23,12 @@ from linecheck.checks.base import (
     Note,
     Parameters,
     Problem,
+    Range,
     Reading,
     Stimulus,
     Told,
 )
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.parts.tone_sets import RAIL
@@ -135,7 +138,14 @@ class UltrasonicKind(CheckKind):
                 to_edge=True,
             ),
         ),
-        MetricSpec("rise_from", "Hz", "where the noise rises again", "more", told=Told(is_place=True)),
+        MetricSpec(
+            "rise_from",
+            "Hz",
+            "where the noise rises again",
+            "more",
+            told=Told(is_place=True),
+            possible=NO_NEGATIVE,
+        ),
         MetricSpec(
             "image_level",
             "dB",
@@ -165,6 +175,12 @@ class UltrasonicKind(CheckKind):
             return steps
         highest = float(np.max(np.abs(_pink_noise(parameters)))) + 2.0 ** (1 - parameters.bits)
         return max(steps, float(20.0 * np.log10(highest)))
+
+    def possible(self, parameters: UltrasonicParameters, analysis: UltrasonicAnalysis) -> Mapping[str, Range]:
+        """Return that a programme is stronger than all that lies above it; in silence noise may be the stronger."""
+        if parameters.signal != "noise":
+            return {}
+        return {"noise_20k_100k": NO_POSITIVE, "image_level": NO_POSITIVE}
 
     def stimulus(self, parameters: UltrasonicParameters, channels: int, ramp_seconds: float) -> Stimulus:
         """Return the noise, the same in every channel, or dither."""

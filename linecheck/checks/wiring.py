@@ -110,6 +110,7 @@ class WiringKind(CheckKind):
             "more",
             False,
             told=Told(0.5, "channels as declared", "channels not as declared: swapped, or one of them dead"),
+            possible=(0.0, 1.0),
         ),
         MetricSpec(
             "polarity",
@@ -117,6 +118,7 @@ class WiringKind(CheckKind):
             "+1, or -1 where inverted",
             "nominal",
             told=Told(0.5, "polarity no longer inverted", "polarity inverted", worse="less"),
+            possible=(-1.0, 1.0),
         ),
         MetricSpec(
             "channel_delay",

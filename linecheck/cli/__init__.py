@@ -27,7 +27,7 @@ COMMANDS = {
     "countersign": ("linecheck.cli.countersign", "Confirm or contradict a sign-off, as a second person."),
     "cut": ("linecheck.cli.cut", "Cut a recording of a test programme into a capture set."),
     "judge": ("linecheck.cli.judge", "Judge capture sets."),
-    "limits": ("linecheck.cli.limits", "Check limit files; print their schema."),
+    "limits": ("linecheck.cli.limits", "Check limit files; say what they mean."),
     "log": ("linecheck.cli.log", "List, show, export and verify what is in the log."),
     "plot": ("linecheck.cli.plot", "Write the figures of a run, a capture set or a comparison."),
     "programme": (

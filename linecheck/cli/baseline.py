@@ -67,6 +67,8 @@ def accept(
     limits = load_limits(limits_path)
     require_margins(limits)
     replaced = _existing(out)
+    if replaced is not None and replaced.is_edited:
+        tell(f"warning: {out} was edited since it was accepted; what was accepted then is not what it says")
     check_can_write(out)
     runs = _measured(captures, limits, serial, workers)
     acceptance = _accepted(runs, replaced, by=by, reason=reason)
@@ -96,13 +98,13 @@ def _line(text: str, option: str) -> str:
 def _existing(path: str) -> Baseline | None:
     from linecheck.history.baseline.file import load_baseline
 
-    return load_baseline(path) if Path(path).exists() else None
+    return load_baseline(path, to_replace=True) if Path(path).exists() else None
 
 
 def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None) -> list[Run]:
     """Measure every set; one that cannot be measured ends it all."""
     from linecheck.cli.display.console import Console
-    from linecheck.errors import BaselineError
+    from linecheck.errors import BaselineError, listed
     from linecheck.line.regress import refuse_unreadable
     from linecheck.line.sets import judged_sets
 
@@ -113,7 +115,7 @@ def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, worke
     refused = [entry for entry in judged if entry.outcome is None]
     if refused:
         lines = [f"  {entry.path}: {entry.problem.message if entry.problem else ''}" for entry in refused]
-        raise BaselineError("\n".join(("nothing was accepted:", *lines)))
+        raise BaselineError("\n".join(("nothing was accepted:", *listed(lines))))
     return [entry.outcome for entry in judged if entry.outcome is not None]
 
 
@@ -145,7 +147,8 @@ def _accepted(runs: Sequence[Run], replaced: Baseline | None, *, by: str, reason
 def _show(acceptance: Acceptance, path: str) -> None:
     from linecheck.cli.display.regression import comparison_table, counts_line
     from linecheck.cli.display.result import Screen, plain, show
-    from linecheck.history.baseline.accept import named
+    from linecheck.errors import listed
+    from linecheck.history.baseline.accept import MAX_NAMED
     from linecheck.history.baseline.accept_review import changes
 
     screen = Screen.of_stdout()
@@ -153,7 +156,7 @@ def _show(acceptance: Acceptance, path: str) -> None:
     values = sum(len(check.readings) for unit in units for check in unit.check)
     curves = sum(len(check.curve) for unit in units for check in unit.check)
     sets = "1 set" if len(acceptance.runs) == 1 else f"{len(acceptance.runs)} sets"
-    serials = ", ".join(named([unit.serial for unit in units]))
+    serials = ", ".join(listed([unit.serial for unit in units], MAX_NAMED))
     facts = f"{path}: accepted {values} values and {curves} curves of {sets} of {serials}"
     parts = [plain(facts, screen)]
     compared, channels = changes(acceptance), acceptance.runs[0].limits.channels

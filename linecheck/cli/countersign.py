@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from linecheck.cli.log.options import log_location, log_options, opened_log
+from linecheck.cli.log.options import log_options, log_to_add_to, opened_log
 from linecheck.cli.signoff import UNCHANGED, echo_recorded
 
 __all__ = ["command"]
@@ -34,13 +34,12 @@ def command(
     The record names the sign-off by its number and its hash. A countersignature never changes a verdict, nor the
     sign-off.
     """
-    from linecheck.log import Log
     from linecheck.log.signoff import signature
 
     signed = signature(by=by, role=role, decision=decision, reason=reason)
     with opened_log(log, station) as opened:
         opened.signoff(number)
-    with Log(log_location(log, station)) as opened_to_add:
+    with log_to_add_to(log, station) as opened_to_add:
         head = opened_to_add.countersign(number, signed)
     echo_recorded(f"countersignature {head.sequence} of sign-off {number}", head, signed)
     click.echo(UNCHANGED)

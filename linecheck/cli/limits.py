@@ -1,8 +1,8 @@
-"""``linecheck limits``: check limit files; print their schema."""
+"""``linecheck limits``: check limit files; say what they mean."""
 
 from __future__ import annotations
 
-import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -17,35 +17,46 @@ __all__ = ["command"]
 
 @click.group(name="limits")
 def command() -> None:
-    """Check limit files; print their schema."""
+    """Check limit files; say what they mean."""
 
 
 @command.command()
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
+@click.option("--strict", is_flag=True, help="Refuse files of which there is a warning.")
 @click.pass_context
-def check(context: click.Context, files: tuple[str, ...]) -> None:
-    """Check limit files and list every fault of every file.
+def check(context: click.Context, files: tuple[str, ...], strict: bool) -> None:
+    """Check limit files and list every fault of every file, and what is hardly meant.
 
-    Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A file
-    that others build on is checked through those. Exit status: 0 all files are right, 2 a file has a fault.
+    Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A warning is such a
+    line with "warning:" before the key: a mask in the wrong sense, beyond what any unit can have, that nothing passes
+    or nothing fails, that never decides because another one does, or that a comparison with a baseline leaves out. A
+    file that others build on is checked through those.
+
+    Exit status: 0 all files are right, 2 a file has a fault or, with --strict, a warning.
     """
     from linecheck.files.text import visible
-    from linecheck.limits.loading.load import load_limits
+    from linecheck.limits.loading.load import load_with_doubts
 
     wrong = False
     for file in files:
         try:
-            click.echo(_summary(load_limits(file)))
+            limits, warnings = load_with_doubts(file)
         except FileError as error:
             wrong = True
             click.echo(visible(str(error)), err=True)
+            continue
+        wrong = wrong or (strict and bool(warnings))
+        click.echo(_summary(limits, len(warnings)))
+        for warning in warnings:
+            click.echo(visible(str(replace(warning, key=f"warning: {warning.key}"))), err=True)
     context.exit(ExitStatus.WRONG_INPUT if wrong else ExitStatus.PASS)
 
 
-def _summary(limits: LimitFile) -> str:
+def _summary(limits: LimitFile, warnings: int) -> str:
     masks = sum(len(check.masks) for check in limits.checks)
+    found = "OK" if not warnings else _counted(warnings, "warning")
     return (
-        f"{click.format_filename(limits.path)}: OK, model {limits.model}, revision {limits.revision}, "
+        f"{click.format_filename(limits.path)}: {found}, model {limits.model}, revision {limits.revision}, "
         f"{_counted(len(limits.checks), 'check')}, {_counted(masks, 'mask')}, sha256 {limits.sha256}"
     )
 
@@ -55,8 +66,18 @@ def _counted(number: int, noun: str) -> str:
 
 
 @command.command()
-def schema() -> None:
-    """Print the JSON Schema of limit files, for editors that complete and check YAML."""
-    from linecheck.limits.loading.schema import limit_file_schema
+@click.argument("file", metavar="FILE", type=click.Path())
+def show(file: str) -> None:
+    """Say what each mask of a limit file means.
 
-    click.echo(json.dumps(limit_file_schema(), indent=2))
+    Of each metric: its unit, which way is better, what passes, what fails, by how much it may differ from a baseline,
+    which other mask decides before it, and all that in a sentence. "linecheck limits check" tells doubts about it.
+
+    Exit status: 0, or 2 where the file has a fault.
+    """
+    from linecheck.cli.display.limits import limits_text
+    from linecheck.cli.display.result import Screen, show
+    from linecheck.limits.loading.load import load_limits
+
+    screen = Screen.of_stdout()
+    show(limits_text(load_limits(file), screen), screen)

@@ -12,7 +12,12 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.log.options import log_options
-from linecheck.cli.sources.beside import against_option, among_earlier, tell_differences
+from linecheck.cli.sources.beside import (
+    against_option,
+    among_earlier,
+    reference_option,
+    tell_differences,
+)
 from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
@@ -46,7 +51,7 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 @click.option(
     "--limits", multiple=True, metavar="FILE", help="Limit file that judges a capture set; may be repeated."
 )
-@click.option("--reference", metavar="RUN", help="Draw the same curves of this run (or set) beside them.")
+@reference_option("Draw the same curves of this run (or set) beside them.")
 @against_option
 @click.option(
     "--width",

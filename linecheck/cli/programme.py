@@ -47,7 +47,8 @@ def command(
     """Write the checks of a limit file as one test programme, for a player or streamer that nothing controls.
 
     Every check is a segment of its own behind a coded mark. Play it in any order, start recording first, and let
-    "linecheck cut" make a capture set of the recording. A disc takes --rate 44100 --bits 16.
+    "linecheck cut" make a capture set of the recording. A disc takes --rate 44100 --bits 16, and masks for
+    16 bits: those that no unit can pass at the programme's word length are named.
 
     Nothing can set the unit while the programme plays: where checks have several setups, --setup says which, and a
     programme for each of the others is made in the same way.
@@ -68,7 +69,7 @@ def command(
     _show(programme, left_out, out)
     if tracks is not None:
         _write_tracks(programme, left_out, Path(tracks), Path(out).suffix)
-    for line in _setups(programme, left_out):
+    for line in (*_setups(programme, left_out), *_out_of_reach(programme, left_out)):
         tell(line)
     click.echo(CAUTION, err=True)
 
@@ -145,6 +146,23 @@ def _setups(programme: Programme, left_out: frozenset[str]) -> Iterator[str]:
                 f"{entry.segment.name} wants the unit set to {', '.join(differing)} while it plays, and nothing here "
                 "can do that: set it by hand, or leave it out with --without"
             )
+
+
+def _out_of_reach(programme: Programme, left_out: frozenset[str]) -> Iterator[str]:
+    """Yield the masks that a perfect player would not pass with this programme."""
+    from linecheck.limits.doubts import out_of_reach
+
+    lines = [
+        f"  {check.name} {line}"
+        for check in (entry.segment.planned.check for entry in programme.layout(left_out))
+        for line in out_of_reach(check)
+    ]
+    if lines:
+        listed = "\n".join(lines)
+        yield (
+            f"{programme.limits.path} has masks that no unit can pass at {programme.bits} bits:\n{listed}\n"
+            "Make a limit file with masks for this word length, or leave these checks out with --without"
+        )
 
 
 def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:

@@ -44,6 +44,7 @@ def command(
     aborted.
     """
     from linecheck.cli.display.console import Console
+    from linecheck.cli.display.telling import tell
     from linecheck.errors import FileError
     from linecheck.history.baseline.regression import load_baseline, require_margins
     from linecheck.limits.loading.load import load_limits
@@ -52,6 +53,11 @@ def command(
     limits = load_limits(limits_path)
     require_margins(limits)
     baseline = load_baseline(baseline_path)
+    if baseline.file.digest is None:
+        tell(
+            f"warning: {baseline_path} has no digest, as those of an earlier linecheck have none: that it was edited "
+            "would not show; `linecheck baseline accept` writes one"
+        )
     if baseline.file.model != limits.model:
         raise FileError(
             baseline_path, f"is the baseline of model {baseline.file.model}, the limit file of {limits.model}"

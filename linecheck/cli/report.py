@@ -10,7 +10,12 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.log.options import log_location, log_options, opened_log
-from linecheck.cli.sources.beside import against_option, among_earlier, tell_differences
+from linecheck.cli.sources.beside import (
+    against_option,
+    among_earlier,
+    reference_option,
+    tell_differences,
+)
 from linecheck.errors import ExitStatus, FileError, UsageError
 
 if TYPE_CHECKING:
@@ -33,9 +38,7 @@ _NAMED = re.compile(r"comparison(-[0-9a-f]+)?\.json")
 @click.option(
     "--limits", multiple=True, metavar="FILE", help="Limit file that judges a capture set; may be repeated."
 )
-@click.option(
-    "--reference", metavar="RUN", help="Show the curves and values of this run (or set) beside them."
-)
+@reference_option("Show the curves and values of this run (or set) beside them.")
 @against_option
 @click.option(
     "--pdf",
@@ -58,7 +61,7 @@ def command(
 ) -> ExitStatus:
     """Write a run in the log, a capture set or a comparison as one HTML page.
 
-    The page needs no network and runs no script. A comparison shows its sign-offs where --log or --station names a log.
+    The page needs no network and runs no script. A comparison shows its sign-offs in the log.
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
@@ -127,7 +130,8 @@ def _of_comparison(source: str, log: str | None, station: str | None) -> str:
 
     comparison: Comparison = load_comparison(Path(source))
     signoffs: tuple[Signoff, ...] = ()
-    if log is not None or station is not None:
+    # A sign-off goes into the same log if none is named; where there is none yet, nothing was signed.
+    if log is not None or station is not None or Path(log_location(log, station)).exists():
         with opened_log(log, station) as opened:
             signoffs = tuple(opened.signoffs(digest=comparison.digest))
     return comparison_page(comparison, signoffs=signoffs)

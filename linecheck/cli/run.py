@@ -63,12 +63,14 @@ def command(
     from linecheck.cli.asking.prompt import Prompt
     from linecheck.cli.asking.scan import scan_on_input
     from linecheck.cli.display.console import Console
+    from linecheck.cli.display.line_screen import LineScreen
+    from linecheck.cli.display.result import Screen
     from linecheck.line.sending import sending
     from linecheck.line.session import opened_session
     from linecheck.station.config.load import load_station
 
     station = load_station(station_path)
-    console = Console()
+    console = LineScreen() if scan and Screen.of_stdout().large else Console()
     prompt = Prompt(console.paused)
     with (
         opened_session(

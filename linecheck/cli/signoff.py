@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log.options import log_location, log_options
+from linecheck.cli.log.options import log_options, log_to_add_to
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def command(
 
     signed = signature(by=by, role=role, decision=decision, reason=reason)
     compared = _loaded(comparison)
-    head, against = _signed(log_location(log, station), compared, signed)
+    head, against = _signed(log, station, compared, signed)
     echo_recorded(f"sign-off {head.sequence}", head, signed)
     names = ", ".join(f"{side.label} {side.serial}" for side in compared.sides)
     count = len(compared.findings)
@@ -71,12 +71,13 @@ def _loaded(reference: str) -> Comparison:
     return load_comparison(path / _FILE_NAME if path.is_dir() else path)
 
 
-def _signed(location: str, compared: Comparison, signed: Signature) -> tuple[Head, tuple[Despite, ...]]:
+def _signed(
+    log: str | None, station: str | None, compared: Comparison, signed: Signature
+) -> tuple[Head, tuple[Despite, ...]]:
     from linecheck.history.comparison.signing import despite, sign
-    from linecheck.log import Log
 
-    with Log(location) as log:
-        head = sign(log, compared, signed)
+    with log_to_add_to(log, station) as opened:
+        head = sign(opened, compared, signed)
     return head, despite(compared) if signed.decision == "accept" else ()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
@@ -9,13 +10,15 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.display.telling import tell
-from linecheck.cli.log.options import log_location, log_options
-from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError
+from linecheck.cli.log.options import log_location, log_options, log_to_add_to, public_key_options
+from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError, listed
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from linecheck.log import Log
+    from linecheck.log.station_key import SignedBy
     from linecheck.log.stored import Head, Verification
     from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.push import Pushed
@@ -34,6 +37,7 @@ __all__ = ["command"]
 @log_options
 @click.option("--check", is_flag=True, help="Send nothing; verify at the server what is stored there.")
 @click.option("--every-chain", is_flag=True, help="With --check: verify every log that is there.")
+@public_key_options
 @click.option("--prepare", is_flag=True, help="Only make the server's tables, and say what to grant.")
 @click.option(
     "--this-is", metavar="STATION", help="State that this log is the right one of two of that name."
@@ -46,6 +50,7 @@ def command(
     station: str | None,
     check: bool,
     every_chain: bool,
+    signed_by: SignedBy | None,
     prepare: bool,
     this_is: str | None,
     by: str | None,
@@ -63,15 +68,20 @@ def command(
     verify.
     """
     _refuse_odd(check, every_chain, prepare, this_is, by, reason)
+    if signed_by is not None and not check:
+        raise UsageError("--public-key goes with --check")
     target = _target(to, station)
     location = log_location(log, station)
+    exposed = target.exposed(os.environ)
+    if exposed is not None:
+        tell(exposed)
     if prepare:
         _prepare(target)
     elif check:
-        _check(target, None if every_chain else location)
+        _check(target, None if every_chain else location, signed_by)
     else:
         if this_is is not None:
-            _state(target, location, this_is, str(by), str(reason))
+            _state(target, location, lambda: log_to_add_to(log, station), this_is, str(by), str(reason))
         _send(target, location)
 
 
@@ -158,9 +168,10 @@ def _unsent(log: LocalLog, target: Target) -> str:
     return f"Not sent: {total - there} of {_many(total, 'record')}; the log keeps them, repeat the command"
 
 
-def _state(target: Target, location: str, station: str, by: str, reason: str) -> None:
+def _state(
+    target: Target, location: str, opened: Callable[[], Log], station: str, by: str, reason: str
+) -> None:
     """State in the log's own chain that it is a station's, given all that the server has of others."""
-    from linecheck.log import Log
     from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.names import STATION_LOG, claim_content
     from linecheck.log.sync.push import push
@@ -172,12 +183,12 @@ def _state(target: Target, location: str, station: str, by: str, reason: str) ->
         raise UsageError(f"--this-is {visible(station)}: the log has no record yet")
     with connected(target) as connection, connection.begin():
         content = claim_content(connection, chain, station, by, reason)
-    with Log(location) as log:
+    with opened() as log:
         head = log.state(STATION_LOG, station, content)
     click.echo(f"record {head.sequence}: this log is that of {visible(station)}, states {visible(by)}")
 
 
-def _check(target: Target, location: str | None) -> None:
+def _check(target: Target, location: str | None, signed_by: SignedBy | None) -> None:
     from linecheck.log.sync.migrate import versions
     from linecheck.log.sync.server import connected
 
@@ -187,12 +198,12 @@ def _check(target: Target, location: str | None) -> None:
         if empty:
             raise ServerError(f"{target}: no log was ever sent there: it has no schema linecheck")
         if location is None:
-            _check_every(target, connection)
+            _check_every(target, connection, signed_by)
         else:
-            _check_own(target, location, connection)
+            _check_own(target, location, connection, signed_by)
 
 
-def _check_own(target: Target, location: str, connection: Connection) -> None:
+def _check_own(target: Target, location: str, connection: Connection, signed_by: SignedBy | None) -> None:
     from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.push import agreed
 
@@ -200,8 +211,8 @@ def _check_own(target: Target, location: str, connection: Connection) -> None:
         chain = log.chain()
         if chain is None:
             raise UsageError(f"{visible(str(log.path))}: the log has no record yet")
-        found = _verified(connection, chain)
-        if found.fault is not None:
+        found = _verified(connection, chain, signed_by)
+        if not found.intact:
             raise RecordError(f"{target}: what is stored there does not verify: {_fault(found)}")
         with connection.begin():
             agreed(log, connection, chain)
@@ -215,30 +226,30 @@ def _check_own(target: Target, location: str, connection: Connection) -> None:
     click.echo(f"the whole log is there, and is the same: {_many(total, 'record')}")
 
 
-def _check_every(target: Target, connection: Connection) -> None:
+def _check_every(target: Target, connection: Connection, signed_by: SignedBy | None) -> None:
     from linecheck.log.sync.stored import chains
 
     with connection.begin():
-        listed = chains(connection)
+        there = chains(connection)
     bad = 0
-    for chain in listed:
-        found = _verified(connection, chain)
-        if found.fault is None:
+    for chain in there:
+        found = _verified(connection, chain, signed_by)
+        if found.intact:
             click.echo(f"log {chain[:12]}: {_many(found.records, 'record')} verified, head {found.head}")
         else:
             bad += 1
             click.echo(f"log {chain[:12]}: DOES NOT VERIFY: {_fault(found)}")
     _warn_of_namesakes(connection, None)
     if bad:
-        raise RecordError(f"{target}: {bad} of {_many(len(listed), 'log')} do not verify")
-    click.echo(f"{target}: {_many(len(listed), 'log')} verified")
+        raise RecordError(f"{target}: {bad} of {_many(len(there), 'log')} do not verify")
+    click.echo(f"{target}: {_many(len(there), 'log')} verified")
 
 
-def _verified(connection: Connection, chain: str) -> Verification:
+def _verified(connection: Connection, chain: str, signed_by: SignedBy | None) -> Verification:
     from linecheck.log.sync.check import check_chain
 
     try:
-        return check_chain(connection, chain, _verifying if sys.stderr.isatty() else None)
+        return check_chain(connection, chain, _verifying if sys.stderr.isatty() else None, signed_by)
     finally:
         _clear()
 
@@ -251,6 +262,8 @@ def _tell_verified(target: Target, found: Verification) -> None:
 
 
 def _fault(found: Verification) -> str:
+    if found.fault is None:
+        return f"{'; '.join(listed(found.beside))} ({_many(found.records, 'record')} as sent)"
     return f"{found.fault} ({_many(found.records, 'record')} before it as sent)"
 
 

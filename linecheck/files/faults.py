@@ -8,17 +8,14 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final, TypeVar, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from linecheck.errors import Fault, FileFaults
 from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, dotted, shown
 
-__all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint"]
-
-#: A file with more faults than this is the wrong file; the rest is counted.
-MAX_FAULTS: Final = 200
+__all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint", "own_errors"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -59,16 +56,22 @@ class FaultList:
         """Add a fault in one of the files, whatever lies over it."""
         self._add(path, message, source.values.get(path) or Place(source.path, 1, 1))
 
+    def stands(self, path: KeyPath) -> bool:
+        """Return whether there is a value at a path in one of the files."""
+        return path in self._values
+
+    @property
+    def sorted(self) -> tuple[Fault, ...]:
+        """Every fault once, in the order of the files, the limit file's own first."""
+        unique = dict.fromkeys(self._faults)
+        return tuple(sorted(unique, key=lambda fault: (self._files[fault.file], fault.line, fault.column)))
+
     def raise_any(self) -> None:
-        """Raise every fault in the order of the files, the limit file's own first; return if none."""
-        if not self._faults:
+        """Raise every fault, as they are :attr:`sorted`; return if none."""
+        unique = list(self.sorted)
+        if not unique:
             return
-        unique = list(dict.fromkeys(self._faults))
-        unique.sort(key=lambda fault: (self._files[fault.file], fault.line, fault.column))
-        if len(unique) > MAX_FAULTS:
-            more = Fault(self.path, 1, 1, "", f"and {len(unique) - MAX_FAULTS} faults more")
-            unique = [*unique[:MAX_FAULTS], more]
-        raise FileFaults(self.path, tuple(unique))
+        raise FileFaults(self.path, unique)
 
     def _nearest(self, path: KeyPath) -> Place:
         while path and path not in self._values:
@@ -97,9 +100,15 @@ def checked_model(model: type[Model], data: object, path: KeyPath, faults: Fault
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        for entry in error.errors(include_url=False):
+        for entry in own_errors(error.errors(include_url=False)):
             _add_model_fault(model, entry, path, faults)
     return None
+
+
+def own_errors(entries: Sequence[Any]) -> list[Any]:
+    """Leave out that a list is too short where that is so only because an entry of it was refused."""
+    above = {entry["loc"][:length] for entry in entries for length in range(len(entry["loc"]))}
+    return [entry for entry in entries if entry["type"] != "too_short" or entry["loc"] not in above]
 
 
 def _add_model_fault(model: type[BaseModel], entry: Any, path: KeyPath, faults: FaultList) -> None:  # noqa: ANN401

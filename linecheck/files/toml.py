@@ -17,17 +17,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, BeforeValidator, ValidationError
 
-from linecheck.errors import Fault, FileError, FileFaults
-from linecheck.files.faults import expected
+from linecheck.errors import MAX_LISTED, Fault, FileError, FileFaults
+from linecheck.files.faults import expected, own_errors
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 from linecheck.files.yaml import described, dotted
 
 __all__ = [
     "LONGEST_BYTES",
+    "FormatOne",
     "Key",
     "TomlFile",
     "parse_model",
@@ -38,9 +39,6 @@ __all__ = [
 #: A file that a person writes is never longer than this.
 LONGEST_BYTES = 1_000_000
 
-#: A file with more faults than this is the wrong file; the rest is counted.
-MAX_FAULTS = 200
-
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
 LONGEST_LINE = 2_000
 
@@ -48,6 +46,16 @@ LONGEST_LINE = 2_000
 Key = tuple[str | int, ...]
 
 Model = TypeVar("Model", bound=BaseModel)
+
+
+def _whole(value: object) -> object:
+    if type(value) is int:
+        return value
+    raise ValueError(f"expected 1, got {_got(value)}")
+
+
+#: The ``format`` of a file: the whole number 1, and neither 1.0 nor true, which are equal to it.
+FormatOne = Annotated[Literal[1], BeforeValidator(_whole)]
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _NAME = r"""(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')"""
@@ -59,14 +67,15 @@ _SYNTAX_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document
 class TomlFile:
     """A TOML file as data.
 
-    ``places`` holds line and column (from 1) of every key and table header; ``sha256`` is over the file's
-    bytes.
+    ``places`` holds line and column (from 1) of every key and table header, ``commas`` the lines in which digits
+    stand on both sides of a comma; ``sha256`` is over the file's bytes.
     """
 
     path: str
     sha256: str
     data: Mapping[str, Any]
     places: Mapping[Key, tuple[int, int]]
+    commas: frozenset[int] = frozenset()
 
     def fault(self, key: Key, message: str) -> Fault:
         """Return a fault at a key, or at the nearest one above it that the file has."""
@@ -74,7 +83,8 @@ class TomlFile:
         while place and place not in self.places:
             place = place[:-1]
         line, column = self.places.get(place, (1, 1))
-        return Fault(self.path, line, column, dotted(key), message)
+        hint = "; a decimal has a point, not a comma" if line in self.commas else ""
+        return Fault(self.path, line, column, dotted(key), f"{message}{hint}")
 
 
 def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
@@ -117,7 +127,8 @@ def read_toml(path: str | Path, *, longest: int = LONGEST_BYTES) -> TomlFile:
     path = Path(path)
     content = read_bounded(path, longest=longest)
     try:
-        text = content.decode("utf-8")
+        # Some editors begin UTF-8 with a mark, which says nothing and which TOML does not have.
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         column = error.start - (content.rfind(b"\n", 0, error.start) + 1) + 1
@@ -126,7 +137,7 @@ def read_toml(path: str | Path, *, longest: int = LONGEST_BYTES) -> TomlFile:
         data = tomli.loads(text)
     except (tomli.TOMLDecodeError, RecursionError, ValueError) as error:
         raise FileFaults(path, (_syntax_fault(str(path), text, str(error)),)) from error
-    return TomlFile(str(path), hashlib.sha256(content).hexdigest(), data, dict(_places(text)))
+    return TomlFile(str(path), hashlib.sha256(content).hexdigest(), data, dict(_places(text)), _commas(text))
 
 
 def parse_model(file: TomlFile, model: type[Model], further: Sequence[Fault] = ()) -> Model:
@@ -144,33 +155,18 @@ def parse_model(file: TomlFile, model: type[Model], further: Sequence[Fault] = (
     FileFaults
         Every fault, in the order of the file.
     """
-    faults, more = list(further), 0
+    faults, uncounted = list(further), 0
     parsed: Model | None = None
     try:
         parsed = model.model_validate(file.data)
     except ValidationError as error:
-        entries = _own(error.errors(include_url=False))
-        faults += [_model_fault(file, model, entry) for entry in entries[:MAX_FAULTS]]
-        more = len(entries) - MAX_FAULTS
+        entries = own_errors(error.errors(include_url=False))
+        faults += [_model_fault(file, model, entry) for entry in entries[:MAX_LISTED]]
+        uncounted = max(0, len(entries) - MAX_LISTED)
     if faults or parsed is None:
         ordered = sorted(set(faults), key=lambda fault: (fault.line, fault.column, fault.key))
-        if more > 0:
-            ordered.append(Fault(file.path, 1, 1, "", f"and {more} faults more"))
-        raise FileFaults(file.path, tuple(ordered))
+        raise FileFaults(file.path, ordered, uncounted)
     return parsed
-
-
-def _own(entries: Sequence[Any]) -> list[Any]:
-    """Leave out that a list is too short where that is so only because an entry of it was refused."""
-    places = [entry["loc"] for entry in entries]
-    return [
-        entry
-        for entry in entries
-        if entry["type"] != "too_short"
-        or not any(
-            len(place) > len(entry["loc"]) and place[: len(entry["loc"])] == entry["loc"] for place in places
-        )
-    ]
 
 
 def _syntax_fault(path: str, text: str, message: str) -> Fault:
@@ -183,7 +179,17 @@ def _syntax_fault(path: str, text: str, message: str) -> Fault:
         line, column = len(lines), len(lines[-1]) + 1
     else:
         line, column = int(found[1]), int(found[2])
-    return Fault(path, line, column, "", f"is no TOML: {message[: found.start()]}")
+    words = message[: found.start()]
+    return Fault(path, line, column, "", f"is no TOML: {words}{_hint(words, text, line, column)}")
+
+
+def _hint(message: str, text: str, line: int, column: int) -> str:
+    """Return what may have gone wrong where the parser stopped: a backslash in double quotes, a decimal comma."""
+    if "\\" in message:
+        return "; in double quotes a backslash begins an escape: write the text in single quotes"
+    lines = text.split("\n")
+    there = lines[line - 1][max(column - 3, 0) : column + 1] if line <= len(lines) else ""
+    return "; write a decimal point, not a comma" if re.search(r"\d,\d", there) else ""
 
 
 def _places(text: str) -> Iterator[tuple[Key, tuple[int, int]]]:
@@ -209,6 +215,12 @@ def _places(text: str) -> Iterator[tuple[Key, tuple[int, int]]]:
         assignment = _ASSIGNMENT.match(line)
         if assignment is not None:
             yield (*table, *_split(assignment[1])), (number, len(line) - len(line.lstrip()) + 1)
+
+
+def _commas(text: str) -> frozenset[int]:
+    """Return the lines in which digits stand on both sides of a comma: perhaps a decimal that was meant."""
+    lines = enumerate(text.splitlines(), start=1)
+    return frozenset(number for number, line in lines if re.search(r"\d,\d", line[:LONGEST_LINE]))
 
 
 def _split(name: str) -> Key:

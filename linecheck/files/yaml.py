@@ -319,6 +319,7 @@ class _Builder:
     def _key(self, event: yaml.NodeEvent, frame: _Frame) -> None:
         """Take a mapping's next key; where it is refused, its value goes nowhere."""
         frame.wants_key = False
+        before = frame.key
         frame.key, frame.key_lost = "?", True
         if not isinstance(event, yaml.ScalarEvent):
             self._fault(event, frame.path, "a key must be a word, got " + _what(event))
@@ -331,9 +332,7 @@ class _Builder:
         if self._marked(event, path):
             return
         if event.implicit[0] and not isinstance(_core(text), str):
-            self._fault(
-                event, frame.path, f"a key must be a word, got {shown(text)}; quote it if it is meant so"
-            )
+            self._fault(event, frame.path, self._no_key(text, frame, before))
         elif text == "<<" and event.implicit[0]:
             self._fault(event, frame.path, "merge keys ('<<') are not used in limit files; see 'based_on'")
         elif _has_controls(text):
@@ -345,6 +344,14 @@ class _Builder:
             frame.key_lost = False
             if not frame.lost:
                 self.source.keys[path] = self._mark(event)
+
+    def _no_key(self, text: str, frame: _Frame, before: str) -> str:
+        """Say of a number in a key's place what it may have been: the rest of a number with a decimal comma."""
+        value = self.source.texts.get((*frame.path, before), "")
+        if text.isdecimal() and _INTEGER.fullmatch(value) and isinstance(frame.value, dict):
+            frame.value[before] = REFUSED  # it is not what was meant
+            return f"a comma ends a value here; write a decimal point, as in {before}: {value}.{text}"
+        return f"a key must be a word, got {shown(text)}; quote it if it is meant so"
 
     def _marked(self, event: Any, path: KeyPath) -> bool:  # noqa: ANN401 - PyYAML's stubs lack the attributes
         """Report an anchor or tag of a node; return whether it has one."""
@@ -404,7 +411,15 @@ def _plain_words(error: yaml.MarkedYAMLError, character: str) -> str:
     if character == "\t":
         return "a tab cannot indent in YAML; use spaces"
     context = f" ({error.context})" if error.context else ""
-    return f"is no YAML: {problem}{context}"
+    hint = next((hint for words, hint in _HINTS.items() if words in problem), "")
+    return f"is no YAML: {problem}{context}{hint}"
+
+
+_HINTS: Final[Mapping[str, str]] = {
+    "escape character": "; in double quotes a backslash begins an escape: write the text in single quotes",
+    "did not find expected key": "; does this line begin in the same column as those that it belongs with?",
+    "mapping values are not allowed": "; does this line begin further to the right than the one that it belongs with?",
+}
 
 
 _INTEGER = re.compile(r"[-+]?[0-9]+")

@@ -31,6 +31,7 @@ from linecheck.limits.serial_pattern import serial_matches
 from linecheck.log import LogReader
 from linecheck.log.stored import Statement
 from linecheck.measure.path_part import PathParts
+from linecheck.measure.silence import LoopCheck
 from linecheck.station.config.station import Station
 
 __all__ = ["CODE", "SOFTWARE", "Admission", "Gatekeeper", "Standing"]
@@ -53,12 +54,23 @@ class Standing:
     path: PathStanding = field(default_factory=PathStanding)
     #: What unlocks the station: commands.
     unlocked_by: tuple[str, ...] = ()
+    has_loop: bool = False
 
     @property
     def may_judge(self) -> bool:
         """Whether units may be judged."""
         sound = not self.lock.locked and self.path.refusal is None
         return sound and all(state.lets_in for state in self.gates)
+
+    @property
+    def loop(self) -> LoopCheck:
+        """What the log says of the station's own path: proven by a check that nothing has changed since."""
+        state = next((state for state in self.gates if state.gate == SELF_CHECK), None)
+        if state is None or not self.has_loop:
+            return LoopCheck(False, "not checked: the station config has no [loop]")
+        if state.state in (State.MET, State.OVERDUE):
+            return LoopCheck(True, f"checked {state.since:%Y-%m-%d %H:%M} UTC in record {state.record}")
+        return LoopCheck(False, f"not checked: {state.why or 'there is no check of it on record'}")
 
     @property
     def why(self) -> str:
@@ -105,6 +117,8 @@ class Admission:
         What its run must say of the station.
     gates : mapping
         What its record says of the gates.
+    loop : LoopCheck
+        What is known of the station's own path.
     path : mapping of str to PathParts
         By check: what of the station's path widens its decisions.
     """
@@ -112,6 +126,7 @@ class Admission:
     refusal: str | None
     problems: tuple[Problem, ...]
     gates: Mapping[str, Any]
+    loop: LoopCheck
     path: Mapping[str, PathParts] = field(default_factory=dict)
 
 
@@ -153,7 +168,7 @@ class Gatekeeper:
         config = self._station.config
         if self._log is None:
             states = [gate_state(asked, (), when) for asked in self._asked]
-            return Standing(tuple(states), path=self._path_standing(None))
+            return Standing(tuple(states), path=self._path_standing(None), has_loop=config.loop is not None)
         with self._log.reading() as connection:
             states = [
                 gate_state(asked, list(self._results(connection, asked, when)), when) for asked in self._asked
@@ -164,20 +179,21 @@ class Gatekeeper:
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
             path = self._path_standing(found.newest_statement(connection, SELF_CHECK, config.station))
-        return Standing(tuple(states), lock, path, tuple(self._unlocking()))
+        return Standing(tuple(states), lock, path, tuple(self._unlocking()), config.loop is not None)
 
     def admission(self, serial: str, now: datetime | None = None) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station."""
+        standing = self.standing(now)
+        gates, loop = standing.record(), standing.loop
         known = self._known(serial)
         if known is not None:
-            return Admission(known, (), {})
-        standing = self.standing(now)
-        gates = standing.record()
+            return Admission(known, (), gates, loop)
         if standing.may_judge:
-            return Admission(None, standing.path.problems, gates, standing.path.parts)
+            return Admission(None, standing.path.problems, gates, loop, standing.path.parts)
         if self._station.config.gate.outside == "refuse":
-            return Admission(f"{serial} is not tested: {standing.why}", (), gates)
-        return Admission(None, (Problem(CODE, f"the station may not judge units: {standing.why}"),), gates)
+            return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
+        problem = Problem(CODE, f"the station may not judge units: {standing.why}")
+        return Admission(None, (problem,), gates, loop)
 
     def _path_standing(self, newest: Statement | None) -> PathStanding:
         """Return what the newest self-check leaves of the limit file's masks."""

@@ -63,7 +63,7 @@ class Check:
 
     ``reference`` is the name of the check that this one refers to, resolved; None where it refers to none.
     ``regression`` holds by how much a metric or curve may differ from a baseline, in its unit; what is not named there
-    is not compared.
+    is not compared. ``declined`` names those of which the file says so itself (``false``).
     """
 
     name: str
@@ -74,11 +74,28 @@ class Check:
     masks: Mapping[str, Mask]
     reference: str | None = None
     regression: Mapping[str, float] = field(default_factory=dict)
+    declined: frozenset[str] = frozenset()
 
     @property
     def entry(self) -> str:
         """Its name in the file, which checks under several setups share."""
         return entry_name(self.name)
+
+    @property
+    def uncompared(self) -> dict[str, str]:
+        """Why a metric or curve that has a mask is not compared with a baseline, by name."""
+        curves = {spec.name for spec in self.kind.curves}
+        units = {spec.name: spec.unit for spec in self.kind.metrics}
+
+        def reason(name: str) -> str:
+            if name in self.declined:
+                return "the limit file says false"
+            if name in curves:
+                return "the limit file gives it no margin, which a curve has by its own name only"
+            unit = f" or for {units[name]}" if units[name] else ""
+            return f"the limit file has no margin for {name}{unit}"
+
+        return {name: reason(name) for name in self.masks if name not in self.regression}
 
     @property
     def stimulus_values(self) -> dict[str, Any]:

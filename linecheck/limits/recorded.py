@@ -16,6 +16,7 @@ from pydantic import ConfigDict
 
 from linecheck.checks.base import Capture, CheckKind, Context, Location, Measurement, Parameters, Stimulus
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile, LimitReference, Mask
+from linecheck.limits.retest import RetestPolicy
 
 __all__ = ["RecordedParameters", "limits_content", "recorded_limits"]
 
@@ -93,6 +94,7 @@ def recorded_limits(content: Content, reference: LimitReference) -> LimitFile:
         checks=tuple(_recorded_check(check) for check in content["checks"]),
         approved_by=content["approved_by"],
         approved_on=content["approved_on"],
+        retest=RetestPolicy.model_validate(content["retest"]) if "retest" in content else None,
     )
 
 

@@ -12,6 +12,8 @@ Let d be the change towards worse, u its standard uncertainty, m the margin and 
 - *better* where the mirror image holds;
 - *unchanged* where abs(d) + 1.645 u ≤ m: both one-sided tests at 5 % reject a change of m (Schuirmann 1987, J.
   Pharmacokinet. Biopharm. 15, 657-680, the two one-sided tests; the same as the 90 % interval within ± m);
+- *unchanged* too where one is a bound (the truth is this or better) that lies within the margin of the other, or both
+  are, and the new one passes its mask: what is too small to be measured is no evidence of a change;
 - *cannot tell* otherwise. It passes where at least "worse by m" is rejected at 5 %, is marginal where a change of 2 m
   is out of the question (d + z u < 2 m), and is invalid where one may hide.
 
@@ -22,7 +24,7 @@ one towards worse.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal
 
@@ -110,7 +112,14 @@ def margin_needed(uncertainty: float, sigmas: float) -> float:
 
 
 def compare_values(
-    new: Measured, base: Measured, better: Better, margin: float, sigmas: float, *, common: float = 0.0
+    new: Measured,
+    base: Measured,
+    better: Better,
+    margin: float,
+    sigmas: float,
+    *,
+    common: float = 0.0,
+    passes: bool = False,
 ) -> Change:
     """Compare a value with the baseline's.
 
@@ -125,12 +134,18 @@ def compare_values(
     common : float, optional
         The part of both uncertainties that is the same error in both, and so is none of their difference: that of one
         calibration.
+    passes : bool, optional
+        Whether the new value passes a mask: of a bound, whether it proves that.
     """
     worse_by = {"less": 1.0, "more": -1.0}.get(better, 1.0) * (new.value - base.value)
     if better == "nominal":
         worse_by = abs(worse_by)
     if new.is_bound or base.is_bound:
-        return _compare_bounds(new, base, better, margin, sigmas, worse_by)
+        change = _compare_bounds(new, base, better, margin, sigmas, worse_by)
+        alike = (new.is_bound and base.is_bound) or (
+            abs(worse_by) + EQUIVALENCE_SIGMAS * change.uncertainty <= margin
+        )
+        return replace(change, answer=Answer.UNCHANGED, verdict=Verdict.PASS) if passes and alike else change
     square = new.uncertainty**2 + base.uncertainty**2 - 2.0 * common**2
     uncertainty = math.sqrt(max(square, 0.0))
     beyond = max(margin, sigmas * uncertainty)

@@ -3,7 +3,8 @@
 ::
 
     retest:
-      most_attempts: 3                 # valid runs (pass, marginal or fail) of one unit
+      most_attempts: 3                 # valid runs (pass, marginal or fail) of one unit; an aborted one that has
+                                       # failed by then counts as a fail
       most_invalid: 5                  # invalid and aborted runs of one unit
       passes_after_fail: 2             # passes in a row that release a unit which has failed
       reasons: [reseated, repaired]    # codes, one of which every further run gives
@@ -23,7 +24,7 @@ from typing import Annotated, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import RELEASING, Verdict
 
 __all__ = ["Attempt", "RetestPolicy", "Standing", "refusal", "rule_broken", "standing"]
 
@@ -31,9 +32,6 @@ __all__ = ["Attempt", "RetestPolicy", "Standing", "refusal", "rule_broken", "sta
 Code = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Codes = Annotated[tuple[Code, ...], Field(strict=False, max_length=64)]
 Count = Annotated[int, Field(ge=1, le=1000)]
-
-_RELEASING = (Verdict.PASS, Verdict.MARGINAL)
-_VALID = (*_RELEASING, Verdict.FAIL)
 
 
 class RetestPolicy(BaseModel):
@@ -67,10 +65,22 @@ class RetestPolicy(BaseModel):
 
 
 class Attempt(NamedTuple):
-    """One earlier run of a unit: what it came to, and why it was made where it was a repeat."""
+    """One earlier run of a unit: what it came to, and why it was made where it was a repeat.
+
+    ``has_failed`` says that a mask failed in it, which counts as a fail also where the run was aborted.
+    """
 
     verdict: Verdict
     reason: str | None = None
+    has_failed: bool = False
+
+    @property
+    def passed(self) -> bool | None:
+        """Whether it says that the unit passed, or failed; None where it says nothing of the unit."""
+        if self.verdict in RELEASING:
+            return True
+        stopped_after_fail = self.verdict is Verdict.ABORTED and self.has_failed
+        return False if self.verdict is Verdict.FAIL or stopped_after_fail else None
 
 
 @dataclass(frozen=True)
@@ -104,13 +114,12 @@ def standing(policy: RetestPolicy, attempts: Iterable[Attempt]) -> Standing:
         if attempt.reason in policy.fresh_start:
             valid = invalid = passes = 0
             failed = False
-        if attempt.verdict not in _VALID:
+        if attempt.passed is None:
             invalid += 1
             continue
         valid += 1
-        passed = attempt.verdict in _RELEASING
-        passes = passes + 1 if passed else 0
-        failed = failed or not passed
+        passes = passes + 1 if attempt.passed else 0
+        failed = failed or not attempt.passed
     return Standing(valid, invalid, failed, passes)
 
 

@@ -25,7 +25,14 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
-__all__ = ["LONGEST_PATTERN", "LONGEST_SERIAL", "PatternError", "compile_serial_pattern", "serial_matches"]
+__all__ = [
+    "LONGEST_PATTERN",
+    "LONGEST_SERIAL",
+    "PatternError",
+    "compile_serial_pattern",
+    "serial_hint",
+    "serial_matches",
+]
 
 LONGEST_SERIAL: Final = 64
 LONGEST_PATTERN: Final = 200
@@ -85,6 +92,26 @@ def compile_serial_pattern(pattern: str) -> re.Pattern[str]:
 def serial_matches(pattern: str, serial: str) -> bool:
     """Return whether a serial number is as a limit file's ``serial_pattern`` wants it."""
     return len(serial) <= LONGEST_SERIAL and compile_serial_pattern(pattern).fullmatch(serial) is not None
+
+
+#: What a German and a French keyboard layout make of what a scanner types by the American one (from memory).
+_LAYOUTS: Final = (
+    str.maketrans({"ß": "-", "?": "_", "-": "/", "y": "z", "z": "y", "Y": "Z", "Z": "Y"}),
+    str.maketrans("àé&\"'(-è_ç)aqzwAQZW", "0213456789-qawzQAWZ"),
+)
+
+
+def serial_hint(pattern: str, serial: str) -> str:
+    """Return what may have gone wrong where a serial number does not match; empty where nobody can tell."""
+    if serial_matches(pattern, serial.strip()):
+        return "; there is a blank before or after it"
+    if serial_matches(pattern, serial.swapcase()) or serial_matches(pattern, serial.upper()):
+        return "; upper and lower case are the other way round: is Caps Lock on, or the scanner set to another case?"
+    for layout in _LAYOUTS:
+        typed = serial.translate(layout)
+        if serial_matches(pattern, typed) or serial_matches(pattern, typed.upper()):
+            return f"; is the scanner set to another keyboard layout than this computer? It may have read {typed}"
+    return ""
 
 
 class _Parser:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 from linecheck.checks.base import Curve, Problem, Reading
 
-__all__ = ["JudgedCurve", "JudgedMeasurement", "JudgedReading", "Verdict", "worst"]
+__all__ = ["RELEASING", "JudgedCurve", "JudgedMeasurement", "JudgedReading", "Verdict", "worst"]
 
 
 class Verdict(StrEnum):
@@ -20,6 +21,9 @@ class Verdict(StrEnum):
     FAIL = "fail"
     ABORTED = "aborted"
 
+
+#: What releases a unit, where nothing else speaks against it.
+RELEASING: Final = (Verdict.PASS, Verdict.MARGINAL)
 
 _BADNESS = {verdict: rank for rank, verdict in enumerate(Verdict)}
 

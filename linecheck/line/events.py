@@ -1,11 +1,12 @@
 """What happens on a line, one typed event each; every one names the unit, and the run as soon as there is one.
 
 =========================  =====================================================================
-before a run               :class:`UnitAdmitted` or :class:`UnitRefused`
+before a run               :class:`UnitScanned`, :class:`RunCutOff` of one before,
+                           :class:`UnitAdmitted` or :class:`UnitRefused`
 while it goes on           the events of :mod:`linecheck.station.events`
 afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class:`RunNotRecorded`,
-                           :class:`FilesWritten`, :class:`VerdictKnown`, then what went wrong
-                           beside the verdict
+                           :class:`FilesWritten`, what went wrong beside the verdict, and last
+                           :class:`VerdictKnown`
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SendingSaid`,
@@ -42,6 +43,7 @@ __all__ = [
     "GateStated",
     "Listener",
     "Note",
+    "RunCutOff",
     "RunNotRecorded",
     "RunRecorded",
     "ScanIgnored",
@@ -51,8 +53,16 @@ __all__ = [
     "SetsSummed",
     "UnitAdmitted",
     "UnitRefused",
+    "UnitScanned",
     "VerdictKnown",
 ]
+
+
+@dataclass(frozen=True)
+class UnitScanned:
+    """A label was scanned, whatever comes of it: from now on the unit with it is the one at the station."""
+
+    serial: str
 
 
 @dataclass(frozen=True)
@@ -132,14 +142,19 @@ class VerdictKnown(OfRun):
         Not the run's own where it could not be recorded: then invalid.
     attempt : int or None
         Which run of the unit it is; None without a log.
-    released : bool
-        False where the run passed and the unit needs more passes, having failed before.
     """
 
     run: Run
     verdict: Verdict
     attempt: int | None
-    released: bool = True
+
+
+@dataclass(frozen=True)
+class RunCutOff(OfRun):
+    """A run that was cut off before is recorded by now, as aborted, its unit's ``attempt``-th."""
+
+    run: Run
+    attempt: int
 
 
 @dataclass(frozen=True)
@@ -201,10 +216,12 @@ class Note:
 Event = (
     RunEvent
     | SetEvent
+    | UnitScanned
     | UnitAdmitted
     | UnitRefused
     | CapturesKept
     | CapturesNotKept
+    | RunCutOff
     | RunRecorded
     | RunNotRecorded
     | FilesWritten

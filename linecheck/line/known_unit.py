@@ -14,10 +14,16 @@ from linecheck.limits.verdict import Verdict
 from linecheck.line.events import GateStated, Note
 from linecheck.line.session import Session, Tested
 from linecheck.line.unit_facts import UnitFacts
-from linecheck.station.config.gates import ChallengeUnit
 from linecheck.station.config.station import Station
 
-__all__ = ["challenge_unit", "judge_by_challenge", "judge_by_golden", "require_golden"]
+__all__ = [
+    "challenge_name",
+    "challenge_unit",
+    "is_golden",
+    "judge_by_challenge",
+    "judge_by_golden",
+    "require_golden",
+]
 
 
 def require_golden(station: Station, serial: str) -> None:
@@ -31,12 +37,23 @@ def require_golden(station: Station, serial: str) -> None:
     golden = station.config.golden
     if golden is None:
         raise UsageError(f'{station.path}: has no golden unit; add [golden] with serials = ["…"]')
-    if serial not in golden.serials:
+    if not is_golden(station, serial):
         raise UsageError(f"{serial[:80]!a} is no golden unit of this station: {', '.join(golden.serials)}")
 
 
-def challenge_unit(station: Station, serial: str) -> tuple[str, ChallengeUnit]:
-    """Return the name and the entry of a unit of the station that is known to be bad.
+def is_golden(station: Station, serial: str) -> bool:
+    """Return whether a serial number is that of a golden unit of the station."""
+    return station.config.golden is not None and serial in station.config.golden.serials
+
+
+def challenge_name(station: Station, serial: str) -> str | None:
+    """Return the name of the unit that is known to be bad and has a serial number; None where it is no such one."""
+    units = station.config.challenge.units if station.config.challenge is not None else {}
+    return next((name for name, unit in units.items() if unit.serial == serial), None)
+
+
+def challenge_unit(station: Station, serial: str) -> str:
+    """Return the name of a unit of the station that is known to be bad.
 
     Raises
     ------
@@ -48,9 +65,9 @@ def challenge_unit(station: Station, serial: str) -> tuple[str, ChallengeUnit]:
         raise UsageError(
             f"{station.path}: has no unit that is known to be bad; add [challenge.units.NAME] with serial and must_fail"
         )
-    for name, unit in challenge.units.items():
-        if unit.serial == serial:
-            return name, unit
+    name = challenge_name(station, serial)
+    if name is not None:
+        return name
     known = ", ".join(f"{unit.serial} ({name})" for name, unit in challenge.units.items())
     raise UsageError(f"{serial[:80]!a} is no challenge unit of this station: {known}")
 
@@ -79,7 +96,7 @@ def judge_by_golden(session: Session, serial: str, facts: UnitFacts, accepted: A
     return _told(session, tested, state_golden(session.log, session.station, limits, tested.run, accepted))
 
 
-def judge_by_challenge(session: Session, name: str, unit: ChallengeUnit, facts: UnitFacts) -> ExitStatus:
+def judge_by_challenge(session: Session, name: str, facts: UnitFacts) -> ExitStatus:
     """Test a unit that is known to be bad and state whether it was found out, for the reason that is known.
 
     Raises
@@ -90,6 +107,8 @@ def judge_by_challenge(session: Session, name: str, unit: ChallengeUnit, facts: 
         Nothing could be stated.
     """
     station, limits = session.station, session.plan.limits
+    assert station.config.challenge is not None
+    unit = station.config.challenge.units[name]
     unknown = unknown_reasons(unit, limits)
     if unknown:
         raise UsageError(

@@ -7,9 +7,9 @@ measured.
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, RecordError
@@ -34,10 +34,7 @@ if TYPE_CHECKING:
     from linecheck.log import Log
     from linecheck.log.stored import StoredRun
 
-__all__ = ["NOT_RELEASED", "Recorded", "record_and_tell", "recorded"]
-
-#: Code of the problem that a unit needs more than this pass.
-NOT_RELEASED: Final = "not_released"
+__all__ = ["Recorded", "record_and_tell", "recorded", "written"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -60,6 +57,11 @@ class Recorded:
         """The run's verdict; invalid where it could not be recorded."""
         return self.run.verdict if self.why_not is None else Verdict.INVALID
 
+    @property
+    def head(self) -> str:
+        """Its record as it is noted, ``SEQUENCE:HASH``; empty where it has none."""
+        return "" if self.stored is None else str(self.stored.head)
+
 
 def recorded(run: Run, log: Log | None) -> Recorded:
     """Record a run where there is a log, whatever befalls the log."""
@@ -73,7 +75,8 @@ def recorded(run: Run, log: Log | None) -> Recorded:
             _log.exception("the log failed")
         reason = str(error) if known else f"{type(error).__name__}: {error}"
         problem = Problem("not_recorded", f"the run could not be recorded in the log: {reason}")
-        marked = replace(run, problems=(problem, *run.problems), station_failed=True)
+        released = None if run.released is None else False
+        marked = replace(run, problems=(problem, *run.problems), station_failed=True, released=released)
         return Recorded(marked, why_not=reason)
 
 
@@ -85,6 +88,7 @@ def record_and_tell(
     *,
     strict: bool,
     captures: CapturesKept | CapturesNotKept | None = None,
+    keep_beside: Callable[[], CapturesKept | CapturesNotKept | None] = lambda: None,
     set_path: str = "",
 ) -> ExitStatus:
     """Record a run, write its files and tell its verdict; return what that ends a command with.
@@ -99,34 +103,48 @@ def record_and_tell(
         Marginal is a failure.
     captures : CapturesKept or CapturesNotKept, optional
         What became of the run's captures before.
+    keep_beside : callable
+        Keeps captures beside the run's files, once these are written.
     set_path : str
         The capture set, where the run is one that was recorded.
     """
     kept = recorded(run, log)
     whose = (run.run_id, run.serial)
     told: list[Event] = []
-    if isinstance(captures, CapturesKept):
-        told.append(captures)
     if kept.stored is not None:
         told.append(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
     elif kept.why_not is not None:
         told.append(RunNotRecorded(*whose, kept.why_not))
-    contents = Contents(OneRun(kept.run, strict, set_path))
     troubles: list[CapturesNotKept | FilesNotWritten] = []
-    if isinstance(captures, CapturesNotKept):
-        troubles.append(captures)
+    files_written, files_troubles = written(kept, files, strict=strict, set_path=set_path)
+    told += files_written
+    troubles += files_troubles
+    for each in (captures, keep_beside()):
+        if isinstance(each, CapturesKept):
+            told.append(each)
+        elif each is not None:
+            troubles.append(each)
+    attempt = None if kept.stored is None else kept.stored.attempt
+    # Only now, so that a listener that fails finds everything on the disk.
+    for event in (*told, *troubles, VerdictKnown(*whose, kept.run, kept.verdict, attempt)):
+        listener(event)
+    return exit_status(kept.verdict, strict=strict, troubled=bool(troubles) or kept.run.held)
+
+
+def written(
+    kept: Recorded, files: Sequence[ResultFiles], *, strict: bool, set_path: str = ""
+) -> tuple[list[FilesWritten], list[FilesNotWritten]]:
+    """Write the files of a run; return what was written, and what could not be."""
+    run = kept.run
+    contents = Contents(OneRun(run, strict, set_path, record=kept.head))
+    done: list[FilesWritten] = []
+    troubles: list[FilesNotWritten] = []
     for entry in files:
         try:
             entry.write(contents.of)
         except RecordError as error:
-            troubles.append(FilesNotWritten(*whose, str(error)))
+            troubles.append(FilesNotWritten(run.run_id, run.serial, str(error)))
         else:
             if entry.paths:
-                told.append(FilesWritten(*whose, entry.paths))
-    released = kept.why_not is not None or all(problem.code != NOT_RELEASED for problem in run.problems)
-    attempt = None if kept.stored is None else kept.stored.attempt
-    told.append(VerdictKnown(*whose, kept.run, kept.verdict, attempt, released))
-    # Only now, so that a listener that fails finds everything on the disk.
-    for event in (*told, *troubles):
-        listener(event)
-    return exit_status(kept.verdict, strict=strict, troubled=bool(troubles) or not released)
+                done.append(FilesWritten(run.run_id, run.serial, entry.paths))
+    return done, troubles

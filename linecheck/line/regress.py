@@ -10,12 +10,16 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regressed import (
+    MOVED,
+    NOT_COMPARED,
     Regressed,
+    moved_texts,
     regressed,
     regression_cases,
     regression_findings,
     regression_keys,
 )
+from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
 from linecheck.line.sets import judged_sets, tell_sum
@@ -71,6 +75,9 @@ def regress_sets(
             status = _write_only(next(found), wanted, listener, strict=strict)
         else:
             status = _write_each(found, wanted, listener, strict=strict)
+    if len(paths) > 1:
+        for text in uncompared_texts(limits):
+            listener(Note(text))
     absent = [unit for unit in baseline.units if unit not in seen]
     if absent:
         more = f" and {len(absent) - MAX_ABSENT} more" if len(absent) > MAX_ABSENT else ""
@@ -128,8 +135,13 @@ def _write_each(
 
 def _brief(compared: Regressed) -> Brief:
     """Return a set in brief: what the comparisons found comes before what the masks found."""
-    own = brief(compared.judged)
-    told = regression_findings(compared.comparisons)
+    told = [*regression_findings(compared.comparisons), *moved_texts(compared.comparisons)]
     first = tuple(text[:MAX_CHARACTERS] for text in told[:MAX_FINDINGS])
+    own, outcome = brief(compared.judged), compared.judged.outcome
+    if outcome is not None:
+        # What is noted of the comparison stands in the findings already, or below the table.
+        problems = tuple(problem for problem in outcome.problems if problem.code not in (NOT_COMPARED, MOVED))
+        own = brief(replace(compared.judged, outcome=replace(outcome, problems=problems)))
+        own = replace(own, notes=uncompared_texts(outcome.limits))
     findings = (*first, *own.findings)[:MAX_FINDINGS]
     return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told))

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
-from linecheck.line.events import Note, ScanIgnored
+from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned
+from linecheck.line.known_unit import challenge_name, is_golden, judge_by_challenge, judge_by_golden
 from linecheck.line.session import Session
 from linecheck.line.status import session_status
 from linecheck.line.unit_facts import UnitFacts
@@ -57,10 +58,11 @@ def scan_units(
         if attended and scan.arrived < ended:
             session.listener(ScanIgnored(scan.text, "during a test"))
             continue
+        session.listener(UnitScanned(scan.text))
         try:
             serial = check_serial(scan.text, session.plan.limits)
         except UsageError as error:
-            session.listener(Note(str(error)))
+            session.listener(UnitRefused(scan.text, str(error)))
             continue
         accepted = scan
         status = _tested(session, serial, facts, scan)
@@ -78,12 +80,30 @@ def _is_double(scan: Scan, accepted: Scan) -> bool:
 def _tested(session: Session, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:
     """Test one unit; None where something kept the run from taking place: the next unit may come."""
     try:
+        known = _known_unit(session, serial, facts.with_reason(None))
+        if known is not None:
+            return known
         reason = _reason(session, serial, facts.reason)
         tested = session.test(serial, facts.with_reason(reason), scan.raw)
     except LinecheckError as error:
-        session.listener(Note(str(error), serial))
+        session.listener(UnitRefused(serial, str(error)))
         return None
     return None if tested.run is None else tested.status
+
+
+def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus | None:
+    """Judge the station where a unit that is known was scanned; None where it is none.
+
+    What such a unit shows of the station is no unit's fail.
+    """
+    challenge = challenge_name(session.station, serial)
+    if is_golden(session.station, serial):
+        status = judge_by_golden(session, serial, facts, None)
+    elif challenge is not None:
+        status = judge_by_challenge(session, challenge, facts)
+    else:
+        return None
+    return ExitStatus.PASS if status is ExitStatus.PASS else ExitStatus.INVALID
 
 
 def _reason(session: Session, serial: str, given: str | None) -> str | None:

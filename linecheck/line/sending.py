@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -25,7 +26,10 @@ def sending(config: StationConfig, listener: Listener, *, one_unit: bool) -> Ite
         yield _nothing
         return
     from linecheck.log.sync.background import BackgroundSync
+    from linecheck.log.sync.target import Target
 
+    exposed = Target.parsed(to, "[sync] to").exposed(os.environ)
+    _tell([exposed] if exposed is not None else [], listener)
     beside = BackgroundSync(location, to, config.sync.every_seconds)
     if not one_unit:
         with beside:

@@ -7,19 +7,21 @@ from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
 from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, StationError
+from linecheck.files.durable import remove_abandoned
 from linecheck.files.write import check_can_write
 from linecheck.gates.gatekeeper import Gatekeeper
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.retest import Attempt
-from linecheck.line.events import CapturesNotKept, Listener, UnitAdmitted, UnitRefused
+from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
+from linecheck.line.journal import RunJournal
 from linecheck.line.kept_captures import CaptureKeeper
-from linecheck.line.recording import record_and_tell
+from linecheck.line.recording import Recorded, record_and_tell, written
 from linecheck.line.stop_signals import StopSignals
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.line.unit_trace import (
@@ -33,6 +35,7 @@ from linecheck.line.unit_trace import (
 from linecheck.log import Log
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.measure.path_part import PathParts
+from linecheck.measure.silence import LoopCheck
 from linecheck.results.files import ResultFiles, run_files
 from linecheck.results.run_folder import run_folder
 from linecheck.run.facts import Purpose
@@ -45,7 +48,7 @@ from linecheck.station.interfaces import interface_of
 from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.open import open_interface
 from linecheck.station.planning import station_plan
-from linecheck.station.runner import RunFacts, RunResult, run_unit
+from linecheck.station.runner import NotBegun, RunFacts, RunResult, run_unit
 from linecheck.station.setup_control import Operator, SetupControl
 
 __all__ = ["People", "Session", "Tested", "opened_session"]
@@ -76,6 +79,7 @@ class _Admission:
     override: Mapping[str, str]
     identity: Mapping[str, str]
     gates: Mapping[str, Any]
+    loop: LoopCheck
     problems: tuple[Problem, ...]
     path: Mapping[str, PathParts]
 
@@ -138,57 +142,103 @@ class Session:
         tested_before = len(admission.history) if purpose == "unit" else 0
         self.listener(UnitAdmitted(serial, admission.attempts + 1, tested_before))
         conditions = AskedConditions(self.station.config.conditions)
-        with StopSignals() as stop:
-            run = self._run(serial, facts, admission, interface)
+        complete = partial(
+            traced,
+            config=self.station.config,
+            plan=self.plan,
+            facts=facts,
+            purpose=purpose,
+            scanned=scanned,
+            override=admission.override,
+            identity=admission.identity,
+            gates=admission.gates,
+            loop=admission.loop.text,
+        )
+        with StopSignals() as stop, RunJournal(self.log, complete) as journal:
+            try:
+                run = self._run(serial, facts, admission, interface, journal)
+            except NotBegun as error:
+                self.listener(UnitRefused(serial, f"{error}. Nothing was run."))
+                return Tested(error.exit_status)
             stop.hold()
             found, troubles = conditions.answer()
-            outcome = traced(
-                replace(run.outcome, problems=(*run.outcome.problems, *troubles)),
-                self.station.config,
-                self.plan,
-                facts,
-                purpose=purpose,
-                scanned=scanned,
-                override=admission.override,
-                identity=admission.identity,
-                conditions=found,
-                gates=admission.gates,
-            )
+            outcome = replace(run.outcome, problems=(*run.outcome.problems, *troubles))
+            outcome = complete(outcome, conditions=found)
             if purpose == "unit":
                 outcome = judged_standing(self.plan.limits.retest, admission.history, outcome, facts.reason)
             return Tested(self._record(replace(run, outcome=outcome)), outcome)
 
+    def end_cut_off(self) -> None:
+        """Record what was cut off before as aborted, write its files, and tell of it.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded.
+        """
+        for stored in self.log.end_cut_off():
+            run = self.log.record(stored.sequence)
+            folder = self._folder_of(run)
+            remove_abandoned(folder)
+            trouble = written(Recorded(run, stored), [run_files(folder)], strict=self.strict)[1]
+            self.listener(RunCutOff(run.run_id, run.serial, run, stored.attempt))
+            for each in trouble:
+                self.listener(each)
+
+    def _folder_of(self, run: Run) -> Path:
+        return self.folder / run_folder(run.serial, run.started, run.run_id)
+
     def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
         """Find out whether a unit may be tested now, before anything is opened."""
         config = self.station.config
+        self.end_cut_off()
         history = self.log.history(self.model, serial)
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
-        gates, marked, path = self._gates(serial, purpose)
+        gates, loop, marked, path = self._gates(serial, purpose)
+        overdue = self._overdue(serial)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
             override = admitted(self.plan.limits.retest, history, serial, facts)
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
-        overdue = asset_problems(config, datetime.now(UTC).date())
-        return _Admission(history, attempts, override, identity, gates, (*marked, *overdue, *problems), path)
+        return _Admission(
+            history, attempts, override, identity, gates, loop, (*marked, *overdue, *problems), path
+        )
 
     def _gates(
         self, serial: str, purpose: Purpose
-    ) -> tuple[Mapping[str, Any], tuple[Problem, ...], Mapping[str, PathParts]]:
-        """Return what the record says of the station's gates, what marks the run, and what widens its decisions.
+    ) -> tuple[Mapping[str, Any], LoopCheck, tuple[Problem, ...], Mapping[str, PathParts]]:
+        """Return what the record says of gates and loop, what marks the run, and what widens its decisions.
 
         Only units are refused.
         """
         if purpose != "unit":
-            return self.gatekeeper.standing().record(), (), {}
+            standing = self.gatekeeper.standing()
+            return standing.record(), standing.loop, (), {}
         admission = self.gatekeeper.admission(serial)
         if admission.refusal is not None:
             raise StationError(f"{admission.refusal}. Nothing was run.")
-        return admission.gates, admission.problems, admission.path
+        return admission.gates, admission.loop, admission.problems, admission.path
 
-    def _run(self, serial: str, facts: UnitFacts, admission: _Admission, interface: Interface) -> RunResult:
+    def _overdue(self, serial: str) -> tuple[Problem, ...]:
+        """Return what the run must say of the station's assets; refuse where a due date that must hold is past."""
+        config, today = self.station.config, datetime.now(UTC).date()
+        assets = asset_problems(config, today)
+        why = [
+            problem.message for problem in (*config.calibration.problems(today), *assets) if problem.blocks
+        ]
+        if why and config.gate.outside == "refuse":
+            raise StationError(
+                f"{serial} is not tested: {'; '.join(why)} (refuse_when_overdue). Have it calibrated, or take another "
+                "that is, and say so in the station config. Nothing was run."
+            )
+        return assets
+
+    def _run(
+        self, serial: str, facts: UnitFacts, admission: _Admission, interface: Interface, journal: RunJournal
+    ) -> RunResult:
         config = self.station.config
         checks = [planned.check for planned in self.plan.checks]
         return run_unit(
@@ -200,6 +250,7 @@ class Session:
                 self.station.sha256,
                 config.calibration,
                 admission.problems,
+                admission.loop,
                 admission.path,
             ),
             interface,
@@ -207,26 +258,22 @@ class Session:
             listener=self.listener,
             keep_captures=self.keeper.needs_captures,
             control=SetupControl(checks, serial, config.setup, self.people),
+            journal=journal,
         )
 
     def _record(self, run: RunResult) -> ExitStatus:
         archived = self.keeper.archived(run.outcome, run.captures)
         outcome = archived.outcome
-        folder = self.folder / run_folder(outcome.serial, outcome.started, outcome.run_id)
-        own = run_files(folder)
-        status = record_and_tell(
+        folder = self._folder_of(outcome)
+        return record_and_tell(
             outcome,
             self.log,
-            [own, self.files],
+            [run_files(folder), self.files],
             self.listener,
             strict=self.strict,
             captures=archived.told,
+            keep_beside=lambda: self.keeper.beside_files(folder / "captures", outcome, run.captures),
         )
-        beside = self.keeper.beside_files(folder / "captures", outcome, run.captures)
-        if beside is not None:
-            self.listener(beside)
-        lost = isinstance(beside, CapturesNotKept)
-        return ExitStatus.INVALID if lost and status is ExitStatus.PASS else status
 
 
 @contextmanager
@@ -263,13 +310,13 @@ def opened_session(
     check_can_write(folder / "result.json")
     with (
         analysis_executor(own_process=interface_of(config).own_process) as executor,
-        Log(config.records.database) as log,
+        Log.of_station(config) as log,
     ):
         # What takes a moment the first time is done before a unit waits for it.
         make_ready(executor)
         circumstances.packages()
         circumstances.source_commit()
-        yield Session(
+        session = Session(
             station=station,
             plan=plan,
             log=log,
@@ -282,3 +329,5 @@ def opened_session(
             people=people,
             listener=listener,
         )
+        session.end_cut_off()
+        yield session

@@ -6,23 +6,24 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import Any, Final
 
 from linecheck.checks.base import Problem
 from linecheck.errors import StationError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
-from linecheck.limits.verdict import Verdict
-from linecheck.line.recording import NOT_RELEASED
+from linecheck.limits.verdict import RELEASING
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.run.facts import Purpose
-from linecheck.run.model import Run
+from linecheck.run.model import NOT_RELEASED, Run
 from linecheck.run.plan import Plan
 from linecheck.station import circumstances
 from linecheck.station.config.station import ConditionsConfig, StationConfig
 
 __all__ = ["AskedConditions", "admitted", "asset_problems", "identified", "judged_standing", "traced"]
+
+NO_CONDITIONS: Final[Mapping[str, str]] = {}
 
 
 class AskedConditions:
@@ -88,15 +89,17 @@ def admitted(
 def judged_standing(
     policy: RetestPolicy | None, history: Sequence[Attempt], outcome: Run, reason: str | None
 ) -> Run:
-    """Return a run that says so where it passed and does not release its unit yet."""
-    if policy is None or outcome.verdict not in (Verdict.PASS, Verdict.MARGINAL):
-        return outcome
-    missing = standing(policy, [*history, Attempt(outcome.verdict, reason)]).passes_missing(policy)
+    """Return a run that says whether it releases its unit, and what is missing where it passed and does not."""
+    if outcome.verdict not in RELEASING:
+        return replace(outcome, released=False)
+    rules = policy if policy is not None else RetestPolicy()
+    missing = standing(rules, [*history, Attempt(outcome.verdict, reason)]).passes_missing(rules)
     if not missing:
-        return outcome
+        return replace(outcome, released=True)
     more = "one more pass" if missing == 1 else f"{missing} more passes"
     message = f"the unit has failed before: it needs {more} in a row (retest.passes_after_fail)"
-    return replace(outcome, problems=(*outcome.problems, Problem(NOT_RELEASED, message, blocks=False)))
+    problem = Problem(NOT_RELEASED, message, blocks=False)
+    return replace(outcome, problems=(*outcome.problems, problem), released=False)
 
 
 def identified(
@@ -130,18 +133,22 @@ def asset_problems(config: StationConfig, today: date) -> tuple[Problem, ...]:
 
 def traced(
     outcome: Run,
+    *,
     config: StationConfig,
     plan: Plan,
     facts: UnitFacts,
-    *,
     purpose: Purpose,
     scanned: str | None,
     override: Mapping[str, str],
     identity: Mapping[str, str],
-    conditions: Mapping[str, str],
     gates: Mapping[str, Any],
+    loop: str,
+    conditions: Mapping[str, str] = NO_CONDITIONS,
 ) -> Run:
-    """Return a run with everything that its record says beside what was measured."""
+    """Return a run with everything that its record says beside what was measured.
+
+    ``conditions`` are known once it has ended.
+    """
     # The firmware is in it by now: it may be the unit that says it.
     said: dict[str, Any] = {name: text for name, text in facts.said.items() if name != "firmware"}
     clock = circumstances.clock_state(outcome.started, outcome.finished, outcome.duration_seconds)
@@ -160,6 +167,7 @@ def traced(
         packages=circumstances.packages(),
         plan_sha256=circumstances.plan_sha256(plan),
         gates=gates,
+        loop=loop,
         assets=tuple(asset.record(role) for role, asset in config.assets.items()),
     )
     stepped = clock["stepped_seconds"]

@@ -1,15 +1,15 @@
 """The chain of hashes that makes the log tamper-evident.
 
 The hash of a record is the SHA-256 of its canonical JSON: every column of its row in ``run`` (or ``statement``) but
-the hash itself, and every column of every row that belongs to it, in order. Columns that came later are left out of
-records of an older format, where they are NULL. One of these columns is the hash of the
-record before, so that no record can be edited, removed, inserted or moved without every later hash
-changing. Canonical JSON is ASCII, keys sorted, no spaces, numbers as Python writes them (the shortest text
-that reads back as the same number); a BLOB stands in it as its length and SHA-256.
+the hash itself and its signature, and every column of every row that belongs to it, in order. Columns that came later
+are left out of records of an older format, where they are NULL. One of these columns is the hash of the record before,
+so that no record can be edited, removed, inserted or moved without every later hash changing. Canonical JSON is ASCII,
+keys sorted, no spaces, numbers as Python writes them (the shortest text that reads back as the same number); a BLOB
+stands in it as its length and SHA-256.
 
 What the chain cannot show by itself is that records are missing at its end, or that someone wrote all of it
 anew: note the head (sequence number and hash of the last record) elsewhere from time to time and verify
-against it.
+against it. Where the station signs its records (:mod:`linecheck.log.station_key`), writing them anew takes its key.
 """
 
 from __future__ import annotations
@@ -39,7 +39,10 @@ BEGINNING = Head(0, "0" * 64)
 _PARTS_CAME_WITH: Final[Mapping[int, frozenset[str]]] = {
     2: frozenset({"settings", "is_bound"}),
     3: frozenset({"capture_object", "assets"}),
+    4: frozenset(),  # signatures, which sign the hash
 }
+#: Columns of a record that say something of its hash.
+_OF_THE_HASH: Final = frozenset({"record_hash", "station_signature"})
 
 #: Which columns are hashed, and how: what new records have.
 RECORD_FORMAT: Final = max(*_PARTS_CAME_WITH, *(fact.since for fact in FACTS))
@@ -73,11 +76,11 @@ def record_hash(run: Row, parts: Mapping[str, Sequence[Row]]) -> str:
     Parameters
     ----------
     run : mapping
-        The columns of its row in ``run``; ``record_hash`` is left out.
+        The columns of its row in ``run``; its hash and what signs that are left out.
     parts : mapping of sequence of mapping
         The rows that belong to it, by what they are, each with all its columns, in order.
     """
-    columns = {name: value for name, value in run.items() if name != "record_hash"}
+    columns = {name: value for name, value in run.items() if name not in _OF_THE_HASH}
     rows: dict[str, Any] = {name: [dict(row) for row in part] for name, part in parts.items()}
     later = _later_than(run["record_format"])
     if later:
@@ -88,8 +91,8 @@ def record_hash(run: Row, parts: Mapping[str, Sequence[Row]]) -> str:
 
 
 def statement_hash(row: Row) -> str:
-    """Return the hash of a statement, given the columns of its row; ``record_hash`` is left out."""
-    columns = {name: value for name, value in row.items() if name != "record_hash"}
+    """Return the hash of a statement, given the columns of its row; its hash and what signs that are left out."""
+    columns = {name: value for name, value in row.items() if name not in _OF_THE_HASH}
     return digest(canonical_json({"statement": columns}))
 
 

@@ -22,7 +22,7 @@ from linecheck.files.text import visible
 from linecheck.log.migrate import migrate
 from linecheck.log.schema import APPLICATION_ID, MIGRATIONS
 
-__all__ = ["database_path", "open_reader", "open_writer", "plain_errors"]
+__all__ = ["NOT_KEPT", "database_path", "open_reader", "open_writer", "plain_errors"]
 
 _OLDEST_SQLITE = (3, 37, 0)
 
@@ -39,6 +39,12 @@ _AT_FAULT = {
     sqlite3.SQLITE_PERM: "the log cannot be opened: no permission",
     sqlite3.SQLITE_AUTH: "the log cannot be opened: no permission",
 }
+#: What is said where the database takes something and does not keep it as it went in.
+NOT_KEPT = (
+    "the database took the record and did not keep it as it went in, so nothing of it was recorded: something was "
+    "added to the log, or taken from it, that drops or changes records. `linecheck log verify` names it; keep the "
+    "file, and begin a log of another name until it is known who did that"
+)
 #: What is a wrong file rather than a failing station.
 _WRONG_FILE = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_PERM}
 
@@ -158,7 +164,12 @@ def plain_errors(path: Path, opening: bool = False) -> Iterator[None]:
         cause = error.orig if isinstance(error, DBAPIError) else error
         code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
         name = visible(str(path))
-        message = _AT_FAULT.get(code, f"the database reports: {cause}")
+        message = _AT_FAULT.get(
+            code,
+            f"the database reports: {cause} (`linecheck log verify` says whether the log is as it was made)",
+        )
+        if getattr(cause, "sqlite_errorcode", 0) == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
+            message = NOT_KEPT
         if opening and code in _WRONG_FILE:
             raise FileError(name, message) from error
         raise RecordError(f"{name}: {message}") from error

@@ -9,7 +9,10 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Column, ColumnElement, Connection, Label, Select, Table, null, select
 
+from linecheck.errors import RecordError
+from linecheck.files.text import visible
 from linecheck.log.chain import BEGINNING, record_hash, statement_hash
+from linecheck.log.connect import NOT_KEPT
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 
@@ -19,10 +22,13 @@ __all__ = [
     "has_column",
     "has_table",
     "last_record",
+    "last_signature",
     "records_after",
     "records_of",
+    "refuse_unkept",
     "run_rows",
     "select_rows",
+    "unkept",
 ]
 
 _AT_ONCE = 500
@@ -86,6 +92,17 @@ def last_record(connection: Connection) -> Head:
     return last
 
 
+def last_signature(connection: Connection) -> str | None:
+    """Return the signature of the last record; None where it has none."""
+    number = last_record(connection).sequence
+    for table in _numbered(connection):
+        if has_column(connection, table, "station_signature"):
+            found = connection.scalar(select(table.c.station_signature).where(table.c.sequence == number))
+            if found is not None:
+                return str(found)
+    return None
+
+
 def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
     """Yield the rows of runs that are there, in the order in which their numbers are given."""
     for at in range(0, len(sequences), _AT_ONCE):
@@ -100,6 +117,25 @@ def fetch_record(connection: Connection, sequence: int) -> Record:
     row = connection.execute(select_rows(connection, run).where(run.c.sequence == sequence)).one()._asdict()
     parts = _parts(connection, sequence, sequence)
     return Record(row, parts.get(sequence, _no_parts()))
+
+
+def refuse_unkept(connection: Connection, head: Head) -> None:
+    """Read back a record that was just added, before it is committed.
+
+    Raises
+    ------
+    RecordError
+        It is not there as it went in: a trigger has dropped or changed it.
+    """
+    found = records_after(connection, head.sequence - 1, 1)
+    if [record.computed_hash() for record in found] != [head.record_hash]:
+        raise unkept(connection)
+
+
+def unkept(connection: Connection) -> RecordError:
+    """Return the error of what the database has taken and not kept."""
+    path = connection.exec_driver_sql("PRAGMA database_list").all()[0][2]
+    return RecordError(f"{visible(path)}: {NOT_KEPT}")
 
 
 def records_of(connection: Connection, sequences: Sequence[int], names: Sequence[str]) -> Iterator[Record]:

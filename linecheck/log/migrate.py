@@ -19,7 +19,7 @@ from linecheck.errors import FileError, RecordError
 from linecheck.files.durable import keep_as, remove_abandoned, temporary_file
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
-from linecheck.log.schema import APPLICATION_ID, MIGRATIONS
+from linecheck.log.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION
 
 __all__ = ["migrate"]
 
@@ -28,32 +28,23 @@ _MAX_COPIES = 100
 
 
 def migrate(connection: Connection, path: Path) -> None:
-    """Apply the migrations that are missing, each in a transaction of its own; a new log is made in one.
+    """Apply the migrations that are missing, all in one transaction: no other station finds a log between two of them.
 
     Raises
     ------
     RecordError
         The copy could not be made; the log is as it was.
     """
-    version, copied = 0, False
-    while version < len(MIGRATIONS):
-        with connection.begin():
-            connection.exec_driver_sql(
-                "CREATE TABLE IF NOT EXISTS schema_version "
-                "(version INTEGER PRIMARY KEY, applied TEXT NOT NULL, software TEXT NOT NULL) STRICT"
-            )
-            # Looked up under the lock: another station may have applied it meanwhile.
-            found = connection.exec_driver_sql("SELECT max(version) FROM schema_version").scalar()
-            version = int(found or 0)
-            if version >= len(MIGRATIONS):
-                return
-            if not copied and version and connection.exec_driver_sql("SELECT 1 FROM run LIMIT 1").scalar():
-                _keep_copy(path, version)
-                copied = True
-            last = version + 1 if version else len(MIGRATIONS)
-            while version < last:
-                version += 1
-                _apply(connection, version)
+    with connection.begin():
+        connection.exec_driver_sql(SCHEMA_VERSION)
+        # Looked up under the lock: another station may have applied them meanwhile.
+        version = int(connection.exec_driver_sql("SELECT max(version) FROM schema_version").scalar() or 0)
+        if version >= len(MIGRATIONS):
+            return
+        if version and connection.exec_driver_sql("SELECT 1 FROM run LIMIT 1").scalar():
+            _keep_copy(path, version)
+        for missing in range(version + 1, len(MIGRATIONS) + 1):
+            _apply(connection, missing)
 
 
 def _apply(connection: Connection, version: int) -> None:

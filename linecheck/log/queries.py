@@ -22,7 +22,9 @@ from sqlalchemy import (
     and_,
     exists,
     false,
+    func,
     literal_column,
+    not_,
     or_,
     select,
     text,
@@ -30,10 +32,11 @@ from sqlalchemy import (
 
 from linecheck.files.text import encodable
 from linecheck.limits.model import SETUP_MARK
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import RELEASING, Verdict
 from linecheck.log.fetch import has_column, has_table
 from linecheck.log.schema import curve, reading, run, run_asset, run_check
 from linecheck.run.facts import FACTS, Purpose
+from linecheck.run.model import HOLD
 
 __all__ = ["RunFilter", "judges_a_unit", "matching"]
 
@@ -61,8 +64,8 @@ class RunFilter:
         Exactly so.
     facts : mapping of str to str
         Facts by which runs are picked, each exactly so.
-    verdicts : tuple of Verdict
-        One of these.
+    verdicts : tuple of str
+        One of these verdicts; ``hold`` for runs that passed and did not release their unit, which are no pass here.
     purpose : str, optional
         ``unit``, ``golden`` or ``challenge``; None for all.
     since, until : str, optional
@@ -78,7 +81,7 @@ class RunFilter:
 
     serial: str | None = None
     model: str | None = None
-    verdicts: tuple[Verdict, ...] = ()
+    verdicts: tuple[str, ...] = ()
     purpose: Purpose | None = None
     facts: Mapping[str, str] = field(default_factory=dict)
     since: str | None = None
@@ -182,10 +185,7 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
     if wanted.asset is not None:
         yield run_asset.c.asset == encodable(wanted.asset)
     verdict, recorded = _column("verdict", shared), _column("recorded", shared)
-    if len(wanted.verdicts) == 1:
-        yield verdict == wanted.verdicts[0].value
-    elif wanted.verdicts:
-        yield verdict.in_([known.value for known in wanted.verdicts])
+    yield from _verdicts(connection, wanted.verdicts, verdict)
     if wanted.since is not None:
         yield recorded >= wanted.since
     if wanted.until is not None:
@@ -197,6 +197,22 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
     yield from _attempt(wanted.attempt)
     for failed in wanted.failed:
         yield _has_failed(encodable(failed))
+
+
+def _verdicts(
+    connection: Connection, wanted: tuple[str, ...], verdict: ColumnElement[Any]
+) -> Iterator[ColumnElement[bool]]:
+    named = [str(name) for name in wanted if name != HOLD]
+    if HOLD not in wanted and len(named) == 1:
+        yield verdict == named[0]
+    elif wanted:
+        yield verdict.in_([*named, *(RELEASING if HOLD in wanted else ())])
+    if has_column(connection, run, "released") and {HOLD, *RELEASING} & set(wanted):
+        held = and_(run.c.released == "false", verdict.in_(RELEASING))
+        as_named = and_(verdict.in_(named), not_(func.coalesce(held, false())))
+        yield or_(held, as_named) if HOLD in wanted else as_named
+    elif HOLD in wanted:
+        yield verdict.in_(named)
 
 
 def _purpose(connection: Connection, purpose: Purpose | None, narrow: bool) -> Iterator[ColumnElement[bool]]:

@@ -9,19 +9,20 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from sqlalchemy import Connection, Table, func, select
+from sqlalchemy import Connection, Table, and_, exists, func, or_, select
 
 from linecheck.errors import RecordError, UsageError
 from linecheck.files.text import encodable, visible
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.log.assets import KnownAsset, known_assets
+from linecheck.log.begun import BegunRun, begun_runs
 from linecheck.log.connect import database_path, open_reader, plain_errors
 from linecheck.log.fetch import Record, has_table, last_record, records_of, run_rows
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
-from linecheck.log.schema import PARTS, document, limits, run
+from linecheck.log.schema import PARTS, curve, document, limits, problem, reading, run
 from linecheck.log.signoff import Signoff
 from linecheck.log.statements import (
     find_signoff,
@@ -29,10 +30,11 @@ from linecheck.log.statements import (
     find_statements,
     find_statements_about,
 )
+from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Statement, Verification
-from linecheck.log.verify import verify_log
+from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
-from linecheck.run.model import Run, RunHeader
+from linecheck.run.model import NOT_RELEASED, Run, RunHeader
 
 __all__ = ["BUSY_SECONDS", "LogReader", "count_attempts"]
 
@@ -87,14 +89,25 @@ class LogReader:
 
     def history(self, model: str, serial: str) -> tuple[Attempt, ...]:
         """Return what the runs of a unit came to, the first one first; those that judged the station left out."""
+        failed = or_(
+            *(
+                exists().where(part.c.sequence == run.c.sequence, part.c.verdict == Verdict.FAIL.value)
+                for part in (reading, curve)
+            )
+        )
         query = (
-            select(run.c.verdict, run.c.reason)
+            select(run.c.verdict, run.c.reason, and_(run.c.verdict == Verdict.ABORTED.value, failed))
             .where(run.c.serial == encodable(serial), run.c.model == encodable(model))
             .where(func.coalesce(run.c.purpose, "unit") == "unit")
             .order_by(run.c.attempt)
         )
         with self.reading() as connection:
-            return tuple(Attempt(Verdict(row[0]), row[1]) for row in connection.execute(query))
+            return tuple(Attempt(Verdict(row[0]), row[1], bool(row[2])) for row in connection.execute(query))
+
+    def begun(self) -> tuple[BegunRun, ...]:
+        """Return the runs that are begun and not recorded yet: under way, or cut off."""
+        with self.reading() as connection:
+            return begun_runs(connection)
 
     def head(self) -> Head:
         """Return the last record's number and hash, to be noted elsewhere."""
@@ -118,7 +131,13 @@ class LogReader:
         """
         with self.reading() as connection:
             found = matching(connection, wanted or RunFilter(), limit=limit, before=before)
-            return tuple(logged_run(row) for row in run_rows(connection, found))
+            held = problem.c.sequence.in_(found), problem.c.code == NOT_RELEASED
+            noted = set(connection.scalars(select(problem.c.sequence).where(*held)))
+            # Records of format 3 have no column for it.
+            return tuple(
+                logged_run(row | {"released": "false"} if row["sequence"] in noted else row)
+                for row in run_rows(connection, found)
+            )
 
     def sequences(
         self,
@@ -288,13 +307,17 @@ class LogReader:
             return find_signoffs(connection, digest=digest, limit=limit, before=before)
 
     def verify(
-        self, expected: Head | None = None, progress: Callable[[int], None] | None = None
+        self,
+        expected: Head | None = None,
+        progress: Callable[[int], None] | None = None,
+        signed_by: SignedBy | None = None,
     ) -> Verification:
         """Find out whether the log is as it was written.
 
         Every hash is computed anew from what is stored, which shows any record that was edited, removed,
         inserted or moved. That records were cut off at the end, or that all was written anew, shows against a
-        head that was noted elsewhere. The log is tamper-evident: changes show, they are not prevented.
+        head that was noted elsewhere; that records were written anew without the station's key, against its public key.
+        The log is tamper-evident: changes show, they are not prevented.
 
         Parameters
         ----------
@@ -302,8 +325,10 @@ class LogReader:
             A head that was noted earlier; the log may have grown since.
         progress : callable, optional
             Called now and then with the number of the last record that was verified.
+        signed_by : SignedBy, optional
+            Whose signatures the records must have.
         """
-        return verify_log(self._reader, self.path, expected, progress)
+        return verify_log(self._reader, self.path, expected, signed_by, progress)
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:

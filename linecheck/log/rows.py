@@ -18,11 +18,11 @@ from linecheck.limits.model import LimitReference
 from linecheck.limits.recorded import limits_content, recorded_limits
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, digest
-from linecheck.run.facts import DOCUMENTS, FACTS, Asset, Fact
+from linecheck.run.facts import COLUMN_KINDS, DOCUMENTS, FACTS, Asset, Fact
 from linecheck.run.model import CheckOutcome, Recorded, Run, RunHeader, SettingStep
 from linecheck.run.settle import NOT_RUN, all_problems
 
-__all__ = ["RecordRows", "logged_run", "record_rows", "stored_run"]
+__all__ = ["RecordRows", "check_rows", "logged_run", "record_rows", "stored_check", "stored_run"]
 
 Row = dict[str, Any]
 Rows = Sequence[Row]
@@ -48,21 +48,12 @@ def record_rows(recorded: Run) -> RecordRows:
         for fact in DOCUMENTS
         if getattr(recorded, fact.name)
     }
+    each = [
+        check_rows(at, check, recorded.captures.get(check.check)) for at, check in enumerate(recorded.checks)
+    ]
     parts: dict[str, list[Row]] = {
-        "checks": [
-            _check_row(position, check, recorded.captures.get(check.check))
-            for position, check in enumerate(recorded.checks)
-        ],
-        "readings": [
-            {"check_position": at, "position": position, **_reading_row(item)}
-            for at, check in enumerate(recorded.checks)
-            for position, item in enumerate(check.judged.readings)
-        ],
-        "curves": [
-            {"check_position": at, "position": position, **_curve_row(item)}
-            for at, check in enumerate(recorded.checks)
-            for position, item in enumerate(check.judged.curves)
-        ],
+        name: [row for rows in each for row in rows[name]] for name in ("checks", "readings", "curves")
+    } | {
         "problems": [
             _problem_row(position, check, problem)
             for position, (check, problem) in enumerate(all_problems(recorded))
@@ -77,6 +68,34 @@ def record_rows(recorded: Run) -> RecordRows:
         content,
         tuple(documents.values()),
     )
+
+
+def check_rows(at: int, check: CheckOutcome, kept: str | None = None) -> dict[str, list[Row]]:
+    """Return the rows of a check, the ``at``-th of its run; ``kept`` is where its capture is kept.
+
+    Its problems are numbered within the check here, and within the run in a record.
+    """
+    judged = check.judged
+    return {
+        "checks": [_check_row(at, check, kept)],
+        "readings": [
+            {"check_position": at, "position": position, **_reading_row(item)}
+            for position, item in enumerate(judged.readings)
+        ],
+        "curves": [
+            {"check_position": at, "position": position, **_curve_row(item)}
+            for position, item in enumerate(judged.curves)
+        ],
+        "problems": [
+            _problem_row(position, check.check, problem) for position, problem in enumerate(judged.problems)
+        ],
+    }
+
+
+def stored_check(rows: Mapping[str, Rows]) -> CheckOutcome:
+    """Return a check from its rows."""
+    problems = (_problem(row) for row in rows["problems"])
+    return _check(rows["checks"][0], rows["readings"], rows["curves"], problems)
 
 
 def logged_run(row: Row) -> RunHeader:
@@ -143,8 +162,9 @@ def _stored_facts(row: Row) -> Row:
     """Return the facts that stand in the run's own row; what it does not say is left to their defaults."""
     found: Row = {}
     for fact in FACTS:
-        if fact.kind in ("text", "hash", "data") and row[fact.name] is not None:
-            found[fact.name] = json.loads(row[fact.name]) if fact.kind == "data" else row[fact.name]
+        if fact.kind in COLUMN_KINDS and row[fact.name] is not None:
+            is_json = fact.kind in ("data", "flag")
+            found[fact.name] = json.loads(row[fact.name]) if is_json else row[fact.name]
     return found
 
 
@@ -179,6 +199,8 @@ def _column(fact: Fact, value: Any) -> Any:  # noqa: ANN401 - any fact
     """Return a fact as its column has it; what a column refers to is known by its digest later."""
     if fact.kind == "data":
         return _json(dict(value))
+    if fact.kind == "flag":
+        return None if value is None else _json(bool(value))
     return None if fact.kind == "document" else value
 
 

@@ -4,14 +4,16 @@ Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of `
 ``curve``, ``problem`` and ``run_asset``. ``limits`` holds what the limit files said, once each, so that a log can be
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
-share one sequence: no number is in both. ``sent`` is no record: it notes how far another place has confirmed that it
-has the log, and changes.
+share one sequence: no number is in both. Two tables are no records, and change: ``sent`` notes how far another place
+has confirmed that it has the log, ``begun`` what is known of runs that are under way (:mod:`linecheck.log.begun`).
+``station_signature`` in the row of a record is a signature of its hash, where the station has a key
+(:mod:`linecheck.log.station_key`).
 
 - A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL, is
   never stored.
 - The points of a curve are IEEE 754 binary64 numbers, little-endian, one after the other.
 - Setups, calibration, interface, metrics of a problem and limits are JSON.
-- Rows of all but ``sent`` are added, never changed: triggers refuse UPDATE and DELETE, which guards against
+- Rows of records are added, never changed: triggers refuse UPDATE and DELETE, which guards against
   accidents, and the chain of hashes (:mod:`linecheck.log.chain`) shows what was changed all the same.
 
 A migration never changes once it is released; a new one is added after it. A migration that adds columns to
@@ -31,6 +33,8 @@ __all__ = [
     "MIGRATIONS",
     "PARTS",
     "RELEASED",
+    "SCHEMA_VERSION",
+    "begun",
     "curve",
     "document",
     "limits",
@@ -45,6 +49,12 @@ __all__ = [
 
 #: Marks an SQLite file as a log of linecheck ("lchk").
 APPLICATION_ID = 0x6C63686B
+
+#: Makes the table that notes which migrations were applied, before the first of them.
+SCHEMA_VERSION = (
+    "CREATE TABLE IF NOT EXISTS schema_version "
+    "(version INTEGER PRIMARY KEY, applied TEXT NOT NULL, software TEXT NOT NULL) STRICT"
+)
 
 _VERDICTS = "'pass', 'marginal', 'fail', 'invalid'"
 _FINITE = "1.7976931348623157e308"
@@ -258,11 +268,37 @@ def _facts_of(version: int) -> tuple[str, ...]:
     )
 
 
+_SIGNED = (
+    "ALTER TABLE run ADD COLUMN station_signature TEXT",
+    "ALTER TABLE statement ADD COLUMN station_signature TEXT",
+    *(
+        f"CREATE TRIGGER schema_version_keeps_on_{event} BEFORE {event} ON schema_version "
+        "BEGIN SELECT RAISE(ABORT, 'migrations are noted once, never changed or removed'); END"
+        for event in ("update", "delete")
+    ),
+)
+
+_BEGUN = (
+    """
+CREATE TABLE begun (
+    run_id TEXT NOT NULL,
+    position INTEGER NOT NULL,
+    recorded TEXT NOT NULL,
+    content TEXT NOT NULL,
+    PRIMARY KEY (run_id, position)
+) STRICT, WITHOUT ROWID""",
+)
+#: What the next release adds to the log beside its facts, by the schema's version.
+_COMES_WITH: Final = {4: (*_SIGNED, *_BEGUN)}
+
 #: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
 #: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     *RELEASED,
-    *(_facts_of(version) for version in range(len(RELEASED) + 1, max(fact.since for fact in FACTS) + 1)),
+    *(
+        (*_COMES_WITH.get(version, ()), *_facts_of(version))
+        for version in range(len(RELEASED) + 1, max(*_COMES_WITH, *(fact.since for fact in FACTS)) + 1)
+    ),
 )
 
 _tables = MetaData()
@@ -275,12 +311,13 @@ def _table(name: str, columns: str) -> Table:
 
 limits = _table("limits", "digest content")
 document = _table("document", "digest content")
+begun = _table("begun", "run_id position recorded content")
 sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",
     "sequence record_format run_id recorded serial model attempt verdict station_failed started finished "
     "duration_seconds limit_path limit_revision limit_sha256 limits_digest previous_hash record_hash settings "
-    + " ".join(fact.column for fact in FACTS if fact.column),
+    "station_signature " + " ".join(fact.column for fact in FACTS if fact.column),
 )
 run_check = _table(
     "run_check", "sequence position name kind setup seconds stimulus_sha256 capture_sha256 capture_object"
@@ -298,7 +335,8 @@ curve = _table(
 problem = _table("problem", "sequence position check_name channel code message blocks metrics")
 run_asset = _table("run_asset", "sequence position role asset facts")
 statement = _table(
-    "statement", "sequence record_format kind subject recorded content previous_hash record_hash"
+    "statement",
+    "sequence record_format kind subject recorded content previous_hash record_hash station_signature",
 )
 
 #: The tables whose rows belong to a run, each in the order in which its rows are hashed.

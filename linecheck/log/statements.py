@@ -11,6 +11,7 @@ countersignature  hash of the sign-off's record          signature, number and h
 gate              station, gate, model and serial        :func:`~linecheck.gates.statements.gate_content`
 golden_reference  the same                               :func:`~linecheck.gates.statements.reference_content`
 self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
+run_begun         the run's id                           :meth:`~linecheck.log.store.Log.begin`
 captures_removed  the station                            :mod:`linecheck.log.archive.removal`
 station_log       the station                            :func:`~linecheck.log.sync.names.claim_content`
 ================  =====================================  ==============================
@@ -30,7 +31,7 @@ from linecheck import __version__
 from linecheck.errors import RecordError, UsageError
 from linecheck.files.times import utc_text
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, statement_hash
-from linecheck.log.fetch import has_table, last_record
+from linecheck.log.fetch import has_table, last_record, refuse_unkept, select_rows
 from linecheck.log.schema import run, statement
 from linecheck.log.signoff import (
     Countersignature,
@@ -40,6 +41,7 @@ from linecheck.log.signoff import (
     signature_from,
     signed_from,
 )
+from linecheck.log.station_key import StationKey, sealed
 from linecheck.log.stored import Head, Statement
 
 __all__ = [
@@ -63,8 +65,10 @@ _LARGEST = 16 * 1024 * 1024
 Row = Mapping[str, Any]
 
 
-def add_statement(connection: Connection, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
-    """Add a statement after the last record; return its number and hash.
+def add_statement(
+    connection: Connection, kind: str, subject: str, content: Mapping[str, Any], key: StationKey | None
+) -> Head:
+    """Add a statement after the last record, signed where there is a key; return its number and hash.
 
     Raises
     ------
@@ -84,9 +88,10 @@ def add_statement(connection: Connection, kind: str, subject: str, content: Mapp
         "content": said,
         "previous_hash": last.record_hash,
     }
-    own_hash = statement_hash(row)
-    connection.execute(insert(statement), row | {"record_hash": own_hash})
-    return Head(last.sequence + 1, own_hash)
+    head = Head(last.sequence + 1, statement_hash(row))
+    connection.execute(insert(statement), row | sealed(head, key))
+    refuse_unkept(connection, head)
+    return head
 
 
 def find_statements(
@@ -100,7 +105,11 @@ def find_statements(
     """Return statements of some kinds, the newest first; those about one subject, where it is given."""
     if not has_table(connection, statement):
         return ()
-    query = select(statement).where(statement.c.kind.in_(kinds)).order_by(statement.c.sequence.desc())
+    query = (
+        select_rows(connection, statement)
+        .where(statement.c.kind.in_(kinds))
+        .order_by(statement.c.sequence.desc())
+    )
     if subject is not None:
         query = query.where(statement.c.subject == subject)
     if before is not None:
@@ -113,12 +122,14 @@ def find_statements_about(connection: Connection, run_id: str) -> tuple[Statemen
     if not has_table(connection, statement):
         return ()
     known = select(run.c.sequence).where(run.c.run_id == run_id).scalar_subquery()
-    named = select(statement).where(
+    named = select_rows(connection, statement).where(
         statement.c.sequence > known, func.instr(statement.c.content, json.dumps(run_id)) > 0
     )
     found = [row._asdict() for row in connection.execute(named)]
     for hashes in _batches([row["record_hash"] for row in found]):
-        query = select(statement).where(statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes))
+        query = select_rows(connection, statement).where(
+            statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes)
+        )
         found += [row._asdict() for row in connection.execute(query)]
     return tuple(_statement(row) for row in sorted(found, key=lambda row: row["sequence"]))
 
@@ -135,7 +146,9 @@ def find_signoff(connection: Connection, sequence: int) -> Signoff:
     """
     row = None
     if has_table(connection, statement):
-        row = connection.execute(select(statement).where(statement.c.sequence == sequence)).one_or_none()
+        row = connection.execute(
+            select_rows(connection, statement).where(statement.c.sequence == sequence)
+        ).one_or_none()
     found = None if row is None else row._asdict()
     if found is None or found["kind"] != SIGNOFF:
         raise UsageError(
@@ -155,7 +168,11 @@ def find_signoffs(
     """Return sign-offs with their countersignatures, the newest first; of one comparison, given its digest."""
     if not has_table(connection, statement):
         return ()
-    query = select(statement).where(statement.c.kind == SIGNOFF).order_by(statement.c.sequence.desc())
+    query = (
+        select_rows(connection, statement)
+        .where(statement.c.kind == SIGNOFF)
+        .order_by(statement.c.sequence.desc())
+    )
     if digest is not None:
         query = query.where(statement.c.subject == digest)
     if before is not None:
@@ -164,7 +181,9 @@ def find_signoffs(
     return tuple(_countersigned(connection, [_signoff(row._asdict()) for row in rows]))
 
 
-def add_countersignature(connection: Connection, sequence: int, signed: Signature) -> Head:
+def add_countersignature(
+    connection: Connection, sequence: int, signed: Signature, key: StationKey | None
+) -> Head:
     """Add a second person's decision on a sign-off; return the statement's number and hash.
 
     Raises
@@ -185,14 +204,16 @@ def add_countersignature(connection: Connection, sequence: int, signed: Signatur
                 f"record {sequence} was countersigned by {other.signature.by} already, in record {other.sequence}"
             )
     content = {**vars(signed), "signoff": signoff.sequence, "signoff_hash": signoff.record_hash}
-    return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content)
+    return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content, key)
 
 
 def _countersigned(connection: Connection, signoffs: Sequence[Signoff]) -> list[Signoff]:
     """Return sign-offs with their countersignatures, the oldest of these first."""
     found: dict[str, list[Countersignature]] = {}
     for hashes in _batches([signoff.record_hash for signoff in signoffs]):
-        query = select(statement).where(statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes))
+        query = select_rows(connection, statement).where(
+            statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes)
+        )
         for row in connection.execute(query.order_by(statement.c.sequence)):
             content = json.loads(row.content)
             found.setdefault(row.subject, []).append(

@@ -7,24 +7,38 @@ import json
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, Table, insert, select
 
-from linecheck.errors import RecordError
+from linecheck.errors import FileError, LinecheckError, RecordError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
+from linecheck.log.begun import (
+    RUN_BEGUN,
+    begun_runs,
+    cut_off_run,
+    forget_begun,
+    forget_lock,
+    is_cut_off,
+    keep_check,
+    note_begun,
+)
 from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
-from linecheck.log.fetch import fetch_record, last_record
+from linecheck.log.fetch import last_record, last_signature, refuse_unkept, unkept
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
 from linecheck.log.rows import RecordRows, record_rows
 from linecheck.log.schema import PARTS, document, limits, run, statement
 from linecheck.log.signoff import Signature
 from linecheck.log.statements import add_countersignature, add_statement
+from linecheck.log.station_key import StationKey, sealed
 from linecheck.log.stored import Head, StoredRun
-from linecheck.run.model import Run
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import settled
+
+if TYPE_CHECKING:
+    from linecheck.station.config.station import StationConfig
 
 __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
 
@@ -39,20 +53,37 @@ class Log(LogReader):
     ----------
     location : str or Path
         An SQLite file, or ``sqlite:///PATH``.
+    key : StationKey or None
+        Signs every record that is added.
     busy_seconds : float
         How long to wait for another program that holds it locked.
 
     Raises
     ------
     FileError
-        It is no log, was written by a newer linecheck, or cannot be made.
+        It is no log, was written by a newer linecheck, or cannot be made; its records are signed, and no key is given.
     RecordError
         It is locked or damaged, or the disk is full or failing.
     """
 
-    def __init__(self, location: str | Path, *, busy_seconds: float = BUSY_SECONDS) -> None:
+    def __init__(
+        self,
+        location: str | Path,
+        *,
+        key: StationKey | None = None,
+        busy_seconds: float = BUSY_SECONDS,
+    ) -> None:
         self._writer: Engine = open_writer(database_path(location), busy_seconds)
+        self._key = key
         super().__init__(location, busy_seconds=busy_seconds)
+        if key is None:
+            self._refuse_signed()
+
+    @classmethod
+    def of_station(cls, config: StationConfig) -> Self:
+        """Open the log that a station config names, signed by the key that it names."""
+        key = None if config.sign is None else StationKey(config.sign.key)
+        return cls(config.records.database, key=key)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -73,11 +104,66 @@ class Log(LogReader):
         """
         record = record_rows(settled(outcome))
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            self._refuse_recorded(connection, record.run["run_id"])
-            _keep(connection, limits, record.run["limits_digest"], record.limits)
-            for content in record.documents:
-                _keep(connection, document, digest(content), content)
-            return _insert(connection, record)
+            return self._add(connection, record)
+
+    def begin(self, run: Run) -> Head:
+        """State that a run begins, before anything of it is played; return the statement's number and hash.
+
+        Whoever calls it holds :func:`linecheck.log.begun.held` until the run is recorded.
+
+        Raises
+        ------
+        RecordError
+            It could not be stated: the run must not begin.
+        """
+        record = record_rows(settled(run))
+        content = {
+            name: record.run[name] for name in ("serial", "model", "station", "purpose", "limit_sha256")
+        }
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            self._refuse_recorded(connection, run.run_id)
+            note_begun(connection, record, utc_text(datetime.now(UTC)))
+            return add_statement(connection, RUN_BEGUN, run.run_id, content, self._key)
+
+    def keep(self, run_id: str, check: CheckOutcome) -> None:
+        """Keep a check of a run that is under way, in case that this is cut off; from any thread.
+
+        Raises
+        ------
+        RecordError
+            It could not be kept.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            keep_check(connection, run_id, check, utc_text(datetime.now(UTC)))
+
+    def end_cut_off(self) -> tuple[StoredRun, ...]:
+        """Record every run that was cut off as aborted, with what is known of it; none that a program is still at.
+
+        Raises
+        ------
+        RecordError
+            One could not be recorded; those before it are.
+        """
+        with self.reading() as connection:
+            open_runs = begun_runs(connection)
+        ended = [self._end(each.run_id) for each in open_runs if is_cut_off(self.path, each.run_id)]
+        return tuple(stored for stored in ended if stored is not None)
+
+    def _end(self, run_id: str) -> StoredRun | None:
+        """Record a run that was cut off; None where another program has done so meanwhile."""
+        with self._writing() as connection:
+            outcome = cut_off_run(connection, run_id)
+            stored = None if outcome is None else self._add(connection, record_rows(settled(outcome)))
+        forget_lock(self.path, run_id)
+        return stored
+
+    def _add(self, connection: Connection, record: RecordRows) -> StoredRun:
+        self._refuse_recorded(connection, record.run["run_id"])
+        _keep(connection, limits, record.run["limits_digest"], record.limits)
+        for content in record.documents:
+            _keep(connection, document, digest(content), content)
+        forget_begun(connection, record.run["run_id"])
+        return _insert(connection, record, self._key)
 
     def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
         """Record what somebody, or the station, says; return the statement's number and hash.
@@ -97,7 +183,7 @@ class Log(LogReader):
             It could not be recorded, and nothing of it was.
         """
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            return add_statement(connection, kind, encodable(subject), content)
+            return add_statement(connection, kind, encodable(subject), content, self._key)
 
     def countersign(self, sequence: int, signed: Signature) -> Head:
         """Record a second person's decision on a sign-off, given its number; return the statement's number and hash.
@@ -110,7 +196,7 @@ class Log(LogReader):
             The sign-off has been changed, or this could not be recorded, and nothing of it was.
         """
         with self._writing() as connection:
-            return add_countersignature(connection, sequence, signed)
+            return add_countersignature(connection, sequence, signed, self._key)
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[Connection]:
@@ -122,6 +208,22 @@ class Log(LogReader):
         ):
             yield connection
 
+    def _refuse_signed(self) -> None:
+        """Refuse to add unsigned records behind signed ones: who verifies them could not tell them from forged ones."""
+        try:
+            with self.reading() as connection:
+                signed = last_signature(connection) is not None
+        except LinecheckError:
+            self.close()
+            raise
+        if signed:
+            self.close()
+            raise FileError(
+                visible(str(self.path)),
+                "the records of this log are signed, and nothing unsigned is added to them: give --station with a "
+                "config whose [sign] key signs, or begin a log of another name",
+            )
+
     def _refuse_recorded(self, connection: Connection, run_id: str) -> None:
         sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
         if sequence is not None:
@@ -131,9 +233,12 @@ class Log(LogReader):
 def _keep(connection: Connection, table: Table, noted: str, content: bytes) -> None:
     if connection.scalar(select(table.c.digest).where(table.c.digest == noted)) is None:
         connection.execute(insert(table).values(digest=noted, content=content.decode()))
+        stored = connection.scalar(select(table.c.content).where(table.c.digest == noted))
+        if stored is None or digest(stored.encode()) != noted:
+            raise unkept(connection)
 
 
-def _insert(connection: Connection, record: RecordRows) -> StoredRun:
+def _insert(connection: Connection, record: RecordRows, key: StationKey | None) -> StoredRun:
     """Add a record after the last one, and see that what is stored verifies before it is committed."""
     last = last_record(connection)
     sequence = last.sequence + 1
@@ -151,18 +256,13 @@ def _insert(connection: Connection, record: RecordRows) -> StoredRun:
         added["clock"] = canonical_json(clock).decode()
     row = record.run | added
     parts = {name: [part | {"sequence": sequence} for part in rows] for name, rows in record.parts.items()}
-    own_hash = record_hash(row, parts)
-    connection.execute(insert(run), row | {"record_hash": own_hash})
+    head = Head(sequence, record_hash(row, parts))
+    connection.execute(insert(run), row | sealed(head, key))
     for name, (table, _) in PARTS.items():
         if parts[name]:
             connection.execute(insert(table), parts[name])
-    stored = fetch_record(connection, sequence)
-    if stored.computed_hash() != own_hash:
-        raise RecordError(
-            "the record did not come back from the database as it went in, so the run was not recorded. "
-            "This is a fault in linecheck: please report it"
-        )
-    return StoredRun(sequence, attempt, own_hash, behind)
+    refuse_unkept(connection, head)
+    return StoredRun(sequence, attempt, head.record_hash, behind)
 
 
 def _behind_seconds(connection: Connection, last: Head, now: datetime) -> float:

@@ -32,6 +32,11 @@ class StoredRun:
     record_hash: str
     behind_seconds: float = 0.0
 
+    @property
+    def head(self) -> Head:
+        """Its number and hash."""
+        return Head(self.sequence, self.record_hash)
+
 
 @dataclass(frozen=True)
 class Statement:
@@ -50,15 +55,19 @@ class Verification:
     """What a verification found.
 
     ``records`` counts those that are as they were stored, ``head`` is the last of them. ``fault`` says in
-    plain words what is wrong, None where nothing is; ``sequence`` is the first bad record.
+    plain words what is wrong with the records, None where nothing is; ``sequence`` is the first bad record.
+    ``beside`` says what is wrong with the log beside its records: guards, indexes, the file. ``signed`` counts the
+    records that have a signature, whether it was verified or not.
     """
 
     records: int
     head: Head
     fault: str | None = None
     sequence: int | None = None
+    beside: tuple[str, ...] = ()
+    signed: int = 0
 
     @property
     def intact(self) -> bool:
         """Whether no fault was found."""
-        return self.fault is None
+        return self.fault is None and not self.beside

@@ -11,7 +11,9 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from linecheck.checks.base import Capture, Measurement, Problem, Reference
+import numpy as np
+
+from linecheck.checks.base import Capture, Measurement, Problem, Reference, Stimulus
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, LimitFile
 from linecheck.measure.measure import (
@@ -23,6 +25,7 @@ from linecheck.measure.measure import (
     unmeasured,
 )
 from linecheck.measure.path_part import PathParts
+from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
 from linecheck.run.model import CheckOutcome
 from linecheck.run.plan import PlannedCheck
 
@@ -53,32 +56,36 @@ class Analyses:
     ----------
     executor : Executor
     limits : LimitFile
-    judged : callable
-        Called with each outcome, from the thread that calls the methods.
+    keep : callable
+        Called with each outcome as soon as it is known, from whatever thread the executor calls back.
     volts_uncertainty : float or None
         Relative standard uncertainty of the captures' full scale in volts; None where nobody states it.
     path : mapping of str to PathParts
         By check: what of the station's path enters its readings and widens their decisions.
     expected : iterable of str
         The checks that are to come; a check that refers to one of them waits for it.
+    loop : LoopCheck
+        What is known of the station's own path.
     """
 
     def __init__(
         self,
         executor: Executor,
         limits: LimitFile,
-        judged: Callable[[CheckOutcome], None],
+        keep: Callable[[CheckOutcome], None],
         *,
         volts_uncertainty: float | None = None,
         path: Mapping[str, PathParts] = MappingProxyType({}),
         expected: Iterable[str] = (),
+        loop: LoopCheck = NO_LOOP_CHECK,
     ) -> None:
         self._executor = executor
         self._limits = limits
-        self._judged = judged
+        self._keep = keep
         self._volts_uncertainty = volts_uncertainty
         self._path = path
         self._to_come = set(expected)
+        self._loop = loop
         self._waiting: list[Captured] = []
         self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
         self.outcomes: dict[str, CheckOutcome] = {}
@@ -96,7 +103,9 @@ class Analyses:
             check, limits = planned.check, self._limits
             measurement = unmeasured(check, limits.channels, problem)
             judged = judge_measurement(check, measurement, limits.decision, limits.channels)
-            self._keep(CheckOutcome(check.name, check.kind.name, check.setup, judged, 0.0))
+            outcome = CheckOutcome(check.name, check.kind.name, check.setup, judged, 0.0)
+            self.outcomes[outcome.check] = outcome
+            self._keep(outcome)
         self.advance()
 
     def advance(self) -> None:
@@ -137,6 +146,8 @@ class Analyses:
             reference=self._reference(captured.check.reference),
             volts_uncertainty=self._volts_uncertainty,
             path=self._path.get(captured.check.name, {}),
+            driven=driven(captured.planned.stimulus),
+            loop=self._loop,
         )
         try:
             future = self._executor.submit(analyse, analysis)
@@ -144,6 +155,12 @@ class Analyses:
             future = Future()
             future.set_exception(error)
         self._running[captured.check.name] = (captured, future)
+        future.add_done_callback(lambda done: self._keep_done(captured, done))
+
+    def _keep_done(self, captured: Captured, done: Future[Analysed]) -> None:
+        """Keep what an analysis came to at once: playing takes seconds until it is collected."""
+        if not done.cancelled() and done.exception() is None:
+            self._keep(_outcome(captured, done.result()))
 
     def _reference(self, name: str | None) -> Reference | None:
         if name is None:
@@ -161,23 +178,27 @@ class Analyses:
         except Exception as error:
             _log.exception("check %s could not be analysed", captured.check.name)
             analysed = self._failed(captured.check, error)
-        outcome = CheckOutcome(
-            check=captured.check.name,
-            kind=captured.check.kind.name,
-            setup=captured.check.setup,
-            judged=analysed.judged,
-            seconds=captured.seconds + analysed.seconds,
-            stimulus_sha256=captured.planned.stimulus_sha256,
-            capture_sha256=analysed.capture_sha256 or None,
-        )
-        self._keep(outcome)
-
-    def _keep(self, outcome: CheckOutcome) -> None:
-        self.outcomes[outcome.check] = outcome
-        self._judged(outcome)
+        self.outcomes[captured.check.name] = _outcome(captured, analysed)
 
     def _failed(self, check: Check, error: Exception) -> Analysed:
         measurement = Measurement(problems=(failure_problem(error),))
         limits = self._limits
         judged = judge_measurement(check, measurement, limits.decision, limits.channels)
         return Analysed(judged, 0.0, "")
+
+
+def driven(stimulus: Stimulus) -> tuple[float, ...]:
+    """Return the mean square of a stimulus in each channel, full scale 1."""
+    return tuple(float(np.mean(np.square(values * 2.0**-31))) for values in stimulus.samples.T)
+
+
+def _outcome(captured: Captured, analysed: Analysed) -> CheckOutcome:
+    return CheckOutcome(
+        check=captured.check.name,
+        kind=captured.check.kind.name,
+        setup=captured.check.setup,
+        judged=analysed.judged,
+        seconds=captured.seconds + analysed.seconds,
+        stimulus_sha256=captured.planned.stimulus_sha256,
+        capture_sha256=analysed.capture_sha256 or None,
+    )

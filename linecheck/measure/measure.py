@@ -22,6 +22,7 @@ from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision
 from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.measure.path_part import PathParts, with_path
+from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck, judged_silence, silent_channels
 from linecheck.measure.trust import inspect_continuity, inspect_samples
 
 __all__ = ["Analysed", "Analysis", "analyse", "failure_problem", "reference_from", "take_measurement"]
@@ -32,7 +33,10 @@ _log.addHandler(logging.NullHandler())
 
 @dataclass(frozen=True)
 class Analysis:
-    """Everything that the judgement of one capture depends on."""
+    """Everything that the judgement of one capture depends on.
+
+    ``driven`` is the mean square of the stimulus in each channel, empty where it is not known.
+    """
 
     check: Check
     capture: Capture
@@ -41,6 +45,8 @@ class Analysis:
     reference: Reference | None = None
     volts_uncertainty: float | None = None
     path: PathParts = field(default_factory=dict)
+    driven: tuple[float, ...] = ()
+    loop: LoopCheck = NO_LOOP_CHECK
 
 
 @dataclass(frozen=True)
@@ -106,8 +112,10 @@ def _measured(analysis: Analysis) -> Measurement:
     # Also where nothing was found: clipping or a hole may be why.
     found = (*problems, *location.problems)
     found += inspect_continuity(capture, location, channels)
+    found += silent_channels(capture, location, channels, analysis.driven, analysis.loop)
     if _nothing_left(found, channels):
-        return Measurement(problems=_once(found))
+        metrics = [spec.name for spec in check.kind.metrics]
+        return judged_silence(Measurement(problems=_once(found)), capture, channels, metrics)
     context = Context(channels, analysis.reference, analysis.volts_uncertainty)
     measured = kept_measurement(
         check.kind,

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stretch
+from linecheck.checks.parts.words import percent_off
 from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
 from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
 from linecheck.dsp.spectra.narrow import Narrowed
@@ -191,7 +192,5 @@ def _words(found: Break, first: int, narrowed: Narrowed) -> str:
     if found.kind == "turn":
         return f"the tones do not go on as they began, about {seconds:.3f} s: a stretch is missing, or is there twice"
     if found.kind == "hole":
-        return (
-            f"the level of the stimulus is not steady: {abs(100 * found.size):.0f} % off at {seconds:.3f} s"
-        )
+        return f"the level of the stimulus is not steady: {percent_off(found.size)} at {seconds:.3f} s"
     return f"a few samples at {seconds:.3f} s do not belong to the stimulus"

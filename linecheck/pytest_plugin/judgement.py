@@ -23,7 +23,7 @@ from linecheck.errors import LinecheckError
 from linecheck.files.text import visible
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regression import compare_outcome, comparisons_in
-from linecheck.history.baseline.unit_entry import compared_channels, compared_specs
+from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.measure.measure import failure_problem
@@ -122,11 +122,13 @@ class SetErrand:
     def _found(self, outcome: Run) -> SetFindings:
         items = {name: finding for check in outcome.checks for name, finding in _judged(check)}
         items |= {name: _not_run(name, check, outcome) for name, check in _missing(outcome)}
+        notes: tuple[str, ...] = ()
         if self.baseline is not None:
             items |= self._compared(outcome)
+            notes = uncompared_texts(self.limits)
         expected = {subject.name: _void(subject.name, "nothing is known of it") for subject in self._subjects}
         unforeseen = [finding for name, finding in items.items() if name not in expected]
-        items = expected | items | {RUN: _run_finding(outcome, unforeseen)}
+        items = expected | items | {RUN: _run_finding(outcome, unforeseen, notes)}
         verdict = worst(finding.verdict for finding in items.values())
         return SetFindings(verdict, _worst(items.values()), items)
 
@@ -140,7 +142,8 @@ class SetErrand:
         found = {}
         for entry in compared:
             name = _subject(entry.check, entry.metric, entry.channel, entry.is_curve, compared=True).name
-            found[name] = Finding(entry.verdict, _line(f"{name}: {entry.verdict}: {entry.text}"))
+            text = f"{name}: {entry.verdict}: {entry.text}"
+            found[name] = Finding(entry.verdict, _line(text), (_line(entry.text),) if entry.moved else ())
         return found
 
     def _not_judged(self, reason: str) -> SetFindings:
@@ -236,15 +239,15 @@ def _notes(check: CheckOutcome, channel: str | None) -> tuple[str, ...]:
     )
 
 
-def _run_finding(outcome: Run, unforeseen: Iterable[Finding]) -> Finding:
-    """Return what concerns a run as a whole, and whatever no other item tells."""
+def _run_finding(outcome: Run, unforeseen: Iterable[Finding], further: Iterable[str] = ()) -> Finding:
+    """Return what concerns a run as a whole, whatever no other item tells, and further notes."""
     others = [finding for finding in unforeseen if finding.verdict is not Verdict.PASS]
     wrong = [problem.message for problem in outcome.problems if problem.blocks]
     wrong += [f"the check {name} was not run" for name in outcome.missing]
     if outcome.station_failed and not wrong:
         wrong.append("the station failed")
     wrong += [finding.text for finding in others]
-    notes = [problem.message for problem in outcome.problems if not problem.blocks]
+    notes = [*(problem.message for problem in outcome.problems if not problem.blocks), *further]
     if not wrong:
         return Finding(Verdict.PASS, "run: pass", _lines(notes))
     fails = any(finding.verdict is Verdict.FAIL for finding in others)

@@ -16,17 +16,18 @@ from linecheck.report.figures.names import metric_name
 from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.words import plain_name, plain_number
 from linecheck.report.metric_parts import metric_parts
-from linecheck.report.model import CheckPart, FindingPart, RunPage, ValueRow
+from linecheck.report.model import Badge, CheckPart, FindingPart, RunPage, ValueRow
 from linecheck.report.parts import COVERAGE, UNCALIBRATED, anchors, badge, figure_part, hash_text, margin_text
 from linecheck.report.run_facts import closing_groups, identity, setting_table
 from linecheck.report.trouble_parts import commonest_cause, merged_messages, trouble_groups
 from linecheck.results.wording import troubles
-from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.model import HOLD, CheckOutcome, Run
 
 __all__ = ["run_page_of"]
 
 _MEANINGS = {
     Verdict.PASS: "Everything that a mask judges lies inside its limits.",
+    HOLD: "Everything lies inside its limits, and the unit is not released: it has failed before.",
     Verdict.MARGINAL: "Nothing fails, but not everything lies inside its pass limits.",
     Verdict.FAIL: "At least one value lies outside its limits.",
     Verdict.INVALID: "The unit was not judged: not everything that a mask judges could be measured.",
@@ -56,13 +57,13 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         tuple(_finding_parts(view, verdict, ids, others)) for verdict in (Verdict.FAIL, Verdict.MARGINAL)
     )
     told = troubles(view.checks, view.missing, view.problems)
-    word = view.verdict.value.upper()
+    word = view.state.upper()
     return RunPage(
         title=f"{word}: {view.serial}, {view.model}",
         running_head=f"{view.serial}  {view.model}  {word}",
-        badge=badge(view.verdict),
+        badge=Badge(view.state, word),
         subject=view.serial,
-        meaning=_MEANINGS[view.verdict],
+        meaning=_MEANINGS[view.state],
         summary=_summary(view),
         cause=commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
         identity=identity(view),

@@ -6,8 +6,9 @@ One suite per run, with what it is traced by as properties; one case per judged 
     name        METRIC.CHANNEL, METRIC of a pair  sinad.left
                 METRIC.curve.CHANNEL of a curve   spectrum.curve.left
 
-A fail is a ``failure``; what is invalid is an ``error``, as are a check that was not run (``not_run``) and what
-concerns the whole run (``run``: aborted, the station failed, nothing was judged). Marginal passes, or is a failure
+A fail is a ``failure``; what is invalid is an ``error``, as are a check that was not run (``not_run``), what
+concerns the whole run (``run``: aborted, the station failed, nothing was judged) and a pass that does not release its
+unit (``released``). Marginal passes, or is a failure
 where ``strict``. Build servers know a case again by classname and name, so these stay the same from run to run and are
 unique within a suite.
 
@@ -23,10 +24,11 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal
 
+from linecheck.checks.base import Problem
 from linecheck.files.text import visible
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import judgement
-from linecheck.run.model import CheckOutcome, Run, SettingStep
+from linecheck.run.model import HOLD, NOT_RELEASED, CheckOutcome, Run, SettingStep
 from linecheck.run.settle import settled
 
 if TYPE_CHECKING:
@@ -127,7 +129,8 @@ def run_suite(
     """
     more = tuple(further)
     run = settled(outcome)
-    cases = [case for check in run.checks for case in _check_cases(check, strict)]
+    of_run = tuple(problem for problem in run.problems if problem.blocks)
+    cases = [case for check in run.checks for case in _check_cases(check, of_run, strict)]
     cases += [
         Case(name, "not_run", f"the check {name} was not run", "error", "not_run") for name in run.missing
     ]
@@ -138,6 +141,13 @@ def run_suite(
     if reasons:
         kind = _RunVerdict.get(run.verdict, "invalid")
         cases.append(Case("", "run", "; ".join(reasons), "error", kind))
+    if run.held:
+        held = next(
+            (note.message for note in run.problems if note.code == NOT_RELEASED), "it has failed before"
+        )
+        cases.append(
+            Case("", "released", f"the run passed, and does not release its unit: {held}", "error", HOLD)
+        )
     notes = [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message
         for problem in run.problems
@@ -195,6 +205,7 @@ def _properties(run: Run, verdict: Verdict) -> dict[str, str]:
         "station": run.station,
         "operator": run.operator,
         "verdict": verdict.value,
+        "released": {None: None, True: "yes", False: "no"}[run.released],
         "run": run.run_id,
         "limit_file": run.limits.path,
         "limit_file_sha256": run.limits.sha256,
@@ -205,15 +216,20 @@ def _properties(run: Run, verdict: Verdict) -> dict[str, str]:
     return {name: visible("" if value is None else str(value)) for name, value in values.items()}
 
 
-def _check_cases(check: CheckOutcome, strict: bool) -> list[Case]:
+def _check_cases(check: CheckOutcome, of_run: tuple[Problem, ...], strict: bool) -> list[Case]:
     items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
     judged = [item for item in items if item.verdict is not None]
     share = max(check.seconds, 0.0) / max(len(judged), 1)
-    return [_judged_case(check, item, strict, share) for item in judged]
+    problems = (*check.judged.problems, *of_run)
+    return [_judged_case(check, item, problems, strict, share) for item in judged]
 
 
 def _judged_case(
-    check: CheckOutcome, item: JudgedReading | JudgedCurve, strict: bool, seconds: float
+    check: CheckOutcome,
+    item: JudgedReading | JudgedCurve,
+    problems: tuple[Problem, ...],
+    strict: bool,
+    seconds: float,
 ) -> Case:
     if isinstance(item, JudgedReading):
         parts, channel = [item.reading.metric], item.reading.channel
@@ -225,7 +241,7 @@ def _judged_case(
         outcome = "failure"
     elif item.verdict is not Verdict.PASS and item.verdict is not Verdict.MARGINAL:
         outcome = "error"
-    text = f"{check.check}.{name}: {item.verdict}: {judgement(item, check.judged.problems)}"
+    text = f"{check.check}.{name}: {item.verdict}: {judgement(item, problems)}"
     return Case(check.check, name, text, outcome, str(item.verdict), seconds)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from linecheck.captures.many_sets import JudgedSet
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import findings
+from linecheck.run.model import HOLD
 
 __all__ = ["WORST_FIRST", "Brief", "brief", "counted", "worst_first"]
 
@@ -22,6 +23,7 @@ _VERBS = {
     Verdict.INVALID: ("is invalid", "are invalid"),
     Verdict.ABORTED: ("was not judged", "were not judged"),
     Verdict.MARGINAL: ("is marginal", "are marginal"),
+    HOLD: ("is held", "are held"),
     Verdict.PASS: ("passes", "pass"),
 }
 
@@ -30,7 +32,8 @@ _VERBS = {
 class Brief:
     """A set in brief; ``found`` counts its findings, ``findings`` are the first of them in words.
 
-    What is not known of a set that was not judged is empty.
+    ``held`` says that it passed and does not release its unit, ``notes`` are worth knowing beside the findings. What is
+    not known of a set that was not judged is empty.
     """
 
     path: str
@@ -40,6 +43,13 @@ class Brief:
     firmware: str = ""
     findings: tuple[str, ...] = ()
     found: int = 0
+    held: bool = False
+    notes: tuple[str, ...] = ()
+
+    @property
+    def state(self) -> str:
+        """What people read of it."""
+        return HOLD if self.held else self.verdict.value
 
 
 def brief(judged: JudgedSet) -> Brief:
@@ -47,9 +57,11 @@ def brief(judged: JudgedSet) -> Brief:
     run = judged.outcome
     if run is None:
         return Brief(judged.path, judged.verdict, findings=(judged.why[:MAX_CHARACTERS],), found=1)
-    found = () if run.verdict is Verdict.PASS else findings(run.checks, run.missing, run.problems)
+    found = () if run.state == Verdict.PASS else findings(run.checks, run.missing, run.problems)
     told = tuple(text[:MAX_CHARACTERS] for text in found[:MAX_FINDINGS])
-    return Brief(judged.path, run.verdict, run.serial, run.model, run.firmware or "", told, len(found))
+    return Brief(
+        judged.path, run.verdict, run.serial, run.model, run.firmware or "", told, len(found), run.held
+    )
 
 
 def worst_first(briefs: Iterable[Brief]) -> list[Brief]:
@@ -59,11 +71,9 @@ def worst_first(briefs: Iterable[Brief]) -> list[Brief]:
 
 def counted(briefs: Iterable[Brief]) -> str:
     """Return how many sets came to which verdict: ``12 sets: 1 fails, 2 are invalid, 9 pass``."""
-    counts = Counter(entry.verdict for entry in briefs)
+    counts = Counter(entry.state for entry in briefs)
     total = sum(counts.values())
     parts = [
-        f"{counts[verdict]} {_VERBS[verdict][counts[verdict] > 1]}"
-        for verdict in WORST_FIRST
-        if counts[verdict]
+        f"{counts[state]} {verbs[counts[state] > 1]}" for state, verbs in _VERBS.items() if counts[state]
     ]
     return f"{total} set{'' if total == 1 else 's'}: {', '.join(parts) or 'nothing was judged'}"

@@ -120,6 +120,8 @@ def _fact(fact: Fact) -> Schema:
         return {"enum": list(fact.choices)}
     if fact.kind == "assets":
         return {"type": "array", "items": _closed({"role": _TEXT, "id": _TEXT, "facts": _SETUP})}
+    if fact.kind == "flag":
+        return {"type": ["boolean", "null"]}
     if fact.kind in ("text", "hash"):
         stated = _SHA256 if fact.kind == "hash" else _TEXT
         return stated if fact.default is not None else _OR_NULL[fact.kind]

@@ -20,6 +20,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any, Final, Literal
 
 __all__ = [
+    "COLUMN_KINDS",
     "DOCUMENTS",
     "FACTS",
     "HASH_LENGTH",
@@ -36,9 +37,11 @@ __all__ = [
 
 #: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
 Purpose = Literal["unit", "golden", "challenge"]
-#: ``text``, ``hash`` and ``data`` (names and values) have a column of the run's row, ``document`` refers to data that
-#: many runs share, ``assets`` and ``captures`` stand with the rows that belong to the run.
-Kind = Literal["text", "hash", "data", "document", "assets", "captures"]
+#: ``text``, ``hash``, ``flag`` (yes or no) and ``data`` (names and values) have a column of the run's row, ``document``
+#: refers to data that many runs share, ``assets`` and ``captures`` stand with the rows that belong to the run.
+Kind = Literal["text", "hash", "flag", "data", "document", "assets", "captures"]
+#: Those that have a column of the run's row.
+COLUMN_KINDS: Final = ("text", "hash", "flag", "data")
 #: Who says it.
 Source = Literal["operator", "unit", "station", "linecheck"]
 #: Where in the result it stands: with the unit, or with the station that measured it.
@@ -47,7 +50,7 @@ ResultPlace = Literal["unit", "station"]
 PagePlace = Literal["identity", "station", "interface", "calibration", "assets", "surroundings", "record"]
 
 #: The newest record format that was released: a new fact has the next one, and so have all of one release.
-RELEASED_FORMAT: Final = 3
+RELEASED_FORMAT: Final = 4
 #: A hash says as much by its first characters.
 HASH_LENGTH: Final = 12
 
@@ -128,7 +131,7 @@ class Fact:
         """Its column in the run's row; empty where it stands elsewhere."""
         if self.kind == "document":
             return f"{self.name}_digest"
-        return self.name if self.kind in ("text", "hash", "data") else ""
+        return self.name if self.kind in COLUMN_KINDS else ""
 
     @property
     def option(self) -> str:
@@ -138,7 +141,7 @@ class Fact:
 
 def _fact(label: str, meaning: str, kind: Kind = "text", **row: Any) -> Any:  # noqa: ANN401 - a field of any type
     metadata = {"label": label, "meaning": meaning, "kind": kind, **row}
-    if kind in ("text", "hash"):
+    if kind in ("text", "hash", "flag"):
         return field(default=row.get("default"), metadata=metadata)
     return field(default_factory=tuple if kind == "assets" else dict, metadata=metadata)
 
@@ -158,6 +161,10 @@ class Facts:
     purpose: Purpose = _fact(
         "purpose", "unit, golden or challenge", since=3, said_by="station",
         listed=True, default="unit", choices=("unit", "golden", "challenge"), result="unit", page=("identity",),
+    )  # fmt: skip
+    released: bool | None = _fact(
+        "released", "whether this run releases its unit; a pass that does not is a hold", "flag", since=4,
+        said_by="linecheck", listed=True, result="unit", page=("record",), compared=False,
     )  # fmt: skip
     variant: str | None = _fact(
         "variant", "variant of the model", since=3, said_by="operator", metavar="V",
@@ -199,6 +206,10 @@ class Facts:
     station: str | None = _fact(
         "station", "station", since=1, said_by="station",
         listed=True, picked_by="at-station", result="station", page=("identity", "station"), missed=True,
+    )  # fmt: skip
+    loop: str | None = _fact(
+        "loop", "whether a check of the station's loop proves its own path", since=4, said_by="station",
+        result="station", page=("station",), compared=False,
     )  # fmt: skip
     station_config_sha256: str | None = _fact(
         "station config SHA-256", "hash of the station's config", "hash", since=1, said_by="linecheck",
@@ -280,6 +291,8 @@ def told(fact: Fact, facts: Facts, *, bare: bool = False) -> dict[str, str]:
     Of several values each has its own name alone where ``bare``: under a heading that says the rest.
     """
     value = getattr(facts, fact.name)
+    if fact.kind == "flag":
+        return {} if value is None else {fact.label: "yes" if value else "no"}
     if fact.kind in ("text", "hash"):
         return {} if value in (None, "", fact.default) else {fact.label: str(value)}
     label = "{}" if bare else fact.label

@@ -12,15 +12,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Final, Literal
 
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.model import Check, LimitFile, LimitReference, Mask, entry_name
-from linecheck.limits.verdict import JudgedMeasurement, Verdict, worst
+from linecheck.limits.verdict import RELEASING, JudgedMeasurement, Verdict, worst
 from linecheck.run.facts import Facts
 
-__all__ = ["CheckOutcome", "How", "Recorded", "Run", "RunHeader", "SettingStep"]
+__all__ = ["HOLD", "NOT_RELEASED", "CheckOutcome", "How", "Recorded", "Run", "RunHeader", "SettingStep"]
+
+#: Code of the problem that a unit needs more than this pass.
+NOT_RELEASED: Final = "not_released"
+#: What people read where a run passed and does not release its unit.
+HOLD: Final = "hold"
 
 How = Literal["interface", "command", "operator"]
 
@@ -113,6 +118,16 @@ class RunHeader(Facts):
         """What the run came to, as it was recorded."""
         return self.logged.verdict
 
+    @property
+    def held(self) -> bool:
+        """Whether it passed and its unit is not released all the same."""
+        return self.released is False and self.verdict in RELEASING
+
+    @property
+    def state(self) -> str:
+        """What people read of it: its verdict, or :data:`HOLD` where it is a pass that releases nothing."""
+        return HOLD if self.held else self.verdict.value
+
 
 @dataclass(frozen=True, kw_only=True)
 class Run(RunHeader):
@@ -148,6 +163,18 @@ class Run(RunHeader):
         if self.missing or self.station_failed or any(problem.blocks for problem in self.problems):
             verdicts.append(Verdict.INVALID)
         return worst(verdicts)
+
+    @property
+    def held(self) -> bool:
+        """Whether it passed and its unit is not released all the same; records of format 3 have a problem for it."""
+        noted = any(problem.code == NOT_RELEASED for problem in self.problems)
+        return self.verdict in RELEASING and (self.released is False or noted)
+
+    @property
+    def stopped_after_fail(self) -> bool:
+        """Whether it was aborted after a mask had failed: then it counts as a fail of the unit."""
+        failed = any(check.judged.verdict is Verdict.FAIL for check in self.checks)
+        return failed and self.verdict is Verdict.ABORTED
 
     def check(self, name: str) -> CheckOutcome | None:
         """Return a check by its whole name; None where it was not measured."""

@@ -12,16 +12,18 @@ import signal
 import subprocess
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from contextlib import suppress
 from typing import IO, Final
 
-__all__ = ["MAX_OUTPUT", "run_station_command", "split_command"]
+__all__ = ["MAX_OUTPUT", "check_command", "run_station_command", "split_command"]
 
 #: Characters of each of a command's outputs that are kept, the last ones.
 MAX_OUTPUT: Final = 4000
 #: How long to wait for the rest of the output of a command that has ended.
 LAST_WORDS_SECONDS: Final = 0.5
+
+_MARK = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 
 def split_command(command: str) -> list[str]:
@@ -36,6 +38,33 @@ def split_command(command: str) -> list[str]:
     if not words or not words[0]:
         raise ValueError("there is nothing to run in it")
     return words
+
+
+def check_command(command: str, marks: Collection[str]) -> str:
+    """Return a command of a config that can be run, whose marks ``{name}`` all stand for something.
+
+    Raises
+    ------
+    ValueError
+        It cannot be split, or a mark stands for nothing: passed on as it is, it would name no unit and no setting.
+    """
+    if "\0" in command:
+        raise ValueError("has a character U+0000, which no command may have")
+    try:
+        split_command(command)
+    except ValueError as error:
+        raise ValueError(f"is no command: {error}") from None
+    unknown = next((name for name in _MARK.findall(command) if name not in marks), None)
+    if unknown is not None:
+        known = (
+            f"what stands for something is {', '.join(f'{{{name}}}' for name in marks)}"
+            if marks
+            else ("nothing is filled in here")
+        )
+        raise ValueError(
+            f"{{{unknown[:40]}}} stands for nothing; {known} (other braces belong into a script)"
+        )
+    return command
 
 
 def run_station_command(

@@ -1,15 +1,17 @@
-"""What a station says of a run while it goes on, one event each; every one names the run and the unit."""
+"""What a station says of a run while it goes on, one event each; every one names the run and the unit.
+
+They say what plays and nothing of how it went: a verdict is told once the run is recorded.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from linecheck.run.model import CheckOutcome, SettingStep
+from linecheck.run.model import SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 
 __all__ = [
-    "CheckJudged",
     "CheckStarted",
     "MeasuringEnded",
     "OfRun",
@@ -51,18 +53,11 @@ class CheckStarted(OfRun):
 
 
 @dataclass(frozen=True)
-class CheckJudged(OfRun):
-    """A check has been judged."""
-
-    outcome: CheckOutcome
-
-
-@dataclass(frozen=True)
 class MeasuringEnded(OfRun):
     """Nothing more is played or judged, however the run ended, and also where nothing could be opened."""
 
 
-RunEvent = RunStarted | UnitSet | CheckStarted | CheckJudged | MeasuringEnded
+RunEvent = RunStarted | UnitSet | CheckStarted | MeasuringEnded
 
 #: Called from the thread that runs the unit.
 RunListener = Callable[[RunEvent], None]

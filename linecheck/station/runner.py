@@ -16,23 +16,25 @@ from __future__ import annotations
 import logging
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
+from typing import Final, Protocol
 
 from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
-from linecheck.errors import LinecheckError
+from linecheck.errors import LinecheckError, RecordError
 from linecheck.measure.analyses import Analyses, Captured
 from linecheck.measure.compare import compared
 from linecheck.measure.path_part import PathParts
-from linecheck.run.model import Run
+from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.plan import Plan, PlannedCheck
+from linecheck.run.voiding import voided
 from linecheck.station.config.station import CalibrationConfig
 from linecheck.station.events import (
-    CheckJudged,
     CheckStarted,
     MeasuringEnded,
     RunEvent,
@@ -44,7 +46,7 @@ from linecheck.station.events import (
 from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface, NotCaptured
 from linecheck.station.setup_control import SetupControl
 
-__all__ = ["RunFacts", "RunResult", "run_unit"]
+__all__ = ["Journal", "NotBegun", "RunFacts", "RunResult", "run_unit"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -52,7 +54,10 @@ _log.addHandler(logging.NullHandler())
 
 @dataclass(frozen=True)
 class RunFacts:
-    """Whose run it is, and where it takes place; ``problems`` are known before it begins."""
+    """Whose run it is, and where it takes place.
+
+    ``loop`` is what is known of the station's own path, ``problems`` are known before the run begins.
+    """
 
     serial: str
     firmware: str | None = None
@@ -60,7 +65,37 @@ class RunFacts:
     station_config_sha256: str | None = None
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     problems: tuple[Problem, ...] = ()
+    loop: LoopCheck = NO_LOOP_CHECK
     path: Mapping[str, PathParts] = field(default_factory=dict)
+
+
+class NotBegun(RecordError):
+    """The run could not be put on record before it began, so that nothing was played."""
+
+
+class Journal(Protocol):
+    """Where a run is known from before its first sample on."""
+
+    def begin(self, run: Run) -> None:
+        """Hear that a run begins, of which nothing is measured yet; a RecordError keeps it from beginning."""
+        ...
+
+    def keep(self, run_id: str, check: CheckOutcome) -> None:
+        """Hear of a check as soon as it is judged, from any thread; raise nothing."""
+        ...
+
+
+class _NoJournal:
+    """Of captures that were recorded before: they are there, whatever befalls the program."""
+
+    def begin(self, run: Run) -> None:
+        """Note nothing."""
+
+    def keep(self, run_id: str, check: CheckOutcome) -> None:
+        """Keep nothing."""
+
+
+NO_JOURNAL: Final[Journal] = _NoJournal()
 
 
 @dataclass(frozen=True)
@@ -92,6 +127,7 @@ def run_unit(
     keep_captures: bool = False,
     when: datetime | None = None,
     control: SetupControl | None = None,
+    journal: Journal = NO_JOURNAL,
 ) -> RunResult:
     """Run every check of a plan on one unit.
 
@@ -110,11 +146,18 @@ def run_unit(
         The day on which the calibration must hold; now, if left out.
     control : SetupControl, optional
         Sets the unit before each check; without one the unit is as each check needs it.
+    journal : Journal, optional
+        Hears that the run begins, before anything is played, and each check as it is judged.
 
     Returns
     -------
     RunResult
         Also where the station failed or the operator stopped the run (KeyboardInterrupt).
+
+    Raises
+    ------
+    NotBegun
+        The journal would not have it: nothing was played.
     """
     whose = (str(uuid.uuid4()), facts.serial)
     tell = _forgiving(listener)
@@ -125,12 +168,18 @@ def run_unit(
     analyses = Analyses(
         executor,
         plan.limits,
-        lambda outcome: tell(CheckJudged(*whose, outcome)),
+        lambda outcome: journal.keep(whose[0], outcome),
         volts_uncertainty=facts.calibration.volts_uncertainty,
         expected=names,
+        loop=facts.loop,
         path=facts.path,
     )
-    playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures)
+    start = (started, began)
+
+    def begin() -> None:
+        journal.begin(_outcome(plan, facts, course, analyses, whose[0], start))
+
+    playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures, begin)
     try:
         try:
             playing.play_all(plan)
@@ -143,7 +192,7 @@ def run_unit(
             analyses.give_up()
     finally:
         tell(MeasuringEnded(*whose))
-    outcome = _outcome(plan, facts, course, analyses, whose[0], (started, began))
+    outcome = _outcome(plan, facts, course, analyses, whose[0], start)
     settings = () if control is None else tuple(control.steps)
     return RunResult(replace(outcome, settings=settings), course.captures)
 
@@ -172,6 +221,7 @@ class _Playing:
     course: _Course
     control: SetupControl | None
     keep_captures: bool
+    begin: Callable[[], None]
     sounded: bool = False
 
     def play_all(self, plan: Plan) -> None:
@@ -179,10 +229,13 @@ class _Playing:
         try:
             with self.interface:
                 self.course.identity = dict(self.interface.identity)
+                self._begin()
                 self.listener(RunStarted(*self.whose, plan))
                 for planned, after in zip_longest(plan.checks, plan.checks[1:]):
                     if self._is_set(planned):
                         self._play(planned, after)
+        except NotBegun:
+            raise
         except LinecheckError as error:
             _station_failed(self.course, str(error))
         except Exception as error:
@@ -190,6 +243,12 @@ class _Playing:
             _station_failed(
                 self.course, f"the interface failed unexpectedly ({type(error).__name__}: {error})"
             )
+
+    def _begin(self) -> None:
+        try:
+            self.begin()
+        except RecordError as error:
+            raise NotBegun(str(error)) from error
 
     def _is_set(self, planned: PlannedCheck) -> bool:
         """Set the unit for a check; return whether that was done."""
@@ -249,7 +308,7 @@ def _outcome(
     names = [check.name for check in plan.limits.checks]
     done = analyses.outcomes
     notes = compared(plan.limits, done)
-    return Run(
+    run = Run(
         run_id=run_id,
         serial=facts.serial,
         model=plan.limits.model,
@@ -269,3 +328,4 @@ def _outcome(
         interface=course.identity,
         station_failed=course.station_failed,
     )
+    return voided(run)

@@ -149,7 +149,7 @@ class SetupControl:
             "LINECHECK_VALUE": value,
             "LINECHECK_SERIAL": self._serial,
         }
-        fills = {"setting": setting, "value": value}
+        fills = {"setting": setting, "value": value, "serial": self._serial}
         return run_station_command(config.command, fills, config.timeout_seconds, environment)
 
     def _by_operator(self, setting: str, value: str) -> str | None:

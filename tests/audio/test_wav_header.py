@@ -173,3 +173,39 @@ def test_a_word_that_does_not_fit_its_container_is_refused(tmp_path, bits):
     (tmp_path / "x.wav").write_bytes(content)
     with pytest.raises(FileError, match=f"{bits} bits in 24"):
         read_audio(tmp_path / "x.wav")
+
+
+@pytest.mark.parametrize("frames", [6, 7])
+@pytest.mark.parametrize("after", [(), [(b"LIST", b"INFOtake 1")]])
+def test_a_byte_too_many_anywhere_is_never_read_as_samples(tmp_path, frames, after):
+    path = tmp_path / "x.wav"
+    content = wav(integers(frames, 1, 24), before=[(b"bext", bytes(7))], after=after)
+    path.write_bytes(content)
+    read_audio(path)
+    for place in range(len(content) + 1):
+        for byte in (b"\0", b" ", b"\xff"):
+            path.write_bytes(content[:place] + byte + content[place:])
+            with pytest.raises(FileError):
+                read_audio(path)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [b"\0" * 3_000_000, b"\0", b"TAG" + bytes(125), SOUND, chunk(b"LIST", bytes(40))[:-1], b"LIST"],
+    ids=["zeros", "a byte", "a tag", "another recording", "a chunk cut off", "half a head"],
+)
+def test_bytes_after_the_samples_that_the_header_does_not_count_are_refused(tmp_path, more):
+    (tmp_path / "x.wav").write_bytes(SOUND + more)
+    with pytest.raises(FileError, match=f"not what its header says: {len(more):,} bytes too many"):
+        read_audio(tmp_path / "x.wav")
+
+
+def test_a_writer_that_does_not_know_the_length_of_the_file_is_taken_at_its_chunks_word(tmp_path):
+    for riff_bytes in (0, 0xFFFFFFFF):
+        content = bytearray(SOUND)
+        struct.pack_into("<I", content, 4, riff_bytes)
+        (tmp_path / "x.wav").write_bytes(content)
+        assert len(read_audio(tmp_path / "x.wav").samples)
+        (tmp_path / "x.wav").write_bytes(content + bytes(9))
+        with pytest.raises(FileError, match="9 bytes too many"):
+            read_audio(tmp_path / "x.wav")

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from linecheck.audio.file import write_audio
 from linecheck.audio.flac import write_flac
 from linecheck.audio.wav_header import wav_header
+from linecheck.captures import capture_set
 from linecheck.captures.capture_set import load_capture_set, plain_file_name, write_capture_set
 from linecheck.captures.recording import RecordingInterface, unjudged_captures
 from linecheck.checks.base import Capture, StreamEvent
@@ -184,6 +185,21 @@ def test_every_fault_of_a_set_comes_at_once(folder):
     assert "git lfs pull" in faults["10:capture[2].file"]
     assert "2 channels" in faults["21:capture[5].full_scale_volts"]
     assert "did you mean 'file'?" in faults["27:capture[7].fiel"]
+
+
+def test_a_file_is_proven_once_however_often_it_is_named(folder, monkeypatch):
+    proven = []
+    whole = capture_set._proven
+    monkeypatch.setattr(
+        capture_set, "_proven", lambda *arguments: proven.append(arguments) or whole(*arguments)
+    )
+    index(folder, "".join(f'[[capture]]\ncheck = "tone{at % 7}"\nfile = "tone.wav"\n' for at in range(900)))
+    with pytest.raises(FileFaults, match=r"and 843 faults more$"):
+        load_capture_set(folder)
+    assert len(proven) == 1
+    index(folder, '[[capture]]\ncheck = "tone"\nfile = "tone.wav"\n' * 20_000)
+    assert list(faults_of(folder).values()) == ["expected at most 1000 values, got a list"]
+    assert len(proven) == 1
 
 
 def test_flac_that_is_damaged_anywhere_is_a_fault_of_the_set_and_what_is_whole_is_read(tmp_path):

@@ -16,6 +16,7 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec, Reference, Stimulus
 from linecheck.checks.contract import made_stimulus
 from linecheck.errors import ContractError
+from linecheck.limits.doubts import possible_range
 from linecheck.limits.loading.schema import limit_file_schema
 from linecheck.limits.model import Bounds, Check, Mask
 from linecheck.limits.verdict import Verdict
@@ -24,6 +25,7 @@ from linecheck.run.plan import make_plan
 from linecheck.run.ramps import abrupt
 from linecheck.run.settle import reasons
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import NOTHING_DB, SimulatedUnit
 
 pytestmark = pytest.mark.every_python
 
@@ -117,6 +119,43 @@ def test_it_finds_and_measures_a_simulated_unit(kind, channels):
     for problem in measured.problems:
         assert set(problem.metrics) <= names
         assert problem.channel in (None, *channels)
+
+
+PERFECT = SimulatedUnit(
+    harmonics_db=(), noise_db=-160.0, hum_db=(), jitter_random_ps=0.0, jitter_sine_ps=0.0, crosstalk_db=NOTHING_DB,
+    adc_noise_db=-160.0, adc_bits=32,
+)  # fmt: skip
+
+
+def test_no_unit_reads_what_it_calls_impossible(kind):
+    """A perfect unit plays 16 bits, a typical one the kind's own: within what is possible, as others imply."""
+    for unit, bits in ((PERFECT, 16), (SimulatedUnit(), 24)):
+        stimulus = kind.stimulus_parameters(bits=bits)
+        with SimulatedInterface(unit) as interface:
+            made = made_stimulus(kind, stimulus, len(CHANNELS), RAMP_SECONDS)
+            analysis = analysis_of(kind, CHANNELS, interface.play(kind.name, made))
+        check = replace(analysis.check, stimulus=stimulus)
+        readings = [
+            item
+            for item in take_measurement(replace(analysis, check=check)).readings
+            if item.value is not None
+        ]
+        specs = {spec.name: spec for spec in kind.metrics}
+        for item in readings:
+            low, high = possible_range(check, specs[item.metric])
+            assert low - 4.0 * item.uncertainty <= item.value <= high + 4.0 * item.uncertainty, item
+        values = {(item.metric, item.channel): item for item in readings}
+        for one in kind.implied(stimulus, check.analysis):
+            for (metric, channel), by in values.items():
+                found = values.get((one.metric, channel))
+                if metric != one.by or found is None or found.is_bound:
+                    continue
+                worst = one.worst(by.value)
+                spread = 4.0 * (found.uncertainty + abs(one.worst(by.value + by.uncertainty) - worst))
+                if specs[one.metric].better == "less":
+                    assert found.value <= worst + spread, (one, found, by)
+                else:
+                    assert found.value >= worst - spread, (one, found, by)
 
 
 def test_a_difference_is_said_by_metrics_that_there_are(kind):

@@ -110,12 +110,57 @@ def test_no_file_at_all_is_a_wrong_command(run):
     assert "FILE" in result.stderr
 
 
-def test_the_schema_is_printed(run):
-    result = run("schema")
+def test_the_schema_is_printed():
+    result = CliRunner().invoke(cli, ["schema", "limits"])
     assert result.exit_code == 0
     schema = json.loads(result.stdout)
     jsonschema.Draft202012Validator.check_schema(schema)
     assert schema["properties"]["format"]["const"] == 1
+
+
+WRONG_SIGN = ALONE.replace("sinad: {pass: {min: 112}}", "thd: {pass: {max: 108}}")
+
+
+def test_what_is_hardly_meant_is_a_warning_and_by_strict_a_refusal(run, here):
+    (here / "r3.yaml").write_text(WRONG_SIGN)
+    result = run("check", "r3.yaml")
+    assert result.exit_code == 0
+    assert result.stdout.startswith("r3.yaml: 1 warning, model pellow-r3")
+    assert result.stderr == (
+        "r3.yaml:7:42: warning: checks.tone.masks.thd.pass: no unit can fail: thd is never above 0 dB; "
+        "is the sign wrong? -108 would be possible\n"
+    )
+    assert run("check", "--strict", "r3.yaml").exit_code == 2
+
+
+def test_the_files_that_ship_are_clean(run):
+    files = sorted(DEMO.parent.glob("*.yaml"))
+    result = run("check", "--strict", *files)
+    assert (result.stderr, result.exit_code) == ("", 0)
+    assert len(files) == len(result.stdout.splitlines()) >= 2
+
+
+def test_what_each_mask_means_is_shown(run):
+    result = run("show", DEMO)
+    assert (result.stderr, result.exit_code) == ("", 0)
+    lines = result.stdout.splitlines()
+    masks = sum(len(check.masks) for check in load_limits(DEMO).checks)
+    assert sum(line.startswith("      ") for line in lines) == masks
+    at = next(number for number, line in enumerate(lines) if line.startswith("  thd "))
+    assert lines[at].split() == ["thd", "dB", "less", "≤", "-113", ">", "-106", "0.5", "itself"]
+    assert lines[at + 1].strip() == (
+        "harmonics re the tone: -113 dB (0.00022 %) or less passes, above -106 dB (0.0005 %) fails, "
+        "what lies between is marginal"
+    )
+
+
+def test_which_mask_decides_before_another_is_shown(run, here):
+    (here / "r3.yaml").write_text(ALONE.replace("masks: {", "masks: {thd: {pass: {max: -100}}, "))
+    rows = [line.split() for line in run("show", "r3.yaml").stdout.splitlines()]
+    assert {row[0]: row[-1] for row in rows if row and row[0] in ("sinad", "thd")} == {
+        "sinad": "itself",
+        "thd": "sinad",
+    }
 
 
 @pytest.mark.parametrize(("text", "status"), [(ALONE, 0), (ALONE.replace("112", "no"), 2), ("\0", 2)])

@@ -10,12 +10,14 @@ from dataclasses import replace
 
 import pytest
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
+from station_keys import made_keys, other_keys
 
 from linecheck.checks.base import Problem
 from linecheck.cli.log import filters as run_filter_options
 from linecheck.cli.log.options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
+from linecheck.log.station_key import StationKey
 from linecheck.run.model import SettingStep
 from linecheck.station.config.station import RecordsConfig
 
@@ -167,7 +169,38 @@ def test_verify_of_a_log_that_was_changed(linecheck, path):
     assert err == (
         f"linecheck: {path}: does not verify: record 3 has been changed since it was stored: "
         "it does not match its hash (the 2 before it are as stored)\n"
+        f"{path}: the trigger run_keeps_on_update is missing\n"
     )
+
+
+def test_verify_of_a_log_of_which_only_a_guard_is_missing(linecheck, path):
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DROP TRIGGER run_keeps_on_update")
+    status, out, err = linecheck("log", "verify")
+    assert (status, out) == (3, "")
+    first, second = err.splitlines()
+    assert "its 5 records are as stored, but what is beside them is not" in first
+    assert second == f"{path}: the trigger run_keeps_on_update is missing"
+
+
+def test_signatures_are_verified_against_the_public_key_of_the_station(linecheck, path, tmp_path):
+    private, public = made_keys(tmp_path)
+    with Log("signed.sqlite", key=StationKey(private)) as log:
+        log.append(made_run())
+    status, out, _ = linecheck("log", "verify", "--log", "signed.sqlite")
+    assert status == 0
+    assert "signed are 1 of them: --public-key verifies the signatures" in out
+    status, out, _ = linecheck("log", "verify", "--log", "signed.sqlite", "--public-key", public)
+    assert status == 0
+    assert "signatures verified: records 1 to 1" in out
+    assert "nor was a public key" not in out
+    other = other_keys(tmp_path)[1]
+    status, _, err = linecheck("log", "verify", "--log", "signed.sqlite", "--public-key", other)
+    assert status == 3
+    assert "record 1 is signed by none of the public keys" in err
+    status, _, err = linecheck("log", "verify", "--log", "signed.sqlite", "--signed-from", "2")
+    assert status == 2
+    assert "--signed-from goes with --public-key" in err
 
 
 def test_verify_against_a_head_shows_a_cut_tail(linecheck, path):

@@ -65,6 +65,25 @@ def test_filters(linecheck, path):
     assert listed(linecheck, "--at-station", "line-2-nest-a", "--firmware", "1.4.2", "--limit", 1) == ["8"]
 
 
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("tone.sinadd", "did you mean tone.sinad? there are: tone, tone.sinad, "),
+        ("tone.sinad.left", "did you mean tone.sinad? there are: tone, tone.sinad, "),
+        ("tune", "did you mean tone? there are: "),
+    ],
+)
+def test_a_name_that_no_run_has_is_said(linecheck, path, name, told):
+    status, out, err = linecheck("log", "list", "--failed", name)
+    assert (status, out) == (0, "no such run is in the log\n")
+    assert err.startswith(f"linecheck: --failed {name}: the newest runs have no such check or metric; {told}")
+
+
+def test_a_name_that_runs_have_and_that_never_failed_is_not_doubted(linecheck, path):
+    _, _, err = linecheck("log", "list", "--failed", "tone.sinad", "--since", "9000-01-01")
+    assert err == ""
+
+
 def test_a_full_page_says_how_to_ask_for_the_next(linecheck, path):
     _, _, err = linecheck("log", "list", "--purpose", "all", "--limit", 3)
     assert err == "linecheck: there are more: --before 6 lists the next page\n"

@@ -1,5 +1,7 @@
 """``linecheck programme`` and ``linecheck cut``, as one uses them: write, play, record, cut, judge."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
@@ -11,6 +13,7 @@ from linecheck.captures.capture_set import load_capture_set
 from linecheck.captures.judging import judge_folder
 from linecheck.captures.programme.programme import make_programme
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.verdict import Verdict
 
 pytestmark = pytest.mark.every_python
 
@@ -305,3 +308,64 @@ def test_a_check_that_wants_the_unit_set_otherwise_is_named(linecheck, tmp_path)
         "hand, or leave it out with --without"
     ]
     assert "wants" not in linecheck("programme", *FILE, "--out", "x.wav", "--without", "quiet")[2]
+
+
+DISC = Path(__file__).parents[2] / "limits" / "pellow-d1.yaml"
+#: Of a sine of 2 V rms at full scale on an input of 8 V peak.
+DISC_GAIN = 2.0 * np.sqrt(2.0) / 8.0
+
+
+def test_a_perfect_disc_player_passes_its_limit_file(linecheck, tmp_path):
+    # The player: nothing but the samples on the disc, through a reconstruction filter of general purpose (soxr).
+    limits = load_limits(DISC)
+    programme = make_programme(limits)
+    status, out, err = linecheck("programme", "--limits", str(DISC), "--out", "disc.wav")
+    assert status == 0
+    assert "no unit can pass" not in err
+    assert "44100 Hz, 16 bits" in out
+    heard = recorded(
+        programme,
+        [Played(number, 0.3) for number in range(len(limits.checks))],
+        rate_hz=192_000,
+        ppm=30.0,
+        gains=((DISC_GAIN, 0.0), (0.0, DISC_GAIN)),
+        noise_dbfs=-125.0,
+    )
+    codes = np.round(heard.samples.astype(np.float64) * 2**23).astype(np.int32) << 8
+    write_audio(tmp_path / "PD1-004711.wav", codes, heard.rate_hz, 24)
+    arguments = ("--limits", str(DISC), "--full-scale-volts", "8,8", "--mains-hz", "50")
+    status, out, err = linecheck("cut", "PD1-004711.wav", *arguments, "--out", "set")
+    assert status == 0, out + err
+    outcome = judge_folder("set", [limits])
+    wanting = [
+        (check.check, item.reading.metric, item.reading.value)
+        for check in outcome.checks
+        for item in check.judged.readings
+        if item.verdict not in (None, Verdict.PASS)
+    ]
+    assert (outcome.verdict, wanting) == (Verdict.PASS, [])
+
+
+def test_a_programme_names_the_masks_that_no_player_passes_at_its_word_length(linecheck, tmp_path):
+    text = LIMITS.replace("level_dbfs: {pass: {min: -6.1, max: -5.9}}", "sinad: {pass: {min: 100}}")
+    (tmp_path / "limits.yaml").write_text(text, encoding="utf-8")
+    status, _, err = linecheck("programme", *FILE, "--out", "disc.wav")
+    assert status == 0
+    assert "limits.yaml has masks that no unit can pass at 16 bits:\n  tone sinad: a perfect unit has" in err
+    status, _, err = linecheck("programme", *FILE, "--bits", "24", "--out", "disc.wav")
+    assert (status, "no unit can pass" in err) == (0, False)
+    status, _, err = linecheck("programme", *FILE, "--without", "tone", "--out", "disc.wav")
+    assert "no unit can pass" not in err
+
+
+def test_a_set_says_which_masks_no_player_passes_as_it_was_played(linecheck, tmp_path):
+    text = LIMITS.replace("level_dbfs: {pass: {min: -6.1, max: -5.9}}", "sinad: {pass: {min: 100}}")
+    (tmp_path / "limits.yaml").write_text(text.replace("bits: 16", "bits: 24"), encoding="utf-8")
+    record(tmp_path / "PR3-004711.wav", bits=16)
+    assert linecheck("cut", "PR3-004711.wav", *FILE, "--out", "set")[0] == 0
+    outcome = judge_folder("set", [load_limits("limits.yaml")])
+    notes = {problem.code: problem for problem in outcome.problems}
+    assert notes["out_of_reach"].is_note
+    assert notes["out_of_reach"].message.startswith(
+        "no unit can pass as this was played: tone sinad: a perfect unit has at most 93.75 dB with this stimulus"
+    )

@@ -10,6 +10,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 from click.testing import CliRunner
+from regression_runs import without_digest
 from result_schema import checked_result
 from small_run import LIMITS, call, simulated
 
@@ -141,15 +142,38 @@ def test_the_same_captures_give_the_same_answers_to_the_byte(accepted, run, tmp_
     assert first["regression"] == second["regression"]
     run("baseline", "accept", "a", *ACCEPT[:-1], "again.toml")
     texts = [
-        [line for line in (tmp_path / name).read_text("utf-8").splitlines() if not line.startswith("on = ")]
+        [
+            line
+            for line in (tmp_path / name).read_text("utf-8").splitlines()
+            if not line.startswith(("on = ", "digest = "))
+        ]
         for name in ("baseline.toml", "again.toml")
     ]
     assert texts[0] == texts[1]
 
 
+def test_an_edited_baseline_compares_nothing_until_it_is_accepted_again(accepted, run, tmp_path):
+    path = tmp_path / "baseline.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("uncertainty = 0", "uncertainty = 9", 1), encoding="utf-8")
+    status, _, err = regress(run, "a")
+    assert (status, "it was edited since" in err) == (2, True)
+    status, _, err = run("baseline", "accept", "a", *ACCEPT)
+    assert (status, "warning: baseline.toml was edited since it was accepted" in err) == (0, True)
+    assert regress(run, "a")[0] == 0
+
+
+def test_that_a_baseline_has_no_digest_is_said(accepted, run, tmp_path):
+    path = tmp_path / "baseline.toml"
+    assert "digest" not in regress(run, "a")[2]
+    path.write_text(without_digest(path.read_text(encoding="utf-8")), encoding="utf-8")
+    status, _, err = regress(run, "a")
+    assert (status, "baseline.toml has no digest" in err) == (0, True)
+
+
 def test_several_sets_are_all_accounted_for(accepted, run, tmp_path):
     (tmp_path / "empty").mkdir()
-    status, out, _ = regress(
+    status, out, err = regress(
         run,
         "a",
         "c",
@@ -172,7 +196,13 @@ def test_several_sets_are_all_accounted_for(accepted, run, tmp_path):
     assert [line["verdict"] for line in lines] == ["pass", "fail", "invalid", "invalid"]
     assert [len(line["comparisons"]) for line in lines] == [10, 10, 0, 0]
     assert [suite.get("failures") for suite in ET.parse(tmp_path / "all.xml").getroot()][1] != "0"
-    assert "| **fail** | PR3-004711 |" in (tmp_path / "all.md").read_text("utf-8")
+    summary = (tmp_path / "all.md").read_text("utf-8")
+    assert "| **fail** | PR3-004711 |" in summary
+    for text in (err, summary, (tmp_path / "all.xml").read_text("utf-8")):
+        assert (
+            "not compared with the baseline, since the limit file has no margin for order: wiring order"
+            in text
+        )
 
 
 def test_a_unit_that_the_baseline_lacks_is_invalid(accepted, run):

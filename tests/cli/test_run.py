@@ -237,7 +237,7 @@ def test_a_failed_unit_that_could_not_be_recorded_is_shown_as_invalid(run, monke
 
 def test_a_locked_log_is_invalid_and_says_what_to_do(run, tmp_path, monkeypatch):
     assert run(*UNIT)[0] == 0
-    monkeypatch.setattr(Log.__init__, "__kwdefaults__", {"busy_seconds": 0.2})
+    monkeypatch.setattr(Log.__init__, "__kwdefaults__", {"busy_seconds": 0.2, "key": None})
     append = Log.append
     other = sqlite3.connect(tmp_path / DATABASE, isolation_level=None)
 

@@ -117,4 +117,10 @@ def test_an_asset_that_is_overdue_is_said_and_blocks_where_the_config_says_so(ru
     status, out, _ = run(overdue)
     assert status == 0
     assert "the calibration of cable CB-0007 was due on 2020-01-31" in out
-    assert run(overdue + "refuse_when_overdue = true\n")[0] == 3
+    status, out, err = run(overdue + "refuse_when_overdue = true\n")
+    assert (status, out) == (3, "")
+    assert "is not tested: the calibration of cable CB-0007 was due on 2020-01-31" in err
+    marks = overdue + 'refuse_when_overdue = true\n[gate]\noutside = "invalid"\n'
+    status, out, _ = run(marks, "--fault", "distorting")
+    assert (status, out.splitlines()[0]) == (3, "▒ INVALID")
+    assert "fails" not in out

@@ -8,6 +8,7 @@ from contextlib import closing
 
 import pytest
 from made_comparisons import DIGEST, made_comparison, made_side
+from station_keys import made_keys
 
 from linecheck.cli import main
 from linecheck.cli import signoff as signoff_module
@@ -69,6 +70,23 @@ def test_a_comparison_is_named_by_its_folder_or_its_file(linecheck, tmp_path, na
         2,
         "linecheck: COMPARISON: is no path; give the folder that `linecheck compare` has made\n",
     )
+
+
+def test_a_sign_off_is_signed_by_the_station_and_counts_for_nothing_without_its_key(
+    linecheck, compared, tmp_path
+):
+    private, public = made_keys(tmp_path)
+    config = tmp_path / "station.toml"
+    config.write_text(
+        'format = 1\nstation = "demo"\ninterface = "simulated"\nmains_hz = 50\n'
+        f'[sign]\nkey = "{private}"\n[records]\ndatabase = "log.sqlite"\n'
+    )
+    assert linecheck("signoff", "x", "--station", config, *SIGN)[0] == 0
+    assert linecheck("countersign", 1, "--station", config, *OTHER)[0] == 0
+    status, _, err = linecheck("signoff", "x", "--log", "log.sqlite", *SIGN)
+    assert (status, "the records of this log are signed" in err) == (2, True)
+    status, out, _ = linecheck("log", "verify", "--log", "log.sqlite", "--public-key", public)
+    assert (status, "signatures verified: records 1 to 2" in out) == (0, True)
 
 
 def test_a_comparison_that_was_changed_is_not_signed(linecheck, tmp_path):
@@ -216,7 +234,7 @@ def test_a_log_in_trouble_is_no_mistake_of_the_user(linecheck, compared, tmp_pat
     with Log(path):
         pass
     monkeypatch.setattr("linecheck.log.store.BUSY_SECONDS", 0.2)
-    monkeypatch.setattr(Log.__init__, "__kwdefaults__", {"busy_seconds": 0.2})
+    monkeypatch.setattr(Log.__init__, "__kwdefaults__", {"busy_seconds": 0.2, "key": None})
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         status, out, err = linecheck("signoff", "compared", *SIGN, "--log", path)
@@ -230,3 +248,13 @@ def test_help_needs_no_database_driver():
         "assert not {'sqlalchemy', 'numpy', 'sqlite3'} & set(sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True, env=dict(os.environ))
+
+
+def test_a_report_shows_what_was_signed_without_a_log_being_named(linecheck, tmp_path):
+    write_comparison(tmp_path / "compared", made_comparison())
+    linecheck("report", "compared", "--out", "before.html")
+    linecheck("signoff", "compared", *SIGN)
+    status, _, err = linecheck("report", "compared", "--out", "after.html")
+    assert (status, err) == (0, "")
+    pages = [(tmp_path / name).read_text(encoding="utf-8") for name in ("before.html", "after.html")]
+    assert ["No audible loss." in page for page in pages] == [False, True]

@@ -93,7 +93,7 @@ def test_scanning_without_an_input_judges_nothing(tmp_path):
     assert ended(process)[0] == 3
 
 
-@pytest.mark.parametrize("arguments", [["--version"], ["limits", "schema"], ["run", "--help"]])
+@pytest.mark.parametrize("arguments", [["--version"], ["schema", "limits"], ["run", "--help"]])
 def test_what_cannot_be_printed_is_said(arguments, full):
     command = [sys.executable, "-m", "linecheck", *arguments]
     done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False)

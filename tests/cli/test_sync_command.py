@@ -11,8 +11,11 @@ import pytest
 from made_runs import made_run
 from sent_logs import made_log, same_rows
 from small_run import call
+from station_keys import made_keys, other_keys
 
 from linecheck.log import Log
+from linecheck.log.station_key import StationKey
+from linecheck.log.sync.target import Target
 
 
 @pytest.fixture
@@ -98,8 +101,89 @@ def test_every_log_that_is_there_can_be_verified_without_any_of_them(run, path, 
     )
     postgres.execute(tampered, url.rpartition("/")[2])
     status, out, err = run("--check", "--every-chain", "--to", url)
-    assert (status, out.count("verified, head"), out.count("DOES NOT VERIFY: record 1")) == (3, 1, 1)
-    assert "1 of 2 logs do not verify" in err
+    assert (status, out.count("verified, head"), out.count("DOES NOT VERIFY: record 1")) == (3, 0, 1)
+    assert out.count("in linecheck.chain is missing") == 1
+    assert "2 of 2 logs do not verify" in err
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        ("DELETE FROM linecheck.chain_station", "station line-2-nest-a in chain_station is missing"),
+        (
+            "UPDATE linecheck.chain_station SET last_sequence = 2",
+            "in chain_station is not what the records say",
+        ),
+        ("UPDATE linecheck.chain_station SET station = 'x'", "names the station x, which no record"),
+        (
+            "DELETE FROM linecheck.chain_station; DELETE FROM linecheck.chain",
+            "the row of this log in linecheck.chain is missing",
+        ),
+    ],
+)
+def test_what_the_server_notes_of_stations_is_verified(run, path, url, postgres, command, said):
+    run("--to", url, "--log", path)
+    postgres.execute(f"SET session_replication_role = replica; {command}", url.rpartition("/")[2])
+    for arguments in (("--log", path), ("--every-chain",)):
+        status, out, err = run("--check", "--to", url, *arguments)
+        assert (status, said in out + err) == (3, True)
+    assert "4 records as sent" in out
+
+
+@pytest.mark.parametrize(
+    ("to", "warned"),
+    [
+        ("postgresql://a@db.example/line", True),
+        ("postgresql://a@db.example:5432/line", True),
+        ("postgresql://a@localhost,db.example/line", True),
+        ("postgresql://a@[2001:db8::1]:5432/line", True),
+        ("postgresql:///line?host=10.0.0.7", True),
+        ("postgresql:///line?host=localhost&hostaddr=10.0.0.7", True),
+        ("postgresql://a@db.example/line?sslmode=verify-full", False),
+        ("postgresql://a@localhost:5433/line", False),
+        ("postgresql://a@127.0.0.1/line", False),
+        ("postgresql://a@[::1]:5432/line", False),
+        ("postgresql:///line", False),
+        ("postgresql:///line?host=/var/run/postgresql", False),
+        ("postgresql://a@%2Fvar%2Frun/line", False),
+    ],
+)
+def test_a_way_to_another_machine_that_may_be_plain_text_is_warned_of(to, warned):
+    said = Target.parsed(to).exposed({})
+    assert ("sslmode=verify-full" in (said or "")) == warned
+    assert Target.parsed(to).exposed({"PGSSLMODE": "require"}) is None
+
+
+def test_a_server_that_only_the_environment_names_is_elsewhere_as_well():
+    assert Target.parsed("postgresql:///line").exposed({"PGHOST": "db.example"}) is not None
+    assert Target.parsed("postgresql:///line").exposed({"PGHOST": "/run/postgresql"}) is None
+
+
+def test_the_warning_comes_with_every_command_that_connects(run, path):
+    for arguments in ((), ("--check",), ("--prepare",)):
+        status, _, err = run("--to", "postgresql://a@db.invalid/line", "--log", path, *arguments)
+        assert (status, "warning: postgresql://db.invalid/line is on another machine" in err) == (3, True)
+
+
+def test_signatures_are_verified_at_the_server_as_well(run, url, tmp_path, postgres):
+    private, public = made_keys(tmp_path)
+    with Log(tmp_path / "signed.sqlite", key=StationKey(private)) as log:
+        log.append(made_run())
+        log.state("self_check", "line-2-nest-a", {"found": "nothing"})
+    to = ("--to", url, "--log", tmp_path / "signed.sqlite")
+    assert run(*to)[0] == 0
+    assert same_rows(tmp_path / "signed.sqlite", url)
+    assert run("--check", "--public-key", public, *to)[0] == 0
+    assert run("--check", "--every-chain", "--public-key", public, *to)[0] == 0
+    status, _, err = run("--check", "--public-key", other_keys(tmp_path)[1], *to)
+    assert (status, "record 1 is signed by none of the public keys" in err) == (3, True)
+    removed = (
+        "SET session_replication_role = replica; UPDATE linecheck.statement SET station_signature = NULL"
+    )
+    postgres.execute(removed, url.rpartition("/")[2])
+    assert run("--check", *to)[0] == 0
+    status, _, err = run("--check", "--public-key", public, *to)
+    assert (status, "record 2 is not signed" in err) == (3, True)
 
 
 def test_a_server_that_is_gone_costs_nothing_and_what_is_not_sent_is_counted(run, path, url, postgres):

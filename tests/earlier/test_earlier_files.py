@@ -11,6 +11,8 @@ stated had an uncertainty, and claim none any more.
 import json
 import math
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -191,7 +193,11 @@ def test_a_log_is_continued(station, name):
     tables = observed.as_tables(observed.exported("log.sqlite"))
     for table, rows in known["exports"].items():
         assert_same(rows_of(rows), rows_of(tables[table])[: len(rows["rows"])], exact=True)
-    assert rows_of(tables["runs"])[-1]["previous_hash"] == known["head"].partition(":")[2]
+    with closing(sqlite3.connect("log.sqlite")) as log:
+        begun = "SELECT previous_hash, record_hash FROM statement WHERE kind = 'run_begun'"
+        ((before, own),) = log.execute(begun).fetchall()
+    assert before == known["head"].partition(":")[2]
+    assert rows_of(tables["runs"])[-1]["previous_hash"] == own
 
 
 def test_gates_and_golden_units_rest_on_what_was_stated(station):

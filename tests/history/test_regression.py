@@ -7,15 +7,20 @@ from dataclasses import replace
 
 import pytest
 from made_runs import made_run
-from regression_runs import baseline_of, curve, limits_with, reading, unit_run
+from regression_runs import ACCEPTED, baseline_of, curve, limits_with, reading, unit_run
 from small_run import small_check
 
 from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
+from linecheck.cli.display.regression import comparison_table, counts_line
+from linecheck.cli.display.result import Screen, result_text
 from linecheck.errors import BaselineError, FileError
+from linecheck.history.baseline.accept import accept_runs
+from linecheck.history.baseline.accept_review import doubts
 from linecheck.history.baseline.file import ReadingEntry
 from linecheck.history.baseline.regressed import (
     answer_counts,
+    moved_texts,
     regressed,
     regression_cases,
     regression_findings,
@@ -27,9 +32,12 @@ from linecheck.history.baseline.regression import (
     comparisons_in,
     regression_verdict,
 )
+from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import JudgedMeasurement, Verdict
+from linecheck.line.regress import _brief
 from linecheck.results.formats.junit import junit_bytes
+from linecheck.results.formats.markdown import summary_bytes
 
 BASELINE = baseline_of(unit_run())
 
@@ -333,3 +341,114 @@ def test_what_else_is_other_than_for_the_baseline_is_noted_and_changes_no_verdic
     same = regressed(JudgedSet("sets/a", unit_run()), BASELINE, 248)
     assert same.judged.outcome.problems == ()
     assert compared.verdict is same.verdict
+
+
+def test_a_bound_that_stays_one_inside_its_mask_is_unchanged():
+    bounds = {("hum", "left"): reading("hum", "left", -150.0, 4.0, Verdict.PASS, bound=True)}
+    baseline = baseline_of(unit_run(bounds))
+    again = {("hum", "left"): reading("hum", "left", -146.0, 4.0, Verdict.PASS, bound=True)}
+    entry = found(unit_run(again), baseline)["tone hum left"]
+    assert (entry.answer, entry.verdict) == (Answer.UNCHANGED, Verdict.PASS)
+    assert entry.text.startswith(
+        "tone hum left is unchanged as far as it can be measured, and inside its mask ("
+    )
+    unmasked = {("hum", "left"): reading("hum", "left", -146.0, 4.0, bound=True)}
+    assert found(unit_run(unmasked), baseline)["tone hum left"].answer is Answer.CANNOT_TELL
+
+
+@pytest.mark.parametrize(
+    ("metric", "value", "moved"),
+    [
+        ("sinad", 112.54, "-0.30 ± 0.09 dB"),
+        ("sinad", 113.14, "+0.30 ± 0.09 dB"),
+        ("level", reading("level", "left", 4.005, 1e-4), "+0.0050 ± 0.0003 V"),
+        # Noise explains it, or it is below what the metric can say.
+        ("sinad", 112.74, ""),
+        ("level", reading("level", "left", 4.0009, 1e-4), ""),
+    ],
+)
+def test_what_creeps_within_its_margin_is_said(metric, value, moved):
+    entry = found(unit_run({(metric, "left"): value}))[f"tone {metric} left"]
+    assert (entry.answer, entry.verdict, entry.moved) == (Answer.UNCHANGED, Verdict.PASS, moved)
+    assert (f"is unchanged within its margin, and has moved by {moved}" in entry.text) is bool(moved)
+
+
+def creeping():
+    """A unit whose SINAD has crept, by a limit file that leaves two of its masks out of every comparison."""
+    margins = {"tone": {"sinad": 0.5}, "quiet": {"noise_a": 0.3}}
+    tone, quiet = limits_with(margins).checks
+    mask = Mask(Bounds(max=-100.0))
+    tone = replace(tone, masks={"hum": mask, "spectrum": mask}, declined=frozenset({"hum"}))
+    quiet = replace(quiet, masks={"noise_468": mask})
+    limits = replace(limits_with(), checks=(tone, quiet))
+    passing = reading("sinad", "right", 112.84, 0.03, Verdict.PASS)
+    run = unit_run({("sinad", "left"): 112.54, ("sinad", "right"): passing}, limits=limits)
+    return regressed(JudgedSet("sets/a", run), baseline_of(unit_run(limits=limits)), 248)
+
+
+LEFT_OUT = (
+    "not compared with the baseline, since the limit file says false: tone hum",
+    "not compared with the baseline, since the limit file gives it no margin, which a curve has by its own name only: "
+    "tone spectrum",
+    "not compared with the baseline, since the limit file has no margin for noise_468 or for µV: quiet noise_468",
+)
+
+
+def test_what_creeps_and_what_is_not_compared_is_in_every_record():
+    compared = creeping()
+    (moved,) = moved_texts(compared.comparisons)
+    notes = [problem.message for problem in compared.judged.outcome.problems if problem.is_note]
+    assert notes == [*LEFT_OUT, moved]
+    assert (compared.verdict, regression_findings(compared.comparisons)) == (Verdict.PASS, [])
+    junit = junit_bytes(
+        [compared.judged.outcome], False, [list(regression_cases(compared.comparisons))]
+    ).decode()
+    screen = "\n".join((result_text(compared.judged.outcome, Screen()), *table_of(compared)))
+    for text in (*LEFT_OUT, moved):
+        assert text in junit
+        assert text in screen
+    assert "unchanged, moved -0.30 ± 0.09 dB" in screen
+    assert counts_line(compared.comparisons) == (
+        "4 unchanged, 0 better, 0 worse, 0 cannot tell; 1 moved within its margin"
+    )
+
+
+def table_of(compared):
+    return comparison_table(compared.comparisons, compared.judged.outcome.limits.channels, Screen())
+
+
+def test_the_summary_says_both_too():
+    compared = creeping()
+    written = summary_bytes([_brief(compared), _brief(compared)]).decode()
+    assert "tone sinad left is unchanged within its margin, and has moved by -0.30 ± 0.09 dB" in written
+    for text in LEFT_OUT:
+        assert written.count(text[:60]) == 1 + sum(
+            text[:60] in other for other in LEFT_OUT if other is not text
+        )
+
+
+def test_accepting_says_what_is_not_compared():
+    limits = creeping().judged.outcome.limits
+    acceptance = accept_runs(
+        [unit_run(limits=limits)], by="A", reason="b", on=ACCEPTED, software="linecheck 0.1.0"
+    )
+    assert [doubt for doubt in doubts(acceptance) if doubt.startswith("not compared")] == list(LEFT_OUT)
+
+
+def test_what_the_summary_says_is_counted_once():
+    compared = creeping()
+    run = compared.judged.outcome
+    failing = {
+        ("sinad", "left"): 112.54,
+        ("sinad", "right"): reading("sinad", "right", 112.84, 0.03, Verdict.FAIL),
+    }
+    worse = regressed(
+        JudgedSet("sets/b", unit_run(failing, limits=run.limits)),
+        baseline_of(unit_run(limits=run.limits)),
+        248,
+    )
+    told = _brief(worse)
+    assert [finding.split(" is ")[0].split(" fails")[0] for finding in told.findings] == [
+        "tone sinad left", "tone sinad right",
+    ]  # fmt: skip
+    assert (told.found, told.notes) == (2, LEFT_OUT)

@@ -137,6 +137,39 @@ def test_bounds(new, base, answer, verdict):
     assert (change.answer, change.verdict) == (answer, verdict)
 
 
+@pytest.mark.parametrize(
+    ("new", "base", "answer", "verdict"),
+    [
+        # A bound that stays one is no evidence of a change, wherever the noise of the capture puts it.
+        (BOUND, BOUND, Answer.UNCHANGED, Verdict.PASS),
+        (Measured(-130.0, 4.34, True), BOUND, Answer.UNCHANGED, Verdict.PASS),
+        (Measured(-170.0, 4.34, True), BOUND, Answer.UNCHANGED, Verdict.PASS),
+        # Nor is a line that comes and goes at the edge of what can be measured.
+        (Measured(-139.0, 0.1), BOUND, Answer.UNCHANGED, Verdict.PASS),
+        (BOUND, VALUE, Answer.UNCHANGED, Verdict.PASS),
+        # What lies further from it is judged as before.
+        (Measured(-110.0, 0.1), BOUND, Answer.WORSE, Verdict.FAIL),
+        (Measured(-130.0, 0.1), BOUND, Answer.CANNOT_TELL, Verdict.INVALID),
+        (Measured(-138.0, 2.0), BOUND, Answer.CANNOT_TELL, Verdict.INVALID),
+        (Measured(-170.0, 4.34, True), VALUE, Answer.BETTER, Verdict.PASS),
+        (Measured(-130.0, 4.34, True), VALUE, Answer.CANNOT_TELL, Verdict.INVALID),
+    ],
+)
+def test_bounds_inside_their_mask(new, base, answer, verdict):
+    change = compare_values(new, base, "less", 3.0, 4.5, passes=True)
+    assert (change.answer, change.verdict) == (answer, verdict)
+
+
+@given(BOUNDS, BOUNDS, WAYS, MARGINS, SIGMAS)
+def test_a_mask_that_is_passed_hides_nothing_that_is_worse(new, base, better, margin, sigmas):
+    plain = compare_values(new, base, better, margin, sigmas)
+    inside = compare_values(new, base, better, margin, sigmas, passes=True)
+    if plain.answer in (Answer.WORSE, Answer.BETTER) or not (new.is_bound or base.is_bound):
+        assert inside == plain
+    else:
+        assert inside.answer in (plain.answer, Answer.UNCHANGED)
+
+
 @given(BOUNDS, BOUNDS, WAYS, MARGINS, SIGMAS)
 def test_a_bound_is_never_worse_nor_is_anything_unchanged_with_one(new, base, better, margin, sigmas):
     change = compare_values(new, base, better, margin, sigmas)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.limits.serial_pattern import PatternError, compile_serial_pattern, serial_matches
+from linecheck.limits.serial_pattern import PatternError, compile_serial_pattern, serial_hint, serial_matches
 
 
 @pytest.mark.parametrize(
@@ -109,3 +109,27 @@ def test_what_is_accepted_never_takes_noticeable_time(pattern, serial):
     began = time.perf_counter()
     serial_matches(pattern, serial)
     assert time.perf_counter() - began < 0.2
+
+
+@pytest.mark.parametrize(
+    ("serial", "words"),
+    [
+        ("pr3-000001", "Caps Lock"),
+        ("Pr3-000001", "Caps Lock"),
+        # What a scanner types by the American layout, under a German one and a French one (from memory).
+        ("PR3ß000001", "another keyboard layout than this computer? It may have read PR3-000001"),
+        ('PR")ààààà&', "another keyboard layout than this computer? It may have read PR3-000001"),
+        (" PR3-000001", "blank"),
+        ("PR3-00001", ""),
+        ("", ""),
+    ],
+)
+def test_what_may_have_gone_wrong_with_a_scan(serial, words):
+    hint = serial_hint("PR3-[0-9]{6}", serial)
+    assert words in hint
+    assert bool(words) is bool(hint)
+
+
+@given(st.text(max_size=70))
+def test_a_hint_is_never_in_the_way(serial):
+    assert serial_hint("PR3-[0-9]{6}", serial).isprintable()

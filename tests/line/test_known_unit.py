@@ -48,8 +48,8 @@ def test_what_a_golden_unit_shows_is_stated_before_it_is_told(at_work):
 @pytest.mark.parametrize(("faults", "status"), [(("hum",), ExitStatus.PASS), ((), ExitStatus.FAIL)])
 def test_a_bad_unit_must_be_found_out(at_work, faults, status):
     with at_work(station=GATES, faults=faults) as (session, heard):
-        name, unit = challenge_unit(session.station, BAD)
-        assert judge_by_challenge(session, name, unit, FACTS) is status
+        name = challenge_unit(session.station, BAD)
+        assert judge_by_challenge(session, name, FACTS) is status
     verdict, stated = heard[-2:]
     assert verdict.verdict is (Verdict.FAIL if faults else Verdict.PASS)
     assert (stated.stated.met, stated.must_fail) == (status is ExitStatus.PASS, ("tone.hum",))

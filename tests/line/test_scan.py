@@ -4,7 +4,7 @@ import pytest
 from small_run import LIMITS
 
 from linecheck.errors import ExitStatus
-from linecheck.line.events import Note, ScanIgnored, UnitRefused, VerdictKnown
+from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Scan, scan_units
 from linecheck.line.status import session_status
 from linecheck.line.unit_facts import UnitFacts
@@ -50,8 +50,9 @@ def test_what_is_no_serial_number_is_said_and_counts_for_nothing(at_work):
     with at_work() as (session, heard):
         status = scanned(session, ("", LATER), ("nonsense", LATER), (FIRST, LATER))
     assert status is ExitStatus.PASS
-    (note,) = (event for event in heard if isinstance(event, Note))
-    assert "must match" in note.text
+    (refused,) = (event for event in heard if isinstance(event, UnitRefused))
+    assert (refused.serial, "must match" in refused.why) == ("nonsense", True)
+    assert [event.serial for event in heard if isinstance(event, UnitScanned)] == ["nonsense", FIRST]
     assert judged(heard) == [FIRST]
 
 

@@ -21,6 +21,7 @@ from sqlalchemy.pool import Pool
 
 from linecheck.errors import FileError, RecordError
 from linecheck.log import Log, LogReader
+from linecheck.log.schema import MIGRATIONS
 
 TESTS = Path(__file__).parent.parent
 
@@ -282,7 +283,8 @@ def test_a_log_of_a_newer_linecheck_is_refused(tmp_path, opened):
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("INSERT INTO schema_version VALUES (99, '2031-01-01', 'linecheck 9.0')")
     with pytest.raises(
-        FileError, match=r"newer linecheck \(schema 99, this one knows up to 3\): update linecheck"
+        FileError,
+        match=rf"newer linecheck \(schema 99, this one knows up to {len(MIGRATIONS)}\): update linecheck",
     ):
         opened(path)
 

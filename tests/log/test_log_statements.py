@@ -211,8 +211,8 @@ def test_names_are_people_whatever_their_script():
     [
         "UPDATE statement SET content = '{}'",
         "DELETE FROM statement",
-        "INSERT INTO statement SELECT 1, record_format, kind, subject, recorded, content, previous_hash, record_hash "
-        "FROM statement",
+        "INSERT INTO statement SELECT 1, record_format, kind, subject, recorded, content, previous_hash, record_hash, "
+        "NULL FROM statement",
         "INSERT INTO run (sequence) VALUES (2)",
     ],
 )

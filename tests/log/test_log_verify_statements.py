@@ -13,12 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
+from station_keys import made_keys
 
 from linecheck.checks.base import Problem
 from linecheck.history.comparison.signing import sign
 from linecheck.log import Log, LogReader
 from linecheck.log.chain import RECORD_FORMAT
 from linecheck.log.signoff import signature
+from linecheck.log.station_key import SignedBy, StationKey
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep
 
@@ -66,6 +68,8 @@ TRACE = {
     "assets": (Asset("cable", "CB-12", {"due": "2027-01-31"}), Asset("interface", "IF-1", {})),
     "captures": {"tone": "objects/aa.flac"},
     "captures_why": "golden units are kept",
+    "released": False,
+    "loop": "checked 2026-11-29 07:10 UTC in record 12",
 }
 
 
@@ -83,7 +87,7 @@ def new_run():
 def sound(tmp_path_factory):
     path = tmp_path_factory.mktemp("sound") / "log.sqlite"
     shutil.copy(OLD, path)
-    with Log(path) as log:
+    with Log(path, key=StationKey(made_keys(path.parent)[0])) as log:
         log.append(new_run())
         sign(log, made_comparison(), signed("Q. Engineer"))
     return path
@@ -150,9 +154,10 @@ def test_all_of_it_verifies_before_it_is_changed(sound, unguarded):
         if not rows(sound, f"SELECT 1 FROM {table} WHERE {column} IS NOT NULL")
     ]
     assert nothing == []
+    assert verified(sound).intact
     for path in (sound, unguarded):
         found = verified(path, noted(sound))
-        assert found.intact
+        assert found.fault is None
         assert (found.records, found.head.sequence) == (RECORDS, RECORDS)
 
 
@@ -192,9 +197,14 @@ def changed_log(unguarded):
         yield log
 
 
+@pytest.fixture(scope="module")
+def signed_by(tmp_path_factory):
+    return SignedBy.files([made_keys(tmp_path_factory.mktemp("keys"))[1]], first=11)
+
+
 @given(data=st.data())
 @settings(max_examples=150)
-def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, changed_log, data):
+def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, changed_log, signed_by, data):
     table, key, column = data.draw(st.sampled_from(fields))
     where = f"FROM {table} WHERE {KEYS[table]} = ?"
     ((old, kind),) = rows(unguarded, f"SELECT {column}, typeof({column}) {where}", key)
@@ -215,8 +225,8 @@ def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, changed_l
         except sqlite3.IntegrityError:
             pass
         changed = connection.execute(f"SELECT * FROM {table} ORDER BY {KEYS[table]}").fetchall() != before
-    found = changed_log.verify()
-    assert found.intact != changed, (table, key, column, old, new)
+    found = changed_log.verify(signed_by=signed_by)
+    assert (found.fault is not None) == changed, (table, key, column, old, new)
     if changed:
         assert found.sequence == first_bad(unguarded, table, key, column, new), (table, key, column, old, new)
         assert found.records == found.sequence - 1
@@ -313,20 +323,22 @@ def test_a_removed_statement_is_found(sound, copy, sequence):
     assert (found.sequence, found.records) == (sequence, sequence - 1)
     if sequence < RECORDS:
         assert f"record {sequence} is missing" in found.fault
-        assert not verified(copy).intact
+        assert verified(copy).fault is not None
     else:
         assert found.fault.startswith("the log ends with record 11, but record 12 was noted")
 
 
 def test_an_inserted_statement_is_found(copy):
-    columns = "record_format, kind, subject, recorded, content, previous_hash, record_hash FROM statement"
+    columns = (
+        "record_format, kind, subject, recorded, content, previous_hash, record_hash, NULL FROM statement"
+    )
     change(copy, (f"INSERT INTO statement SELECT 13, {columns} WHERE sequence = 12",))
     assert verified(copy).sequence == 13
     change(copy, (f"INSERT INTO statement SELECT 9, {columns} WHERE sequence = 8",))
     found = verified(copy)
     # Which of the two comes first is no matter: either the number is there twice, or the hash does not match.
     assert found.sequence in (9, 10)
-    assert not found.intact
+    assert found.fault is not None
 
 
 def test_a_number_that_is_there_twice_across_a_batch_is_found(unguarded, tmp_path):
@@ -336,8 +348,10 @@ def test_a_number_that_is_there_twice_across_a_batch_is_found(unguarded, tmp_pat
             log.append(made_run())
         sign(log, made_comparison(), signed("Q. Engineer"))
     change(path, *unguarding(path))
-    assert verified(path).intact
-    columns = "record_format, kind, subject, recorded, content, previous_hash, record_hash FROM statement"
+    assert verified(path).fault is None
+    columns = (
+        "record_format, kind, subject, recorded, content, previous_hash, record_hash, NULL FROM statement"
+    )
     change(path, (f"INSERT INTO statement SELECT 16, {columns}",))
     assert verified(path).fault == "record 16 is there twice: one of them was inserted"
 
@@ -377,7 +391,7 @@ def test_a_statement_written_anew_with_a_hash_of_its_own_breaks_the_chain(copy, 
         change(forged, (f"DELETE FROM {table} WHERE sequence > 7",))
     with Log(forged) as log:
         sign(log, made_comparison(), signed("Somebody Else"))
-        assert log.verify().intact
+        assert log.verify().fault is None
     ((*row,),) = rows(forged, "SELECT * FROM statement")
     marks = ", ".join("?" * len(row))
     change(
@@ -457,7 +471,7 @@ def test_records_that_were_removed_inserted_or_moved_are_found(sound, unguarded,
         assert (found.sequence, found.records) == (len(order) + 1, len(order)), (order, found)
         assert "records were cut off at its end" in found.fault
     else:
-        assert found.intact
+        assert found.fault is None
 
 
 def test_records_that_changed_places_are_said_to_have(copy):

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from made_runs import made_check, made_curve, made_reading, made_run
 from made_sets import INDEX, ITEMS, LIMIT_FILE, RUNS, add_sets, text_of
+from regression_runs import without_digest
 
 from linecheck.history.baseline.file import Accepted, BaselineFile, LimitsEntry, baseline_bytes
 from linecheck.history.baseline.unit_entry import unit_entry
@@ -70,6 +71,19 @@ def test_what_is_worse_fails_within_its_mask(compared):
     assert "  PR3-004711, firmware 1.4.1, judged by comparison with baseline.toml" in text
     assert "linecheck: limits limits.yaml; baseline baseline.toml" in text
     assert re.search("^FAIL worse, .*: tone.sinad.left.regression: fail: ", text, re.MULTILINE)
+
+
+def test_what_creeps_and_what_is_not_compared_is_said_below(compared, monkeypatch):
+    monkeypatch.setitem(RUNS, "creeping", a_run(112.9))
+    add_sets(compared, "creeping")
+    result = compared.runpytest()
+    result.assert_outcomes(passed=len(ITEMS) + len(COMPARED))
+    text = text_of(result)
+    assert "tone sinad left is unchanged within its margin, and has moved by -0.30 ± " in text
+    assert (
+        "not compared with the baseline, since the limit file gives it no margin, which a curve has by its own name "
+        "only: tone spectrum"
+    ) in text
 
 
 def test_without_a_baseline_nothing_is_compared(compared):
@@ -143,7 +157,9 @@ def test_a_baseline_that_cannot_be_compared_with_is_an_error_of_collection(
 ):
     accepted = (compared.path / "baseline.toml").read_text(encoding="utf-8")
     (compared.path / "again.toml").write_text(accepted, encoding="utf-8")
-    (compared.path / "r4.toml").write_text(accepted.replace("pellow-r3", "pellow-r4"), encoding="utf-8")
+    (compared.path / "r4.toml").write_text(
+        without_digest(accepted).replace("pellow-r3", "pellow-r4"), encoding="utf-8"
+    )
     (compared.path / "faulty.toml").write_text(accepted.replace("format = 1", "format = 2"), encoding="utf-8")
     lines = (compared.path / "faulty.toml").read_text(encoding="utf-8").splitlines()
     words = [word.replace(":1:1:", f":{lines.index('format = 2') + 1}:1:") for word in words]

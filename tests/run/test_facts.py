@@ -32,6 +32,8 @@ def value_of(fact, number):
     """Return a value of a fact, another one for another number."""
     if fact.kind == "assets":
         return (Asset("cable", f"CB-{number}", {"due": "2027-01-31"}),)
+    if fact.kind == "flag":
+        return number == 1
     if fact.kind in ("text", "hash"):
         return fact.choices[number] if fact.choices else f"{fact.name}-{number}"
     return {"tone": f"{fact.name}-{number}"}

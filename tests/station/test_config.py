@@ -86,6 +86,33 @@ def test_a_syntax_error_names_line_and_column(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("line", "place", "hint"),
+    [
+        ("mains_hz = 50,0", "4:14:", "; write a decimal point, not a comma"),
+        (
+            r'mains_hz = "\d"',
+            "4:15:",
+            "; in double quotes a backslash begins an escape: write the text in single quotes",
+        ),
+        (
+            "[capture]\nfull_scale_volts = [8,0, 8,0]",
+            "5:1:capture.full_scale_volts[2]",
+            "; a decimal has a point, not a comma",
+        ),
+    ],
+)
+def test_what_may_have_gone_wrong_is_said(tmp_path, line, place, hint):
+    text = MINIMAL.replace("mains_hz = 50\n", "")
+    assert "mains_hz" not in text
+    faults = faults_of(tmp_path, f"{text.strip()}\n{line}\n")
+    assert faults[place].endswith(hint)
+
+
+def test_a_byte_order_mark_before_utf_8_says_nothing(tmp_path):
+    assert load_station(written(tmp_path, b"\xef\xbb\xbf" + MINIMAL.encode())).config.station
+
+
+@pytest.mark.parametrize(
     ("content", "words"),
     [
         (b"version https://git-lfs.github.com/spec/v1\noid sha256:00\nsize 1\n", "git lfs pull"),

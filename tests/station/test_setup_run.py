@@ -212,12 +212,12 @@ def test_an_interface_that_refuses_a_setting_fails_its_checks_alone():
 
 
 def test_the_station_s_command_sets_what_it_is_for():
-    code = 'import os; print(os.environ["LINECHECK_SERIAL"]); assert "{value}" != "two"'
+    code = 'import os; print(os.environ["LINECHECK_SERIAL"], "{serial}"); assert "{value}" != "two"'
     commands = {"mode": SetupConfig(command=f"{sys.executable} -c '{code}'")}
     checks = [variant("tone", mode="one"), variant("tone", mode="two")]
     outcome = run(checks, Listening(), Operator(), commands).outcome
     assert [step.how for step in outcome.settings] == ["command", "command"]
-    assert outcome.settings[0].output.strip() == "PR3-000001"
+    assert outcome.settings[0].output.strip() == "PR3-000001 PR3-000001"
     problem = outcome.checks[1].judged.problems[0].message
     assert "exit status 1" in problem
     assert "AssertionError" in problem

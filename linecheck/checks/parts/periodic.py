@@ -17,6 +17,7 @@ from linecheck.checks.parts.steady import (
     last_settled,
     ramped,
 )
+from linecheck.checks.parts.words import percent_off
 from linecheck.dsp.continuity.continuity import breaks_of_period
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale
 from linecheck.dsp.locating.locate import steady_span
@@ -169,7 +170,7 @@ def _breaks(
     seconds = (first + min(entry.frame for entry in found)) / narrowed.rate_hz
     what = {
         "jump": f"the stimulus jumps in time by {abs(worst.size) * narrowed.factor:.1f} frames",
-        "hole": f"the level of the stimulus is not steady: {abs(100 * worst.size):.0f} % off",
+        "hole": f"the level of the stimulus is not steady: {percent_off(worst.size)}",
         "burst": "a few samples do not belong to the stimulus",
     }[worst.kind]
     message = f"{what}, at {seconds:.3f} s. The interface did not report it. May be the unit's own fault."

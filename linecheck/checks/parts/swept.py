@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
 from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
+from linecheck.checks.parts.words import percent_off
 from linecheck.dsp.continuity.continuity import breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
@@ -356,7 +357,7 @@ def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tupl
             )
             seconds = at + (worst.frame + sounding.start) / narrowed.rate_hz
             what = (
-                f"the sweep's level is {abs(100 * worst.size):.0f} % off"
+                f"the sweep's level is {percent_off(worst.size)}"
                 if worst.kind == "hole"
                 else "samples do not belong to the sweep"
             )

@@ -93,7 +93,7 @@ def _removed(meant: Meant, scan: Scan, due: Sequence[Removal], policy: Retention
 
         def state(content: Mapping[str, Any]) -> None:
             if not opened:
-                opened.append(stack.enter_context(Log(meant.station.records.database)))
+                opened.append(stack.enter_context(Log.of_station(meant.station)))
             try:
                 opened[0].state(CAPTURES_REMOVED, meant.station.station, content)
             except RecordError as error:

@@ -1,64 +1,117 @@
-"""A verdict that is read from across the bench: a word and a shape, and colour only on top of them."""
+"""A state that is read from across the bench: a word and a shape, and colour only on top of them.
+
+States are verdicts, and what a unit can be in beside them: ``hold`` (a pass that does not release it), ``not tested``
+(refused) and ``test again`` (invalid, as the line says it), ``met`` and ``not met`` of a station's gate.
+"""
 
 from __future__ import annotations
 
-from linecheck.limits.verdict import Verdict
+from typing import Final, NamedTuple
 
-__all__ = ["banner", "colour", "mark"]
+__all__ = ["banner", "colour", "large", "mark"]
 
-#: shape in text, shape in ASCII, colour; the shapes tell the verdicts apart without the colours.
-_SIGNS = {
-    Verdict.PASS: ("●", "(o)", "bright_cyan"),
-    Verdict.MARGINAL: ("▲", "/!\\", "bright_yellow"),
-    Verdict.FAIL: ("✖", "[X]", "bright_red"),
-    Verdict.INVALID: ("▒", "[?]", "bright_magenta"),
-    Verdict.ABORTED: ("□", "[ ]", "bright_white"),
+
+class _Sign(NamedTuple):
+    """The shape of a state in text, in ASCII and large, and its colour; shapes tell states apart without colours."""
+
+    text: str
+    ascii: str
+    colour: str
+    shape: tuple[str, ...]
+
+
+_PASSES: Final = _Sign("●", "(o)", "bright_cyan", (" ### ", "#####", "#####", "#####", " ### "))
+_FAILS: Final = _Sign("✖", "[X]", "bright_red", ("#   #", " # # ", "  #  ", " # # ", "#   #"))
+_INVALID: Final = _Sign("▒", "[?]", "bright_magenta", ("# # #", " # # ", "# # #", " # # ", "# # #"))
+_SIGNS: Final = {
+    "pass": _PASSES,
+    "hold": _Sign("‖", "[=]", "bright_yellow", ("## ##", "## ##", "## ##", "## ##", "## ##")),
+    "marginal": _Sign("▲", "/!\\", "bright_yellow", ("  #  ", "  #  ", " ### ", " ### ", "#####")),
+    "fail": _FAILS,
+    "invalid": _INVALID,
+    "test again": _INVALID,
+    "aborted": _Sign("□", "[ ]", "bright_white", ("#####", "#   #", "#   #", "#   #", "#####")),
+    "not tested": _Sign("—", "[-]", "bright_white", ("     ", "#####", "     ", "#####", "     ")),
+    "met": _PASSES,
+    "not met": _FAILS,
 }
 
-_SHAPES = {
-    Verdict.PASS: (" ### ", "#####", "#####", "#####", " ### "),
-    Verdict.MARGINAL: ("  #  ", "  #  ", " ### ", " ### ", "#####"),
-    Verdict.FAIL: ("#   #", " # # ", "  #  ", " # # ", "#   #"),
-    Verdict.INVALID: ("# # #", " # # ", "# # #", " # # ", "# # #"),
-    Verdict.ABORTED: ("#####", "#   #", "#   #", "#   #", "#####"),
+#: Rows of a letter, one behind the other.
+_LETTERS: Final = {
+    "A": " ### |#   #|#####|#   #|#   #",
+    "B": "#### |#   #|#### |#   #|#### ",
+    "C": " ####|#    |#    |#    | ####",
+    "D": "#### |#   #|#   #|#   #|#### ",
+    "E": "####|#   |### |#   |####",
+    "F": "####|#   |### |#   |#   ",
+    "G": " ####|#    |#  ##|#   #| ####",
+    "H": "#   #|#   #|#####|#   #|#   #",
+    "I": "#|#|#|#|#",
+    "J": "  ##|   #|   #|#  #| ## ",
+    "K": "#   #|#  # |###  |#  # |#   #",
+    "L": "#   |#   |#   |#   |####",
+    "M": "#   #|## ##|# # #|#   #|#   #",
+    "N": "#   #|##  #|# # #|#  ##|#   #",
+    "O": " ### |#   #|#   #|#   #| ### ",
+    "P": "#### |#   #|#### |#    |#    ",
+    "Q": " ### |#   #|# # #|#  # | ## #",
+    "R": "#### |#   #|#### |#  # |#   #",
+    "S": " ####|#    | ### |    #|#### ",
+    "T": "#####|  #  |  #  |  #  |  #  ",
+    "U": "#   #|#   #|#   #|#   #| ### ",
+    "V": "#   #|#   #|#   #| # # |  #  ",
+    "W": "#   #|#   #|# # #|## ##|#   #",
+    "X": "#   #| # # |  #  | # # |#   #",
+    "Y": "#   #| # # |  #  |  #  |  #  ",
+    "Z": "#####|   # |  #  | #   |#####",
+    "0": " ## |#  #|#  #|#  #| ## ",
+    "1": " #|##| #| #| #",
+    "2": "### |   #| ## |#   |####",
+    "3": "### |   #| ## |   #|### ",
+    "4": "#  #|#  #|####|   #|   #",
+    "5": "####|#   |### |   #|### ",
+    "6": " ## |#   |### |#  #| ## ",
+    "7": "####|   #|  # | #  | #  ",
+    "8": " ## |#  #| ## |#  #| ## ",
+    "9": " ## |#  #| ###|   #| ## ",
+    "-": "   |   |###|   |   ",
+    "_": "   |   |   |   |###",
+    ".": " | | | |#",
+    "/": "   #|  # | ## |#   |#   ",
+    " ": "  |  |  |  |  ",
 }
 
-_LETTERS = {
-    "A": (" ### ", "#   #", "#####", "#   #", "#   #"),
-    "B": ("#### ", "#   #", "#### ", "#   #", "#### "),
-    "D": ("#### ", "#   #", "#   #", "#   #", "#### "),
-    "E": ("####", "#   ", "### ", "#   ", "####"),
-    "F": ("####", "#   ", "### ", "#   ", "#   "),
-    "G": (" ####", "#    ", "#  ##", "#   #", " ####"),
-    "I": ("#", "#", "#", "#", "#"),
-    "L": ("#   ", "#   ", "#   ", "#   ", "####"),
-    "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
-    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
-    "O": (" ### ", "#   #", "#   #", "#   #", " ### "),
-    "P": ("#### ", "#   #", "#### ", "#    ", "#    "),
-    "R": ("#### ", "#   #", "#### ", "#  # ", "#   #"),
-    "S": (" ####", "#    ", " ### ", "    #", "#### "),
-    "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
-    "V": ("#   #", "#   #", "#   #", " # # ", "  #  "),
-}
 
-
-def mark(verdict: Verdict | None, *, ascii_only: bool = False) -> str:
-    """Return the shape of a verdict in one character (three in ASCII); blank where nothing judges."""
-    if verdict is None:
+def mark(state: str | None, *, ascii_only: bool = False) -> str:
+    """Return the shape of a state in one character (three in ASCII); blank where nothing judges."""
+    if state is None:
         return "   " if ascii_only else " "
-    return _SIGNS[verdict][1 if ascii_only else 0]
+    return _SIGNS[state].ascii if ascii_only else _SIGNS[state].text
 
 
-def colour(verdict: Verdict) -> str:
-    """Return the name of a verdict's colour."""
-    return _SIGNS[verdict][2]
+def colour(state: str) -> str:
+    """Return the name of a state's colour."""
+    return _SIGNS[state].colour
 
 
-def banner(verdict: Verdict, columns: int, *, ascii_only: bool = False) -> list[str]:
-    """Return a verdict's shape and word in large letters, as wide as ``columns`` allow."""
-    glyphs = [_SHAPES[verdict], *(_LETTERS[letter] for letter in verdict.value.upper())]
-    rows = ["   ".join((glyphs[0][row], " ".join(glyph[row] for glyph in glyphs[1:]))) for row in range(5)]
+def banner(state: str, columns: int, *, ascii_only: bool = False) -> list[str]:
+    """Return a state's shape and word in large letters, as wide as ``columns`` allow."""
+    return _drawn([_SIGNS[state].shape, ("   ",) * 5, *map(_letter, state.upper())], columns, ascii_only)
+
+
+def large(text: str, columns: int, *, ascii_only: bool = False) -> list[str]:
+    """Return a text in large letters; as it is where it does not fit, or has a character without one."""
+    known = all(letter in _LETTERS for letter in text.upper())
+    rows = _drawn(list(map(_letter, text.upper())), columns, ascii_only) if known and text else []
+    return rows if rows and max(map(len, rows)) <= columns else [f"  {text}"]
+
+
+def _letter(letter: str) -> tuple[str, ...]:
+    return tuple(_LETTERS[letter].split("|"))
+
+
+def _drawn(glyphs: list[tuple[str, ...]], columns: int, ascii_only: bool) -> list[str]:
+    rows = [" ".join(glyph[row] for glyph in glyphs) for row in range(5)]
     wide = 2 if 2 * len(rows[0]) + 2 <= columns else 1
     block = "#" if ascii_only else "█"
     return ["  " + "".join((block if dot == "#" else " ") * wide for dot in row).rstrip() for row in rows]

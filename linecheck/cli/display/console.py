@@ -16,6 +16,7 @@ from linecheck.line.events import (
     FilesNotWritten,
     GateStated,
     Note,
+    RunCutOff,
     RunRecorded,
     ScanIgnored,
     SendingSaid,
@@ -27,9 +28,8 @@ from linecheck.line.events import (
 )
 from linecheck.station.circumstances import STEPPED_SECONDS
 
-__all__ = ["Console"]
+__all__ = ["Console", "line_of"]
 
-NOT_RELEASED_MEANS: Final = "This run passed, and the unit is not released yet: it has failed before."
 _IGNORED: Final = {
     "twice": "was scanned twice; the second scan is ignored",
     "during a test": "was scanned during a test and is ignored: scan it again",
@@ -53,7 +53,7 @@ class Console:
         """Show an event."""
         self._runs(event)
         self._sets(event)
-        line = _line(event)
+        line = line_of(event)
         if line is not None:
             tell(line)
         _show(event)
@@ -63,7 +63,7 @@ class Console:
         return self._runs.paused()
 
 
-def _line(event: Event) -> str | None:
+def line_of(event: Event) -> str | None:
     """Return what is said of an event beside the results; None where nothing is."""
     match event:
         case UnitRefused(why=text) | FilesNotWritten(why=text) | Note(text=text) | SendingSaid(text=text):
@@ -71,6 +71,12 @@ def _line(event: Event) -> str | None:
         case UnitAdmitted(tested_before=before) if before:
             times = "once" if before == 1 else f"{before} times"
             return f"{event.serial} was tested {times} before: this is attempt {event.attempt}"
+        case RunCutOff():
+            counts = " and counts as a fail" if event.run.stopped_after_fail else ""
+            return (
+                f"{event.serial}: a run that began at {event.run.started:%Y-%m-%d %H:%M:%S} UTC was cut off; "
+                f"it is recorded as aborted, attempt {event.attempt}{counts}"
+            )
         case CapturesKept():
             return f"captures kept in {event.folder}" + (f": {event.why}" if event.why else "")
         case CapturesNotKept():
@@ -89,8 +95,7 @@ def _show(event: Event) -> None:
     """Show a result."""
     match event:
         case VerdictKnown():
-            meaning = None if event.released else NOT_RELEASED_MEANS
-            show_result(event.run, attempt=event.attempt, verdict=event.verdict, meaning=meaning)
+            show_result(event.run, attempt=event.attempt, verdict=event.verdict)
         case SetsSummed():
             from linecheck.cli.display.sets import sets_text
 

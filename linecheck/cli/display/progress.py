@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.display.banner import mark
 from linecheck.files.text import visible
 from linecheck.line.events import Event
-from linecheck.run.model import CheckOutcome, SettingStep
+from linecheck.run.model import SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
-from linecheck.station.events import CheckJudged, CheckStarted, MeasuringEnded, RunStarted, UnitSet
+from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted, UnitSet
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
@@ -43,11 +42,6 @@ def _setting_line(step: SettingStep) -> str:
     return visible(f"could not {made} ({step.how})" + (f": {lines[-1][:200]}" if lines else ""))
 
 
-def _judged_line(outcome: CheckOutcome) -> str:
-    verdict = outcome.judged.verdict
-    return f"{outcome.check}: {verdict.value if verdict else 'measured'}"
-
-
 class LineProgress:
     """A line for each step, which a build log keeps."""
 
@@ -68,8 +62,6 @@ class LineProgress:
                 click.echo(f"[{number + 1}/{total}] {name}: {self._step}", err=True)
             case UnitSet():
                 click.echo(_setting_line(event.step), err=True)
-            case CheckJudged():
-                click.echo(_judged_line(event.outcome), err=True)
             case MeasuringEnded():
                 self._places.pop(event.run_id, None)
 
@@ -109,8 +101,6 @@ class BarProgress:
                 self._advance(event.run_id, event.planned)
             case UnitSet():
                 self._write(_setting_line(event.step))
-            case CheckJudged():
-                self._write(f"{mark(event.outcome.judged.verdict)} {_judged_line(event.outcome)}")
             case MeasuringEnded():
                 self._end(event.run_id)
 

@@ -57,7 +57,13 @@ def _regression_block(compared: Regressed, screen: Screen) -> list[str]:
 
 def counts_line(comparisons: Sequence[Comparison]) -> str:
     """Return how much came to which answer: ``38 unchanged, 1 better, 2 worse, 3 cannot tell``."""
-    return ", ".join(f"{count} {answer}" for answer, count in answer_counts(comparisons).items())
+    counts = ", ".join(f"{count} {answer}" for answer, count in answer_counts(comparisons).items())
+    moved = sum(bool(entry.moved) for entry in comparisons)
+    return (
+        f"{counts}; {moved} moved within {'its margin' if moved == 1 else 'their margins'}"
+        if moved
+        else counts
+    )
 
 
 def comparison_table(
@@ -65,7 +71,9 @@ def comparison_table(
 ) -> Iterator[str]:
     """Yield a table's lines, one for a metric in all channels: worst first, what is unchanged in the given order."""
     rows: dict[tuple[str, str, bool], dict[str | None, Comparison]] = {}
-    changed = [entry for entry in by_badness(comparisons) if entry.answer is not Answer.UNCHANGED]
+    changed = [
+        entry for entry in by_badness(comparisons) if entry.answer is not Answer.UNCHANGED or entry.moved
+    ]
     for entry in (*changed, *comparisons):
         key = (entry.check, entry.metric, entry.is_curve)
         rows.setdefault(key, {}).setdefault(entry.channel, entry)
@@ -93,7 +101,9 @@ def _cells(
 
 
 def _answer(entry: Comparison) -> str:
-    """Return an answer; of a curve that could not be compared everywhere, at how many places it was."""
+    """Return an answer with how a value has moved, and of a curve at how many places it was compared if not at all."""
+    if entry.moved:
+        return f"{entry.answer.value}, moved {entry.moved}"
     if entry.compared is None or entry.bands is None or entry.compared >= entry.bands:
         return entry.answer.value
     return f"{entry.answer.value}, {entry.compared} of {entry.bands} places"

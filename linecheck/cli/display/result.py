@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import click
 
@@ -18,11 +20,13 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import findings, number
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["Screen", "aligned", "headline", "plain", "result_text", "show", "show_result"]
+__all__ = ["Screen", "aligned", "headline", "path_note", "plain", "result_text", "show", "show_result"]
 
 MAX_FINDINGS = 30
 
+STOPPED_AFTER_FAIL: Final = "The run was stopped after a value had failed: it counts as a fail of the unit."
 MEANINGS = {
+    "hold": "This run passed, and the unit is not released yet: it has failed before.",
     Verdict.MARGINAL: "Outside the pass limits, inside the fail limits.",
     Verdict.INVALID: "The unit was not judged. Put right what is listed below, then test it again.",
     Verdict.ABORTED: "The run was stopped and the unit was not judged. Test it again.",
@@ -123,10 +127,12 @@ def result_text(
     meaning : str, optional
         What the verdict means, where that is not what it usually does.
     """
-    shown = outcome.verdict if verdict is None else verdict
-    means = MEANINGS.get(shown) if meaning is None else meaning
+    shown = outcome.state if verdict in (None, outcome.verdict) else str(verdict)
+    usual = STOPPED_AFTER_FAIL if outcome.stopped_after_fail else MEANINGS.get(shown)
+    means = usual if meaning is None else meaning
     lines = [f"  {means}"] if means else []
-    top = [headline(shown, screen), "\n".join((*lines, _whose(outcome, attempt, screen)))]
+    lines += [_whose(outcome, attempt, screen), *(f"  {text}" for text in path_note(outcome, screen))]
+    top = [headline(shown, screen), "\n".join(lines)]
     parts = [*top]
     wrong = (*told, *findings(outcome.checks, outcome.missing, outcome.problems))
     if wrong:
@@ -138,7 +144,19 @@ def result_text(
         parts.append("\n".join(table))
     text = "\n\n".join(parts)
     # What is higher than the screen scrolls its top away, so the verdict stands below as well.
-    return "\n\n".join((text, *top)) if screen.large and text.count("\n") + 2 > screen.lines else text
+    return "\n\n".join((text, *top)) if screen.large and _height(text, screen) + 2 > screen.lines else text
+
+
+def _height(text: str, screen: Screen) -> int:
+    """Return how many lines of the screen a text takes; a line that is too long takes several."""
+    widths = (len(click.unstyle(line)) for line in text.split("\n"))
+    return sum(max(1, math.ceil(width / screen.columns)) for width in widths)
+
+
+def path_note(outcome: Run, screen: Screen) -> tuple[str, ...]:
+    """Return what is to be known where nothing proves the station's own path; nothing where it is proven."""
+    unproven = outcome.loop is not None and outcome.loop.startswith("not ")
+    return (plain(f"The station's own path is {outcome.loop}.", screen),) if unproven else ()
 
 
 _IN_ASCII = str.maketrans({"µ": "u", "–": "-", "−": "-", "→": "->", "±": "+-"})
@@ -150,13 +168,13 @@ def plain(text: str, screen: Screen) -> str:
     return safe.translate(_IN_ASCII) if screen.ascii_only else safe
 
 
-def headline(verdict: Verdict, screen: Screen) -> str:
-    """Return a verdict as what is read first."""
+def headline(state: str, screen: Screen) -> str:
+    """Return a verdict, or another state, as what is read first."""
     if not screen.large:
-        return f"{mark(verdict, ascii_only=screen.ascii_only)} {verdict.value.upper()}"
-    lines = banner(verdict, screen.columns, ascii_only=screen.ascii_only)
+        return f"{mark(state, ascii_only=screen.ascii_only)} {state.upper()}"
+    lines = banner(state, screen.columns, ascii_only=screen.ascii_only)
     if screen.coloured:
-        lines = [click.style(line, fg=colour(verdict), bold=True) for line in lines]
+        lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
     return "\n" + "\n".join(lines)
 
 

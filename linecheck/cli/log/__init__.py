@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,12 +12,13 @@ import click
 
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.lazy import LazyGroup
-from linecheck.cli.log.options import log_options, opened_log, short_time
-from linecheck.errors import RecordError, UsageError
+from linecheck.cli.log.options import log_options, opened_log, public_key_options, short_time
+from linecheck.errors import RecordError, UsageError, listed
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
-    from linecheck.log import Head, Signoff
+    from linecheck.log import Head, Signoff, Verification
+    from linecheck.log.station_key import SignedBy
 
 __all__ = ["command"]
 
@@ -68,27 +70,36 @@ def signoffs_command(log: str | None, station: str | None, limit: int, before: i
 @click.option(
     "--head", metavar="SEQ:HASH", default=None, help="A head noted earlier, as `log head` printed it."
 )
-def verify_command(log: str | None, station: str | None, head: str | None) -> None:
+@public_key_options
+def verify_command(
+    log: str | None, station: str | None, head: str | None, signed_by: SignedBy | None
+) -> None:
     """Find out whether the log is as it was written; exit status 3 where it is not.
 
-    Shows records that were edited, removed, inserted or moved. Records cut off at the end, and a log that
-    was written anew, show against a head that was noted elsewhere. The log is tamper-evident: changes show,
-    they are not prevented.
+    Shows records that were edited, removed, inserted or moved, guards and indexes that are not as linecheck makes them,
+    lists that leave records out, and damage of the file. Whoever may write to the file can write all of it anew, which
+    shows against a head that was noted elsewhere, as do records cut off at its end, and against the public key of a
+    station that signs its records. The log is tamper-evident: changes show, they are not prevented.
     """
     expected = None if head is None else _parsed_head(head)
     with opened_log(log, station) as opened:
-        found = opened.verify(expected, _progress if sys.stderr.isatty() else None)
+        found = opened.verify(expected, _progress if sys.stderr.isatty() else None, signed_by)
         if sys.stderr.isatty():
             click.echo("\r\033[K", nl=False, err=True)
-        if found.fault is not None:
-            before = f"the {found.records} before it are" if found.records != 1 else "the one before it is"
-            if found.sequence is None:
-                before = f"the {found.records} records themselves are"
-            raise RecordError(f"{_shown(opened.path)}: does not verify: {found.fault} ({before} as stored)")
+        if not found.intact:
+            raise RecordError("\n".join(f"{_shown(opened.path)}: {line}" for line in _wrong(found)))
     click.echo(f"{found.records} records verified: none was edited, removed, inserted or moved")
     click.echo(f"head {found.head}")
+    if signed_by is not None:
+        click.echo(f"signatures verified: records {signed_by.first} to {found.head.sequence}")
+    elif found.signed:
+        click.echo(f"signed are {found.signed} of them: --public-key verifies the signatures")
     if expected is None:
         click.echo("no head was given: records cut off at the end show only against one (linecheck log head)")
+    if expected is None and signed_by is None:
+        click.echo(
+            "nor was a public key: a log that was written anew from end to end shows only against one of them"
+        )
 
 
 @command.command("head")
@@ -117,6 +128,21 @@ def _parsed_head(text: str) -> Head:
             f"--head: {visible(text[:100])!r} is no head; expected what `linecheck log head` prints"
         )
     return Head(int(found[1]), found[2])
+
+
+def _wrong(found: Verification) -> Iterator[str]:
+    """Yield what is wrong with a log, a line each."""
+    if found.fault is not None:
+        before = f"the {found.records} before it are" if found.records != 1 else "the one before it is"
+        if found.sequence is None:
+            before = f"the {found.records} records themselves are"
+        yield f"does not verify: {found.fault} ({before} as stored)"
+    elif found.beside:
+        yield (
+            f"does not verify: its {found.records} records are as stored, but what is beside them is not. Keep the "
+            "file, find out who changed it, and trust no list or export of it until then"
+        )
+    yield from listed(found.beside)
 
 
 def _progress(record: int) -> None:

@@ -11,7 +11,7 @@ import click
 
 from linecheck.cli.display.streams import Outlet
 from linecheck.cli.display.tables import print_table
-from linecheck.cli.log.filters import filter_options
+from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.log.options import log_options, opened_log
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
@@ -71,6 +71,8 @@ def export_command(
             _print(checked, table, counted)
             return
         _write(checked, table, counted, Path(target), opened.path)
+        if not counted.rows:
+            tell_unknown(opened, wanted)
     click.echo(visible(f"linecheck: {counted.rows} rows written to {target}"), err=True)
 
 

@@ -107,12 +107,14 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
 def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
     """Write what is missing of a run's files; return how many were written."""
     from linecheck.files.write import write_atomically
+    from linecheck.log.stored import Head
     from linecheck.results.files import Contents, run_files
     from linecheck.results.formats.base import OneRun
     from linecheck.results.run_folder import run_folder
 
     own = folder / run_folder(run.serial, run.started, run.run_id)
-    contents = Contents(OneRun(run, strict))
+    head = Head(run.logged.sequence, run.logged.record_hash)
+    contents = Contents(OneRun(run, strict, record=str(head)))
     files = {path: contents.of(name) for name, path in run_files(own).items()}
     new = {path: content for path, content in files.items() if not _stays(path, content, policy)}
     for path, content in new.items():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -13,12 +13,23 @@ from linecheck.files.times import parsed_time
 from linecheck.run.facts import FACTS
 
 if TYPE_CHECKING:
-    from linecheck.log import RunFilter
+    from linecheck.log import LogReader, RunFilter
+    from linecheck.run.model import Run
 
-__all__ = ["PURPOSES", "VERDICTS", "filter_options", "filter_options_of_all", "parsed_span", "short_name"]
+__all__ = [
+    "PURPOSES",
+    "VERDICTS",
+    "filter_options",
+    "filter_options_of_all",
+    "parsed_span",
+    "short_name",
+    "tell_unknown",
+]
 
 LONGEST_NAME = 128
-VERDICTS: Final = ("pass", "marginal", "invalid", "fail", "aborted")
+VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
+#: Names of checks and metrics are taken from so many of the newest runs.
+MAX_LOOKED_AT = 20
 PURPOSES: Final = ("unit", "golden", "challenge", "all")
 
 _PICKED: Final = {fact.picked_by.replace("-", "_"): fact for fact in FACTS if fact.picked_by}
@@ -116,15 +127,13 @@ def _filter(
     until: str | None,
     **others: Any,  # noqa: ANN401 - as the filter has them
 ) -> RunFilter:
-    from linecheck.limits.verdict import Verdict
     from linecheck.log import RunFilter
 
     begin, end = parsed_span(since, until, ("--since", "--until"))
     others["purpose"] = None if purpose == "all" else purpose
-    verdicts = tuple(Verdict(name) for name in dict.fromkeys(verdict))
     said = {fact.name: others.pop(name) for name, fact in _PICKED.items()}
     facts = {name: value for name, value in said.items() if value is not None}
-    return RunFilter(facts=facts, verdicts=verdicts, since=begin, until=end, **others)
+    return RunFilter(facts=facts, verdicts=tuple(dict.fromkeys(verdict)), since=begin, until=end, **others)
 
 
 def parsed_span(
@@ -142,3 +151,35 @@ def parsed_span(
     if begin is not None and end is not None and begin >= end:
         raise UsageError(f"{' and '.join(names)}: the second must be later than the first")
     return begin, end
+
+
+def tell_unknown(opened: LogReader, wanted: RunFilter) -> None:
+    """Say on standard error which names of ``--failed`` no run has: called where no run was found."""
+    if not wanted.failed:
+        return
+    from linecheck.files.faults import did_you_mean
+    from linecheck.files.text import visible
+    from linecheck.log import RunFilter
+
+    newest = opened.runs(RunFilter(model=wanted.model), limit=MAX_LOOKED_AT)
+    known = dict.fromkeys(name for run in newest for name in _names_in(opened.record(run.logged.sequence)))
+    for name in wanted.failed:
+        if known and name not in known:
+            check = name.partition(".")[0]
+            near = [other for other in known if other.partition(".")[0] == check]
+            near = near or [other for other in known if "." not in other]
+            hint = did_you_mean(name, near, "there are")
+            click.echo(
+                visible(f"linecheck: --failed {name}: the newest runs have no such check or metric; {hint}"),
+                err=True,
+            )
+
+
+def _names_in(run: Run) -> Iterator[str]:
+    """Yield what ``--failed`` may name of a run."""
+    for check in run.checks:
+        metrics = [item.reading.metric for item in check.judged.readings]
+        metrics += [item.curve.metric for item in check.judged.curves]
+        for name in dict.fromkeys((check.entry, check.check)):
+            yield name
+            yield from (f"{name}.{metric}" for metric in metrics)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from linecheck.cli.display.tables import print_table
-from linecheck.cli.log.filters import filter_options
+from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.log.options import log_options, opened_log, short_time
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
@@ -61,6 +61,8 @@ def list_command(
             _print_runs(runs, wanted)
         else:
             click.echo("no such run is in the log")
+        if not runs and before is None:
+            tell_unknown(opened, wanted)
         _tell(opened, wanted, runs, before, more)
 
 
@@ -101,7 +103,7 @@ def _print_runs(runs: tuple[RunHeader, ...], wanted: RunFilter) -> None:
 
 def _row(run: RunHeader) -> list[str]:
     record = run.logged
-    when, verdict = short_time(utc_text(run.finished)), run.verdict.upper()
+    when, verdict = short_time(utc_text(run.finished)), run.state.upper()
     return [str(record.sequence), when, run.serial, run.model, str(record.attempt), verdict]
 
 

@@ -78,7 +78,7 @@ def _print_record(record: Run, brief: bool) -> None:
 
     place = record.logged
     click.echo(
-        f"{visible(record.serial)}  attempt {place.attempt}: {record.verdict.upper()}  (record {place.sequence})"
+        f"{visible(record.serial)}  attempt {place.attempt}: {record.state.upper()}  (record {place.sequence})"
     )
     facts = {
         "finished": f"{short_time(utc_text(record.finished))} UTC",
@@ -111,7 +111,7 @@ def _print_record(record: Run, brief: bool) -> None:
 def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:
     """Print what changed since the attempt before."""
     place = before.logged
-    click.echo(f"  since attempt {place.attempt} ({before.verdict.upper()}, record {place.sequence}):")
+    click.echo(f"  since attempt {place.attempt} ({before.state.upper()}, record {place.sequence}):")
     flips = [f"{flip.subject}: {_verdict(flip.before)} → {_verdict(flip.after)}" for flip in changes.flips]
     facts = [f"{fact.name}: {fact.before or 'none'} → {fact.after or 'none'}" for fact in changes.facts]
     _print_some("judged otherwise", flips, "")
@@ -218,7 +218,7 @@ def _more_facts(record: Run) -> Iterator[str]:
     yield f"Recorded: {short_time(record.logged.recorded)} UTC"
     for fact in FACTS:
         texts = {} if fact.page else told(fact, record, bare=True)
-        if fact.kind in ("text", "hash"):
+        if fact.kind in ("text", "hash", "flag"):
             yield from (f"{name}: {text}" for name, text in texts.items())
         elif texts:
             yield f"{fact.name}: {', '.join(f'{name} {texts[name]}' for name in sorted(texts))}"

@@ -8,14 +8,30 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import click
 
+from linecheck.errors import UsageError
+
 if TYPE_CHECKING:
     from linecheck.history.population import Populations
     from linecheck.run.model import Run
 
-__all__ = ["against_option", "among_earlier", "tell_differences"]
+__all__ = ["against_option", "among_earlier", "reference_option", "tell_differences"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
+
+
+def reference_option(text: str) -> Callable[[Callable[Parameters, Result]], Callable[Parameters, Result]]:
+    """Return the option that names one run to look at beside; a second one would otherwise replace the first."""
+    return click.option("--reference", metavar="RUN", multiple=True, callback=_only, help=text)
+
+
+def _only(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]) -> str | None:
+    if len(values) > 1:
+        raise UsageError(
+            f"{parameter.opts[0]}: is given {len(values)} times, and one run is shown beside another: name one. "
+            "linecheck compare holds several against each other"
+        )
+    return values[0] if values else None
 
 
 def against_option(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:

@@ -36,7 +36,7 @@ def challenge_command(
 
     facts = known_facts(firmware, operator)
     station = load_station(station_path)
-    name, unit = challenge_unit(station, serial)
+    name = challenge_unit(station, serial)
     console = Console()
     with opened_session(
         station,
@@ -46,5 +46,5 @@ def challenge_command(
         people=Prompt(console.paused),
         listener=console,
     ) as session:
-        status = judge_by_challenge(session, name, unit, facts)
+        status = judge_by_challenge(session, name, facts)
     click.get_current_context().exit(status)

@@ -83,7 +83,7 @@ def check(
     if target is not None:
         _refuse_inputs(target, station_path, limits_path)
         check_can_write(target)
-    with Log(station.config.records.database) as log:
+    with Log.of_station(station.config) as log:
         if interface_of(station.config).is_real:
             tell(CAUTIONS.format(level=path.highest_dbfs))
         found = _checked(station, faults, patched)

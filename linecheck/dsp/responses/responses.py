@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "HIDDEN_DB",
     "Impulse",
     "Response",
     "StopBand",
@@ -115,11 +116,13 @@ class StopBand(NamedTuple):
     """A stop band: from where, and the least attenuation in it.
 
     ``resolved`` is False where noise is as strong as what the filter lets through: the attenuation is at least that.
+    ``open_db`` is what the lines leave open of it.
     """
 
     start: Corner
     attenuation: Level
     resolved: bool
+    open_db: float
 
 
 def line_levels(gains: ComplexArray, noise: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -157,9 +160,12 @@ def running_level(values: FloatArray, reach: int) -> FloatArray:
     return np.asarray(np.median(around, axis=1) / np.log(2.0))
 
 
-def is_resolved(uncertainty_db: FloatArray, index: int) -> bool:
-    """Return whether a line stands above the noise, and those beside it do: among many lines noise lifts some."""
-    return bool(np.all(uncertainty_db[max(0, index - 1) : index + 2] <= HIDDEN_DB))
+def is_resolved(uncertainty_db: FloatArray, index: int, reach: int = 1) -> bool:
+    """Return whether a line stands above the noise, and those beside it do: among many lines noise lifts some.
+
+    ``reach`` is the distance of points whose noise is independent.
+    """
+    return bool(np.all(uncertainty_db[max(0, index - reach) : index + reach + 1] <= HIDDEN_DB))
 
 
 def _nearest(frequencies: FloatArray, frequency: float, count: int) -> slice:
@@ -179,20 +185,29 @@ def _weights(places: FloatArray, place: float) -> FloatArray:
 def level_at(response: Response, frequency_hz: float) -> Level | None:
     """Return the level at a frequency by a polynomial through the six nearest lines; None outside the lines.
 
-    How far one through four is off from it adds to the uncertainty, less what of that is noise.
+    What the polynomial itself is off by adds to the uncertainty. One through four points differs from it by several
+    times that: each two points more shrink the error by a factor, at least by the root of that from two points to four.
+    With but one line on a side there is no such order, and the whole difference counts.
     """
     frequencies = response.frequencies_hz
     if len(frequencies) < 6 or not frequencies[0] <= frequency_hz <= frequencies[-1]:
         return None
-    wide, near = (_nearest(frequencies, frequency_hz, count) for count in (6, 4))
+    wide = _nearest(frequencies, frequency_hz, 6)
     place, places = float(np.log(frequency_hz)), np.log(frequencies[wide])
     weights = _weights(places, place)
     levels, spreads = response.level_db[wide], response.uncertainty_db[wide]
     value, noise = float(weights @ levels), float(np.sum((weights * spreads) ** 2))
-    change = weights.copy()
-    inner = slice(near.start - wide.start, near.stop - wide.start)
-    change[inner] -= _weights(places[inner], place)
-    bend = max(float(change @ levels) ** 2 - float(np.sum((change * spreads) ** 2)), 0.0)
+    fewer = [np.zeros(6), np.zeros(6)]
+    for count, less in zip((4, 2), fewer, strict=True):
+        near = _nearest(frequencies, frequency_hz, count)
+        inner = slice(near.start - wide.start, near.stop - wide.start)
+        less[inner] = _weights(places[inner], place)
+    change = weights - fewer[0]
+    last, before = float(change @ levels), float((fewer[0] - fewer[1]) @ levels)
+    last_square = max(last**2 - float(np.sum((change * spreads) ** 2)), 0.0)
+    first, end = frequencies[wide][1], frequencies[wide][-2]
+    shrinks = min(1.0, np.sqrt(last_square) / max(abs(before), 1e-300)) if first < frequency_hz < end else 1.0
+    bend = last_square * shrinks
     return Level(value, float(np.sqrt(noise + bend + response.common_db**2)))
 
 
@@ -246,7 +261,14 @@ def falls_to(response: Response, level_db: float, from_hz: float, *, upwards: bo
     return Corner(first, at.uncertainty / max(slope, 1e-12))
 
 
-def stop_band(response: Response, from_hz: float, otherwise_hz: float | None = None) -> StopBand | None:
+def stop_band(
+    response: Response,
+    from_hz: float,
+    otherwise_hz: float | None = None,
+    *,
+    open_db: FloatArray | None = None,
+    reach: int = 1,
+) -> StopBand | None:
     """Return where a response's stop band begins, and its least attenuation.
 
     Going up from ``from_hz`` (a frequency in the transition band) the response falls to its first notch, out of which a
@@ -255,13 +277,20 @@ def stop_band(response: Response, from_hz: float, otherwise_hz: float | None = N
     Where the response falls into the noise before there is a notch, the highest level from there on counts.
     Where it has neither notch nor noise, as behind an analogue low pass, the stop band begins at ``otherwise_hz``. None
     where that is not given, or lies beyond the lines.
+
+    The points must lie closely enough to show every lobe: those of :func:`linecheck.dsp.responses.between_lines`, where
+    lines do not. ``open_db`` is then what each of them leaves open, and ``reach`` the distance of points whose noise is
+    independent. What is left open makes no lobe, and is part of the attenuation's uncertainty.
     """
     part = response.between(from_hz, np.inf)
+    left_open = (
+        np.zeros(len(part.level_db)) if open_db is None else open_db[len(open_db) - len(part.level_db) :]
+    )
     level, spread = part.level_db, part.uncertainty_db
     if len(level) < 2:
         return None
     lowest = np.minimum.accumulate(level)
-    notch = np.flatnonzero(level > lowest + np.maximum(LEAST_LOBE_DB, 4.0 * spread))
+    notch = np.flatnonzero(level > lowest + np.maximum(LEAST_LOBE_DB, 4.0 * np.hypot(spread, left_open)))
     hidden = np.flatnonzero(spread > HIDDEN_DB)
     if len(notch):
         start = int(np.argmin(level[: int(notch[0]) + 1]))
@@ -272,12 +301,14 @@ def stop_band(response: Response, from_hz: float, otherwise_hz: float | None = N
     else:
         return None
     highest = start + int(np.argmax(level[start:]))
-    resolved = is_resolved(spread, highest)
+    resolved = is_resolved(spread, highest, reach)
     top = _lobe_top(level, highest) if resolved else float(level[highest])
-    begins = falls_to(response, top, from_hz)
+    # Without notch or noise the band begins where it is said to: up to there the response may be as low by itself.
+    begins = falls_to(response, top, from_hz) if len(notch) or len(hidden) else None
     if begins is None:
         begins = Corner(float(part.frequencies_hz[start]), 0.0)
-    return StopBand(begins, Level(-top, float(spread[highest])), resolved)
+    attenuation = Level(-top, float(np.hypot(spread[highest], left_open[highest])))
+    return StopBand(begins, attenuation, resolved, float(left_open[highest]))
 
 
 def _lobe_top(level_db: FloatArray, highest: int) -> float:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from linecheck.errors import BaselineError, FileError
+from linecheck.errors import BaselineError, FileError, listed
 from linecheck.history.baseline.combine import combined_unit
 from linecheck.history.baseline.file import (
     MAX_HISTORY,
@@ -36,7 +36,7 @@ from linecheck.results.wording import subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = ["Acceptance", "accept_runs", "named"]
+__all__ = ["MAX_NAMED", "Acceptance", "accept_runs"]
 
 #: So many of what is alike are named; the rest is counted.
 MAX_NAMED = 20
@@ -94,7 +94,9 @@ def accept_runs(
         )
     refused = [refusal for run in runs for refusal in _refusals(run)]
     if refused:
-        raise BaselineError("\n".join(("nothing was accepted:", *(f"  {line}" for line in named(refused)))))
+        raise BaselineError(
+            "\n".join(("nothing was accepted:", *(f"  {line}" for line in listed(refused, MAX_NAMED))))
+        )
     by_serial: dict[str, list[Run]] = {}
     for run in runs:
         by_serial.setdefault(run.serial, []).append(run)
@@ -109,12 +111,6 @@ def accept_runs(
         history=() if replaced is None else _history(replaced),
     )
     return Acceptance(file, tuple(runs), replaced)
-
-
-def named(lines: Sequence[str]) -> list[str]:
-    """Return the first of some lines, and how many more there are."""
-    more = [f"and {len(lines) - MAX_NAMED} more"] if len(lines) > MAX_NAMED else []
-    return [*lines[:MAX_NAMED], *more]
 
 
 def _history(replaced: Baseline) -> tuple[HistoryEntry, ...]:

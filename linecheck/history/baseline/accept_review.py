@@ -14,9 +14,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from linecheck.history.baseline.accept import Acceptance, named
+from linecheck.errors import listed
+from linecheck.history.baseline.accept import MAX_NAMED, Acceptance
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_units
+from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.regression import alarm_sigmas, margin_needed
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number
@@ -33,7 +35,7 @@ def doubts(acceptance: Acceptance) -> Iterator[str]:
         kept = {unit.serial for unit in acceptance.file.unit}
         left = [serial for serial in acceptance.replaced.units if serial not in kept]
         if left:
-            yield f"no longer in the baseline: {', '.join(named(left))}"
+            yield f"no longer in the baseline: {', '.join(listed(left, MAX_NAMED))}"
     yield from _small_margins(acceptance)
     bounds = [
         f"{check.name} {item.metric}"
@@ -44,9 +46,10 @@ def doubts(acceptance: Acceptance) -> Iterator[str]:
     ]
     if bounds:
         yield (
-            f"known to be so good or better, and no more: {', '.join(named(list(dict.fromkeys(bounds))))}. "
-            "What is worse than this will be found; that nothing has changed can never be told"
+            f"known to be so good or better, and no more: {', '.join(listed(list(dict.fromkeys(bounds)), MAX_NAMED))}. "
+            "What is worse than this will be found; what stays so inside its mask counts as unchanged"
         )
+    yield from uncompared_texts(acceptance.runs[0].limits)
 
 
 def _small_margins(acceptance: Acceptance) -> Iterator[str]:

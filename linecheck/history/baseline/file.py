@@ -8,24 +8,27 @@
 
 The file is TOML that a person can review: in the limit file's order, a reading or a band of a curve a line, values to a
 hundredth of what matters, so that noise in the last digits makes no difference. It names what it
-comes from: limit file, software, and for each unit its firmware, station, calibration, captures and stimuli.
+comes from: limit file, software, and for each unit its firmware, station, calibration, captures and stimuli. Its digest
+is over all that it says, however it is laid out: a file whose numbers were edited is refused.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, Self
+from typing import Annotated, Any, Final, Self
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from linecheck.files.toml import parse_model, read_toml
+from linecheck.errors import FileError
+from linecheck.files.toml import FormatOne, parse_model, read_toml
 from linecheck.limits.curve_profile import Lattice, Profile
 from linecheck.limits.regression import Measured
 from linecheck.limits.serial_pattern import LONGEST_SERIAL
@@ -44,6 +47,7 @@ __all__ = [
     "ReadingEntry",
     "UnitEntry",
     "baseline_bytes",
+    "content_digest",
     "curve_entry",
     "load_baseline",
 ]
@@ -266,9 +270,10 @@ class UnitEntry(_Table):
 class BaselineFile(_Table):
     """The whole file."""
 
-    format: Literal[1]
+    format: FormatOne
     model: Name
     software: Name
+    digest: Sha256 | None = None
     accepted: Accepted
     limits: LimitsEntry
     unit: Annotated[tuple[UnitEntry, ...], Field(strict=False, min_length=1, max_length=1000)]
@@ -290,22 +295,47 @@ class Baseline:
     sha256: str
     file: BaselineFile
 
+    @property
+    def is_edited(self) -> bool:
+        """Whether it is another than was accepted; one of before there were digests is not known to be."""
+        return self.file.digest is not None and self.file.digest != content_digest(self.file)
+
     @cached_property
     def units(self) -> Mapping[str, UnitEntry]:
         """The units by serial number."""
         return {unit.serial: unit for unit in self.file.unit}
 
 
-def load_baseline(path: str | Path) -> Baseline:
+def load_baseline(path: str | Path, *, to_replace: bool = False) -> Baseline:
     """Read a baseline.
+
+    Parameters
+    ----------
+    path : str or Path
+    to_replace : bool
+        Nothing is compared with it: it may be another than was accepted.
 
     Raises
     ------
     FileError
-        It cannot be read; every fault of it comes at once as :class:`~linecheck.errors.FileFaults`.
+        It cannot be read, or was edited since it was accepted; every fault of it comes at once as
+        :class:`~linecheck.errors.FileFaults`.
     """
     file = read_toml(path, longest=LONGEST_BYTES)
-    return Baseline(str(path), file.sha256, parse_model(file, BaselineFile))
+    baseline = Baseline(str(path), file.sha256, parse_model(file, BaselineFile))
+    if baseline.is_edited and not to_replace:
+        raise FileError(
+            path,
+            "is not what `linecheck baseline accept` has written: it was edited since, or two of its versions were "
+            "merged. Restore it, or accept the captures again",
+        )
+    return baseline
+
+
+def content_digest(file: BaselineFile) -> str:
+    """Return the SHA-256 of all that a baseline says: its canonical JSON without the digest and what is left out."""
+    content = file.model_dump(mode="json", exclude={"digest"}, exclude_defaults=True)
+    return sha256_of(json.dumps(content, sort_keys=True, separators=(",", ":")).encode())
 
 
 def rounded_reading(entry: ReadingEntry, margin: float) -> ReadingEntry:
@@ -334,12 +364,13 @@ _HEAD = """\
 
 
 def baseline_bytes(file: BaselineFile) -> bytes:
-    """Return a baseline as the bytes of its file: UTF-8, the same for the same content."""
+    """Return a baseline as the bytes of its file, with its digest: UTF-8, the same for the same content."""
     return (_HEAD + "\n".join(_lines(file)) + "\n").encode()
 
 
 def _lines(file: BaselineFile) -> Iterator[str]:
     yield from _pairs({"format": file.format, "model": file.model, "software": file.software})
+    yield from _pairs({"digest": content_digest(file)})
     yield from _table("[accepted]", file.accepted.model_dump())
     yield from _table("[limits]", file.limits.model_dump())
     for unit in file.unit:

@@ -5,6 +5,7 @@
 :func:`regression_keys`         what a result says besides, as plain data
 :func:`regression_cases`        a case of JUnit for each comparison
 :func:`regression_findings`     what is not unchanged, in plain words, worst first
+:func:`moved_texts`             what has moved within its margin, in plain words
 :func:`answer_counts`           how many comparisons came to which answer
 ==============================  ==========================================================
 """
@@ -23,14 +24,18 @@ from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_outcome, regression_verdict
+from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
 from linecheck.results.cases import Case
 from linecheck.run.model import Run
 
 __all__ = [
+    "MOVED",
+    "NOT_COMPARED",
     "Regressed",
     "answer_counts",
+    "moved_texts",
     "regressed",
     "regression_cases",
     "regression_findings",
@@ -39,6 +44,9 @@ __all__ = [
 
 #: Code of the problem of a run whose unit the baseline does not have.
 NOT_IN_BASELINE = "not_in_baseline"
+#: Codes of the notes of what the limit file compares with no baseline, and of what has moved within its margin.
+NOT_COMPARED = "not_compared"
+MOVED = "moved"
 
 
 @dataclass(frozen=True)
@@ -68,7 +76,11 @@ def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed
         problem = Problem(NOT_IN_BASELINE, str(error))
         unknown = replace(outcome, problems=(problem, *outcome.problems))
         return Regressed(replace(judged, outcome=unknown), (), baseline, compared)
-    notes = tuple(_other_circumstances(outcome, baseline))
+    notes = (
+        *_other_circumstances(outcome, baseline),
+        *(Note(NOT_COMPARED, text) for text in uncompared_texts(outcome.limits)),
+        *(Note(MOVED, text) for text in moved_texts(comparisons)),
+    )
     told = replace(outcome, problems=(*outcome.problems, *notes))
     return Regressed(replace(judged, outcome=told), comparisons, baseline, compared)
 
@@ -99,6 +111,11 @@ def answer_counts(comparisons: Iterable[Comparison]) -> dict[str, int]:
 def regression_findings(comparisons: Iterable[Comparison]) -> list[str]:
     """Return what is worse, cannot be told or is better, worst first, in whole sentences."""
     return [entry.text for entry in by_badness(comparisons) if entry.answer is not Answer.UNCHANGED]
+
+
+def moved_texts(comparisons: Iterable[Comparison]) -> list[str]:
+    """Return what is unchanged within its margin and has truly moved, the most first, in whole sentences."""
+    return [entry.text for entry in by_badness(comparisons) if entry.moved]
 
 
 def regression_keys(compared: Regressed) -> dict[str, Any]:

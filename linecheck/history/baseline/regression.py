@@ -30,7 +30,7 @@ from linecheck.history.baseline.file import (
     UnitEntry,
     load_baseline,
 )
-from linecheck.history.baseline.regression_words import answer_text, curve_text
+from linecheck.history.baseline.regression_words import answer_text, curve_text, moved_by
 from linecheck.history.baseline.unit_entry import (
     compared_channels,
     compared_specs,
@@ -83,6 +83,9 @@ class Comparison:
     margin : float or None
     compared, bands : int or None
         Of a curve: how many bands could be compared, of how many.
+    moved : str
+        Of a value that is unchanged within its margin, by how much it has truly moved; empty where noise explains all.
+        What creeps shows by it long before it is worse.
     """
 
     check: str
@@ -102,6 +105,7 @@ class Comparison:
     x_unit: str | None = None
     compared: int | None = None
     bands: int | None = None
+    moved: str = ""
 
     @property
     def name(self) -> str:
@@ -193,13 +197,18 @@ _ANSWERS = (Answer.WORSE, Answer.CANNOT_TELL, Answer.BETTER, Answer.UNCHANGED)
 
 
 def by_badness(comparisons: Iterable[Comparison]) -> list[Comparison]:
-    """Return comparisons worst first: by verdict, answer, and by how many margins something has changed."""
+    """Return comparisons worst first: by verdict, answer, what has moved, and by how many margins it has changed."""
 
-    def badness(comparison: Comparison) -> tuple[int, int, float]:
+    def badness(comparison: Comparison) -> tuple[int, int, bool, float]:
         size = 0.0
         if comparison.worse_by is not None and comparison.margin is not None:
             size = abs(comparison.worse_by) / comparison.margin
-        return _WORST_FIRST.index(comparison.verdict), _ANSWERS.index(comparison.answer), -size
+        return (
+            _WORST_FIRST.index(comparison.verdict),
+            _ANSWERS.index(comparison.answer),
+            not comparison.moved,
+            -size,
+        )
 
     return sorted(comparisons, key=badness)
 
@@ -335,7 +344,11 @@ class _Sides:
         common = 0.0
         if spec.unit in VOLT_UNITS:
             common = self.same_volts * min(abs(now.value), abs(old.value))
-        change = compare_values(now.measured, old.measured, spec.better, margin, self.sigmas, common=common)
+        passes = self._passes(check.name, spec.name, now.channel)
+        change = compare_values(
+            now.measured, old.measured, spec.better, margin, self.sigmas, common=common, passes=passes
+        )
+        moved = moved_by(change, now.measured, old.measured, spec, self.sigmas)
         name = subject(check.name, spec.name, now.channel)
         return Comparison(
             check.name,
@@ -344,13 +357,23 @@ class _Sides:
             False,
             change.answer,
             change.verdict,
-            answer_text(name, change, now.measured, old.measured, spec, margin),
+            answer_text(name, change, now.measured, old.measured, spec, margin, moved),
             spec.unit,
             now.value,
             old.value,
             change.worse_by,
             change.uncertainty,
             margin,
+            moved=moved,
+        )
+
+    def _passes(self, check: str, metric: str, channel: str | None) -> bool:
+        """Return whether a reading of the run passes its mask."""
+        readings = self.done[check].judged.readings if check in self.done else ()
+        return any(
+            item.verdict is Verdict.PASS
+            for item in readings
+            if (item.reading.metric, item.reading.channel) == (metric, channel)
         )
 
     def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:

@@ -3,6 +3,7 @@
 ============================  ===========================================================
 :func:`answer_text`           one reading against the baseline's, in one sentence
 :func:`curve_text`            one curve, by its most telling band
+:func:`moved_by`              by how much a value has moved within its margin
 ============================  ===========================================================
 
 What follows a ± is twice the standard uncertainty.
@@ -13,12 +14,13 @@ from __future__ import annotations
 import math
 
 from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.history.comparison.accuracy import accuracy
 from linecheck.limits.curve_profile import CurveChange
 from linecheck.limits.regression import Answer, Change, Measured
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number
 
-__all__ = ["answer_text", "curve_text", "decimals_for", "fixed"]
+__all__ = ["answer_text", "curve_text", "decimals_for", "fixed", "moved_by"]
 
 
 def decimals_for(margin: float) -> int:
@@ -36,16 +38,36 @@ def fixed(value: float | None, unit: str, margin: float) -> str:
 
 
 def answer_text(
-    name: str, change: Change, now: Measured, old: Measured, spec: MetricSpec, margin: float
+    name: str, change: Change, now: Measured, old: Measured, spec: MetricSpec, margin: float, moved: str = ""
 ) -> str:
-    """Return one reading against the baseline's, in one sentence."""
+    """Return one reading against the baseline's, in one sentence; ``moved`` is what :func:`moved_by` says of it."""
     bounds = old.is_bound or now.is_bound
     before = fixed(old.value, spec.unit if bounds else "", margin) + " or better" * old.is_bound
     after = fixed(now.value, spec.unit, margin) + " or better" * now.is_bound
     values = f"({before} → {after}, margin {number(margin, spec.unit)})"
     if change.answer is Answer.CANNOT_TELL:
         return f"{name}: {_why(change, now, old, spec.unit, margin)} {values}"
+    if change.answer is Answer.UNCHANGED and moved:
+        return f"{name} is unchanged within its margin, and has moved by {moved} {values}"
+    if change.answer is Answer.UNCHANGED and bounds:
+        return f"{name} is unchanged as far as it can be measured, and inside its mask {values}"
     return f"{name} {_said(change.answer, change.worse_by, change.uncertainty, spec, margin)} {values}"
+
+
+def moved_by(change: Change, now: Measured, old: Measured, spec: MetricSpec, sigmas: float) -> str:
+    """Return by how much a value that is unchanged has truly moved, as ``+0.30 ± 0.09 dB``; empty where it has not.
+
+    It has where noise does not explain it (:func:`~linecheck.limits.regression.alarm_sigmas`) and where it is more than
+    the accuracy of the metric, below which no difference means anything.
+    """
+    if change.answer is not Answer.UNCHANGED or now.is_bound or old.is_bound:
+        return ""
+    moved, least = now.value - old.value, accuracy(spec)
+    if abs(moved) <= max(sigmas * change.uncertainty, least):
+        return ""
+    decimals = decimals_for(least)
+    spread = f"{2.0 * change.uncertainty:.{decimals}f}"
+    return f"{moved:+.{decimals}f} ± {spread} {spec.unit}".rstrip()
 
 
 def curve_text(name: str, change: CurveChange, spec: CurveSpec, margin: float) -> str:

@@ -3,6 +3,7 @@
 ==========================  ================================================================
 :func:`unit_entry`          everything of a run that has a margin, in full
 :func:`require_margins`     refuse a limit file that compares nothing
+:func:`uncompared_texts`    what has a mask and is not compared, and why
 ==========================  ================================================================
 """
 
@@ -27,7 +28,13 @@ from linecheck.limits.curve_profile import Lattice, lattice_for, profile_of
 from linecheck.limits.model import Check, LimitFile
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["compared_channels", "compared_specs", "require_margins", "unit_entry"]
+__all__ = [
+    "compared_channels",
+    "compared_specs",
+    "require_margins",
+    "uncompared_texts",
+    "unit_entry",
+]
 
 NO_MARGINS = """\
 declares no margin, so that nothing can be compared with a baseline. Say by how much something may change, at the top
@@ -48,6 +55,18 @@ def require_margins(limits: LimitFile) -> None:
     """
     if not any(check.regression for check in limits.checks):
         raise FileError(limits.path, NO_MARGINS)
+
+
+def uncompared_texts(limits: LimitFile) -> tuple[str, ...]:
+    """Return what a limit file judges by masks and does not compare with a baseline, a sentence for each reason."""
+    named: dict[str, list[str]] = {}
+    for check in limits.checks:
+        for metric, reason in check.uncompared.items():
+            named.setdefault(reason, []).append(f"{check.name} {metric}")
+    return tuple(
+        f"not compared with the baseline, since {reason}: {', '.join(names)}"
+        for reason, names in named.items()
+    )
 
 
 def compared_specs(check: Check) -> Iterator[MetricSpec | CurveSpec]:

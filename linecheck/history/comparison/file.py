@@ -80,7 +80,8 @@ def load_comparison(path: str | Path) -> Comparison:
     path = Path(path)
     path = path / FILE_NAME if path.is_dir() else path
     content = _read(path)
-    if content.pop("format", None) != _FORMAT:
+    found = content.pop("format", None)
+    if type(found) is not int or found != _FORMAT:
         raise FileError(path, "is no comparison that this linecheck can read")
     digest = content.pop("digest", None)
     try:

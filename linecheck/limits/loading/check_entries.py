@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -68,7 +68,8 @@ def read_checks(
         return ()
     found = [_read_entry(name, entry, kinds, faults) for name, entry in data.items()]
     entries = {entry.name: entry for entry in found if entry is not None}
-    reader = _Reader(entries, texts, channels, faults, classes or {})
+    unread = frozenset(data.keys() - entries.keys())
+    reader = _Reader(entries, unread, texts, channels, faults, classes or {})
     members = {name: reader.members(entry, setup) for name, entry in entries.items()}
     checks = [reader.check(entries[name], member) for name, found in members.items() for member in found]
     if len(entries) == len(data) and not any(_has_masks(entry.data) for entry in entries.values()):
@@ -148,9 +149,10 @@ def _read_entry(name: str, data: object, kinds: Mapping[str, CheckKind], faults:
     if not isinstance(data, dict):
         faults.add(path, f"expected {', '.join(CHECK_KEYS)}, got {described(data)}")
         return None
-    for key in data.keys() - set(CHECK_KEYS):
-        faults.add_key((*path, key), f"unknown key; {did_you_mean(key, CHECK_KEYS, 'the keys here are')}")
     kind = data.get("kind")
+    known = kinds.get(kind) if isinstance(kind, str) else None
+    for key in data.keys() - set(CHECK_KEYS):
+        faults.add_key((*path, key), _unknown_key(key, known))
     if kind is REFUSED:
         return None
     if "kind" not in data:
@@ -166,11 +168,27 @@ def _read_entry(name: str, data: object, kinds: Mapping[str, CheckKind], faults:
     return None
 
 
+def _unknown_key(key: str, kind: CheckKind | None) -> str:
+    """Say of a key what it may have meant: one that belongs a level deeper, where the kind has such a name."""
+    if kind is not None:
+        metrics = [spec.name for spec in kind.metrics] + [spec.name for spec in kind.curves]
+        places: dict[str, Iterable[str]] = {
+            "masks": metrics,
+            "stimulus": kind.stimulus_parameters.model_fields,
+            "analysis": kind.analysis_parameters.model_fields,
+        }
+        for place, names in places.items():
+            if key in names:
+                return f"unknown key here; it belongs under {place}, indented further"
+    return f"unknown key; {did_you_mean(key, CHECK_KEYS, 'the keys here are')}"
+
+
 @dataclass(frozen=True)
 class _Reader:
     """Turns entries and their setups into checks."""
 
     entries: Mapping[str, _Entry]
+    unread: frozenset[str]
     texts: Mapping[KeyPath, str]
     channels: int
     faults: FaultList
@@ -211,10 +229,14 @@ class _Reader:
         margins, own = self._laid_over(entry, member, "regression", read_margins)
         if stimulus is None or analysis is None:
             return None
-        reference = _reference(entry, analysis, self.entries, faults)
+        reference = _reference(entry, analysis, self.entries, self.unread, faults)
         both = {**masks, **over}
         resolved = resolved_margins(kind, both, {**margins, **own}, self.classes)
-        check = Check(member.name, kind, stimulus, analysis, member.setup, both, reference, resolved)
+        compared = {name: margin for name, margin in resolved.items() if margin is not None}
+        declined = frozenset(resolved.keys() - compared.keys())
+        check = Check(
+            member.name, kind, stimulus, analysis, member.setup, both, reference, compared, declined
+        )
         self._refuse(check, data, path, (masks, margins))
         if member.path is not None:
             self._refuse(check, member.data, member.path, (over, own))
@@ -288,9 +310,16 @@ class _Elsewhere(FaultList):
 
 
 def _reference(
-    entry: _Entry, analysis: Parameters, entries: Mapping[str, _Entry], faults: FaultList
+    entry: _Entry,
+    analysis: Parameters,
+    entries: Mapping[str, _Entry],
+    unread: frozenset[str],
+    faults: FaultList,
 ) -> str | None:
-    """Return the name of the check that one refers to: the one it names, or the first of the right kind."""
+    """Return the name of the check that one refers to: the one it names, or the first of the right kind.
+
+    A check that could not be read, which is a fault already, may be of the right kind.
+    """
     wanted = entry.kind.reference_kind
     if wanted is None:
         return None
@@ -299,8 +328,8 @@ def _reference(
     ]
     named: str | None = getattr(analysis, "reference", None)
     if named is None:
-        return fitting[0] if fitting else None
-    if named not in fitting:
+        return next(iter((*fitting, *unread)), None)
+    if named not in fitting and named not in unread:
         path = (*entry.path, "analysis", "reference")
         known = (
             did_you_mean(named, fitting, f"the checks of kind {wanted} are")

@@ -2,7 +2,7 @@
 
 :func:`load_limits` reads a file and all that it builds on (:mod:`~linecheck.limits.loading.merge`), looks at its
 header (:mod:`~linecheck.limits.loading.header`) and its checks (:mod:`~linecheck.limits.loading.check_entries`), and
-either returns the whole or raises every fault at once.
+either returns the whole or raises every fault at once. :func:`load_with_doubts` says besides what is hardly meant.
 """
 
 from __future__ import annotations
@@ -13,15 +13,17 @@ from typing import Any
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind
+from linecheck.errors import Fault
 from linecheck.files.faults import FaultList, checked_model
 from linecheck.files.yaml import KeyPath, Source, described
+from linecheck.limits.doubts import doubts
 from linecheck.limits.loading.check_entries import read_checks, read_setup
 from linecheck.limits.loading.header import FORMAT, Header
 from linecheck.limits.loading.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
 from linecheck.limits.loading.regression_entries import read_classes
 from linecheck.limits.model import LimitFile
 
-__all__ = ["load_limits"]
+__all__ = ["load_limits", "load_with_doubts"]
 
 
 def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None) -> LimitFile:
@@ -40,7 +42,39 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
     FileFaults
         Every fault of the file and of the files that it builds on, each with its place.
     """
+    return _load(path, read_chain(path), kinds)
+
+
+def load_with_doubts(
+    path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None
+) -> tuple[LimitFile, tuple[Fault, ...]]:
+    """Read a limit file as :func:`load_limits` does; return what it says that is hardly meant too, each with its place.
+
+    Raises
+    ------
+    FileError, FileFaults
+        As :func:`load_limits`.
+    """
     chain = read_chain(path)
+    limits = _load(path, chain, kinds)
+    places = FaultList(chain)
+    has_margins = places.stands(("regression",)) or any(
+        check.regression or check.declined for check in limits.checks
+    )
+    seen: dict[str, int] = {}
+    for check in limits.checks:
+        index = seen.setdefault(check.entry, 0)
+        seen[check.entry] += 1
+        for doubt in doubts(check, has_margins=has_margins):
+            own: KeyPath = ("checks", check.entry, "setups", index, "masks", *doubt.place)
+            shared: KeyPath = ("checks", check.entry, "masks", *doubt.place)
+            places.add(own if places.stands(own) else shared, doubt.text)
+    return limits, places.sorted
+
+
+def _load(
+    path: str | os.PathLike[str], chain: Sequence[Source], kinds: Mapping[str, CheckKind] | None
+) -> LimitFile:
     faults = FaultList(chain)
     data = _merged(chain)
     _check_formats(chain, faults)

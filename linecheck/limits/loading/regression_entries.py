@@ -52,8 +52,8 @@ def read_margins(data: object, kind: CheckKind, path: KeyPath, faults: FaultList
 
 def resolved_margins(
     kind: CheckKind, masks: Mapping[str, Mask], own: Margins, classes: Margins
-) -> dict[str, float]:
-    """Return what of a check is compared, and by which margin, in the kind's order.
+) -> dict[str, float | None]:
+    """Return what of a check is compared, and by which margin (None: the file says false), in the kind's order.
 
     Parameters
     ----------
@@ -65,12 +65,27 @@ def resolved_margins(
     """
     margins: dict[str, float | None] = {}
     for metric in kind.metrics:
-        chosen = classes.get(metric.name, classes.get(metric.unit)) if metric.name in masks else None
-        margins[metric.name] = own.get(metric.name, chosen)
+        _resolve(margins, metric.name, (metric.name, metric.unit), masks, own, classes)
     for curve in kind.curves:
-        chosen = classes.get(curve.name) if curve.name in masks else None
-        margins[curve.name] = own.get(curve.name, chosen)
-    return {name: margin for name, margin in margins.items() if margin is not None}
+        _resolve(margins, curve.name, (curve.name,), masks, own, classes)
+    return margins
+
+
+def _resolve(
+    margins: dict[str, float | None],
+    name: str,
+    known_as: tuple[str, ...],
+    masks: Mapping[str, Mask],
+    own: Margins,
+    classes: Margins,
+) -> None:
+    """Add the nearest margin that there is for a metric or curve."""
+    if name in own:
+        margins[name] = own[name]
+    elif name in masks:
+        found = next((key for key in known_as if key in classes), None)
+        if found is not None:
+            margins[name] = classes[found]
 
 
 def _names(kind: CheckKind) -> list[str]:

@@ -26,6 +26,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from linecheck.errors import RecordError
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
+from linecheck.files.toml import FormatOne
 from linecheck.limits.verdict import Verdict
 from linecheck.run.facts import Purpose
 from linecheck.station.config.archive import KeptClass
@@ -165,7 +166,7 @@ class _Stored(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
-    format: Literal[1]
+    format: FormatOne
     run: Annotated[str, Field(pattern=rf"^{RUN_ID.pattern}$")]
     verdict: Literal["pass", "marginal", "fail", "invalid", "aborted"]
     purpose: Purpose

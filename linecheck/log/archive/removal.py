@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from linecheck.errors import RecordError
+from linecheck.errors import RecordError, listed
 from linecheck.files.durable import make_folder, sync_folder
 from linecheck.files.text import visible
 from linecheck.log.archive.entries import Entry, read_entry
@@ -63,7 +63,7 @@ def refuse_damaged(scan: Scan) -> None:
     if scan.damaged:
         raise RecordError(
             "nothing is removed, since it is not known which objects these runs have: move their folders out of the "
-            "archive, or put them right\n" + "\n".join(scan.damaged[:20])
+            "archive, or put them right\n" + "\n".join(listed(scan.damaged))
         )
 
 

@@ -96,7 +96,7 @@ def _value(column: Column, stored: Any) -> Any:  # noqa: ANN401 - any column
             raise ValueError("a number is not finite")
         return values
     if column.kind == "boolean":
-        return bool(int(stored))
+        return {"true": True, "false": False}[stored] if isinstance(stored, str) else bool(int(stored))
     return int(stored) if column.kind == "integer" else _finite(float(stored))
 
 

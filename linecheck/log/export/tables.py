@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from linecheck.run.facts import FACTS, Fact
+from linecheck.run.facts import COLUMN_KINDS, FACTS, Fact
 
 __all__ = ["TABLES", "Column", "Kind", "Table", "TableName"]
 
@@ -60,11 +60,12 @@ _WHICH: Final = (
 
 
 def _of_fact(fact: Fact) -> Column:
-    return _of_run(fact.name, "json" if fact.kind == "data" else "text", fact.meaning)
+    kinds: dict[str, Kind] = {"data": "json", "flag": "boolean"}
+    return _of_run(fact.name, kinds.get(fact.kind, "text"), fact.meaning)
 
 
 #: The facts that have a column of their own; the packages, which many runs share, are left to the record itself.
-_FACTS: Final = {fact.name: _of_fact(fact) for fact in FACTS if fact.kind in ("text", "hash", "data")}
+_FACTS: Final = {fact.name: _of_fact(fact) for fact in FACTS if fact.kind in COLUMN_KINDS}
 
 _RELEASED_RUNS: Final = (
     *_WHICH,

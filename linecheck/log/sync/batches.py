@@ -10,7 +10,7 @@ from linecheck.files.text import visible
 from linecheck.log.fetch import Record
 from linecheck.log.stored import Head
 from linecheck.log.sync.local import Contents, LocalLog
-from linecheck.log.verify import Chain
+from linecheck.log.verification.verify import Chain
 
 __all__ = ["MAX_BYTES", "MAX_ROWS", "Batch", "batches"]
 

@@ -19,7 +19,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
 
-from linecheck.log.schema import MIGRATIONS, PARTS, run, statement
+from linecheck.log.schema import MIGRATIONS, PARTS, SCHEMA_VERSION, run, statement
 
 __all__ = [
     "SCHEMA",
@@ -52,6 +52,7 @@ def log_layouts() -> tuple[Mapping[str, TableLayout], ...]:
     """Return the log's tables by name, after each of its migrations."""
     layouts = []
     with closing(sqlite3.connect(":memory:")) as connection:
+        connection.execute(SCHEMA_VERSION)
         for migration in MIGRATIONS:
             for command in migration:
                 connection.execute(command)

@@ -26,7 +26,7 @@ from linecheck.log.schema import sent
 from linecheck.log.stored import Head
 from linecheck.log.sync.layout import log_layouts, shared_tables
 from linecheck.log.sync.target import Target
-from linecheck.log.verify import stored_content
+from linecheck.log.verification.verify import stored_content
 
 __all__ = ["Contents", "LocalLog"]
 

@@ -17,6 +17,7 @@ from linecheck.log.sync.batches import Batch
 from linecheck.log.sync.layout import SCHEMA, log_layouts, stored_text
 from linecheck.log.sync.local import Contents
 from linecheck.log.sync.server import driver, sql
+from linecheck.log.sync.spells import spells
 
 __all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner"]
 
@@ -62,7 +63,10 @@ def note_head(connection: Connection, chain: str, host: str, records: Sequence[R
             "software": f"linecheck {__version__}",
         },
     )
-    seen = list(_stations(chain, records))
+    seen = [
+        {"chain": chain, "station": station, **spell._asdict()}
+        for station, spell in sorted(spells(records).items())
+    ]
     if seen:
         connection.execute(
             text(
@@ -142,21 +146,3 @@ def _values(table: str, columns: Mapping[str, str], row: Row) -> Iterator[Any]:
             )
         else:
             yield stored_text(value) if isinstance(value, str) else value
-
-
-def _stations(chain: str, records: Sequence[Record]) -> Iterator[dict[str, Any]]:
-    """Yield which stations runs name, from which record to which."""
-    named: dict[str, list[Row]] = {}
-    for record in records:
-        if record.is_run and record.row["station"] is not None:
-            named.setdefault(stored_text(record.row["station"]), []).append(record.row)
-    for station, rows in sorted(named.items()):
-        times = [stored_text(row["recorded"]) for row in rows]
-        yield {
-            "chain": chain,
-            "station": station,
-            "first_sequence": rows[0]["sequence"],
-            "first_recorded": min(times),
-            "last_sequence": rows[-1]["sequence"],
-            "last_recorded": max(times),
-        }

@@ -34,6 +34,9 @@ class OneRun:
         Cases besides those of its readings and curves.
     in_brief : Brief or None
         The run at a glance, where that is not what the run itself says.
+    record : str
+        Its record in the log, ``SEQUENCE:HASH``: noted in a file, it is a head to verify the log against. Empty where
+        it is in none.
     """
 
     run: Run
@@ -42,6 +45,7 @@ class OneRun:
     keys: Mapping[str, Any] = field(default_factory=dict)
     cases: tuple[Case, ...] = ()
     in_brief: Brief | None = None
+    record: str = ""
 
     @property
     def brief(self) -> Brief:

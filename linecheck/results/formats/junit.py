@@ -15,6 +15,7 @@ import xml.etree.ElementTree as ET
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from itertools import zip_longest
 from pathlib import Path
 from types import MappingProxyType
@@ -62,7 +63,7 @@ class JunitFormat(ResultFormat):
 
     def of_run(self, one: OneRun) -> bytes:
         """Return a file with one suite."""
-        return junit_bytes([one.run], one.strict, [one.cases])
+        return junit_bytes([one.run], one.strict, [one.cases], record=one.record)
 
     def of_sets(self, path: Path, *, strict: bool) -> JunitFiles:
         """Begin a file with a suite for each set."""
@@ -77,7 +78,11 @@ FORMAT = JunitFormat()
 
 
 def junit_bytes(
-    outcomes: Iterable[Run], strict: bool = False, further: Iterable[Iterable[Case]] = ()
+    outcomes: Iterable[Run],
+    strict: bool = False,
+    further: Iterable[Iterable[Case]] = (),
+    *,
+    record: str = "",
 ) -> bytes:
     """Return the JUnit file of some runs, UTF-8.
 
@@ -90,6 +95,8 @@ def junit_bytes(
         Marginal is a failure.
     further : iterable of iterable of Case
         Cases of each run besides those of its readings and curves, in the order of the runs.
+    record : str
+        What the property ``log_record`` of each suite says; without it there is none.
 
     Raises
     ------
@@ -98,6 +105,8 @@ def junit_bytes(
     """
     both = zip_longest(outcomes, further, fillvalue=())
     suites = [run_suite(run, strict, more) for run, more in both if isinstance(run, Run)]
+    if record:
+        suites = [replace(suite, properties=suite.properties | {"log_record": record}) for suite in suites]
     root = ET.Element("testsuites")
     root.extend(_element(suite, number) for number, suite in enumerate(suites or [empty_suite()]))
     ET.indent(root)

@@ -8,7 +8,7 @@ a word; what has no room is counted.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -28,6 +28,7 @@ MAX_BYTES = 1_000_000
 #: So many rows are filled up with sets that pass; those that do not are all shown.
 MAX_ROWS_OF_PASSES = 50
 MAX_CHARACTERS = 300
+MAX_NOTES = 20
 #: For the line that says how many more there are.
 ENDING_BYTES = 300
 
@@ -97,7 +98,8 @@ def summary_bytes(
     whole = verdict if verdict is not None else worst(entry.verdict for entry in briefs)
     head = f"### {_plain(title)}: {whole.value}\n\n{_plain(counted(briefs))}\n\n"
     ordered = worst_first(briefs)
-    rows, left = [], MAX_BYTES - len((head + _HEAD).encode()) - ENDING_BYTES
+    notes = "".join(f"\n{_plain(note)}\n" for note in _notes(briefs))
+    rows, left = [], MAX_BYTES - len((head + _HEAD + notes).encode()) - ENDING_BYTES
     for number, entry in enumerate(ordered):
         if entry.verdict is Verdict.PASS and number >= MAX_ROWS_OF_PASSES:
             break
@@ -109,14 +111,19 @@ def summary_bytes(
     table = _HEAD + "".join(rows) if rows else ""
     rest = ordered[len(rows) :]
     more = f"\nand {_plain(counted(rest).replace(' set', ' more set', 1))}\n" if rest else ""
-    return (head + table + more).encode()
+    return (head + table + more + notes).encode()
+
+
+def _notes(briefs: Iterable[Brief]) -> list[str]:
+    """Return what is noted of the sets, most often of all alike; of many different ones the first."""
+    return list(dict.fromkeys(note for entry in briefs for note in entry.notes))[:MAX_NOTES]
 
 
 def _row(entry: Brief) -> str:
     finding = entry.findings[0] if entry.findings else ""
     more = f" (and {entry.found - 1} more)" if entry.found > 1 else ""
     whose = (entry.serial, entry.model, entry.firmware, entry.path)
-    cells = [f"**{entry.verdict.value}**" if entry.verdict is not Verdict.PASS else entry.verdict.value]
+    cells = [f"**{entry.state}**" if entry.state != Verdict.PASS else entry.state]
     cells += [_plain(text) for text in whose]
     cells.append(_plain(finding) + more)
     return f"| {' | '.join(cells)} |\n"

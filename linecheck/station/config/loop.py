@@ -29,7 +29,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from linecheck.station.command import split_command
+from linecheck.station.command import check_command
 
 __all__ = ["LoopCommand", "LoopConfig", "LoopLimits"]
 
@@ -50,12 +50,8 @@ class LoopCommand(_Table):
 
     @field_validator("command")
     @classmethod
-    def _can_be_split(cls, command: str) -> str:
-        try:
-            split_command(command)
-        except ValueError as error:
-            raise ValueError(f"is no command: {error}") from None
-        return command
+    def _can_be_run(cls, command: str) -> str:
+        return check_command(command, ())
 
 
 class LoopLimits(_Table):

@@ -9,13 +9,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from linecheck.checks.base import Problem
+from linecheck.files.toml import FormatOne
 from linecheck.run.facts import Asset
-from linecheck.station.command import split_command
+from linecheck.station.command import check_command
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
@@ -32,6 +33,7 @@ __all__ = [
     "ProtectionConfig",
     "RecordsConfig",
     "SetupConfig",
+    "SignConfig",
     "Station",
     "StationConfig",
     "SyncConfig",
@@ -166,8 +168,9 @@ class CalibrationConfig(_Calibrated):
     """When the capture's volts were last compared with something better, and when that is due again.
 
     ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
-    volts. None is unknown and not zero: no reading in volts then claims an uncertainty. ``refuse_when_overdue`` makes
-    every run invalid after that day; without it the run says so and goes on.
+    volts. None is unknown and not zero: no reading in volts then claims an uncertainty. ``refuse_when_overdue`` keeps
+    units from being tested after that day, or, where the gates mark runs only (``gate.outside``), makes every run
+    invalid; without it the run says so and goes on.
     """
 
     uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
@@ -241,28 +244,29 @@ class ProtectionConfig(_Table):
 
 
 class _Command(_Table):
-    """A program with its arguments, split as a shell splits them and run without one, and how long it may take."""
+    """A program with its arguments, split as a shell splits them and run without one, and how long it may take.
+
+    ``marks`` are what may stand in braces in it.
+    """
+
+    marks: ClassVar[tuple[str, ...]] = ()
 
     command: Annotated[str, Field(min_length=1, max_length=2000)]
     timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
 
     @field_validator("command")
     @classmethod
-    def _can_be_split(cls, command: str) -> str:
-        if "\0" in command:
-            raise ValueError("has a character U+0000, which no command may have")
-        try:
-            split_command(command)
-        except ValueError as error:
-            raise ValueError(f"is no command: {error}") from None
-        return command
+    def _can_be_run(cls, command: str) -> str:
+        return check_command(command, cls.marks)
 
 
 class SetupConfig(_Command):
     """How the station makes one setting of the unit: by a command, which ends with status 0 once it is made.
 
-    ``{value}`` and ``{setting}`` stand for those.
+    ``{setting}`` and ``{value}`` stand for those, ``{serial}`` for the serial number of the unit.
     """
+
+    marks = ("setting", "value", "serial")
 
 
 class IdentifyConfig(_Command):
@@ -271,6 +275,8 @@ class IdentifyConfig(_Command):
     ``{serial}`` stands for the serial number that was scanned. What it may say is up to it; ``serial``, ``firmware``
     and the settings of the limit file are held against what is expected.
     """
+
+    marks = ("serial",)
 
 
 class ConditionsConfig(_Command):
@@ -297,10 +303,20 @@ class SyncConfig(_Table):
         return None if to is None else check_server_url(to)
 
 
+class SignConfig(_Table):
+    """The key that signs every record of the log.
+
+    ``key`` is a PEM file with an Ed25519 key that nobody but its owner may read; its path is relative to the folder
+    that the command is started in.
+    """
+
+    key: Text
+
+
 class StationConfig(_Table):
     """A whole station config."""
 
-    format: Literal[1]
+    format: FormatOne
     station: str
     interface: str
     mains_hz: Literal[50, 60]
@@ -318,6 +334,7 @@ class StationConfig(_Table):
     golden: GoldenConfig | None = None
     challenge: ChallengeConfig | None = None
     sync: SyncConfig = SyncConfig()
+    sign: SignConfig | None = None
     gate: GateConfig = GateConfig()
     loop: LoopConfig | None = None
     archive: ArchiveConfig | None = None

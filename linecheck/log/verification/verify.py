@@ -1,13 +1,17 @@
 """Finding out whether a log is as it was written.
 
 Records are read in small batches, each in a short transaction of its own, so that a log of any length takes
-little memory and a station can go on writing to it meanwhile.
+little memory and a station can go on writing to it meanwhile. What stands beside the records and is in no hash is
+looked at too: the structure (:mod:`~.structure`), and where all records verify also what SQLite itself
+finds in its file, and whether lists give what the records are (:mod:`~.listed`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Engine, Table, func, select
 
@@ -15,7 +19,11 @@ from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
 from linecheck.log.connect import plain_errors
 from linecheck.log.fetch import Record, has_table, last_record, records_after
 from linecheck.log.schema import PARTS, document, limits
+from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
+from linecheck.log.verification.begun_runs import BegunRuns
+from linecheck.log.verification.listed import ToBeListed
+from linecheck.log.verification.structure import file_faults, structure_faults
 from linecheck.run.facts import DOCUMENTS
 
 __all__ = ["Chain", "stored_content", "verify_log"]
@@ -26,16 +34,38 @@ _NEAR = 64
 
 
 def verify_log(
-    engine: Engine, path: Path, expected: Head | None, progress: Callable[[int], None] | None
+    engine: Engine,
+    path: Path,
+    expected: Head | None,
+    signed_by: SignedBy | None,
+    progress: Callable[[int], None] | None,
 ) -> Verification:
-    """Recompute every hash from what is stored, and hold the log against a head that was noted elsewhere."""
-    chain = Chain(lambda table, noted: stored_content(engine, table, noted), expected)
+    """Recompute every hash from what is stored, and hold the log against what was noted elsewhere: a head, a key."""
+    chain = Chain(lambda table, noted: stored_content(engine, table, noted), expected, signed_by=signed_by)
+    listed, begun = ToBeListed(), BegunRuns()
     with plain_errors(path):
-        for record in _records(engine, progress):
-            fault = chain.add(record)
-            if fault is not None:
-                return chain.found(fault, chain.head.sequence + 1)
-        return chain.end(_stray(engine), _unreferred(engine, chain.referred))
+        found = _verified(engine, chain, (listed, begun), progress)
+        with engine.connect() as connection, connection.begin():
+            beside = structure_faults(connection)
+            if found.fault is None:
+                beside += file_faults(connection) + listed.faults(connection, found.head.sequence)
+                beside += begun.faults(connection)
+        return replace(found, beside=beside)
+
+
+def _verified(
+    engine: Engine,
+    chain: Chain,
+    hearing: Iterable[ToBeListed | BegunRuns],
+    progress: Callable[[int], None] | None,
+) -> Verification:
+    for record in _records(engine, progress):
+        fault = chain.add(record)
+        if fault is not None:
+            return chain.found(fault, chain.head.sequence + 1)
+        for each in hearing:
+            each.add(record)
+    return chain.end(_stray(engine), _unreferred(engine, chain.referred))
 
 
 def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
@@ -58,6 +88,8 @@ class Chain:
         A head that was noted elsewhere.
     head : Head
         The record before the first one that is added.
+    signed_by : SignedBy or None
+        Whose signatures the records must have; None where these are not verified.
     """
 
     def __init__(
@@ -65,9 +97,12 @@ class Chain:
         content: Callable[[Table, str], str | None],
         expected: Head | None = None,
         head: Head = BEGINNING,
+        signed_by: SignedBy | None = None,
     ) -> None:
         self.head = head
         self.expected = expected
+        self.signed = 0
+        self._signed_by = signed_by
         self._content = content
         self._known: set[str] = set()
 
@@ -76,6 +111,7 @@ class Chain:
         fault = self._fault(record, self.head.sequence + 1)
         if fault is None:
             self.head = Head(self.head.sequence + 1, record.row["record_hash"])
+            self.signed += record.row["station_signature"] is not None
         return fault
 
     def found(self, fault: str, sequence: int) -> Verification:
@@ -100,12 +136,17 @@ class Chain:
                 f"records were cut off at its end, {expected.sequence - last} of them at least"
             )
             return self.found(fault, last + 1)
+        if self._signed_by is not None and self._signed_by.first > last:
+            fault = (
+                f"the log ends with record {last}, and signing is said to begin with {self._signed_by.first}"
+            )
+            return self.found(fault, last + 1)
         if unreferred is not None:
             fault = (
                 f"{unreferred} are there that no record refers to: they were put in, or records were cut off"
             )
             return Verification(last, self.head, fault)
-        return Verification(last, self.head)
+        return Verification(last, self.head, signed=self.signed)
 
     def _fault(self, record: Record, sequence: int) -> str | None:
         row, before = record.row, sequence - 1
@@ -139,7 +180,14 @@ class Chain:
         own = Head(sequence, row["record_hash"])
         if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
             return f"record {sequence} is not the one that was noted: the log was written anew"
-        return None
+        return self._signature_fault(own, row["station_signature"])
+
+    def _signature_fault(self, own: Head, signature: Any) -> str | None:  # noqa: ANN401 - whatever the log says
+        if signature is not None and not (isinstance(signature, str) and SIGNATURE.fullmatch(signature)):
+            return (
+                f"record {own.sequence} has a signature that is none: it has been changed since it was stored"
+            )
+        return None if self._signed_by is None else self._signed_by.fault(own, signature)
 
     def _misplaced(self, found: int, expected: int) -> str:
         if found == self.head.sequence:

@@ -1,0 +1,141 @@
+"""What a kind declares of its metrics and curves.
+
+====================  ==========================================================================
+:class:`MetricSpec`   a metric: name, unit, which way is better, which values a unit can have
+:class:`CurveSpec`    the same of a curve
+:class:`Told`         how a difference of it is put into words
+:data:`Range`         from the lowest to the highest value that is possible
+:class:`Implied`      a metric that another one keeps within bounds
+====================  ==========================================================================
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+__all__ = [
+    "ANYTHING",
+    "NO_NEGATIVE",
+    "NO_POSITIVE",
+    "Better",
+    "CurveSpec",
+    "Implied",
+    "MetricSpec",
+    "Range",
+    "Told",
+    "opposite",
+    "the_same",
+]
+
+Better = Literal["more", "less", "nominal"]
+#: The lowest and the highest possible value; infinite where there is none.
+Range = tuple[float, float]
+
+ANYTHING: Final[Range] = (-math.inf, math.inf)
+#: Amounts; and ratios in dB of the wanted part to the unwanted, which nobody can measure below 0 dB.
+NO_NEGATIVE: Final[Range] = (0.0, math.inf)
+#: Ratios in dB of a part to the whole.
+NO_POSITIVE: Final[Range] = (-math.inf, 0.0)
+
+
+@dataclass(frozen=True)
+class Told:
+    """How a difference between two runs is told, and from which size on it means anything.
+
+    Attributes
+    ----------
+    accuracy : float or None
+        The smallest difference that means anything however well the metric repeats, in its unit; None for what is
+        usual for that unit.
+    more, less : str
+        What a higher and a lower value mean, in words with ``{size}`` (by how much), ``{value}``, ``{opposite}`` (the
+        value with the other sign) and the analysis' own ``…_hz``, of a curve ``{size}`` and ``{place}``; empty where
+        "higher" and "lower" will do.
+    worse : {"more", "less"} or None
+        Which way is worse to a listener although no way is to a mask (a response that falls); None for what
+        ``better`` says.
+    said_by : tuple of str
+        Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, this
+        one is not told as well.
+    is_place : bool
+        Whether it says where an extreme lies. Even noise has one anywhere, so a difference means nothing.
+    to_edge : bool
+        Whether it depends on how far the capture reaches in frequency: two captures are compared only where they reach
+        alike.
+    """
+
+    accuracy: float | None = None
+    more: str = ""
+    less: str = ""
+    worse: Literal["more", "less"] | None = None
+    said_by: tuple[str, ...] = ()
+    is_place: bool = False
+    to_edge: bool = False
+
+
+_PLAINLY = Told()
+
+
+@dataclass(frozen=True)
+class MetricSpec:
+    """A metric that a kind measures.
+
+    ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``per_channel`` whether it is read in
+    each channel or once for the pair, ``told`` how a difference is put into words, ``possible`` which values a unit
+    can have at all.
+    """
+
+    name: str
+    unit: str
+    text: str
+    better: Better
+    per_channel: bool = True
+    told: Told = _PLAINLY
+    possible: Range = ANYTHING
+
+
+@dataclass(frozen=True)
+class CurveSpec:
+    """A curve that a kind measures; ``log_x`` where its axis is logarithmic (frequency), the rest as for a metric."""
+
+    name: str
+    x_unit: str
+    unit: str
+    text: str
+    log_x: bool = True
+    per_channel: bool = True
+    better: Better = "less"
+    told: Told = _PLAINLY
+    possible: Range = ANYTHING
+
+
+@dataclass(frozen=True)
+class Implied:
+    """A metric, or curve, that another metric keeps within bounds.
+
+    Attributes
+    ----------
+    metric, by : str
+    worst : callable
+        From a value of ``by`` to the worst that ``metric`` can then be, each in its own unit; monotonic.
+    because : str
+        Why, in words that follow "since".
+    """
+
+    metric: str
+    by: str
+    worst: Callable[[float], float]
+    because: str
+
+
+def the_same(value: float) -> float:
+    """Return the value: of :class:`Implied`, where a part is no more than the whole."""
+    return value
+
+
+def opposite(value: float) -> float:
+    """Return the value with the other sign: of :class:`Implied`, where one is the whole over the part."""
+    return -value

@@ -1,0 +1,144 @@
+"""The screen of a station that waits for scans: it belongs to one unit, and is cleared when the next one is scanned.
+
+While a unit is tested its serial number stands there large. Then comes what is wrong, and last of all the state, the
+serial number and what to do next: whatever came before them may scroll away, these do not. Nothing needs more than 80
+columns. All that a mask judged stands in the run's files and in ``log show``.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from contextlib import AbstractContextManager
+from typing import Final
+
+import click
+
+from linecheck.cli.display.banner import banner, colour, large
+from linecheck.cli.display.console import Console, line_of
+from linecheck.cli.display.result import Screen, path_note, plain, show
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import (
+    CapturesKept,
+    Event,
+    GateStated,
+    ScanIgnored,
+    UnitAdmitted,
+    UnitRefused,
+    UnitScanned,
+    VerdictKnown,
+)
+from linecheck.results.wording import findings
+from linecheck.run.model import HOLD, NOT_RELEASED, Run
+from linecheck.run.settle import all_problems
+
+__all__ = ["LineScreen"]
+
+_COLUMNS: Final = 80
+#: So many findings are told: the first is what matters, the rest stands in the log.
+_MAX_FINDINGS: Final = 5
+
+_NEXT: Final = {
+    "pass": "Passes. Next unit.",
+    "marginal": "Passes, outside the pass limits and inside the fail limits. Next unit.",
+    "fail": "Set it aside.",
+    "aborted": "The run was stopped and the unit was not judged. Test it again.",
+}
+
+
+class LineScreen:
+    """A listener that shows one unit at a time on a terminal."""
+
+    def __init__(self) -> None:
+        self._beside = Console()
+        self._last = ""
+
+    def __call__(self, event: Event) -> None:
+        """Show an event."""
+        screen = Screen.of_stdout()
+        match event:
+            case UnitScanned():
+                click.clear()
+                _echo(large(event.serial, _width(screen), ascii_only=screen.ascii_only), screen)
+            case UnitAdmitted(tested_before=before) if before:
+                _say(line_of(event) or "", screen)
+            case UnitRefused():
+                _end("not tested", event.serial, event.why, screen)
+            case ScanIgnored(why="during a test"):
+                click.clear()
+                act = f"It was scanned during a test and is ignored: scan it again. {self._last}"
+                _end("not tested", event.text[:80], act, screen)
+            case ScanIgnored() | CapturesKept():
+                return
+            case VerdictKnown():
+                self._show_verdict(event, screen)
+            case GateStated():
+                for reason in event.stated.reasons:
+                    _say(reason, screen)
+                _end("met" if event.stated.met else "not met", event.serial, _after_gate(event), screen)
+            case _:
+                self._beside(event)
+
+    def paused(self) -> AbstractContextManager[None]:
+        """Keep the progress out of the way while someone is asked."""
+        return self._beside.paused()
+
+    def _show_verdict(self, event: VerdictKnown, screen: Screen) -> None:
+        run = event.run
+        wrong = () if run.purpose != "unit" else findings(run.checks, run.missing, run.problems)
+        for text in wrong[:_MAX_FINDINGS]:
+            _say(text, screen)
+        if len(wrong) > _MAX_FINDINGS:
+            _say(f"and {len(wrong) - _MAX_FINDINGS} more: linecheck log show {run.serial}", screen)
+        for text in path_note(run, screen):
+            _say(text, screen)
+        if run.purpose == "unit":
+            state = run.state if event.verdict is run.verdict else event.verdict.value
+            state = "test again" if state == Verdict.INVALID else state
+            attempt = f", attempt {event.attempt}" if event.attempt is not None else ""
+            _end(state, f"{run.serial}{attempt}", next_act(run, state), screen)
+            self._last = f"The unit before it, {run.serial}: {state.upper()}."
+
+
+def next_act(run: Run, state: str) -> str:
+    """Return what to do with a unit, in a sentence or two."""
+    if state == HOLD:
+        return (
+            next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
+            + ". Test it again."
+        )
+    if state == "test again":
+        blocking = (problem.message for _, problem in all_problems(run) if problem.blocks)
+        why = next(blocking, "not all of it could be measured")
+        return f"Not judged: {why}. Put that right, then test it again."
+    if run.stopped_after_fail:
+        return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
+    return _NEXT[state]
+
+
+def _after_gate(event: GateStated) -> str:
+    return "Units may be judged. Next unit." if event.standing.may_judge else f"Stop: {event.standing.why}."
+
+
+def _end(state: str, whose: str, act: str, screen: Screen) -> None:
+    """Show the state, whose it is and what to do next, last of all."""
+    lines = banner(state, _width(screen), ascii_only=screen.ascii_only)
+    if screen.coloured:
+        lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
+    _echo(["", *lines, ""], screen)
+    _echo([f"  {plain(whose, screen)}"], screen)
+    _say(act, screen)
+
+
+def _say(text: str, screen: Screen) -> None:
+    wrapped = textwrap.wrap(
+        plain(text, screen), _width(screen) - 2, subsequent_indent="  ", break_on_hyphens=False
+    )
+    _echo([f"  {line}" for line in wrapped], screen)
+
+
+def _echo(lines: list[str], screen: Screen) -> None:
+    show("\n".join(lines), screen)
+
+
+def _width(screen: Screen) -> int:
+    return min(screen.columns, _COLUMNS)

@@ -1,0 +1,188 @@
+"""Runs that are under way: stated in the chain before anything plays, and what is known of them until then.
+
+A statement ``run_begun`` says whose run it is, and stays. What would make a record of a run that is cut off stands in
+the table ``begun``, which is no record: its first row is the run as it began, each further one a check as it was
+judged; they go in the transaction that records the run. A lock beside the log, held as long as the run goes on, tells
+one that was cut off from one that still plays in another program.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import json
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from sqlalchemy import Connection, delete, func, insert, select
+
+from linecheck.checks.base import Problem
+from linecheck.errors import RecordError
+from linecheck.files.durable import lock_file, make_folder
+from linecheck.files.text import visible
+from linecheck.log.chain import digest
+from linecheck.log.fetch import has_table
+from linecheck.log.rows import RecordRows, check_rows, stored_check, stored_run
+from linecheck.log.schema import begun
+from linecheck.run.facts import DOCUMENTS
+from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.voiding import voided
+
+__all__ = [
+    "CUT_OFF",
+    "RUN_BEGUN",
+    "BegunRun",
+    "begun_runs",
+    "cut_off_run",
+    "forget_begun",
+    "forget_lock",
+    "held",
+    "is_cut_off",
+    "keep_check",
+    "note_begun",
+]
+
+#: The kind of the statement that a run is begun; its subject is the run's id.
+RUN_BEGUN: Final = "run_begun"
+#: Code of the problem of a run that was cut off.
+CUT_OFF: Final = "cut_off"
+
+#: What a record has of the log itself; a run that is in none has none of it.
+_UNNUMBERED: Final[Mapping[str, Any]] = {"sequence": 0, "attempt": 1, "recorded": "", "record_hash": ""}
+
+
+class BegunRun(NamedTuple):
+    """A run that is not recorded yet."""
+
+    run_id: str
+    serial: str
+    model: str
+
+
+@contextlib.contextmanager
+def held(log: Path, run_id: str) -> Iterator[None]:
+    """Hold the lock that says that a run is under way in this program.
+
+    Parameters
+    ----------
+    log : Path
+        The log's file.
+    run_id : str
+
+    Raises
+    ------
+    RecordError
+        It cannot be made: the disk is full, or knows no locks.
+    """
+    path = _lock_path(log, run_id)
+    with contextlib.ExitStack() as stack:
+        try:
+            make_folder(path.parent)
+            lock_file(stack.enter_context(open(path, "ab")), wait=False)
+        except OSError as error:
+            raise RecordError(
+                f"{visible(str(path))}: cannot be locked ({error.strerror or error}), so that a run that is cut off "
+                "could not be told from one that goes on: free some space, or use a disk of this machine"
+            ) from error
+        try:
+            yield
+        finally:
+            forget_lock(log, run_id)
+
+
+def is_cut_off(log: Path, run_id: str) -> bool:
+    """Return whether no program is at a run any longer."""
+    try:
+        with open(_lock_path(log, run_id), "rb") as stream:
+            return lock_file(stream, wait=False)
+    except FileNotFoundError:  # the log was moved without it, or its owner has just recorded the run
+        return True
+    except OSError:
+        return False
+
+
+def forget_lock(log: Path, run_id: str) -> None:
+    """Remove the lock of a run that has ended."""
+    with contextlib.suppress(OSError):
+        os.unlink(_lock_path(log, run_id))
+
+
+def _lock_path(log: Path, run_id: str) -> Path:
+    return log.with_name(f"{log.name}.begun") / run_id
+
+
+def note_begun(connection: Connection, record: RecordRows, recorded: str) -> None:
+    """Note a run as it begins, which has no checks yet."""
+    content = {
+        "run": record.run,
+        "parts": record.parts,
+        "limits": record.limits.decode(),
+        "documents": [document.decode() for document in record.documents],
+    }
+    _note(connection, record.run["run_id"], 0, recorded, content)
+
+
+def keep_check(connection: Connection, run_id: str, check: CheckOutcome, recorded: str) -> None:
+    """Keep a check of a run that is under way; nothing is kept where the run has been recorded meanwhile."""
+    newest = connection.scalar(select(func.max(begun.c.position)).where(begun.c.run_id == run_id))
+    if newest is not None:
+        _note(connection, run_id, newest + 1, recorded, check_rows(0, check))
+
+
+def _note(connection: Connection, run_id: str, position: int, recorded: str, content: object) -> None:
+    text = json.dumps(content, default=lambda blob: {"base64": base64.b64encode(blob).decode()})
+    connection.execute(
+        insert(begun).values(run_id=run_id, position=position, recorded=recorded, content=text)
+    )
+
+
+def forget_begun(connection: Connection, run_id: str) -> None:
+    """Forget what was kept of a run: it is recorded."""
+    connection.execute(delete(begun).where(begun.c.run_id == run_id))
+
+
+def begun_runs(connection: Connection) -> tuple[BegunRun, ...]:
+    """Return the runs that are begun and not recorded, the oldest first."""
+    if not has_table(connection, begun):
+        return ()
+    query = select(begun.c.content).where(begun.c.position == 0).order_by(begun.c.recorded)
+    rows = [json.loads(content)["run"] for content in connection.scalars(query)]
+    return tuple(BegunRun(row["run_id"], row["serial"], row["model"]) for row in rows)
+
+
+def cut_off_run(connection: Connection, run_id: str) -> Run | None:
+    """Return a run that was cut off as an aborted one, with all that is known of it; None where it is recorded."""
+    query = select(begun.c.recorded, begun.c.content).where(begun.c.run_id == run_id)
+    rows = connection.execute(query.order_by(begun.c.position)).all()
+    if not rows:
+        return None
+    first, *kept = (json.loads(content, object_hook=_with_blobs) for _, content in rows)
+    by_digest = {digest(text.encode()): text for text in first["documents"]}
+    documents = {fact.name: by_digest[row] for fact in DOCUMENTS if (row := first["run"][fact.column])}
+    run = stored_run(first["run"] | _UNNUMBERED, first["parts"], first["limits"], documents)
+    checks = {check.check: check for check in map(stored_check, kept)}
+    names = [check.name for check in run.limits.checks]
+    finished = max(run.started, datetime.fromisoformat(rows[-1].recorded)) if kept else run.started
+    why = (
+        f"the run was cut off after {len(checks)} of {len(names)} checks were judged: the program was ended, or the "
+        "power failed"
+    )
+    ended = replace(
+        run,
+        record=None,
+        aborted=True,
+        checks=tuple(checks[name] for name in names if name in checks),
+        missing=tuple(name for name in names if name not in checks),
+        problems=(*run.problems, Problem(CUT_OFF, why)),
+        finished=finished,
+        duration_seconds=(finished - run.started).total_seconds(),
+    )
+    return voided(ended)
+
+
+def _with_blobs(content: dict[str, Any]) -> Any:  # noqa: ANN401 - whatever JSON holds
+    return base64.b64decode(content["base64"]) if content.keys() == {"base64"} else content

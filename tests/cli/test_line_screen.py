@@ -1,0 +1,114 @@
+"""The screen of a station that waits for scans: one unit's, and nothing on it can be taken for another's."""
+
+import click
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from test_run_display import outcome
+
+from linecheck.checks.base import Problem
+from linecheck.cli.display.banner import banner, large
+from linecheck.cli.display.line_screen import LineScreen
+from linecheck.cli.display.result import Screen
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
+from linecheck.run.model import NOT_RELEASED
+
+SERIAL, OTHER = "PR3-004711", "PR3-004712"
+ONE_MORE = Problem(NOT_RELEASED, "the unit has failed before: it needs one more pass in a row", blocks=False)
+DROPOUT = Problem("dropout", "8 frames are missing at 0.313 s", "left")
+
+
+@pytest.fixture
+def shown(monkeypatch, capsys):
+    """Return a function that tells a screen of 80 columns of events, and what is left on it, line by line."""
+    monkeypatch.setattr(Screen, "of_stdout", classmethod(lambda cls: cls(columns=80, lines=24, large=True)))
+    monkeypatch.setattr(click, "clear", lambda: click.echo("\f", nl=False))
+    screen = LineScreen()
+
+    def tell(*events):
+        for event in events:
+            screen(event)
+        text = capsys.readouterr().out.rpartition("\f")[2]
+        assert all(len(line) <= 80 for line in text.splitlines())
+        return [line.strip() for line in text.splitlines() if line.strip()]
+
+    return tell
+
+
+def known(run, verdict=None, attempt=1):
+    return VerdictKnown(run.run_id, run.serial, run, verdict or run.verdict, attempt)
+
+
+def large_word(state):
+    return [line.strip() for line in banner(state, 80)]
+
+
+RUNS = {
+    "pass": (outcome(113.0, Verdict.PASS, released=True), "Passes. Next unit."),
+    "hold": (outcome(113.0, Verdict.PASS, problems=(), released=False), "needs one more pass in a row"),
+    "marginal": (outcome(110.0, Verdict.MARGINAL, released=True), "Passes, outside the pass limits"),
+    "fail": (outcome(), "Set it aside."),
+    "test again": (outcome(None, Verdict.INVALID, problems=(DROPOUT,)), "then test it again"),
+    "aborted": (outcome(None, Verdict.INVALID, aborted=True), "Test it again."),
+}
+
+
+@pytest.mark.parametrize("state", RUNS)
+def test_state_serial_number_and_next_act_come_last(shown, state):
+    run, act = RUNS[state]
+    if state == "hold":
+        run = run.__class__(**{**vars(run), "problems": (ONE_MORE,)})
+    lines = shown(UnitScanned(SERIAL), known(run, attempt=2))
+    place = lines.index(f"{SERIAL}, attempt 2")
+    assert lines[place - 5 : place] == large_word(state)
+    assert act in " ".join(lines[place + 1 :])
+    others = [word for word in ("pass", "fail", "hold") if word != state]
+    assert not any(large_word(word)[0] in lines for word in others)
+
+
+def test_a_run_that_is_not_recorded_is_tested_again_whatever_it_measured(shown):
+    lines = shown(UnitScanned(SERIAL), known(RUNS["fail"][0], Verdict.INVALID))
+    assert large_word("test again")[0] in lines
+    assert large_word("fail")[0] not in lines
+
+
+def test_a_run_that_was_stopped_after_a_fail_says_that_it_counts(shown):
+    stopped = outcome(aborted=True)
+    assert "it counts as a fail" in " ".join(shown(UnitScanned(SERIAL), known(stopped)))
+
+
+def test_the_next_scan_clears_the_screen_and_its_serial_number_stands_there_large(shown):
+    shown(UnitScanned(SERIAL), known(RUNS["pass"][0]))
+    lines = shown(UnitScanned(OTHER))
+    assert lines == [line.strip() for line in large(OTHER, 80)]
+
+
+def test_who_is_not_tested_is_told_why_and_sees_no_verdict_of_another(shown):
+    shown(UnitScanned(SERIAL), known(RUNS["pass"][0]))
+    lines = shown(
+        UnitScanned(OTHER), UnitRefused(OTHER, "the station is locked: run `linecheck station golden`")
+    )
+    assert large_word("not tested")[0] in lines
+    assert large_word("pass")[0] not in lines
+    assert lines[-2:] == [OTHER, "the station is locked: run `linecheck station golden`"]
+
+
+def test_what_was_scanned_during_a_test_is_not_tested_and_the_unit_before_it_keeps_its_verdict(shown):
+    shown(UnitScanned(SERIAL), known(RUNS["pass"][0]))
+    lines = shown(ScanIgnored(OTHER, "during a test"))
+    assert large_word("not tested")[0] in lines
+    assert f"The unit before it, {SERIAL}: PASS." in " ".join(lines)
+    assert large_word("pass")[0] not in lines
+
+
+def test_what_nothing_proves_of_the_station_is_said(shown):
+    run = outcome(113.0, Verdict.PASS, released=True, loop="not checked: the station config has no [loop]")
+    assert "The station's own path is not checked" in " ".join(shown(UnitScanned(SERIAL), known(run)))
+
+
+@given(st.text(alphabet="ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./", max_size=40), st.integers(20, 200))
+def test_a_serial_number_is_large_where_it_fits_and_readable_where_it_does_not(text, columns):
+    lines = large(text, columns)
+    assert len(lines) in (1, 5)
+    assert lines == [f"  {text}"] or max(map(len, lines)) <= columns
