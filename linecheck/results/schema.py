@@ -17,7 +17,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.run.facts import FACTS, Fact, ResultPlace
 from linecheck.run.model import How
 
-__all__ = ["SCHEMA_NAME", "result_schema", "schema_bytes", "shipped_schema"]
+__all__ = ["RESULT_FACTS", "SCHEMA_NAME", "result_schema", "schema_bytes", "shipped_schema"]
 
 SCHEMA_NAME: Final = "result.schema.json"
 #: Facts up to this record format stand in every result of format 1; one that came later is missing in earlier ones.

@@ -18,6 +18,7 @@ from dataclasses import replace
 from typing import Final, TypeVar
 
 from linecheck.checks.base import Problem
+from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
@@ -30,7 +31,6 @@ OVERLOAD: Final = "overload"
 #: Code of the problem that nothing of its stimulus is in a channel.
 SILENT: Final = "silent_channel"
 
-_VOLTS: Final = frozenset({"V", "mV", "µV"})
 _OF_SILENCE: Final = frozenset({"stimulus_not_found", "wrong_channel", SILENT})
 _MAX_NAMED: Final = 2
 
@@ -95,7 +95,7 @@ def _explained(check: CheckOutcome, cause: Problem) -> CheckOutcome:
         what = item.reading if isinstance(item, JudgedReading) else item.curve
         if None not in (what.channel, cause.channel) and what.channel != cause.channel:
             return False
-        return cause.code == SILENT or what.unit in _VOLTS or what.metric == "level_dbfs"
+        return cause.code == SILENT or what.unit in VOLT_UNITS or what.metric == "level_dbfs"
 
     void, metrics = _void(check, concerns)
     if not metrics:

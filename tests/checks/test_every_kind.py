@@ -65,7 +65,7 @@ def analysis_of(kind, channels, capture=None):
     levels = (-6.0,) * len(channels)
     reference = Reference("tone", levels, (1e-4,) * len(channels)) if kind.reference_kind else None
     check = Check(kind.name, kind, stimulus, analysis, {}, {}, reference and "tone")
-    return Analysis(check, capture, channels, "simple", reference)
+    return Analysis(check, capture, channels, "simple", reference, volts_uncertainty=0.0)
 
 
 def test_its_parameters_have_defaults_units_and_descriptions_and_come_back_from_json(kind):
