@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from small_run import LIMITS
+from small_run import LIMITS, call
 
 from linecheck.errors import ExitStatus, RecordError
 from linecheck.limits.verdict import Verdict
@@ -66,13 +66,15 @@ def cut_off(at_work):
     return at_work
 
 
-def test_a_run_is_on_record_before_anything_plays(cut_off):
+def test_a_run_is_on_record_before_anything_plays(cut_off, monkeypatch, capsys):
     with LogReader(DATABASE) as log:
         assert [(run.serial, run.model) for run in log.begun()] == [(SERIAL, "pellow-r3")]
         (begun,) = log.statements("run_begun")
         assert begun.content["serial"] == SERIAL
         assert log.runs() == ()
         assert log.verify().intact
+    status, _, err = call(monkeypatch, capsys, "log", "list", "--log", DATABASE)
+    assert (status, f"begun and not recorded yet: {SERIAL}" in err) == (0, True)
 
 
 def test_one_that_was_cut_off_is_aborted_with_what_is_known_and_counts_as_the_fail_that_it_holds(cut_off):

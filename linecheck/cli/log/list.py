@@ -24,6 +24,7 @@ __all__ = ["list_command"]
 MAX_LISTED = 100_000
 #: Runs that judged the station are counted up to here.
 _MAX_COUNTED = 1000
+_MAX_NAMED = 5
 #: Facts that have a column also where all runs say the same.
 _ALWAYS: Final = ("firmware", "station")
 
@@ -115,6 +116,8 @@ def _tell(
         click.echo(
             f"linecheck: there are more: --before {runs[-1].logged.sequence} lists the next page", err=True
         )
+    if before is None:
+        _tell_begun([run.serial for run in opened.begun()])
     if wanted.purpose != "unit":
         return
     last = runs[-1].logged.sequence - 1 if more else 0
@@ -130,3 +133,16 @@ def _tell(
             else "runs of golden and challenge units are"
         )
         click.echo(visible(f"linecheck: {count} {noun} left out: --purpose all lists them"), err=True)
+
+
+def _tell_begun(serials: list[str]) -> None:
+    """Say which runs no list has yet."""
+    if not serials:
+        return
+    more = f" and {len(serials) - _MAX_NAMED} more" if len(serials) > _MAX_NAMED else ""
+    named = f"{', '.join(serials[:_MAX_NAMED])}{more}"
+    told = (
+        f"linecheck: begun and not recorded yet: {named}. Such a run is under way, or was cut off: the next "
+        "`linecheck run` at the station then records it as aborted"
+    )
+    click.echo(visible(told), err=True)
