@@ -21,7 +21,7 @@ from linecheck.errors import ContractError
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision
 from linecheck.limits.verdict import JudgedMeasurement
-from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.measure.trust import inspect_channels, inspect_continuity, inspect_samples
 
 __all__ = ["Analysed", "Analysis", "analyse", "failure_problem", "reference_from", "take_measurement"]
 
@@ -100,6 +100,7 @@ def _measured(analysis: Analysis) -> Measurement:
     location = check.kind.locate(capture, check.stimulus, channels)
     # Also where nothing was found: clipping or a hole may be why.
     found = (*problems, *location.problems)
+    found += inspect_channels(capture, location, channels, copies_alike=check.kind.copies_alike)
     found += inspect_continuity(capture, location, channels)
     if _nothing_left(found, channels):
         return Measurement(problems=_once(found))
