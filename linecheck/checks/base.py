@@ -439,3 +439,7 @@ class CheckKind(ABC):
     #: The kind whose level this one refers to; None where it refers to none. A kind that has one has the analysis
     #: parameter ``reference``: the name of a check of that kind, or None for the first one in the file.
     reference_kind: ClassVar[str | None] = None
+
+    #: Whether a digital copy of what is played, captured without noise, is rightly the same in every channel: then
+    #: nobody can tell it from one channel captured twice.
+    copies_alike: ClassVar[bool] = False

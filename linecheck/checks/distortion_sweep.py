@@ -161,6 +161,9 @@ class DistortionSweepKind(CheckKind):
     by their nominal frequency. ``worst`` is the curve's greatest value, ``worst_at`` the frequency where it is: one of
     those that were played, so its uncertainty is a rectangle's that goes half way to the further of its neighbours on
     either side.
+
+    A frame that is lost, or a click, in the measured part of a sine that is not seen as such reads as distortion; one
+    between two measured parts moves nothing.
     """
 
     name: ClassVar[str] = "distortion_sweep"

@@ -131,9 +131,13 @@ class JitterKind(CheckKind):
     A stretch that is lost shows in the tone's phase, unless it is a multiple of four frames: then in that of the square
     wave, where that stands above the noise (as of 16 bits it does, as of 24 bits hardly ever), and a multiple of 192
     frames nowhere, as it changes nothing.
+
+    The sequence is the same in every channel. Channels that are captured by converters still differ by their noise, and
+    are invalid where they do not; of a digital copy nobody can tell whether one channel was captured twice.
     """
 
     name: ClassVar[str] = "jitter"
+    copies_alike: ClassVar[bool] = True
     text: ClassVar[str] = "jitter test signal: sidebands by offset, jitter, added lines"
     stimulus_parameters: ClassVar[type[Parameters]] = JitterParameters
     analysis_parameters: ClassVar[type[Parameters]] = JitterAnalysis

@@ -170,6 +170,10 @@ class LinearityKind(CheckKind):
     played: the level at which the error leaves the tolerance is up to one step lower, so its uncertainty is that of a
     rectangle one step wide about its end. ``largest_error`` is the greatest error of all resolved
     points, without its sign.
+
+    Of the faint steps single frames do not show: one that is lost, held or repeated moves no reading by more than its
+    uncertainty. A stretch shows in the phases of the steps around it. In the last ones noise is as strong as the tone,
+    and a stretch that is faded out there reads as a gain error.
     """
 
     name: ClassVar[str] = "linearity"

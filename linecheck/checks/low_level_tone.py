@@ -23,6 +23,7 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
+from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
@@ -91,6 +92,7 @@ class LowLevelToneKind(CheckKind):
             ),
             possible=NO_NEGATIVE,
         ),
+        PEAK_OUTSIDE,
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
@@ -137,13 +139,14 @@ class LowLevelToneKind(CheckKind):
     ) -> Measurement:
         """Take the dynamic range from the located sine."""
         out = ReadingList()
-        names = (*(spec.name for spec in self.metrics), "spectrum")
+        names = (*(spec.name for spec in self.metrics if spec != PEAK_OUTSIDE), "spectrum")
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:
             out.problems.append(reached)
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
+            add_peak_outside(out, capture, location, index, name)
             if reached is not None:
                 out.missing(self.metrics, names, name)
                 continue

@@ -24,6 +24,7 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
+from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
@@ -70,6 +71,10 @@ class QuietKind(CheckKind):
     the level of the named tone check. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
 
     A unit that mutes itself on digital silence reads better than it plays; ``dither: true`` keeps it open.
+
+    Silence is the same in every channel, dither is not. Either way two channels that hold the same noise, bit for bit,
+    are one that was captured twice. That two channels were swapped, that a stretch of noise was lost, or that another
+    check's silence was captured, nobody can tell.
     """
 
     name: ClassVar[str] = "quiet"
@@ -137,6 +142,7 @@ class QuietKind(CheckKind):
             ),
             possible=NO_POSITIVE,
         ),
+        PEAK_OUTSIDE,
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
@@ -199,11 +205,15 @@ class QuietKind(CheckKind):
     ) -> Measurement:
         """Take the noise from the middle of the capture."""
         out = ReadingList(context.volts_uncertainty)
-        names = (*(spec.name for spec in self.metrics if spec.name != "hum"), "spectrum")
+        names = (
+            *(spec.name for spec in self.metrics if spec.name not in ("hum", "peak_outside")),
+            "spectrum",
+        )
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:
             out.problems.append(reached)
         for index, name in enumerate(context.channels):
+            add_peak_outside(out, capture, location, index, name)
             narrowed = capture.narrowed(analysis.band_hz[1])
             values = narrowed.between(index, location.start, location.stop)
             parts = dissect(values, narrowed.rate_hz, None, analysis.band_hz[0])

@@ -27,6 +27,7 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
+from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
@@ -48,7 +49,7 @@ from linecheck.dsp.responses.responses import (
 )
 from linecheck.dsp.spectra.spectra import reduce_peaks
 
-__all__ = ["CAPTURE_EDGE", "KIND", "ReconstructionKind", "ReconstructionParameters"]
+__all__ = ["KIND", "ReconstructionKind", "ReconstructionParameters"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -56,8 +57,6 @@ ComplexArray = NDArray[np.complex128]
 
 #: Levels are relative to this frequency's.
 REFERENCE_HZ = 1000.0
-#: A capture converter is flat up to this part of its rate, 20 kHz at 44.1 kHz (common practice, no source).
-CAPTURE_EDGE = 0.4536
 #: The least rate of a capture over that of the unit.
 LEAST_OVERSAMPLING = 4
 #: Distance of the lines, to the nearest that fits the rate: an impulse response of 20 ms fits in, and in 1.2 s the

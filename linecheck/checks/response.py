@@ -27,11 +27,11 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
+from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandHz, SteadyParameters
 from linecheck.checks.parts.swept import FADE_SECONDS, Swept, locate_sweep, sweep_response, sweep_stimulus
-from linecheck.checks.reconstruction import CAPTURE_EDGE
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.responses import Response, falls_to, level_at, line_levels, running_mean
 

@@ -25,6 +25,7 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite, the_same
+from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     ReadingList,
     band_not_reached,
@@ -271,6 +272,7 @@ class ToneKind(CheckKind):
                 "first channel {size} softer against the second, {value}",
             ),
         ),
+        PEAK_OUTSIDE,
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
@@ -346,6 +348,7 @@ class ToneKind(CheckKind):
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
             _hum(out, name, parts, mains)
             _harmonic_readings(out, name, parts)
+            add_peak_outside(out, capture, location, index, name)
             if reached is None:
                 _band_readings(out, name, parts, parameters, analysis)
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)

@@ -29,6 +29,7 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
+from linecheck.checks.parts.known_noise import KnownNoise, find_known_noise, noise_problems
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.parts.tone_sets import RAIL
@@ -66,6 +67,10 @@ NOTHING_PLAYS = (
     "there is a noise floor and nothing else: is the unit playing, is the cable in place? Where silence is meant, say "
     "signal: silence. May be the unit's own fault."
 )
+SOMETHING_PLAYS = (
+    "something plays where silence was to be played: is it this check's capture? Where a programme plays, say "
+    "signal: programme. May be the unit's own fault."
+)
 
 #: Lines from here on are taken out before the density above the audio band is looked at.
 LINES_FROM_HZ = 10_000.0
@@ -83,17 +88,23 @@ NAMED = 4
 #: An image stands out that is so many standard deviations strong; one that does not may have so many in it.
 IMAGE_DEVIATIONS, HIDDEN_DEVIATIONS = 4.0, 2.0
 
-Signal = Literal["noise", "silence"]
+Signal = Literal["noise", "silence", "programme"]
 
 
 class UltrasonicParameters(SteadyParameters):
-    """What is played, where the unit plays what it is given; in a recording it may have been anything.
+    """Pink noise up to 19 kHz, so that nothing ultrasonic is played and images have something to be images of.
 
-    Pink noise up to 19 kHz, so that nothing ultrasonic is played and images have something to be images of; or digital
-    silence with dither.
+    ``silence`` is digital silence with dither. ``programme`` plays the same noise where linecheck plays, but takes
+    whatever a capture holds: of a programme that nobody controls.
     """
 
-    signal: Annotated[Signal, Field(description="Pink noise up to 19 kHz, or silence with dither")] = "noise"
+    signal: Annotated[
+        Signal,
+        Field(
+            description="Pink noise up to 19 kHz, which the capture must hold; silence with dither; or whatever "
+            "programme plays"
+        ),
+    ] = "noise"
     level_dbfs: Annotated[
         float, Field(ge=-100.0, le=-14.0, description="Level of the noise, rms, dB re a full-scale sine")
     ] = -20.0
@@ -110,7 +121,10 @@ class UltrasonicAnalysis(Parameters):
 
 
 class UltrasonicKind(CheckKind):
-    """What lies above the audio band, on any programme, tone or silence that nobody controls, captured wide.
+    """What lies above the audio band: on the noise that is played, on silence, or on any programme, captured wide.
+
+    Where linecheck made what is played, the capture must hold it, whole; ``signal: programme`` takes what there is, and
+    sees of a stretch that was lost only the step that it leaves.
 
     ``noise_20k_100k`` is the power from 20 kHz to 100 kHz (or to the capture's edge, from 80 kHz on) over that from
     20 Hz to 20 kHz, everything in both. ``rise_from`` is where the density of noise, which music lets fall with
@@ -186,7 +200,7 @@ class UltrasonicKind(CheckKind):
         """Return the noise, the same in every channel, or dither."""
         frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * parameters.rate_hz)
         values = np.zeros((frames, channels))
-        if parameters.signal == "noise":
+        if parameters.signal != "silence":
             noise = _pink_noise(parameters)
             values[:] = np.resize(noise, frames)[:, np.newaxis]
             values = ramped(values, parameters.rate_hz, ramp_seconds)
@@ -204,6 +218,13 @@ class UltrasonicKind(CheckKind):
         slack = last - first - length
         start = first + min(slack - edge, max(slack // 2, round(SETTLE_SECONDS * capture.rate_hz)))
         start = max(first, min(start, capture.frames - length))
+        known = None if parameters.signal != "noise" else _known(capture, parameters)
+        if known is not None and known.start is not None:
+            # Where nothing else tells programme from noise, the noise itself does.
+            begin = known.start + round(0.5 * SETTLE_SECONDS * capture.rate_hz)
+            end = known.start + round((SETTLE_SECONDS + parameters.seconds) * capture.rate_hz)
+            start = max(begin, min(start, end - length), 0)
+            length = min(wanted, capture.frames - start)
         problems: tuple[Problem, ...] = ()
         if length < SHORTEST_SECONDS * capture.rate_hz:
             message = (
@@ -212,6 +233,8 @@ class UltrasonicKind(CheckKind):
             )
             problems = (Problem("too_short", message),)
         problems += _cuts(capture, start, start + length, parameters, channels)
+        if known is not None and not problems:
+            problems += _held(known, (start, start + length), capture.rate_hz, parameters, channels)
         return Location(start, start + length, (True,) * len(channels), None, problems=problems)
 
     def measure(
@@ -227,13 +250,39 @@ class UltrasonicKind(CheckKind):
         out.problems += _reach(capture, parameters)
         for index, name in enumerate(context.channels):
             parts = _take_apart(capture, location, index, parameters)
-            if parameters.signal == "noise" and not parts.is_playing:
+            if parameters.signal != "silence" and not parts.is_playing:
                 out.problems.append(Problem("stimulus_not_found", NOTHING_PLAYS, name))
+            if parameters.signal == "silence" and parts.edge_hz >= FLOOR_SEEN_FROM_HZ and parts.is_playing:
+                out.problems.append(Problem("stimulus_not_found", SOMETHING_PLAYS, name))
             _noise(out, name, parts)
             _images(out, name, parts)
             _shape(out, name, parts, parameters.rate_hz)
             out.curves.append(_band_curve(name, parts))
         return out.measurement()
+
+
+def _known(capture: Capture, parameters: UltrasonicParameters) -> KnownNoise:
+    """Find the noise that was played; how long it fades in and out, which is more of it, is not known."""
+    frames = round((SETTLE_SECONDS + parameters.seconds) * parameters.rate_hz)
+    return find_known_noise(capture, _pink_noise(parameters)[:frames], parameters.rate_hz)
+
+
+def _held(
+    known: KnownNoise,
+    span: tuple[int, int],
+    rate_hz: int,
+    parameters: UltrasonicParameters,
+    channels: tuple[str, ...],
+) -> tuple[Problem, ...]:
+    """Return a problem where a capture does not hold the noise that was played, or not all of it."""
+    seconds = (span[1] - span[0]) / rate_hz
+    if known.start is not None and seconds < 0.98 * parameters.seconds:
+        message = (
+            f"the noise is captured for {seconds:.3f} s of the {parameters.seconds:g} s that are to be measured: the "
+            "capture begins too late or ends too early, or the unit stopped. May be the unit's own fault."
+        )
+        return (Problem("too_short", message),)
+    return tuple(noise_problems(known, span, channels))
 
 
 def _cuts(
@@ -521,7 +570,7 @@ def _band_curve(name: str, parts: _Parts) -> Curve:
     audio = max(parts.audio.value, 1e-300)
     power = np.maximum(power, 1e-300)
     # A band of the audio band varies together with it.
-    shared = np.where(parts.bands.upper_hz <= AUDIO_HZ[1], spread**2 / (power * audio), 0.0)
+    shared = np.where(parts.bands.upper_hz <= AUDIO_HZ[1], (spread / power) * (spread / audio), 0.0)
     variance = (spread / power) ** 2 + (parts.audio.uncertainty / audio) ** 2 - 2.0 * shared
     uncertainty = 0.5 * DB_PER_NEPER * np.sqrt(np.maximum(variance, (1e-9) ** 2))
     level = 10.0 * np.log10(power / audio)

@@ -96,6 +96,9 @@ class WiringKind(CheckKind):
     ``polarity`` is that of what arrives on the channel (absolute: both inverted reads -1 on both). ``channel_delay`` is
     the second channel's arrival after the first's, in frames of the capture; ``balance`` the first channel's gain over
     the second's. With more than two channels both are the largest difference from the first.
+
+    A single frame that is lost in one channel alone is a delay of it, and reads as one; one that is held or repeated
+    moves no reading by more than its uncertainty.
     """
 
     name: ClassVar[str] = "wiring"

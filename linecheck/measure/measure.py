@@ -23,7 +23,7 @@ from linecheck.limits.model import Check, Decision
 from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.measure.path_part import PathParts, with_path
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck, judged_silence, silent_channels
-from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.measure.trust import inspect_channels, inspect_continuity, inspect_samples
 
 __all__ = ["Analysed", "Analysis", "analyse", "failure_problem", "reference_from", "take_measurement"]
 
@@ -111,6 +111,7 @@ def _measured(analysis: Analysis) -> Measurement:
     location = check.kind.locate(capture, check.stimulus, channels)
     # Also where nothing was found: clipping or a hole may be why.
     found = (*problems, *location.problems)
+    found += inspect_channels(capture, location, channels, copies_alike=check.kind.copies_alike)
     found += inspect_continuity(capture, location, channels)
     found += silent_channels(capture, location, channels, analysis.driven, analysis.loop)
     if _nothing_left(found, channels):

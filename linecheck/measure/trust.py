@@ -1,6 +1,7 @@
 """Whether a capture can be trusted, before any number is taken from it.
 
-:func:`inspect_samples` looks at the samples alone, :func:`inspect_continuity` at the located stimulus. Every problem
+:func:`inspect_samples` looks at the samples alone, :func:`inspect_continuity` at the located stimulus in each channel,
+:func:`inspect_channels` at one channel beside the other. Every problem
 that they return voids the readings of its channel, or of the whole capture. Codes:
 
 =====================  ==================================================================================
@@ -12,10 +13,13 @@ that they return voids the readings of its channel, or of the whole capture. Cod
 ``clipping``           samples held at the top or the bottom
 ``repeated_block``     a stretch delivered twice
 ``dropout``            a stretch lost, held or missing inside the stimulus
+``identical_channels`` two channels the same, bit for bit
 =====================  ==================================================================================
 """
 
 from __future__ import annotations
+
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +30,7 @@ from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
 from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
 from linecheck.dsp.spectra.narrow import Narrowed
 
-__all__ = ["inspect_continuity", "inspect_samples"]
+__all__ = ["inspect_channels", "inspect_continuity", "inspect_samples"]
 
 FloatArray = NDArray[np.float64]
 
@@ -38,6 +42,9 @@ BREAKS_UP_TO_HZ = 20_000.0
 
 #: A tone stays at its peak for a while by itself: a stretch of one value counts from so many of its periods on.
 HELD_PERIODS = 0.3
+
+#: A digital copy of a stimulus that repeats holds no more values than this.
+MAX_COPIED_VALUES = 16
 
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
@@ -106,6 +113,30 @@ def inspect_continuity(
         if broken is not None:
             problems.append(broken)
     return tuple(problems)
+
+
+def inspect_channels(
+    capture: Capture, location: Location, channels: tuple[str, ...], *, copies_alike: bool
+) -> tuple[Problem, ...]:
+    """Return a problem where two channels hold the same samples: one was written twice, or both were mixed into one.
+
+    No two converters have the same noise, and a stimulus has dither of its own in each channel. ``copies_alike`` is
+    :attr:`CheckKind.copies_alike` of what was played.
+    """
+    inside = slice(location.start, location.stop) if location.stop > location.start else slice(None)
+    for first, second in combinations(range(capture.channels), 2):
+        values = capture.scaled[first, inside]
+        if not np.array_equal(values, capture.scaled[second, inside]) or np.ptp(values) == 0.0:
+            continue
+        if copies_alike and len(np.unique(values)) <= MAX_COPIED_VALUES:
+            continue
+        message = (
+            f"{channels[first]} and {channels[second]} are the same, bit for bit: one channel was captured twice, or "
+            "both were mixed into one, so nothing is known of the other. Is the input set to two channels? It says "
+            "nothing of the unit."
+        )
+        return (Problem("identical_channels", message),)
+    return ()
 
 
 def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[float, ...]) -> Problem | None:

@@ -46,6 +46,8 @@ _OF_THE_RUN = (
     *("run", "serial", "model", "attempt", "purpose", "run_verdict"),
     *("finished", "station", "nest", "lot", "firmware"),
 )
+#: Metrics that kinds have had since: more may be said.
+_ADDED = frozenset(("peak_outside",))
 #: A curve is known by a digest of all its points, and where the machine is another by so many of them.
 _SAMPLED = 9
 
@@ -93,6 +95,7 @@ def judged(name):
             "judge", f"sets/{captures}", "--limits", f"limits/{limits}.yaml", "--json", result, "--log", log
         )
     document = json.loads(result.read_text(encoding="utf-8"))
+    document["readings"] = without_added(document["readings"])
     document["curves"] = exported(log)["curves"]
     return {"status": answer.status, "result": as_tables(without(document, _ANEW | _WORDS))}
 
@@ -117,9 +120,15 @@ def compared():
     return comparison("compared/comparison.json")
 
 
+def without_added(rows):
+    """Leave out the readings of metrics that a kind did not have then."""
+    return [row for row in rows if row["metric"] not in _ADDED]
+
+
 def comparison(path):
     """Return what a comparison holds but for its words."""
     document = json.loads(Path(path).read_text(encoding="utf-8"))
+    document["values"] = without_added(document["values"])
     return without(document, _ANEW | _WORDS | {"digest"})
 
 

@@ -5,7 +5,7 @@ import pytest
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, StreamEvent
-from linecheck.measure.trust import inspect_continuity, inspect_samples
+from linecheck.measure.trust import inspect_channels, inspect_continuity, inspect_samples
 
 CHANNELS = ("left", "right")
 RATES = (44100, 48000, 96000, 192000)
@@ -214,3 +214,37 @@ def test_hum_above_a_low_tone_does_not_sway_its_level():
         samples += 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * hertz * time)[:, None]
     assert codes_of(samples, frequency_hz=100.0) == set()
     assert codes_of(blank(samples, 24_000, 200), frequency_hz=100.0) == {"dropout"}
+
+
+@pytest.mark.parametrize("name", ["tone", "quiet", "jitter", "wiring"])
+def test_two_channels_that_are_one_are_told_apart_from_two_that_are_alike(name):
+    from fault_corpus import FAULTS, clean, judged
+
+    capture = clean(name, 1)
+    assert "identical_channels" not in {entry.code for entry in judged(name, capture, None).problems}
+    codes = capture.samples.astype(np.int64)
+    for fault in ("mono_left", "mono_mean"):
+        mono = FAULTS[fault](codes, np.random.default_rng(2), capture.rate_hz).astype(np.int32)
+        found = judged(name, Capture(mono, capture.rate_hz, (8.0, 8.0), bits=32), None)
+        assert "identical_channels" in {entry.code for entry in found.problems if entry.blocks}
+        assert all(item.verdict in (None, "invalid") for item in found.readings)
+
+
+def test_only_what_is_played_alike_may_come_back_alike():
+    for kind in kinds().values():
+        stimulus = kind.stimulus(kind.stimulus_parameters(), 2, 0.01)
+        moves = bool(np.max(stimulus.samples) > np.min(stimulus.samples))
+        alike = bool(np.array_equal(stimulus.samples[:, 0], stimulus.samples[:, 1]))
+        assert kind.copies_alike == (moves and alike), kind.name
+
+
+def test_a_digital_copy_of_the_jitter_sequence_is_the_same_in_both_channels():
+    jitter = kinds()["jitter"]
+    given = jitter.stimulus_parameters(rate_hz=48000)
+    stimulus = jitter.stimulus(given, 2, 0.01)
+    capture = Capture(np.pad(stimulus.samples, ((4800, 4800), (0, 0))), 48000, bits=24)
+    location = jitter.locate(capture, given, CHANNELS)
+    assert inspect_channels(capture, location, CHANNELS, copies_alike=True) == ()
+    assert [entry.code for entry in inspect_channels(capture, location, CHANNELS, copies_alike=False)] == [
+        "identical_channels"
+    ]

@@ -128,6 +128,12 @@ def _strongest_elsewhere(capture: Capture, nominal_hz: float) -> Problem:
             f"the stimulus ({nominal_hz:g} Hz) is not in the capture: is the unit playing, is the cable in place? "
             "May be the unit's own fault.",
         )
+    if abs(best_hz / nominal_hz - 1.0) <= CLOCK_TOLERANCE:
+        return Problem(
+            "stimulus_not_found",
+            f"the stimulus ({nominal_hz:g} Hz) is in the capture, but sounds nowhere long enough by itself: it comes "
+            "and goes, or something louder is beside it. May be the unit's own fault.",
+        )
     return _wrong_rate(best_hz, nominal_hz) or Problem(
         "stimulus_not_found",
         f"the stimulus ({nominal_hz:g} Hz) is not in the capture; the strongest tone there is at {best_hz:.2f} Hz",
@@ -141,7 +147,7 @@ def _wrong_rate(found_hz: float, nominal_hz: float) -> Problem | None:
     mixed = [(a, b) for a in rates for b in rates if a != b and abs(ratio * b / a - 1.0) < CLOCK_TOLERANCE]
     if mixed:
         reason = "as if {1} Hz were played or captured at {0} Hz".format(*mixed[0])
-    elif abs(ratio - 1.0) < 0.02:
+    elif CLOCK_TOLERANCE < abs(ratio - 1.0) < 0.02:
         reason = f"{1e6 * (ratio - 1.0):+.0f} ppm off, more than ±1000 ppm"
     else:
         return None

@@ -9,11 +9,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
+from linecheck.checks.parts.known_signal import (
+    CAPTURE_EDGE,
+    MAX_HALF_WIDTH_HZ,
+    UNREPORTED,
+    AllOver,
+    Spectra,
+    aligned,
+    modelled,
+    read_all_over,
+)
 from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
 from linecheck.checks.parts.words import percent_off
-from linecheck.dsp.continuity.continuity import breaks_of_model
+from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
+from linecheck.dsp.responses.phaseless import phaseless_dip
 from linecheck.dsp.responses.responses import Response, line_levels
 from linecheck.dsp.responses.sweeps import exponential_sweep, spectrum_at, transfer
 from linecheck.dsp.spectra.narrow import Narrowed
@@ -36,12 +47,9 @@ BELOW_LOWEST = 0.7
 TAIL_SECONDS = 0.08
 #: A response is fitted over this part of its frequency to either side, but no less than 2 bins and no more than 20 Hz.
 HALF_WIDTH = 0.01
-MAX_HALF_WIDTH_HZ = 20.0
 #: The tone's phase and the sweep's differ by no more than this (rad, and as much more for each second between them) or
 #: so many standard deviations where nothing was lost.
 OUT_OF_PHASE, DEVIATIONS = 0.006, 6.0
-#: Of the capture's sweep's energy, the reference must explain so much.
-LEAST_EXPLAINED = 0.1
 
 
 @dataclass(frozen=True)
@@ -66,16 +74,6 @@ class Swept:
         low, high = BELOW_LOWEST * self.lowest_hz / self.rate_hz, self.highest_hz / self.rate_hz
         amplitude = full_scale_amplitude(self.level_dbfs, self.bits)
         return amplitude * exponential_sweep(self.frames, low, high, round(FADE_SECONDS * self.rate_hz))
-
-
-@dataclass(frozen=True)
-class _Spectra:
-    """A captured sweep and its reference at the same frequencies (by the unit's clock), re the sweep's beginning."""
-
-    captured: ComplexArray
-    reference: ComplexArray
-    spacing_hz: float
-    frames: int
 
 
 def sweep_stimulus(sweep: Swept, channels: int, ramp_seconds: float) -> Stimulus:
@@ -211,13 +209,18 @@ def _sweep_end(narrowed: Narrowed, tone: Location, sweep: Swept, ratio: float) -
     return int((first + best + lasting) * narrowed.factor)
 
 
-def _spectra(narrowed: Narrowed, index: int, location: Location, sweep: Swept) -> _Spectra:
+def _lasting(narrowed: Narrowed, location: Location, sweep: Swept) -> int:
+    """Return how many frames a located sweep lasts."""
+    return int(np.ceil(sweep.frames / (sweep.rate_hz * (location.clock_ratio or 1.0)) * narrowed.rate_hz))
+
+
+def _spectra(narrowed: Narrowed, index: int, location: Location, sweep: Swept) -> Spectra:
     """Return a channel's sweep and the reference, both re the moment at which the sweep begins."""
     from scipy.fft import next_fast_len, rfft
 
     assert location.clock_ratio is not None
     rate = narrowed.rate_hz
-    lasting = int(np.ceil(sweep.frames / (sweep.rate_hz * location.clock_ratio) * rate))
+    lasting = _lasting(narrowed, location, sweep)
     begin = round(location.stop / narrowed.factor) - lasting
     margin = round(0.5 * GAP_SECONDS * rate)
     early = begin - max(0, begin - margin)
@@ -229,7 +232,7 @@ def _spectra(narrowed: Narrowed, index: int, location: Location, sweep: Swept) -
     spectrum = rfft(values, length)
     count = min(len(spectrum), int(0.4995 * sweep.rate_hz / spacing))
     spectrum = spectrum[:count] * np.exp(2j * np.pi * np.mod(np.arange(count) * (early / length), 1.0))
-    return _Spectra(spectrum, _reference(sweep, spacing, count), spacing, length)
+    return Spectra(spectrum, _reference(sweep, spacing, count), spacing, length)
 
 
 def sweep_response(
@@ -248,7 +251,7 @@ def sweep_response(
     frequencies_hz : float64 array, shape (points,)
         Ascending; those that the capture does not hold are left out.
     """
-    spectra, _ = _aligned(_spectra(narrowed, index, location, sweep))
+    spectra, _ = aligned(_spectra(narrowed, index, location, sweep))
     spacing = spectra.spacing_hz
     half = np.clip(HALF_WIDTH * frequencies_hz, 2.0 * spacing, MAX_HALF_WIDTH_HZ)
     usable = frequencies_hz + half < (len(spectra.captured) - 1) * spacing
@@ -259,25 +262,8 @@ def sweep_response(
     return Response(np.asarray(centre * spacing), *line_levels(found.gains, found.noise))
 
 
-def _aligned(spectra: _Spectra) -> tuple[_Spectra, int]:
-    """Take the unit's own delay off the captured spectrum, so that gains next to each other have the same phase.
-
-    Also returns that delay in frames.
-    """
-    from scipy.fft import irfft
-
-    cross = np.zeros(spectra.frames // 2 + 1, dtype=np.complex128)
-    count = len(spectra.captured)
-    strength = np.maximum(np.abs(spectra.reference), 1e-3 * np.max(np.abs(spectra.reference)))
-    cross[:count] = spectra.captured * np.conj(spectra.reference) / strength
-    likeness = np.abs(irfft(cross, spectra.frames))
-    delay = int(np.argmax(likeness))
-    turn = np.exp(2j * np.pi * np.mod(np.arange(count) * (delay / spectra.frames), 1.0))
-    return replace(spectra, captured=spectra.captured * turn), delay
-
-
 def _out_of_phase(
-    narrowed: Narrowed, index: int, location: Location, sweep: Swept, spectra: _Spectra, delay: int
+    narrowed: Narrowed, index: int, location: Location, sweep: Swept, spectra: Spectra, delay: int
 ) -> bool:
     """Return whether the tone's phase is not what the sweep's is where it passes the tone's frequency.
 
@@ -290,7 +276,7 @@ def _out_of_phase(
         The channel.
     location : Location
     sweep : Swept
-    spectra : _Spectra
+    spectra : Spectra
         The sweep's, as aligned.
     delay : int
         What has been taken off it, frames.
@@ -308,15 +294,11 @@ def _out_of_phase(
     gain = complex(found.gains[0]) * np.exp(
         -2j * np.pi * (PILOT_HZ / spectra.spacing_hz) * delay / spectra.frames
     )
-    lasting = int(np.ceil(sweep.frames / (sweep.rate_hz * ratio) * rate))
-    begin = round(location.stop / narrowed.factor) - lasting
+    begin = round(location.stop / narrowed.factor) - _lasting(narrowed, location, sweep)
     cycles = PILOT_HZ * ratio / rate * (first + 0.5 * (len(record) - 1) - begin)
     expected = -1j * gain * np.exp(2j * np.pi * (cycles - np.rint(cycles)))
     off = abs(float(np.angle(complex(fit.amplitudes[0]) * np.conj(expected))))
-    octaves = np.log(PILOT_HZ / (BELOW_LOWEST * sweep.lowest_hz)) / np.log(
-        sweep.highest_hz / (BELOW_LOWEST * sweep.lowest_hz)
-    )
-    between = GAP_SECONDS + sweep.seconds * float(octaves)
+    between = GAP_SECONDS + sweep.seconds * _octaves_share(sweep, PILOT_HZ)
     spread = float(np.std(rest)) / abs(fit.amplitudes[0]) * np.sqrt(2.0 / len(record))
     # The tone tells the clock too, and its error grows until the sweep comes by.
     spread *= 1.0 + np.sqrt(12.0) * between * rate / len(record)
@@ -326,43 +308,66 @@ def _out_of_phase(
 
 def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tuple[str, ...]) -> list[Problem]:
     """Return problems where the captured sweep is not what its own smooth response makes of the reference."""
-    from scipy.fft import irfft
-
     problems = []
     for index, name in enumerate(channels):
         if not location.found[index]:
             continue
-        spectra, delay = _aligned(_spectra(narrowed, index, location, sweep))
+        spectra, delay = aligned(_spectra(narrowed, index, location, sweep))
         if _out_of_phase(narrowed, index, location, sweep, spectra, delay):
-            message = (
-                "the sweep does not follow its tone at the distance at which both were played: a stretch was lost "
-                "between them, or came twice. The interface did not report it. May be the unit's own fault."
-            )
-            problems.append(Problem("dropout", message, name))
-            continue
-        bins = np.arange(len(spectra.captured))
-        points = np.unique(np.geomspace(8, len(bins) - 40, 400).astype(np.int64))
-        reach = np.clip(points // 100, 2, int(MAX_HALF_WIDTH_HZ / spectra.spacing_hz)).astype(np.int64)
-        gains = transfer(spectra.captured, spectra.reference, points, reach).gains
-        smooth = np.interp(bins, points, gains.real) + 1j * np.interp(bins, points, gains.imag)
-        inside = (bins >= points[0]) & (bins <= points[-1])
-        model = irfft(np.where(inside, smooth * spectra.reference, 0.0), spectra.frames)
-        signal = irfft(np.where(inside, spectra.captured, 0.0), spectra.frames)
-        sounding = slice(round(0.1 * spectra.frames), round(0.9 * spectra.frames))
-        found = breaks_of_model(signal[sounding], model[sounding])
-        if found:
-            worst = max(found, key=lambda entry: abs(entry.size))
-            at = location.stop / narrowed.factor / narrowed.rate_hz - sweep.seconds / (
-                location.clock_ratio or 1.0
-            )
-            seconds = at + (worst.frame + sounding.start) / narrowed.rate_hz
             what = (
-                f"the sweep's level is {percent_off(worst.size)}"
-                if worst.kind == "hole"
-                else "samples do not belong to the sweep"
+                "the sweep does not follow its tone at the distance at which both were played: a stretch was lost "
+                "between them, or came twice"
             )
-            message = (
-                f"{what} at {seconds:.3f} s. The interface did not report it. May be the unit's own fault."
-            )
-            problems.append(Problem("dropout", message, name))
+        else:
+            what = _break_in(spectra, narrowed, location, sweep)
+        if what:
+            problems.append(Problem("dropout", f"{what}. {UNREPORTED}", name))
     return problems
+
+
+def _break_in(spectra: Spectra, narrowed: Narrowed, location: Location, sweep: Swept) -> str:
+    """Say where a sweep is not whole; nothing where it is."""
+    lasting, rate = _lasting(narrowed, location, sweep), narrowed.rate_hz
+    begin_seconds = location.stop / (narrowed.factor * rate) - lasting / rate
+    response = read_all_over(spectra)
+    found = _breaks_of_sweep(spectra, response, narrowed, lasting, sweep)
+    if found:
+        worst = max(found, key=lambda entry: abs(entry.size))
+        seconds = begin_seconds + worst.frame / rate
+        if worst.kind == "hole":
+            return f"the sweep's level is {percent_off(worst.size)} at {seconds:.3f} s"
+        return f"samples do not belong to the sweep at {seconds:.3f} s"
+    frequencies = np.asarray(response.bins * spectra.spacing_hz)
+    dip = phaseless_dip(response.found, frequencies, min(CAPTURE_EDGE * rate, 0.9 * sweep.highest_hz))
+    if dip is None:
+        return ""
+    seconds = begin_seconds + float(_octaves_share(sweep, frequencies[dip])) * lasting / rate
+    return (
+        f"the level changes about {frequencies[dip]:.4g} Hz with none of the phase that an analogue filter's would: "
+        f"it was faded while the sweep passed, at {seconds:.3f} s"
+    )
+
+
+def _octaves_share(sweep: Swept, frequency_hz: float) -> float:
+    """Return the share of a sweep's time at which it passes a frequency."""
+    lowest = BELOW_LOWEST * sweep.lowest_hz
+    return float(np.log(frequency_hz / lowest) / np.log(sweep.highest_hz / lowest))
+
+
+def _breaks_of_sweep(
+    spectra: Spectra, response: AllOver, narrowed: Narrowed, lasting: int, sweep: Swept
+) -> list[Break]:
+    """Return where a sweep differs from its model, from its begin to where it fades or the capture's filter does.
+
+    Frames are those of the narrowed capture from the sweep's first on.
+    """
+    rate = narrowed.rate_hz
+    signal, model = modelled(spectra, response)
+    # The search keeps clear of its ends: with them go the silence ahead of the sweep, and its fade.
+    ahead = round(0.5 * GAP_SECONDS * rate)
+    whole = slice(0, ahead + lasting)
+    found = breaks_of_model(np.roll(signal, ahead)[whole], np.roll(model, ahead)[whole])
+    last = min(
+        lasting - round(FADE_SECONDS * rate), _octaves_share(sweep, 0.95 * CAPTURE_EDGE * rate) * lasting
+    )
+    return [replace(entry, frame=entry.frame - ahead) for entry in found if entry.frame - ahead < last]

@@ -276,15 +276,23 @@ def breaks_of_model(values: FloatArray, model: FloatArray) -> tuple[Break, ...]:
     count = len(values) // block
     if count < 8:
         return ()
-    signal, there = (part[: count * block].reshape(count, block) for part in (values, model))
-    gain = np.sum(signal * there, 1) / np.maximum(np.sum(there**2, 1), 1e-300)
+    signal, there, rest = (
+        part[: count * block].reshape(count, block) for part in (values, model, values - model)
+    )
+    energy = np.maximum(np.sum(there**2, 1), 1e-300)
+    gain = np.sum(signal * there, 1) / energy
     off = np.abs(gain - np.median(gain))
     spread = 1.4826 * float(np.median(off))
+    # Where a slow signal passes through zero a block has little of it, and noise is most of its gain.
+    noise = 1.4826 * float(np.median(np.abs(rest))) / np.sqrt(energy)
     found = [
         Break("hole", int(index * block), float(gain[index] - np.median(gain)))
-        for index in np.flatnonzero((off > 0.1) & (off > 8.0 * spread))
+        for index in np.flatnonzero((off > 0.1) & (off > 8.0 * np.maximum(spread, noise)))
     ]
-    return tuple(found) or _bursts(values - model, float(np.sqrt(2.0 * np.mean(model**2))), block)
+    if found:
+        return tuple(found)
+    # Harmonics of a signal that rises through all frequencies end at once where the band does.
+    return _bursts(values - model, float(np.sqrt(2.0 * np.mean(model**2))), block, times_usual=4.0)
 
 
 def _jumps_and_holes(
@@ -348,7 +356,9 @@ def clicks(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, .
     return _bursts(residual, amplitude, block)
 
 
-def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, ...]:
+def _bursts(
+    residual: FloatArray, amplitude: float, block: int, times_usual: float = 3.0
+) -> tuple[Break, ...]:
     """Find isolated short bursts in what a fit leaves; what comes in every block is the unit's distortion."""
     from scipy.ndimage import uniform_filter1d
 
@@ -358,7 +368,7 @@ def _bursts(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, 
     whole = sharp[: len(sharp) // block * block].reshape(-1, block)
     # Pulses that come again and again are the unit's noise: a burst stands far above what nine blocks in ten reach.
     usual = float(np.percentile(np.max(whole, axis=1), 90.0)) if len(whole) else 0.0
-    places = np.flatnonzero(sharp > max(12.0 * typical, 3.0 * usual, 0.001 * amplitude))
+    places = np.flatnonzero(sharp > max(12.0 * typical, times_usual * usual, 0.001 * amplitude))
     # The running mean is not whole at the ends.
     places = places[(places >= block) & (places < len(residual) - block)]
     blocks = np.unique(places // block)

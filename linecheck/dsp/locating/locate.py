@@ -23,6 +23,12 @@ ComplexArray = NDArray[np.complex128]
 _WEIGHTS = np.array([0.1464466, 0.3535534, 0.3535534, 0.1464466])
 
 
+#: Of the points so near to one on either side most belong to the plateau, and none is so many times as high.
+AROUND, LOUDER = 4, 2.0
+#: So many clicks louder than a signal are looked past.
+MAX_CLICKS = 8
+
+
 @dataclass(frozen=True)
 class Span:
     """A stretch of an envelope, in hops: where it sounds, and its settled inside; ``stop`` is one past the last."""
@@ -83,6 +89,25 @@ def _runs(flags: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
     return runs
 
 
+def _longest(envelope: FloatArray, gap: int) -> tuple[int, int] | None:
+    """Return the longest stretch in which an envelope is above half its plateau.
+
+    A click louder than the signal is shorter than the holes that the signal may have: it is looked past.
+    """
+    left, first = envelope, None
+    for _ in range(MAX_CLICKS):
+        if not len(left) or not np.max(left) > 0.0:
+            break
+        plateau = float(np.median(left[left > 0.5 * np.max(left)]))
+        runs = _runs(left > 0.5 * plateau, gap)
+        start, stop = max(runs, key=lambda run: run[1] - run[0])
+        first = first or (start, stop)
+        if stop - start > gap:
+            return start, stop
+        left = np.where(left > 0.5 * plateau, 0.0, left)
+    return first
+
+
 def steady_span(envelope: FloatArray, gap: int, sag: float = 0.03) -> Span | None:
     """Return the longest stretch where an envelope stays near its plateau; None where there is no plateau.
 
@@ -94,17 +119,18 @@ def steady_span(envelope: FloatArray, gap: int, sag: float = 0.03) -> Span | Non
     sag : float
         The settled inside may lie below the plateau by this share of it, more where the plateau itself ripples.
     """
-    if not len(envelope) or not np.max(envelope) > 0.0:
+    stretch = _longest(envelope, gap)
+    if stretch is None:
         return None
-    plateau = float(np.median(envelope[envelope > 0.5 * np.max(envelope)]))
-    runs = _runs(envelope > 0.5 * plateau, gap)
-    if not runs:
-        return None
-    start, stop = max(runs, key=lambda run: run[1] - run[0])
+    start, stop = stretch
     inside = envelope[start:stop]
     plateau = float(np.median(inside))
     ripple = 1.4826 * float(np.median(np.abs(inside - plateau))) / plateau
-    near = np.flatnonzero(inside > plateau * (1.0 - max(sag, min(0.4, 4.0 * ripple))))
-    if not len(near):
+    near = inside > plateau * (1.0 - max(sag, min(0.4, 4.0 * ripple)))
+    # A click at either end is no part of it, nor what dies away of it.
+    beside = near & (inside < LOUDER * plateau)
+    most = np.convolve(beside, np.ones(2 * AROUND + 1))[AROUND : AROUND + len(beside)] > AROUND
+    settled = np.flatnonzero(most & beside) if np.any(most & beside) else np.flatnonzero(near)
+    if not len(settled):
         return None
-    return Span(start, stop, start + int(near[0]), start + int(near[-1]) + 1, plateau)
+    return Span(start, stop, start + int(settled[0]), start + int(settled[-1]) + 1, plateau)
