@@ -20,7 +20,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,7 @@ from linecheck.checks.parts.declared import CurveSpec, Implied, MetricSpec, Rang
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
+    "OVERLOAD",
     "Capture",
     "CheckKind",
     "Context",
@@ -223,6 +224,10 @@ class Location:
     def steady(self) -> tuple[Stretch, ...]:
         """The parts over which tones are steady."""
         return self.stretches or (Stretch(self.start, self.stop, self.tones_hz),)
+
+
+#: Code of the problem that the capture input was driven beyond its range: only the station can be to blame for it.
+OVERLOAD: Final = "overload"
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
+    OVERLOAD,
     Capture,
     CheckKind,
     Context,
@@ -300,7 +301,7 @@ def _cuts(
                 f"the signal is cut off at full scale at {(start + at_rail[0]) / capture.rate_hz:.3f} s: the capture "
                 "input is overdriven; lower its gain"
             )
-            problems.append(Problem("clipping", message, name))
+            problems.append(Problem(OVERLOAD, message, name))
         elif cuts:
             message = (
                 f"a step within one sample at {(start + cuts[0]) / capture.rate_hz:.3f} s is faster than the unit can "

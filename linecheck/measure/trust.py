@@ -10,7 +10,8 @@ that they return voids the readings of its channel, or of the whole capture. Cod
 ``too_short``          no sample at all, or less than the stimulus
 ``overrun``, …         what the interface reported while it captured
 ``silence``            one value throughout, bit for bit
-``clipping``           samples held at the top or the bottom
+``overload``           samples held at the capture's full scale: the station's input is overdriven
+``clipping``           samples held at the top or the bottom, lower than that
 ``repeated_block``     a stretch delivered twice
 ``dropout``            a stretch lost, held or missing inside the stimulus
 ``identical_channels`` two channels the same, bit for bit
@@ -24,7 +25,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.base import Capture, Location, Problem, Stretch
+from linecheck.checks.base import OVERLOAD, Capture, Location, Problem, Stretch
 from linecheck.checks.parts.words import percent_off
 from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
 from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
@@ -147,12 +148,14 @@ def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[floa
         held, rail = overdriven(values, tones[0] / capture.rate_hz, step)
     if held < 6:
         return None
+    overload = abs(rail) > 0.98
     cause = (
         "the capture input is overdriven; lower its gain"
-        if abs(rail) > 0.98
+        if overload
         else "the capture input is overdriven, or the unit's output. May be the unit's own fault"
     )
-    return Problem("clipping", f"{held} samples are held at {rail:+.4f} of full scale: {cause}", name)
+    code = OVERLOAD if overload else "clipping"
+    return Problem(code, f"{held} samples are held at {rail:+.4f} of full scale: {cause}", name)
 
 
 def _repeats(capture: Capture, location: Location, values: FloatArray, name: str) -> Problem | None:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final, TypeVar
 
-from linecheck.checks.base import Problem
+from linecheck.checks.base import OVERLOAD, Problem
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
@@ -26,8 +26,6 @@ __all__ = ["OVERLOAD", "SILENT", "UNFIT", "voided"]
 
 #: Codes of problems by which the station judges no unit at all.
 UNFIT: Final = frozenset({"station_gate", "asset_overdue", "calibration_overdue"})
-#: Code of the problem that a capture input was driven beyond its range.
-OVERLOAD: Final = "overload"
 #: Code of the problem that nothing of its stimulus is in a channel.
 SILENT: Final = "silent_channel"
 

@@ -239,7 +239,7 @@ def test_a_plan_s_times_follow_one_another():
 def test_an_input_that_is_overdriven_a_little_is_named_and_one_that_just_reaches_full_scale_is_not(name):
     kind, parameters, plan, bench = scene(name)
     clean = bench.capture(plan).samples
-    for peak, expected in ((0.99999, set()), (1.0, set()), (1.005, {"clipping"}), (1.02, {"clipping"})):
+    for peak, expected in ((0.99999, set()), (1.0, set()), (1.005, {"overload"}), (1.02, {"overload"})):
         values = clean * (peak / np.max(np.abs(clean[:, 0])))
         codes = np.clip(np.round(values * 2.0**23), -(2**23), 2**23 - 1).astype(np.int32) * 256
         found = codes_of(kind, parameters, Capture(codes, RATE, None, 24))

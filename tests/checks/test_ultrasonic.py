@@ -456,7 +456,7 @@ def test_a_gap_in_programme_is_no_notch_of_the_unit():
 
 def test_a_step_at_the_rail_is_clipping_and_elsewhere_a_dropout():
     values = 0.1 * gaussian(lambda frequency: pink(frequency) + 1e-15, 1.5, 24)
-    for height, code in ((1.0, "clipping"), (0.5, "dropout")):
+    for height, code in ((1.0, "overload"), (0.5, "dropout")):
         broken = values.copy()
         broken[150_000:150_003] = height
         problems = KIND.locate(capture_of(broken), parameters(), ("left",)).problems

@@ -13,7 +13,7 @@ from small_run import simulated, small_check, small_limits
 
 from linecheck.captures.capture_set import load_capture_set, write_capture_set
 from linecheck.captures.judging import judge_set
-from linecheck.checks.base import Capture, Measurement
+from linecheck.checks.base import OVERLOAD, Capture, Measurement
 from linecheck.checks.tone import ToneKind
 from linecheck.errors import FileError, StationError
 from linecheck.limits.model import Bounds, Mask
@@ -159,6 +159,20 @@ def test_a_capture_that_cannot_be_trusted_is_invalid_and_says_why(executor, faul
     outcome = run_unit(make_plan(small_limits()), FACTS, simulated(fault), executor).outcome
     assert outcome.verdict is Verdict.INVALID
     assert [problem for check in outcome.checks for problem in check.judged.problems if problem.blocks]
+
+
+def test_an_input_that_is_overdriven_condemns_no_unit_by_its_volts(executor):
+    checks = (
+        small_check("tone", "tone", {"sinad": Mask(Bounds(90.0))}),
+        small_check("quiet", "quiet", {"noise": Mask(Bounds(None, 1e-3))}, "tone"),
+    )
+    plan = make_plan(small_limits(*checks))
+    assert run_unit(plan, FACTS, simulated(), executor).outcome.verdict is Verdict.FAIL
+    outcome = run_unit(plan, FACTS, simulated("clipping"), executor).outcome
+    assert outcome.verdict is Verdict.INVALID
+    told = {problem.message for problem in outcome.problems if problem.code == OVERLOAD}
+    assert len(told) == 2
+    assert all("overdriven (tone)" in message and "Lower its gain" in message for message in told)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from operator import itemgetter
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus, Stretch
+from linecheck.checks.base import OVERLOAD, Capture, Location, Parameters, Problem, Stimulus, Stretch
 from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
     Bits,
@@ -308,7 +308,7 @@ def _cut_off(
         noise = float(np.std(record - model)) / np.sqrt(len(at))
         if float(np.mean(np.sign(record[at]) * model[at])) - highest > max(2.0 * quantum, 4.0 * noise):
             return Problem(
-                "clipping",
+                OVERLOAD,
                 f"{len(at)} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its "
                 "gain",
                 name,

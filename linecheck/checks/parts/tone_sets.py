@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.base import Capture, Location, Problem
+from linecheck.checks.base import OVERLOAD, Capture, Location, Problem
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.steady import dead_channel, find_at_other_rates, last_settled
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
@@ -165,7 +165,7 @@ def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) ->
     if held < LEAST_HELD:
         return None
     return Problem(
-        "clipping",
+        OVERLOAD,
         f"{held} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its gain",
         name,
     )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from linecheck.checks.base import Measurement, Problem, Reading
+from linecheck.checks.base import OVERLOAD, Measurement, Problem, Reading
 from linecheck.station.self_check.hidden import hidden_steps, probe_missing
 from linecheck.station.self_check.plays import LoopPath
 from linecheck.station.self_check.probe import ProbeReading
@@ -28,6 +28,7 @@ STREAM_CURE = (
     "Close other programs, raise latency_seconds, use a port of the computer's own, then check again."
 )
 STREAM_CURES = {
+    OVERLOAD: "Lower the level that reaches the input: its gain, or that of the output.",
     "clipping": "Lower the level that reaches the input: its gain, or that of the output.",
     "silence": "Look at the cables, and at whether this program is allowed to record.",
     "wrong_channels": CABLES,
