@@ -63,7 +63,7 @@ LEAST_OVERSAMPLING = 4
 #: middle between two lines is 30 bins from either.
 SPACING_HZ = 50.0
 #: What lies between the lines is known where the impulse response is no longer.
-LONGEST_IMPULSE_MS = 1e3 * (1.0 - 2.0 * FADED) / (2.0 * SPACING_HZ)
+MAX_IMPULSE_MS = 1e3 * (1.0 - 2.0 * FADED) / SPACING_HZ
 #: Droop is read at these, kHz.
 DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
 #: Noise is averaged over so many lines to either side.
@@ -409,7 +409,7 @@ def _stop_band(
         return
     if band.resolved and band.open_db > HIDDEN_DB:
         message = (
-            f"the impulse response is longer than the stimulus can tell ({LONGEST_IMPULSE_MS:g} ms): what lies between "
+            f"the impulse response is longer than the stimulus can tell ({MAX_IMPULSE_MS:g} ms): what lies between "
             "its lines is not known"
         )
         out.unmeasured(name, "impulse_too_long", message, metrics)

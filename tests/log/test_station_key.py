@@ -9,6 +9,7 @@ from contextlib import closing
 
 import pytest
 from made_runs import made_run
+from needed import program
 from station_keys import made_keys, other_keys
 
 from linecheck.errors import FileError, UsageError
@@ -72,9 +73,7 @@ def test_one_of_several_keys_is_enough(signed, keys, tmp_path):
 
 
 def test_a_signature_is_what_openssl_says_it_is(signed, keys, tmp_path):
-    openssl = shutil.which("openssl")
-    if openssl is None:
-        pytest.skip("openssl is not there")
+    openssl = program("openssl")
     with closing(sqlite3.connect(signed)) as connection:
         rows = connection.execute("SELECT sequence, record_hash, station_signature FROM run").fetchall()
     for sequence, record_hash, signature in rows:

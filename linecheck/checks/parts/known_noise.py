@@ -31,7 +31,7 @@ PIECE, PIECES = 4096, (0.5, 0.2, 0.8)
 #: It is followed in blocks of this length, frames; in longer ones as long as the clocks are not known.
 BLOCK, LONG_BLOCK = 1024, 4096
 #: It is there where so much of what is compared is its own.
-LEAST_SHARE = 0.3
+MIN_SHARE = 0.3
 #: A record of it is faded over so many frames.
 FADE = 256
 #: What stands out in a few samples is looked for from here on: below, a coupling still rings from before.
@@ -147,7 +147,7 @@ def _laid(known: KnownNoise, index: int, start: int, span: tuple[int, int]) -> _
         if len(course.frames) < 3:
             return None
         laid = laid.corrected(course, first)
-    return laid if course is not None and course.share > LEAST_SHARE else None
+    return laid if course is not None and course.share > MIN_SHARE else None
 
 
 def _break_in(known: KnownNoise, index: int, laid: _Laid, span: tuple[int, int]) -> str:

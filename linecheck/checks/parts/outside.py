@@ -34,7 +34,7 @@ CLICK_BLOCKS = 11
 DOUBT = 0.002
 #: A peak is worth a note that is so many times what noise and distortion reach in what is measured, and so much of the
 #: capture's full scale (-80 dB).
-TIMES_USUAL, LEAST_PEAK = 6.0, 1e-4
+TIMES_USUAL, MIN_PEAK = 6.0, 1e-4
 
 
 def add_peak_outside(
@@ -76,7 +76,7 @@ def add_peak_outside(
     peak = max(float(beyond[place]), 0.0)
     volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
     out.volts(PEAK_OUTSIDE.name, name, volts, peak, usual / 3.0, "V")
-    if peak > max(TIMES_USUAL * usual, LEAST_PEAK):
+    if peak > max(TIMES_USUAL * usual, MIN_PEAK):
         size = f"{peak * volts:.3g} V" if volts is not None else f"{peak:.3g} of full scale"
         message = (
             f"a click of {size} at {place / capture.rate_hz:.3f} s, outside of what is measured: no reading but "

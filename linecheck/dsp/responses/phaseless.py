@@ -12,11 +12,11 @@ __all__ = ["phaseless_dip"]
 FloatArray = NDArray[np.float64]
 
 #: A dip or a peak stands out from what is usual within an octave on either side, by so much of it (0.26 dB).
-LEAST_DIP = 0.03
+MIN_DIP = 0.03
 #: So many standard deviations of noise are no dip.
 DEVIATIONS = 8.0
 #: A filter has all of the phase that its level asks for, a fade none; in between lies what is neither.
-LEAST_SHARE = 0.4
+MIN_SHARE = 0.4
 
 
 def phaseless_dip(found: Transfer, frequencies_hz: FloatArray, edge_hz: float) -> int | None:
@@ -52,12 +52,12 @@ def phaseless_dip(found: Transfer, frequencies_hz: FloatArray, edge_hz: float) -
     size[(frequencies_hz < 2.0 * frequencies_hz[0]) | (frequencies_hz > edge_hz)] = 0.0
     size[size < DEVIATIONS * np.sqrt(0.5 * found.noise) / np.maximum(np.abs(gains), 1e-12)] = 0.0
     deepest = int(np.argmax(size))
-    if size[deepest] < LEAST_DIP:
+    if size[deepest] < MIN_DIP:
         return None
     near = slice(max(0, deepest - octave), deepest + octave + 1)
     weight = np.exp(2.0 * np.minimum(relative[near], 0.0))
     there, needed = weight * np.sin(phase[near]) * asked[near], weight * asked[near] ** 2
-    return deepest if np.sum(there) < LEAST_SHARE * np.sum(needed) else None
+    return deepest if np.sum(there) < MIN_SHARE * np.sum(needed) else None
 
 
 def _phase_of_level(level: FloatArray, step: float) -> FloatArray:
