@@ -44,6 +44,10 @@ __all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]
 REFERRING = ("snr", "snr_a", "hum", "spectrum")
 
 
+#: Noise goes on where each block of this length has this share of the usual power of all, of so many at least.
+STEADY_SECONDS, STOPS, LEAST_BLOCKS = 0.006, 0.35, 12
+
+
 class QuietParameters(SteadyParameters):
     """Digital silence, or dither only: converters mute their output after some time of digital silence."""
 
@@ -186,6 +190,8 @@ class QuietKind(CheckKind):
         first, last = _moving(capture)
         start = min(max(0, (first + last - length) // 2), capture.frames - length)
         problems = _too_coarse(capture, start, start + length, channels)
+        if not problems:
+            problems = _stopping(capture, start, start + length, channels)
         if length < wanted:
             problems += (
                 Problem(
@@ -258,6 +264,29 @@ def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ..
         if 1 < len(codes) <= 16 and np.std(values) < 0.45 * np.min(np.diff(codes)):
             message = "the noise is below half a step of the capture's own codes: capture with more gain or more bits"
             problems.append(Problem("capture_too_coarse", message, name))
+    return tuple(problems)
+
+
+def _stopping(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
+    """Return a problem for each channel whose noise stops for a while, which reads better than the unit is.
+
+    Differences from sample to sample leave out hum and drift. Of n of them a power scatters by the square root of 2/n,
+    to which noise that is not white adds little.
+    """
+    problems = []
+    block = round(STEADY_SECONDS * capture.rate_hz)
+    for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
+        count = (len(values) - 1) // block
+        if count < LEAST_BLOCKS:
+            continue
+        power = np.mean(np.diff(values)[: count * block].reshape(count, block) ** 2, axis=1)
+        lowest = int(np.argmin(power))
+        if power[lowest] < STOPS * np.median(power):
+            message = (
+                f"the noise stops at {(start + lowest * block) / capture.rate_hz:.3f} s: the unit mutes itself "
+                "(dither: true keeps it open), or a stretch of the capture is missing. May be the unit's own fault."
+            )
+            problems.append(Problem("dropout", message, name))
     return tuple(problems)
 
 

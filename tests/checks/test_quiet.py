@@ -1,7 +1,10 @@
 """``quiet``: which part of a capture is measured, and what it refers to."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from fault_corpus import clean, judged
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Reference
@@ -74,3 +77,13 @@ def test_a_reference_captured_with_another_full_scale_counts_by_its_volts():
     readings, _ = measure(samples, Context(CHANNELS, tone))
     noise_volts = 8.0 * 1e-5 * np.sqrt(19_980 / 24_000)
     assert readings["snr", "left"].value == pytest.approx(20 * np.log10(4.0 / noise_volts), abs=0.3)
+
+
+@pytest.mark.parametrize("name", ["quiet", "dithered_quiet"])
+def test_noise_that_stops_for_a_while_reads_nothing(name):
+    capture = clean(name, 1)
+    codes = capture.samples.copy()
+    codes[30_000:31_500, 1] //= 8
+    found = judged(name, replace(capture, samples=codes), None)
+    assert [(entry.code, entry.channel) for entry in found.problems if entry.blocks] == [("dropout", "right")]
+    assert not [entry for entry in judged(name, capture, None).problems if entry.blocks]
