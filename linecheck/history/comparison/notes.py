@@ -24,6 +24,8 @@ def notes(picked: Sequence[Picked]) -> Iterator[str]:
                 f"{label} was not judged: its run is {side.view.verdict.value}, and what of it is compared may not be "
                 "trusted"
             )
+        if side.view.held:
+            yield f"{label} is a hold: its run passed, and does not release its unit, which has failed before"
     for label, side in zip(LABELS, picked, strict=False):
         empty = [name for name in side.checks if not _measured(side, name)]
         if empty:
