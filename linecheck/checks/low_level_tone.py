@@ -138,7 +138,7 @@ class LowLevelToneKind(CheckKind):
         context: Context,
     ) -> Measurement:
         """Take the dynamic range from the located sine."""
-        out = ReadingList()
+        out = ReadingList(context.volts_uncertainty)
         names = (*(spec.name for spec in self.metrics if spec != PEAK_OUTSIDE), "spectrum")
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:

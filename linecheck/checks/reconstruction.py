@@ -32,7 +32,7 @@ from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, 
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
-from linecheck.dsp.responses.between_lines import FADED, FINENESS, BetweenLines, between_lines
+from linecheck.dsp.responses.between_lines import FADED, BetweenLines, between_lines
 from linecheck.dsp.responses.responses import (
     HIDDEN_DB,
     Corner,
@@ -402,7 +402,7 @@ def _stop_band(
     band = None
     if corner is not None:
         left_open = between.open_db[: len(points.level_db)]
-        band = stop_band(points, corner.frequency_hz, mirrored, open_db=left_open, reach=FINENESS)
+        band = stop_band(points, corner.frequency_hz, mirrored, open_db=left_open)
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
         out.unmeasured(name, "no_stop_band", message, metrics)

@@ -101,7 +101,7 @@ class Pages:
             who = ["--by", "Q. Auditor", "--role", "QA engineer", "--reason", "as it was designed"]
             call("signoff", "made", *DEMO[:2], *who, "--decision", "accept")
             call(
-                "countersign", 2, *DEMO[:2], "--by", "S. Second", "--role", "head of QA", "--reason", "agreed"
+                "countersign", 3, *DEMO[:2], "--by", "S. Second", "--role", "head of QA", "--reason", "agreed"
             )
             call("report", "made", *DEMO[:2], "--out", page)
 

@@ -20,7 +20,11 @@ def readings(kind, samples, context):
 
 
 @pytest.mark.parametrize(
-    ("kind", "in_volts"), [("tone", {"level", "dc_offset"}), ("quiet", {"noise", "noise_a", "noise_468"})]
+    ("kind", "in_volts"),
+    [
+        ("tone", {"level", "dc_offset", "peak_outside"}),
+        ("quiet", {"noise", "noise_a", "noise_468", "peak_outside"}),
+    ],
 )
 def test_a_calibration_uncertainty_of_one_percent(kind, in_volts):
     rng = np.random.default_rng(1)

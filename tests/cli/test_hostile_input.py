@@ -337,7 +337,11 @@ def test_what_is_scanned_and_is_no_serial_number_is_refused_and_the_next_unit_is
     assert len(refused) == 2 * len(BAD_SERIALS) + 1
     assert max(map(len, refused)) < 600
     assert [run.serial for run in logged(tmp_path)] == ["PR3-004711"]
-    assert sorted(os.listdir(tmp_path / "results")) == ["PR3-004711", "linecheck.sqlite"]
+    assert sorted(os.listdir(tmp_path / "results")) == [
+        "PR3-004711",
+        "linecheck.sqlite",
+        "linecheck.sqlite.begun",
+    ]
 
 
 @pytest.mark.parametrize("serial", [b"PR3-004711\xff", b"PR3-004711\n", "\u202e117400-3RP".encode()])
@@ -356,7 +360,7 @@ def test_a_model_whose_serial_numbers_may_have_everything_does_no_harm(tmp_path,
     status, out, _ = linecheck(tmp_path, "run", *station, f"--serial={serial}", *files)
     assert (status, out.splitlines()[0]) == (0, "● PASS")
     assert set(os.listdir(tmp_path)) - before == {"results", "r.json", "r.xml"}
-    assert len(os.listdir(tmp_path / "results")) == 2
+    assert len(os.listdir(tmp_path / "results")) == 3, "the log, the locks of runs under way, the run"
     suite = ElementTree.parse(tmp_path / "r.xml").getroot()
     assert [item.get("value") for item in suite.iter("property") if item.get("name") == "serial"] == [serial]
     assert json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["serial"] == serial
@@ -454,10 +458,12 @@ def test_a_disk_with_little_room_is_never_a_pass_unless_recorded(station, tmp_pa
     assert shown in ([], ["▒ INVALID"])
     assert whole_results(tmp_path) in ([], ["invalid"])
     assert not list(tmp_path.rglob(f"*{TEMPORARY_SUFFIX}"))
-    # With room again, the next run is the first.
+    # With room again, the next run passes; one that was begun and could not be recorded counts as an attempt.
     status, out, _ = linecheck(tmp_path, "run", *station, *UNIT)
     assert (status, out.splitlines()[0]) == (0, "● PASS")
-    assert [run.logged.attempt for run in logged(tmp_path)] == [1]
+    *begun, passed = [(run.logged.attempt, run.verdict) for run in logged(tmp_path)][::-1]
+    assert passed == (1 + len(begun), Verdict.PASS)
+    assert begun in ([], [(1, Verdict.ABORTED)])
 
 
 def test_stimuli_on_a_full_disk_are_not_there_by_half(station, tmp_path):

@@ -17,7 +17,7 @@ pytestmark = pytest.mark.every_python
 #: What may differ between two judgements of the same captures.
 OWN = ("run", "started", "finished", "duration_seconds")
 #: What only the station knows; a set does not carry it.
-STATIONS_OWN = ("interface", "operator", "station_config_sha256")
+STATIONS_OWN = ("interface", "operator", "station_config_sha256", "released", "loop")
 
 
 def without(result, *names):

@@ -18,7 +18,7 @@ from linecheck.cli.log.options import DEFAULT_LOG
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.station_key import StationKey
-from linecheck.run.model import SettingStep
+from linecheck.run.model import HOLD, SettingStep
 from linecheck.station.config.station import RecordsConfig
 
 pytestmark = pytest.mark.every_python
@@ -50,7 +50,7 @@ def test_the_log_is_where_a_station_config_puts_it_by_default():
 
 
 def test_the_verdicts_on_offer_are_those_that_there_are():
-    assert set(run_filter_options.VERDICTS) == set(Verdict)
+    assert set(run_filter_options.VERDICTS) == {*Verdict, HOLD}
 
 
 def test_list_shows_the_newest_first(linecheck, path):

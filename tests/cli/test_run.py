@@ -339,7 +339,7 @@ def test_a_run_that_is_stopped_is_aborted_recorded_and_kept(tmp_path, number):
         command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
     ) as process:
         for line in process.stderr:
-            if line.startswith("tone: "):
+            if line.startswith("[5/"):
                 break
         process.send_signal(number)
         process.send_signal(number)  # an impatient one

@@ -49,13 +49,13 @@ def test_units_that_are_scanned_are_at_the_server_soon_after(tmp_path, url):
     found = run(tmp_path, url, "--scan", units="PR3-000001\nPR3-000002\n")
     assert (found.returncode, found.stdout.count("PASS")) == (0, 2)
     assert "not sent" not in found.stderr
-    until_there(tmp_path / "log.sqlite", url, 2)
+    until_there(tmp_path / "log.sqlite", url, 4)
     assert same_rows(tmp_path / "log.sqlite", url) == 2
 
 
 def test_one_unit_is_sent_once_it_has_been_tested(tmp_path, url):
     assert run(tmp_path, url, "--serial", "PR3-000001").returncode == 0
-    until_there(tmp_path / "log.sqlite", url, 1)
+    until_there(tmp_path / "log.sqlite", url, 2)
     assert same_rows(tmp_path / "log.sqlite", url) == 1
 
 

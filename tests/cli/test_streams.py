@@ -125,7 +125,7 @@ def test_a_terminal_that_is_closed_aborts_the_run_and_what_was_measured_is_recor
     ) as process:
         os.close(station)
         seen = b""
-        while b"tone: pass" not in seen:
+        while b"tone_3" not in seen:
             seen += os.read(operator, 65536)
         os.close(operator)
         assert process.wait(60) == 3

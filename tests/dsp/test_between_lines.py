@@ -33,7 +33,7 @@ def band_between_lines(gains):
     lines = lines.less(reference).between(0.0, EDGE_HZ)
     corner = falls_to(lines, -6.0, 1000.0).frequency_hz
     left_open = between.open_db[: len(points.level_db)]
-    return stop_band(points, corner, open_db=left_open, reach=FINENESS), stop_band(lines, corner), corner
+    return stop_band(points, corner, open_db=left_open), stop_band(lines, corner), corner
 
 
 def true_attenuation(taps, corner_hz):

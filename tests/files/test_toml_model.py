@@ -8,7 +8,7 @@ from pydantic import BaseModel, Field
 
 from linecheck.captures.capture_set import load_capture_set
 from linecheck.errors import MAX_LISTED, FileError, FileFaults
-from linecheck.files import toml
+from linecheck.files import faults
 from linecheck.files.toml import parse_model, read_toml
 from linecheck.history.baseline.file import load_baseline
 from linecheck.history.comparison.file import load_comparison, write_comparison
@@ -71,7 +71,7 @@ def test_what_faults_cost_grows_as_their_number_does():
     def looks(count):
         Counted.looks = 0
         entries = [{"loc": Counted(("entry", at, "list")), "type": "too_short"} for at in range(count)]
-        assert len(toml._own(entries)) == count
+        assert len(faults.own_errors(entries)) == count
         return Counted.looks
 
     assert looks(400) == 10 * looks(40)

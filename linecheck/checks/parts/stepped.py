@@ -67,6 +67,8 @@ LOUD_DB = 10.0
 RATIO_REACH = 0.01
 #: Rates that are mixed up.
 OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
+#: A channel with this part of another's power holds what leaks into it, and no stimulus of its own.
+LEAKED = 1e-6
 #: A capture is at its rail from here on; so many samples at one value are no chance where the tones would go further.
 RAIL, LEAST_CUT = 1.0 - 2.0**-14, 12
 #: A capture must begin so long before the first measured part: with less, stairs look the same from the next step on.
@@ -155,27 +157,29 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...], un
         )
         return Location(0, 0, nothing, None, problems=(problem,))
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
-    match, ratio = None, None
-    # What leaks into a dead channel keeps time as well, and is too faint to tell the clock.
-    for match in _matches(narrowed, plan.schedule, plan.telling_hz):
+    match = _best_match(narrowed, plan.schedule, plan.telling_hz)
+    ratio = None
+    if match is not None and match.agreement > LEAST_AGREEMENT:
         match = replace(
             match, start_seconds=refine_start(match.envelopes, plan.schedule, match.start_seconds)
         )
         ratio = _clock_ratio(narrowed, plan, match)
-        if ratio is not None and abs(ratio - 1.0) <= 1.1 * CLOCK_TOLERANCE:
-            break
     if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
         return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan, ratio),))
     start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
     return _laid_out(capture, narrowed, plan, channels, start, ratio, unit_rate_hz)
 
 
-def _matches(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> list[_Match]:
-    """Return how a schedule lies in the channels that show it, the one that shows it best first."""
-    found: list[_Match] = []
+def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> _Match | None:
+    """Return how a schedule lies in the channel that shows it best; None where every channel is still.
+
+    What leaks into a dead channel keeps time as well, and is too faint to tell the clock: it is left out.
+    """
+    best: _Match | None = None
+    powers = np.var(narrowed.values, axis=1)
     windows = telling_seconds(tones_hz, schedule)
     for channel, values in enumerate(narrowed.values):
-        if not np.ptp(values) > 0.0:
+        if powers[channel] <= LEAKED * np.max(powers):
             continue
         envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, tones_hz, windows)
         start, agreement = find_schedule(envelopes, schedule)
@@ -184,9 +188,9 @@ def _matches(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) -> li
             start, agreement = max(
                 (start, agreement), find_schedule(envelopes, schedule, 0.0), key=itemgetter(1)
             )
-        if agreement > LEAST_AGREEMENT:
-            found.append(_Match(channel, envelopes, start, agreement))
-    return sorted(found, key=lambda match: -match.agreement)
+        if best is None or agreement > best.agreement:
+            best = _Match(channel, envelopes, start, agreement)
+    return best
 
 
 def _clock_ratio(narrowed: Narrowed, plan: StepPlan, match: _Match) -> float | None:
@@ -384,10 +388,9 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem
         tones = plan.telling_hz * factor
         there = tones < 0.49 * narrowed.rate_hz
         schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
-        matches = _matches(narrowed, schedule, tones[there]) if np.any(there) else []
-        if not matches:
+        match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None
+        if match is None or match.agreement < LEAST_AGREEMENT:
             continue
-        match = matches[0]
         # Where a capture holds a few steps only, noise may agree with them.
         if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:
             return Problem(

@@ -45,6 +45,9 @@ ComplexArray = NDArray[np.complex128]
 LEAST_LOBE_DB = 1.0
 #: A level that is no surer than that is no more than noise may make: it takes 10 times the noise's power to be surer.
 HIDDEN_DB = 2.0
+#: The same of a point that stands for itself: it takes 20 times the noise's power, which among 10,000 points of noise
+#: alone none has.
+LONE_DB = 1.4
 #: Energy ahead of the main lobe is there from so many standard deviations on.
 RINGING_DEVIATIONS = 4.0
 #: What the main lobe's beginning, which lies between two points, leaves uncertain in it, dB.
@@ -160,12 +163,9 @@ def running_level(values: FloatArray, reach: int) -> FloatArray:
     return np.asarray(np.median(around, axis=1) / np.log(2.0))
 
 
-def is_resolved(uncertainty_db: FloatArray, index: int, reach: int = 1) -> bool:
-    """Return whether a line stands above the noise, and those beside it do: among many lines noise lifts some.
-
-    ``reach`` is the distance of points whose noise is independent.
-    """
-    return bool(np.all(uncertainty_db[max(0, index - reach) : index + reach + 1] <= HIDDEN_DB))
+def is_resolved(uncertainty_db: FloatArray, index: int) -> bool:
+    """Return whether a line stands above the noise, and those beside it do: among many lines noise lifts some."""
+    return bool(np.all(uncertainty_db[max(0, index - 1) : index + 2] <= HIDDEN_DB))
 
 
 def _nearest(frequencies: FloatArray, frequency: float, count: int) -> slice:
@@ -267,7 +267,6 @@ def stop_band(
     otherwise_hz: float | None = None,
     *,
     open_db: FloatArray | None = None,
-    reach: int = 1,
 ) -> StopBand | None:
     """Return where a response's stop band begins, and its least attenuation.
 
@@ -279,8 +278,8 @@ def stop_band(
     where that is not given, or lies beyond the lines.
 
     The points must lie closely enough to show every lobe: those of :func:`linecheck.dsp.responses.between_lines`, where
-    lines do not. ``open_db`` is then what each of them leaves open, and ``reach`` the distance of points whose noise is
-    independent. What is left open makes no lobe, and is part of the attenuation's uncertainty.
+    lines do not. ``open_db`` is then what each of them leaves open, which makes no lobe and is part of what the
+    attenuation is uncertain by.
     """
     part = response.between(from_hz, np.inf)
     left_open = (
@@ -301,7 +300,8 @@ def stop_band(
     else:
         return None
     highest = start + int(np.argmax(level[start:]))
-    resolved = is_resolved(spread, highest, reach)
+    # Between lines there are notches right beside a lobe: a point stands for itself there, further above the noise.
+    resolved = is_resolved(spread, highest) if open_db is None else bool(spread[highest] <= LONE_DB)
     top = _lobe_top(level, highest) if resolved else float(level[highest])
     # Without notch or noise the band begins where it is said to: up to there the response may be as low by itself.
     begins = falls_to(response, top, from_hz) if len(notch) or len(hidden) else None
