@@ -32,9 +32,8 @@ from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, 
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
-from linecheck.dsp.responses.between_lines import FADED, BetweenLines, between_lines
+from linecheck.dsp.responses.between_lines import BetweenLines, between_lines
 from linecheck.dsp.responses.responses import (
-    HIDDEN_DB,
     Corner,
     Impulse,
     Level,
@@ -62,8 +61,6 @@ LEAST_OVERSAMPLING = 4
 #: Distance of the lines, to the nearest that fits the rate: an impulse response of 20 ms fits in, and in 1.2 s the
 #: middle between two lines is 30 bins from either.
 SPACING_HZ = 50.0
-#: What lies between the lines is known where the impulse response is no longer.
-MAX_IMPULSE_MS = 1e3 * (1.0 - 2.0 * FADED) / SPACING_HZ
 #: Droop is read at these, kHz.
 DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
 #: Noise is averaged over so many lines to either side.
@@ -124,8 +121,8 @@ class ReconstructionKind(CheckKind):
     ``corner_6db`` the response falls to its first notch, out of which a lobe rises by 1 dB or more;
     ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of its rate),
     and ``stopband_from`` the lowest frequency from which on no level is higher. Both are read between the lines too,
-    where a narrow lobe may lie, from the impulse response that all lines make; where that is longer than their distance
-    can hold, nothing is said of the stop band. Where there is no such notch (a floor
+    where a narrow lobe may lie, from the impulse response that all lines make; what of it is longer than their distance
+    can hold is in the uncertainty. Where there is no such notch (a floor
     that falls on behind an analogue low pass), the stop band begins at the rate less ``corner_3db``, where the images
     of the pass band begin. ``image_rejection`` is the level of a tone over that of its image at the rate less its
     frequency, the worst among the lines from 19 to 20 kHz (``image_tones_hz``).
@@ -406,13 +403,6 @@ def _stop_band(
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
         out.unmeasured(name, "no_stop_band", message, metrics)
-        return
-    if band.resolved and band.open_db > HIDDEN_DB:
-        message = (
-            f"the impulse response is longer than the stimulus can tell ({MAX_IMPULSE_MS:g} ms): what lies between "
-            "its lines is not known"
-        )
-        out.unmeasured(name, "impulse_too_long", message, metrics)
         return
     _level(out, name, "stopband_attenuation", band.attenuation, is_bound=not band.resolved)
     if band.resolved:

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.dsp.responses.responses import Response, line_levels
+from linecheck.dsp.responses.responses import Response, line_levels, running_mean
 
 __all__ = ["BetweenLines", "between_lines"]
 
@@ -27,7 +27,7 @@ FINENESS: Final = 8
 FADED: Final = 0.15
 #: What lies beyond the period folds back into it unseen. A tail that falls as 1/t, the slowest of any filter, has so
 #: much more (in amplitude) beyond the faded ends than in them, and only that shows as lines that are missed.
-BEYOND: Final = 3.0
+BEYOND: Final = 4.0
 
 
 class BetweenLines(NamedTuple):
@@ -89,8 +89,10 @@ def _compared(
 ) -> BetweenLines:
     """Hold points against the lines that are among them."""
     missed = np.abs(dense[::FINENESS][: len(orders)] - gains) ** 2
-    # Noise, which fills the whole period, is faded as well; that is no fault of the interpolation.
-    around = np.interp(multiples, orders, np.maximum(missed - FADED * noise, 0.0))
+    # Noise, which fills the whole period, is faded as well; that is no fault of the interpolation. Tapers of a Tukey
+    # window take three eighths of it where they are, and a mean of seven lines is known to 0.38: twice that is more.
+    of_noise = 2.0 * FADED * 3.0 / 8.0 * noise
+    around = np.interp(multiples, orders, np.maximum(running_mean(missed, 3) - 2.0 * of_noise, 0.0))
     own_noise = np.interp(multiples, orders, noise)
     level, spread = line_levels(dense, own_noise)
     share = BEYOND * np.sqrt(around / np.maximum(np.abs(dense) ** 2, 1e-300))

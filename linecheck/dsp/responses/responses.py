@@ -45,9 +45,9 @@ ComplexArray = NDArray[np.complex128]
 LEAST_LOBE_DB = 1.0
 #: A level that is no surer than that is no more than noise may make: it takes 10 times the noise's power to be surer.
 HIDDEN_DB = 2.0
-#: The same of a point that stands for itself: it takes 20 times the noise's power, which among 10,000 points of noise
-#: alone none has.
-LONE_DB = 1.4
+#: The same of a point that stands for itself: it takes 15 times the noise's power, which among 10,000 points of noise
+#: alone one has once in 300 trials.
+LONE_DB = 1.65
 #: Energy ahead of the main lobe is there from so many standard deviations on.
 RINGING_DEVIATIONS = 4.0
 #: What the main lobe's beginning, which lies between two points, leaves uncertain in it, dB.
@@ -119,13 +119,11 @@ class StopBand(NamedTuple):
     """A stop band: from where, and the least attenuation in it.
 
     ``resolved`` is False where noise is as strong as what the filter lets through: the attenuation is at least that.
-    ``open_db`` is what the lines leave open of it.
     """
 
     start: Corner
     attenuation: Level
     resolved: bool
-    open_db: float
 
 
 def line_levels(gains: ComplexArray, noise: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -308,7 +306,7 @@ def stop_band(
     if begins is None:
         begins = Corner(float(part.frequencies_hz[start]), 0.0)
     attenuation = Level(-top, float(np.hypot(spread[highest], left_open[highest])))
-    return StopBand(begins, attenuation, resolved, float(left_open[highest]))
+    return StopBand(begins, attenuation, resolved)
 
 
 def _lobe_top(level_db: FloatArray, highest: int) -> float:
