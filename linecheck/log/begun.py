@@ -83,7 +83,8 @@ def held(log: Path, run_id: str) -> Iterator[None]:
     with contextlib.ExitStack() as stack:
         try:
             make_folder(path.parent)
-            lock_file(stack.enter_context(open(path, "ab")), wait=False)
+            # Somebody who looks whether it is free holds it for that moment.
+            lock_file(stack.enter_context(open(path, "ab")))
         except OSError as error:
             raise RecordError(
                 f"{visible(str(path))}: cannot be locked ({error.strerror or error}), so that a run that is cut off "

@@ -116,7 +116,7 @@ def _measured(analysis: Analysis) -> Measurement:
     found += silent_channels(capture, location, channels, analysis.driven, analysis.loop)
     if _nothing_left(found, channels):
         metrics = [spec.name for spec in check.kind.metrics]
-        return judged_silence(Measurement(problems=_once(found)), capture, channels, metrics)
+        return judged_silence(Measurement(problems=_once(found)), capture, channels, metrics, check.masks)
     context = Context(channels, analysis.reference, analysis.volts_uncertainty)
     measured = kept_measurement(
         check.kind,

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.checks.base import Capture, Location, Measurement, Problem, Reading
+from linecheck.limits.model import Mask
 from linecheck.run.voiding import SILENT
 
 __all__ = ["NO_LOOP_CHECK", "LoopCheck", "judged_silence", "silent_channels"]
@@ -92,11 +93,17 @@ def silent_channels(
 
 
 def judged_silence(
-    measurement: Measurement, capture: Capture, channels: tuple[str, ...], metrics: Sequence[str]
+    measurement: Measurement,
+    capture: Capture,
+    channels: tuple[str, ...],
+    metrics: Sequence[str],
+    masks: Mapping[str, Mask],
 ) -> Measurement:
     """Return a measurement with the levels that are there, where nothing came back and the path is proven.
 
-    A silent unit fails the mask of its level so; everything else is not measured.
+    A silent unit fails the mask of its level so; everything else is not measured. What is there is no level of the
+    stimulus, so that it can fail a mask and never pass one: without a least level that it falls short of, it is left
+    out.
 
     Parameters
     ----------
@@ -106,22 +113,35 @@ def judged_silence(
     channels : tuple of str
     metrics : sequence of str
         Those that the check's kind has.
+    masks : mapping of str to Mask
+        Of the check.
     """
     proven = any(problem.code == SILENT and not problem.blocks for problem in measurement.problems)
     if not proven or {problem.code for problem in measurement.problems if problem.blocks} != {_NOT_FOUND}:
         return measurement
-    others = tuple(name for name in metrics if name not in ("level", "level_dbfs"))
-    problems = tuple(
-        replace(problem, blocks=False, metrics=others) if problem.code == _NOT_FOUND else problem
-        for problem in measurement.problems
-    )
     readings = tuple(
         reading
         for index, name in enumerate(channels)
         for reading in _levels(capture, index, name)
-        if reading.metric in metrics
+        if reading.metric in metrics and _falls_short(reading, masks.get(reading.metric))
+    )
+    if not readings:
+        return measurement
+    told = {reading.metric for reading in readings}
+    others = tuple(name for name in metrics if name not in told)
+    problems = tuple(
+        replace(problem, blocks=False, metrics=others) if problem.code == _NOT_FOUND else problem
+        for problem in measurement.problems
     )
     return replace(measurement, readings=readings, problems=problems)
+
+
+def _falls_short(reading: Reading, mask: Mask | None) -> bool:
+    """Return whether a level is below the least one that does not fail."""
+    if mask is None or reading.value is None:
+        return False
+    least = (mask.fail or mask.pass_).min
+    return isinstance(least, int | float) and reading.value < least
 
 
 def _levels(capture: Capture, index: int, name: str) -> tuple[Reading, ...]:

@@ -94,6 +94,13 @@ def test_who_is_not_tested_is_told_why_and_sees_no_verdict_of_another(shown):
     assert lines[-2:] == [OTHER, "the station is locked: run `linecheck station golden`"]
 
 
+def test_what_a_scanner_sends_reaches_the_terminal_as_what_can_be_seen(shown, capsys):
+    hostile = "\x1b[2J\x1b]0;PASS\x07" + "A" * 4000
+    lines = shown(UnitScanned(hostile), UnitRefused(hostile, f"the serial number {hostile!r} is not one"))
+    assert not any("\x1b" in line or "\x07" in line for line in lines)
+    assert large_word("not tested")[0] in lines
+
+
 def test_what_was_scanned_during_a_test_is_not_tested_and_the_unit_before_it_keeps_its_verdict(shown):
     shown(UnitScanned(SERIAL), known(RUNS["pass"][0]))
     lines = shown(ScanIgnored(OTHER, "during a test"))
@@ -111,4 +118,5 @@ def test_what_nothing_proves_of_the_station_is_said(shown):
 def test_a_serial_number_is_large_where_it_fits_and_readable_where_it_does_not(text, columns):
     lines = large(text, columns)
     assert len(lines) in (1, 5)
-    assert lines == [f"  {text}"] or max(map(len, lines)) <= columns
+    assert max(map(len, lines)) <= columns
+    assert len(lines) == 5 or lines == [f"  {text}"[:columns]]

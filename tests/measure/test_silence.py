@@ -61,6 +61,12 @@ def test_a_unit_that_plays_nothing_fails_its_level_where_the_path_is_proven():
         assert levels == [None, None] if loop is NO_LOOP_CHECK else max(levels) < 1e-3
 
 
+def test_a_unit_that_plays_nothing_passes_no_mask_whatever_this_asks_for():
+    for mask in (Mask(Bounds(None, 4.5)), Mask(Bounds(0.0, 4.5)), Mask(Bounds(3.5, 4.5), Bounds(None, 5.0))):
+        _, judged = measured("tone", PROVEN, "not_playing", masks={"level": mask})
+        assert judged.verdict is Verdict.INVALID
+
+
 def test_a_capture_of_zeros_says_nothing_of_a_unit_whatever_is_proven():
     _, judged = measured("tone", PROVEN, "silence", masks=MASKS)
     assert judged.verdict is Verdict.INVALID

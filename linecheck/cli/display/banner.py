@@ -103,7 +103,7 @@ def large(text: str, columns: int, *, ascii_only: bool = False) -> list[str]:
     """Return a text in large letters; as it is where it does not fit, or has a character without one."""
     known = all(letter in _LETTERS for letter in text.upper())
     rows = _drawn(list(map(_letter, text.upper())), columns, ascii_only) if known and text else []
-    return rows if rows and max(map(len, rows)) <= columns else [f"  {text}"]
+    return rows if rows and max(map(len, rows)) <= columns else [f"  {text}"[:columns]]
 
 
 def _letter(letter: str) -> tuple[str, ...]:

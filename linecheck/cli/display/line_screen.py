@@ -58,7 +58,9 @@ class LineScreen:
         match event:
             case UnitScanned():
                 click.clear()
-                _echo(large(event.serial, _width(screen), ascii_only=screen.ascii_only), screen)
+                # Whatever was scanned: it may be no serial number at all.
+                text = plain(event.serial[:_COLUMNS], screen)
+                _echo(large(text, _width(screen), ascii_only=screen.ascii_only), screen)
             case UnitAdmitted(tested_before=before) if before:
                 _say(line_of(event) or "", screen)
             case UnitRefused():
@@ -125,7 +127,7 @@ def _end(state: str, whose: str, act: str, screen: Screen) -> None:
     if screen.coloured:
         lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
     _echo(["", *lines, ""], screen)
-    _echo([f"  {plain(whose, screen)}"], screen)
+    _say(whose[: 2 * _COLUMNS], screen)
     _say(act, screen)
 
 
