@@ -312,8 +312,9 @@ def opened_session(
     wanted.check((limits_path,))
     check_can_write(folder / "result.json")
     with (
-        analysis_executor(own_process=interface_of(config).own_process) as executor,
         Log.of_station(config) as log,
+        # Ends before the log does: its threads keep in the log what they have judged.
+        analysis_executor(own_process=interface_of(config).own_process) as executor,
     ):
         # What takes a moment the first time is done before a unit waits for it.
         make_ready(executor)

@@ -96,8 +96,12 @@ def open_writer(path: Path, busy_seconds: float) -> Engine:
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _: object) -> None:
-        for setting in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
-            connection.execute(f"PRAGMA {setting}").fetchall()
+        try:
+            for setting in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+                connection.execute(f"PRAGMA {setting}").fetchall()
+        except sqlite3.Error:
+            connection.close()
+            raise
 
     event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
     try:

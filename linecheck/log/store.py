@@ -76,7 +76,11 @@ class Log(LogReader):
     ) -> None:
         self._writer: Engine = open_writer(database_path(location), busy_seconds)
         self._key = key
-        super().__init__(location, busy_seconds=busy_seconds)
+        try:
+            super().__init__(location, busy_seconds=busy_seconds)
+        except LinecheckError:
+            self._writer.dispose()
+            raise
         if key is None:
             self._refuse_signed()
 

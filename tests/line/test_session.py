@@ -141,6 +141,24 @@ def test_a_listener_that_fails_finds_the_record_and_the_files_on_the_disk(at_wor
     assert {path.name for path in Path("results").glob(f"{SERIAL}/*/*")} == {"result.json", "junit.xml"}
 
 
+def test_the_log_stays_open_until_no_thread_keeps_a_check_in_it(at_work, monkeypatch):
+    closed, found = threading.Event(), []
+
+    def keep_late(self, run_id, check):
+        found.append(closed.wait(0.3))
+
+    def close(self):
+        closed.set()
+        really_close(self)
+
+    really_close = Log.close
+    monkeypatch.setattr(Log, "keep", keep_late)
+    monkeypatch.setattr(Log, "close", close)
+    with at_work() as (session, _):
+        session.test(SERIAL, FACTS)
+    assert found == [False]
+
+
 def test_what_went_wrong_beside_a_verdict_is_told_before_it(at_work, monkeypatch):
     def full(path, content):
         raise RecordError(f"{path}: the disk is full")
