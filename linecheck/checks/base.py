@@ -357,6 +357,11 @@ class CheckKind(ABC):
     metrics: ClassVar[tuple[MetricSpec, ...]]
     curves: ClassVar[tuple[CurveSpec, ...]] = ()
 
+    @property
+    def specs(self) -> tuple[MetricSpec | CurveSpec, ...]:
+        """The metrics and curves, in their order."""
+        return (*self.metrics, *self.curves)
+
     @abstractmethod
     def stimulus(self, parameters: Any, channels: int, ramp_seconds: float) -> Stimulus:  # noqa: ANN401 - each kind narrows it
         """Return what is played, quantised and reproducible to the byte."""

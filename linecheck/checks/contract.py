@@ -101,9 +101,8 @@ def _faults(kind: CheckKind, kinds: Mapping[str, CheckKind]) -> Iterator[str]:
             yield f"its {attribute} are no class of Parameters"
     if not kind.metrics and not kind.curves:
         yield "it has no metric and no curve"
-    specs: tuple[MetricSpec | CurveSpec, ...] = (*kind.metrics, *kind.curves)
-    yield from _wrong_names([spec.name for spec in specs])
-    units = [(spec.name, spec.unit, True) for spec in specs]
+    yield from _wrong_names([spec.name for spec in kind.specs])
+    units = [(spec.name, spec.unit, True) for spec in kind.specs]
     units += [(spec.name, spec.x_unit, False) for spec in kind.curves]
     for name, unit, may_be_empty in units:
         plain = isinstance(unit, str) and unit.isprintable() and unit == unit.strip()

@@ -156,6 +156,7 @@ class ReconstructionKind(CheckKind):
                 told=Told(
                     0.002, f"gains {{size}} at {khz} kHz", f"loses {{size}} at {khz} kHz", worse="less"
                 ),
+                of_path=True,
             )
             for khz in DROOPS_KHZ
         ),
@@ -166,6 +167,7 @@ class ReconstructionKind(CheckKind):
             "nominal",
             told=Told(0.3, "−3 dB corner {size} higher, at {value}", "−3 dB corner {size} lower, at {value}"),
             possible=NO_NEGATIVE,
+            of_path=True,
         ),
         MetricSpec(
             "corner_6db",
@@ -174,6 +176,7 @@ class ReconstructionKind(CheckKind):
             "nominal",
             told=Told(0.3, "−6 dB corner {size} higher, at {value}", "−6 dB corner {size} lower, at {value}"),
             possible=NO_NEGATIVE,
+            of_path=True,
         ),
         MetricSpec(
             "stopband_from",

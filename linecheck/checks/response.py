@@ -140,6 +140,7 @@ class ResponseKind(CheckKind):
             "less",
             told=Told(0.002, said_by=("reconstruction.droop_20k",)),
             possible=NO_NEGATIVE,
+            of_path=True,
         ),
         MetricSpec(
             "corner_low",
@@ -152,6 +153,7 @@ class ResponseKind(CheckKind):
                 "lower −3 dB corner {size} lower, at {value}",
             ),
             possible=NO_NEGATIVE,
+            of_path=True,
         ),
         MetricSpec(
             "corner_high",
@@ -165,6 +167,7 @@ class ResponseKind(CheckKind):
                 said_by=("reconstruction.corner_3db",),
             ),
             possible=NO_NEGATIVE,
+            of_path=True,
         ),
         MetricSpec(
             "balance",
@@ -173,6 +176,7 @@ class ResponseKind(CheckKind):
             "nominal",
             False,
             told=Told(0.005),
+            of_path=True,
         ),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -188,6 +192,7 @@ class ResponseKind(CheckKind):
                 "response {size} lower at {place}",
                 said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db"),
             ),
+            of_path=True,
         ),
     )
 

@@ -157,6 +157,7 @@ class ToneKind(CheckKind):
             "nominal",
             told=Told(0.001, "output {size} higher, {value}", "output {size} lower, {value}"),
             possible=LINE_OUTPUT_VOLTS,
+            of_path=True,
         ),
         MetricSpec(
             "level_dbfs",
@@ -164,6 +165,7 @@ class ToneKind(CheckKind):
             "level of the tone re a full-scale sine of the capture",
             "nominal",
             told=Told(0.002, "output {size} higher", "output {size} lower", said_by=("level",)),
+            of_path=True,
         ),
         MetricSpec(
             "frequency",
@@ -271,6 +273,7 @@ class ToneKind(CheckKind):
                 "first channel {size} louder against the second, {value}",
                 "first channel {size} softer against the second, {value}",
             ),
+            of_path=True,
         ),
         PEAK_OUTSIDE,
     )

@@ -114,6 +114,7 @@ class WiringKind(CheckKind):
             False,
             told=Told(0.5, "channels as declared", "channels not as declared: swapped, or one of them dead"),
             possible=(0.0, 1.0),
+            of_path=True,
         ),
         MetricSpec(
             "polarity",
@@ -122,6 +123,7 @@ class WiringKind(CheckKind):
             "nominal",
             told=Told(0.5, "polarity no longer inverted", "polarity inverted", worse="less"),
             possible=(-1.0, 1.0),
+            of_path=True,
         ),
         MetricSpec(
             "channel_delay",
@@ -142,6 +144,7 @@ class WiringKind(CheckKind):
             "nominal",
             False,
             told=Told(0.005, said_by=("tone.balance",)),
+            of_path=True,
         ),
     )
 

@@ -87,7 +87,8 @@ def _numbers(content: Mapping[str, Any]) -> Iterator[tuple[tuple[str, str, str |
     """Yield the numbers of a self-check on record, by step, name and channel."""
     steps = content.get("steps")
     for each in steps if isinstance(steps, list) else ():
-        for entry in each.get("measured", ()) if isinstance(each, dict) else ():
+        measured = each.get("measured") if isinstance(each, dict) else None
+        for entry in measured if isinstance(measured, list) else ():
             value = entry.get("value") if isinstance(entry, dict) else None
             if isinstance(value, int | float):
                 yield (str(each.get("name")), str(entry.get("what")), entry.get("channel")), float(value)

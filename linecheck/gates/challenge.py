@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.results.wording import findings, judgement
@@ -35,8 +34,7 @@ def unknown_reasons(unit: ChallengeUnit, limits: LimitFile) -> tuple[str, ...]:
     """Return what a unit must fail in that no mask of a limit file judges, so that it never could."""
     judged: set[str] = set()
     for check in limits.checks:
-        specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
-        for spec in specs:
+        for spec in check.kind.specs:
             if spec.name in check.masks:
                 for channel in limits.channels if spec.per_channel else (None,):
                     judged.update(_names(check.name, check.entry, spec.name, channel))

@@ -2,8 +2,10 @@
 
 ==============================  =================================================================
 :func:`newest_statement`        the newest of a kind about one subject
+:func:`next_statement`          the first of a kind about one subject after a record
 :func:`newest_of_each`          the newest of a kind about each subject that begins alike
 :func:`latest_time`             the latest time that any record after one names
+:func:`newest_doubt`            the newest run of a unit in which the station's path was in doubt
 :func:`newest_units`            the newest runs of units at a station, of any model
 :func:`units_in_a_row`          those of one model, with what failed grossly
 :func:`standing_lock`           the lock that a run found as it began
@@ -31,6 +33,7 @@ from linecheck.log.fetch import has_column, has_table
 from linecheck.log.schema import run, statement
 from linecheck.log.stored import Statement
 from linecheck.results.wording import subject
+from linecheck.run.voiding import IN_DOUBT
 
 __all__ = [
     "MAX_LOOKED_AT",
@@ -38,9 +41,11 @@ __all__ = [
     "StoredUnit",
     "golden_values",
     "latest_time",
+    "newest_doubt",
     "newest_of_each",
     "newest_statement",
     "newest_units",
+    "next_statement",
     "standing_lock",
     "units_in_a_row",
 ]
@@ -53,6 +58,11 @@ MAX_GOLDEN: Final = 200
 _COLUMNS: Final = ", ".join(column.name for column in statement.columns)
 NEWEST_STATEMENT: Final = (
     f"SELECT {_COLUMNS} FROM statement WHERE kind = ? AND subject = ? ORDER BY sequence DESC LIMIT 1"
+)
+_NEXT_STATEMENT: Final = "SELECT min(sequence) FROM statement WHERE kind = ? AND subject = ? AND sequence > ?"
+_NEWEST_DOUBT: Final = (
+    "SELECT max(r.sequence) FROM run AS r JOIN problem AS p ON p.sequence = r.sequence "
+    "WHERE r.serial = ? AND r.station = ? AND p.code = ? AND p.blocks = 1"
 )
 _NEWEST_OF_EACH: Final = (
     "SELECT max(sequence) FROM statement WHERE kind = ? AND subject >= ? AND subject < ? GROUP BY subject"
@@ -123,6 +133,18 @@ def newest_statement(connection: Connection, kind: str, about: str) -> Statement
         return None
     rows = _rows(connection, NEWEST_STATEMENT, kind, about)
     return _statement(rows[0]) if rows else None
+
+
+def next_statement(connection: Connection, kind: str, about: str, after: int) -> int | None:
+    """Return the number of the first statement of a kind about one subject after a record; None where there is none."""
+    number = _rows(connection, _NEXT_STATEMENT, kind, about, after)[0][0]
+    return None if number is None else int(number)
+
+
+def newest_doubt(connection: Connection, station: str, serial: str) -> int | None:
+    """Return the number of the newest run of a unit at a station in which its path was in doubt; None without one."""
+    number = _rows(connection, _NEWEST_DOUBT, encodable(serial), encodable(station), IN_DOUBT)[0][0]
+    return None if number is None else int(number)
 
 
 def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[Statement]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -195,11 +195,31 @@ class Gatekeeper:
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
+            loop = replace(loop, doubts_fails=self._doubts_fails(serial, standing))
             return Admission(None, standing.path.problems, gates, loop, standing.path.parts)
         if self._station.config.gate.outside == "refuse":
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
         problem = Problem(CODE, f"the station may not judge units: {standing.why}")
         return Admission(None, (problem,), gates, loop)
+
+    def _doubts_fails(self, serial: str, standing: Standing) -> bool:
+        """Return whether a fail that a change of the path alone could make is not the unit's yet.
+
+        It is once such a fail of this unit was seen and the next self-check after that was met. A later self-check
+        settles nothing: between the two the path may have been changed and put back.
+        """
+        config = self._station.config
+        checked = next((state.record for state in standing.gates if state.gate == SELF_CHECK), None)
+        if self._log is None or config.loop is None or not config.loop.recheck_fails or checked is None:
+            return False
+        if not standing.loop.proves:
+            return True
+        with self._log.reading() as connection:
+            doubted = found.newest_doubt(connection, config.station, serial)
+            return (
+                doubted is None
+                or found.next_statement(connection, SELF_CHECK, config.station, doubted) != checked
+            )
 
     def _path_standing(self, newest: Statement | None) -> PathStanding:
         """Return what the newest self-check leaves of the limit file's masks."""

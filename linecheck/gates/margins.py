@@ -100,9 +100,8 @@ def _require_known(own: Mapping[str, float]) -> None:
 
 
 def _of_check(check: Check, own: Mapping[str, float], declared: bool) -> dict[str, Margin]:
-    specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
     found = {}
-    for spec in specs:
+    for spec in check.kind.specs:
         margin = _of_spec(check, spec, own, declared)
         if margin is not None:
             found[spec.name] = margin

@@ -35,11 +35,7 @@ class Doubt:
 
 def masked_specs(check: Check) -> Iterator[tuple[MetricSpec | CurveSpec, Mask]]:
     """Yield what of a check has a mask, in the kind's order."""
-    return ((spec, check.masks[spec.name]) for spec in _specs(check) if spec.name in check.masks)
-
-
-def _specs(check: Check) -> tuple[MetricSpec | CurveSpec, ...]:
-    return (*check.kind.metrics, *check.kind.curves)
+    return ((spec, check.masks[spec.name]) for spec in check.kind.specs if spec.name in check.masks)
 
 
 def possible_range(check: Check, spec: MetricSpec | CurveSpec) -> Range:
@@ -129,7 +125,7 @@ def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None
 
 def _covers(check: Check, implied: Implied) -> bool:
     """Return whether one mask decides whatever another one does."""
-    better = {one.name: one.better for one in _specs(check)}
+    better = {one.name: one.better for one in check.kind.specs}
     mask, by = check.masks[implied.metric], check.masks[implied.by]
     side, by_side = _WORSE_SIDE.get(better[implied.metric]), _WORSE_SIDE.get(better[implied.by])
     if side is None or by_side is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.limits.model import LimitFile
 
@@ -16,8 +15,7 @@ def volt_masks(limits: LimitFile) -> tuple[str, ...]:
     """Return the masks that judge volts, or levels re a volt, as ``check.metric`` in the file's order."""
     found = []
     for check in limits.checks:
-        specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
-        masked = [spec for spec in specs if spec.name in check.masks]
+        masked = [spec for spec in check.kind.specs if spec.name in check.masks]
         found += [f"{check.name}.{spec.name}" for spec in masked if rests_on_volts(spec.unit)]
     return tuple(found)
 

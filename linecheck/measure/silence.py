@@ -32,11 +32,13 @@ class LoopCheck:
 
     ``proves`` says whether a check of its loop has been met since anything of the station changed; ``text`` is what
     people read of it, empty where there is nothing to say. ``interface`` is what the interface said of itself then.
+    ``doubts_fails`` says that a fail which a change of the path alone could make is not the unit's yet.
     """
 
     proves: bool
     text: str
     interface: Mapping[str, str] = field(default_factory=dict)
+    doubts_fails: bool = False
 
     def with_interface(self, now: Mapping[str, str]) -> LoopCheck:
         """Return what it is worth on an interface: nothing, where this is another than it was made on."""
@@ -49,7 +51,7 @@ class LoopCheck:
             return self
         name = changed[0]
         text = f"not checked: its {name} is now {now[name]}, and was {self.interface[name]} at the check"
-        return LoopCheck(False, text)
+        return replace(self, proves=False, text=text)
 
 
 NO_LOOP_CHECK: Final = LoopCheck(False, "")

@@ -4,6 +4,7 @@
 in the run          what of it is void
 ==================  =========================================================================
 station not fit     everything: a gate that is not met, a calibration or an asset overdue
+``path_in_doubt``   everything: what fails could be the station's path as well, and nothing says which
 ``overload``        of the channel, in every check: what depends on the gain of its input
 ``silent_channel``  of the channel, in every check: nothing proves that it was connected
 ==================  =========================================================================
@@ -22,10 +23,12 @@ from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["OVERLOAD", "SILENT", "UNFIT", "voided"]
+__all__ = ["IN_DOUBT", "OVERLOAD", "SILENT", "UNFIT", "voided", "voids"]
 
+#: Code of the problem that what fails could be the station's path as well as the unit.
+IN_DOUBT: Final = "path_in_doubt"
 #: Codes of problems by which the station judges no unit at all.
-UNFIT: Final = frozenset({"station_gate", "asset_overdue", "calibration_overdue"})
+UNFIT: Final = frozenset({"station_gate", "asset_overdue", "calibration_overdue", IN_DOUBT})
 #: Code of the problem that nothing of its stimulus is in a channel.
 SILENT: Final = "silent_channel"
 
@@ -35,18 +38,72 @@ _MAX_NAMED: Final = 2
 Judged = TypeVar("Judged", JudgedReading, JudgedCurve)
 
 
-def voided(run: Run, loop: str = "") -> Run:
+def voided(run: Run, loop: str = "", *, path_in_doubt: bool = False) -> Run:
     """Return a run in which what its own problems make worthless judges nothing, with the reason in the run and there.
 
-    ``loop`` says in a few words why nothing proves the station's own path, where that is so.
+    Parameters
+    ----------
+    run : Run
+    loop : str
+        In a few words, what proves the station's own path, or why nothing does.
+    path_in_doubt : bool
+        Whether a fail that a change of the path alone could make counts only once the path has been checked again.
     """
-    checks = run.checks
     if any(problem.blocks and problem.code in UNFIT for problem in run.problems):
-        return replace(run, checks=tuple(_void(check, lambda item: True)[0] for check in checks))
+        return _unjudged(run)
+    checks = run.checks
     causes = tuple(_causes(run, loop))
     for cause in causes:
         checks = tuple(_explained(check, cause) for check in checks)
-    return replace(run, checks=checks, problems=(*run.problems, *causes))
+    run = replace(run, checks=checks, problems=(*run.problems, *causes))
+    doubts = tuple(_doubts(run, loop)) if path_in_doubt else ()
+    return _unjudged(replace(run, problems=(*run.problems, *doubts))) if doubts else run
+
+
+def _unjudged(run: Run) -> Run:
+    return replace(run, checks=tuple(_void(check, lambda item: True)[0] for check in run.checks))
+
+
+def voids(problem: Problem, metric: str, unit: str, channel: str | None) -> bool:
+    """Return whether a problem of a run makes a reading or curve of it void, whatever was measured."""
+    if problem.code in UNFIT:
+        return True
+    if problem.code not in (OVERLOAD, SILENT) or (
+        None not in (channel, problem.channel) and channel != problem.channel
+    ):
+        return False
+    return problem.code == SILENT or unit in VOLT_UNITS or metric == "level_dbfs"
+
+
+def _doubts(run: Run, loop: str) -> Iterator[Problem]:
+    """Yield the problem that what fails could be the station's path; nothing where no such thing fails."""
+    of_path = {
+        (check.name, spec.name) for check in run.limits.checks for spec in check.kind.specs if spec.of_path
+    }
+    failed = [
+        " ".join(filter(None, (check.check, metric, channel)))
+        for check in run.checks
+        for metric, channel in _failed(check)
+        if (check.check, metric) in of_path
+    ]
+    if failed:
+        more = f" and {len(failed) - _MAX_NAMED} more" if len(failed) > _MAX_NAMED else ""
+        yield Problem(
+            IN_DOUBT,
+            f"the unit or the path? {', '.join(failed[:_MAX_NAMED])}{more} would fail, as they would if a level control, "
+            f"a cable or a rate of the station's own path had been changed since its check ({loop}). Run `linecheck "
+            "station check`, then test this unit again: with the path as it was, the fail counts",
+        )
+
+
+def _failed(check: CheckOutcome) -> Iterator[tuple[str, str | None]]:
+    """Yield which metrics and curves fail, and in which channel; a silent unit is told from a dead path otherwise."""
+    silent = {problem.channel for problem in check.judged.problems if problem.code == SILENT}
+    readings = ((item.verdict, item.reading.metric, item.reading.channel) for item in check.judged.readings)
+    curves = ((item.verdict, item.curve.metric, item.curve.channel) for item in check.judged.curves)
+    for verdict, metric, channel in (*readings, *curves):
+        if verdict is Verdict.FAIL and not silent & {None, channel}:
+            yield metric, channel
 
 
 def _causes(run: Run, loop: str) -> Iterator[Problem]:
@@ -91,9 +148,7 @@ def _explained(check: CheckOutcome, cause: Problem) -> CheckOutcome:
 
     def concerns(item: JudgedReading | JudgedCurve) -> bool:
         what = item.reading if isinstance(item, JudgedReading) else item.curve
-        if None not in (what.channel, cause.channel) and what.channel != cause.channel:
-            return False
-        return cause.code == SILENT or what.unit in VOLT_UNITS or what.metric == "level_dbfs"
+        return voids(cause, what.metric, what.unit, what.channel)
 
     void, metrics = _void(check, concerns)
     if not metrics:

@@ -330,4 +330,4 @@ def _outcome(
         station_failed=course.station_failed,
         loop=analyses.loop.text or None,
     )
-    return voided(run, analyses.loop.text)
+    return voided(run, analyses.loop.text, path_in_doubt=analyses.loop.doubts_fails)

@@ -6,8 +6,10 @@ import sys
 
 import pytest
 
+from linecheck.gates.statements import SELF_CHECK
 from linecheck.limits.verdict import Verdict
-from linecheck.log import LogReader
+from linecheck.log import Log, LogReader
+from linecheck.run.voiding import IN_DOUBT
 
 pytestmark = [pytest.mark.sound, pytest.mark.every_python]
 
@@ -48,9 +50,9 @@ captures = "all"
 """
 
 
-def start(server, folder, limits):
+def start(server, folder, limits, station=STATION):
     (folder / "limits.yaml").write_text(limits, encoding="utf-8")
-    (folder / "station.toml").write_text(STATION, encoding="utf-8")
+    (folder / "station.toml").write_text(station, encoding="utf-8")
     command = [
         sys.executable,
         "-m",
@@ -105,3 +107,21 @@ def test_a_run_over_the_sound_path_passes_and_is_judged_to_the_same_again(pulse_
     judged = json.loads((tmp_path / "j.json").read_text(encoding="utf-8"))
     for part in ("readings", "curves", "problems", "checks", "verdict"):
         assert judged[part] == result[part]
+
+
+def test_a_volume_that_is_turned_down_after_the_loop_was_checked_is_no_unit_s_fail(pulse_server, tmp_path):
+    with Log(tmp_path / "results/linecheck.sqlite") as log:
+        log.state(SELF_CHECK, "loopback", {"verdict": "met", "steps": []})
+    try:
+        # 60 log10(0.99) = -0.26 dB: PulseAudio's volume is the cube root of the gain.
+        pulse_server.set_volume("unit", "99%")
+        with start(pulse_server, tmp_path, LIMITS, STATION + '[loop]\nkind = "analogue"\n') as process:
+            out, err = process.communicate(timeout=120)
+    finally:
+        pulse_server.set_volume("unit", "100%")
+    assert process.returncode == 3, out + err
+    (run,) = logged(tmp_path)
+    assert run.verdict is Verdict.INVALID
+    (problem,) = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["problems"]
+    assert problem["code"] == IN_DOUBT
+    assert "tone level left, tone level right would fail" in out

@@ -80,6 +80,7 @@ def test_what_somebody_has_put_into_a_statement_is_no_number(log):
     content = check().content()
     content["steps"] = [
         {"name": "gain", "measured": [{"what": "gain", "channel": "left", "value": "a lot"}]},
+        {"name": "edge", "measured": None},
         7,
     ]
     log.state(SELF_CHECK, "bench", content)

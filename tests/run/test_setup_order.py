@@ -5,9 +5,9 @@ from itertools import permutations
 
 import hypothesis.strategies as st
 from hypothesis import given, settings
+from small_run import small_check
 
 from linecheck.run.setup_order import cost_of_walk, setup_order
-from tests.small_run import small_check
 
 NAMES = ("filter", "input", "output")
 SETUPS = st.dictionaries(st.sampled_from(NAMES), st.sampled_from(["a", "b", "c"]))

@@ -96,6 +96,10 @@ class PulseServer:
         """Let it go on."""
         self._signal(signal.SIGCONT)
 
+    def set_volume(self, sink, volume):
+        """Set the volume of a sink, as its level control does."""
+        self._pactl("set-sink-volume", sink, volume)
+
     def streams(self):
         """Return how many playback and capture streams are connected."""
         lists = [self._pactl("list", "short", kind).stdout for kind in ("sink-inputs", "source-outputs")]

@@ -85,7 +85,8 @@ class MetricSpec:
 
     ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``per_channel`` whether it is read in
     each channel or once for the pair, ``told`` how a difference is put into words, ``possible`` which values a unit
-    can have at all.
+    can have at all, ``of_path`` whether a change in the station's path alone moves it: a gain, which channel comes
+    back where, an edge of the response.
     """
 
     name: str
@@ -95,6 +96,7 @@ class MetricSpec:
     per_channel: bool = True
     told: Told = _PLAINLY
     possible: Range = ANYTHING
+    of_path: bool = False
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,7 @@ class CurveSpec:
     better: Better = "less"
     told: Told = _PLAINLY
     possible: Range = ANYTHING
+    of_path: bool = False
 
 
 @dataclass(frozen=True)

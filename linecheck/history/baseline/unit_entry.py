@@ -71,8 +71,7 @@ def uncompared_texts(limits: LimitFile) -> tuple[str, ...]:
 
 def compared_specs(check: Check) -> Iterator[MetricSpec | CurveSpec]:
     """Yield what of a check has a margin, in the kind's order."""
-    specs: tuple[MetricSpec | CurveSpec, ...] = (*check.kind.metrics, *check.kind.curves)
-    return (spec for spec in specs if spec.name in check.regression)
+    return (spec for spec in check.kind.specs if spec.name in check.regression)
 
 
 def compared_channels(spec: MetricSpec | CurveSpec, channels: tuple[str, ...]) -> tuple[str | None, ...]:

@@ -6,16 +6,15 @@ Only curves that a mask judges are read: their points are most of what a log hol
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.history.rejudge.layouts import Item, Layouts
+from linecheck.history.rejudge.layouts import IsVoid, Item, Layouts
 from linecheck.history.rejudge.read import CurveRow, Span, read_curves
 from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import GridMask, level_of
-from linecheck.limits.decision import Void
 from linecheck.limits.verdict import Verdict
 
 __all__ = ["CurveJudge"]
@@ -52,9 +51,7 @@ class CurveJudge:
         #: How many curves were read, and how many bytes of them.
         self.read = (0, 0)
 
-    def judged(
-        self, span: Span, layout: NDArray[np.intp], voids: Mapping[tuple[int, str], Void]
-    ) -> list[JudgedCurveRow]:
+    def judged(self, span: Span, layout: NDArray[np.intp], is_void: IsVoid) -> list[JudgedCurveRow]:
         """Return what the masked curves of a span come to."""
         found: list[JudgedCurveRow] = []
         waiting: dict[_Group, list[CurveRow]] = {}
@@ -66,8 +63,7 @@ class CurveJudge:
             size = len(row.x) + len(row.y) + len(row.uncertainty or b"")
             self.read = (self.read[0] + 1, self.read[1] + size)
             number = self._layouts.number(item)
-            void = voids.get((row.run, item.check))
-            if void is not None and void.covers(item.channel):
+            if is_void(row.run, item):
                 found.append(_told(row, number, level_of(Verdict.INVALID)))
                 continue
             key = (number, row.resolution_hz, row.x, row.uncertainty is not None)

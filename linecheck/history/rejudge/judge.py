@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from linecheck.history.rejudge.basis import Basis
 from linecheck.history.rejudge.curves import CurveJudge
-from linecheck.history.rejudge.layouts import Layout, Layouts
+from linecheck.history.rejudge.layouts import IsVoid, Item, Layout, Layouts
 from linecheck.history.rejudge.read import (
     Readings,
     RunProblems,
@@ -24,6 +24,7 @@ from linecheck.history.rejudge.select import Chosen, Reader
 from linecheck.limits.bulk import LEVELS, UNJUDGED, judge_readings, level_of
 from linecheck.limits.decision import Void
 from linecheck.limits.verdict import Verdict
+from linecheck.run.voiding import voids
 
 __all__ = ["UNTOLD", "JudgedSpan", "Rows", "SpanJudge", "after_verdict"]
 
@@ -116,9 +117,9 @@ class SpanJudge:
         span = Span(chosen.sequence)
         layout = self._layouts_of(chosen, span)
         problems = read_problems(self._reader, span)
-        voids = self._voids(problems)
-        rows = self._reading_rows(span, layout, voids)
-        curves = self._curves.judged(span, layout, voids)
+        void = self._void(problems)
+        rows = self._reading_rows(span, layout, problems, void)
+        curves = self._curves.judged(span, layout, void)
         self.curves_read = self._curves.read
         if curves:
             rows = rows.followed_by(_curve_rows(curves))
@@ -136,16 +137,27 @@ class SpanJudge:
         ]
         return np.array(found, dtype=np.intp)
 
-    def _voids(self, problems: Mapping[int, RunProblems]) -> dict[tuple[int, str], Void]:
-        channels = self._layouts.limits.channels
-        return {
+    def _void(self, problems: Mapping[int, RunProblems]) -> IsVoid:
+        """Return whether something of a run is void, by the problems of its check and of the run."""
+        channels, units = self._layouts.limits.channels, self._layouts.units
+        by_check = {
             (run, check): Void.of(found, channels)
             for run, blocking in problems.items()
             for check, found in blocking.by_check.items()
         }
 
+        def is_void(run: int, item: Item) -> bool:
+            own = by_check.get((run, item.check))
+            if own is not None and own.covers(item.channel):
+                return True
+            whole = problems[run].whole if run in problems else ()
+            unit = units.get((item.check, item.metric), "")
+            return any(voids(problem, item.metric, unit, item.channel) for problem in whole)
+
+        return is_void
+
     def _reading_rows(
-        self, span: Span, layout: NDArray[np.intp], voids: Mapping[tuple[int, str], Void]
+        self, span: Span, layout: NDArray[np.intp], problems: Iterable[int], is_void: IsVoid
     ) -> Rows:
         found = read_readings(
             self._reader,
@@ -155,7 +167,7 @@ class SpanJudge:
             guarded=self._layouts.limits.decision == "guarded",
         )
         item, held = self._layouts.items_of(layout[found.run], found.key)
-        value = self._unvoided(found, item, voids)
+        value = self._unvoided(found, item, problems, is_void)
         level, _ = judge_readings(
             self._layouts.masks,
             item,
@@ -179,15 +191,14 @@ class SpanJudge:
         )
 
     def _unvoided(
-        self, found: Readings, item: NDArray[np.intp], voids: Mapping[tuple[int, str], Void]
+        self, found: Readings, item: NDArray[np.intp], problems: Iterable[int], is_void: IsVoid
     ) -> NDArray[np.float64]:
-        """Return the values, without those that a problem makes void."""
+        """Return the values, without those that a problem makes void; only runs with problems are looked through."""
         value = found.value.copy()
-        for (run, check), void in voids.items():
+        for run in problems:
             first, last = np.searchsorted(found.run, [run, run + 1]).tolist()
             for at in range(first, last):
-                name, _, channel, _ = self._layouts.items[item[at]]
-                if name == check and void.covers(channel):
+                if is_void(run, self._layouts.items[item[at]]):
                     value[at] = np.nan
         return value
 

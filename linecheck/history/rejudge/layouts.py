@@ -6,7 +6,7 @@ it is found out once.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -19,7 +19,7 @@ from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import FlatMasks
 from linecheck.limits.model import Check, LimitFile, Mask
 
-__all__ = ["Item", "Layout", "Layouts"]
+__all__ = ["IsVoid", "Item", "Layout", "Layouts"]
 
 Better = Literal["more", "less", "nominal"]
 
@@ -50,6 +50,10 @@ class Layout:
     expected: NDArray[np.intp]
     missing: tuple[str, ...]
     otherwise: Mapping[str, str]
+
+
+#: Whether something of a run, given by its index, is void.
+IsVoid = Callable[[int, Item], bool]
 
 
 class Layouts:
@@ -114,6 +118,13 @@ class Layouts:
         if len(self._masks.masked) != len(self.items):
             self._masks = FlatMasks.of(self._mask_of(item) for item in self.items)
         return self._masks
+
+    @property
+    def units(self) -> dict[tuple[str, str], str]:
+        """The units of metrics and curves, by check and name."""
+        return {
+            (check.name, spec.name): spec.unit for check in self.limits.checks for spec in check.kind.specs
+        }
 
     def _mask_of(self, item: Item) -> tuple[Mask | None, Better]:
         check = self.checks.get(item.check)

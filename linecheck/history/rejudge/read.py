@@ -212,7 +212,7 @@ def _check_names(text: bytes) -> tuple[str, ...]:
 class RunProblems:
     """What blocks a run: problems of the run as a whole, those of each check, and checks that were not run."""
 
-    whole: bool
+    whole: Sequence[Problem]
     by_check: Mapping[str, Sequence[Problem]]
     not_run: tuple[str, ...]
 
@@ -225,22 +225,22 @@ def read_problems(reader: Reader, span: Span) -> dict[int, RunProblems]:
         f"WHERE {condition} AND (blocks OR code = ?) ORDER BY sequence, position"
     )
     rows = reader.rows(query, (*parameters, NOT_RUN)).fetchall()
-    found: dict[int, tuple[list[bool], dict[str, list[Problem]], list[str]]] = {}
+    found: dict[int, tuple[list[Problem], dict[str, list[Problem]], list[str]]] = {}
     for run, (_, check, channel, code) in zip(
         span.runs([row[0] for row in rows]).tolist(), rows, strict=True
     ):
         if run < 0:
             continue
         whole, by_check, not_run = found.setdefault(run, ([], {}, []))
+        problem = Problem(reader.text(code), "", None if channel is None else reader.text(channel))
         if check is None:
-            whole.append(True)
-        elif reader.text(code) == NOT_RUN:
+            whole.append(problem)
+        elif problem.code == NOT_RUN:
             not_run.append(reader.text(check))
         else:
-            named = None if channel is None else reader.text(channel)
-            by_check.setdefault(reader.text(check), []).append(Problem(reader.text(code), "", named))
+            by_check.setdefault(reader.text(check), []).append(problem)
     return {
-        run: RunProblems(bool(whole), by_check, tuple(not_run))
+        run: RunProblems(tuple(whole), by_check, tuple(not_run))
         for run, (whole, by_check, not_run) in found.items()
     }
 

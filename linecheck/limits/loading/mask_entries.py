@@ -24,8 +24,7 @@ _SIDES: Final[tuple[Literal["min", "max"], ...]] = ("min", "max")
 
 def read_masks(data: object, kind: CheckKind, path: KeyPath, faults: FaultList) -> dict[str, Mask]:
     """Return the masks of a check by metric; what is wrong goes to ``faults`` and is left out."""
-    known: list[_Spec] = [*kind.metrics, *kind.curves]
-    specs = {spec.name: spec for spec in known}
+    specs = {spec.name: spec for spec in kind.specs}
     if data is REFUSED:
         return {}
     if not isinstance(data, dict) or not data:

@@ -181,19 +181,17 @@ def _kind_texts(kinds: Mapping[str, CheckKind]) -> str:
 
 
 def _masks(kind: CheckKind) -> Schema:
-    specs: list[MetricSpec | CurveSpec] = [*kind.metrics, *kind.curves]
     return {
         "type": "object",
         "description": getdoc(type(kind)) or kind.text,
         "minProperties": 1,
         "additionalProperties": False,
-        "properties": {spec.name: _mask_of(spec) for spec in specs},
+        "properties": {spec.name: _mask_of(spec) for spec in kind.specs},
     }
 
 
 def _margins(kind: CheckKind) -> Schema:
-    specs: list[MetricSpec | CurveSpec] = [*kind.metrics, *kind.curves]
-    return _named_margins([spec.name for spec in specs])
+    return _named_margins([spec.name for spec in kind.specs])
 
 
 def _classes(kinds: Mapping[str, CheckKind], description: str) -> Schema:

@@ -109,8 +109,7 @@ def path_parts(held: Held) -> Mapping[str, PathParts]:
 
 
 def _masked(check: Check) -> Iterator[_Spec]:
-    specs: tuple[_Spec, ...] = (*check.kind.metrics, *check.kind.curves)
-    return (spec for spec in specs if spec.name in check.masks)
+    return (spec for spec in check.kind.specs if spec.name in check.masks)
 
 
 class _Drive:

@@ -8,6 +8,7 @@
     shares_clock = true                  # playback and capture run off one clock; left out: as the devices say
     gain_db = [-3.02, -3.02]             # level captured re full scale, less the level played
     undecided = "tell"                   # or "refuse", "widen": of masks that the path leaves hardly decidable
+    recheck_fails = true                 # a fail that the path could have made counts after another check
 
     [loop.close]                         # a relay; without it the operator patches
     command = "nest-relay loop on"
@@ -20,7 +21,8 @@
 The defaults of ``[loop.limits]`` are a judgement, common practice and no source: what a sound interface of studio
 quality keeps with ease and a broken path does not. What a station must keep follows from its limit files: 10 dB below
 their limits of noise and distortion, a fifth of those of level. ``station check --limits`` holds it against them, and
-``undecided`` says what becomes of masks that it does not keep.
+``undecided`` says what becomes of masks that it does not keep, ``recheck_fails`` whether a fail that the path could have
+made as well waits for the next check.
 """
 
 from __future__ import annotations
@@ -138,6 +140,9 @@ class LoopConfig(_Table):
         What becomes of masks that the path leaves hardly decidable, or not at all: ``tell`` says so of every run,
         ``refuse`` tests no unit by them, ``widen`` adds the path's part to the uncertainty of every reading that it
         enters, and judges those by the guarded rule.
+    recheck_fails : bool
+        Whether a fail that a change of the path alone could make (of level, balance, order, polarity, an edge) counts
+        only once a self-check after it has been met; without it such a fail counts at once.
     """
 
     kind: Literal["analogue", "digital"]
@@ -150,6 +155,7 @@ class LoopConfig(_Table):
     open: LoopCommand | None = None
     limits: LoopLimits = LoopLimits()
     undecided: Literal["tell", "refuse", "widen"] = "tell"
+    recheck_fails: bool = True
 
     @model_validator(mode="after")
     def _one_clock_in_a_digital_loop(self) -> Self:
