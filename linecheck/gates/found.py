@@ -59,8 +59,8 @@ _COLUMNS: Final = ", ".join(column.name for column in statement.columns)
 NEWEST_STATEMENT: Final = (
     f"SELECT {_COLUMNS} FROM statement WHERE kind = ? AND subject = ? ORDER BY sequence DESC LIMIT 1"
 )
-_NEXT_STATEMENT: Final = "SELECT min(sequence) FROM statement WHERE kind = ? AND subject = ? AND sequence > ?"
-_NEWEST_DOUBT: Final = (
+NEXT_STATEMENT: Final = "SELECT min(sequence) FROM statement WHERE kind = ? AND subject = ? AND sequence > ?"
+NEWEST_DOUBT: Final = (
     "SELECT max(r.sequence) FROM run AS r JOIN problem AS p ON p.sequence = r.sequence "
     "WHERE r.serial = ? AND r.station = ? AND p.code = ? AND p.blocks = 1"
 )
@@ -137,13 +137,13 @@ def newest_statement(connection: Connection, kind: str, about: str) -> Statement
 
 def next_statement(connection: Connection, kind: str, about: str, after: int) -> int | None:
     """Return the number of the first statement of a kind about one subject after a record; None where there is none."""
-    number = _rows(connection, _NEXT_STATEMENT, kind, about, after)[0][0]
+    number = _rows(connection, NEXT_STATEMENT, kind, about, after)[0][0]
     return None if number is None else int(number)
 
 
 def newest_doubt(connection: Connection, station: str, serial: str) -> int | None:
     """Return the number of the newest run of a unit at a station in which its path was in doubt; None without one."""
-    number = _rows(connection, _NEWEST_DOUBT, encodable(serial), encodable(station), IN_DOUBT)[0][0]
+    number = _rows(connection, NEWEST_DOUBT, encodable(serial), encodable(station), IN_DOUBT)[0][0]
     return None if number is None else int(number)
 
 

@@ -90,9 +90,9 @@ def _doubts(run: Run, loop: str) -> Iterator[Problem]:
         more = f" and {len(failed) - _MAX_NAMED} more" if len(failed) > _MAX_NAMED else ""
         yield Problem(
             IN_DOUBT,
-            f"the unit or the path? {', '.join(failed[:_MAX_NAMED])}{more} would fail, as they would if a level control, "
-            f"a cable or a rate of the station's own path had been changed since its check ({loop}). Run `linecheck "
-            "station check`, then test this unit again: with the path as it was, the fail counts",
+            f"the unit or the path? {', '.join(failed[:_MAX_NAMED])}{more} would fail, as they would if a level "
+            f"control, a cable or a rate of the station's own path had been changed since its check ({loop}). Run "
+            "`linecheck station check`, then test this unit again: with the path as it was, the fail counts",
         )
 
 

@@ -384,6 +384,8 @@ def test_whatever_a_statement_holds_it_is_met_only_where_it_says_so(content, kin
         (found.FAILED_READINGS, (1,)),
         (found.FAILED_CURVES, (1,)),
         (found.GATES, (1,)),
+        (found.NEXT_STATEMENT, ("gate", "x", 1)),
+        (found.NEWEST_DOUBT, ("PR3-000001", "bench", "path_in_doubt")),
     ],
 )
 def test_what_is_asked_before_every_unit_is_found_by_an_index(log, query, values):
