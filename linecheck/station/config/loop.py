@@ -21,8 +21,8 @@
 The defaults of ``[loop.limits]`` are a judgement, common practice and no source: what a sound interface of studio
 quality keeps with ease and a broken path does not. What a station must keep follows from its limit files: 10 dB below
 their limits of noise and distortion, a fifth of those of level. ``station check --limits`` holds it against them, and
-``undecided`` says what becomes of masks that it does not keep, ``recheck_fails`` whether a fail that the path could have
-made as well waits for the next check.
+``undecided`` says what becomes of masks that it does not keep, ``recheck_fails`` whether a fail that the path could
+have made as well waits for the next check.
 """
 
 from __future__ import annotations
