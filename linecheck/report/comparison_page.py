@@ -23,6 +23,7 @@ from linecheck.report.figures.names import metric_name
 from linecheck.report.figures.of_comparison import figures_of_comparison
 from linecheck.report.figures.words import file_name, place_text, plain_name, plain_number, value_text
 from linecheck.report.model import (
+    Badge,
     ComparedCheck,
     ComparedRow,
     ComparisonPage,
@@ -34,7 +35,7 @@ from linecheck.report.model import (
     SidePart,
     SignPart,
 )
-from linecheck.report.parts import COVERAGE, anchors, badge, figure_part, free_name, hash_text
+from linecheck.report.parts import COVERAGE, anchors, figure_part, free_name, hash_text
 from linecheck.report.run_facts import moment, named_facts
 
 __all__ = ["comparison_page_of"]
@@ -125,7 +126,13 @@ def _side_part(side: Side) -> SidePart:
     )
     headings = ("check", "its name there", "setup", "verdict", "stimulus SHA-256", "capture SHA-256")
     return SidePart(
-        side.label, side.name, _who(side), badge(side.verdict), facts, problems, DataTable(headings, rows)
+        side.label,
+        side.name,
+        _who(side),
+        Badge(side.state, side.state.upper()),
+        facts,
+        problems,
+        DataTable(headings, rows),
     )
 
 

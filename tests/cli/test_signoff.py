@@ -119,14 +119,22 @@ def test_signing_makes_the_log_and_says_the_new_head(linecheck, compared, tmp_pa
 
 
 def test_accepting_despite_a_verdict_is_warned_of_and_recorded(linecheck, compared):
-    compared(made_comparison(made_side("A"), made_side("B", Verdict.FAIL), made_side("C", Verdict.INVALID)))
+    compared(
+        made_comparison(
+            made_side("A"),
+            made_side("B", Verdict.FAIL),
+            made_side("C", Verdict.INVALID),
+            made_side("D", held=True),
+        )
+    )
     status, _, err = linecheck("signoff", "compared", *SIGN)
     assert status == 0
     assert err == (
         "linecheck: warning: accepted although side B (PR3-000001) is FAIL: the record says so\n"
         "linecheck: warning: accepted although side C (PR3-000001) is INVALID: the record says so\n"
+        "linecheck: warning: accepted although side D (PR3-000001) is HOLD: the record says so\n"
     )
-    assert "ACCEPT despite B: fail, C: invalid" in linecheck("log", "signoffs")[1]
+    assert "ACCEPT despite B: fail, C: invalid, D: hold" in linecheck("log", "signoffs")[1]
     status, _, err = linecheck("signoff", "compared", *SIGN, "--decision", "reject")
     assert (status, err) == (0, "")
     assert "REJECT  " in linecheck("log", "signoffs")[1]

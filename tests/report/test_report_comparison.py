@@ -200,3 +200,12 @@ def test_it_is_written_beside_its_numbers(tmp_path):
     path = write_comparison_page(made_comparison(), tmp_path)
     assert path == tmp_path / "comparison.html"
     assert path.read_text(encoding="utf-8") == comparison_page(made_comparison())
+
+
+def test_a_pass_that_releases_nothing_is_a_hold_and_never_a_pass():
+    page = page_of(
+        made_comparison(sides=(made_side("A", "sharp", held=True), made_side("B", "slow", held=True)))
+    )
+    words = plain(page).split()
+    assert "HOLD" in words
+    assert "PASS" not in words

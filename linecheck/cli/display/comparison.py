@@ -25,7 +25,7 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
     """Print a comparison; of its values those that truly differ, or all of them."""
     for side in compared.sides:
         firmware = f", firmware {side.firmware}" if side.firmware else ""
-        verdict = side.verdict.value.upper()
+        verdict = side.state.upper()
         click.echo(visible(f"{side.label}  {side.name}: {side.serial}{firmware}, {verdict}, {side.source}"))
     for note in compared.notes:
         click.echo(visible(f"   note: {note}"))

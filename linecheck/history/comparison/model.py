@@ -20,6 +20,7 @@ from linecheck.checks.base import Curve, Note, Problem, Reading
 from linecheck.limits.model import Mask
 from linecheck.limits.regression import Better
 from linecheck.limits.verdict import Verdict
+from linecheck.run.model import HOLD
 
 __all__ = [
     "ComparedCurve",
@@ -72,6 +73,12 @@ class Side:
     interface: Mapping[str, str]
     checks: Mapping[str, SideCheck]
     problems: tuple[tuple[str | None, Problem | Note], ...] = ()
+    held: bool = False
+
+    @property
+    def state(self) -> str:
+        """What people read of its run: the verdict, or that it is a pass that releases nothing."""
+        return HOLD if self.held else self.verdict.value
 
 
 @dataclass(frozen=True)

@@ -117,6 +117,7 @@ def side_of(number: int, picked: Picked, every: Sequence[Picked]) -> Side:
         problems=tuple(
             (name, problem) for name, check in picked.checks.items() for problem in check.judged.problems
         ),
+        held=view.held,
     )
 
 

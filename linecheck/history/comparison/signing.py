@@ -10,11 +10,12 @@ from linecheck.history.comparison.model import Comparison, Side
 from linecheck.log import Head, Log
 from linecheck.log.signoff import Despite, Signature
 from linecheck.log.statements import SIGNOFF
+from linecheck.run.model import HOLD
 
 __all__ = ["despite", "sign"]
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
-_AGAINST = ("fail", "invalid", "aborted")
+_AGAINST = ("fail", "invalid", "aborted", HOLD)
 
 
 def sign(log: Log, comparison: Comparison, signed: Signature) -> Head:
@@ -33,9 +34,7 @@ def sign(log: Log, comparison: Comparison, signed: Signature) -> Head:
 def despite(comparison: Comparison) -> tuple[Despite, ...]:
     """Return the sides whose verdicts speak against accepting what was compared."""
     return tuple(
-        Despite(side.label, side.serial, side.verdict.value)
-        for side in comparison.sides
-        if side.verdict.value in _AGAINST
+        Despite(side.label, side.serial, side.state) for side in comparison.sides if side.state in _AGAINST
     )
 
 
