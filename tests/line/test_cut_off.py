@@ -5,6 +5,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 from contextlib import closing
 from pathlib import Path
 
@@ -12,11 +13,12 @@ import pytest
 from small_run import LIMITS, call
 
 from linecheck.errors import ExitStatus, RecordError
+from linecheck.files.durable import lock_file
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import RunCutOff, UnitRefused, VerdictKnown
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.log import Log, LogReader
-from linecheck.log.begun import held
+from linecheck.log.begun import held, is_cut_off
 from linecheck.run.model import NOT_RELEASED
 from linecheck.station.events import CheckStarted
 
@@ -137,6 +139,19 @@ def test_a_run_that_another_program_is_at_is_left_alone(cut_off):
         assert len(first.end_cut_off()) == 1
         assert second.end_cut_off() == ()
     assert [run.verdict for run in recorded()] == [Verdict.ABORTED]
+
+
+def test_who_looks_at_the_lock_of_a_run_as_it_begins_leaves_it_locked(tmp_path):
+    log, run_id = tmp_path / "log.sqlite", "a" * 36
+    looked_at = tmp_path / "log.sqlite.begun" / run_id
+    looked_at.parent.mkdir()
+    with open(looked_at, "ab") as looking:
+        assert lock_file(looking)
+        looks_away = threading.Timer(0.1, looking.close)
+        looks_away.start()
+        with held(log, run_id):
+            looks_away.join()
+            assert not is_cut_off(log, run_id)
 
 
 def test_a_run_that_cannot_be_put_on_record_does_not_begin(at_work, monkeypatch):
