@@ -69,12 +69,13 @@ class SetTask:
 class JudgedSet:
     """What became of one set: its outcome, or the problem that kept it from being judged.
 
-    ``path`` is as it was given.
+    ``path`` is as it was given, ``record`` its record in the log, ``SEQUENCE:HASH``; empty where it has none.
     """
 
     path: str
     outcome: Run | None = None
     problem: Problem | None = None
+    record: str = ""
 
     @property
     def verdict(self) -> Verdict:

@@ -170,7 +170,7 @@ def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
     if judged.outcome is None:
         return judged, judged.verdict
     kept = recorded(judged.outcome, log)
-    return replace(judged, outcome=kept.run), kept.verdict
+    return replace(judged, outcome=kept.run, record=kept.head), kept.verdict
 
 
 def tell_sum(

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import pytest
 from made_runs import made_run
@@ -145,6 +146,15 @@ def test_a_run_that_could_not_be_recorded_is_invalid_whatever_it_measured(judge,
     assert ["not_recorded" in codes for codes in problems] == [False, True]
     with LogReader("own.sqlite") as log:
         assert [run.serial for run in log.runs()] == ["PR3-000000"]
+
+
+def test_each_suite_notes_the_record_of_its_run(judge, tmp_path):
+    judge("set-0", "set-1", "nowhere", "--log", "own.sqlite", "--junit", "j.xml")
+    suites = ElementTree.parse(tmp_path / "j.xml").iter("testsuite")
+    noted = [suite.find("properties/property[@name='log_record']") for suite in suites]
+    with LogReader("own.sqlite") as log:
+        heads = [f"{run.logged.sequence}:{run.logged.record_hash}" for run in reversed(log.runs())]
+    assert [None if entry is None else entry.get("value") for entry in noted] == [*heads, None]
 
 
 def test_a_file_that_cannot_be_written_is_told_and_the_others_are_there(judge, tmp_path, monkeypatch):

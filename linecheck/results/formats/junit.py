@@ -105,13 +105,16 @@ def junit_bytes(
     """
     both = zip_longest(outcomes, further, fillvalue=())
     suites = [run_suite(run, strict, more) for run, more in both if isinstance(run, Run)]
-    if record:
-        suites = [replace(suite, properties=suite.properties | {"log_record": record}) for suite in suites]
     root = ET.Element("testsuites")
-    root.extend(_element(suite, number) for number, suite in enumerate(suites or [empty_suite()]))
+    noted = (_noted(suite, record) for suite in suites or [empty_suite()])
+    root.extend(_element(suite, number) for number, suite in enumerate(noted))
     ET.indent(root)
     text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
     return text + b"\n"
+
+
+def _noted(suite: Suite, record: str) -> Suite:
+    return replace(suite, properties=suite.properties | {"log_record": record}) if record else suite
 
 
 class JunitFiles:
@@ -156,7 +159,7 @@ class JunitFiles:
     def add(self, judged: JudgedSet, keys: Mapping[str, Any] = _NOTHING, cases: Iterable[Case] = ()) -> None:
         """Write a set's suite, with further cases besides those of its readings and curves."""
         suite = set_suite(judged, strict=self._strict, place=self._place(judged), further=cases)
-        element = _element(suite, self._suites)
+        element = _element(_noted(suite, judged.record), self._suites)
         self._suites += 1
         ET.indent(element, level=1)
         text: bytes = b"  " + ET.tostring(element, encoding="utf-8").rstrip() + b"\n"
