@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.checks.base import Capture, Location, Measurement, Problem, Reading
+from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.limits.model import Mask
 from linecheck.run.voiding import SILENT
 
@@ -147,12 +148,15 @@ def _falls_short(reading: Reading, mask: Mask | None) -> bool:
 
 
 def _levels(capture: Capture, index: int, name: str) -> tuple[Reading, ...]:
-    """Return the level of all that is in a channel, which is no less than that of any stimulus in it."""
+    """Return the level of all that is in a channel, which is no less than that of any stimulus in it.
+
+    How much of it is the stimulus nothing tells: its standard uncertainty is its whole size.
+    """
     rms = float(np.std(capture.scaled[index]))
     scales = capture.full_scale_volts
-    volts = () if scales is None else (Reading("level", name, rms * scales[index], "V", None),)
+    volts = () if scales is None else (Reading("level", name, rms * scales[index], "V", rms * scales[index]),)
     level_dbfs = 20.0 * np.log10(max(rms * np.sqrt(2.0), np.finfo(float).tiny))
-    return (*volts, Reading("level_dbfs", name, float(level_dbfs), "dBFS", None))
+    return (*volts, Reading("level_dbfs", name, float(level_dbfs), "dBFS", DB_PER_NEPER))
 
 
 def _message(name: str, loop: LoopCheck) -> str:

@@ -20,7 +20,7 @@ PROVEN = LoopCheck(True, "checked 2026-11-29 07:10 UTC in record 12")
 MASKS = {"level": Mask(Bounds(3.5, 4.5))}
 
 
-def measured(kind, loop, *faults, masks=None, **stimulus):
+def measured(kind, loop, *faults, masks=None, decision="simple", **stimulus):
     found = kinds()[kind]
     check = replace(small_check("it", "tone", masks or {}), kind=found)
     parameters, analysis = found.stimulus_parameters(**stimulus), found.analysis_parameters()
@@ -29,9 +29,11 @@ def measured(kind, loop, *faults, masks=None, **stimulus):
     with simulated(*faults) as interface:
         capture = interface.play("it", played)
     measurement = take_measurement(
-        Analysis(check, capture, CHANNELS, "simple", driven=driven(played), loop=loop)
+        Analysis(
+            check, capture, CHANNELS, decision, driven=driven(played), loop=loop, volts_uncertainty=0.001
+        )
     )
-    return measurement, judge_measurement(check, measurement, "simple", CHANNELS)
+    return measurement, judge_measurement(check, measurement, decision, CHANNELS)
 
 
 @pytest.mark.parametrize(
@@ -53,9 +55,10 @@ def test_the_unit_is_to_blame_where_the_path_is_proven():
     assert proven.verdict is Verdict.FAIL
 
 
-def test_a_unit_that_plays_nothing_fails_its_level_where_the_path_is_proven():
+@pytest.mark.parametrize("decision", ["simple", "guarded"])
+def test_a_unit_that_plays_nothing_fails_its_level_where_the_path_is_proven(decision):
     for loop, verdict in ((NO_LOOP_CHECK, Verdict.INVALID), (PROVEN, Verdict.FAIL)):
-        measurement, judged = measured("tone", loop, "not_playing", masks=MASKS)
+        measurement, judged = measured("tone", loop, "not_playing", masks=MASKS, decision=decision)
         assert judged.verdict is verdict
         levels = [item.value for item in measurement.readings if item.metric == "level"]
         assert levels == [None, None] if loop is NO_LOOP_CHECK else max(levels) < 1e-3
