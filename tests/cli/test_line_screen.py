@@ -13,6 +13,7 @@ from linecheck.cli.display.result import Screen
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
 from linecheck.run.model import NOT_RELEASED
+from linecheck.run.voiding import IN_DOUBT
 
 SERIAL, OTHER = "PR3-004711", "PR3-004712"
 ONE_MORE = Problem(NOT_RELEASED, "the unit has failed before: it needs one more pass in a row", blocks=False)
@@ -76,6 +77,14 @@ def test_a_run_that_is_not_recorded_is_tested_again_whatever_it_measured(shown):
 def test_a_run_that_was_stopped_after_a_fail_says_that_it_counts(shown):
     stopped = outcome(aborted=True)
     assert "it counts as a fail" in " ".join(shown(UnitScanned(SERIAL), known(stopped)))
+
+
+def test_a_unit_that_the_path_could_have_failed_asks_for_a_check_and_for_nothing_to_be_put_right(shown):
+    doubt = Problem(IN_DOUBT, "the unit or the path? Run `linecheck station check`, then test this unit again")
+    run = outcome(None, Verdict.INVALID, problems=())
+    lines = shown(UnitScanned(SERIAL), known(run.__class__(**{**vars(run), "problems": (doubt,)})))
+    assert lines[-2].startswith("Not judged: the unit or the path?")
+    assert lines[-1] == "this unit again."
 
 
 def test_the_next_scan_clears_the_screen_and_its_serial_number_stands_there_large(shown):

@@ -30,6 +30,7 @@ from linecheck.line.events import (
 from linecheck.results.wording import findings
 from linecheck.run.model import HOLD, NOT_RELEASED, Run
 from linecheck.run.settle import all_problems
+from linecheck.run.voiding import IN_DOUBT
 
 __all__ = ["LineScreen"]
 
@@ -109,9 +110,11 @@ def next_act(run: Run, state: str) -> str:
             + ". Test it again."
         )
     if state == "test again":
-        blocking = (problem.message for _, problem in all_problems(run) if problem.blocks)
-        why = next(blocking, "not all of it could be measured")
-        return f"Not judged: {why}. Put that right, then test it again."
+        problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
+        why = "not all of it could be measured" if problem is None else problem.message
+        # In doubt there may be nothing to put right, and the message says what to do.
+        act = "" if problem is not None and problem.code == IN_DOUBT else " Put that right, then test it again."
+        return f"Not judged: {why}.{act}"
     if run.stopped_after_fail:
         return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
     return _NEXT[state]
