@@ -433,8 +433,8 @@ def own_level(capture: Capture, channel: int) -> float:
 def _is_misread(reading: Reading, true: Reading, name: str, faulty: Capture) -> bool:
     """Return whether a reading of what a unit did all through a capture is wrong.
 
-    A level is held against :func:`own_level`. All else such a unit reads worse, by as much as the masks say it may; what
-    reads better than without is wrong.
+    A level is held against :func:`own_level`. All else such a unit reads worse, by as much as the masks say it may;
+    what reads better than without is wrong.
     """
     spread = 2.0 * max(_spread(reading), _spread(true))
     if reading.metric == "level" and reading.channel is not None:
