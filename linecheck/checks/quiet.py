@@ -76,8 +76,14 @@ class QuietKind(CheckKind):
     A unit that mutes itself on digital silence reads better than it plays; ``dither: true`` keeps it open.
 
     Silence is the same in every channel, dither is not. Either way two channels that hold the same noise, bit for bit,
-    are one that was captured twice. That two channels were swapped, that a stretch of noise was lost, or that another
-    check's silence was captured, nobody can tell.
+    are one that was captured twice. That two channels were swapped throughout, or that another check's silence was
+    captured, nobody can tell.
+
+    Noise that is weaker or stronger for a while has no one level, and is not read: it is found where chance leaves no
+    doubt, in half of a second from 0.3 dB on where both channels change, from 0.4 dB on where one does. What is missed
+    moves the noise by 0.25 dB at most. A few clicks are no such stretch, and count. That a stretch was lost shows in
+    the hum alone, where that stands out of the noise; elsewhere it moves nothing. Hum so near the noise as a good
+    unit's may read a decibel low, unseen, where 50 ms of it were swapped or turned round.
     """
 
     name: ClassVar[str] = "quiet"

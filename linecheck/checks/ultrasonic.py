@@ -133,8 +133,9 @@ class UltrasonicAnalysis(Parameters):
 class UltrasonicKind(CheckKind):
     """What lies above the audio band: on the noise that is played, on silence, or on any programme, captured wide.
 
-    Where linecheck made what is played, the capture must hold it, whole; ``signal: programme`` takes what there is, and
-    sees of a stretch that was lost only the step that it leaves.
+    Where linecheck made what is played, the capture must hold it, whole; silence must be as strong throughout, and not
+    a click and little else; ``signal: programme`` takes what there is, and sees of a stretch that was lost only the
+    step that it leaves.
 
     ``noise_20k_100k`` is the power from 20 kHz to 100 kHz (or to the capture's edge, from 80 kHz on) over that from
     20 Hz to 20 kHz, everything in both. ``rise_from`` is where the density of noise, which music lets fall with
