@@ -34,6 +34,7 @@ from linecheck.checks.parts.known_noise import KnownNoise, find_known_noise, noi
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.parts.tone_sets import RAIL
+from linecheck.checks.parts.uneven import uneven_noise
 from linecheck.dsp.continuity.continuity import splices
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.quantise import quantise
@@ -71,6 +72,14 @@ NOTHING_PLAYS = (
 SOMETHING_PLAYS = (
     "something plays where silence was to be played: is it this check's capture? Where a programme plays, say "
     "signal: programme. May be the unit's own fault."
+)
+
+#: Silence whose audio band has so many times the power that half of its blocks of this length reach has it in a few
+#: places: the more there, the better what lies above reads against it.
+HEAPED_TIMES, HEAP_SECONDS = 1.5, 0.04
+HEAPED = (
+    "most of what the audio band has is in a few places, a click or a step where a stretch was lost: what lies above "
+    "would be read against that. May be the unit's own fault."
 )
 
 #: Lines from here on are taken out before the density above the audio band is looked at.
@@ -124,8 +133,9 @@ class UltrasonicAnalysis(Parameters):
 class UltrasonicKind(CheckKind):
     """What lies above the audio band: on the noise that is played, on silence, or on any programme, captured wide.
 
-    Where linecheck made what is played, the capture must hold it, whole; ``signal: programme`` takes what there is, and
-    sees of a stretch that was lost only the step that it leaves.
+    Where linecheck made what is played, the capture must hold it, whole; silence must be as strong throughout, and not
+    a click and little else; ``signal: programme`` takes what there is, and sees of a stretch that was lost only the
+    step that it leaves.
 
     ``noise_20k_100k`` is the power from 20 kHz to 100 kHz (or to the capture's edge, from 80 kHz on) over that from
     20 Hz to 20 kHz, everything in both. ``rise_from`` is where the density of noise, which music lets fall with
@@ -234,6 +244,8 @@ class UltrasonicKind(CheckKind):
             )
             problems = (Problem("too_short", message),)
         problems += _cuts(capture, start, start + length, parameters, channels)
+        if parameters.signal == "silence" and not problems:
+            problems += uneven_noise(capture, start, start + length, channels)
         if known is not None and not problems:
             problems += _held(known, (start, start + length), capture.rate_hz, parameters, channels)
         return Location(start, start + length, (True,) * len(channels), None, problems=problems)
@@ -255,6 +267,8 @@ class UltrasonicKind(CheckKind):
                 out.problems.append(Problem("stimulus_not_found", NOTHING_PLAYS, name))
             if parameters.signal == "silence" and parts.edge_hz >= FLOOR_SEEN_FROM_HZ and parts.is_playing:
                 out.problems.append(Problem("stimulus_not_found", SOMETHING_PLAYS, name))
+            elif parameters.signal == "silence" and _is_heaped(capture, location, index, parts.audio.value):
+                out.problems.append(Problem("dropout", HEAPED, name))
             _noise(out, name, parts)
             _images(out, name, parts)
             _shape(out, name, parts, parameters.rate_hz)
@@ -424,6 +438,18 @@ def _take_apart(capture: Capture, location: Location, index: int, parameters: Ul
         images = find_images(section, rate, parameters.rate_hz, 1.1 * CLOCK_TOLERANCE, bands)
     low = audio_part(section, rate, *AUDIO_HZ)
     return _Parts(low, high_part(section, rate, LINES_FROM_HZ), 0.5 * rate, images, bands)
+
+
+def _is_heaped(capture: Capture, location: Location, index: int, audio: float) -> bool:
+    """Return whether the power of a channel's audio band is in a few places of what is measured."""
+    narrowed = capture.narrowed(AUDIO_HZ[1])
+    values = narrowed.between(index, location.start, location.stop)
+    block = round(HEAP_SECONDS * narrowed.rate_hz)
+    count = len(values) // block
+    if count < 5:
+        return False
+    usual = float(np.median(np.var(values[: count * block].reshape(count, block), axis=1)))
+    return audio > HEAPED_TIMES * usual
 
 
 def _reach(capture: Capture, parameters: UltrasonicParameters) -> list[Problem]:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from fault_corpus import clean, judged
+from fault_corpus import clean, fault_trial, judged
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Reference
@@ -87,3 +87,29 @@ def test_noise_that_stops_for_a_while_reads_nothing(name):
     found = judged(name, replace(capture, samples=codes), None)
     assert [(entry.code, entry.channel) for entry in found.problems if entry.blocks] == [("dropout", "right")]
     assert not [entry for entry in judged(name, capture, None).problems if entry.blocks]
+
+
+@pytest.mark.parametrize(
+    ("name", "fault", "seed"),
+    [
+        ("quiet", "lost", 5),
+        ("quiet", "gain_step", 0),
+        ("dithered_quiet", "dipped", 0),
+        ("dithered_quiet", "gain_step_in_one", 0),
+        ("ultrasonic_silence", "swapped_channels", 0),
+        ("ultrasonic_silence", "dipped", 0),
+        ("treble_tone", "swapped_channels", 1),
+        ("treble_tone", "gain_step", 3),
+        ("low_level_tone", "gain_step", 3),
+    ],
+)
+def test_what_is_not_steady_reads_nothing(name, fault, seed):
+    trial = fault_trial(name, fault, seed)
+    assert trial.unseen == ()
+    assert "dropout" in trial.codes
+
+
+@pytest.mark.parametrize("fault", ["clipped", "wrapped", "truncated_words"])
+def test_what_a_unit_does_all_through_reads_as_it_is(fault):
+    trials = [fault_trial("treble_tone", fault, seed) for seed in range(4)]
+    assert [trial.unseen for trial in trials if trial.passed and trial.unseen] == []

@@ -1,0 +1,43 @@
+"""Noise that is weaker or stronger for a while, in a capture of which only its noise is known."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linecheck.checks.base import Capture, Problem
+from linecheck.dsp.continuity.steadiness import Uneven, uneven_stretch
+
+__all__ = ["uneven_noise"]
+
+#: Noise is looked at up to here, and stops where it is so much weaker.
+NOISE_TO_HZ, STOPS_DB = 20_000.0, -3.0
+
+
+def uneven_noise(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
+    """Return a problem for each channel whose noise is weaker or stronger for a while: it has no one level.
+
+    One for the whole capture where only all channels together show it: what changes a capture changes them alike.
+    """
+    narrowed = capture.narrowed(NOISE_TO_HZ)
+    first, last = narrowed.inside(start, stop)
+    values, rate = narrowed.values[:, first:last], narrowed.rate_hz
+    found = {name: uneven_stretch(own, rate) for name, own in zip(channels, values, strict=True)}
+    if not any(found.values()) and len(channels) > 1:
+        together = uneven_stretch(values, rate)
+        return () if together is None else (_problem(together, first, rate, None),)
+    return tuple(_problem(own, first, rate, name) for name, own in found.items() if own is not None)
+
+
+def _problem(found: Uneven, first: int, rate_hz: float, name: str | None) -> Problem:
+    begin, end = (f"{(first + frame) / rate_hz:.3f} s" for frame in (found.start, found.stop))
+    decibels = 10.0 * np.log10(max(found.times, 1e-9))
+    why = (
+        "the unit mutes itself (dither: true keeps it open), or a stretch of the capture is missing"
+        if decibels < STOPS_DB
+        else "it has no one level"
+    )
+    message = (
+        f"from {begin} to {end} the noise is {abs(decibels):.1f} dB {'weaker' if decibels < 0.0 else 'stronger'} "
+        f"than in the rest: {why}. May be the unit's own fault."
+    )
+    return Problem("dropout", message, name)
