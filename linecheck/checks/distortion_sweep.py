@@ -38,8 +38,9 @@ from linecheck.checks.parts.stepped import (
     stepped_stimulus,
 )
 from linecheck.checks.parts.word_length import dither_noise_db
+from linecheck.dsp.continuity.level_courses import patchy
 from linecheck.dsp.fits.dissect import Line, Power
-from linecheck.dsp.fits.residue import residue
+from linecheck.dsp.fits.residue import Residue, residue
 from linecheck.dsp.quantise import full_scale_amplitude
 
 __all__ = [
@@ -56,6 +57,9 @@ FloatArray = NDArray[np.float64]
 LEAST_PERIODS = 12.0
 #: Tones that follow each other differ by at least this, over the length of a step: where one ends is seen by it.
 LEAST_CYCLES_APART = 1.0
+#: A tone whose level or phase differs for a while by less than this, re itself (root mean square over its step), is the
+#: unit's: clocks wander, and parts that warm up drift.
+SMALLEST = 1e-3
 #: The metrics and the curve of either band.
 AUDIO, WIDE = ("worst", "worst_at", "thd_n"), ("worst_wide", "worst_wide_at", "thd_n_wide")
 
@@ -286,8 +290,8 @@ class DistortionSweepKind(CheckKind):
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
-            rows = [
-                _thd_n(
+            residues = [
+                _residue(
                     capture.scaled[index, span[0] : span[1]],
                     capture.rate_hz,
                     float(tone),
@@ -297,6 +301,11 @@ class DistortionSweepKind(CheckKind):
                     count_images=analysis.images,
                 )
                 for span, tone in zip(spans, parameters.frequencies_hz, strict=True)
+            ]
+            out.problems += _patch(name, residues, spans, parameters.frequencies_hz, capture.rate_hz)
+            rows = [
+                _thd_n(left, float(tone))
+                for left, tone in zip(residues, parameters.frequencies_hz, strict=True)
             ]
             for number, (names, _) in enumerate(bands):
                 _add(out, name, names, parameters.frequencies_hz, [row[number] for row in rows])
@@ -340,7 +349,7 @@ def _bands(
     return reached
 
 
-def _thd_n(
+def _residue(
     record: FloatArray,
     rate_hz: int,
     nominal_hz: float,
@@ -349,14 +358,38 @@ def _thd_n(
     bands: list[tuple[float, float]],
     *,
     count_images: bool,
-) -> list[Reading]:
-    """Return THD+N of one sine in each band."""
+) -> Residue:
+    """Take one sine off its record."""
     images = [order * unit_rate_hz + side * nominal_hz for order in (1, 2) for side in (-1.0, 1.0)]
-    left = residue(
+    return residue(
         record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images, count_images=count_images
     )
+
+
+def _thd_n(left: Residue, nominal_hz: float) -> list[Reading]:
+    """Return THD+N of one sine in each band."""
     tone = Line(nominal_hz, Power(0.5 * left.amplitude**2, left.amplitude * left.amplitude_uncertainty), 1)
     return [ratio_reading("thd_n", "", Power(*power), tone) for power in left.powers]
+
+
+def _patch(
+    name: str,
+    residues: list[Residue],
+    spans: list[tuple[int, int]],
+    frequencies_hz: FloatArray,
+    rate_hz: int,
+) -> list[Problem]:
+    """Return a problem where a sine, or what is left beside it, is another for a while."""
+    for left, (start, _), tone in zip(residues, spans, frequencies_hz, strict=True):
+        frame = patchy(left.course, left.tone, SMALLEST)
+        if frame is not None:
+            message = (
+                f"the tone of {tone:.4g} Hz is another for a while, from {(start + frame) / rate_hz:.3f} s on: a "
+                "stretch was lost, held, faded or disturbed. The interface did not report it. May be the unit's own "
+                "fault."
+            )
+            return [Problem("dropout", message, name)]
+    return []
 
 
 def _add(

@@ -25,9 +25,12 @@ from linecheck.checks.parts.tone_sets import (
     uneven,
 )
 from linecheck.dsp.continuity.continuity import breaks, clicks
+from linecheck.dsp.continuity.held import stops
+from linecheck.dsp.continuity.level_courses import Level, unsteady
 from linecheck.dsp.fits.tones import fit_tones, synthesise
+from linecheck.dsp.spectra.spectra import density, density_near
 
-__all__ = ["locate_turns"]
+__all__ = ["break_in", "locate_turns"]
 
 FloatArray = NDArray[np.float64]
 
@@ -36,6 +39,8 @@ Span = tuple[int, int]
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 #: Slower than hum, so that no period of it stands out; bursts in one block in ten are noise.
 CLICK_BLOCK_SECONDS = 0.02
+#: Noise is watched in blocks of this length, which a hole that matters fills.
+STOPS_SECONDS = 0.006
 
 
 def locate_turns(
@@ -107,7 +112,7 @@ def _interrupted(
     )
     problems = [] if own is None else [own]
     # The test of continuity says by itself what this finds in the channel that sounds.
-    own = own or _break_in(capture, source, name, tones_hz, span)
+    own = own or break_in(capture, source, name, tones_hz, span)
     for into, other in enumerate(channels):
         if into == source or not found[into]:
             continue
@@ -115,13 +120,13 @@ def _interrupted(
             message = f"in the turn of {name}, in which the crosstalk into {other} is read: {own.message}"
             problems.append(Problem(own.code, message, other))
             continue
-        click = _click_in(capture, source, into, tones_hz, span)
-        problems += [] if click is None else [Problem("dropout", click, other)]
+        wrong = _wrong_in(capture, source, into, tones_hz, span)
+        problems += [] if wrong is None else [Problem("dropout", wrong, other)]
     return problems
 
 
-def _break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: Span) -> Problem | None:
-    """Return a problem where so little is lost of a turn that only the test of continuity shows it."""
+def break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: Span) -> Problem | None:
+    """Return a problem where so little is lost of tones that only the test of continuity shows it."""
     narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
     tones = np.array(proof_tones(tones_hz)) / narrowed.rate_hz
     found = breaks(narrowed.between(channel, *span), tones)
@@ -132,19 +137,37 @@ def _break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, s
     return Problem("dropout", message, name)
 
 
-def _click_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
-    """Say where a channel that should be silent clicks, loudly enough to matter re what the source plays."""
+def _wrong_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
+    """Say what is wrong in a channel that should be silent: clicks that matter re what the source plays, or a hole.
+
+    What comes of the source there is as steady as in the source: a stretch that is lost, muted or faded is one in which
+    the strongest of these tones has another level or phase, or the noise stops.
+    """
     narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
     record = narrowed.between(into, *span)
     played = float(np.std(narrowed.between(source, *span)))
     fit = fit_tones(record, tones_hz / narrowed.rate_hz)
     rest = record - fit.constant - synthesise(len(record), fit.frequencies, fit.amplitudes)
-    found = clicks(rest, np.sqrt(2.0) * played, round(CLICK_BLOCK_SECONDS * narrowed.rate_hz))
-    if not found:
+    first, block = narrowed.inside(*span)[0], round(CLICK_BLOCK_SECONDS * narrowed.rate_hz)
+    found = clicks(rest, np.sqrt(2.0) * played, block)
+    if found:
+        return (
+            f"a few samples at {(first + found[0].frame) / narrowed.rate_hz:.3f} s, while another channel sounds, are "
+            f"far from silence. {UNREPORTED}"
+        )
+    frame = stops(rest, round(STOPS_SECONDS * narrowed.rate_hz))
+    if frame is None:
+        noise = density(rest, 1.0)
+        frames = [
+            unsteady(Level(0, complex(amplitude), rest, density_near(noise, float(tone))), float(tone))
+            for tone, amplitude in zip(fit.frequencies, fit.amplitudes, strict=True)
+        ]
+        frame = next((entry for entry in frames if entry is not None), None)
+    if frame is None:
         return None
-    seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
     return (
-        f"a few samples at {seconds:.3f} s, while another channel sounds, are far from silence. {UNREPORTED}"
+        f"what comes of another channel changes, or the noise stops, at {(first + frame) / narrowed.rate_hz:.3f} s: a "
+        f"stretch was lost, muted or faded. {UNREPORTED}"
     )
 
 
