@@ -27,7 +27,7 @@ from linecheck.checks.parts.tone_sets import (
 from linecheck.dsp.continuity.continuity import breaks, clicks
 from linecheck.dsp.continuity.held import stops
 from linecheck.dsp.continuity.level_courses import Level, unsteady
-from linecheck.dsp.fits.tones import fit_tones, synthesise
+from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import density, density_near
 
 __all__ = ["break_in", "locate_turns"]
@@ -41,6 +41,8 @@ UNREPORTED = "The interface did not report it. May be the unit's own fault."
 CLICK_BLOCK_SECONDS = 0.02
 #: Noise is watched in blocks of this length, which a hole that matters fills.
 STOPS_SECONDS = 0.006
+#: What moves a tone that leaks by less, re itself, is nothing (0.17 dB).
+MATTERS = 0.02
 
 
 def locate_turns(
@@ -120,8 +122,11 @@ def _interrupted(
             message = f"in the turn of {name}, in which the crosstalk into {other} is read: {own.message}"
             problems.append(Problem(own.code, message, other))
             continue
-        wrong = _wrong_in(capture, source, into, tones_hz, span)
-        problems += [] if wrong is None else [Problem("dropout", wrong, other)]
+        click = _click_in(capture, source, into, tones_hz, span)
+        problems += [] if click is None else [Problem("dropout", click, other)]
+        change = None if click is not None else _change_in(capture, into, tones_hz, span)
+        # Whether the channel is as strong in its own turn, against which others are read, is not known then.
+        problems += [] if change is None else [Problem("dropout", change, entry) for entry in channels]
     return problems
 
 
@@ -137,37 +142,52 @@ def break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, sp
     return Problem("dropout", message, name)
 
 
-def _wrong_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
-    """Say what is wrong in a channel that should be silent: clicks that matter re what the source plays, or a hole.
-
-    What comes of the source there is as steady as in the source: a stretch that is lost, muted or faded is one in which
-    the strongest of these tones has another level or phase, or the noise stops.
-    """
+def _without_tones(
+    capture: Capture, into: int, tones_hz: FloatArray, span: Span
+) -> tuple[ToneFit, FloatArray, float, int]:
+    """Return what comes of tones in a channel, what else it holds, and the latter's rate and first frame."""
     narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
     record = narrowed.between(into, *span)
-    played = float(np.std(narrowed.between(source, *span)))
-    fit = fit_tones(record, tones_hz / narrowed.rate_hz)
-    rest = record - fit.constant - synthesise(len(record), fit.frequencies, fit.amplitudes)
-    first, block = narrowed.inside(*span)[0], round(CLICK_BLOCK_SECONDS * narrowed.rate_hz)
-    found = clicks(rest, np.sqrt(2.0) * played, block)
-    if found:
-        return (
-            f"a few samples at {(first + found[0].frame) / narrowed.rate_hz:.3f} s, while another channel sounds, are "
-            f"far from silence. {UNREPORTED}"
-        )
-    frame = stops(rest, round(STOPS_SECONDS * narrowed.rate_hz))
+    tones = tones_hz / narrowed.rate_hz
+    fit = fit_tones(record, tones)
+    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    if 0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) > float(np.var(rest)):
+        # Strong enough to tell its own frequency, which another channel's is too wrong for.
+        fit, rest = fit_scaled_tones(record, tones)
+    return fit, rest, narrowed.rate_hz, narrowed.inside(*span)[0]
+
+
+def _click_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
+    """Say where a channel that should be silent clicks, loudly enough to matter re what the source plays."""
+    played = float(np.std(capture.narrowed(1.01 * float(tones_hz[-1])).between(source, *span)))
+    _, rest, rate, first = _without_tones(capture, into, tones_hz, span)
+    found = clicks(rest, np.sqrt(2.0) * played, round(CLICK_BLOCK_SECONDS * rate))
+    if not found:
+        return None
+    seconds = (first + found[0].frame) / rate
+    return (
+        f"a few samples at {seconds:.3f} s, while another channel sounds, are far from silence. {UNREPORTED}"
+    )
+
+
+def _change_in(capture: Capture, into: int, tones_hz: FloatArray, span: Span) -> str | None:
+    """Say where a channel that should be silent is not the same throughout.
+
+    What comes of the source there is as steady as in the source, and so is noise: a stretch that is lost, muted or
+    faded is one in which one of these tones has another level or phase, or the noise has.
+    """
+    fit, rest, rate, first = _without_tones(capture, into, tones_hz, span)
+    frame = stops(rest, round(STOPS_SECONDS * rate))
     if frame is None:
         noise = density(rest, 1.0)
-        frames = [
-            unsteady(Level(0, complex(amplitude), rest, density_near(noise, float(tone))), float(tone))
-            for tone, amplitude in zip(fit.frequencies, fit.amplitudes, strict=True)
-        ]
-        frame = next((entry for entry in frames if entry is not None), None)
+        for tone, amplitude in zip(fit.frequencies, fit.amplitudes, strict=True):
+            level = Level(0, complex(amplitude), rest, density_near(noise, float(tone)))
+            frame = unsteady(level, float(tone), MATTERS) if frame is None else frame
     if frame is None:
         return None
     return (
-        f"what comes of another channel changes, or the noise stops, at {(first + frame) / narrowed.rate_hz:.3f} s: a "
-        f"stretch was lost, muted or faded. {UNREPORTED}"
+        f"what comes of another channel, or the noise, changes at {(first + frame) / rate:.3f} s: a stretch was lost, "
+        f"muted or faded. {UNREPORTED}"
     )
 
 

@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 #: What is usual is told from so many runs of one value on either side, and a signal moves from so many steps on.
 RUNS_AROUND, STEPS_MOVED = 32, 3.0
 #: Noise goes on where each block has this share of the usual power of all, of so many at least: of blocks of 100
-#: samples one in 10^11 has not. Its level does not step where no two parts differ by so much, dB, or by so many standard
+#: samples one in 10^11 has not. Its level steps where two parts differ by so much, dB, and by so many standard
 #: deviations.
 STOPS, LEAST_BLOCKS, LEAST_STEP_DB, DEVIATIONS = 0.35, 12, 0.5, 8.0
 

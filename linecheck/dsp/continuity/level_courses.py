@@ -28,8 +28,8 @@ ComplexArray = NDArray[np.complex128]
 #: add to one, whatever stretch is looked at, and hum far below the tone is in none of them.
 PERIODS, MAX_BLOCKS = 5.0, 120
 #: Part of a level, or all from a place on, differs where it does by so many standard deviations. Of noise a stretch
-#: does with the probability exp(-z²/2); a check of 25 levels in two channels has some 10,000 stretches that are not much
-#: the same, so that one check in 10^6 is flagged, or in 10^4 where the noise is a quarter more than was taken.
+#: does with the probability exp(-z²/2); a check of 25 levels in two channels has some 10,000 stretches that have
+#: little in common, so that one check in 10^6 is flagged, or in 10^4 where noise is a quarter more than it seems.
 DEVIATIONS = 7.0
 #: What changes a level's mean by less of itself says nothing of the unit: 0.02 dB.
 MATTERS = 0.002
@@ -82,14 +82,14 @@ class Level:
         return middles, np.asarray(off, dtype=np.complex128), self.noise / size / abs(self.amplitude) ** 2
 
 
-def unsteady(level: Level, tone: float) -> int | None:
+def unsteady(level: Level, tone: float, matters: float = MATTERS) -> int | None:
     """Return the frame from which on a stretch of a level differs from the rest of it; None where none does.
 
     All stretches are tried, each with the sum of what its blocks are off: that of a muted one grows with its length,
-    that of noise with the root of it.
+    that of noise with the root of it. What moves the level's mean by no more than ``matters``, re itself, is no break.
     """
     found = _stretch(level, tone, PERIODS)
-    return None if found is None or found[1] <= MATTERS + level.beside / abs(level.amplitude) else found[0]
+    return None if found is None or found[1] <= matters + level.beside / abs(level.amplitude) else found[0]
 
 
 def patchy(level: Level, tone: float, smallest: float) -> int | None:
