@@ -2,7 +2,9 @@
 
 A fault is put into the capture of a simulated unit and the whole is judged as a station judges it. It passes unseen
 where a masked reading is judged although the fault has moved it by more than its expanded uncertainty (k = 2), or where
-it is one that no careful bench would ship whatever it moves (both channels the same, another check's file).
+it is one that no careful bench would ship whatever it moves (both channels the same, another check's file). A fault
+that a unit can have itself is the truth of its capture: a reading that it makes worse is as it should be, and one that
+it makes better passes unseen.
 
 ``python tests/fault_corpus.py --rounds 20`` prints a table of both, by check and by fault.
 """
@@ -369,6 +371,8 @@ FAULTS: dict[str, Fault] = {
 UNTOLD = {("quiet", "wrong_rate"), ("dithered_quiet", "wrong_rate"), ("ultrasonic_silence", "wrong_rate")}
 #: Not to be shipped whatever they move.
 ALWAYS = ("mono_left", "mono_mean")
+#: What a unit can do to all that it plays: it clips, wraps or shortens words, a channel of it is dead.
+UNITS_OWN = ("clipped", "wrapped", "truncated_words", "dead_channel")
 WRONG_RATES = {48_000: (44_100, 47_000, 96_000), 192_000: (176_400, 188_000, 96_000)}
 
 
@@ -414,6 +418,7 @@ def _tells_apart(name: str, other: str) -> bool:
 
 
 def _compared(name: str, fault: str, seed: int, found: JudgedMeasurement) -> Trial:
+    better = {spec.name: spec.better for spec in check_named(name).kind.metrics}
     truth = {(i.reading.metric, i.reading.channel): i.reading for i in judged_clean(name, seed % 4).readings}
     unseen, verdicts = [], []
     for item in found.readings:
@@ -425,7 +430,11 @@ def _compared(name: str, fault: str, seed: int, found: JudgedMeasurement) -> Tri
         true = truth[item.reading.metric, item.reading.channel]
         if true.value is None:
             continue
-        moved = abs(item.reading.value - true.value)
+        moved = item.reading.value - true.value
+        if fault in UNITS_OWN and better[item.reading.metric] != "nominal":
+            moved *= 1.0 if better[item.reading.metric] == "more" else -1.0
+        else:
+            moved = abs(moved)
         spread = max(item.reading.uncertainty or 0.0, true.uncertainty or 0.0)
         if fault in (*ALWAYS, "wrong_file", "wrong_rate") or moved > 2.0 * spread + 1e-9:
             where = f"{item.reading.metric}/{item.reading.channel}"

@@ -178,9 +178,12 @@ class LinearityKind(CheckKind):
     rectangle one step wide about its end. ``largest_error`` is the greatest error of all resolved
     points, without its sign.
 
-    Of the faint steps single frames do not show: one that is lost, held or repeated moves no reading by more than its
-    uncertainty. A stretch shows in the phases of the steps around it. In the last ones noise is as strong as the tone,
-    and a stretch that is faded out there reads as a gain error.
+    Level and phase are followed through every resolved step and from one to the next: a frame that is lost or comes
+    twice, a stretch that is muted, faded or disturbed voids the channel from seven standard deviations of noise on. A
+    stretch muted within a step so shows wherever it moves the level by twice its uncertainty; at 192 kHz a frame lost
+    from the last steps turns the phase by 1.9° and may not show, and moves no level. What cannot be told from a unit
+    whose gain depends on level is a gain that changes between two steps, or by a few uncertainties within a faint one:
+    it is read as it is, as an error.
     """
 
     name: ClassVar[str] = "linearity"
