@@ -2,7 +2,9 @@
 
 A fault is put into the capture of a simulated unit and the whole is judged as a station judges it. It passes unseen
 where a masked reading is judged although the fault has moved it by more than its expanded uncertainty (k = 2), or where
-it is one that no careful bench would ship whatever it moves (both channels the same, another check's file).
+it is one that no careful bench would ship whatever it moves (both channels the same, another check's file). A fault
+that a unit can have itself is the truth of its capture: a reading that it makes worse is as it should be, and one that
+it makes better passes unseen.
 
 ``python tests/fault_corpus.py --rounds 20`` prints a table of both, by check and by fault.
 """
@@ -378,7 +380,7 @@ FAULTS: dict[str, Fault] = {
 #: What no capture of silence can tell: its rate, and how long it lasted.
 UNTOLD = {("quiet", "wrong_rate"), ("dithered_quiet", "wrong_rate"), ("ultrasonic_silence", "wrong_rate")}
 #: What a unit may do itself, all through: a reading of it is right where it is that of the capture as it is.
-OWN = ("clipped", "wrapped", "truncated_words")
+OWN = ("clipped", "wrapped", "truncated_words", "dead_channel")
 #: Not to be shipped whatever they move.
 ALWAYS = ("mono_left", "mono_mean")
 WRONG_RATES = {48_000: (44_100, 47_000, 96_000), 192_000: (176_400, 188_000, 96_000)}

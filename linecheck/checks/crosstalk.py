@@ -35,7 +35,7 @@ from linecheck.checks.parts.steady import (
     steady_stimulus,
 )
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
-from linecheck.checks.parts.turns import locate_turns
+from linecheck.checks.parts.turns import break_in, locate_turns
 from linecheck.dsp.extremes import lowest_of
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.faint_tones import tone_powers
@@ -246,17 +246,33 @@ def _at_once(parameters: CrosstalkParameters, channels: int) -> bool:
 
 
 def _even(capture: Capture, location: Location, channels: tuple[str, ...]) -> Location:
-    """Add a problem for each channel whose level steps, and hides in skirts what is beside its tones."""
+    """Add a problem for each channel whose level steps, and hides in skirts what is beside its tones.
+
+    What comes of a channel in another is read against that channel's own tones, so that a break of these spoils the
+    other's reading as well.
+    """
     if location.clock_ratio is None or any(entry.channel is None for entry in location.problems):
         return location
-    blamed = {entry.channel for entry in location.problems}
     span = location.start, location.stop
-    found = [
-        uneven(capture, index, name, PAIR_TONES_HZ[index] * location.clock_ratio, span)
-        for index, name in enumerate(channels)
-        if location.found[index] and name not in blamed
-    ]
-    return replace(location, problems=(*location.problems, *(entry for entry in found if entry is not None)))
+    problems = list(location.problems)
+    blamed = {entry.channel: entry for entry in problems}
+    for index, name in enumerate(channels):
+        if not location.found[index]:
+            continue
+        tones = PAIR_TONES_HZ[index] * location.clock_ratio
+        own = blamed.get(name)
+        if own is None:
+            own = uneven(capture, index, name, tones, span)
+            problems += [] if own is None else [own]
+        # The test of continuity says by itself what this finds in the channel itself.
+        own = own or break_in(capture, index, name, tones, span)
+        if own is not None:
+            problems += [
+                Problem(own.code, f"crosstalk into {other} is read against {name}: {own.message}", other)
+                for other in channels
+                if other not in blamed and other != name
+            ]
+    return replace(location, problems=tuple(problems))
 
 
 def _together(capture: Capture, location: Location) -> dict[tuple[int, int], tuple[Power, ...]]:

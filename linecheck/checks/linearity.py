@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Annotated, ClassVar
+from dataclasses import dataclass, replace
+from typing import Annotated, ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,7 @@ from linecheck.checks.parts.stepped import (
     step_spans,
     stepped_stimulus,
 )
+from linecheck.dsp.continuity.level_courses import Level, foreign, phase_step, unsteady
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tones_and_lines, synthesise
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
@@ -67,9 +68,8 @@ TAIL, LEAST_TAIL_SECONDS, MAX_LINES = 0.5, 0.8, 16
 FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
 NEAR_HZ, TURNS = 20.0, 4
-#: A phase that jumps by this much from one level to the next is a lost stretch, rad; less does not matter. A line that
-#: stands near the tone sways the phases of the levels before too: so many of them, times this, tell how much.
-JUMP, LEVELS_BEFORE, TIMES_BEFORE = 0.15, 4, 4.0
+#: A line that is taken off within this share of the tone's frequency may be what the steps leave of the tone itself.
+BESIDE = 0.1
 
 
 class LinearityParameters(SteppedParameters):
@@ -139,6 +139,13 @@ def linearity_plan(parameters: LinearityParameters) -> StepPlan:
     )
 
 
+class _Fit(NamedTuple):
+    """The tone at one level, and the standard uncertainty of each part of its complex amplitude."""
+
+    level: Level
+    spread: float
+
+
 @dataclass(frozen=True)
 class _Points:
     """The gain over level, level descending: errors re the reference in dB, their standard uncertainties."""
@@ -171,9 +178,12 @@ class LinearityKind(CheckKind):
     rectangle one step wide about its end. ``largest_error`` is the greatest error of all resolved
     points, without its sign.
 
-    Of the faint steps single frames do not show: one that is lost, held or repeated moves no reading by more than its
-    uncertainty. A stretch shows in the phases of the steps around it. In the last ones noise is as strong as the tone,
-    and a stretch that is faded out there reads as a gain error.
+    Level and phase are followed through every resolved step and from one to the next: a frame that is lost or comes
+    twice, a stretch that is muted, faded or disturbed voids the channel from seven standard deviations of noise on. A
+    stretch muted within a step so shows wherever it moves the level by twice its uncertainty; at 192 kHz a frame lost
+    from the last steps turns the phase by 1.9° and may not show, and moves no level. What cannot be told from a unit
+    whose gain depends on level is a gain that changes between two steps, or by a few uncertainties within a faint one:
+    it is read as it is, as an error.
     """
 
     name: ClassVar[str] = "linearity"
@@ -259,10 +269,10 @@ class LinearityKind(CheckKind):
             if not location.found[index]:
                 continue
             fits = _fits(narrowed, index, spans, tone)
-            jump = _jump(narrowed, plan, spans, tone, fits)
-            if jump is not None:
-                out.problems.append(_jump_problem(name, jump / capture.rate_hz))
             points = _points(parameters, plan, fits, analysis.tolerance_db)
+            broken = _break(fits, points.resolved, tone)
+            if broken is not None:
+                out.problems.append(_break_problem(name, *broken, narrowed.rate_hz))
             _add(out, name, points, parameters, analysis)
         return out.measurement()
 
@@ -273,10 +283,8 @@ class LinearityKind(CheckKind):
         return {"gain_error": (parameters.levels[-1], parameters.levels[0])}
 
 
-def _fits(
-    narrowed: Narrowed, channel: int, spans: list[tuple[int, int]], tone: float
-) -> list[tuple[complex, float]]:
-    """Return the tone's complex amplitude at every level and the standard uncertainty of each of its parts.
+def _fits(narrowed: Narrowed, channel: int, spans: list[tuple[int, int]], tone: float) -> list[_Fit]:
+    """Return the tone at every level.
 
     The steps are too short to tell a line 3 Hz away (USB frames at 1 kHz beside 997 Hz) from the tone. The last ones
     together are not, and a steady line that is fitted there is known everywhere. Tone and line are taken off each
@@ -292,11 +300,12 @@ def _fits(
         freed = (
             values if lines is None else values - synthesise(len(values), lines.frequencies, lines.amplitudes)
         )
-        fits = [_fitted(freed[first:last], tone) for first, last in places]
+        beside = _beside(lines, tone)
+        fits = [_fitted(freed[first:last], first, tone, beside) for first, last in places]
         if not near or turn == TURNS - 1:
             break
         lines = _lines_at_the_end(
-            values, places, tone, [amplitude for amplitude, _ in fits], narrowed.rate_hz
+            values, places, tone, [fit.level.amplitude for fit in fits], narrowed.rate_hz
         )
     return fits
 
@@ -351,8 +360,15 @@ def _stepped_tone(places: list[tuple[int, int]], amplitudes: list[complex], tone
     return np.asarray((level * np.exp(2j * np.pi * np.mod(tone * time, 1.0))).real, dtype=np.float64)
 
 
-def _fitted(record: FloatArray, tone: float) -> tuple[complex, float]:
-    """Return a tone's complex amplitude in a record and the standard uncertainty of each of its parts."""
+def _beside(lines: ToneFit | None, tone: float) -> float:
+    """Return the amplitudes of lines within a tenth of the tone's frequency, added up."""
+    if lines is None:
+        return 0.0
+    return float(np.sum(np.abs(lines.amplitudes[np.abs(lines.frequencies - tone) < BESIDE * tone])))
+
+
+def _fitted(record: FloatArray, first: int, tone: float, beside: float) -> _Fit:
+    """Return a tone in a record that begins at a frame; ``beside`` is what was taken off near it."""
     orders = np.arange(1.0, 4.0)
     tones: FloatArray = tone * orders[orders * tone < 0.45]
     amplitudes, rest, share = fit_tapered(record, tones)
@@ -363,20 +379,20 @@ def _fitted(record: FloatArray, tone: float) -> tuple[complex, float]:
         amplitudes, rest, share = fit_tapered(record, np.concatenate((tones, others.frequencies)))
     bins = int(np.clip(NEAR_SHARE * tone * len(record), 8, 40))
     near = density_near(density(rest, 1.0), tone, bins=bins)
-    return complex(amplitudes[0]), float(np.sqrt(near * share))
+    return _Fit(Level(first, complex(amplitudes[0]), rest, near, beside), float(np.sqrt(near * share)))
 
 
 def _points(
     parameters: LinearityParameters,
     plan: StepPlan,
-    fits: list[tuple[complex, float]],
+    fits: list[_Fit],
     tolerance_db: float,
 ) -> _Points:
     """Turn fitted amplitudes into errors re the reference."""
     levels = np.array(parameters.levels)
     played = np.array([step.amplitudes[0] for step in plan.steps])
-    spread = np.array([uncertainty for _, uncertainty in fits])
-    square = np.abs(np.array([amplitude for amplitude, _ in fits])) ** 2 - spread**2
+    spread = np.array([fit.spread for fit in fits])
+    square = np.abs(np.array([fit.level.amplitude for fit in fits])) ** 2 - spread**2
     amplitude = np.maximum(np.sqrt(np.maximum(square, 0.0)), np.maximum(spread, 1e-15))
     reference = int(np.argmin(np.abs(levels - REFERENCE_DBFS)))
     gains = amplitude / played
@@ -441,47 +457,33 @@ def _add(
     )
 
 
-def _jump(
-    narrowed: Narrowed,
-    plan: StepPlan,
-    spans: list[tuple[int, int]],
-    tone: float,
-    fits: list[tuple[complex, float]],
-) -> float | None:
-    """Return the frame of the capture where the tone's phase jumps from one level to the next; None where it does not.
+def _break(fits: list[_Fit], resolved: NDArray[np.bool_], tone: float) -> tuple[str, int] | None:
+    """Return what is wrong with the tone's course, and the frame where it is; None where it is whole.
 
-    The steps of low level do not prove themselves continuous, but their phases do.
+    Of levels that noise hides nothing is read; that it does may be what does not belong to the stimulus.
     """
-    middles, phases, spreads, sizes = [], [], [], []
-    for span, (amplitude, spread) in zip(spans, fits, strict=True):
-        if abs(amplitude) < 25.0 * spread:
-            continue
-        first, last = narrowed.inside(*span)
-        middle = 0.5 * (first + last - 1)
-        cycles = tone * middle
-        middles.append(middle)
-        phases.append(float(np.angle(amplitude * np.exp(-2j * np.pi * (cycles - np.rint(cycles))))))
-        spreads.append(spread / abs(amplitude))
-        sizes.append(abs(amplitude))
-    steps = np.angle(np.exp(1j * np.diff(phases)))
-    if len(steps) < 2:
-        return None
-    # Clocks that drift turn the phase little by little.
-    off = np.abs(steps - np.median(steps))
-    limit = JUMP + 5.0 * np.hypot(spreads[1:], spreads[:-1])
-    for index, size in enumerate(sizes[1:]):
-        swayed = [off[before] * sizes[before + 1] for before in range(max(index - LEVELS_BEFORE, 0), index)]
-        limit[index] += TIMES_BEFORE * max(swayed, default=0.0) / size
-    places = np.flatnonzero(off > limit)
-    return float(middles[int(places[0]) + 1] * narrowed.factor) if len(places) else None
+    usual = float(np.median([fit.level.noise for fit in fits]))
+    levels = [
+        replace(fit.level, noise=max(fit.level.noise, usual))
+        for fit, told in zip(fits, resolved, strict=True)
+        if told
+    ]
+    for level in levels:
+        frame = unsteady(level, tone)
+        if frame is not None:
+            return "the level or the phase of the tone is not steady", frame
+    frame = phase_step(levels, tone)
+    if frame is not None:
+        return "the stimulus is not where it should be: a stretch was lost or came twice", frame
+    frame = foreign([fit.level for fit in fits], tone)
+    return None if frame is None else ("samples do not belong to the stimulus", frame)
 
 
-def _jump_problem(name: str, seconds: float) -> Problem:
-    """Say that a stretch is missing before a time."""
+def _break_problem(name: str, what: str, frame: int, rate_hz: float) -> Problem:
+    """Say what is wrong from where on."""
     return Problem(
         "dropout",
-        f"the stimulus is not where it should be from {seconds:.3f} s on: a stretch was lost or came twice. The "
-        "interface did not report it. May be the unit's own fault.",
+        f"{what}, from {frame / rate_hz:.3f} s on. The interface did not report it. May be the unit's own fault.",
         name,
     )
 

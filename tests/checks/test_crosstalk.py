@@ -355,3 +355,23 @@ def test_a_channel_that_waits_for_its_turn_is_as_still_as_it_likes(level_db):
     middle = int(sounds[len(sounds) // 3])
     blank[middle : middle + 100] = 0.0
     assert "dropout" in {code for code, _ in codes(blank, 44_100, "in_turn")}
+
+
+@pytest.mark.parametrize("fault", ["lost", "weaker", "muted"])
+def test_a_channel_that_changes_while_another_sounds_reads_nothing(fault):
+    # Left sounds first; what is read of it in right is 20 dB above the noise.
+    samples = noisy(crosstalk_capture(48_000, rising(-110.0), method="in_turn", seconds=1.0), -110.0)
+    at = len(samples) // 4
+    if fault == "lost":
+        samples[:-1, 1] = np.delete(samples[:, 1], at)
+    elif fault == "weaker":
+        samples[at:, 1] *= 0.8
+    else:
+        samples[at : at + 960, 1] *= 0.1
+    assert codes(samples, 48_000, "in_turn") == {("dropout", "left"), ("dropout", "right")}
+
+
+def test_a_break_in_a_channel_voids_what_is_read_against_it():
+    samples = noisy(crosstalk_capture(48_000, rising(-110.0), seconds=1.0), -110.0)
+    samples[:-1, 0] = np.delete(samples[:, 0], len(samples) // 2)
+    assert codes(samples, 48_000) == {("dropout", "left"), ("dropout", "right")}

@@ -7,6 +7,7 @@ from stepped_truth import Bench, density_of, measured, polynomial, reading
 from linecheck.checks.base import Capture, Context, Reading
 from linecheck.checks.distortion_sweep import AUDIO, KIND, _add, distortion_sweep_plan
 from linecheck.checks.parts.readings import ReadingList
+from linecheck.measure.trust import inspect_continuity
 
 
 def truth(frequency, amplitude, a2, a3, density, high, low=20.0):
@@ -251,3 +252,27 @@ def test_one_frame_lost_in_a_low_tone_is_no_distortion(step, share):
     lost = np.delete(capture.samples, int(bench.first_frame(plan) + inside * 192_000), axis=0)
     (problem,) = KIND.locate(Capture(lost, 192_000), parameters, ("left",)).problems
     assert (problem.code, problem.channel) == ("dropout", "left")
+
+
+@pytest.mark.parametrize("step", [0, 3, 8, 13])
+@pytest.mark.parametrize("fault", ["dip", "gain", "burst"])
+def test_what_happens_to_a_sine_for_a_while_is_no_distortion(step, fault):
+    parameters = KIND.stimulus_parameters(seconds=0.1)
+    plan = distortion_sweep_plan(parameters)
+    bench = Bench(96_000, density=density_of(-110.0, 20_000.0), gains=(0.9, -0.4))
+    samples = np.array(bench.capture(plan).samples)
+    length = round(plan.steps[step].seconds * 96_000)
+    start = round(bench.first_frame(plan) + (plan.starts[step] - plan.starts[0]) * 96_000) + length // 3
+    if fault == "dip":
+        count = length // 3
+        samples[start : start + count, 0] *= 1.0 - 0.03 * np.hanning(count)
+    elif fault == "gain":
+        samples[start:, 0] *= 0.93 if step == 0 else 0.99
+    else:
+        samples[start : start + 400, 0] += 1e-3 * np.random.default_rng(5).standard_normal(400)
+    capture = Capture(samples, 96_000, mains_hz=50.0)
+    names = ("left", "right")
+    location = KIND.locate(capture, parameters, names)
+    result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(names))
+    found = location.problems + inspect_continuity(capture, location, names) + result.problems
+    assert {(problem.code, problem.channel) for problem in found if problem.blocks} == {("dropout", "left")}

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from stepped_truth import NAMES, Bench, density_of, measured, reading, with_gains
 
-from linecheck.checks.base import Context
+from linecheck.checks.base import Capture, Context
 from linecheck.checks.linearity import KIND, _add, _Points, linearity_plan
 from linecheck.checks.parts.readings import ReadingList
+from linecheck.measure.trust import inspect_continuity
 
 #: 20-bit TPDF noise up to 22.05 kHz, dB re a full-scale sine: 20 N lg 2 + 10 lg 1.5 - 4.7712.
 NOISE_20_BIT_DBFS = -117.4
@@ -120,8 +121,6 @@ def test_a_stretch_lost_at_a_low_level_is_no_error_of_the_unit(at):
         linearity_plan(parameters)
     )
     samples = np.delete(capture.samples, np.s_[int(at * 48_000) : int(at * 48_000) + 300], axis=0)
-    from linecheck.checks.base import Capture
-    from linecheck.measure.trust import inspect_continuity
 
     broken = Capture(samples, 48_000, mains_hz=50.0)
     location = KIND.locate(broken, parameters, NAMES)
@@ -203,3 +202,52 @@ def test_the_level_at_which_linearity_ends_lies_within_twice_the_uncertainty():
         found = next(item for item in out.readings if item.metric == "linear_down_to")
         held.append(abs(found.value - end) <= 2.0 * found.uncertainty)
     assert np.mean(held) >= 0.93
+
+
+def broken(change, seconds):
+    """What is found wrong in both channels where ``change`` is done to a capture from a time on."""
+    parameters = KIND.stimulus_parameters()
+    # The tone at -120 dBFS is 100 times its uncertainty, and begins 2.9 s into the capture.
+    samples = np.array(
+        Bench(density=density_of(-120.0, 20_000.0), gains=(1.0, 0.5))
+        .capture(linearity_plan(parameters))
+        .samples
+    )
+    capture = Capture(change(samples, round(seconds * 48_000)), 48_000, mains_hz=50.0)
+    location = KIND.locate(capture, parameters, NAMES)
+    result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(NAMES))
+    found = location.problems + inspect_continuity(capture, location, NAMES) + result.problems
+    return {(problem.code, problem.channel) for problem in found if problem.blocks}
+
+
+def faded(samples, at):
+    samples[at : at + 3000, 0] *= 0.5 + 0.5 * np.cos(2.0 * np.pi * (np.arange(3000) + 0.5) / 3000)
+    return samples
+
+
+def disturbed(samples, at):
+    samples[at, 0] += 0.01
+    return samples
+
+
+def weaker(samples, at):
+    samples[at:, 0] *= 0.7
+    return samples
+
+
+@pytest.mark.parametrize("seconds", [2.1, 2.6, 3.2, 3.8])
+@pytest.mark.parametrize("change", [faded, disturbed, weaker])
+def test_what_happens_to_a_faint_step_is_no_error_of_the_unit(change, seconds):
+    assert broken(change, seconds) == {("dropout", "left")}
+
+
+@pytest.mark.parametrize("seconds", [2.1, 2.6, 3.2])
+def test_a_frame_lost_from_a_faint_step_is_found(seconds):
+    assert broken(lambda samples, at: np.delete(samples, at, axis=0), seconds) == {
+        ("dropout", "left"),
+        ("dropout", "right"),
+    }
+
+
+def test_nothing_done_to_a_faint_step_is_not_found():
+    assert broken(lambda samples, at: samples, 0.0) == set()

@@ -25,9 +25,12 @@ from linecheck.checks.parts.tone_sets import (
     uneven,
 )
 from linecheck.dsp.continuity.continuity import breaks, clicks
-from linecheck.dsp.fits.tones import fit_tones, synthesise
+from linecheck.dsp.continuity.held import stops
+from linecheck.dsp.continuity.level_courses import Level, unsteady
+from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
+from linecheck.dsp.spectra.spectra import density, density_near
 
-__all__ = ["locate_turns"]
+__all__ = ["break_in", "locate_turns"]
 
 FloatArray = NDArray[np.float64]
 
@@ -36,6 +39,10 @@ Span = tuple[int, int]
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 #: Slower than hum, so that no period of it stands out; bursts in one block in ten are noise.
 CLICK_BLOCK_SECONDS = 0.02
+#: Noise is watched in blocks of this length, which a hole that matters fills.
+STOPS_SECONDS = 0.006
+#: What moves a tone that leaks by less, re itself, is nothing (0.17 dB).
+MATTERS = 0.02
 
 
 def locate_turns(
@@ -107,7 +114,7 @@ def _interrupted(
     )
     problems = [] if own is None else [own]
     # The test of continuity says by itself what this finds in the channel that sounds.
-    own = own or _break_in(capture, source, name, tones_hz, span)
+    own = own or break_in(capture, source, name, tones_hz, span)
     for into, other in enumerate(channels):
         if into == source or not found[into]:
             continue
@@ -117,11 +124,14 @@ def _interrupted(
             continue
         click = _click_in(capture, source, into, tones_hz, span)
         problems += [] if click is None else [Problem("dropout", click, other)]
+        change = None if click is not None else _change_in(capture, into, tones_hz, span)
+        # Whether the channel is as strong in its own turn, against which others are read, is not known then.
+        problems += [] if change is None else [Problem("dropout", change, entry) for entry in channels]
     return problems
 
 
-def _break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: Span) -> Problem | None:
-    """Return a problem where so little is lost of a turn that only the test of continuity shows it."""
+def break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: Span) -> Problem | None:
+    """Return a problem where so little is lost of tones that only the test of continuity shows it."""
     narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
     tones = np.array(proof_tones(tones_hz)) / narrowed.rate_hz
     found = breaks(narrowed.between(channel, *span), tones)
@@ -132,19 +142,52 @@ def _break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, s
     return Problem("dropout", message, name)
 
 
-def _click_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
-    """Say where a channel that should be silent clicks, loudly enough to matter re what the source plays."""
+def _without_tones(
+    capture: Capture, into: int, tones_hz: FloatArray, span: Span
+) -> tuple[ToneFit, FloatArray, float, int]:
+    """Return what comes of tones in a channel, what else it holds, and the latter's rate and first frame."""
     narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
     record = narrowed.between(into, *span)
-    played = float(np.std(narrowed.between(source, *span)))
-    fit = fit_tones(record, tones_hz / narrowed.rate_hz)
-    rest = record - fit.constant - synthesise(len(record), fit.frequencies, fit.amplitudes)
-    found = clicks(rest, np.sqrt(2.0) * played, round(CLICK_BLOCK_SECONDS * narrowed.rate_hz))
+    tones = tones_hz / narrowed.rate_hz
+    fit = fit_tones(record, tones)
+    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    if 0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) > float(np.var(rest)):
+        # Strong enough to tell its own frequency, which another channel's is too wrong for.
+        fit, rest = fit_scaled_tones(record, tones)
+    return fit, rest, narrowed.rate_hz, narrowed.inside(*span)[0]
+
+
+def _click_in(capture: Capture, source: int, into: int, tones_hz: FloatArray, span: Span) -> str | None:
+    """Say where a channel that should be silent clicks, loudly enough to matter re what the source plays."""
+    played = float(np.std(capture.narrowed(1.01 * float(tones_hz[-1])).between(source, *span)))
+    _, rest, rate, first = _without_tones(capture, into, tones_hz, span)
+    found = clicks(rest, np.sqrt(2.0) * played, round(CLICK_BLOCK_SECONDS * rate))
     if not found:
         return None
-    seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
+    seconds = (first + found[0].frame) / rate
     return (
         f"a few samples at {seconds:.3f} s, while another channel sounds, are far from silence. {UNREPORTED}"
+    )
+
+
+def _change_in(capture: Capture, into: int, tones_hz: FloatArray, span: Span) -> str | None:
+    """Say where a channel that should be silent is not the same throughout.
+
+    What comes of the source there is as steady as in the source, and so is noise: a stretch that is lost, muted or
+    faded is one in which one of these tones has another level or phase, or the noise has.
+    """
+    fit, rest, rate, first = _without_tones(capture, into, tones_hz, span)
+    frame = stops(rest, round(STOPS_SECONDS * rate))
+    if frame is None:
+        noise = density(rest, 1.0)
+        for tone, amplitude in zip(fit.frequencies, fit.amplitudes, strict=True):
+            level = Level(0, complex(amplitude), rest, density_near(noise, float(tone)))
+            frame = unsteady(level, float(tone), MATTERS) if frame is None else frame
+    if frame is None:
+        return None
+    return (
+        f"what comes of another channel, or the noise, changes at {(first + frame) / rate:.3f} s: a stretch was lost, "
+        f"muted or faded. {UNREPORTED}"
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.continuity.level_courses import Level
 from linecheck.dsp.continuity.settling import settling
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
@@ -33,11 +34,17 @@ class Residue:
         Peak amplitude of the tone.
     powers : tuple of (float, float)
         Mean square of everything else in each band, with its standard uncertainty.
+    course : Level
+        The tone as fitted, what is left without it and its harmonics, and the noise there.
+    tone : float
+        Its frequency as fitted, cycles per frame.
     """
 
     amplitude: float
     amplitude_uncertainty: float
     powers: tuple[tuple[float, float], ...]
+    course: Level
+    tone: float
 
 
 def residue(
@@ -97,7 +104,10 @@ def residue(
         total = power * restore + float(np.sum(lines[inside]))
         deviation = np.sqrt((spread * restore) ** 2 + float(np.sum(variances[inside])))
         powers.append((max(total, 0.0), float(deviation)))
-    return Residue(float(abs(fit.amplitudes[0])), float(np.sqrt(shares[0])), tuple(powers))
+    course = Level(len(values) - frames, complex(fit.amplitudes[0]), rest, float(shares[0]) * frames)
+    return Residue(
+        abs(course.amplitude), float(np.sqrt(shares[0])), tuple(powers), course, float(fit.frequencies[0])
+    )
 
 
 def _is_slow(slow: FloatArray, rest: FloatArray) -> bool:
