@@ -32,6 +32,7 @@ from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
 from linecheck.checks.parts.sideband_words import compare_sidebands, sideband_note
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
+from linecheck.checks.parts.tone_sets import uneven
 from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
 from linecheck.dsp.fits.square_steps import SquareStep, square_step
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
@@ -249,7 +250,13 @@ class JitterKind(CheckKind):
         )
         tones = tuple((place,) if there else () for (place, _), there in zip(seen, found, strict=True))
         ratio = max(seen, key=lambda entry: entry[1])[0] / parameters.tone_hz
-        problems = (*location.problems, *dead)
+        span = location.start, location.stop
+        steps = (
+            uneven(capture, index, name, np.array(tones[index]), span, 20_000.0)
+            for index, name in enumerate(channels)
+            if found[index]
+        )
+        problems = (*location.problems, *dead, *(step for step in steps if step is not None))
         return replace(location, found=found, tones_hz=tones, clock_ratio=ratio, problems=problems)
 
     def measure(

@@ -137,10 +137,18 @@ def broken(
 
 
 def uneven(
-    capture: Capture, channel: int, name: str, tones_hz: FloatArray, span: tuple[int, int]
+    capture: Capture,
+    channel: int,
+    name: str,
+    tones_hz: FloatArray,
+    span: tuple[int, int],
+    top_hz: float = 0.0,
 ) -> Problem | None:
-    """Return a problem where the level of a channel's tones (Hz, as captured) changes at once."""
-    narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
+    """Return a problem where the level of a channel's tones (Hz, as captured) changes at once.
+
+    ``top_hz`` is how far a capture goes that is narrowed already, where the kind has one.
+    """
+    narrowed = capture.narrowed(max(top_hz, 1.01 * float(np.max(tones_hz))))
     step = level_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
     if step is None:
         return None
@@ -243,6 +251,7 @@ def locate_tone_sets(
     steps = (
         cut_off(capture, index, name, start, stop)
         or broken(capture, index, name, sets_hz[index] * ratio, (start, stop))
+        or uneven(capture, index, name, sets_hz[index] * ratio, (start, stop))
         for index, name in enumerate(channels)
         if found[index]
     )
