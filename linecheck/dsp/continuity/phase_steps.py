@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, synthesise
 from linecheck.dsp.locating.locate import tone_blocks
 
-__all__ = ["level_step", "phase_step"]
+__all__ = ["BLOCKS", "level_step", "phase_step", "step_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -93,6 +93,18 @@ def level_step(values: FloatArray, frequencies: FloatArray) -> tuple[int, float]
     taper = np.hanning(block)
     signal, there = (part[: BLOCKS * block].reshape(BLOCKS, block) for part in (model + residual, model))
     gain = (signal * there) @ taper / np.maximum(there**2 @ taper, 1e-300)
+    found = step_of(gain)
+    return None if found is None else (found[0] * block + block // 2, found[1])
+
+
+def step_of(gain: FloatArray) -> tuple[int, float] | None:
+    """Return the block in which a gain steps that else drifts smoothly, and by how much; None where it does not.
+
+    Parameters
+    ----------
+    gain : float64 array, shape (24,)
+        Of each block of a record, about one.
+    """
     places, nuisance, shapes = _steps()
     explained = shapes @ gain
     left = float(gain @ gain) - np.sum((nuisance @ gain) ** 2, axis=1)
@@ -101,7 +113,7 @@ def level_step(values: FloatArray, frequencies: FloatArray) -> tuple[int, float]
     if not np.any(found):
         return None
     best = int(np.argmin(np.where(found, left - explained * size, np.inf)))
-    return int(places[best]) * block + block // 2, float(size[best])
+    return int(places[best]), float(size[best])
 
 
 @lru_cache(maxsize=1)
