@@ -31,7 +31,8 @@ from linecheck.checks.parts.steady import (
     last_settled,
     steady_stimulus,
 )
-from linecheck.checks.parts.tone_sets import uneven
+from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_phases
 from linecheck.dsp.fits.tones import fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import band_power, density
@@ -79,6 +80,8 @@ class _Channel:
     gain_uncertainty: float
     arrived: Arrival
     is_comb: bool = True
+    #: Frames from the record's beginning, and the change of the combs' level re itself.
+    step: tuple[int, float] | None = None
 
     def at_rate(self, factor: int) -> _Channel:
         """Return the same with its arrival in frames of a rate so many times as high."""
@@ -201,12 +204,8 @@ class WiringKind(CheckKind):
             )
         start, stop = inside
         found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
-        tones = np.sort(combs.reshape(-1)) * ratio
-        steps = (
-            uneven(capture, index, name, tones, inside) for index, name in enumerate(channels) if found[index]
-        )
-        problems += tuple(step for step in steps if step is not None)
-        return Location(start, stop, found, ratio, (tuple(tones.tolist()),) * len(channels), problems)
+        tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
+        return Location(start, stop, found, ratio, (tones,) * len(channels), problems)
 
     def measure(
         self,
@@ -246,6 +245,9 @@ class WiringKind(CheckKind):
         for name, channel, live in zip(context.channels, seen, alive, strict=True):
             if live and not channel.is_comb:
                 out.problems.append(_no_comb(name))
+            elif live and channel.step is not None:
+                place, change = channel.step
+                out.problems.append(stepped_level(name, (first + place) / narrowed.rate_hz, change))
         order = _order(seen, alive) if clear else None
         out.readings.append(Reading("order", None, order, "", None if order is None else 0.0))
         for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
@@ -364,7 +366,8 @@ def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) ->
     gain = float(np.sqrt(powers[strongest]))
     sizes = np.abs(amplitudes[strongest])
     is_comb = bool(np.max(sizes) < MAX_OVER_USUAL * np.median(sizes))
-    return _Channel(powers, strongest, gain, float(np.sqrt(variance)), arrived, is_comb)
+    step = fitted_level_step(fit, rest)
+    return _Channel(powers, strongest, gain, float(np.sqrt(variance)), arrived, is_comb, step)
 
 
 KIND = WiringKind()

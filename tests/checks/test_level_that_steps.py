@@ -6,7 +6,7 @@ from fault_corpus import clean, judged, reference
 
 from linecheck.checks.base import Capture
 
-KINDS = ("wiring", "multitone", "jitter", "ultrasonic")
+KINDS = ("wiring", "multitone", "jitter", "ultrasonic", "intermodulation")
 
 
 def found(name, samples):

@@ -172,6 +172,7 @@ def course_breaks(course: Course) -> tuple[Break, ...]:
     ]
     if len(change) >= 2 * BLOCKS:
         together = np.array_split(np.arange(len(change)), BLOCKS)
-        step = step_of(np.array([1.0 + float(np.mean(change[part])) for part in together]))
-        found += [] if step is None else [Break("hole", int(course.frames[together[step[0]][0]]), step[1])]
+        stepped = step_of(np.array([1.0 + float(np.mean(change[part])) for part in together]))
+        if stepped is not None:
+            found.append(Break("hole", int(course.frames[together[stepped[0]][0]]), stepped[1]))
     return tuple(sorted(found, key=lambda entry: entry.frame))
