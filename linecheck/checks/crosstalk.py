@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -33,7 +34,7 @@ from linecheck.checks.parts.steady import (
     ramped,
     steady_stimulus,
 )
-from linecheck.checks.parts.tone_sets import locate_tone_sets
+from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import locate_turns
 from linecheck.dsp.extremes import lowest_of
 from linecheck.dsp.fits.dissect import Line, Power
@@ -176,7 +177,7 @@ class CrosstalkKind(CheckKind):
         """Find the tones, or each channel's turn."""
         if _at_once(parameters, len(channels)):
             sets = PAIR_TONES_HZ[: len(channels)]
-            return locate_tone_sets(capture, sets, parameters.seconds, channels)
+            return _even(capture, locate_tone_sets(capture, sets, parameters.seconds, channels), channels)
         return locate_turns(capture, OCTAVE_TONES_HZ, parameters.seconds, channels)
 
     def measure(
@@ -242,6 +243,20 @@ class CrosstalkKind(CheckKind):
 def _at_once(parameters: CrosstalkParameters, channels: int) -> bool:
     """Return whether all channels sound at once."""
     return channels <= 2 and parameters.method == "simultaneous"
+
+
+def _even(capture: Capture, location: Location, channels: tuple[str, ...]) -> Location:
+    """Add a problem for each channel whose level steps, and hides in skirts what is beside its tones."""
+    if location.clock_ratio is None or any(entry.channel is None for entry in location.problems):
+        return location
+    blamed = {entry.channel for entry in location.problems}
+    span = location.start, location.stop
+    found = [
+        uneven(capture, index, name, PAIR_TONES_HZ[index] * location.clock_ratio, span)
+        for index, name in enumerate(channels)
+        if location.found[index] and name not in blamed
+    ]
+    return replace(location, problems=(*location.problems, *(entry for entry in found if entry is not None)))
 
 
 def _together(capture: Capture, location: Location) -> dict[tuple[int, int], tuple[Power, ...]]:

@@ -248,7 +248,6 @@ def locate_tone_sets(
     steps = (
         cut_off(capture, index, name, start, stop)
         or broken(capture, index, name, sets_hz[index] * ratio, (start, stop))
-        or uneven(capture, index, name, sets_hz[index] * ratio, (start, stop))
         for index, name in enumerate(channels)
         if found[index]
     )
