@@ -38,8 +38,11 @@ from linecheck.checks.parts.stepped import (
     step_spans,
     stepped_stimulus,
 )
+from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.dsp.continuity.phase_steps import tone_level_step
 from linecheck.dsp.locating.crossing import Crossing, noise_crossing
 from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.spectra.narrow import Narrowed
 from linecheck.dsp.spectra.products import Products, fit_products
 
 __all__ = [
@@ -338,6 +341,9 @@ class IntermodulationKind(CheckKind):
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
+            step = _level_step(narrowed, index, spans, max(pair.tones_hz) * scale)
+            if step is not None:
+                out.problems.append(stepped_level(name, *step))
             fits = [
                 fit_products(
                     narrowed.between(index, *span),
@@ -356,6 +362,18 @@ class IntermodulationKind(CheckKind):
     ) -> Mapping[str, tuple[float, float]]:
         """Return from which to which level the curve goes."""
         return {"imd_over_level": (parameters.levels[-1], parameters.levels[0])}
+
+
+def _level_step(
+    narrowed: Narrowed, index: int, spans: list[tuple[int, int]], high: float
+) -> tuple[float, float] | None:
+    """Return when and by how much the high tone (cycles per frame) changes within a step: its skirts hide products."""
+    for span in spans:
+        step = tone_level_step(narrowed.between(index, *span), high)
+        if step is not None:
+            first, _ = narrowed.inside(*span)
+            return (first + step[0]) / narrowed.rate_hz, step[1]
+    return None
 
 
 def _unread(pair: _Pair, capture: Capture) -> Problem | None:

@@ -32,6 +32,8 @@ from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
 from linecheck.checks.parts.sideband_words import compare_sidebands, sideband_note
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
+from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.dsp.continuity.phase_steps import tone_level_step
 from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
 from linecheck.dsp.fits.square_steps import SquareStep, square_step
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
@@ -280,8 +282,12 @@ class JitterKind(CheckKind):
                 out.missing(self.metrics, names, name)
                 out.problems.append(_unclear(name, names))
                 continue
+            began = location.start / capture.rate_hz
             if tone.step is not None:
-                out.problems.append(_lost(name, location.start / capture.rate_hz + tone.step.seconds))
+                out.problems.append(_lost(name, began + tone.step.seconds))
+            if tone.level_step is not None:
+                place, change = tone.level_step
+                out.problems.append(stepped_level(name, began + place, change))
             mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
             _readings(out, name, tone, mains)
             out.curves.append(_curve(name, tone, analysis.resolution_hz))
@@ -324,6 +330,8 @@ class _Tone:
     upper_reach_hz: float
     lower_reach_hz: float
     step: SquareStep | None
+    #: Seconds from the record's beginning, and the change of the tone's amplitude re itself.
+    level_step: tuple[float, float] | None
 
     @property
     def picoseconds(self) -> float:
@@ -409,7 +417,9 @@ def _taken_apart(
     left, known = without_known_lines(envelope, lines, *reaches)
     doubt = (known.offsets_hz, known.doubt, known.within_hz)
     beside = take_apart(left, least, *reaches, doubt, (0.5 * SLOPE_HZ, 0.5 * min(SLOPE_HZ, low)))
-    return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches, step)
+    stepped = tone_level_step(values, envelope.carrier_hz / narrowed.rate_hz)
+    level = None if stepped is None else (stepped[0] / narrowed.rate_hz, stepped[1])
+    return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches, step, level)
 
 
 def _unclear(name: str, metrics: tuple[str, ...]) -> Problem:

@@ -36,8 +36,9 @@ from linecheck.checks.parts.readings import (
     resolution_not_reached,
 )
 from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
-from linecheck.checks.parts.tone_sets import locate_tone_sets
+from linecheck.checks.parts.tone_sets import locate_tone_sets, stepped_level
 from linecheck.checks.parts.word_length import dither_noise_db
+from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.fits.tone_residue import (
@@ -232,7 +233,10 @@ class MultitoneKind(CheckKind):
                 out.missing(self.metrics, [spec.name for spec in self.metrics], name)
                 continue
             record = narrowed.between(index, location.start, location.stop)
-            _read(out, name, record, narrowed.rate_hz, location.clock_ratio, analysis)
+            step = _read(out, name, record, narrowed.rate_hz, location.clock_ratio, analysis)
+            if step is not None:
+                first, _ = narrowed.inside(location.start, location.stop)
+                out.problems.append(stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1]))
         return out.measurement()
 
     def curve_spans(
@@ -244,8 +248,8 @@ class MultitoneKind(CheckKind):
 
 def _read(
     out: ReadingList, name: str, record: FloatArray, rate_hz: float, ratio: float, analysis: MultitoneAnalysis
-) -> None:
-    """Add one channel's readings and curve."""
+) -> tuple[int, float] | None:
+    """Add one channel's readings and curve; return where its level steps and by how much, None where it does not."""
     low, high = analysis.band_hz
     slowest = BELOW_BAND * min(low, float(TONES_HZ[0]))
     taken = take_out(record, TONES_HZ * (ratio / rate_hz), slowest / rate_hz)
@@ -270,6 +274,7 @@ def _read(
         out.problems.append(
             resolution_not_reached(name, names, analysis.resolution_hz, residue.resolution_hz)
         )
+    return fitted_level_step(taken.tones, taken.rest)
 
 
 def _curve(name: str, residue: Residue, low: float, high: float, reference: float) -> Curve:

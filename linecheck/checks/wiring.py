@@ -31,6 +31,8 @@ from linecheck.checks.parts.steady import (
     last_settled,
     steady_stimulus,
 )
+from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_phases
 from linecheck.dsp.fits.tones import fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import band_power, density
@@ -46,6 +48,8 @@ CROSSTALK_DB = 20.0
 DEAD_DB = 40.0
 #: Tones whose phases agree less than this on a delay do not tell polarity.
 LEAST_AGREEMENT = 0.7
+#: All tones of a comb are equally strong: where one of them is so many times as strong as most, it is another signal's.
+MAX_OVER_USUAL = 5.0
 #: The signal's first frame lies before the measured part by the ramp and the settling time: searched this far, s.
 REACH_SECONDS = 0.4
 
@@ -75,6 +79,9 @@ class _Channel:
     gain: float
     gain_uncertainty: float
     arrived: Arrival
+    is_comb: bool = True
+    #: Frames from the record's beginning, and the change of the combs' level re itself.
+    step: tuple[int, float] | None = None
 
     def at_rate(self, factor: int) -> _Channel:
         """Return the same with its arrival in frames of a rate so many times as high."""
@@ -238,6 +245,12 @@ class WiringKind(CheckKind):
             for live, channel in zip(alive, seen, strict=True)
             if live
         )
+        for name, channel, live in zip(context.channels, seen, alive, strict=True):
+            if live and not channel.is_comb:
+                out.problems.append(_no_comb(name))
+            elif live and channel.step is not None:
+                place, change = channel.step
+                out.problems.append(stepped_level(name, (first + place) / narrowed.rate_hz, change))
         order = _order(seen, alive) if clear else None
         out.readings.append(Reading("order", None, order, "", None if order is None else 0.0))
         for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
@@ -282,6 +295,15 @@ def _mistaken(names: tuple[str, ...], channel: _Channel, index: int) -> Problem:
     else:
         message = f"carries the signal of {names[other]} too, its own {above:+.1f} dB re that: the channels are mixed"
     return Problem("wrong_channel", message, names[index], blocks=False, metrics=("order",))
+
+
+def _no_comb(name: str) -> Problem:
+    """Return the problem of a capture in which some tones of a comb are, and not all: another signal's."""
+    return Problem(
+        "stimulus_not_found",
+        f"what is in {name} is not the coded signal, though some of its tones are there: is it this check's capture? "
+        "May be the unit's own fault.",
+    )
 
 
 def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order: float | None) -> None:
@@ -345,7 +367,10 @@ def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) ->
         variance,
     )
     gain = float(np.sqrt(powers[strongest]))
-    return _Channel(powers, strongest, gain, float(np.sqrt(variance)), arrived)
+    sizes = np.abs(amplitudes[strongest])
+    is_comb = bool(np.max(sizes) < MAX_OVER_USUAL * np.median(sizes))
+    step = fitted_level_step(fit, rest)
+    return _Channel(powers, strongest, gain, float(np.sqrt(variance)), arrived, is_comb, step)
 
 
 KIND = WiringKind()

@@ -54,6 +54,26 @@ def test_lost_samples_are_a_jump(lost):
     assert min(abs(entry.frame - 15_000) for entry in found) < 500
 
 
+@pytest.mark.parametrize("place", [5, 60, 140, 39_870, 39_940, 39_995])
+def test_a_strange_sample_at_either_end_is_a_burst(place):
+    values = noisy_tone(5) + 0.01 * np.sin(2 * np.pi * 50 / RATE * np.arange(40_000))
+    assert breaks(values, np.array([TONE])) == ()
+    values[place] += 0.01
+    found = breaks(values, np.array([TONE]))
+    assert {entry.kind for entry in found} == {"burst"}
+    assert min(abs(entry.frame - place) for entry in found) < 150
+
+
+@pytest.mark.parametrize(("share", "lost"), [(0.49, 4036), (0.49, 2217), (0.5, 4036)])
+def test_many_tones_of_which_half_came_early_do_not_hide_it_behind_their_own_spread(share, lost):
+    frequencies = np.geomspace(313.0, 10_000.0, 80) / RATE
+    time = np.arange(19_200.0)
+    time[int(share * len(time)) :] += lost
+    turns = np.outer(frequencies[1::2], time) + np.arange(1, 80, 2)[:, None] ** 2 / 80.0
+    values = 0.005 * np.sum(np.cos(2 * np.pi * turns), axis=0)
+    assert breaks(values + 1e-6 * np.random.default_rng(1).standard_normal(len(values)), frequencies)
+
+
 def test_one_millisecond_frame_of_usb_shows_at_997_hz():
     """At 1 kHz and 48 kHz a lost millisecond is a whole period: no step of phase at all. At 997 Hz it is -1.08°."""
     found = breaks(np.delete(noisy_tone(4), np.s_[15_000:15_048]), np.array([TONE]))

@@ -28,6 +28,7 @@ __all__ = [
     "not_there",
     "proof_tones",
     "set_powers",
+    "stepped_level",
     "too_short",
     "uneven",
 ]
@@ -145,11 +146,15 @@ def uneven(
     if step is None:
         return None
     first, _ = narrowed.inside(*span)
-    place, change = step
+    return stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1])
+
+
+def stepped_level(name: str, seconds: float, change: float) -> Problem:
+    """Return the problem of a channel whose gain changes by a share of itself at a place."""
     return Problem(
         "dropout",
         f"the level of the tones changes by {20.0 * np.log10(max(1.0 + change, 1e-3)):+.2g} dB at about "
-        f"{(first + place) / narrowed.rate_hz:.2f} s. The interface did not report it. May be the unit's own fault.",
+        f"{seconds:.2f} s. The interface did not report it. May be the unit's own fault.",
         name,
     )
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.continuity.continuity import Break
+from linecheck.dsp.continuity.phase_steps import BLOCKS, step_of
 from linecheck.dsp.responses.sweeps import spectrum_at
 
 __all__ = ["Course", "course_breaks", "find_noise", "follow", "stretched"]
@@ -146,7 +147,7 @@ def follow(values: FloatArray, reference: FloatArray, block: int, reach: int) ->
 
 
 def course_breaks(course: Course) -> tuple[Break, ...]:
-    """Return where a known signal comes early or late at once, is weaker for a while, or is not there at all."""
+    """Return where a known signal comes early or late at once, is weaker or stronger, or is not there at all."""
     if len(course.frames) < 8:
         return ()
     usual = float(np.median(course.likeness))
@@ -169,4 +170,9 @@ def course_breaks(course: Course) -> tuple[Break, ...]:
         Break("hole", int(course.frames[index]), float(change[index]))
         for index in np.flatnonzero(np.abs(change) > max(SMALLEST_CHANGE, DEVIATIONS * spread))
     ]
+    if len(change) >= 2 * BLOCKS:
+        together = np.array_split(np.arange(len(change)), BLOCKS)
+        stepped = step_of(np.array([1.0 + float(np.mean(change[part])) for part in together]))
+        if stepped is not None:
+            found.append(Break("hole", int(course.frames[together[stepped[0]][0]]), stepped[1]))
     return tuple(sorted(found, key=lambda entry: entry.frame))

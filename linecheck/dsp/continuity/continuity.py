@@ -185,7 +185,7 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
         found = _level_steps(_gain_and_lateness(values, model, slope, block)[0], block)
     if not found and float(np.std(residual)) > SPOILT_SHARE * level:
         found = _breaks_of_halves(values, fit.frequencies, block, smallest)
-    return found or _bursts(residual, np.sqrt(2.0) * level, block)
+    return found or _bursts(residual, np.sqrt(2.0) * level, block, to_ends=True)
 
 
 def _level_steps(gain: FloatArray, block: int) -> tuple[Break, ...]:
@@ -230,7 +230,8 @@ def _breaks_of_halves(
         later = 0.5 * (frames - 1) - (first + 0.5 * (half - 1))
         turned = replace(fit, amplitudes=fit.amplitudes * np.exp(2j * np.pi * fit.frequencies * later))
         model = synthesise(frames, turned.frequencies, turned.amplitudes, turned.constant)
-        found = _jumps_and_holes(values, model, _slope(turned, frames), block, smallest)
+        fitted = slice(first // block, (first + half) // block)
+        found = _jumps_and_holes(values, model, _slope(turned, frames), block, smallest, fitted)
         if found:
             # Wrong is what is on the other side of the break from the half that was fitted.
             nearest = found[-1] if first else found[0]
@@ -327,23 +328,32 @@ def breaks_of_model(values: FloatArray, model: FloatArray) -> tuple[Break, ...]:
 
 
 def _jumps_and_holes(
-    values: FloatArray, model: FloatArray, slope: FloatArray, block: int, smallest: float
+    values: FloatArray,
+    model: FloatArray,
+    slope: FloatArray,
+    block: int,
+    smallest: float,
+    fitted: slice = slice(None),
 ) -> tuple[Break, ...]:
-    """Compare signal and model block by block: where its gain or its lateness changes at once."""
+    """Compare signal and model block by block: where its gain or its lateness changes at once.
+
+    What is usual is told from the blocks that the model was fitted to: where nearly half of the others are wrong, their
+    own spread would hide them.
+    """
     if len(values) // block < 8:
         return ()
     gain, lateness = _gain_and_lateness(values, model, slope, block)
     found: list[Break] = []
     step = lateness[2:] - lateness[:-2]
     # Blocks of a tone carry little of it where its energy is low; the spread of the steps themselves is the yardstick.
-    centre = float(np.median(step))
-    spread = 1.4826 * float(np.median(np.abs(step - centre)))
+    centre = float(np.median(step[fitted]))
     off = np.abs(step - centre)
+    spread = 1.4826 * float(np.median(off[fitted]))
     for index in np.flatnonzero((off > smallest) & (off > 8.0 * spread)):
         found.append(Break("jump", int((index + 1) * block), float(step[index] - centre)))
-    middle = float(np.median(gain))
-    spread = 1.4826 * float(np.median(np.abs(gain - middle)))
+    middle = float(np.median(gain[fitted]))
     off = np.abs(gain - middle)
+    spread = 1.4826 * float(np.median(off[fitted]))
     for index in np.flatnonzero((off > 0.1 * abs(middle)) & (off > 8.0 * spread)):
         found.append(Break("hole", int(index * block), float(gain[index] - middle)))
     return tuple(sorted(found, key=lambda entry: entry.frame))
@@ -388,25 +398,40 @@ def clicks(residual: FloatArray, amplitude: float, block: int) -> tuple[Break, .
 
 
 def _bursts(
-    residual: FloatArray, amplitude: float, block: int, times_usual: float = 3.0
+    residual: FloatArray, amplitude: float, block: int, times_usual: float = 3.0, *, to_ends: bool = False
 ) -> tuple[Break, ...]:
-    """Find isolated short bursts in what a fit leaves; what comes in every block is the unit's distortion."""
+    """Find isolated short bursts in what a fit leaves; what comes in every block is the unit's distortion.
+
+    In the first block and the last only where a fit is as good there as elsewhere (``to_ends``): what was narrowed or
+    filtered is not.
+    """
     from scipy.ndimage import uniform_filter1d
 
     smooth = uniform_filter1d(residual, block, mode="constant")
+    if to_ends and len(residual) >= 2 * block:
+        _bend_to_ends(smooth, residual, block)
     sharp = np.abs(residual - smooth)
     typical = 1.4826 * float(np.median(sharp))
     whole = sharp[: len(sharp) // block * block].reshape(-1, block)
     # Pulses that come again and again are the unit's noise: a burst stands far above what nine blocks in ten reach.
     usual = float(np.percentile(np.max(whole, axis=1), 90.0)) if len(whole) else 0.0
     places = np.flatnonzero(sharp > max(12.0 * typical, times_usual * usual, 0.001 * amplitude))
-    # The running mean is not whole at the ends.
-    places = places[(places >= block) & (places < len(residual) - block)]
+    if not to_ends:
+        places = places[(places >= block) & (places < len(residual) - block)]
     blocks = np.unique(places // block)
     if not len(blocks) or len(blocks) > 0.1 * len(residual) / block:
         return ()
     first = [int(places[np.searchsorted(places, entry * block)]) for entry in blocks]
     return tuple(Break("burst", frame, float(sharp[frame])) for frame in first)
+
+
+def _bend_to_ends(smooth: FloatArray, values: FloatArray, block: int) -> None:
+    """Replace a running mean over a block, where it is not whole, by a parabola through the first and last block."""
+    half = block // 2 + 1
+    parabola = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, block), 2)
+    parabola = np.linalg.qr(parabola)[0]
+    smooth[:half] = (parabola @ (parabola.T @ values[:block]))[:half]
+    smooth[-half:] = (parabola @ (parabola.T @ values[-block:]))[-half:]
 
 
 def splices(values: FloatArray, rate_hz: float, *, most: int = 20) -> tuple[int, ...]:

@@ -6,13 +6,15 @@ makes skirts of them, under which faint tones beside them are lost (:func:`level
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.dsp.fits.tones import fit_scaled_tones, synthesise
+from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, synthesise
 from linecheck.dsp.locating.locate import tone_blocks
 
-__all__ = ["level_step", "phase_step"]
+__all__ = ["BLOCKS", "fitted_level_step", "level_step", "phase_step", "step_of", "tone_level_step"]
 
 FloatArray = NDArray[np.float64]
 
@@ -25,8 +27,15 @@ LEAST_TURNS = 20.0
 LEAST_STEP, TIMES_USUAL = 0.3, 8.0
 #: So many tones must step at one place.
 LEAST_TONES = 2
-#: A level steps from so much on (0.004 dB), and from so many times what four differences in five stay below.
-LEAST_LEVEL_STEP, TIMES_MOST = 5e-4, 4.5
+#: A level steps from so much on (0.0001 dB), where the step leaves less than this share of what a drift (a polynomial
+#: of so high a degree) cannot explain: noise comes to that by chance once in 40 million records (F of 1 and 16 degrees
+#: of freedom over 212, and 211 ways to step tried).
+LEAST_LEVEL_STEP, LEFT_BY_A_STEP, DRIFT_DEGREE = 1e-5, 0.07, 4
+#: So many blocks stand before the first step, where what still settles is none, and after the last. A stretch that is
+#: shorter is a burst, or the rest of the record is.
+BLOCKS_BEFORE, BLOCKS_AFTER = 2, 1
+#: Rows whose singular value is less than this share of the greatest are nothing.
+RANK = 1e-9
 
 
 def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
@@ -61,8 +70,8 @@ def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
 def level_step(values: FloatArray, frequencies: FloatArray) -> tuple[int, float] | None:
     """Return the frame about which the level of steady tones steps (to a twentieth of the record), and by how much.
 
-    Compared with all the tones as fitted to the whole record, the gain of each block of it is that of the next but one;
-    a level that drifts evenly differs evenly. None where it does not step.
+    Compared with all the tones as fitted to the whole record, the gain of its blocks drifts smoothly. It steps where it
+    is another from a place on, or from one place to another. None where it does not.
 
     Parameters
     ----------
@@ -74,22 +83,90 @@ def level_step(values: FloatArray, frequencies: FloatArray) -> tuple[int, float]
     -------
     frame : int
     step : float
-        Of the gain, re the usual one.
+        Of the gain, re one.
     """
-    block = len(values) // BLOCKS
-    slow = frequencies * block <= LEAST_TURNS
-    if block < 4 * len(frequencies) or np.all(slow):
+    if not _can_step(len(values), frequencies):
         return None
-    fit, residual = fit_scaled_tones(values, frequencies)
+    return fitted_level_step(*fit_scaled_tones(values, frequencies))
+
+
+def fitted_level_step(fit: ToneFit, residual: FloatArray) -> tuple[int, float] | None:
+    """Return the same of tones that are fitted, and of what they leave."""
+    frames = len(residual)
+    if not _can_step(frames, fit.frequencies):
+        return None
+    block = frames // BLOCKS
+    slow = fit.frequencies * block <= LEAST_TURNS
     # Hum and products near slow tones beat with them; a tapered block shuts them out of the others.
-    model = synthesise(len(values), fit.frequencies[~slow], fit.amplitudes[~slow])
+    model = synthesise(frames, fit.frequencies[~slow], fit.amplitudes[~slow])
     taper = np.hanning(block)
     signal, there = (part[: BLOCKS * block].reshape(BLOCKS, block) for part in (model + residual, model))
     gain = (signal * there) @ taper / np.maximum(there**2 @ taper, 1e-300)
-    steps = gain[2:] - gain[:-2]
-    off = np.abs(steps - np.median(steps))
-    place = int(np.argmax(off))
-    # Of 22 differences a step makes four at most.
-    if off[place] <= max(LEAST_LEVEL_STEP, TIMES_MOST * float(np.quantile(off, 0.8))):
+    found = step_of(gain)
+    return None if found is None else (found[0] * block + block // 2, found[1])
+
+
+def _can_step(frames: int, frequencies: FloatArray) -> bool:
+    """Return whether a record is long enough for its tones to tell a block's gain."""
+    block = frames // BLOCKS
+    return block >= 4 * len(frequencies) and bool(np.any(frequencies * block > LEAST_TURNS))
+
+
+def tone_level_step(values: FloatArray, frequency: float) -> tuple[int, float] | None:
+    """Return the same of one tone (cycles per frame) that is far from all other strong ones, at little cost."""
+    block = len(values) // BLOCKS
+    if frequency * block <= LEAST_TURNS:
         return None
-    return (place + 1) * block + block // 2, float(steps[place])
+    turn = np.exp(-2j * np.pi * frequency * np.arange(block)) * np.hanning(block)
+    level = np.abs(values[: BLOCKS * block].reshape(BLOCKS, block) @ turn)
+    found = step_of(level / max(float(np.median(level)), 1e-300))
+    return None if found is None else (found[0] * block + block // 2, found[1])
+
+
+def step_of(gain: FloatArray) -> tuple[int, float] | None:
+    """Return the block in which a gain steps that else drifts smoothly, and by how much; None where it does not.
+
+    Parameters
+    ----------
+    gain : float64 array, shape (24,)
+        Of each block of a record, about one.
+    """
+    places, nuisance, shapes = _steps()
+    explained = shapes @ gain
+    left = float(gain @ gain) - np.sum((nuisance @ gain) ** 2, axis=1)
+    size = explained / np.sum(shapes**2, axis=1)
+    found = (left - explained * size < LEFT_BY_A_STEP * left) & (np.abs(size) > LEAST_LEVEL_STEP)
+    if not np.any(found):
+        return None
+    best = int(np.argmin(np.where(found, left - explained * size, np.inf)))
+    return int(places[best]), float(size[best])
+
+
+@lru_cache(maxsize=1)
+def _steps() -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Return every way in which a level can step: from a block on, or from one block to another.
+
+    Returns
+    -------
+    places : int64 array, shape (ways,)
+        The block in which it first steps.
+    nuisance : float64 array, shape (ways, DRIFT_DEGREE + 3, BLOCKS)
+        Orthonormal: drift, and the blocks in which it steps, whose gain is neither one's.
+    shapes : float64 array, shape (ways, BLOCKS)
+        The step, less what those explain of it.
+    """
+    firsts = range(BLOCKS_BEFORE, BLOCKS - BLOCKS_AFTER)
+    pairs = [(first, second) for first in firsts for second in firsts if second > first + 1]
+    pairs += [(first, BLOCKS) for first in firsts]
+    blocks = np.arange(BLOCKS)
+    drift = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, BLOCKS), DRIFT_DEGREE).T
+    nuisances, shapes = [], []
+    for first, second in pairs:
+        # A step for good has one block that is neither; a second such row would be nothing.
+        free = np.array([blocks == first, blocks == second], dtype=np.float64)
+        basis = np.linalg.svd(np.concatenate((drift, free)), full_matrices=False)
+        kept = basis.Vh * (basis.S / basis.S[0] > RANK)[:, None]
+        shape = ((blocks > first) & (blocks < second)).astype(np.float64)
+        nuisances.append(kept)
+        shapes.append(shape - kept.T @ (kept @ shape))
+    return np.array([first for first, _ in pairs]), np.array(nuisances), np.array(shapes)
