@@ -167,9 +167,10 @@ class DistortionSweepKind(CheckKind):
     either side.
 
     Each sine, and what is left beside it, is followed through its step: a stretch that is lost, held, faded or
-    disturbed voids the channel. What moves a sine by no more than warm parts and wandering clocks do (80 dB below it at low
-    frequencies, 60 dB at 20 kHz) is read as the unit's, and so is a frame lost within the first or last period of a
-    step of 20 to 50 Hz: always more than the truth, never less. Between two measured parts nothing is moved.
+    disturbed voids the channel. What moves a sine by no more than warm parts and wandering clocks do (80 dB below it
+    at low frequencies, 60 dB at 20 kHz) is read as the unit's, and so may be a frame lost within the first or last
+    period of a step of 20 to 50 Hz: as more distortion than there is, never as less. Between two measured parts
+    nothing is moved.
     """
 
     name: ClassVar[str] = "distortion_sweep"
