@@ -80,7 +80,9 @@ def test_a_run_that_was_stopped_after_a_fail_says_that_it_counts(shown):
 
 
 def test_a_unit_that_the_path_could_have_failed_asks_for_a_check_and_for_nothing_to_be_put_right(shown):
-    doubt = Problem(IN_DOUBT, "the unit or the path? Run `linecheck station check`, then test this unit again")
+    doubt = Problem(
+        IN_DOUBT, "the unit or the path? Run `linecheck station check`, then test this unit again"
+    )
     run = outcome(None, Verdict.INVALID, problems=())
     lines = shown(UnitScanned(SERIAL), known(run.__class__(**{**vars(run), "problems": (doubt,)})))
     assert lines[-2].startswith("Not judged: the unit or the path?")

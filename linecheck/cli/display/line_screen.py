@@ -113,7 +113,9 @@ def next_act(run: Run, state: str) -> str:
         problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
         why = "not all of it could be measured" if problem is None else problem.message
         # In doubt there may be nothing to put right, and the message says what to do.
-        act = "" if problem is not None and problem.code == IN_DOUBT else " Put that right, then test it again."
+        act = (
+            "" if problem is not None and problem.code == IN_DOUBT else " Put that right, then test it again."
+        )
         return f"Not judged: {why}.{act}"
     if run.stopped_after_fail:
         return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
