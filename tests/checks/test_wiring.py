@@ -156,6 +156,19 @@ def test_lost_frames_are_a_dropout_wherever_they_are_and_in_much_noise(count, pl
     assert codes(broken, 44100) == {"dropout"}
 
 
+@pytest.mark.parametrize("place", [0.003, 0.013, 0.5, 0.98, 0.993])
+@pytest.mark.parametrize("of", [0, 1, slice(None)])
+def test_frames_that_are_held_or_come_again_are_a_dropout_up_to_the_ends(of, place):
+    samples = combs(48000) + 1e-6 * np.random.default_rng(1).standard_normal((39360, 2))
+    location = WIRING.locate(Capture(samples.copy(), 48000), PARAMETERS, CHANNELS)
+    at = location.start + int(place * (location.stop - location.start))
+    held, again = samples.copy(), samples.copy()
+    held[at : at + 36, of] = samples[at - 1, of]
+    again[at : at + 19, of] = samples[at - 19 : at, of]
+    assert codes(samples, 48000) == set()
+    assert codes(held, 48000) == codes(again, 48000) == {"dropout"}
+
+
 def test_a_break_after_what_is_measured_moves_nothing():
     # Frames that are lost there turned the clocks' ratio by 7 ppm, and the delay by 0.004 frames.
     samples = combs(44100, delay=0.432, late=4.6)
