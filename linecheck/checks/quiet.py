@@ -24,7 +24,6 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
-from linecheck.checks.parts.known_signal import UNREPORTED
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
@@ -35,6 +34,7 @@ from linecheck.checks.parts.readings import (
 )
 from linecheck.checks.parts.steady import SETTLE_SECONDS, SteadyParameters
 from linecheck.checks.parts.uneven import uneven_noise
+from linecheck.checks.parts.words import UNREPORTED
 from linecheck.checks.tone import LOWEST_MAINS_HZ, ToneAnalysis
 from linecheck.dsp.continuity.steadiness import hum_step
 from linecheck.dsp.fits.dissect import Dissection, Line, Power, dissect, hum_lines, total

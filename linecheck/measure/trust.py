@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import OVERLOAD, Capture, Location, Problem, Stretch
-from linecheck.checks.parts.words import percent_off
+from linecheck.checks.parts.words import UNREPORTED, percent_off
 from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
 from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
 from linecheck.dsp.spectra.narrow import Narrowed
@@ -46,8 +46,6 @@ HELD_PERIODS = 0.3
 
 #: A digital copy of a stimulus that repeats holds no more values than this.
 MAX_COPIED_VALUES = 16
-
-UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
 
 def inspect_samples(capture: Capture, channels: tuple[str, ...]) -> tuple[Problem, ...]:

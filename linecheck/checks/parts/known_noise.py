@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Problem
-from linecheck.checks.parts.known_signal import UNREPORTED, Spectra, modelled, read_all_over
+from linecheck.checks.parts.known_signal import Spectra, modelled, read_all_over
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, dead_channel
+from linecheck.checks.parts.words import UNREPORTED
 from linecheck.dsp.continuity.against_noise import (
     TIMES_USUAL,
     Course,

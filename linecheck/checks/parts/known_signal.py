@@ -13,7 +13,6 @@ from linecheck.dsp.responses.sweeps import Transfer, transfer
 __all__ = [
     "CAPTURE_EDGE",
     "MAX_HALF_WIDTH_HZ",
-    "UNREPORTED",
     "AllOver",
     "Spectra",
     "aligned",
@@ -31,8 +30,6 @@ CAPTURE_EDGE = 0.4536
 MAX_HALF_WIDTH_HZ = 20.0
 #: All over the band it is read at so many frequencies, from this bin on and so many bins short of the last.
 POINTS, FIRST_BIN, LAST_BINS = 400, 8, 32
-
-UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,6 @@ from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
 from linecheck.checks.parts.known_signal import (
     CAPTURE_EDGE,
     MAX_HALF_WIDTH_HZ,
-    UNREPORTED,
     AllOver,
     Spectra,
     aligned,
@@ -20,7 +19,7 @@ from linecheck.checks.parts.known_signal import (
     read_all_over,
 )
 from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
-from linecheck.checks.parts.words import percent_off
+from linecheck.checks.parts.words import UNREPORTED, percent_off
 from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise

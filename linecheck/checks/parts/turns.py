@@ -24,6 +24,7 @@ from linecheck.checks.parts.tone_sets import (
     too_short,
     uneven,
 )
+from linecheck.checks.parts.words import UNREPORTED
 from linecheck.dsp.continuity.continuity import breaks, clicks
 from linecheck.dsp.continuity.held import stops
 from linecheck.dsp.continuity.level_courses import Level, unsteady
@@ -36,7 +37,6 @@ FloatArray = NDArray[np.float64]
 
 Span = tuple[int, int]
 
-UNREPORTED = "The interface did not report it. May be the unit's own fault."
 #: Slower than hum, so that no period of it stands out; bursts in one block in ten are noise.
 CLICK_BLOCK_SECONDS = 0.02
 #: Noise is watched in blocks of this length, which a hole that matters fills.
@@ -187,7 +187,7 @@ def _change_in(capture: Capture, into: int, tones_hz: FloatArray, span: Span) ->
         return None
     return (
         f"what comes of another channel, or the noise, changes at {(first + frame) / rate:.3f} s: a stretch was lost, "
-        f"muted or faded. {UNREPORTED}"
+        f"muted or faded. {UNREPORTED} One that mutes a channel in silence is kept awake by `method: simultaneous`"
     )
 
 

@@ -1,8 +1,10 @@
-"""Sizes in words, as problems tell them."""
+"""What problems tell alike: sizes in words, and whose fault a break may be."""
 
 from __future__ import annotations
 
-__all__ = ["percent_off"]
+__all__ = ["UNREPORTED", "percent_off"]
+
+UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
 #: A level that is off by more than this many times itself is another one: the figure says nothing more.
 MAX_TIMES = 10.0
