@@ -25,7 +25,7 @@ RUNS_AROUND, STEPS_MOVED = 32, 3.0
 #: Noise goes on where each block has this share of the usual power of all, of so many at least: of blocks of 100
 #: samples one in 10^11 has not. Its level steps where two parts differ by so much, dB, and by so many standard
 #: deviations.
-STOPS, LEAST_BLOCKS, LEAST_STEP_DB, DEVIATIONS = 0.35, 12, 0.5, 8.0
+STOPS, MIN_BLOCKS, MIN_STEP_DB, DEVIATIONS = 0.35, 12, 0.5, 8.0
 
 
 def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, float]:
@@ -184,7 +184,7 @@ def stops(noise: FloatArray, block: int) -> int | None:
     to which noise that is not white adds little.
     """
     count = (len(noise) - 1) // block
-    if count < LEAST_BLOCKS:
+    if count < MIN_BLOCKS:
         return None
     power = np.mean(np.diff(noise)[: count * block].reshape(count, block) ** 2, axis=1)
     lowest = int(np.argmin(power))
@@ -196,6 +196,6 @@ def stops(noise: FloatArray, block: int) -> int | None:
     sums = np.cumsum(level)
     step = (sums[-1] - sums[:-1]) / (count - before) - sums[:-1] / before
     deviation = spread * np.sqrt(1.0 / before + 1.0 / (count - before))
-    found = (np.abs(step) > LEAST_STEP_DB) & (np.abs(step) > DEVIATIONS * deviation)
+    found = (np.abs(step) > MIN_STEP_DB) & (np.abs(step) > DEVIATIONS * deviation)
     place = int(np.argmax(np.where(found, np.abs(step) / np.maximum(deviation, 1e-300), 0.0)))
     return int(before[place]) * block if found[place] else None

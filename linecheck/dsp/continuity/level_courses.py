@@ -34,7 +34,7 @@ DEVIATIONS = 7.0
 #: What changes a level's mean by less of itself says nothing of the unit: 0.02 dB.
 MATTERS = 0.002
 #: A phase that steps by less is none, rad; and no level's is the same as another's to better than this.
-LEAST_STEP, ALIKE = 0.015, 0.002
+MIN_STEP, ALIKE = 0.015, 0.002
 #: A record of few periods has so many blocks of a period at least; what holds so many times the usual part's power is
 #: no part of what goes on, which even where a clock wanders is within ten times of it.
 FEW_BLOCKS, PATCHES, PATCHY = 12.0, 24, 16.0
@@ -158,7 +158,7 @@ def phase_step(levels: Sequence[Level], tone: float) -> int | None:
     after = np.cumsum((weights * np.vstack((left, np.ones(len(left)), line)))[:, ::-1], axis=1)[:, ::-1]
     free = np.maximum(after[1] - after[2] ** 2 - after[3] ** 2, 1e-12 * total)
     steps, strength = after[0] / free, after[0] ** 2 / free
-    strength[np.abs(steps) < LEAST_STEP] = 0.0
+    strength[np.abs(steps) < MIN_STEP] = 0.0
     best = int(np.argmax(strength))
     if strength[best] < DEVIATIONS**2:
         return None

@@ -22,15 +22,15 @@ BLOCKS = 24
 #: So many tones are followed, from all over the higher ones.
 FOLLOWED = 8
 #: A tone is followed if it turns so many times in a block.
-LEAST_TURNS = 20.0
+MIN_TURNS = 20.0
 #: A step counts from so many radians on, and from so many times what is usual from one block to the next.
-LEAST_STEP, TIMES_USUAL = 0.3, 8.0
+MIN_STEP, TIMES_USUAL = 0.3, 8.0
 #: So many tones must step at one place.
 LEAST_TONES = 2
 #: A level steps from so much on (0.0001 dB), where the step leaves less than this share of what a drift (a polynomial
 #: of so high a degree) cannot explain: noise comes to that by chance once in 40 million records (F of 1 and 16 degrees
 #: of freedom over 212, and 211 ways to step tried).
-LEAST_LEVEL_STEP, LEFT_BY_A_STEP, DRIFT_DEGREE = 1e-5, 0.07, 4
+MIN_LEVEL_STEP, LEFT_BY_A_STEP, DRIFT_DEGREE = 1e-5, 0.07, 4
 #: So many blocks stand before the first step, where what still settles is none, and after the last. A stretch that is
 #: shorter is a burst, or the rest of the record is.
 BLOCKS_BEFORE, BLOCKS_AFTER = 2, 1
@@ -51,7 +51,7 @@ def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
         Cycles per frame, ascending.
     """
     block = len(values) // BLOCKS
-    higher = frequencies[frequencies * block > LEAST_TURNS]
+    higher = frequencies[frequencies * block > MIN_TURNS]
     if not len(higher):
         return None
     centred = values - np.mean(values)
@@ -62,7 +62,7 @@ def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
         turns /= np.maximum(np.abs(turns), 1e-300)
         usual = complex(np.median(turns.real), np.median(turns.imag))
         off = np.abs(np.angle(turns * np.conj(usual)))
-        count += (off > LEAST_STEP) & (off > TIMES_USUAL * float(np.median(off)))
+        count += (off > MIN_STEP) & (off > TIMES_USUAL * float(np.median(off)))
     place = int(np.argmax(count))
     return (place + 1) * block + block // 2 if count[place] >= LEAST_TONES else None
 
@@ -96,7 +96,7 @@ def fitted_level_step(fit: ToneFit, residual: FloatArray) -> tuple[int, float] |
     if not _can_step(frames, fit.frequencies):
         return None
     block = frames // BLOCKS
-    slow = fit.frequencies * block <= LEAST_TURNS
+    slow = fit.frequencies * block <= MIN_TURNS
     # Hum and products near slow tones beat with them; a tapered block shuts them out of the others.
     model = synthesise(frames, fit.frequencies[~slow], fit.amplitudes[~slow])
     taper = np.hanning(block)
@@ -109,13 +109,13 @@ def fitted_level_step(fit: ToneFit, residual: FloatArray) -> tuple[int, float] |
 def _can_step(frames: int, frequencies: FloatArray) -> bool:
     """Return whether a record is long enough for its tones to tell a block's gain."""
     block = frames // BLOCKS
-    return block >= 4 * len(frequencies) and bool(np.any(frequencies * block > LEAST_TURNS))
+    return block >= 4 * len(frequencies) and bool(np.any(frequencies * block > MIN_TURNS))
 
 
 def tone_level_step(values: FloatArray, frequency: float) -> tuple[int, float] | None:
     """Return the same of one tone (cycles per frame) that is far from all other strong ones, at little cost."""
     block = len(values) // BLOCKS
-    if frequency * block <= LEAST_TURNS:
+    if frequency * block <= MIN_TURNS:
         return None
     turn = np.exp(-2j * np.pi * frequency * np.arange(block)) * np.hanning(block)
     level = np.abs(values[: BLOCKS * block].reshape(BLOCKS, block) @ turn)
@@ -135,7 +135,7 @@ def step_of(gain: FloatArray) -> tuple[int, float] | None:
     explained = shapes @ gain
     left = float(gain @ gain) - np.sum((nuisance @ gain) ** 2, axis=1)
     size = explained / np.sum(shapes**2, axis=1)
-    found = (left - explained * size < LEFT_BY_A_STEP * left) & (np.abs(size) > LEAST_LEVEL_STEP)
+    found = (left - explained * size < LEFT_BY_A_STEP * left) & (np.abs(size) > MIN_LEVEL_STEP)
     if not np.any(found):
         return None
     best = int(np.argmin(np.where(found, left - explained * size, np.inf)))

@@ -20,7 +20,7 @@ ComplexArray = NDArray[np.complex128]
 
 #: Noise is compared in blocks of this length, of so many at least; a running mean over so long is taken off before, so
 #: that nothing is left of hum (at 250 Hz 34 dB less) and noise is as good as whole from 3 kHz on.
-BLOCK_SECONDS, LEAST_BLOCKS, MEAN_SECONDS = 0.006, 16, 3e-4
+BLOCK_SECONDS, MIN_BLOCKS, MEAN_SECONDS = 0.006, 16, 3e-4
 #: A block counts as no stronger than so many of the usual spread above what is usual: a click does not make a stretch.
 CLICK_SPREADS = 3.0
 #: A stretch stands out from so many standard deviations on. With all stretches of all records of 1 s tried (some 1500,
@@ -69,7 +69,7 @@ def uneven_stretch(values: FloatArray, rate_hz: float) -> Uneven | None:
     block = round(BLOCK_SECONDS * rate_hz)
     rows = np.atleast_2d(values)
     count = rows.shape[1] // block
-    if count < LEAST_BLOCKS:
+    if count < MIN_BLOCKS:
         return None
     rough = rows - uniform_filter1d(rows, 2 * round(0.5 * MEAN_SECONDS * rate_hz) + 1)
     power = np.mean(rough[:, : count * block].reshape(len(rows), count, block) ** 2, axis=2)
