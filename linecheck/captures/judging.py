@@ -19,7 +19,7 @@ from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import LimitFile
 from linecheck.measure.executors import InlineExecutor
 from linecheck.run.model import Run
-from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, check_serial
+from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
 from linecheck.station.events import RunListener, unheard
 from linecheck.station.runner import RunFacts, run_unit
 
@@ -108,9 +108,15 @@ def judge_set(
             *set_notes(limits, captures),
         ),
     )
+    unfit = {
+        planned.check.name: f"{planned.check.name} was recorded with another stimulus than the limit file gives now, "
+        "and what is read of it rests on the level that was played: judge it by its own limit file, or record it anew"
+        for planned in plan.checks
+        if planned.check.kind.rests_on_played_level and _is_other(planned, played)
+    }
     as_played = [replace(planned, stimulus_sha256=played.get(planned.check.name)) for planned in plan.checks]
     plan = replace(plan, checks=tuple(as_played))
-    interface = RecordingInterface(captures, names)
+    interface = RecordingInterface(captures, names, unfit)
     return run_unit(plan, facts, interface, executor, listener=listener, when=index.recorded).outcome
 
 
@@ -128,16 +134,16 @@ def _serial_of(captures: CaptureSet, limits: LimitFile, given: str | None) -> st
         raise FileError(captures.folder, str(error)) from error
 
 
+def _is_other(planned: PlannedCheck, played: Mapping[str, str | None]) -> bool:
+    return played.get(planned.check.name) not in (None, planned.stimulus_sha256)
+
+
 def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Problem]:
     """Yield that checks were recorded with other stimuli than they have now.
 
-    That blocks nothing: a capture of other dither is as good, and one of another tone is not found.
+    That blocks nothing by itself: a capture of other dither is as good, and one of another tone is not found.
     """
-    names = [
-        planned.check.name
-        for planned in plan.checks
-        if played.get(planned.check.name) not in (None, planned.stimulus_sha256)
-    ]
+    names = [planned.check.name for planned in plan.checks if _is_other(planned, played)]
     if names:
         yield Problem(
             "other_stimulus",

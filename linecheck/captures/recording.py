@@ -26,10 +26,15 @@ class RecordingInterface:
     captures : CaptureSet
     checks : iterable of str
         The names of all checks of the limit file.
+    unfit : mapping of str to str
+        Checks whose captures are of no use, and why.
     """
 
-    def __init__(self, captures: CaptureSet, checks: Iterable[str]) -> None:
+    def __init__(
+        self, captures: CaptureSet, checks: Iterable[str], unfit: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         self._captures = captures
+        self._unfit = unfit
         self._meant = _meant(captures, checks)
 
     @property
@@ -45,7 +50,7 @@ class RecordingInterface:
         Raises
         ------
         NotCaptured
-            The set has no capture of the check.
+            The set has no capture of the check, or none that is of use.
         StationError
             Its file was changed since the set was loaded.
         """
@@ -59,6 +64,8 @@ class RecordingInterface:
                     f". The limit file has no check {names}: is that {check}, misspelt in {INDEX_NAME}?"
                 )
             raise NotCaptured(message)
+        if check in self._unfit:
+            raise NotCaptured(self._unfit[check])
         return self._captures.read(check)
 
     def __enter__(self) -> Self:

@@ -356,6 +356,8 @@ class CheckKind(ABC):
     analysis_parameters: ClassVar[type[Parameters]]
     metrics: ClassVar[tuple[MetricSpec, ...]]
     curves: ClassVar[tuple[CurveSpec, ...]] = ()
+    #: Whether a reading rests on the level that was played, by the parameters alone: nothing captured tells it.
+    rests_on_played_level: ClassVar[bool] = False
 
     @property
     def specs(self) -> tuple[MetricSpec | CurveSpec, ...]:

@@ -17,6 +17,7 @@ from linecheck.checks.base import (
     Measurement,
     MetricSpec,
     Parameters,
+    Problem,
     Range,
     Reading,
     Stimulus,
@@ -36,6 +37,9 @@ from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.checks.tone import ToneAnalysis, ToneParameters, dissect_channel, tone_stimulus
 
 __all__ = ["KIND", "LowLevelToneKind", "LowLevelToneParameters"]
+
+#: A dynamic range that is beyond what the stimulus allows by more is of another stimulus, dB: well above its scatter.
+BEYOND_DB = 3.0
 
 
 class LowLevelToneParameters(ToneParameters):
@@ -94,6 +98,7 @@ class LowLevelToneKind(CheckKind):
         ),
         PEAK_OUTSIDE,
     )
+    rests_on_played_level: ClassVar[bool] = True
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
             "spectrum",
@@ -143,6 +148,7 @@ class LowLevelToneKind(CheckKind):
         reached = band_not_reached(capture, analysis.band_hz, names)
         if reached is not None:
             out.problems.append(reached)
+        possible = self.possible(parameters, analysis)
         for index, name in enumerate(context.channels):
             if not location.found[index]:
                 continue
@@ -156,7 +162,11 @@ class LowLevelToneKind(CheckKind):
                 residual = parts.residual_power(*analysis.band_hz, weight)
                 ratio = ratio_reading("", name, residual, parts.tone)
                 value = None if ratio.value is None else -ratio.value - parameters.level_dbfs
-                out.readings.append(Reading(f"dynamic_range{suffix}", name, value, "dB", ratio.uncertainty))
+                metric = f"dynamic_range{suffix}"
+                out.readings.append(Reading(metric, name, value, "dB", ratio.uncertainty))
+                if value is not None and not ratio.is_bound and value > possible[metric][1] + BEYOND_DB:
+                    out.problems.append(_another_level(name, value, parameters.level_dbfs))
+                    break
             out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
         return out.measurement()
 
@@ -165,6 +175,14 @@ class LowLevelToneKind(CheckKind):
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the spectrum goes."""
         return analysis.curve_spans()
+
+
+def _another_level(name: str, value: float, level_dbfs: float) -> Problem:
+    message = (
+        f"{value:.1f} dB is more than the stimulus's dither allows: the tone was not played at {level_dbfs:g} dBFS, "
+        "the capture is another check's, or the unit makes faint tones louder. May be the unit's own fault."
+    )
+    return Problem("wrong_level", message, name)
 
 
 KIND = LowLevelToneKind()

@@ -127,6 +127,7 @@ class Log(LogReader):
         }
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             self._refuse_recorded(connection, run.run_id)
+            self._refuse_twice(connection, run)
             note_begun(connection, record, utc_text(datetime.now(UTC)))
             return add_statement(connection, RUN_BEGUN, run.run_id, content, self._key)
 
@@ -242,6 +243,15 @@ class Log(LogReader):
                 "the records of this log are signed, and nothing unsigned is added to them: give --station with a "
                 "config whose [sign] key signs, or begin a log of another name",
             )
+
+    def _refuse_twice(self, connection: Connection, run: Run) -> None:
+        """Refuse a unit that is under test: its verdicts would not know of each other."""
+        for other in begun_runs(connection):
+            same = (other.model, other.serial) == (run.model, encodable(run.serial))
+            if same and not is_cut_off(self.path, other.run_id):
+                raise RecordError(
+                    f"{run.serial} is under test already, by another program on this log: wait for its end"
+                )
 
     def _refuse_recorded(self, connection: Connection, run_id: str) -> None:
         sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))

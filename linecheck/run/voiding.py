@@ -102,7 +102,7 @@ def _failed(check: CheckOutcome) -> Iterator[tuple[str, str | None]]:
     readings = ((item.verdict, item.reading.metric, item.reading.channel) for item in check.judged.readings)
     curves = ((item.verdict, item.curve.metric, item.curve.channel) for item in check.judged.curves)
     for verdict, metric, channel in (*readings, *curves):
-        if verdict is Verdict.FAIL and not silent & {None, channel}:
+        if verdict is Verdict.FAIL and not (silent if channel is None else silent & {None, channel}):
             yield metric, channel
 
 

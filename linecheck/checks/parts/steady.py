@@ -34,6 +34,9 @@ SETTLE_SECONDS = 0.1
 #: Clocks differ by up to this much; beyond it a tone is at the wrong rate.
 CLOCK_TOLERANCE = 1e-3
 
+#: A tone with less than this share of a capture's power is not what the capture is of, unless it was played as faintly.
+FAINT = 0.01
+
 RateHz = Annotated[int, Field(ge=8000, le=1_536_000, description="Sampling rate of the stimulus, Hz")]
 Bits = Annotated[int, Field(ge=8, le=32, description="Word length of the stimulus, bit")]
 Seconds = Annotated[float, Field(ge=0.1, le=60.0, description="Length of the part that is measured, s")]
@@ -247,6 +250,11 @@ def locate_tone(
     found = tuple(tone is not None for tone in tones)
     if not any(found):
         return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
+    if 0.5 * span.level**2 < FAINT * max(float(np.var(values)) for values in capture.scaled):
+        # A harmonic of a tone that was captured at half the rate, or at a quarter, lies where the tone should be.
+        louder = _strongest_elsewhere(capture, frequencies_hz[0])
+        if louder.code == "wrong_rate":
+            return Location(0, 0, nothing, None, problems=(louder,))
     problems = [
         dead_channel(name, f"{frequencies_hz[index]:g} Hz")
         for index, name in enumerate(channels)

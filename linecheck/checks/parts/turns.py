@@ -177,7 +177,9 @@ def _change_in(capture: Capture, into: int, tones_hz: FloatArray, span: Span) ->
     faded is one in which one of these tones has another level or phase, or the noise has.
     """
     fit, rest, rate, first = _without_tones(capture, into, tones_hz, span)
-    frame = stops(rest, round(STOPS_SECONDS * rate))
+    # Without dither a converter's rounding follows hum, and is stronger in one part of its period than in another.
+    dithered = capture.bits is None or float(np.var(np.diff(rest))) > 2.0 ** (2 - 2 * capture.bits)
+    frame = stops(rest, round(STOPS_SECONDS * rate)) if dithered else None
     if frame is None:
         noise = density(rest, 1.0)
         for tone, amplitude in zip(fit.frequencies, fit.amplitudes, strict=True):

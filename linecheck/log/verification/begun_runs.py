@@ -6,6 +6,7 @@ from typing import Final
 
 from sqlalchemy import Connection, select
 
+from linecheck.errors import RecordError
 from linecheck.files.text import visible
 from linecheck.log.begun import RUN_BEGUN, begun_runs
 from linecheck.log.fetch import Record
@@ -31,7 +32,10 @@ class BegunRuns:
 
     def faults(self, connection: Connection) -> tuple[str, ...]:
         """Return what is missing: a run that is under way, or was cut off, is known until it is recorded."""
-        known = {each.run_id for each in begun_runs(connection)}
+        try:
+            known = {each.run_id for each in begun_runs(connection)}
+        except RecordError as error:
+            return (str(error),)
         lost = [
             f"record {sequence} says that the run {visible(run_id)} was begun, and what became of it was removed"
             for run_id, sequence in self._open.items()
