@@ -167,6 +167,24 @@ def test_a_run_that_cannot_be_put_on_record_does_not_begin(at_work, monkeypatch)
     assert recorded() == []
 
 
+def test_a_unit_that_another_program_has_under_test_is_refused_until_that_has_ended(cut_off):
+    with LogReader(DATABASE) as log:
+        run_id = log.begun()[0].run_id
+    with held(Path(DATABASE).absolute(), run_id), cut_off(limits=WITH_RETEST) as (session, heard):
+        assert session.test(SERIAL, FACTS).status is ExitStatus.INVALID
+        assert "PR3-000001 is under test already, by another program" in heard[-1].why
+        assert session.test("PR3-000002", FACTS).status is ExitStatus.PASS
+    assert recorded() == []
+
+
+def test_what_somebody_put_among_begun_runs_is_told_by_verify(cut_off):
+    with closing(sqlite3.connect(DATABASE)) as log, log:
+        log.execute("INSERT INTO begun VALUES ('x', 0, '2026-01-01T00:00:00Z', '{}')")
+    with LogReader(DATABASE) as log:
+        (fault,) = log.verify().beside
+    assert "the log's table begun holds what linecheck never writes" in fault
+
+
 def test_what_cannot_be_kept_of_a_run_that_goes_on_costs_nothing(at_work, monkeypatch, caplog):
     def busy(log, run_id, check):
         raise RecordError("another program holds the log locked")

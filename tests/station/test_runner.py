@@ -395,6 +395,25 @@ def test_captures_of_another_stimulus_are_judged_with_a_word_of_warning(tmp_path
     assert warned.verdict is Verdict.PASS
 
 
+def test_what_rests_on_the_level_that_was_played_is_not_judged_of_another_stimulus(tmp_path, executor):
+    def faint(level_dbfs):
+        masks = {"dynamic_range": Mask(Bounds(90.0))}
+        return small_limits(small_check("faint", "low_level_tone", masks, level_dbfs=level_dbfs))
+
+    plan = make_plan(faint(-60.0))
+    run = run_unit(plan, FACTS, simulated("noisy"), executor, keep_captures=True)
+    hashes = {planned.check.name: planned.stimulus_sha256 for planned in plan.checks}
+    write_capture_set(
+        tmp_path / "set", run.captures, model="pellow-r3", serial=FACTS.serial, stimulus_hashes=hashes
+    )
+    captures = load_capture_set(tmp_path / "set")
+    assert judge_set(captures, faint(-60.0), executor).problems == ()
+    # At -80 dBFS the same capture would read 20 dB better.
+    other = judge_set(captures, faint(-80.0), executor)
+    assert (other.verdict, other.missing) == (Verdict.INVALID, ("faint",))
+    assert "rests on the level that was played" in other.problems[-1].message
+
+
 def test_a_set_of_another_model_or_serial_is_refused(tmp_path, executor):
     capture = simulated().play("tone", make_plan(small_limits()).checks[0].stimulus)
     for number, facts in enumerate([("other-model", "PR3-000001"), ("pellow-r3", "XX-1")]):
