@@ -3,7 +3,8 @@
 A statement ``run_begun`` says whose run it is, and stays. What would make a record of a run that is cut off stands in
 the table ``begun``, which is no record: its first row is the run as it began, each further one a check as it was
 judged; they go in the transaction that records the run. A lock beside the log, held as long as the run goes on, tells
-one that was cut off from one that still plays in another program.
+one that was cut off from one that still plays in another program. Its one byte says whether a value has failed: that
+can be written where the disk has no room left for the check.
 """
 
 from __future__ import annotations
@@ -29,17 +30,19 @@ from linecheck.log.fetch import has_table
 from linecheck.log.rows import RecordRows, check_rows, stored_check, stored_run
 from linecheck.log.schema import begun
 from linecheck.run.facts import DOCUMENTS
-from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.model import UNKEPT_FAIL, CheckOutcome, Run
 from linecheck.run.voiding import voided
 
 __all__ = [
     "CUT_OFF",
     "RUN_BEGUN",
     "BegunRun",
+    "Hold",
     "begun_runs",
     "cut_off_run",
     "forget_begun",
     "forget_lock",
+    "has_failed",
     "held",
     "is_cut_off",
     "keep_check",
@@ -51,6 +54,9 @@ __all__ = [
 RUN_BEGUN: Final = "run_begun"
 #: Code of the problem of a run that was cut off.
 CUT_OFF: Final = "cut_off"
+
+#: What the lock of a run holds.
+_GOES_ON, _FAILED = b".", b"F"
 
 #: What a record has of the log itself; a run that is in none has none of it.
 _UNNUMBERED: Final[Mapping[str, Any]] = {"sequence": 0, "attempt": 1, "recorded": "", "record_hash": ""}
@@ -64,8 +70,25 @@ class BegunRun(NamedTuple):
     model: str
 
 
+class Hold:
+    """The lock of a run that is under way; ``stays`` says that its file outlives it."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self.is_failed = False
+        self.stays = False
+
+    def note_fail(self) -> None:
+        """Note that a value has failed; in place, which needs no room on the disk."""
+        if not self.is_failed:
+            self.is_failed = True
+            with contextlib.suppress(OSError):
+                os.pwrite(self._descriptor, _FAILED, 0)
+                os.fsync(self._descriptor)
+
+
 @contextlib.contextmanager
-def held(log: Path, run_id: str) -> Iterator[None]:
+def held(log: Path, run_id: str) -> Iterator[Hold]:
     """Hold the lock that says that a run is under way in this program.
 
     Parameters
@@ -83,17 +106,21 @@ def held(log: Path, run_id: str) -> Iterator[None]:
     with contextlib.ExitStack() as stack:
         try:
             make_folder(path.parent)
+            descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
             # Somebody who looks whether it is free holds it for that moment.
-            lock_file(stack.enter_context(open(path, "ab")))
+            lock_file(stack.enter_context(open(descriptor, "r+b")))
+            os.pwrite(descriptor, _GOES_ON, 0)
         except OSError as error:
             raise RecordError(
                 f"{visible(str(path))}: cannot be locked ({error.strerror or error}), so that a run that is cut off "
                 "could not be told from one that goes on: free some space, or use a disk of this machine"
             ) from error
+        hold = Hold(descriptor)
         try:
-            yield
+            yield hold
         finally:
-            forget_lock(log, run_id)
+            if not hold.stays:
+                forget_lock(log, run_id)
 
 
 def is_cut_off(log: Path, run_id: str) -> bool:
@@ -103,6 +130,14 @@ def is_cut_off(log: Path, run_id: str) -> bool:
             return lock_file(stream, wait=False)
     except FileNotFoundError:  # the log was moved without it, or its owner has just recorded the run
         return True
+    except OSError:
+        return False
+
+
+def has_failed(log: Path, run_id: str) -> bool:
+    """Return whether the lock of a run says that a value had failed."""
+    try:
+        return _lock_path(log, run_id).read_bytes()[:1] == _FAILED
     except OSError:
         return False
 
@@ -181,8 +216,11 @@ def _begun_run(content: str) -> BegunRun:
         ) from error
 
 
-def cut_off_run(connection: Connection, run_id: str) -> Run | None:
-    """Return a run that was cut off as an aborted one, with all that is known of it; None where it is recorded."""
+def cut_off_run(connection: Connection, run_id: str, *, failed: bool = False) -> Run | None:
+    """Return a run that was cut off as an aborted one, with all that is known of it; None where it is recorded.
+
+    ``failed`` says that a value of it had failed, whether that was kept or not.
+    """
     query = select(begun.c.recorded, begun.c.content).where(begun.c.run_id == run_id)
     rows = connection.execute(query.order_by(begun.c.position)).all()
     if not rows:
@@ -208,7 +246,13 @@ def cut_off_run(connection: Connection, run_id: str) -> Run | None:
         finished=finished,
         duration_seconds=(finished - run.started).total_seconds(),
     )
-    return voided(ended, run.loop or "")
+    ended = voided(ended, run.loop or "")
+    if not failed or ended.stopped_after_fail:
+        return ended
+    unkept = Problem(
+        UNKEPT_FAIL, "a value had failed before, which could not be kept: the disk was full or failing"
+    )
+    return replace(ended, problems=(*ended.problems, unkept))
 
 
 def _with_blobs(content: dict[str, Any]) -> Any:  # noqa: ANN401 - whatever JSON holds

@@ -34,7 +34,7 @@ from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Statement, Verification
 from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
-from linecheck.run.model import NOT_RELEASED, Run, RunHeader
+from linecheck.run.model import NOT_RELEASED, UNKEPT_FAIL, Run, RunHeader
 
 __all__ = ["BUSY_SECONDS", "LogReader", "count_attempts"]
 
@@ -93,7 +93,8 @@ class LogReader:
             *(
                 exists().where(part.c.sequence == run.c.sequence, part.c.verdict == Verdict.FAIL.value)
                 for part in (reading, curve)
-            )
+            ),
+            exists().where(problem.c.sequence == run.c.sequence, problem.c.code == UNKEPT_FAIL),
         )
         query = (
             select(run.c.verdict, run.c.reason, and_(run.c.verdict == Verdict.ABORTED.value, failed))
@@ -108,6 +109,11 @@ class LogReader:
         """Return the runs that are begun and not recorded yet: under way, or cut off."""
         with self.reading() as connection:
             return begun_runs(connection)
+
+    def is_recorded(self, run_id: str) -> bool:
+        """Return whether a run is in the log."""
+        with self.reading() as connection:
+            return connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id)) is not None
 
     def head(self) -> Head:
         """Return the last record's number and hash, to be noted elsewhere."""

@@ -20,6 +20,7 @@ from linecheck.log.begun import (
     cut_off_run,
     forget_begun,
     forget_lock,
+    has_failed,
     is_cut_off,
     keep_check,
     left_runs,
@@ -172,7 +173,7 @@ class Log(LogReader):
     def _end(self, run_id: str) -> StoredRun | None:
         """Record a run that was cut off; None where another program has done so meanwhile."""
         with self._writing() as connection:
-            outcome = cut_off_run(connection, run_id)
+            outcome = cut_off_run(connection, run_id, failed=has_failed(self.path, run_id))
             stored = None if outcome is None else self._add(connection, record_rows(settled(outcome)))
         forget_lock(self.path, run_id)
         return stored

@@ -20,12 +20,24 @@ from linecheck.limits.model import Check, LimitFile, LimitReference, Mask, entry
 from linecheck.limits.verdict import RELEASING, JudgedMeasurement, Verdict, worst
 from linecheck.run.facts import Facts
 
-__all__ = ["HOLD", "NOT_RELEASED", "CheckOutcome", "How", "Recorded", "Run", "RunHeader", "SettingStep"]
+__all__ = [
+    "HOLD",
+    "NOT_RELEASED",
+    "UNKEPT_FAIL",
+    "CheckOutcome",
+    "How",
+    "Recorded",
+    "Run",
+    "RunHeader",
+    "SettingStep",
+]
 
 #: Code of the problem that a unit needs more than this pass.
 NOT_RELEASED: Final = "not_released"
 #: What people read where a run passed and does not release its unit.
 HOLD: Final = "hold"
+#: Code of the problem of a run that was cut off after a value had failed that could not be kept.
+UNKEPT_FAIL: Final = "unkept_fail"
 
 How = Literal["interface", "command", "operator"]
 
@@ -174,7 +186,8 @@ class Run(RunHeader):
     def stopped_after_fail(self) -> bool:
         """Whether it was aborted after a mask had failed: then it counts as a fail of the unit."""
         failed = any(check.judged.verdict is Verdict.FAIL for check in self.checks)
-        return failed and self.verdict is Verdict.ABORTED
+        unkept = any(problem.code == UNKEPT_FAIL for problem in self.problems)
+        return (failed or unkept) and self.verdict is Verdict.ABORTED
 
     def check(self, name: str) -> CheckOutcome | None:
         """Return a check by its whole name; None where it was not measured."""

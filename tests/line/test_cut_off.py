@@ -167,6 +167,23 @@ def test_a_run_that_cannot_be_put_on_record_does_not_begin(at_work, monkeypatch)
     assert recorded() == []
 
 
+def test_a_fail_that_nothing_could_be_recorded_of_counts_all_the_same(at_work, monkeypatch):
+    def full(*arguments):
+        raise RecordError("the disk is full")
+
+    with at_work(limits=WITH_RETEST, faults=("distorting",)) as (session, _), monkeypatch.context() as patch:
+        for name in ("keep", "append"):
+            patch.setattr(Log, name, full)
+        assert session.test(SERIAL, FACTS).status is ExitStatus.INVALID
+    with at_work(limits=WITH_RETEST) as (session, heard):
+        assert session.test(SERIAL, FACTS).run is None
+        assert "say why it is tested again" in heard[-1].why
+        again = session.test(SERIAL, FACTS.with_reason("reseated"))
+    first, _ = recorded()
+    assert (first.verdict, first.stopped_after_fail) == (Verdict.ABORTED, True)
+    assert (again.status, again.run.held) == (ExitStatus.INVALID, True)
+
+
 def test_a_unit_that_another_program_has_under_test_is_refused_until_that_has_ended(cut_off):
     with LogReader(DATABASE) as log:
         run_id = log.begun()[0].run_id
