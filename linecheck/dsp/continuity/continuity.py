@@ -182,7 +182,9 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     slope = _slope(fit, len(values))
     found = _jumps_and_holes(values, model, slope, block, smallest)
     if not found and len(frequencies) == 1:
-        found = _level_steps(_gain_and_lateness(values, model, slope, block)[0], block)
+        gain, late = _gain_and_lateness(values, model, slope, block)
+        # The length of both: a clock that wanders turns the tone away from the model, and changes no level.
+        found = _level_steps(np.hypot(gain, 2.0 * np.pi * float(frequencies[0]) * late), block)
     if not found and float(np.std(residual)) > SPOILT_SHARE * level:
         found = _breaks_of_halves(values, fit.frequencies, block, smallest)
     return found or _bursts(residual, np.sqrt(2.0) * level, block, to_ends=True)
@@ -205,8 +207,10 @@ def _level_steps(gain: FloatArray, block: int) -> tuple[Break, ...]:
     step = after[STEP_BLOCKS:] - before[:-STEP_BLOCKS]
     off = np.abs(step - np.median(step))
     place = int(np.argmax(off))
-    limit = max(SMALLEST_STEP * abs(float(np.median(gain))), 8.0 * 1.4826 * float(np.median(off)))
-    if off[place] <= limit:
+    # A clock that leaps now and then moves a few blocks by far more than is usual: that counts by what it does to the
+    # spread from block to block, to which a single step adds next to nothing.
+    spread = max(1.4826 * float(np.median(off)), float(np.std(np.diff(gain))) / np.sqrt(2.0))
+    if off[place] <= max(SMALLEST_STEP * abs(float(np.median(gain))), 8.0 * spread):
         return ()
     return (Break("step", (place + STEP_BLOCKS) * block, float(step[place] / np.median(gain))),)
 
