@@ -462,13 +462,14 @@ def _add(
 def _break(fits: list[_Fit], resolved: NDArray[np.bool_], tone: float) -> tuple[str, int] | None:
     """Return what is wrong with the tone's course, and the frame where it is; None where it is whole.
 
-    Of levels that noise hides nothing is read; that it does may be what does not belong to the stimulus.
+    Of levels that noise hides nothing is read; that it does may be what does not belong to the stimulus. Below its last
+    bit a unit may play nothing at all.
     """
     usual = float(np.median([fit.level.noise for fit in fits]))
     levels = [
         replace(fit.level, noise=max(fit.level.noise, usual))
         for fit, told in zip(fits, resolved, strict=True)
-        if told
+        if told and fit.level.amplitude
     ]
     for level in levels:
         frame = unsteady(level, tone)

@@ -195,31 +195,32 @@ class Gatekeeper:
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
-            loop = replace(loop, doubts_fails=self._doubts_fails(serial, standing))
+            rechecks = self._rechecks_fails(standing)
+            loop = replace(loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing))
             return Admission(None, standing.path.problems, gates, loop, standing.path.parts)
         if self._station.config.gate.outside == "refuse":
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
         problem = Problem(CODE, f"the station may not judge units: {standing.why}")
         return Admission(None, (problem,), gates, loop)
 
-    def _doubts_fails(self, serial: str, standing: Standing) -> bool:
-        """Return whether a fail that a change of the path alone could make is not the unit's yet.
+    def _rechecks_fails(self, standing: Standing) -> bool:
+        """Return whether a fail that a change of the path alone could make counts only after another check of it."""
+        loop = self._station.config.loop
+        return loop is not None and loop.recheck_fails and _checked(standing) is not None
 
-        It is once such a fail of this unit was seen and the next self-check after that was met. A later self-check
-        settles nothing: between the two the path may have been changed and put back.
+    def _is_settled(self, serial: str, standing: Standing) -> bool:
+        """Return whether such a fail was seen of a unit, and the next self-check after that was met.
+
+        A later self-check settles nothing: between the two the path may have been changed and put back.
         """
-        config = self._station.config
-        checked = next((state.record for state in standing.gates if state.gate == SELF_CHECK), None)
-        if self._log is None or config.loop is None or not config.loop.recheck_fails or checked is None:
+        if self._log is None:
             return False
-        if not standing.loop.proves:
-            return True
+        station = self._station.config.station
         with self._log.reading() as connection:
-            doubted = found.newest_doubt(connection, config.station, serial)
-            return (
-                doubted is None
-                or found.next_statement(connection, SELF_CHECK, config.station, doubted) != checked
-            )
+            doubted = found.newest_doubt(connection, station, serial)
+            if doubted is None:
+                return False
+            return found.next_statement(connection, SELF_CHECK, station, doubted) == _checked(standing)
 
     def _path_standing(self, newest: Statement | None) -> PathStanding:
         """Return what the newest self-check leaves of the limit file's masks."""
@@ -340,6 +341,11 @@ def _lock(connection: Connection, station: str, count: int, cleared: int) -> Loc
 def _texts(said: object) -> dict[str, str]:
     """Return names and texts from a statement, whatever it says."""
     return {str(name): str(value) for name, value in said.items()} if isinstance(said, Mapping) else {}
+
+
+def _checked(standing: Standing) -> int | None:
+    """Return the record of the newest check of the station's loop; None where there is none."""
+    return next((state.record for state in standing.gates if state.gate == SELF_CHECK), None)
 
 
 def _plain(**facts: Any) -> dict[str, Any]:  # noqa: ANN401 - plain data

@@ -111,6 +111,7 @@ def held(log: Path, run_id: str) -> Iterator[Hold]:
             lock_file(stack.enter_context(open(descriptor, "r+b")))
             os.pwrite(descriptor, _GOES_ON, 0)
         except OSError as error:
+            forget_lock(log, run_id)
             raise RecordError(
                 f"{visible(str(path))}: cannot be locked ({error.strerror or error}), so that a run that is cut off "
                 "could not be told from one that goes on: free some space, or use a disk of this machine"

@@ -127,13 +127,15 @@ def _measured(analysis: Analysis) -> Measurement:
 
 
 def _with_bits(capture: Capture) -> Capture:
-    """Return the capture with the word length that its file would have, so that both are judged alike."""
-    if np.issubdtype(capture.samples.dtype, np.integer):
-        bits = capture.bits or 32
-        if bits < 32 and np.any(capture.samples & np.int32((1 << (32 - bits)) - 1)):
-            bits = 32
-        return capture if bits == capture.bits else replace(capture, bits=bits)
-    return capture
+    """Return the capture with the word length that its samples use, whatever its file or its interface says.
+
+    So a file and what it was made of are judged alike, and steps of 16 bits in 24 are not taken for held samples.
+    """
+    if not np.issubdtype(capture.samples.dtype, np.integer):
+        return capture
+    used = int(np.bitwise_or.reduce(capture.samples, axis=None, initial=0))
+    bits = 33 - (used & -used).bit_length() if used else capture.bits or 32
+    return capture if bits == capture.bits else replace(capture, bits=bits)
 
 
 def _nothing_left(problems: tuple[Problem, ...], channels: tuple[str, ...]) -> bool:

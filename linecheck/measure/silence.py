@@ -33,13 +33,20 @@ class LoopCheck:
 
     ``proves`` says whether a check of its loop has been met since anything of the station changed; ``text`` is what
     people read of it, empty where there is nothing to say. ``interface`` is what the interface said of itself then.
-    ``doubts_fails`` says that a fail which a change of the path alone could make is not the unit's yet.
+    ``rechecks`` says that a fail which a change of the path alone could make counts once the path was checked after it,
+    and ``is_settled`` that it was, for this unit.
     """
 
     proves: bool
     text: str
     interface: Mapping[str, str] = field(default_factory=dict)
-    doubts_fails: bool = False
+    rechecks: bool = False
+    is_settled: bool = False
+
+    @property
+    def doubts_fails(self) -> bool:
+        """Whether a fail that a change of the path alone could make is not the unit's yet."""
+        return self.rechecks and not (self.proves and self.is_settled)
 
     def with_interface(self, now: Mapping[str, str]) -> LoopCheck:
         """Return what it is worth on an interface: nothing, where this is another than it was made on."""

@@ -109,6 +109,12 @@ def test_what_is_not_steady_reads_nothing(name, fault, seed):
     assert "dropout" in trial.codes
 
 
+def test_noise_that_is_cut_off_reads_nothing():
+    trial = fault_trial("quiet", "clipped", 10)
+    assert trial.unseen == ()
+    assert "clipping" in trial.codes
+
+
 @pytest.mark.parametrize("fault", ["clipped", "wrapped", "truncated_words"])
 def test_what_a_unit_does_all_through_reads_as_it_is(fault):
     trials = [fault_trial("treble_tone", fault, seed) for seed in range(4)]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from linecheck.dsp.continuity.continuity import breaks, repeated_blocks
-from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
+from linecheck.dsp.continuity.held import cut_noise, flat_tops, held_stretch, overdriven
 
 RATE = 48_000
 TONE = 997.0 / RATE
@@ -148,3 +148,23 @@ def test_pulses_of_a_bus_frame_are_the_unit_s_noise_and_no_break(seed):
     assert breaks(values, np.array([997.01 / 48_000])) == ()
     values[50_000:50_003] += 1e-3  # as large as the tone, for three samples
     assert breaks(values, np.array([997.01 / 48_000]))
+
+
+@pytest.mark.parametrize("hum", [0.0, 30.0, 300.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_that_is_cut_off_heaps_at_its_last_value(seed, hum):
+    rng = np.random.default_rng(seed)
+    # In steps of the capture; the hum's own peak dwells at its last value, as a sine does.
+    values = 20.0 * rng.standard_normal(40_000) + hum * np.sin(2 * np.pi * 50 / RATE * np.arange(40_000) + seed)
+    codes = np.rint(values + 7.0) / 2**23
+    assert cut_noise(codes) == (0, 0.0)
+    rail = float(np.sort(codes)[-400])
+    held, at = cut_noise(np.minimum(codes, rail))
+    assert held >= 400
+    assert at == rail
+    assert cut_noise(np.maximum(-codes, -rail))[0] == held
+
+
+def test_a_pure_hum_dwells_at_its_peak_and_is_not_cut_off():
+    for size in np.geomspace(9.0, 3000.0, 40):
+        assert cut_noise(np.rint(size * np.sin(2 * np.pi * 50.003 / RATE * np.arange(96_000)))) == (0, 0.0)

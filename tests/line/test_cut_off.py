@@ -1,6 +1,8 @@
 """Runs that are cut off: on record before anything plays, and ended as what they are by whoever comes next."""
 
+import errno
 import json
+import os
 import signal
 import sqlite3
 import subprocess
@@ -152,6 +154,16 @@ def test_who_looks_at_the_lock_of_a_run_as_it_begins_leaves_it_locked(tmp_path):
         with held(log, run_id):
             looks_away.join()
             assert not is_cut_off(log, run_id)
+
+
+def test_a_lock_that_a_full_disk_has_no_room_for_leaves_no_file(tmp_path, monkeypatch):
+    def full(*arguments):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "pwrite", full)
+    with pytest.raises(RecordError, match="cannot be locked"), held(tmp_path / "log.sqlite", "a" * 36):
+        pass
+    assert list((tmp_path / "log.sqlite.begun").iterdir()) == []
 
 
 def test_a_run_that_cannot_be_put_on_record_does_not_begin(at_work, monkeypatch):

@@ -15,10 +15,10 @@ DATABASE = "results/linecheck.sqlite"
 LOOP = STATION + '[loop]\nkind = "analogue"\n'
 
 
-def checked(verdict="met"):
+def checked(verdict="met", **facts):
     """State a self-check of the station."""
     with Log(DATABASE) as log:
-        log.state(SELF_CHECK, "bench", {"verdict": verdict, "steps": []})
+        log.state(SELF_CHECK, "bench", {"verdict": verdict, "steps": [], **facts})
 
 
 @pytest.fixture
@@ -65,6 +65,17 @@ def test_a_check_that_was_not_met_settles_nothing(tested):
     for verdict in ("not met", "met"):
         checked(verdict)
     assert tested("missing_leg").verdict is Verdict.INVALID
+
+
+def test_a_check_made_on_another_interface_settles_nothing(tested):
+    checked()
+    tested("missing_leg")
+    checked(interface={"capture": "another"})
+    run = tested("missing_leg")
+    assert run.verdict is Verdict.INVALID
+    (message,) = doubts(run)
+    assert "its capture is now " in message
+    assert "and was another at the check" in message
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,10 @@
 """Capture trust: each injected fault is caught under its code, and a clean capture is never flagged."""
 
+import dataclasses
+
 import numpy as np
 import pytest
+from fault_corpus import clean, judged
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, StreamEvent
@@ -248,3 +251,13 @@ def test_a_digital_copy_of_the_jitter_sequence_is_the_same_in_both_channels():
     assert [entry.code for entry in inspect_channels(capture, location, CHANNELS, copies_alike=False)] == [
         "identical_channels"
     ]
+
+
+@pytest.mark.parametrize("rounding", [0, 1 << 15])
+@pytest.mark.parametrize("name", ["tone", "swept_response", "linearity"])
+def test_words_of_16_bits_in_24_are_no_held_samples(name, rounding):
+    capture = clean(name, 1)
+    codes = (capture.samples + rounding) >> 16 << 16
+    found = judged(name, dataclasses.replace(capture, samples=codes), None)
+    codes = {problem.code for problem in found.problems if problem.blocks}
+    assert not codes & {"clipping", "overload", "measurement_failed"}

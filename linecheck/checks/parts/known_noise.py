@@ -31,6 +31,9 @@ FloatArray = NDArray[np.float64]
 PIECE, PIECES = 4096, (0.5, 0.2, 0.8)
 #: It is followed in blocks of this length, frames; in longer ones as long as the clocks are not known.
 BLOCK, LONG_BLOCK = 1024, 4096
+#: It lies where it should once its ends move by less, frames: a sixth of the least jump that counts. That takes two
+#: turns in long blocks at most and three in short ones.
+SETTLED, LONG_TURNS, TURNS = 0.01, 2, 3
 #: It is there where so much of what is compared is its own.
 MIN_SHARE = 0.3
 #: A record of it is faded over so many frames.
@@ -76,16 +79,19 @@ def noise_problems(known: KnownNoise, span: tuple[int, int], channels: Sequence[
     """Return what is wrong with a noise between two frames of the capture: not there, at another rate, not whole."""
     if known.start is None:
         return [_absent(known)]
-    problems = []
+    problems, laid = [], None
     for index, (name, start) in enumerate(zip(channels, known.starts, strict=True)):
         if start is None:
             problems.append(dead_channel(name, "the noise that was played"))
             continue
-        laid = _laid(known, index, start, span)
-        if laid is None:
+        # One clock drives all channels, and most often they begin together.
+        if laid is None or abs(laid.start - start) > 2.0:
+            laid = _Laid(known.noise, float(start), laid.step if laid else known.rate_hz / known.narrowed.rate_hz)
+        laid, course = _settled(known, index, laid, span)
+        if course.share <= MIN_SHARE:
             problems.append(replace(_absent(known), channel=name))
             continue
-        what = _break_in(known, index, laid, span)
+        what = _break_in(known, index, laid, course, span)
         if what:
             problems.append(Problem("dropout", f"{what}. {UNREPORTED}", name))
     return problems
@@ -124,6 +130,10 @@ class _Laid:
         whole = stretched(self.noise, self.step, last - begin, self.start - begin)
         return np.concatenate((np.zeros(lead), whole[max(first - begin, 0) :]))[: last - first]
 
+    def late(self, frame: float) -> float:
+        """Return the frame of the noise that lies at one of the channel."""
+        return (frame - self.start) * self.step
+
     def followed(self, values: FloatArray, first: int, last: int, block: int, reach: int) -> Course:
         """Return its course through a channel."""
         return follow(values[first:last], self.over(first, last), block, reach)
@@ -137,25 +147,27 @@ class _Laid:
         return replace(self, start=start, step=self.step * (1.0 - slope))
 
 
-def _laid(known: KnownNoise, index: int, start: int, span: tuple[int, int]) -> _Laid | None:
-    """Return the noise as it lies in a channel, its clock fitted; None where what is there is something else."""
-    values, rate = known.narrowed.values[index], known.narrowed.rate_hz
+def _settled(known: KnownNoise, index: int, laid: _Laid, span: tuple[int, int]) -> tuple[_Laid, Course]:
+    """Return the noise as it lies in a channel, its clock fitted, and its course there."""
+    values = known.narrowed.values[index]
     first, last = known.narrowed.inside(*span)
-    laid, course = _Laid(known.noise, float(start), known.rate_hz / rate), None
     reach = min(round(2.0 * CLOCK_TOLERANCE * (last - first)) + 8, LONG_BLOCK // 4)
-    for block in (LONG_BLOCK, LONG_BLOCK, BLOCK, BLOCK):
-        course = laid.followed(values, first, last, block, min(reach, block // 4))
-        if len(course.frames) < 3:
-            return None
-        laid = laid.corrected(course, first)
-    return laid if course is not None and course.share > MIN_SHARE else None
+    for block, turns in ((LONG_BLOCK, LONG_TURNS), (BLOCK, TURNS)):
+        for _ in range(turns):
+            course = laid.followed(values, first, last, block, min(reach, block // 4))
+            if len(course.frames) < 3:
+                return laid, course._replace(share=0.0)
+            before, laid = laid, laid.corrected(course, first)
+            if max(abs(before.late(frame) - laid.late(frame)) for frame in (first, last)) < SETTLED:
+                break
+    return laid, course
 
 
-def _break_in(known: KnownNoise, index: int, laid: _Laid, span: tuple[int, int]) -> str:
+def _break_in(known: KnownNoise, index: int, laid: _Laid, course: Course, span: tuple[int, int]) -> str:
     """Say where the noise is not whole in a channel; nothing where it is."""
     values, rate = known.narrowed.values[index], known.narrowed.rate_hz
     first, last = known.narrowed.inside(*span)
-    found = course_breaks(laid.followed(values, first, last, BLOCK, BLOCK // 4))
+    found = course_breaks(course)
     if not found:
         found = _bursts(values, laid, first, last, rate)
     if not found:

@@ -95,19 +95,22 @@ def _beside_tone(
     from scipy.ndimage import maximum_filter1d, median_filter
 
     record = values[inside]
-    fit, _ = fit_scaled_tones(record, np.array([frequency]))
+    fit, rest = fit_scaled_tones(record, np.array([frequency]))
     amplitude = abs(complex(fit.amplitudes[0]))
     envelope = tone_envelope(values, frequency, hop_frames(frequency, rate_hz))
     if not len(envelope):
         return np.abs(values), amplitude
+    beyond = np.empty(len(values))
+    beyond[inside] = np.abs(rest)
     # Point k of the envelope covers hops k to k + 3.
     places = (np.arange(len(envelope)) + 2.0) * hop_frames(frequency, rate_hz)
-    frames = np.arange(len(values))
+    frames = np.concatenate((np.arange(inside.start), np.arange(inside.stop, len(values))))
     most = np.interp(frames, places, maximum_filter1d(envelope, 2 * BLOCKS_BESIDE + 1, mode="nearest"))
     # A click is shorter than the median takes note of.
     steady = np.interp(frames, places, median_filter(envelope, CLICK_BLOCKS, mode="nearest"))
     middle = inside.start + 0.5 * (len(record) - 1)
-    tone = np.real(fit.amplitudes[0] * np.exp(2j * np.pi * float(fit.frequencies[0]) * (frames - middle)))
+    angles = 2.0 * np.pi * np.mod(float(fit.frequencies[0]) * (frames - middle), 1.0) + np.angle(fit.amplitudes[0])
     settled = np.abs(steady - amplitude) < SETTLED * amplitude
-    left = np.abs(np.where(settled, values - tone, values))
-    return left - np.where(settled, 0.0, TOLD_TO * most), amplitude
+    tone = np.where(settled, amplitude * np.cos(angles), 0.0)
+    beyond[frames] = np.abs(values[frames] - tone) - np.where(settled, 0.0, TOLD_TO * most)
+    return beyond, amplitude

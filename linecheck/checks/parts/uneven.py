@@ -1,23 +1,32 @@
-"""Noise that is weaker or stronger for a while, in a capture of which only its noise is known."""
+"""Noise that is weaker or stronger for a while, or cut off, in a capture of which only its noise is known."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
+from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Problem
+from linecheck.dsp.continuity.held import cut_noise
 from linecheck.dsp.continuity.steadiness import Uneven, uneven_stretch
 
 __all__ = ["uneven_noise"]
+
+FloatArray = NDArray[np.float64]
 
 #: Noise is looked at up to here, and stops where it is so much weaker.
 NOISE_TO_HZ, STOPS_DB = 20_000.0, -3.0
 
 
 def uneven_noise(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
-    """Return a problem for each channel whose noise is weaker or stronger for a while: it has no one level.
+    """Return a problem for each channel whose noise is cut off, or weaker or stronger for a while: it has no one level.
 
     One for the whole capture where only all channels together show it: what changes a capture changes them alike.
     """
+    cut = tuple(_cut_off(capture.scaled, start, stop, channels))
+    if cut:
+        return cut
     narrowed = capture.narrowed(NOISE_TO_HZ)
     first, last = narrowed.inside(start, stop)
     values, rate = narrowed.values[:, first:last], narrowed.rate_hz
@@ -26,6 +35,15 @@ def uneven_noise(capture: Capture, start: int, stop: int, channels: tuple[str, .
         together = uneven_stretch(values, rate)
         return () if together is None else (_problem(together, first, rate, None),)
     return tuple(_problem(own, first, rate, name) for name, own in found.items() if own is not None)
+
+
+def _cut_off(scaled: FloatArray, start: int, stop: int, channels: tuple[str, ...]) -> Iterator[Problem]:
+    """Yield a problem for each channel in which something holds the noise at its greatest or least value."""
+    for name, values in zip(channels, scaled[:, start:stop], strict=True):
+        count, rail = cut_noise(values)
+        if count:
+            message = f"{count} samples are at {rail:+.3g} of full scale, as far as the noise goes: it is cut off there"
+            yield Problem("clipping", f"{message}. May be the unit's own fault.", name)
 
 
 def _problem(found: Uneven, first: int, rate_hz: float, name: str | None) -> Problem:

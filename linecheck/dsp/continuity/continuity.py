@@ -106,6 +106,8 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
         return ()
     hashes = _hashes(values)
     later, earlier = _same_windows(hashes)
+    if not len(later):
+        return ()
     changes = np.concatenate(([0], np.cumsum(np.diff(values) != 0.0)))
     moving = changes[later + _WINDOW - 1] > changes[later]
     lag_of = np.zeros(len(hashes), dtype=np.int64)

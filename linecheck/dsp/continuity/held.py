@@ -3,6 +3,7 @@
 ==========================  ======================================================================
 :func:`flat_tops`           samples held at the greatest or least code, as a clipped input leaves them
 :func:`overdriven`          samples at the rail where a tone would go further
+:func:`cut_noise`           samples heaped at the greatest or least value of noise
 :func:`held_stretch`        a stretch of one value where the signal should move
 :func:`stops`               where noise stops for a while, or its level steps
 ==========================  ======================================================================
@@ -16,12 +17,15 @@ from numpy.typing import NDArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones_and_lines
 from linecheck.dsp.spectra.spectra import find_lines
 
-__all__ = ["flat_tops", "held_stretch", "overdriven", "stops"]
+__all__ = ["cut_noise", "flat_tops", "held_stretch", "overdriven", "stops"]
 
 FloatArray = NDArray[np.float64]
 
 #: What is usual is told from so many runs of one value on either side, and a signal moves from so many steps on.
 RUNS_AROUND, STEPS_MOVED = 32, 3.0
+#: Noise is cut off where this many samples more than so many times those at the next value are at its last one: the
+#: further from its middle, the fewer there are. It takes on so many values at least, or its steps are coarse.
+HEAPED, TIMES_NEXT, MIN_VALUES = 20, 3, 16
 #: Noise goes on where each block has this share of the usual power of all, of so many at least: of blocks of 100
 #: samples one in 10^11 has not. Its level steps where two parts differ by so much, dB, and by so many standard
 #: deviations.
@@ -55,11 +59,30 @@ def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, flo
     for rail in (float(np.max(values)), float(np.min(values))):
         if abs(rail) < 1e-3:
             continue
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == rail).astype(np.int8), [0]))))
-        lengths = edges[1::2] - edges[::2]
+        at = np.flatnonzero(values == rail)
+        lengths = np.diff(np.flatnonzero(np.diff(at, prepend=-2, append=len(values) + 1) > 1))
         held_at.append((int(np.sum(lengths[lengths >= least])), rail))
     held = sum(count for count, _ in held_at)
     return held, max(held_at, default=(0, 0.0))[1]
+
+
+def cut_noise(values: FloatArray) -> tuple[int, float]:
+    """Count the samples of noise that are heaped at its greatest or least value, and return that value.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+        Noise, perhaps with hum and an offset: anything but a signal that repeats.
+    """
+    for last in (float(np.max(values)), float(np.min(values))):
+        at = int(np.count_nonzero(values == last))
+        if at < HEAPED:
+            continue
+        codes, counts = np.unique(values, return_counts=True)
+        following = int(counts[-2] if codes[-1] == last else counts[1]) if len(codes) >= MIN_VALUES else at
+        if at > TIMES_NEXT * following + HEAPED:
+            return at, last
+    return 0, 0.0
 
 
 def held_stretch(values: FloatArray, least: int) -> tuple[int, int] | None:
@@ -79,6 +102,8 @@ def held_stretch(values: FloatArray, least: int) -> tuple[int, int] | None:
     start, length : int
     """
     differences = np.diff(values)
+    if len(differences) - np.count_nonzero(differences) < least - 1:
+        return None
     edges = np.concatenate(([0], np.flatnonzero(differences) + 1, [len(values)]))
     lengths = np.diff(edges).astype(np.float64)
     if np.max(lengths) < least:

@@ -73,11 +73,16 @@ class Level:
         """
         size = max(round(periods / tone), -(-len(self.rest) // MAX_BLOCKS))
         halves = len(self.rest) // size
-        time = np.arange(halves * size) - 0.5 * (len(self.rest) - 1)
-        turns = np.exp(-2j * np.pi * np.mod(tone * time, 1.0)) * (2.0 / size / self.amplitude)
-        turned = (self.rest[: halves * size] * turns).reshape(halves, size)
-        rise = np.sin(0.5 * np.pi * (np.arange(size) + 0.5) / size) ** 2
-        off = turned[:-1] @ rise + turned[1:] @ rise[::-1]
+        table = self.rest[: halves * size].reshape(halves, size)
+        # A turn is that of its block's first frame times that within a block: few sines, whatever the length.
+        frames = np.arange(size)
+        turn = np.exp(-2j * np.pi * np.mod(tone * frames, 1.0))
+        rise = np.sin(0.5 * np.pi * (frames + 0.5) / size) ** 2
+        both = np.stack((turn * rise, turn * rise[::-1]), axis=1)
+        rising, falling = (table @ both.view(np.float64)).view(np.complex128).T
+        starts = np.arange(halves) * float(size) - 0.5 * (len(self.rest) - 1)
+        turns = np.exp(-2j * np.pi * np.mod(tone * starts, 1.0)) * (2.0 / size / self.amplitude)
+        off = rising[:-1] * turns[:-1] + falling[1:] * turns[1:]
         middles = self.first + size * np.arange(1.0, halves)
         return middles, np.asarray(off, dtype=np.complex128), self.noise / size / abs(self.amplitude) ** 2
 

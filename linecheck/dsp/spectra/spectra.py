@@ -13,6 +13,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +63,7 @@ class Density:
         return np.arange(len(self.values), dtype=np.float64) * self.spacing_hz
 
 
+@lru_cache(maxsize=64)
 def usable_frames(frames: int) -> int:
     """Return the greatest record length up to ``frames`` that the transforms here are fast on."""
     from scipy.fft import next_fast_len
