@@ -95,15 +95,31 @@ def _beyond(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[
 
 
 def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
-    """Yield that a mask limits only the better side of a metric."""
+    """Yield that a mask limits only the better side of a metric, or only one side of what may be off to either."""
     worse = _WORSE_SIDE.get(spec.better)
-    if worse is None or getattr(mask.pass_, worse) is not None:
+    if worse is None:
+        yield from _one_sided(spec, mask)
+        return
+    if getattr(mask.pass_, worse) is not None:
         return
     other: Side = "max" if worse == "min" else "min"
     text = (
         f"{spec.better} is better, so that {other} alone lets every unit that is worse pass; expected {worse}"
     )
     yield Doubt((spec.name, "pass", other), text)
+
+
+def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
+    """Yield that a mask leaves open how far a unit may be off to one side, where units can be."""
+    sides = dict(_sides(mask.pass_))
+    if len(sides) != 1:
+        return
+    ((given, limit),) = sides.items()
+    left_open: Side = "max" if given == "min" else "min"
+    if limit != spec.possible[0 if left_open == "min" else 1]:
+        word = "above" if left_open == "max" else "below"
+        text = f"a unit may be off to either side, and {given} alone lets all that is {word} pass; expected {left_open} too"
+        yield Doubt((spec.name, "pass", given), text)
 
 
 def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None:
