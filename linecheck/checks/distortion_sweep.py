@@ -27,7 +27,7 @@ from linecheck.checks.base import (
     Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
-from linecheck.checks.parts.readings import ReadingList, band_not_reached, ratio_reading
+from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
 from linecheck.checks.parts.steady import BandHz
 from linecheck.checks.parts.stepped import (
     Step,
@@ -310,7 +310,14 @@ class DistortionSweepKind(CheckKind):
                 _thd_n(left, float(tone))
                 for left, tone in zip(residues, parameters.frequencies_hz, strict=True)
             ]
-            for number, (names, _) in enumerate(bands):
+            # Of the longest record, which tells most.
+            longest = max(residues, key=lambda left: left.noise.seconds)
+            for number, (names, band) in enumerate(bands):
+                converted = not_captured(longest.noise, band[1], capture.rate_hz, name, names)
+                if converted:
+                    out.problems += converted
+                    out.missing(self.metrics, names, name)
+                    continue
                 _add(out, name, names, parameters.frequencies_hz, [row[number] for row in rows])
         return out.measurement()
 

@@ -29,6 +29,7 @@ from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
     band_not_reached,
+    not_captured,
     power_weights,
     ratio_reading,
 )
@@ -157,6 +158,7 @@ class LowLevelToneKind(CheckKind):
                 out.missing(self.metrics, names, name)
                 continue
             parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz)
+            out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
             for suffix in WEIGHTINGS:
                 weight = power_weights(suffix, parts.noise.frequencies_hz)
                 residual = parts.residual_power(*analysis.band_hz, weight)

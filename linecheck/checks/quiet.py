@@ -29,6 +29,7 @@ from linecheck.checks.parts.readings import (
     WEIGHTINGS,
     ReadingList,
     band_not_reached,
+    not_captured,
     power_weights,
     ratio_reading,
 )
@@ -238,6 +239,7 @@ class QuietKind(CheckKind):
             if reached is not None:
                 out.missing(self.metrics, names, name)
                 continue
+            out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
             _noise_readings(out, name, parts, capture, index, analysis, tone)
             if tone is not None:
                 amplitude = float(np.sqrt(2.0 * tone.power.value))

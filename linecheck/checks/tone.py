@@ -30,6 +30,7 @@ from linecheck.checks.parts.readings import (
     ReadingList,
     band_not_reached,
     decibels,
+    not_captured,
     pair_difference,
     power_ratio,
     ratio_reading,
@@ -352,6 +353,7 @@ class ToneKind(CheckKind):
             _hum(out, name, parts, mains)
             _harmonic_readings(out, name, parts)
             add_peak_outside(out, capture, location, index, name)
+            out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
             if reached is None:
                 _band_readings(out, name, parts, parameters, analysis)
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)

@@ -31,7 +31,7 @@ from linecheck.checks.base import (
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.known_noise import KnownNoise, find_known_noise, noise_problems
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
+from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, not_captured, power_ratio
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.parts.tone_sets import RAIL
 from linecheck.checks.parts.uneven import uneven_noise
@@ -41,6 +41,7 @@ from linecheck.dsp.quantise import quantise
 from linecheck.dsp.responses.images import Images, find_images
 from linecheck.dsp.spectra.octaves import Bands, band_levels, bands_between, third_octaves
 from linecheck.dsp.spectra.rising import Rise, find_notches, find_rise
+from linecheck.dsp.spectra.spectra import CLEAN_PART
 from linecheck.dsp.spectra.wideband import Part, audio_part, high_part
 
 __all__ = ["KIND", "UltrasonicAnalysis", "UltrasonicKind", "UltrasonicParameters"]
@@ -54,8 +55,6 @@ ULTRASONIC_TO_HZ = 100_000.0
 LEAST_REACH_HZ = 80_000.0
 #: Content of the noise that is played; at 1000 ppm it is still below 20 kHz.
 NOISE_HZ = (20.0, 19_000.0)
-#: Anti-alias filters of captures begin here, as a part of the rate.
-CLEAN_PART = 0.45
 #: Shortest stretch that says anything.
 SHORTEST_SECONDS = 0.1
 #: What counts as programme stands this little below its loud parts.
@@ -269,6 +268,7 @@ class UltrasonicKind(CheckKind):
                 out.problems.append(Problem("stimulus_not_found", SOMETHING_PLAYS, name))
             elif parameters.signal == "silence" and _is_heaped(capture, location, index, parts.audio.value):
                 out.problems.append(Problem("dropout", HEAPED, name))
+            out.problems += not_captured(parts.high.noise, ULTRASONIC_TO_HZ, capture.rate_hz, name)
             _noise(out, name, parts)
             _images(out, name, parts)
             _shape(out, name, parts, parameters.rate_hz)

@@ -196,7 +196,9 @@ class Gatekeeper:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
             rechecks = self._rechecks_fails(standing)
-            loop = replace(loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing))
+            loop = replace(
+                loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing)
+            )
             return Admission(None, standing.path.problems, gates, loop, standing.path.parts)
         if self._station.config.gate.outside == "refuse":
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)

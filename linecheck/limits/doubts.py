@@ -118,7 +118,10 @@ def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
     left_open: Side = "max" if given == "min" else "min"
     if limit != spec.possible[0 if left_open == "min" else 1]:
         word = "above" if left_open == "max" else "below"
-        text = f"a unit may be off to either side, and {given} alone lets all that is {word} pass; expected {left_open} too"
+        text = (
+            f"a unit may be off to either side, and {given} alone lets all that is {word} pass; expected "
+            f"{left_open} too"
+        )
         yield Doubt((spec.name, "pass", given), text)
 
 

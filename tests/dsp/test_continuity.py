@@ -155,7 +155,9 @@ def test_pulses_of_a_bus_frame_are_the_unit_s_noise_and_no_break(seed):
 def test_noise_that_is_cut_off_heaps_at_its_last_value(seed, hum):
     rng = np.random.default_rng(seed)
     # In steps of the capture; the hum's own peak dwells at its last value, as a sine does.
-    values = 20.0 * rng.standard_normal(40_000) + hum * np.sin(2 * np.pi * 50 / RATE * np.arange(40_000) + seed)
+    values = 20.0 * rng.standard_normal(40_000) + hum * np.sin(
+        2 * np.pi * 50 / RATE * np.arange(40_000) + seed
+    )
     codes = np.rint(values + 7.0) / 2**23
     assert cut_noise(codes) == (0, 0.0)
     rail = float(np.sort(codes)[-400])

@@ -86,7 +86,9 @@ def noise_problems(known: KnownNoise, span: tuple[int, int], channels: Sequence[
             continue
         # One clock drives all channels, and most often they begin together.
         if laid is None or abs(laid.start - start) > 2.0:
-            laid = _Laid(known.noise, float(start), laid.step if laid else known.rate_hz / known.narrowed.rate_hz)
+            laid = _Laid(
+                known.noise, float(start), laid.step if laid else known.rate_hz / known.narrowed.rate_hz
+            )
         laid, course = _settled(known, index, laid, span)
         if course.share <= MIN_SHARE:
             problems.append(replace(_absent(known), channel=name))

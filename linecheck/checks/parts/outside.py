@@ -109,7 +109,9 @@ def _beside_tone(
     # A click is shorter than the median takes note of.
     steady = np.interp(frames, places, median_filter(envelope, CLICK_BLOCKS, mode="nearest"))
     middle = inside.start + 0.5 * (len(record) - 1)
-    angles = 2.0 * np.pi * np.mod(float(fit.frequencies[0]) * (frames - middle), 1.0) + np.angle(fit.amplitudes[0])
+    angles = 2.0 * np.pi * np.mod(float(fit.frequencies[0]) * (frames - middle), 1.0) + np.angle(
+        fit.amplitudes[0]
+    )
     settled = np.abs(steady - amplitude) < SETTLED * amplitude
     tone = np.where(settled, amplitude * np.cos(angles), 0.0)
     beyond[frames] = np.abs(values[frames] - tone) - np.where(settled, 0.0, TOLD_TO * most)

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
 from linecheck.dsp.fits.dissect import Dissection, Line, Power
-from linecheck.dsp.spectra.spectra import NOISE_BANDWIDTH_BINS, line_spectrum, reduce_peaks
+from linecheck.dsp.spectra.spectra import (
+    NOISE_BANDWIDTH_BINS,
+    Density,
+    empty_above,
+    line_spectrum,
+    reduce_peaks,
+)
 
 __all__ = [
     "ARITHMETIC",
@@ -20,6 +26,7 @@ __all__ = [
     "ReadingList",
     "band_not_reached",
     "decibels",
+    "not_captured",
     "pair_difference",
     "power_ratio",
     "power_weights",
@@ -185,6 +192,34 @@ def band_not_reached(
         blocks=False,
         metrics=metrics,
     )
+
+
+def not_captured(
+    noise: Density, reach_hz: float, rate_hz: int, channel: str, metrics: tuple[str, ...] = ()
+) -> tuple[Problem, ...]:
+    """Return a problem where a capture holds nothing above a frequency though its rate says that it does.
+
+    Parameters
+    ----------
+    noise : Density
+        Of a channel, re full scale.
+    reach_hz : float
+        Up to where it is read.
+    rate_hz : int
+        The capture's.
+    channel : str
+    metrics : tuple of str
+        What reaches there; all of the channel where it is empty.
+    """
+    edge_hz = empty_above(noise, reach_hz, rate_hz)
+    if edge_hz is None:
+        return ()
+    message = (
+        f"above {edge_hz:.0f} Hz the capture holds nothing but the rounding of its words, less than any input's own "
+        f"noise: it was taken at a lower rate than {rate_hz} Hz and converted, or filtered. Set all that captures to "
+        "the capture's rate"
+    )
+    return (Problem("band_not_reached", message, channel, blocks=not metrics, metrics=metrics),)
 
 
 def resolution_not_reached(

@@ -12,7 +12,7 @@ from linecheck.dsp.continuity.level_courses import Level
 from linecheck.dsp.continuity.settling import settling
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
-from linecheck.dsp.spectra.spectra import band_power, density, density_near, usable_frames
+from linecheck.dsp.spectra.spectra import Density, band_power, density, density_near, usable_frames
 
 __all__ = ["Residue", "residue"]
 
@@ -38,6 +38,8 @@ class Residue:
         The tone as fitted, what is left without it and its harmonics, and the noise there.
     tone : float
         Its frequency as fitted, cycles per frame.
+    noise : Density
+        Of all that is left.
     """
 
     amplitude: float
@@ -45,6 +47,7 @@ class Residue:
     powers: tuple[tuple[float, float], ...]
     course: Level
     tone: float
+    noise: Density
 
 
 def residue(
@@ -106,7 +109,12 @@ def residue(
         powers.append((max(total, 0.0), float(deviation)))
     course = Level(len(values) - frames, complex(fit.amplitudes[0]), rest, float(shares[0]) * frames)
     return Residue(
-        abs(course.amplitude), float(np.sqrt(shares[0])), tuple(powers), course, float(fit.frequencies[0])
+        abs(course.amplitude),
+        float(np.sqrt(shares[0])),
+        tuple(powers),
+        course,
+        float(fit.frequencies[0]),
+        noise,
     )
 
 

@@ -85,7 +85,9 @@ def _turns_at(frequencies: FloatArray, first: float, step: int, count: int) -> C
         return _turns(np.multiply.outer(first + step * np.arange(count), frequencies))
     near = step * np.arange(float(NEAR))
     far = first + step * NEAR * np.arange(-(-count // NEAR))
-    table = _turns(np.multiply.outer(far, frequencies))[:, None] * _turns(np.multiply.outer(near, frequencies))
+    table = _turns(np.multiply.outer(far, frequencies))[:, None] * _turns(
+        np.multiply.outer(near, frequencies)
+    )
     return table.reshape(-1, len(frequencies))[:count]
 
 
@@ -204,7 +206,7 @@ def _fit(values: FloatArray, frequencies: FloatArray, tables: _Tables) -> ToneFi
     sums = tables.project(values)
     cosine = np.linalg.solve(tables.cosines, np.concatenate(([float(np.sum(values))], sums.real)))
     sine = np.linalg.solve(tables.sines, sums.imag) if len(frequencies) else sums.imag
-    return ToneFit(frequencies, cosine[1:] + 1j * sine, float(cosine[0]))
+    return ToneFit(frequencies, np.asarray(cosine[1:] + 1j * sine, dtype=np.complex128), float(cosine[0]))
 
 
 def fit_tones_and_lines(

@@ -4,6 +4,7 @@
 :func:`density`                sine-taper estimate of a density: near the statistical limit for a band's power
 :func:`band_power`             the power of a density in a band, weighted or not, with its standard uncertainty
 :func:`density_near`           the density around a frequency, for the uncertainty of a line there
+:func:`empty_above`            from where on a recording holds nothing but the rounding of its words
 :func:`find_lines`             lines that stand out of the noise
 :func:`line_spectrum`          levels at a stated resolution bandwidth: lines read true whatever the resolution
 :func:`reduce_peaks`           fewer points by peak-hold, so that no line is lost
@@ -19,11 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "CLEAN_PART",
     "NOISE_BANDWIDTH_BINS",
     "Density",
     "band_power",
     "density",
     "density_near",
+    "empty_above",
     "find_lines",
     "line_spectrum",
     "reduce_peaks",
@@ -33,6 +36,12 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 TAPERS = 8
+#: Anti-alias filters of captures begin here, as a part of the rate.
+CLEAN_PART = 0.45
+#: No converter's own noise is as low as six times what rounding to 24 bits leaves; the best are 20 dB above it. Medians
+#: of so many bins are looked at. A recording is empty from an edge on that lies below this part of its reach, and where
+#: between these parts of the edge there is ten times as much: what falls slowly to that level has no edge.
+ROUNDED, EMPTY_TIMES, EMPTY_BINS, EMPTY_PART, EDGE, TIMES_BESIDE = 2.0**-23, 6.0, 24, 0.95, (0.6, 0.85), 10.0
 BINS_AT_ONCE = 1 << 14
 #: Of the four-term Blackman–Harris window, as long as it gets.
 NOISE_BANDWIDTH_BINS = 2.0043528
@@ -170,6 +179,32 @@ def density_near(spectrum: Density, frequency_hz: float, *, bins: int = 40) -> f
     above = spectrum.values[min(last, centre + gap + 1) : min(last, centre + gap + 1 + bins)]
     around = np.concatenate((below, above))
     return float(np.mean(around)) if len(around) else float(np.mean(spectrum.values[1:]))
+
+
+def empty_above(noise: Density, reach_hz: float, rate_hz: float) -> float | None:
+    """Return from where on a recording holds nothing but the rounding of its words, Hz; None where it is not so.
+
+    A converter has noise of its own up to the edge of its filter; what was converted from a lower rate has none above.
+
+    Parameters
+    ----------
+    noise : Density
+        Re full scale 1.0.
+    reach_hz : float
+        Up to where something should be.
+    rate_hz : float
+        The recording's.
+    """
+    blocks = int(min(reach_hz, CLEAN_PART * rate_hz) / noise.spacing_hz) // EMPTY_BINS
+    if not blocks:
+        return None
+    level = np.median(noise.values[: blocks * EMPTY_BINS].reshape(blocks, EMPTY_BINS), axis=1)
+    limit = EMPTY_TIMES * ROUNDED**2 / 12.0 / (0.5 * rate_hz)
+    edge = blocks - int(np.argmax(level[::-1] > limit))
+    if edge >= EMPTY_PART * blocks or level[edge - 1] <= limit:
+        return None
+    beside = level[int(EDGE[0] * edge) : max(int(EDGE[1] * edge), int(EDGE[0] * edge) + 1)]
+    return float(edge * EMPTY_BINS * noise.spacing_hz) if np.median(beside) > TIMES_BESIDE * limit else None
 
 
 def _windowed_power(values: FloatArray, padding: int) -> FloatArray:
