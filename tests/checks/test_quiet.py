@@ -98,6 +98,8 @@ def test_noise_that_stops_for_a_while_reads_nothing(name):
         ("dithered_quiet", "gain_step_in_one", 0),
         ("ultrasonic_silence", "swapped_channels", 0),
         ("ultrasonic_silence", "dipped", 0),
+        ("ultrasonic_silence", "gain_step", 2),
+        ("ultrasonic_silence", "gain_step_in_one", 2),
         ("treble_tone", "swapped_channels", 1),
         ("treble_tone", "gain_step", 3),
         ("low_level_tone", "gain_step", 3),

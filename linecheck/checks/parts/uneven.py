@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Problem
+from linecheck.dsp.continuity.continuity import level_steps
 from linecheck.dsp.continuity.held import cut_noise
 from linecheck.dsp.continuity.steadiness import Uneven, uneven_stretch
 
@@ -17,6 +18,8 @@ FloatArray = NDArray[np.float64]
 
 #: Noise is looked at up to here, and stops where it is so much weaker.
 NOISE_TO_HZ, STOPS_DB = 20_000.0, -3.0
+#: Direct voltage is taken over so long.
+MEAN_SECONDS = 0.004
 
 
 def uneven_noise(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
@@ -30,6 +33,9 @@ def uneven_noise(capture: Capture, start: int, stop: int, channels: tuple[str, .
     narrowed = capture.narrowed(NOISE_TO_HZ)
     first, last = narrowed.inside(start, stop)
     values, rate = narrowed.values[:, first:last], narrowed.rate_hz
+    stepped = tuple(_stepped(values, first, rate, channels))
+    if stepped:
+        return stepped
     found = {name: uneven_stretch(own, rate) for name, own in zip(channels, values, strict=True)}
     if not any(found.values()) and len(channels) > 1:
         together = uneven_stretch(values, rate)
@@ -44,6 +50,17 @@ def _cut_off(scaled: FloatArray, start: int, stop: int, channels: tuple[str, ...
         if count:
             message = f"{count} samples are at {rail:+.3g} of full scale, as far as the noise goes: it is cut off there"
             yield Problem("clipping", f"{message}. May be the unit's own fault.", name)
+
+
+def _stepped(values: FloatArray, first: int, rate_hz: float, channels: tuple[str, ...]) -> Iterator[Problem]:
+    """Yield a problem for each channel whose direct voltage changes at once: all of its audio band would be that."""
+    block = round(MEAN_SECONDS * rate_hz)
+    for name, own in zip(channels, values, strict=True):
+        means = own[: len(own) // block * block].reshape(-1, block).mean(axis=1)
+        for step in level_steps(means, block):
+            seconds = (first + step.frame) / rate_hz
+            message = f"the direct voltage steps at {seconds:.3f} s. May be the unit's own fault."
+            yield Problem("dropout", message, name)
 
 
 def _problem(found: Uneven, first: int, rate_hz: float, name: str | None) -> Problem:

@@ -4,6 +4,7 @@
 :func:`repeated_blocks`     stretches that are an exact copy of what came just before
 :func:`splices`             places where an unknown band-limited signal was cut and joined
 :func:`breaks`              places where a deterministic signal jumps in time or goes missing
+:func:`level_steps`         the place at which a level, block by block, changes at once and stays
 :func:`clicks`              short bursts in what should hold next to nothing
 ==========================  ======================================================================
 """
@@ -26,6 +27,7 @@ __all__ = [
     "breaks_of_model",
     "breaks_of_period",
     "clicks",
+    "level_steps",
     "repeated_blocks",
     "splices",
 ]
@@ -186,13 +188,13 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     if not found and len(frequencies) == 1:
         gain, late = _gain_and_lateness(values, model, slope, block)
         # The length of both: a clock that wanders turns the tone away from the model, and changes no level.
-        found = _level_steps(np.hypot(gain, 2.0 * np.pi * float(frequencies[0]) * late), block)
+        found = level_steps(np.hypot(gain, 2.0 * np.pi * float(frequencies[0]) * late), block)
     if not found and float(np.std(residual)) > SPOILT_SHARE * level:
         found = _breaks_of_halves(values, fit.frequencies, block, smallest)
     return found or _bursts(residual, np.sqrt(2.0) * level, block, to_ends=True)
 
 
-def _level_steps(gain: FloatArray, block: int) -> tuple[Break, ...]:
+def level_steps(gain: FloatArray, block: int) -> tuple[Break, ...]:
     """Find where a gain, block by block, changes at once and stays: the largest such step.
 
     Straight lines through the blocks on either side of a place are drawn up to it: of what settles or drifts they leave
