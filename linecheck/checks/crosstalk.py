@@ -110,8 +110,8 @@ class CrosstalkKind(CheckKind):
     Steps and level follow AES17-2015, 6.5.2: octaves from 20 Hz and 20 kHz, 20 dB below full scale; in two channels at
     once each tone lies some percent beside its step (a fifth and less), for the sake of the other channel's.
 
-    In turn, nothing tells a channel's gain that changes at the very place between two turns from one that does not: what
-    it holds of the others reads better or worse by as much. At once it is seen.
+    In turn, nothing tells whether a channel's gain changes just between two turns: what it holds of the others then
+    reads better or worse by as much. At once it is seen.
     """
 
     name: ClassVar[str] = "crosstalk"

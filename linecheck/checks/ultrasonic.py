@@ -75,7 +75,7 @@ SOMETHING_PLAYS = (
 
 #: Silence whose audio band has so many times the power that half of its blocks of this length reach has it in a few
 #: places: the more there, the better what lies above reads against it.
-HEAPED_TIMES, HEAP_SECONDS = 1.5, 0.04
+HEAPED_TIMES, HEAP_SECONDS = 1.1, 0.04
 HEAPED = (
     "most of what the audio band has is in a few places, a click or a step where a stretch was lost: what lies above "
     "would be read against that. May be the unit's own fault."
