@@ -26,8 +26,8 @@ from linecheck.checks.parts.tone_sets import (
 )
 from linecheck.checks.parts.words import UNREPORTED
 from linecheck.dsp.continuity.continuity import breaks, clicks
-from linecheck.dsp.continuity.held import stops
 from linecheck.dsp.continuity.level_courses import Level, unsteady
+from linecheck.dsp.continuity.steadiness import uneven_stretch
 from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import density, density_near
 
@@ -39,8 +39,6 @@ Span = tuple[int, int]
 
 #: Slower than hum, so that no period of it stands out; bursts in one block in ten are noise.
 CLICK_BLOCK_SECONDS = 0.02
-#: Noise is watched in blocks of this length, which a hole that matters fills.
-STOPS_SECONDS = 0.006
 #: What moves a tone that leaks by less, re itself, is nothing (0.17 dB).
 MATTERS = 0.02
 
@@ -179,7 +177,8 @@ def _change_in(capture: Capture, into: int, tones_hz: FloatArray, span: Span) ->
     fit, rest, rate, first = _without_tones(capture, into, tones_hz, span)
     # Without dither a converter's rounding follows hum, and is stronger in one part of its period than in another.
     dithered = capture.bits is None or float(np.var(np.diff(rest))) > 2.0 ** (2 - 2 * capture.bits)
-    frame = stops(rest, round(STOPS_SECONDS * rate)) if dithered else None
+    uneven = uneven_stretch(rest, rate) if dithered else None
+    frame = None if uneven is None else uneven.start
     if frame is None:
         noise = density(rest, 1.0)
         for tone, amplitude in zip(fit.frequencies, fit.amplitudes, strict=True):

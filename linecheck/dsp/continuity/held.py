@@ -5,7 +5,6 @@
 :func:`overdriven`          samples at the rail where a tone would go further
 :func:`cut_noise`           samples heaped at the greatest or least value of noise
 :func:`held_stretch`        a stretch of one value where the signal should move
-:func:`stops`               where noise stops for a while, or its level steps
 ==========================  ======================================================================
 """
 
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones_and_lines
 from linecheck.dsp.spectra.spectra import find_lines
 
-__all__ = ["cut_noise", "flat_tops", "held_stretch", "overdriven", "stops"]
+__all__ = ["cut_noise", "flat_tops", "held_stretch", "overdriven"]
 
 FloatArray = NDArray[np.float64]
 
@@ -26,10 +25,6 @@ RUNS_AROUND, STEPS_MOVED = 32, 3.0
 #: Noise is cut off where this many samples more than so many times those at the next value are at its last one: the
 #: further from its middle, the fewer there are. It takes on so many values at least, or its steps are coarse.
 HEAPED, TIMES_NEXT, MIN_VALUES = 20, 3, 16
-#: Noise goes on where each block has this share of the usual power of all, of so many at least: of blocks of 100
-#: samples one in 10^11 has not. Its level steps where two parts differ by so much, dB, and by so many standard
-#: deviations.
-STOPS, MIN_BLOCKS, MIN_STEP_DB, DEVIATIONS = 0.35, 12, 0.5, 8.0
 
 
 def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, float]:
@@ -200,27 +195,3 @@ def _at_rails(
         at = np.flatnonzero(values == rail)
         found.append((at if len(at) > 5 + 4.0 * natural else at[:0], rail, side))
     return tuple(found)
-
-
-def stops(noise: FloatArray, block: int) -> int | None:
-    """Return the frame of the block in which noise stops, or from which on its level is another; None where neither is.
-
-    Differences from sample to sample leave out hum and drift. Of n of them a power scatters by the square root of 2/n,
-    to which noise that is not white adds little.
-    """
-    count = (len(noise) - 1) // block
-    if count < MIN_BLOCKS:
-        return None
-    power = np.mean(np.diff(noise)[: count * block].reshape(count, block) ** 2, axis=1)
-    lowest = int(np.argmin(power))
-    if power[lowest] < STOPS * np.median(power):
-        return lowest * block
-    level = 10.0 * np.log10(np.maximum(power, 1e-300))
-    spread = 1.4826 * float(np.median(np.abs(np.diff(level)))) / np.sqrt(2.0)
-    before = np.arange(1, count)
-    sums = np.cumsum(level)
-    step = (sums[-1] - sums[:-1]) / (count - before) - sums[:-1] / before
-    deviation = spread * np.sqrt(1.0 / before + 1.0 / (count - before))
-    found = (np.abs(step) > MIN_STEP_DB) & (np.abs(step) > DEVIATIONS * deviation)
-    place = int(np.argmax(np.where(found, np.abs(step) / np.maximum(deviation, 1e-300), 0.0)))
-    return int(before[place]) * block if found[place] else None
