@@ -338,6 +338,13 @@ def many_lost(codes: Codes, rng: np.random.Generator, rate: int) -> Codes:
     return np.delete(codes, np.s_[every::every], axis=0)
 
 
+def converted(codes: Codes, rng: np.random.Generator, rate: int) -> Codes:
+    """Leave nothing above a frequency, as a path does that runs at a lower rate."""
+    spectrum = np.fft.rfft(codes, axis=0)
+    spectrum[int(rng.uniform(0.12, 0.4) * len(codes)) :] = 0.0
+    return np.rint(np.fft.irfft(spectrum, len(codes), axis=0)).astype(np.int64)
+
+
 FAULTS: dict[str, Fault] = {
     "lost": lost,
     "lost_in_one": _one_channel(lost),
@@ -375,6 +382,7 @@ FAULTS: dict[str, Fault] = {
     "mono_mean": mono_mean,
     "dead_channel": dead_channel,
     "many_lost": many_lost,
+    "converted": converted,
 }
 
 #: What no capture of silence can tell: its rate, and how long it lasted.

@@ -21,6 +21,7 @@ from linecheck.checks.base import (
     Measurement,
     MetricSpec,
     Parameters,
+    Problem,
     Range,
     Reading,
     Stimulus,
@@ -60,6 +61,8 @@ BELOW_BAND = 0.6
 DB_PER_BIT = 20.0 * np.log10(2.0)
 #: All tones re one.
 ALL_TONES_DB = 10.0 * np.log10(len(TONES_HZ))
+#: A tone is missing that has less than this share of the usual amplitude (-40 dB): no filter falls so far below 20 kHz.
+MISSING = 0.01
 
 
 class MultitoneParameters(SteadyParameters):
@@ -253,7 +256,15 @@ def _read(
     low, high = analysis.band_hz
     slowest = BELOW_BAND * min(low, float(TONES_HZ[0]))
     taken = take_out(record, TONES_HZ * (ratio / rate_hz), slowest / rate_hz)
-    tones = 0.5 * float(np.sum(np.abs(taken.tones.amplitudes) ** 2))
+    sizes = np.abs(taken.tones.amplitudes)
+    missing = TONES_HZ[sizes < MISSING * np.median(sizes)]
+    if len(missing):
+        message = (
+            f"{len(missing)} of the {len(TONES_HZ)} tones are not there, the first at {missing[0]:.0f} Hz: a filter, or "
+            "a path that runs at a lower rate. May be the unit's own fault."
+        )
+        out.problems.append(Problem("tone_missing", message, name))
+    tones = 0.5 * float(np.sum(sizes**2))
     one = tones / len(TONES_HZ)
     residue = residue_spectrum(taken.rest, rate_hz, analysis.resolution_hz)
     highest, spread, _ = highest_residue(residue, low, high)

@@ -34,6 +34,14 @@ def test_what_a_capture_does_not_hold_reads_nothing(name, edge_hz):
     assert abs(float(re.match(r"above (\d+) Hz", told[0])[1]) - edge_hz) < 1000.0
 
 
+def test_of_many_tones_all_must_be_there():
+    found = judged("multitone", filtered(clean("multitone", 1), 12_000), None)
+    told = [problem for problem in found.problems if problem.code == "tone_missing"]
+    assert [problem.channel for problem in told] == ["left", "right"]
+    assert "of the 32 tones are not there, the first at 1" in told[0].message
+    assert {item.verdict.value for item in found.readings if item.verdict} == {"invalid"}
+
+
 def test_of_a_sweep_the_audio_band_is_judged_all_the_same():
     found = judged("distortion_sweep", filtered(clean("distortion_sweep", 1), 60_000), None)
     assert not [problem for problem in found.problems if problem.blocks]
