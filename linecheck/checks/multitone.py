@@ -260,8 +260,8 @@ def _read(
     missing = TONES_HZ[sizes < MISSING * np.median(sizes)]
     if len(missing):
         message = (
-            f"{len(missing)} of the {len(TONES_HZ)} tones are not there, the first at {missing[0]:.0f} Hz: a filter, or "
-            "a path that runs at a lower rate. May be the unit's own fault."
+            f"{len(missing)} of the {len(TONES_HZ)} tones are not there, the first at {missing[0]:.0f} Hz: a filter, "
+            "or a path that runs at a lower rate. May be the unit's own fault."
         )
         out.problems.append(Problem("tone_missing", message, name))
     tones = 0.5 * float(np.sum(sizes**2))
