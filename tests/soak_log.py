@@ -50,7 +50,7 @@ WORKER = Path(__file__).with_name("soak_log_worker.py")
 NESTS = 3
 #: Mean time between events, in seconds.
 KILL_SECONDS, SYNC_KILL_SECONDS, OUTAGE_SECONDS = 4.0, 15.0, 25.0
-LONGEST_OUTAGE_SECONDS = 8.0
+MAX_OUTAGE_SECONDS = 8.0
 #: Nothing was acknowledged for so long: something hangs.
 PATIENCE_SECONDS = 120.0
 
@@ -153,8 +153,8 @@ class Soak:
                 if what == "outage":
                     self.server.kill()
                     self.summary.kills["server"] += 1
-                    back = now + self.random.uniform(0.5, LONGEST_OUTAGE_SECONDS / self.pace)
-                    due[what] = self._after(OUTAGE_SECONDS) + LONGEST_OUTAGE_SECONDS / self.pace
+                    back = now + self.random.uniform(0.5, MAX_OUTAGE_SECONDS / self.pace)
+                    due[what] = self._after(OUTAGE_SECONDS) + MAX_OUTAGE_SECONDS / self.pace
                     continue
                 process = self.sync if what == "sync" else self.random.choice(self.nests)
                 process.kill()

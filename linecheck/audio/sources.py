@@ -40,8 +40,8 @@ MAX_CHANNELS = 64
 RATES_HZ = range(1_000, 2_000_001)
 
 #: No FLAC frame is shorter: header 6, number of frames 2, a channel 1, checksum 2 (RFC 9639, 9.1 to 9.3).
-_SHORTEST_FLAC_FRAME_BYTES = 11
-_LONGEST_FLAC_FRAME = 65_535
+_MIN_FLAC_FRAME_BYTES = 11
+_MAX_FLAC_FRAME = 65_535
 
 
 class Checksum(Protocol):
@@ -230,7 +230,7 @@ def _flac_form(header: FlacHeader, file_bytes: int) -> SampleForm:
         raise HeaderError(
             f"holds samples of {header.bits} bits, which are not read from FLAC; convert it to WAV"
         )
-    if header.frames > file_bytes // _SHORTEST_FLAC_FRAME_BYTES * _LONGEST_FLAC_FRAME:
+    if header.frames > file_bytes // _MIN_FLAC_FRAME_BYTES * _MAX_FLAC_FRAME:
         raise HeaderError(
             f"is cut off: {file_bytes:,} bytes cannot hold the {header.frames:,} frames that its header "
             "promises; copy or record it again"

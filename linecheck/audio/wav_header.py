@@ -30,10 +30,10 @@ BYTE_ORDERS: dict[bytes, ByteOrder] = {b"RIFF": "<", b"RF64": "<", b"BW64": "<",
 _SEE_DS64 = 0xFFFFFFFF
 
 #: The most bytes of samples that are written with sizes of 32 bits, with room for what comes before them.
-LONGEST_RIFF_BYTES = 2**32 - 4096
+MAX_RIFF_BYTES = 2**32 - 4096
 
 #: The longest file whose first chunk can say how long it is.
-_LONGEST_COUNTED_BYTES = 2**32 - 1 + 8
+_MAX_COUNTED_BYTES = 2**32 - 1 + 8
 
 #: The part of an extensible format's GUID that follows the format tag.
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
@@ -116,7 +116,7 @@ def read_wav_header(read_at: ReadAt, file_bytes: int) -> WavHeader:
         if name == b"data":
             if form is None:
                 raise HeaderError("has a damaged header: its samples come before their format")
-            if not sizes and file_bytes > _LONGEST_COUNTED_BYTES:
+            if not sizes and file_bytes > _MAX_COUNTED_BYTES:
                 raise HeaderError(
                     "is longer than 4 GiB, which its header cannot count; record as RF64 or in shorter files"
                 )
@@ -233,7 +233,7 @@ def wav_header(*, floating: bool, channels: int, rate_hz: int, bits: int, frames
     container = bits if floating else max(16, (bits + 7) // 8 * 8)
     frame_bytes = channels * container // 8
     data_bytes = frames * frame_bytes
-    long = data_bytes > LONGEST_RIFF_BYTES
+    long = data_bytes > MAX_RIFF_BYTES
     tag = FLOAT if floating else PCM
     simple = channels <= 2 and bits == container
     form = struct.pack(

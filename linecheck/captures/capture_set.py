@@ -40,9 +40,9 @@ from linecheck.errors import Fault, FileError, StationError
 from linecheck.files.durable import make_folder, write_durably
 from linecheck.files.toml import FormatOne, TomlFile, parse_model, read_toml
 from linecheck.limits.loading.header import SETUP_VALUE_LENGTH
-from linecheck.limits.loading.setup_entries import LONGEST_NAME, variant_name
+from linecheck.limits.loading.setup_entries import MAX_NAME_LENGTH, variant_name
 from linecheck.limits.model import entry_name
-from linecheck.limits.serial_pattern import LONGEST_SERIAL
+from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 from linecheck.station.config.station import CalibrationConfig, Scales
 
 __all__ = [
@@ -65,7 +65,7 @@ MAX_CAPTURES = 1000
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
-CheckName = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME)]
+CheckName = Annotated[str, Field(min_length=1, max_length=MAX_NAME_LENGTH)]
 Settings = Annotated[
     dict[Name, Annotated[str, Field(min_length=1, max_length=SETUP_VALUE_LENGTH)]], Field(max_length=64)
 ]
@@ -127,7 +127,7 @@ class CaptureSetIndex(_Table):
 
     format: FormatOne
     model: Name
-    serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)] | None = None
+    serial: Annotated[str, Field(min_length=1, max_length=MAX_SERIAL_LENGTH)] | None = None
     firmware: Name | None = None
     station: Name | None = None
     recorded: datetime | None = None

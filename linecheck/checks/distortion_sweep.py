@@ -54,9 +54,9 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 #: A tone is measured over at least so many of its periods.
-LEAST_PERIODS = 12.0
+MIN_PERIODS = 12.0
 #: Tones that follow each other differ by at least this, over the length of a step: where one ends is seen by it.
-LEAST_CYCLES_APART = 1.0
+MIN_CYCLES_APART = 1.0
 #: A tone that differs for a while by less than the first of these, re itself (root mean square over its step), and by
 #: less than the second for each hertz, is the unit's: parts that warm up drift by 0.001 dB, clocks wander by 8 ns.
 DRIFT, WANDER_PER_HZ = 1e-4, 5e-8
@@ -98,8 +98,8 @@ class DistortionSweepParameters(SteppedParameters):
                 f"highest_hz must be at least 1.5 times lowest_hz ({1.5 * self.lowest_hz:g}), got {self.highest_hz:g}"
             )
         steps = self.frequencies_hz[:-1]
-        lengths = np.maximum(self.seconds, LEAST_PERIODS / steps)
-        if np.min(np.diff(self.frequencies_hz) * lengths) < LEAST_CYCLES_APART:
+        lengths = np.maximum(self.seconds, MIN_PERIODS / steps)
+        if np.min(np.diff(self.frequencies_hz) * lengths) < MIN_CYCLES_APART:
             raise ValueError(
                 f"{self.points} points from {self.lowest_hz:g} to {self.highest_hz:g} Hz lie too close to tell one "
                 f"step from the next in {self.seconds:g} s: take fewer points, or more seconds for each"
@@ -144,7 +144,7 @@ def distortion_sweep_plan(parameters: DistortionSweepParameters) -> StepPlan:
     amplitude = (full_scale_amplitude(parameters.level_dbfs, parameters.bits),)
     return StepPlan(
         tuple(
-            Step((float(tone),), amplitude, float(max(parameters.seconds, LEAST_PERIODS / tone)))
+            Step((float(tone),), amplitude, float(max(parameters.seconds, MIN_PERIODS / tone)))
             for tone in parameters.frequencies_hz
         )
     )

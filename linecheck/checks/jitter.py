@@ -48,7 +48,7 @@ __all__ = ["KIND", "JitterAnalysis", "JitterKind", "JitterParameters"]
 FloatArray = NDArray[np.float64]
 
 #: Sidebands closer to the carrier than this, or than so many cycles over the record, are its drift.
-LEAST_HZ, LEAST_CYCLES = 10.0, 10.0
+MIN_HZ, MIN_CYCLES = 10.0, 10.0
 #: The close-in skirt reaches this far from the carrier.
 SKIRT_HZ = 500.0
 #: A line is in the band that a clock's error has moved over its edge.
@@ -344,7 +344,7 @@ class _Tone:
 
 
 def _least_hz(seconds: float) -> float:
-    return max(LEAST_HZ, LEAST_CYCLES / seconds)
+    return max(MIN_HZ, MIN_CYCLES / seconds)
 
 
 def _band(parameters: JitterParameters, analysis: JitterAnalysis) -> tuple[float, float]:

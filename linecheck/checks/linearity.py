@@ -52,18 +52,18 @@ FloatArray = NDArray[np.float64]
 #: AES17-2015, 6.3.7 refers to the gain here. At 0 dBFS an output stage may give way; lower, noise comes in.
 REFERENCE_DBFS = -5.0
 #: Periods that the shortest step holds: with two of them the ratio of the clocks came out 400 ppm off.
-LEAST_PERIODS = 10
+MIN_PERIODS = 10
 #: A point is resolved where the tolerance is this many standard uncertainties: noise alone fails one in 400.
 RESOLVED = 3.0
 #: Down to here all steps take the same time; below, each takes as much longer as lets the noise be averaged out, to a
 #: limit.
-EQUAL_TO_DBFS, DB_PER_TENFOLD, LONGEST = -78.0, 32.0, 12.0
+EQUAL_TO_DBFS, DB_PER_TENFOLD, MAX_TIMES = -78.0, 32.0, 12.0
 #: The tone, its second and third harmonic, and the noise around it lie below this multiple of its frequency.
 TOP_OVER_TONE = 4.0
 #: The noise is taken from within this share of the tone's frequency on either side, at most.
 NEAR_SHARE = 0.3
 #: The last steps, this share of all, tell steady lines from the tone; they must last so long, s.
-TAIL, LEAST_TAIL_SECONDS, MAX_LINES = 0.5, 0.8, 16
+TAIL, MIN_TAIL_SECONDS, MAX_LINES = 0.5, 0.8, 16
 #: USB frames follow each other at this rate.
 FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
@@ -99,10 +99,10 @@ class LinearityParameters(SteppedParameters):
                 f"({self.level_dbfs:g}), got {self.lowest_dbfs:g}"
             )
         shortest = float(np.min(_dwells(self)))
-        needed = max(0.02, LEAST_PERIODS / self.frequency_hz)
+        needed = max(0.02, MIN_PERIODS / self.frequency_hz)
         if shortest < needed:
             raise ValueError(
-                f"seconds must give each level at least {needed:.3g} s ({LEAST_PERIODS} periods, and 0.02 s); "
+                f"seconds must give each level at least {needed:.3g} s ({MIN_PERIODS} periods, and 0.02 s); "
                 f"{self.seconds:g} s for {len(self.levels)} levels gives the shortest {shortest:.3g} s"
             )
         return self
@@ -124,7 +124,7 @@ class LinearityAnalysis(Parameters):
 def _dwells(parameters: LinearityParameters) -> FloatArray:
     """Return how long each level is measured, s."""
     levels = np.array(parameters.levels)
-    weights = np.clip(10.0 ** ((EQUAL_TO_DBFS - levels) / DB_PER_TENFOLD), 1.0, LONGEST)
+    weights = np.clip(10.0 ** ((EQUAL_TO_DBFS - levels) / DB_PER_TENFOLD), 1.0, MAX_TIMES)
     dwells: FloatArray = parameters.seconds * weights / np.sum(weights)
     return dwells
 
@@ -325,7 +325,7 @@ def _lines_at_the_end(
     """
     share = TAIL * (places[-1][1] - places[0][0])
     chosen = [index for index, place in enumerate(places) if place[0] > places[-1][1] - share]
-    if not chosen or places[-1][1] - places[chosen[0]][0] < LEAST_TAIL_SECONDS * rate_hz:
+    if not chosen or places[-1][1] - places[chosen[0]][0] < MIN_TAIL_SECONDS * rate_hz:
         return None
     begin, end = places[chosen[0]][0], places[-1][1]
     record = values[begin:end]

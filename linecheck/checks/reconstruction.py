@@ -57,7 +57,7 @@ ComplexArray = NDArray[np.complex128]
 #: Levels are relative to this frequency's.
 REFERENCE_HZ = 1000.0
 #: The least rate of a capture over that of the unit.
-LEAST_OVERSAMPLING = 4
+MIN_OVERSAMPLING = 4
 #: Distance of the lines, to the nearest that fits the rate: an impulse response of 20 ms fits in, and in 1.2 s the
 #: middle between two lines is 30 bins from either.
 SPACING_HZ = 50.0
@@ -282,10 +282,10 @@ class ReconstructionKind(CheckKind):
         self, capture: Capture, parameters: ReconstructionParameters, channels: tuple[str, ...]
     ) -> Location:
         """Find the lines; a capture below four times the unit's rate is refused."""
-        if capture.rate_hz < LEAST_OVERSAMPLING * parameters.rate_hz:
+        if capture.rate_hz < MIN_OVERSAMPLING * parameters.rate_hz:
             message = (
                 f"captured at {capture.rate_hz} Hz: what lies beyond half the unit's rate needs a capture at "
-                f"{LEAST_OVERSAMPLING * parameters.rate_hz} Hz or more"
+                f"{MIN_OVERSAMPLING * parameters.rate_hz} Hz or more"
             )
             problem = Problem("wrong_rate", message)
             return Location(0, 0, (False,) * len(channels), None, problems=(problem,))

@@ -52,11 +52,11 @@ FloatArray = NDArray[np.float64]
 AUDIO_HZ = (20.0, 20_000.0)
 ULTRASONIC_TO_HZ = 100_000.0
 #: A capture that reaches less far than this says too little of the band up to 100 kHz.
-LEAST_REACH_HZ = 80_000.0
+MIN_REACH_HZ = 80_000.0
 #: Content of the noise that is played; at 1000 ppm it is still below 20 kHz.
 NOISE_HZ = (20.0, 19_000.0)
 #: Shortest stretch that says anything.
-SHORTEST_SECONDS = 0.1
+MIN_SECONDS = 0.1
 #: What counts as programme stands this little below its loud parts.
 PROGRAMME_DB = 40.0
 BLOCK_SECONDS = 0.01
@@ -236,10 +236,10 @@ class UltrasonicKind(CheckKind):
             start = max(begin, min(start, end - length), 0)
             length = min(wanted, capture.frames - start)
         problems: tuple[Problem, ...] = ()
-        if length < SHORTEST_SECONDS * capture.rate_hz:
+        if length < MIN_SECONDS * capture.rate_hz:
             message = (
                 f"there are {length / capture.rate_hz:.3f} s of programme; "
-                f"{SHORTEST_SECONDS:g} s are the least that can be measured"
+                f"{MIN_SECONDS:g} s are the least that can be measured"
             )
             problems = (Problem("too_short", message),)
         problems += _cuts(capture, start, start + length, parameters, channels)
@@ -456,9 +456,9 @@ def _reach(capture: Capture, parameters: UltrasonicParameters) -> list[Problem]:
     """Say what a capture does not reach."""
     edge = 0.5 * capture.rate_hz
     problems: list[Problem] = []
-    if edge < LEAST_REACH_HZ:
+    if edge < MIN_REACH_HZ:
         message = (
-            f"noise_20k_100k needs a capture to {LEAST_REACH_HZ:g} Hz at least; this one goes to {edge:g} Hz"
+            f"noise_20k_100k needs a capture to {MIN_REACH_HZ:g} Hz at least; this one goes to {edge:g} Hz"
         )
         problems.append(Problem("band_not_reached", message, None, blocks=False, metrics=("noise_20k_100k",)))
     elif edge < ULTRASONIC_TO_HZ:
@@ -480,7 +480,7 @@ def _holds_images(capture: Capture, parameters: UltrasonicParameters) -> bool:
 
 def _noise(out: ReadingList, name: str, parts: _Parts) -> None:
     """Add what lies above 20 kHz; missing where the capture does not reach far enough."""
-    if parts.edge_hz < LEAST_REACH_HZ:
+    if parts.edge_hz < MIN_REACH_HZ:
         out.readings.append(Reading("noise_20k_100k", name, None, "dB", None))
         return
     above = parts.between(AUDIO_HZ[1], min(parts.edge_hz, ULTRASONIC_TO_HZ))

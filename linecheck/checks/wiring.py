@@ -47,7 +47,7 @@ CROSSTALK_DB = 20.0
 #: A channel whose strongest comb is this far below the strongest channel's is dead, dB.
 DEAD_DB = 40.0
 #: Tones whose phases agree less than this on a delay do not tell polarity.
-LEAST_AGREEMENT = 0.7
+MIN_AGREEMENT = 0.7
 #: All tones of a comb are equally strong: where one of them is so many times as strong as most, it is another signal's.
 MAX_OVER_USUAL = 5.0
 #: The signal's first frame lies before the measured part by the ramp and the settling time: searched this far, s.
@@ -244,7 +244,7 @@ class WiringKind(CheckKind):
             for found, channel in zip(location.found, seen, strict=True)
         ]
         clear = all(
-            channel.arrived.agreement >= LEAST_AGREEMENT
+            channel.arrived.agreement >= MIN_AGREEMENT
             for live, channel in zip(alive, seen, strict=True)
             if live
         )
@@ -311,7 +311,7 @@ def _no_comb(name: str) -> Problem:
 
 def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order: float | None) -> None:
     """Add a channel's polarity, or why it (and the order, where that is None) cannot be told."""
-    if live and channel.arrived.agreement >= LEAST_AGREEMENT:
+    if live and channel.arrived.agreement >= MIN_AGREEMENT:
         out.readings.append(Reading("polarity", name, float(channel.arrived.polarity), "", 0.0))
         return
     out.readings.append(Reading("polarity", name, None, "", None))
@@ -334,7 +334,7 @@ def _pair_readings(out: ReadingList, seen: list[_Channel], alive: bool) -> None:
         out.readings.append(Reading("balance", None, None, "dB", None))
         return
     first = seen[0]
-    if all(channel.arrived.agreement >= LEAST_AGREEMENT for channel in seen):
+    if all(channel.arrived.agreement >= MIN_AGREEMENT for channel in seen):
         late = max(seen[1:], key=lambda channel: abs(channel.arrived.frame - first.arrived.frame))
         spread = float(np.hypot(first.arrived.uncertainty, late.arrived.uncertainty))
         delay = late.arrived.frame - first.arrived.frame

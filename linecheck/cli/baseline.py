@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-LONGEST_TEXT = 500
+MAX_TEXT_LENGTH = 500
 
 
 @click.group(name="baseline")
@@ -59,7 +59,7 @@ def accept(
     from linecheck.errors import BaselineError
     from linecheck.files.write import check_can_write, write_atomically
     from linecheck.history.baseline.accept_review import doubts
-    from linecheck.history.baseline.file import LONGEST_BYTES, baseline_bytes
+    from linecheck.history.baseline.file import MAX_BYTES, baseline_bytes
     from linecheck.history.baseline.unit_entry import require_margins
     from linecheck.limits.loading.load import load_limits
 
@@ -73,9 +73,9 @@ def accept(
     runs = _measured(captures, limits, serial, workers)
     acceptance = _accepted(runs, replaced, by=by, reason=reason)
     content = baseline_bytes(acceptance.file)
-    if len(content) > LONGEST_BYTES:
+    if len(content) > MAX_BYTES:
         raise BaselineError(
-            f"nothing was accepted: the baseline would have {len(content):,} bytes and may have {LONGEST_BYTES:,}; "
+            f"nothing was accepted: the baseline would have {len(content):,} bytes and may have {MAX_BYTES:,}; "
             "accept fewer units, or compare fewer curves"
         )
     write_atomically(out, content)
@@ -90,8 +90,8 @@ def _line(text: str, option: str) -> str:
     from linecheck.files.text import visible
 
     line = " ".join(visible(text).split())
-    if not 0 < len(line) <= LONGEST_TEXT:
-        raise UsageError(f"{option}: expected 1 to {LONGEST_TEXT} characters, got {len(line)}")
+    if not 0 < len(line) <= MAX_TEXT_LENGTH:
+        raise UsageError(f"{option}: expected 1 to {MAX_TEXT_LENGTH} characters, got {len(line)}")
     return line
 
 

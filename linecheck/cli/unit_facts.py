@@ -13,7 +13,7 @@ from linecheck.run.facts import FACTS
 
 __all__ = ["said_facts", "unit_options"]
 
-LONGEST = 100
+MAX_LENGTH = 100
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -53,8 +53,10 @@ def said_facts(**said: Any) -> UnitFacts:  # noqa: ANN401 - the options' values
     said = dict.fromkeys(map(_parameter, _OPTIONS)) | said
     for option in _OPTIONS:
         text = said[_parameter(option)]
-        if text is not None and not (text.isprintable() and 0 < len(text) <= LONGEST):
-            raise UsageError(f"{option} must be 1 to {LONGEST} printable characters, got {text[:LONGEST]!a}")
+        if text is not None and not (text.isprintable() and 0 < len(text) <= MAX_LENGTH):
+            raise UsageError(
+                f"{option} must be 1 to {MAX_LENGTH} printable characters, got {text[:MAX_LENGTH]!a}"
+            )
     code, by, note = (said[name] for name in ("override", "override_by", "override_note"))
     if (code is None) != (by is None) or (code is None and note is not None):
         raise UsageError("an override takes both --override CODE and --override-by NAME")

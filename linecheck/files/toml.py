@@ -27,7 +27,7 @@ from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 from linecheck.files.yaml import described, dotted
 
 __all__ = [
-    "LONGEST_BYTES",
+    "MAX_BYTES",
     "FormatOne",
     "Key",
     "TomlFile",
@@ -37,10 +37,10 @@ __all__ = [
 ]
 
 #: A file that a person writes is never longer than this.
-LONGEST_BYTES = 1_000_000
+MAX_BYTES = 1_000_000
 
 #: Keys are looked for in lines up to this length, so that the search stays quick whatever the file holds.
-LONGEST_LINE = 2_000
+MAX_LINE_LENGTH = 2_000
 
 #: Where a value stands in the data: names of keys and, in lists, indices.
 Key = tuple[str | int, ...]
@@ -87,7 +87,7 @@ class TomlFile:
         return Fault(self.path, line, column, dotted(key), f"{message}{hint}")
 
 
-def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
+def read_bounded(path: Path, *, longest: int = MAX_BYTES) -> bytes:
     """Return the bytes of a file.
 
     Raises
@@ -114,7 +114,7 @@ def read_bounded(path: Path, *, longest: int = LONGEST_BYTES) -> bytes:
     return content
 
 
-def read_toml(path: str | Path, *, longest: int = LONGEST_BYTES) -> TomlFile:
+def read_toml(path: str | Path, *, longest: int = MAX_BYTES) -> TomlFile:
     """Read a TOML file of at most ``longest`` bytes.
 
     Raises
@@ -201,7 +201,7 @@ def _places(text: str) -> Iterator[tuple[Key, tuple[int, int]]]:
     table: Key = ()
     counts: dict[Key, int] = {}
     for number, line in enumerate(text.splitlines(), start=1):
-        if len(line) > LONGEST_LINE:
+        if len(line) > MAX_LINE_LENGTH:
             continue
         header = _HEADER.match(line)
         if header is not None:
@@ -220,7 +220,7 @@ def _places(text: str) -> Iterator[tuple[Key, tuple[int, int]]]:
 def _commas(text: str) -> frozenset[int]:
     """Return the lines in which digits stand on both sides of a comma: perhaps a decimal that was meant."""
     lines = enumerate(text.splitlines(), start=1)
-    return frozenset(number for number, line in lines if re.search(r"\d,\d", line[:LONGEST_LINE]))
+    return frozenset(number for number, line in lines if re.search(r"\d,\d", line[:MAX_LINE_LENGTH]))
 
 
 def _split(name: str) -> Key:

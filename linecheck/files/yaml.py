@@ -45,7 +45,7 @@ MAX_DEPTH: Final = 24
 MAX_NODES: Final = 100_000
 MAX_DIGITS: Final = 40
 #: What is longer than this is no number that anyone would misread; it also bounds the patterns' backtracking.
-LONGEST_AMBIGUOUS: Final = 200
+MAX_AMBIGUOUS_LENGTH: Final = 200
 
 KeyPath = tuple[str | int, ...]
 
@@ -458,7 +458,7 @@ _REFUSALS: tuple[tuple[re.Pattern[str], str], ...] = (
 
 def _ambiguous(text: str) -> str | None:
     """Return why a plain scalar is refused; None where it means the same to every program."""
-    for pattern, message in _REFUSALS if len(text) <= LONGEST_AMBIGUOUS else ():
+    for pattern, message in _REFUSALS if len(text) <= MAX_AMBIGUOUS_LENGTH else ():
         if pattern.fullmatch(text):
             return message.format(shown(text))
     if _NUMBER.fullmatch(text):

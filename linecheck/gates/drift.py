@@ -23,14 +23,14 @@ from linecheck.gates.found import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.results.wording import number, subject
 
-__all__ = ["LEAST_RUNS", "Drift", "drifts"]
+__all__ = ["MIN_RUNS", "Drift", "drifts"]
 
 #: Fewer runs make no line.
-LEAST_RUNS: Final = 5
+MIN_RUNS: Final = 5
 #: A slope that is less than so many of its own standard errors is scatter.
-LEAST_SIGMAS: Final = 4.0
+MIN_SIGMAS: Final = 4.0
 #: A drift of less than this share of the margin is not worth a word.
-LEAST_SHARE: Final = 0.5
+MIN_SHARE: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
     slope = _slope(readings)
     gone = abs(float(readings[-1] - readings[0]))
     going = abs(slope or 0.0) * (len(alike) - 1)
-    if gone <= margin and not (slope is not None and going > LEAST_SHARE * margin):
+    if gone <= margin and not (slope is not None and going > MIN_SHARE * margin):
         return None
     first, last = float(readings[0]), float(readings[-1])
     return Drift(now.check, now.metric, now.channel, now.unit, first, last, slope, len(alike), margin)
@@ -118,11 +118,11 @@ def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
 def _slope(readings: np.ndarray) -> float | None:
     """Return the slope of a line through values at equal steps; None where scatter explains it."""
     count = len(readings)
-    if count < LEAST_RUNS:
+    if count < MIN_RUNS:
         return None
     steps = np.arange(count) - 0.5 * (count - 1)
     spread = float(np.sum(steps**2))
     slope = float(np.sum(steps * readings)) / spread
     rest = readings - readings.mean() - slope * steps
     error = math.sqrt(float(np.sum(rest**2)) / (count - 2) / spread)
-    return slope if abs(slope) > LEAST_SIGMAS * error and slope != 0.0 else None
+    return slope if abs(slope) > MIN_SIGMAS * error and slope != 0.0 else None

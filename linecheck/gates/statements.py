@@ -45,7 +45,7 @@ SELF_CHECK: Final = "self_check"
 
 #: So much is kept of what a result has to say; the run itself is in the log whole.
 MAX_TOLD: Final = 50
-LONGEST_REASON: Final = 500
+MAX_REASON_LENGTH: Final = 500
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ def gate_content(
     return {
         "gate": gate,
         "met": met,
-        "reasons": [encodable(reason)[:LONGEST_REASON] for reason in reasons[:MAX_TOLD]],
+        "reasons": [encodable(reason)[:MAX_REASON_LENGTH] for reason in reasons[:MAX_TOLD]],
         "model": encodable(record.model),
         "serial": encodable(record.serial),
         "run": record.run_id,
@@ -116,7 +116,7 @@ def reference_content(
         ],
         "by": encodable(by),
         "reason": encodable(reason),
-        "changes": [encodable(change)[:LONGEST_REASON] for change in changes[:MAX_TOLD]],
+        "changes": [encodable(change)[:MAX_REASON_LENGTH] for change in changes[:MAX_TOLD]],
     }
 
 

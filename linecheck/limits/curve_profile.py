@@ -64,7 +64,7 @@ _SPREAD_OF_HIGHEST: Final = (
 #: distribution of its uncertainty: with this factor fewer alarms than FAMILY_ALPHA came of noise alone.
 _TAILS: Final = 1.15
 #: A curve of which less can be compared says nothing.
-LEAST_RESOLVED: Final = 0.5
+MIN_RESOLVED: Final = 0.5
 #: Clocks that differ move a curve's ends by a band or two; a curve that lacks more bands than this, or this share, is
 #: another one.
 MAX_ABSENT: Final = 2
@@ -268,7 +268,7 @@ def compare_profiles(
     if is_another(absent, base):
         told = changes.told(Answer.CANNOT_TELL, Verdict.INVALID, compared, bands, ~worse)
         return replace(told, absent=absent)
-    if compared < LEAST_RESOLVED * bands:
+    if compared < MIN_RESOLVED * bands:
         return changes.told(Answer.CANNOT_TELL, Verdict.INVALID, compared, bands, ~worse)
     if np.any(improved):
         return changes.told(Answer.BETTER, Verdict.PASS, compared, bands, improved)

@@ -26,16 +26,16 @@ from functools import cache
 from typing import Final
 
 __all__ = [
-    "LONGEST_PATTERN",
-    "LONGEST_SERIAL",
+    "MAX_PATTERN_LENGTH",
+    "MAX_SERIAL_LENGTH",
     "PatternError",
     "compile_serial_pattern",
     "serial_hint",
     "serial_matches",
 ]
 
-LONGEST_SERIAL: Final = 64
-LONGEST_PATTERN: Final = 200
+MAX_SERIAL_LENGTH: Final = 64
+MAX_PATTERN_LENGTH: Final = 200
 MAX_WAYS: Final = 300_000
 MAX_GROUPS_DEEP: Final = 10
 
@@ -66,13 +66,13 @@ def compile_serial_pattern(pattern: str) -> re.Pattern[str]:
     PatternError
         In words that say what is wrong and at which character.
     """
-    if not 0 < len(pattern) <= LONGEST_PATTERN:
-        raise PatternError(f"a pattern has 1 to {LONGEST_PATTERN} characters, got {len(pattern)}")
+    if not 0 < len(pattern) <= MAX_PATTERN_LENGTH:
+        raise PatternError(f"a pattern has 1 to {MAX_PATTERN_LENGTH} characters, got {len(pattern)}")
     whole = _Parser(pattern).whole()
-    if whole.least > LONGEST_SERIAL:
+    if whole.least > MAX_SERIAL_LENGTH:
         raise PatternError(
             f"the shortest serial number that matches has {whole.least} characters, "
-            f"at most {LONGEST_SERIAL} are allowed"
+            f"at most {MAX_SERIAL_LENGTH} are allowed"
         )
     if whole.least == 0:
         raise PatternError("an empty serial number would match; ask for at least one character")
@@ -91,7 +91,7 @@ def compile_serial_pattern(pattern: str) -> re.Pattern[str]:
 
 def serial_matches(pattern: str, serial: str) -> bool:
     """Return whether a serial number is as a limit file's ``serial_pattern`` wants it."""
-    return len(serial) <= LONGEST_SERIAL and compile_serial_pattern(pattern).fullmatch(serial) is not None
+    return len(serial) <= MAX_SERIAL_LENGTH and compile_serial_pattern(pattern).fullmatch(serial) is not None
 
 
 #: What a German and a French keyboard layout make of what a scanner types by the American one (from memory).
@@ -149,7 +149,7 @@ class _Parser:
         least, most, ways = 0, 0, 1
         while self._next() not in ("", "|", ")"):
             part = self._repeated(self._atom())
-            least, most = least + part.least, min(most + part.most, LONGEST_SERIAL)
+            least, most = least + part.least, min(most + part.most, MAX_SERIAL_LENGTH)
             ways = min(ways * part.ways, MAX_WAYS + 1)
         return _Part(least, most, ways)
 
@@ -165,12 +165,12 @@ class _Parser:
         self.at = found.end()
         if self._next() in ("*", "+", "?", "{"):
             raise self._error(f"{self._next()!r} repeats what is repeated already")
-        times = min(LONGEST_SERIAL if most is None else most, LONGEST_SERIAL)
-        ways, total = part.ways ** min(least, LONGEST_SERIAL), 0
+        times = min(MAX_SERIAL_LENGTH if most is None else most, MAX_SERIAL_LENGTH)
+        ways, total = part.ways ** min(least, MAX_SERIAL_LENGTH), 0
         for _ in range(min(least, times), times + 1):
             total = min(total + ways, MAX_WAYS + 1)
             ways = min(ways * part.ways, MAX_WAYS + 1)
-        return _Part(part.least * least, min(part.most * times, LONGEST_SERIAL), total)
+        return _Part(part.least * least, min(part.most * times, MAX_SERIAL_LENGTH), total)
 
     def _atom(self) -> _Part:
         character = self._next()

@@ -36,8 +36,8 @@ __all__ = [
 
 Decision = Literal["accept", "reject"]
 
-LONGEST_NAME = 80
-LONGEST_REASON = 2000
+MAX_NAME_LENGTH = 80
+MAX_REASON_LENGTH = 2000
 
 #: Letters and marks that show as nothing: with them, one name could be signed with twice.
 _BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0") | {
@@ -138,9 +138,9 @@ def signature(*, by: str, role: str, decision: str, reason: str) -> Signature:
         if decision == known:
             return Signature(
                 known,
-                checked_text("the name (by)", by, LONGEST_NAME),
-                checked_text("the role", role, LONGEST_NAME),
-                checked_text("the reason", reason, LONGEST_REASON),
+                checked_text("the name (by)", by, MAX_NAME_LENGTH),
+                checked_text("the role", role, MAX_NAME_LENGTH),
+                checked_text("the reason", reason, MAX_REASON_LENGTH),
             )
     raise UsageError(f"the decision: {visible(decision[:40])!r} is none; expected accept or reject")
 

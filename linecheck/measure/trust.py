@@ -36,7 +36,7 @@ __all__ = ["inspect_channels", "inspect_continuity", "inspect_samples"]
 FloatArray = NDArray[np.float64]
 
 #: No stimulus is shorter.
-SHORTEST_SECONDS = 0.05
+MIN_SECONDS = 0.05
 
 #: A stretch that is lost or held shows below this as well as above.
 BREAKS_UP_TO_HZ = 20_000.0
@@ -56,7 +56,7 @@ def inspect_samples(capture: Capture, channels: tuple[str, ...]) -> tuple[Proble
     if capture.samples.ndim != 2 or capture.channels != len(channels):
         message = f"the capture has {capture.channels} channels, the limit file {len(channels)}"
         return (Problem("wrong_channels", message),)
-    if capture.seconds < SHORTEST_SECONDS:
+    if capture.seconds < MIN_SECONDS:
         return (
             Problem("too_short", f"the capture has {capture.frames} frames: nothing can be measured in it"),
         )

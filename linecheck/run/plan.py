@@ -16,7 +16,7 @@ from linecheck.checks.contract import made_stimulus
 from linecheck.errors import UsageError
 from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import Check, LimitFile
-from linecheck.limits.serial_pattern import LONGEST_SERIAL, serial_hint, serial_matches
+from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH, serial_hint, serial_matches
 from linecheck.run.ramps import abrupt
 from linecheck.run.setup_order import setup_order
 
@@ -100,8 +100,8 @@ def check_serial(serial: str, limits: LimitFile) -> str:
     shown = ascii(serial[:80])
     if not serial:
         raise UsageError("the serial number is empty")
-    if len(serial) > LONGEST_SERIAL:
-        raise UsageError(f"the serial number {shown} has more than {LONGEST_SERIAL} characters")
+    if len(serial) > MAX_SERIAL_LENGTH:
+        raise UsageError(f"the serial number {shown} has more than {MAX_SERIAL_LENGTH} characters")
     if not serial.isprintable() or set(serial) & set("/\\") or not serial.strip("."):
         raise UsageError(f"the serial number {shown} has characters that no serial number may have")
     if not serial_matches(limits.serial_pattern, serial):

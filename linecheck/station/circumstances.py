@@ -38,7 +38,7 @@ __all__ = [
 
 #: What one command may state.
 MAX_FACTS: Final = 64
-LONGEST_FACT: Final = 200
+MAX_FACT_LENGTH: Final = 200
 #: A wall clock that differs by more from the monotonic one during a run was set, or runs wrong.
 STEPPED_SECONDS: Final = 1.0
 
@@ -139,10 +139,10 @@ def stated_facts(output: str) -> tuple[dict[str, str], str | None]:
         if found is None:
             continue
         name, value = found[1], found[2]
-        if not value.isprintable() or len(value) > LONGEST_FACT:
+        if not value.isprintable() or len(value) > MAX_FACT_LENGTH:
             return (
                 {},
-                f"what it says of {name} has more than {LONGEST_FACT} characters, or some that cannot be printed",
+                f"what it says of {name} has more than {MAX_FACT_LENGTH} characters, or some that cannot be printed",
             )
         if facts.setdefault(name, value) != value:
             return {}, f"it states {name} twice: {facts[name]!r} and {value!r}"

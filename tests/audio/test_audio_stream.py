@@ -158,7 +158,7 @@ def test_what_does_not_read_back_is_not_kept(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("dtype", [np.int32, np.float32])
 def test_a_file_beyond_the_reach_of_32_bits_is_rf64_and_others_read_it(tmp_path, monkeypatch, dtype):
-    monkeypatch.setattr("linecheck.audio.wav_header.LONGEST_RIFF_BYTES", 5_000)
+    monkeypatch.setattr("linecheck.audio.wav_header.MAX_RIFF_BYTES", 5_000)
     samples = integers(1001, 1, 24) if dtype == np.int32 else np.linspace(-1, 1, 1501, dtype=dtype)[:, None]
     write_audio(tmp_path / "x.wav", samples, 192_000, 24 if dtype == np.int32 else None)
     content = (tmp_path / "x.wav").read_bytes()

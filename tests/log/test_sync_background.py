@@ -20,7 +20,7 @@ from linecheck.log.sync.batches import batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.unsent import unsent_for_long
-from linecheck.log.sync.worker import LONGEST_WAIT_SECONDS, Worker, waiting_seconds
+from linecheck.log.sync.worker import MAX_WAIT_SECONDS, Worker, waiting_seconds
 
 
 @pytest.fixture
@@ -119,7 +119,7 @@ def test_it_waits_longer_after_each_failure_but_never_too_long(every, failures, 
     if failures == 0:
         assert waiting == every
     else:
-        assert min(every, LONGEST_WAIT_SECONDS) <= waiting <= LONGEST_WAIT_SECONDS
+        assert min(every, MAX_WAIT_SECONDS) <= waiting <= MAX_WAIT_SECONDS
         assert waiting <= every * 2.0 ** min(failures, 30)
         assert waiting_seconds(every, failures + 1, chance) >= waiting
 

@@ -31,7 +31,7 @@ FloatArray = NDArray[np.float64]
 #: A full-scale sine's.
 RMS_AT_FULL_SCALE = float(np.sqrt(0.5))
 #: The signal is there where its lines have so many times the power of what lies between them.
-LEAST_PROMINENCE = 10.0
+MIN_PROMINENCE = 10.0
 #: Its power is watched in so many steps to half a period, over which it is the same everywhere.
 STEPS = 5
 
@@ -90,7 +90,7 @@ def locate_periodic(
     frequencies = signal.frequencies * (rate_hz / narrowed.rate_hz)
     seen = [_look(narrowed.between(channel, start, stop), frequencies) for channel in range(capture.channels)]
     best = max(seen, key=lambda one: one.prominence)
-    if best.prominence < LEAST_PROMINENCE:
+    if best.prominence < MIN_PROMINENCE:
         return Location(0, 0, nothing, None, problems=(_absent(capture, signal, rate_hz),))
     if abs(best.scale - 1.0) > 1.1 * CLOCK_TOLERANCE:
         message = (
@@ -99,7 +99,7 @@ def locate_periodic(
         )
         return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
     found = tuple(
-        one.prominence >= LEAST_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
+        one.prominence >= MIN_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
     )
     problems = [dead_channel(name) for name, there in zip(channels, found, strict=True) if not there]
     if (span[1] - span[0]) / capture.rate_hz < 0.9 * seconds - 0.05:

@@ -54,7 +54,7 @@ FloatArray = NDArray[np.float64]
 
 
 #: A capture holds a plan where it explains this share of how the tones' amplitudes vary.
-LEAST_AGREEMENT = 0.5
+MIN_AGREEMENT = 0.5
 #: The clocks' ratio is fitted to this share of a step, its middle.
 SURE_SHARE = 0.8
 #: A channel whose tones are this far below the strongest channel's is dead, dB.
@@ -70,11 +70,11 @@ OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 #: A channel with this part of another's power holds what leaks into it, and no stimulus of its own.
 LEAKED = 1e-6
 #: A capture is at its rail from here on; so many samples at one value are no chance where the tones would go further.
-RAIL, LEAST_CUT = 1.0 - 2.0**-14, 12
+RAIL, MIN_CUT = 1.0 - 2.0**-14, 12
 #: A capture must begin so long before the first measured part: with less, stairs look the same from the next step on.
-LEAST_LEAD_SECONDS = 0.035
+MIN_LEAD_SECONDS = 0.035
 #: A step in phase of fewer frames of the capture is none.
-LEAST_FRAMES = 0.6
+MIN_FRAMES = 0.6
 #: A capture at this many times the unit's rate shows where it was cut and joined.
 SPLICED_OVER_RATE = 4
 #: Breaks are looked for up to here, so the capture is narrowed to this in any case.
@@ -159,7 +159,7 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...], un
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
     match = _best_match(narrowed, plan.schedule, plan.telling_hz)
     ratio = None
-    if match is not None and match.agreement > LEAST_AGREEMENT:
+    if match is not None and match.agreement > MIN_AGREEMENT:
         match = replace(
             match, start_seconds=refine_start(match.envelopes, plan.schedule, match.start_seconds)
         )
@@ -183,7 +183,7 @@ def _best_match(narrowed: Narrowed, schedule: Schedule, tones_hz: FloatArray) ->
             continue
         envelopes = tone_envelopes(values - np.mean(values), narrowed.rate_hz, tones_hz, windows)
         start, agreement = find_schedule(envelopes, schedule)
-        if agreement < LEAST_AGREEMENT:
+        if agreement < MIN_AGREEMENT:
             # Fades may be long, and other things may sound right before.
             start, agreement = max(
                 (start, agreement), find_schedule(envelopes, schedule, 0.0), key=itemgetter(1)
@@ -266,10 +266,10 @@ def _missing(
 ) -> Problem | None:
     """Return a problem where the first or the last steps are not in the capture."""
     lead = spans[0][0] / capture.rate_hz
-    if lead < LEAST_LEAD_SECONDS:
+    if lead < MIN_LEAD_SECONDS:
         return Problem(
             "too_short",
-            f"the capture begins {LEAST_LEAD_SECONDS - lead:.3f} s too late: the stimulus sounds already",
+            f"the capture begins {MIN_LEAD_SECONDS - lead:.3f} s too late: the stimulus sounds already",
         )
     if spans[-1][1] > capture.frames:
         return Problem(
@@ -304,7 +304,7 @@ def _cut_off(
         if not RAIL <= highest <= 1.0:
             continue
         at = np.flatnonzero(size >= highest - 1.5 * quantum)
-        if len(at) < LEAST_CUT:
+        if len(at) < MIN_CUT:
             continue
         tones = np.array(step.tones_hz) * (ratio / capture.rate_hz)
         fit = fit_tones(record, tones)
@@ -357,7 +357,7 @@ def _breaks(
             record = narrowed.between(channel, *span)
             if not is_few(record, tones):
                 continue
-            smallest = LEAST_FRAMES * 2.0 * np.pi * float(tones[0]) / narrowed.factor
+            smallest = MIN_FRAMES * 2.0 * np.pi * float(tones[0]) / narrowed.factor
             whole = capture.scaled[channel, slice(*span)]
             if (
                 is_broken(record, tones)
@@ -389,7 +389,7 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem
         there = tones < 0.49 * narrowed.rate_hz
         schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
         match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None
-        if match is None or match.agreement < LEAST_AGREEMENT:
+        if match is None or match.agreement < MIN_AGREEMENT:
             continue
         # Where a capture holds a few steps only, noise may agree with them.
         if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:

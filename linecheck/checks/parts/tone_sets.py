@@ -43,10 +43,10 @@ MISTAKEN_DB = 6.0
 #: higher ones tell nothing more of either that the measurement would not fit anyway.
 TELLING_HZ = (400.0, 5000.0)
 #: Where tones make up less of a channel's power than this, it is not they that were found.
-LEAST_SHARE = 0.05
+MIN_SHARE = 0.05
 #: A capture is at its rail from here on; so many samples there are no chance.
 RAIL = 1.0 - 2.0**-14
-LEAST_HELD = 12
+MIN_HELD = 12
 #: So many tones show when a stimulus sounds.
 MAX_WATCHED = 6
 #: The test of continuity counts time in periods of the first tone that it is given.
@@ -116,7 +116,7 @@ def find_sounding(capture: Capture, sets_hz: Sequence[FloatArray], seconds: floa
     narrowed = capture.narrowed(1.01 * max(float(np.max(tones)) for tones in sets_hz))
     first, last = narrowed.inside(*span)
     variances = np.var(narrowed.values[:, first:last], axis=1)
-    made_of = powers @ [float(len(tones)) for tones in sets_hz] > LEAST_SHARE * np.maximum(variances, 1e-300)
+    made_of = powers @ [float(len(tones)) for tones in sets_hz] > MIN_SHARE * np.maximum(variances, 1e-300)
     return Sounding(*span, ratio, powers) if np.any(made_of) else None
 
 
@@ -167,7 +167,7 @@ def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) ->
     values = np.abs(capture.scaled[channel, start:stop])
     highest = float(np.max(values, initial=0.0))
     held = int(np.count_nonzero(values >= RAIL * highest)) if highest >= RAIL else 0
-    if held < LEAST_HELD:
+    if held < MIN_HELD:
         return None
     return Problem(
         OVERLOAD,

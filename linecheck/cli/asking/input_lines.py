@@ -12,7 +12,7 @@ from linecheck.line.scan import Scan
 
 __all__ = ["Scans"]
 
-LONGEST_LINE_BYTES = 4096
+MAX_LINE_BYTES = 4096
 #: Lines that wait for their turn; an input that gives more waits itself, however much it has to give.
 MAX_WAITING = 1000
 
@@ -67,6 +67,6 @@ def _lines(descriptor: int) -> Iterator[tuple[bytes, float]]:
         begins = block[1:] if returned and block.startswith(b"\n") else block
         returned = block.endswith(b"\r")
         *whole, rest = (rest + begins).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
-        rest = rest[:LONGEST_LINE_BYTES]
+        rest = rest[:MAX_LINE_BYTES]
         for line in whole:
-            yield line[:LONGEST_LINE_BYTES], arrived
+            yield line[:MAX_LINE_BYTES], arrived

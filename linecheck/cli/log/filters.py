@@ -26,7 +26,7 @@ __all__ = [
     "tell_unknown",
 ]
 
-LONGEST_NAME = 128
+MAX_NAME_LENGTH = 128
 VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
 #: Names of checks and metrics are taken from so many of the newest runs.
 MAX_LOOKED_AT = 20
@@ -46,8 +46,8 @@ Command = Callable[..., Any]
 
 def short_name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
     """Refuse what is too long to be a name."""
-    if value is not None and not 0 < len(value) <= LONGEST_NAME:
-        raise UsageError(f"{parameter.name}: has {len(value)} characters, expected 1 to {LONGEST_NAME}")
+    if value is not None and not 0 < len(value) <= MAX_NAME_LENGTH:
+        raise UsageError(f"{parameter.name}: has {len(value)} characters, expected 1 to {MAX_NAME_LENGTH}")
     return value
 
 

@@ -70,7 +70,7 @@ def golden_command(
 
 def _accepted(accept: bool, add: bool, by: str | None, reason: str | None) -> Accepted | None:
     from linecheck.gates.known_units import Accepted
-    from linecheck.log.signoff import LONGEST_NAME, LONGEST_REASON, checked_text
+    from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
 
     if not accept:
         if add or by is not None or reason is not None:
@@ -79,5 +79,5 @@ def _accepted(accept: bool, add: bool, by: str | None, reason: str | None) -> Ac
     if by is None or reason is None:
         raise UsageError("--accept takes --by NAME and --reason TEXT: the record says who and why")
     return Accepted(
-        checked_text("--by", by, LONGEST_NAME), checked_text("--reason", reason, LONGEST_REASON), add
+        checked_text("--by", by, MAX_NAME_LENGTH), checked_text("--reason", reason, MAX_REASON_LENGTH), add
     )

@@ -49,7 +49,7 @@ SPOILT_SHARE = 0.05
 
 #: Lines are looked for in what tones leave up to so many times the lowest one, so many at most, and none so few cycles
 #: over the record beside a tone; where less is left, re the tones, no line can sway their lateness or hide a burst.
-HUM_REACH, MAX_HUM, BESIDE_CYCLES, LEAST_REST = 4.0, 8, 8.0, 5e-5
+HUM_REACH, MAX_HUM, BESIDE_CYCLES, MIN_REST = 4.0, 8, 8.0, 5e-5
 
 _WINDOW = 32
 _MULTIPLIER = 0x9E3779B97F4A7C15
@@ -177,7 +177,7 @@ def breaks(values: FloatArray, frequencies: FloatArray) -> tuple[Break, ...]:
     fit, residual = fit_scaled_tones(values, tones, iterations=3)
     model = values - residual
     level = float(np.sqrt(np.mean(model**2)))
-    if float(np.std(residual)) > LEAST_REST * level:
+    if float(np.std(residual)) > MIN_REST * level:
         residual = _without_hum(residual, fit.frequencies, float(frequencies[0]))
         values = model + residual
     period = 1.0 / float(frequencies[0])

@@ -26,7 +26,7 @@ MIN_TURNS = 20.0
 #: A step counts from so many radians on, and from so many times what is usual from one block to the next.
 MIN_STEP, TIMES_USUAL = 0.3, 8.0
 #: So many tones must step at one place.
-LEAST_TONES = 2
+MIN_TONES = 2
 #: A level steps from so much on (0.0001 dB), where the step leaves less than this share of what a drift (a polynomial
 #: of so high a degree) cannot explain: noise comes to that by chance once in 40 million records (F of 1 and 16 degrees
 #: of freedom over 212, and 211 ways to step tried).
@@ -64,7 +64,7 @@ def phase_step(values: FloatArray, frequencies: FloatArray) -> int | None:
         off = np.abs(np.angle(turns * np.conj(usual)))
         count += (off > MIN_STEP) & (off > TIMES_USUAL * float(np.median(off)))
     place = int(np.argmax(count))
-    return (place + 1) * block + block // 2 if count[place] >= LEAST_TONES else None
+    return (place + 1) * block + block // 2 if count[place] >= MIN_TONES else None
 
 
 def level_step(values: FloatArray, frequencies: FloatArray) -> tuple[int, float] | None:

@@ -36,7 +36,7 @@ FloatArray = NDArray[np.float64]
 #: start, that has little weight.
 GUARD_SECONDS, FADE_REACH_SECONDS, GUARD_WEIGHT = 0.06, 0.012, 0.05
 #: No amplitude is taken over longer than this, but for one period of its tone.
-LONGEST_WINDOW_SECONDS = 0.1
+MAX_WINDOW_SECONDS = 0.1
 #: Starts are tried a block apart, so many either way, until the best is not the last; then this many to a block.
 _REACH, _FINE, _MAX_TURNS = 3, 4, 50
 
@@ -115,7 +115,7 @@ def telling_seconds(tones_hz: FloatArray, schedule: Schedule) -> FloatArray:
     apart = np.diff(tones_hz)
     nearest = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
     lengths = np.where(schedule.amplitudes > 0.0, np.diff(schedule.edges), np.inf)
-    longest = np.minimum(LONGEST_WINDOW_SECONDS, 0.5 * np.min(lengths, axis=1))
+    longest = np.minimum(MAX_WINDOW_SECONDS, 0.5 * np.min(lengths, axis=1))
     seconds: FloatArray = np.minimum(1.0 / nearest, longest)
     return seconds
 

@@ -41,7 +41,7 @@ BROKEN, BROKEN_IF_CLEAR, VERY_CLEAR_SHARE, UNSWAYED_PERIODS = 0.06, 0.012, 0.999
 MISSING, MISSING_SHARE = 0.6, 0.98
 #: A phase turns at one place where that leaves this share of the variance of all periods' phases; so many periods stand
 #: on either side, and so many there are.
-LEFT_BY_A_TURN, PERIODS_A_SIDE, LEAST_PERIODS = 0.07, 3, 10
+LEFT_BY_A_TURN, PERIODS_A_SIDE, MIN_PERIODS = 0.07, 3, 10
 #: So many splices in a step are a break; more come again with every period, as clipping does.
 MAX_SPLICES = 2
 #: A steady line sways thirds too: it is the cause where with it so little of the rest's power is left, and no more than
@@ -119,7 +119,7 @@ def is_turned(record: FloatArray, tone: float, smallest: float) -> bool:
         Steps of less are none, rad.
     """
     count = int(len(record) * tone)
-    if count < LEAST_PERIODS:
+    if count < MIN_PERIODS:
         return False
     fit = fit_tones(record, np.array([tone]))
     quadrature = synthesise(len(record), fit.frequencies, 1j * fit.amplitudes)

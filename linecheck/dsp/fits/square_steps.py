@@ -27,9 +27,9 @@ HIGHEST_ORDER = 39
 #: A line counts for no more than so many times what it should be: another signal may lie there.
 MAX_OF_A_LINE = 1.5
 #: A step is there from so many standard deviations on, where …
-LEAST_DEVIATIONS = 8.0
+MIN_DEVIATIONS = 8.0
 #: … of at least so many lines, each so many times the noise, that share agrees with it, within so much (rad).
-LEAST_LINES, CLEAR, LEAST_AGREEMENT, AGREES = 5, 4.0, 0.8, 0.6
+MIN_LINES, CLEAR, MIN_AGREEMENT, AGREES = 5, 4.0, 0.8, 0.6
 
 
 class SquareStep(NamedTuple):
@@ -103,13 +103,13 @@ def _best(
     spread = np.sqrt(np.sum(np.abs(before) ** 2 * more + np.abs(after) ** 2 * less, axis=1))
     gain = (likeness - likeness[:, :1]) / (np.sqrt(2.0) * spread[:, None])
     cut, step = np.unravel_index(int(np.argmax(gain)), gain.shape)
-    if gain[cut, step] < LEAST_DEVIATIONS:
+    if gain[cut, step] < MIN_DEVIATIONS:
         return None
     # One line alone may be another signal.
     clear = (np.abs(before[cut]) ** 2 > CLEAR**2 * less[cut]) & (
         np.abs(after[cut]) ** 2 > CLEAR**2 * more[cut]
     )
     agrees = np.abs(np.angle(product[cut] * turns[:, step])) < AGREES
-    if np.sum(clear) < LEAST_LINES or np.mean(agrees[clear]) < LEAST_AGREEMENT:
+    if np.sum(clear) < MIN_LINES or np.mean(agrees[clear]) < MIN_AGREEMENT:
         return None
     return int(cut), int(steps[step])

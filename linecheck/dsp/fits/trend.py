@@ -15,7 +15,7 @@ FloatArray = NDArray[np.float64]
 _EXTENSION = 1.3
 #: So many sines follow whatever settles or drifts; more would cost the square of their number, and what is periodic and
 #: further up leaks little into a band above it.
-_MOST = 48
+_MAX_ORDER = 48
 
 
 def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
@@ -38,7 +38,7 @@ def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
         Zero where the cutoff is too low for the record to tell.
     """
     frames = len(values)
-    highest = min(int(cutoff * _EXTENSION * frames), _MOST)
+    highest = min(int(cutoff * _EXTENSION * frames), _MAX_ORDER)
     if highest < 1:
         return np.zeros(frames)
     block = max(1, frames // (32 * highest + 256))

@@ -44,9 +44,9 @@ ComplexBlock = NDArray[np.complex64]
 CLOCK_TOLERANCE = 1.1e-3
 #: Of the power in the chirps' band, a sync must explain so much. Noise alone explains one part in 550 on average, and
 #: so much as this once in e**44 trials.
-LEAST_SHARE = 0.08
+MIN_SHARE = 0.08
 #: Re the loudest sample around; below it lies what single precision leaves of it.
-LEAST_AMPLITUDE = 3e-5
+MIN_AMPLITUDE = 3e-5
 #: So far from its ends a block's own sharp edges show.
 GUARD_SECONDS = 0.02
 #: Power counts so far beside a sync, where a mark is silent: the end of something loud is no mark.
@@ -62,7 +62,7 @@ MARGIN_SECONDS = 0.01
 #: Where the weaker chirp of a bit comes this close to the stronger one, two marks sound at once.
 MIXED = 0.6
 #: Phases that agree less than this on a polarity tell none.
-LEAST_AGREEMENT = 0.5
+MIN_AGREEMENT = 0.5
 
 
 @dataclass(frozen=True)
@@ -192,9 +192,9 @@ class SyncFinder:
         around = slice(inside.start - self._beside, inside.stop - self._beside)
         explained = np.abs(amplitudes[inside]) ** 2 * self._correlator.energies[0]
         loudest = max(float(np.max(values)), -float(np.min(values)), 1e-30)
-        floor = self._correlator.energies[0] * (LEAST_AMPLITUDE * loudest) ** 2
+        floor = self._correlator.energies[0] * (MIN_AMPLITUDE * loudest) ** 2
         shares = explained / np.maximum(energy[around], floor)
-        return [self._sync(amplitudes, shares, place) for place in _peaks(shares, LEAST_SHARE, self._apart)]
+        return [self._sync(amplitudes, shares, place) for place in _peaks(shares, MIN_SHARE, self._apart)]
 
     def _sync(self, amplitudes: ComplexBlock, shares: FloatArray, place: int) -> Sync:
         at = self._guard + place
@@ -276,7 +276,7 @@ def _polarity(heights: FloatArray, phases: FloatArray, bits: NDArray[np.uint8]) 
     place = np.arange(BITS)
     weights = heights[bits, place]
     agreement = float(np.sum(weights * np.cos(phases[bits, place])) / np.sum(weights))
-    return int(np.sign(agreement)) if abs(agreement) > LEAST_AGREEMENT else 0
+    return int(np.sign(agreement)) if abs(agreement) > MIN_AGREEMENT else 0
 
 
 def _peaks(values: FloatArray, least: float, apart: int) -> list[int]:

@@ -42,7 +42,7 @@ IntArray = NDArray[np.int64]
 ComplexArray = NDArray[np.complex128]
 
 #: A lobe of the stop band rises at least so far out of the notch ahead of it, dB.
-LEAST_LOBE_DB = 1.0
+MIN_LOBE_DB = 1.0
 #: A level that is no surer than that is no more than noise may make: it takes 10 times the noise's power to be surer.
 HIDDEN_DB = 2.0
 #: The same of a point that stands for itself: it takes 15 times the noise's power, which among 10,000 points of noise
@@ -55,7 +55,7 @@ LOBE_EDGE_DB = 3e-6
 #: What is there ahead of the impulse response counts as its noise where it is so much more than the lines tell.
 AHEAD_SHARE = 1.15
 #: An onset is looked for so many times more closely than points lie; no more closely than this part of their distance.
-FINE, LEAST_STEP = 8, 0.005
+FINE, MIN_STEP = 8, 0.005
 
 
 @dataclass(frozen=True)
@@ -287,7 +287,7 @@ def stop_band(
     if len(level) < 2:
         return None
     lowest = np.minimum.accumulate(level)
-    notch = np.flatnonzero(level > lowest + np.maximum(LEAST_LOBE_DB, 4.0 * np.hypot(spread, left_open)))
+    notch = np.flatnonzero(level > lowest + np.maximum(MIN_LOBE_DB, 4.0 * np.hypot(spread, left_open)))
     hidden = np.flatnonzero(spread > HIDDEN_DB)
     if len(notch):
         start = int(np.argmin(level[: int(notch[0]) + 1]))
@@ -429,7 +429,7 @@ class Impulse:
         times, energy = _finely(self.seconds[first:last], sums[first:last], squares[first:last])
         early, found, late = np.interp((wanted - spread, wanted, wanted + spread), energy, times)
         step = self.seconds[1] - self.seconds[0]
-        return float(-found), float(np.hypot(max(late - found, found - early), LEAST_STEP * step))
+        return float(-found), float(np.hypot(max(late - found, found - early), MIN_STEP * step))
 
 
 def _finely(seconds: FloatArray, sums: FloatArray, squares: FloatArray) -> tuple[FloatArray, FloatArray]:

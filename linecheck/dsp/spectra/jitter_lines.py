@@ -19,9 +19,9 @@ ComplexArray = NDArray[np.complex128]
 #: The noise at a line is that of the bins so far from it.
 AROUND = (6, 30)
 #: A line differs from the known one by this many standard deviations of the noise …
-LEAST_DEVIATIONS = 5.5
+MIN_DEVIATIONS = 5.5
 #: … and by this share of it: a unit's response is not flat, nor its delay the same everywhere.
-LEAST_SHARE = 0.15
+MIN_SHARE = 0.15
 #: So far from the carrier (units of rate/192) a line's phase can be foretold well; so far at all.
 NEAR, WIDE = 24, 40
 #: Where a delay alone leaves more than this (rad), and so many lines show, the phase bends as a polynomial does.
@@ -146,7 +146,7 @@ def _shares(
     size = np.abs(ratios)
     own = came * np.minimum(1.0, size / np.maximum(np.abs(came), 1e-300))
     doubt = size.copy()
-    least = np.maximum(LEAST_DEVIATIONS * spread, LEAST_SHARE * size)
+    least = np.maximum(MIN_DEVIATIONS * spread, MIN_SHARE * size)
     if expected is not None:
         # Far off the phase may be another; there a line must be too strong before its phase counts.
         told = (np.abs(offsets) <= NEAR) | ((np.abs(offsets) <= WIDE) & (np.abs(came - own) > least))

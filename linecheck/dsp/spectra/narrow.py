@@ -12,7 +12,7 @@ __all__ = ["Narrowed", "narrow", "narrowing_factor"]
 FloatArray = NDArray[np.float64]
 
 #: The new rate over the highest frequency of interest: 44.1 kHz still holds 20 kHz.
-LEAST_RATE_OVER_TOP = 2.2
+MIN_RATE_OVER_TOP = 2.2
 #: Where the complementary error function has fallen to 1e-9: the pass band's greatest error, and what is cut off.
 REACH = 4.32
 #: Blocks overlap by so many times what an edge takes to die away to that, and are so many times as long.
@@ -51,7 +51,7 @@ class Narrowed:
 
 def narrowing_factor(rate_hz: float, top_hz: float) -> int:
     """Return the greatest whole number that a rate can be divided by with everything up to ``top_hz`` kept."""
-    return max(1, int(rate_hz / (LEAST_RATE_OVER_TOP * top_hz)))
+    return max(1, int(rate_hz / (MIN_RATE_OVER_TOP * top_hz)))
 
 
 def narrow(values: FloatArray, rate_hz: float, factor: int) -> Narrowed:
@@ -76,7 +76,7 @@ def narrow(values: FloatArray, rate_hz: float, factor: int) -> Narrowed:
     if factor == 1:
         return Narrowed(values, rate_hz, 1, (0, frames))
     half = 0.5 / factor
-    pass_band = half / (0.5 * LEAST_RATE_OVER_TOP)
+    pass_band = half / (0.5 * MIN_RATE_OVER_TOP)
     width = 0.5 * (half - pass_band) / REACH
     # The slope's transform is a Gaussian of standard deviation 1 / (π · √2 · width).
     edge = int(np.ceil(REACH / (np.pi * width) / factor)) + 1

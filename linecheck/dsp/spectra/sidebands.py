@@ -35,7 +35,7 @@ MAX_LINES = 60
 #: An added line above this level re the carrier is taken out before the phase is, so that it leaves no products.
 STRONG = 1e-4
 #: A part is there that differs from its model by this much of the line, and by this many standard deviations.
-LEAST_SHARE, LEAST_DEVIATIONS = 0.25, 3.7
+MIN_SHARE, MIN_DEVIATIONS = 0.25, 3.7
 #: A line whose skirt is cut a number of bins from it errs by this part over that number: 1/(2π²) of its energy lies
 #: beyond, and some of its mirror image this side (as measured, rms).
 CUT_SHARE = 0.09
@@ -217,9 +217,9 @@ def _strong_added(lines: _Lines) -> list[tuple[float, complex]]:
     strong = []
     for frequency, phase, amplitude in zip(lines.frequencies, lines.phase, lines.amplitude, strict=True):
         upper, lower = _sides(phase, amplitude)
-        if abs(upper) > STRONG and abs(lower) < LEAST_SHARE * abs(upper):
+        if abs(upper) > STRONG and abs(lower) < MIN_SHARE * abs(upper):
             strong.append((float(frequency), upper))
-        elif abs(lower) > STRONG and abs(upper) < LEAST_SHARE * abs(lower):
+        elif abs(lower) > STRONG and abs(upper) < MIN_SHARE * abs(lower):
             strong.append((-float(frequency), lower))
     return strong
 
@@ -333,6 +333,6 @@ def _nature(
     }
     best = min(left, key=lambda name: left[name][0])
     misfit, error = left[best]
-    if misfit <= max(LEAST_SHARE * strength, LEAST_DEVIATIONS * np.sqrt(0.5 * error)):
+    if misfit <= max(MIN_SHARE * strength, MIN_DEVIATIONS * np.sqrt(0.5 * error)):
         return best
     return "mixed"

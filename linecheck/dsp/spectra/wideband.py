@@ -34,7 +34,7 @@ SEGMENT_SECONDS = 0.1
 #: Of Hann segments that overlap by half, so many of each are independent.
 INDEPENDENT = 0.947
 #: A record is no shorter than so many segments; and since its ends count for less, it counts as a little shorter.
-LEAST_LENGTHS = 8
+MIN_LENGTHS = 8
 COUNTED = 0.95
 
 
@@ -99,7 +99,7 @@ def _segmented(values: FloatArray, rate_hz: float) -> Density:
     from scipy.fft import next_fast_len, rfft
 
     frames = len(values)
-    wanted = min(int(SEGMENT_SECONDS * rate_hz), frames // LEAST_LENGTHS)
+    wanted = min(int(SEGMENT_SECONDS * rate_hz), frames // MIN_LENGTHS)
     length = min(frames, next_fast_len(max(wanted, 16), real=True))
     count = max(1, round(2.0 * frames / length) - 1)
     starts = np.linspace(0, frames - length, count).astype(int)

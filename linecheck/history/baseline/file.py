@@ -31,11 +31,11 @@ from linecheck.errors import FileError
 from linecheck.files.toml import FormatOne, parse_model, read_toml
 from linecheck.limits.curve_profile import Lattice, Profile
 from linecheck.limits.regression import Measured
-from linecheck.limits.serial_pattern import LONGEST_SERIAL
+from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 
 __all__ = [
     "LARGEST",
-    "LONGEST_BYTES",
+    "MAX_BYTES",
     "MAX_HISTORY",
     "Accepted",
     "Baseline",
@@ -52,15 +52,15 @@ __all__ = [
     "load_baseline",
 ]
 
-LONGEST_BYTES: Final = 8_000_000
+MAX_BYTES: Final = 8_000_000
 MAX_HISTORY: Final = 1000
-LONGEST_TEXT: Final = 500
+MAX_TEXT_LENGTH: Final = 500
 #: So far from zero, in bands, may a band lie; exact in floating point by far.
 MAX_STEPS: Final = 1e9
 #: No value is further from zero: what is more was not measured.
 LARGEST: Final = 1e15
 
-Text = Annotated[str, Field(min_length=1, max_length=LONGEST_TEXT)]
+Text = Annotated[str, Field(min_length=1, max_length=MAX_TEXT_LENGTH)]
 Name = Annotated[str, Field(min_length=1, max_length=100)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Number = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
@@ -245,7 +245,7 @@ class UnitEntry(_Table):
     ``certificate`` and ``volts_uncertainty_percent`` are of the calibration of the captures' volts; None is not stated.
     """
 
-    serial: Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)]
+    serial: Annotated[str, Field(min_length=1, max_length=MAX_SERIAL_LENGTH)]
     firmware: Name | None = None
     stations: Names = ()
     certificate: Text | None = None
@@ -321,7 +321,7 @@ def load_baseline(path: str | Path, *, to_replace: bool = False) -> Baseline:
         It cannot be read, or was edited since it was accepted; every fault of it comes at once as
         :class:`~linecheck.errors.FileFaults`.
     """
-    file = read_toml(path, longest=LONGEST_BYTES)
+    file = read_toml(path, longest=MAX_BYTES)
     baseline = Baseline(str(path), file.sha256, parse_model(file, BaselineFile))
     if baseline.is_edited and not to_replace:
         raise FileError(

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchem
 
 from linecheck.files.yaml import shown
 from linecheck.limits.retest import RetestPolicy
-from linecheck.limits.serial_pattern import LONGEST_PATTERN, compile_serial_pattern
+from linecheck.limits.serial_pattern import MAX_PATTERN_LENGTH, compile_serial_pattern
 
 __all__ = ["FORMAT", "NAME", "SETUP_VALUE_LENGTH", "Approval", "Header", "is_reserved"]
 
@@ -98,7 +98,7 @@ class Header(BaseModel):
         description="names of the channels, in the order of outputs and recordings",
     )
     serial_pattern: str = Field(
-        max_length=LONGEST_PATTERN, description="regular expression that a whole serial number matches"
+        max_length=MAX_PATTERN_LENGTH, description="regular expression that a whole serial number matches"
     )
     decision: Literal["simple", "guarded"] = Field(
         "simple",

@@ -26,7 +26,7 @@ from linecheck.limits.model import SETUP_MARK
 
 __all__ = [
     "LAID_OVER",
-    "LONGEST_NAME",
+    "MAX_NAME_LENGTH",
     "MAX_SETUPS",
     "RATE",
     "Member",
@@ -38,8 +38,8 @@ __all__ = [
 
 MAX_SETUPS: Final = 32
 #: Characters of a name with its setup; files are named after it.
-LONGEST_NAME: Final = 120
-LONGEST_VALUE: Final = 40
+MAX_NAME_LENGTH: Final = 120
+MAX_VALUE_LENGTH: Final = 40
 #: The setting that is the stimulus's as well.
 RATE: Final = "rate_hz"
 #: What a setup may hold besides settings.
@@ -68,7 +68,7 @@ def variant_name(entry: str, settings: Mapping[str, str]) -> str:
 
 
 def _plain(value: str) -> str:
-    return re.sub(r"[^A-Za-z0-9.+-]", "-", value)[:LONGEST_VALUE]
+    return re.sub(r"[^A-Za-z0-9.+-]", "-", value)[:MAX_VALUE_LENGTH]
 
 
 def read_members(
@@ -121,11 +121,11 @@ def _is_usable(
     name: str, setup: Mapping[str, str], members: Sequence[Member], where: KeyPath, faults: FaultList
 ) -> bool:
     """Return whether a setup is another than those before it, also by the name that it gives its check."""
-    if len(name) > LONGEST_NAME:
+    if len(name) > MAX_NAME_LENGTH:
         message = (
             f"names and values of the settings make a check's name of {len(name)} characters ({name[:40]}…)"
         )
-        faults.add(where, f"{message}, at most {LONGEST_NAME}, since files are named after it")
+        faults.add(where, f"{message}, at most {MAX_NAME_LENGTH}, since files are named after it")
         return False
     for member in members:
         if member.setup == setup:

@@ -23,7 +23,7 @@ __all__ = ["ClassTotal", "Forecast", "by_class", "daily_bytes", "forecast"]
 #: The rate is taken from so many days.
 WINDOW_DAYS: Final = 28
 #: Retention that is shorter than this shortens no window: nothing could be said from it.
-_SHORTEST_WINDOW_DAYS: Final = 7
+_MIN_WINDOW_DAYS: Final = 7
 #: Further ahead nothing is said.
 HORIZON_DAYS: Final = 3650
 
@@ -104,7 +104,7 @@ def daily_bytes(
 
 def _window_days(policy: Retention) -> int:
     """Return over how many days nothing has been removed yet by age."""
-    return max(_SHORTEST_WINDOW_DAYS, min([WINDOW_DAYS, *policy.keep_days.values()]))
+    return max(_MIN_WINDOW_DAYS, min([WINDOW_DAYS, *policy.keep_days.values()]))
 
 
 def forecast(

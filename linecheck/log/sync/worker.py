@@ -23,15 +23,15 @@ if TYPE_CHECKING:
     from linecheck.log.sync.push import Pushed
     from linecheck.log.sync.target import Target
 
-__all__ = ["LONGEST_WAIT_SECONDS", "Worker", "main", "waiting_seconds"]
+__all__ = ["MAX_WAIT_SECONDS", "Worker", "main", "waiting_seconds"]
 
 #: However long an outage lasts, it is tried again after this time.
-LONGEST_WAIT_SECONDS = 120.0
+MAX_WAIT_SECONDS = 120.0
 #: How long it goes on without the session.
 _LAST_SECONDS = 30.0
 
 _LOWEST_PRIORITY = 19
-_LONGEST_REST_SECONDS = 5.0
+_MAX_REST_SECONDS = 5.0
 
 
 class Worker:
@@ -89,7 +89,7 @@ class Worker:
 
     def _rest(self, _: Head) -> None:
         """Leave the machine to the units for as long as the last batch took, unless there will be none any more."""
-        self._ended.wait(min(time.monotonic() - self._begun, _LONGEST_REST_SECONDS))
+        self._ended.wait(min(time.monotonic() - self._begun, _MAX_REST_SECONDS))
         self._begun = time.monotonic()
 
     def _failed(self, error: LinecheckError) -> None:
@@ -125,8 +125,8 @@ def waiting_seconds(every_seconds: float, failures: int, chance: float) -> float
     """
     if not failures:
         return every_seconds
-    longest = min(LONGEST_WAIT_SECONDS, every_seconds * 2.0 ** min(failures, 30))
-    return max(min(every_seconds, LONGEST_WAIT_SECONDS), longest * (0.5 + 0.5 * chance))
+    longest = min(MAX_WAIT_SECONDS, every_seconds * 2.0 ** min(failures, 30))
+    return max(min(every_seconds, MAX_WAIT_SECONDS), longest * (0.5 + 0.5 * chance))
 
 
 def main(location: str, url: str, every_seconds: str) -> None:

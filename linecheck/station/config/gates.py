@@ -30,12 +30,12 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from linecheck.limits.loading.header import NAME
-from linecheck.limits.serial_pattern import LONGEST_SERIAL
+from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 
 __all__ = ["ChallengeConfig", "ChallengeUnit", "GateConfig", "GoldenConfig"]
 
 Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]
-Serial = Annotated[str, Field(min_length=1, max_length=LONGEST_SERIAL)]
+Serial = Annotated[str, Field(min_length=1, max_length=MAX_SERIAL_LENGTH)]
 Margin = Annotated[float, Field(gt=0.0, le=1e9)]
 Named = Annotated[str, Field(min_length=1, max_length=200)]
 

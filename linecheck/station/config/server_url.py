@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-__all__ = ["LONGEST", "check_server_url"]
+__all__ = ["MAX_URL_LENGTH", "check_server_url"]
 
-LONGEST = 500
+MAX_URL_LENGTH = 500
 
 _SCHEMES = ("postgresql", "postgres")
 _EXAMPLE = "postgresql://USER@HOST/DATABASE"
@@ -28,8 +28,8 @@ def check_server_url(url: str) -> str:
     scheme, found, _ = url.partition("://")
     if not found or scheme not in _SCHEMES:
         raise ValueError(f"is no PostgreSQL URL: expected {_EXAMPLE}")
-    if len(url) > LONGEST or not url.isprintable() or " " in url:
-        raise ValueError(f"is no URL: it has at most {LONGEST} characters, and no spaces")
+    if len(url) > MAX_URL_LENGTH or not url.isprintable() or " " in url:
+        raise ValueError(f"is no URL: it has at most {MAX_URL_LENGTH} characters, and no spaces")
     try:
         parts = urlsplit(url)
         options = dict(parse_qsl(parts.query, keep_blank_values=True))

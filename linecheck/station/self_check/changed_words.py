@@ -14,7 +14,7 @@ FloatArray = NDArray[np.float64]
 
 FULL_SCALE = 2.0**31
 #: What correlates less than this with the words is none of theirs.
-LEAST_CORRELATION = 0.1
+MIN_CORRELATION = 0.1
 #: What holds that much of two channels' words mixes them.
 MIXED = 0.3
 #: A gain that is off by less is none: what dither and rounding leave of a fit.
@@ -24,7 +24,8 @@ LITTLE_DB = -50.0
 #: A path that loses so much of what lies above 0.46 of the rate has a converter's filter in it.
 EDGE_DB = 10.0
 EDGE_SHARE = 0.46
-SHORTEST = 8
+#: No converter's words are shorter.
+MIN_BITS = 8
 BLOCK = 4096
 
 
@@ -44,7 +45,7 @@ def change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tupl
     found = [_lag(sent[:, other], came[:, channel]) for other in range(words.shape[1])]
     other = int(np.argmax([abs(share) for _, share in found]))
     lag, share = found[other]
-    if abs(share) < LEAST_CORRELATION:
+    if abs(share) < MIN_CORRELATION:
         return "absent", "what came back has nothing to do with the words that were sent", None
     mine, theirs = _overlap(words[:, other], codes[:, channel], lag)
     if np.array_equal(theirs, _negated(mine)):
@@ -87,7 +88,7 @@ def _cut(sent: FloatArray, came: FloatArray, bits: int) -> tuple[str, str] | Non
     mine, theirs = sent.astype(np.int64), came.astype(np.int64)
     together = int(np.bitwise_or.reduce(theirs))
     kept = 32
-    while kept > SHORTEST and not together >> (32 - kept) & 1:
+    while kept > MIN_BITS and not together >> (32 - kept) & 1:
         kept -= 1
     if kept >= bits:
         return None

@@ -58,7 +58,7 @@ PART_SECONDS = 0.12
 #: How much of a section's beginning is held against the ramp that was played, s.
 ONSET_SECONDS = 0.03
 #: What explains less of the power around it is no sync.
-LEAST_SHARE = 0.2
+MIN_SHARE = 0.2
 CLOCK_TOLERANCE = 1e-3
 #: Noise at the tone's frequency is taken from beside it, Hz; no multiple of 50 or 60 Hz is among them.
 BESIDE_HZ = np.array([-87.0, -74.0, -62.0, -53.0, 48.0, 57.0, 69.0, 88.0])
@@ -223,7 +223,7 @@ def read_probe(
 def _find_sync(capture: Capture) -> int | None:
     """Return the frame at which the sync begins, from the channel that has it best."""
     sync = chirp(capture.rate_hz, SYNC_SECONDS)
-    best: tuple[float, int] = (LEAST_SHARE, -1)
+    best: tuple[float, int] = (MIN_SHARE, -1)
     for values in capture.scaled:
         if len(values) <= len(sync) or not np.ptp(values) > 0.0:
             continue

@@ -36,9 +36,9 @@ MOSTLY = 0.5
 #: Values beyond this, in steps of 32 bits, are as wrong as they can be.
 FARTHEST = 2.0**40
 #: Runs of one lag that are shorter than this are chance.
-LEAST_RUN = 4
+MIN_RUN = 4
 #: From this share of frames on, and off by no more than so many steps, it is dither that changed them.
-FEW, LEAST_STEPS = 0.01, 2
+FEW, MIN_STEPS = 0.01, 2
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,7 @@ def _in_runs(lags: IntArray) -> NDArray[np.bool_]:
     if not len(lags):
         return np.zeros(0, dtype=bool)
     edges = np.flatnonzero(np.concatenate(([True], np.diff(lags) != 0, [True])))
-    return np.repeat(np.diff(edges) >= LEAST_RUN, np.diff(edges))
+    return np.repeat(np.diff(edges) >= MIN_RUN, np.diff(edges))
 
 
 def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: int) -> WordsFound:
@@ -198,7 +198,7 @@ def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: in
     if silent:
         text = f"the same bits came back, but {_frames(count)} from number {first} on came as silence"
         return WordsFound("moved", "lost", text, frames, count, first, lag)
-    if count > frames * FEW and _small_steps(words, codes, lag, different) <= LEAST_STEPS * step:
+    if count > frames * FEW and _small_steps(words, codes, lag, different) <= MIN_STEPS * step:
         text = f"{count} of {frames} frames came back some lowest bits off: dither was added"
         return WordsFound("modified", "dithered", text, frames, count, first, lag)
     there = codes[lag + first] if 0 <= lag + first < len(codes) else None

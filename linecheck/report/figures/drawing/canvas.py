@@ -25,7 +25,7 @@ __all__ = ["draw_figure", "shape_of"]
 
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
 _CAPTION_HEIGHT, _SAMPLE, _LABEL_STEP = 11.0, 16.0, 11.0
-_LONGEST_LABEL = 28
+_MAX_LABEL_LENGTH = 28
 #: A curve of so few points shows them.
 _MAX_DOTS = 60
 #: A shape for each verdict: what passes is round, what does not has corners.
@@ -81,7 +81,7 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
 
 def _cut(text: str) -> str:
     shown = visible(text).replace("\n", " ")
-    return shown if len(shown) <= _LONGEST_LABEL else f"{shown[: _LONGEST_LABEL - 1]}…"
+    return shown if len(shown) <= _MAX_LABEL_LENGTH else f"{shown[: _MAX_LABEL_LENGTH - 1]}…"
 
 
 def _draw_axes(figure: Figure, place: _Place) -> None:

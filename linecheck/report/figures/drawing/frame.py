@@ -27,7 +27,7 @@ _DEEPEST_DB = 25.0
 #: No converter's response goes deeper than this above its noise.
 _DEEPEST_RESPONSE_DB = 180.0
 #: The least that a y axis in dB spans, where both ways matter and where one does.
-_LEAST_SPAN = {"both": 1.0, "max": 20.0, "min": 20.0}
+_MIN_SPAN = {"both": 1.0, "max": 20.0, "min": 20.0}
 _LARGEST = 1e15
 
 
@@ -69,7 +69,7 @@ def _y_ends(figure: Figure) -> tuple[float, float]:
         return -1.0, 1.0
     low, high = _core(y, figure) if len(y) else (float(np.min(limits)), float(np.max(limits)))
     low, high = min(low, *limits, low), max(high, *limits, high)
-    least = _LEAST_SPAN[figure.hold] if figure.y.unit == "dB" else 1e-9 * max(abs(low), abs(high), 1e-9)
+    least = _MIN_SPAN[figure.hold] if figure.y.unit == "dB" else 1e-9 * max(abs(low), abs(high), 1e-9)
     if high - low < least:
         middle = 0.5 * (low + high)
         low, high = middle - 0.5 * least, middle + 0.5 * least

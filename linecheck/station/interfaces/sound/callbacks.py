@@ -42,7 +42,7 @@ Samples = NDArray[Any]
 SENTINEL: dict[str, float | int] = {"int32": -0x7FA5A5A5, "float32": float("nan")}
 
 #: A driver that says it needs longer than this from here to its output is not believed.
-LONGEST_DRAIN_SECONDS = 2.0
+MAX_DRAIN_SECONDS = 2.0
 
 
 class Flag(IntFlag):
@@ -195,7 +195,7 @@ class Player:
             filled += count
             drain = lead_seconds + filled / take.rate_hz
             if drain > take.drain_seconds:
-                take.drain_seconds = min(drain, LONGEST_DRAIN_SECONDS)
+                take.drain_seconds = min(drain, MAX_DRAIN_SECONDS)
             take.position = start + count
             if take.done:
                 take.record.drain_seconds = take.drain_seconds

@@ -21,7 +21,7 @@ FloatArray = NDArray[np.float64]
 STEP_SECONDS = 0.001
 SMOOTH_STEPS = 8
 #: Below this agreement of the levels over time, what came back is not known to be what was played.
-LEAST_AGREEMENT = 0.97
+MIN_AGREEMENT = 0.97
 
 
 def envelope(samples: Samples, rate_hz: int) -> FloatArray:
@@ -84,4 +84,4 @@ def lag_seconds(played: Samples, rate_hz: int, captured: Samples, capture_rate_h
     ):
         return None
     agreement = float(np.corrcoef(expected, back)[0, 1])
-    return (lag + SMOOTH_STEPS - 1) * STEP_SECONDS if agreement >= LEAST_AGREEMENT else None
+    return (lag + SMOOTH_STEPS - 1) * STEP_SECONDS if agreement >= MIN_AGREEMENT else None
