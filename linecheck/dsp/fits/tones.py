@@ -141,7 +141,7 @@ class _Tables:
 
 def _tables(frames: int, frequencies: FloatArray) -> _Tables:
     """Return the tables of tones over a record, which the same tones in the next record of its length need again."""
-    return _made_tables(frames, frequencies.tobytes())
+    return _made_tables(frames, np.asarray(frequencies, dtype=np.float64).tobytes())
 
 
 @lru_cache(maxsize=16)
