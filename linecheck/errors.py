@@ -133,7 +133,7 @@ class RecordError(LinecheckError):
 
 
 class ServerError(LinecheckError):
-    """The server where the logs of many stations meet cannot be reached, or does not do what it is asked."""
+    """The central server cannot be reached, or does not do what it is asked."""
 
     exit_status = ExitStatus.INVALID
 

@@ -32,16 +32,19 @@ COMMANDS = {
     "plot": ("linecheck.cli.plot", "Write the figures of a run, a capture set or a comparison."),
     "programme": (
         "linecheck.cli.programme",
-        "Write all checks as one test programme, for a player that nothing controls.",
+        "Write all checks as one test programme, for a standalone player.",
     ),
     "regress": ("linecheck.cli.regress", "Compare capture sets with a baseline."),
     "report": ("linecheck.cli.report", "Write a run, a capture set or a comparison as one page."),
     "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
     "schema": ("linecheck.cli.schema", "Print the JSON Schema of limit files, or of results."),
     "signoff": ("linecheck.cli.signoff", "Record who accepts or rejects what a comparison showed."),
-    "station": ("linecheck.cli.station", "Let a station show that it may judge units; say where it stands."),
+    "station": (
+        "linecheck.cli.station",
+        "Verify the station: self-check, golden and challenge units, status.",
+    ),
     "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),
-    "sync": ("linecheck.cli.sync", "Send the log to the server where the logs of many stations meet."),
+    "sync": ("linecheck.cli.sync", "Send the log to the central server."),
 }
 
 

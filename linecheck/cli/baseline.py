@@ -55,7 +55,7 @@ def accept(
 
     Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
     """
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.errors import BaselineError
     from linecheck.files.write import check_can_write, write_atomically
     from linecheck.history.baseline.accept_review import doubts

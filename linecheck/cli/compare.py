@@ -42,7 +42,7 @@ def command(
     Exit status: 0 compared, whatever was found; 2 a wrong command or file; 3 nothing in common was measured.
     """
     from linecheck.cli.display.comparison import show_comparison
-    from linecheck.cli.sources.looked_at import Sources
+    from linecheck.cli.sources.run_source import Sources
     from linecheck.files.text import visible
     from linecheck.files.write import check_can_write
     from linecheck.history.comparison.compare import compare_sides

@@ -84,7 +84,7 @@ def command(
     from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
     from linecheck.captures.programme.programme import check_names
     from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.limits.loading.load import load_limits
 
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
@@ -166,7 +166,7 @@ def _check_out(out: str) -> None:
 
 def _show(found: Survey, recording: str, rate_hz: int) -> None:
     """Show what was found on standard output, and what was not, or is odd, on standard error."""
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.files.text import visible
 
     programme = found.programme
@@ -216,7 +216,7 @@ def _clock(seconds: float) -> str:
 
 
 def _show_set(out: str, limits_path: str, serial: str | None) -> None:
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.files.text import visible
 
     click.echo(

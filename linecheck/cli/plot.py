@@ -21,7 +21,7 @@ from linecheck.cli.sources.beside import (
 from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
-    from linecheck.cli.sources.looked_at import Sources
+    from linecheck.cli.sources.run_source import Sources
     from linecheck.history.population import Populations
     from linecheck.report.figures.data import Figure, Strip
     from linecheck.run.model import Run
@@ -82,7 +82,7 @@ def command(
 
     Exit status: 0 figures were written, 2 a wrong command or file, 3 nothing was measured that could be drawn.
     """
-    from linecheck.cli.sources.looked_at import Sources
+    from linecheck.cli.sources.run_source import Sources
 
     if not out:
         raise UsageError("--out: is empty, name a folder")

@@ -1,4 +1,4 @@
-"""``linecheck programme``: all checks as one long file, for a player that nothing controls."""
+"""``linecheck programme``: all checks as one long file, for a standalone player."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def command(
     settings: tuple[str, ...],
     tracks: str | None,
 ) -> None:
-    """Write the checks of a limit file as one test programme, for a player or streamer that nothing controls.
+    """Write the checks of a limit file as one test programme, for a standalone player or streamer.
 
     Every check is a segment of its own behind a coded mark. Play it in any order, start recording first, and let
     "linecheck cut" make a capture set of the recording. A disc takes --rate 44100 --bits 16, and masks for
@@ -57,7 +57,7 @@ def command(
     """
     from linecheck.captures.programme.programme import check_names, make_programme
     from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.limits.loading.load import load_limits
 
     _check_suffix(out)

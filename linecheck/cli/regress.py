@@ -44,7 +44,7 @@ def command(
     aborted.
     """
     from linecheck.cli.display.console import Console
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.errors import FileError
     from linecheck.history.baseline.regression import load_baseline, require_margins
     from linecheck.limits.loading.load import load_limits

@@ -21,7 +21,7 @@ from linecheck.errors import ExitStatus, FileError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from linecheck.cli.sources.looked_at import Sources
+    from linecheck.cli.sources.run_source import Sources
     from linecheck.history.comparison.model import Comparison
     from linecheck.log.signoff import Signoff
 
@@ -65,7 +65,7 @@ def command(
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
-    from linecheck.cli.sources.looked_at import Sources
+    from linecheck.cli.sources.run_source import Sources
 
     compared = (
         os.path.isfile(os.path.join(source, _COMPARISON))

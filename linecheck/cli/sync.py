@@ -1,4 +1,4 @@
-"""``linecheck sync``: send a station's log to the server where the logs of many stations meet, and verify it there."""
+"""``linecheck sync``: send a station's log to the central server, and verify it there."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.display.telling import tell
+from linecheck.cli.display.messages import tell
 from linecheck.cli.log.options import log_location, log_options, log_to_add_to, public_key_options
 from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError, listed
 from linecheck.files.text import visible

@@ -19,7 +19,7 @@ from typing import Final
 
 import numpy as np
 
-from linecheck.gates.found import GoldenValue
+from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.results.wording import number, subject
 

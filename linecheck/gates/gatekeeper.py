@@ -21,7 +21,7 @@ from sqlalchemy import Connection
 from linecheck import __version__
 from linecheck.checks.base import Problem
 from linecheck.files.times import utc_text
-from linecheck.gates import found
+from linecheck.gates import log_queries
 from linecheck.gates.gates import Asked, GateState, Result, State, gate_state, in_words
 from linecheck.gates.lock import LockState, lock_state
 from linecheck.gates.path import PathStanding, path_standing
@@ -181,7 +181,7 @@ class Gatekeeper:
             lock = _lock(connection, config.station, count, cleared) if count else LockState()
             if lock.locked and lock.since is not None and _sound(connection, config.station) > lock.since:
                 lock = LockState()
-            newest = found.newest_statement(connection, SELF_CHECK, config.station)
+            newest = log_queries.newest_statement(connection, SELF_CHECK, config.station)
             path = self._path_standing(newest)
         interface = {} if newest is None else _texts(newest.content.get("interface"))
         unlocking = tuple(self._unlocking())
@@ -219,10 +219,10 @@ class Gatekeeper:
             return False
         station = self._station.config.station
         with self._log.reading() as connection:
-            doubted = found.newest_doubt(connection, station, serial)
+            doubted = log_queries.newest_doubt(connection, station, serial)
             if doubted is None:
                 return False
-            return found.next_statement(connection, SELF_CHECK, station, doubted) == _checked(standing)
+            return log_queries.next_statement(connection, SELF_CHECK, station, doubted) == _checked(standing)
 
     def _path_standing(self, newest: Statement | None) -> PathStanding:
         """Return what the newest self-check leaves of the limit file's masks."""
@@ -280,21 +280,23 @@ class Gatekeeper:
         """Yield the newest result of each unit that counts for a gate."""
         station = self._station.config.station
         if asked.gate == SELF_CHECK:
-            yield from self._read(connection, found.newest_statement(connection, SELF_CHECK, station), now)
+            yield from self._read(
+                connection, log_queries.newest_statement(connection, SELF_CHECK, station), now
+            )
             return
         gate = asked.gate.partition(".")[0]
         if self._limits is None:
-            for statement in found.newest_of_each(connection, GATE, f"{station}/{gate}/"):
+            for statement in log_queries.newest_of_each(connection, GATE, f"{station}/{gate}/"):
                 yield from self._read(connection, statement, now)
             return
         for serial in asked.about:
             subject = about(station, gate, self._limits.model, serial)
-            yield from self._read(connection, found.newest_statement(connection, GATE, subject), now)
+            yield from self._read(connection, log_queries.newest_statement(connection, GATE, subject), now)
 
     def _read(self, connection: Connection, statement: Statement | None, now: datetime) -> Iterator[Result]:
         if statement is None:
             return
-        later = found.latest_time(connection, statement.sequence)
+        later = log_queries.latest_time(connection, statement.sequence)
         result = read_result(statement, later=later)
         yield read_result(statement, later=later, least_age_seconds=self._least_age(result, now))
 
@@ -322,19 +324,19 @@ def _cleared(states: Iterable[GateState]) -> int:
 
 def _sound(connection: Connection, station: str) -> int:
     """Return the newest record by which a golden unit of any model was found unmoved; 0 where there is none."""
-    statements = found.newest_of_each(connection, GATE, f"{station}/golden/")
+    statements = log_queries.newest_of_each(connection, GATE, f"{station}/golden/")
     return max((each.sequence for each in statements if each.content.get("met") is True), default=0)
 
 
 def _lock(connection: Connection, station: str, count: int, cleared: int) -> LockState:
     """Return whether the station is locked: as its newest run found it, or by the newest units of any model."""
-    units = found.newest_units(connection, station, cleared)
+    units = log_queries.newest_units(connection, station, cleared)
     if units:
-        lock = found.standing_lock(connection, units[0].sequence)
+        lock = log_queries.standing_lock(connection, units[0].sequence)
         if lock.since is not None and lock.since > cleared:
             return lock
     for model in dict.fromkeys(unit.model for unit in units):
-        state = lock_state(found.units_in_a_row(connection, units, model), count, cleared=cleared)
+        state = lock_state(log_queries.units_in_a_row(connection, units, model), count, cleared=cleared)
         if state.locked:
             return state
     return LockState()

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from linecheck.errors import BaselineError, RecordError, UsageError
-from linecheck.gates import found
+from linecheck.gates import log_queries
 from linecheck.gates.challenge import ChallengeResult, challenged
 from linecheck.gates.drift import Drift, drifts
 from linecheck.gates.gatekeeper import SOFTWARE
@@ -125,7 +125,7 @@ def state_golden(
         reference, _ = _history(log, subject)
     result = hold_against(outcome, history, limits, margins) if history else GoldenResult(False, (_FIRST,))
     with log.reading() as connection:
-        gone = drifts(found.golden_values(connection, limits.model, outcome.serial), margins)
+        gone = drifts(log_queries.golden_values(connection, limits.model, outcome.serial), margins)
     more = {
         "reference": None if reference is None else reference.sequence,
         "compared": sum(change.what in ("moved", "unmoved") for change in result.changes),
@@ -234,7 +234,7 @@ def _recorded(log: Log, outcome: Run) -> Run:
 def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
     """Return a golden unit's history as it was accepted last, and its runs."""
     with log.reading() as connection:
-        statement = found.newest_statement(connection, REFERENCE, subject)
+        statement = log_queries.newest_statement(connection, REFERENCE, subject)
         if statement is None:
             return None, []
         reference = read_reference(statement)

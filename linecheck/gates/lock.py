@@ -43,7 +43,8 @@ KNOWN_BEFORE: Final = frozenset(
         "calibration_overdue",
         "not_recorded",
         "other_firmware",
-        "set_otherwise",
+        "setting_mismatch",
+        "set_otherwise",  # its name in earlier records
     }
 )
 #: No more are named; the rest is counted.

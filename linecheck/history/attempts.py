@@ -25,7 +25,7 @@ __all__ = ["AttemptChanges", "Changed", "Flip", "Moved", "attempt_changes"]
 
 @dataclass(frozen=True)
 class Flip:
-    """What was judged otherwise; None where it was not judged."""
+    """A verdict that changed; None where it was not judged."""
 
     subject: str
     before: Verdict | None

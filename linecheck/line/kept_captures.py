@@ -81,7 +81,7 @@ class CaptureKeeper:
         FileError
             The archive cannot be written to.
         """
-        from linecheck.log.archive.room import captures_bytes
+        from linecheck.log.archive.free_space import captures_bytes
 
         if self.archive is None:
             return 0
@@ -96,7 +96,7 @@ class CaptureKeeper:
         FileError
             The archive cannot be written to.
         """
-        from linecheck.log.archive.room import disk_of, room_for, room_for_record
+        from linecheck.log.archive.free_space import disk_of, room_for, room_for_record
         from linecheck.log.connect import database_path
 
         config = self.station.config

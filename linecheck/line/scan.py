@@ -107,7 +107,7 @@ def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus |
 
 
 def _reason(session: Session, serial: str, given: str | None) -> str | None:
-    """Return why a unit is tested once more; the reason that is given for all units is that of repeats alone."""
+    """Return the retest reason of a unit; one that is given for all units is that of repeats alone."""
     if not session.was_tested(serial):
         return None
     codes = session.plan.limits.retest.reasons if session.plan.limits.retest is not None else ()

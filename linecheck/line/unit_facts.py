@@ -31,7 +31,7 @@ class UnitFacts:
 
     @property
     def reason(self) -> str | None:
-        """Why it is tested once more."""
+        """The retest reason."""
         return self.said.get("reason")
 
     def with_reason(self, reason: str | None) -> UnitFacts:

@@ -191,5 +191,5 @@ def _other_than_expected(
         varies = any(check.setup.get(setting) != expected for check in limits.checks)
         if found not in (None, expected) and not varies and setting not in config.setup:
             message = f"the unit says that its {setting} is {found}, and the limit file expects {expected}"
-            problems.append(Problem("set_otherwise", message))
+            problems.append(Problem("setting_mismatch", message))
     return problems

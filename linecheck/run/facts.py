@@ -187,8 +187,8 @@ class Facts:
         listed=True, picked_by="nest", result="unit", page=("station",),
     )  # fmt: skip
     reason: str | None = _fact(
-        "reason of the repeat", "why the unit was tested once more", since=3, said_by="operator", metavar="CODE",
-        help="Why a unit is tested once more; the limit file may say which codes there are.",
+        "retest reason", "why the unit was tested again", since=3, said_by="operator", metavar="CODE",
+        help="Retest reason; the limit file may say which codes there are.",
         listed=True, result="unit", page=("record",), compared=False,
     )  # fmt: skip
     override: Mapping[str, str] = _fact(

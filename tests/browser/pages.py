@@ -13,7 +13,7 @@ from small_run import simulated, write_small_files
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Problem
 from linecheck.cli import cli
-from linecheck.cli.sources.looked_at import Sources
+from linecheck.cli.sources.run_source import Sources
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log

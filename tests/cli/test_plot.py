@@ -12,7 +12,7 @@ from PIL import Image
 
 from linecheck.cli import COMMANDS
 from linecheck.cli.plot import command
-from linecheck.cli.sources.looked_at import Sources
+from linecheck.cli.sources.run_source import Sources
 from linecheck.errors import FileError, LinecheckError, UsageError
 from linecheck.history.comparison.file import write_comparison
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side

@@ -92,7 +92,7 @@ def test_a_unit_that_does_not_say_what_it_is_is_not_tested(run):
             "other_firmware",
             "its firmware is 1.4.2, and 1.5.0 was expected",
         ),
-        ("filter = slow", (), "set_otherwise", "its filter is slow, and the limit file expects sharp"),
+        ("filter = slow", (), "setting_mismatch", "its filter is slow, and the limit file expects sharp"),
     ],
 )
 def test_what_is_not_as_expected_is_never_a_pass(run, line, options, code, message):

@@ -12,9 +12,9 @@ from linecheck.checks.base import Problem
 from linecheck.errors import BaselineError, FileError, RecordError, UsageError
 from linecheck.gates.challenge import challenged, unknown_reasons
 from linecheck.gates.drift import drifts
-from linecheck.gates.found import GoldenValue
 from linecheck.gates.golden import hold_against
 from linecheck.gates.known_units import Accepted, state_challenge, state_golden
+from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import DEFAULT_MARGINS, Margin, golden_margins, unused_margins
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log

@@ -33,6 +33,6 @@ def test_nothing_of_a_terminal_is_loaded_for_a_line():
 
 
 def test_the_check_would_see_a_terminal():
-    assert {"click", "linecheck.cli.display.telling"} <= of_a_terminal(
-        loaded("linecheck.cli.display.telling")
+    assert {"click", "linecheck.cli.display.messages"} <= of_a_terminal(
+        loaded("linecheck.cli.display.messages")
     )

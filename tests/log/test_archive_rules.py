@@ -15,6 +15,14 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.archive.entries import Entry, KeptFile
 from linecheck.log.archive.forecast import by_class, daily_bytes, forecast
+from linecheck.log.archive.free_space import (
+    LOG_RESERVE_BYTES,
+    RECORD_BYTES,
+    Disk,
+    captures_bytes,
+    room_for,
+    room_for_record,
+)
 from linecheck.log.archive.keeping import PassCount, keeping
 from linecheck.log.archive.retention import (
     GIGABYTE,
@@ -23,14 +31,6 @@ from linecheck.log.archive.retention import (
     removals,
     retention,
     total_bytes,
-)
-from linecheck.log.archive.room import (
-    LOG_RESERVE_BYTES,
-    RECORD_BYTES,
-    Disk,
-    captures_bytes,
-    room_for,
-    room_for_record,
 )
 from linecheck.run.plan import make_plan
 from linecheck.station.config.archive import KEPT_CLASSES, ArchiveConfig

@@ -24,11 +24,11 @@ from linecheck.log.sync.batches import batches
 from linecheck.log.sync.check import check_chain
 from linecheck.log.sync.layout import original_text, stored_text
 from linecheck.log.sync.local import LocalLog
-from linecheck.log.sync.patience import Patience
 from linecheck.log.sync.push import push
 from linecheck.log.sync.server import connected
 from linecheck.log.sync.stored import records_after
 from linecheck.log.sync.target import Target
+from linecheck.log.sync.watchdog import Watchdog
 
 
 @pytest.fixture
@@ -163,7 +163,7 @@ def test_a_server_that_hangs_is_given_up(path, url, postgres, monkeypatch):
     made_log(path, runs=4, statements=0)
     patient = []
 
-    class Noticed(Patience):
+    class Noticed(Watchdog):
         def __init__(self, connection, seconds):
             super().__init__(connection, seconds)
             patient.append(self)
@@ -172,10 +172,10 @@ def test_a_server_that_hangs_is_given_up(path, url, postgres, monkeypatch):
         if head.sequence == 2:
             postgres.freeze()
             patient[0]._seconds = 0.1
-            patient[0].again()
+            patient[0].restart()
 
     monkeypatch.setattr("linecheck.log.sync.push.batches", partial(batches, most_rows=8))
-    monkeypatch.setattr("linecheck.log.sync.push.Patience", Noticed)
+    monkeypatch.setattr("linecheck.log.sync.push.Watchdog", Noticed)
     try:
         with LocalLog(path) as log, pytest.raises(ServerError, match="the connection was lost"):
             push(log, Target.parsed(url), progress=hang)

@@ -313,7 +313,7 @@ def test_a_filed_page_says_what_was_around_the_run():
         "captures": "fails are kept",
         "capture of tone": "3f" * 32,
         "commit of linecheck": "5a" * 20,
-        "reason of the repeat": HOSTILE[0],
+        "retest reason": HOSTILE[0],
         "scanned as": HOSTILE[0],
     }
     assert {name: said.get(name) for name in expected} == expected

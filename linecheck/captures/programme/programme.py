@@ -1,4 +1,4 @@
-"""Test programmes: all checks of a limit file one after the other, for a source that nothing controls.
+"""Test programmes: all checks of a limit file one after the other, for a standalone source.
 
 ===========================  =====================================================================
 :func:`make_programme`       what a limit file's programme plays, at one rate and word length

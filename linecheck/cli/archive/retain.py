@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from linecheck.cli.archive.options import Meant, counted, meant_archive, size_text, station_option
-from linecheck.cli.display.telling import tell
+from linecheck.cli.display.messages import tell
 from linecheck.errors import ExitStatus, RecordError, UsageError
 
 if TYPE_CHECKING:
@@ -51,9 +51,9 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
     Exit status: 0 all that is due was removed (or nothing is), 2 a wrong command or file, 3 something could not be.
     """
     from linecheck.history.named import named_runs
+    from linecheck.log.archive.free_space import disk_of
     from linecheck.log.archive.removal import refuse_damaged
     from linecheck.log.archive.retention import removals, retention
-    from linecheck.log.archive.room import disk_of
 
     meant = meant_archive(station_path)
     scan = meant.archive.scan()

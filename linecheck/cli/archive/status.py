@@ -14,8 +14,8 @@ from linecheck.errors import ExitStatus
 if TYPE_CHECKING:
     from linecheck.log.archive import Scan
     from linecheck.log.archive.forecast import Forecast
+    from linecheck.log.archive.free_space import Disk
     from linecheck.log.archive.retention import Retention
-    from linecheck.log.archive.room import Disk
 
 __all__ = ["status_command"]
 
@@ -28,8 +28,8 @@ def status_command(station_path: str) -> None:
     Exit status: 0 the disk has its reserve, 2 a wrong command or file, 3 it has not, or a run cannot be read.
     """
     from linecheck.history.named import named_runs
+    from linecheck.log.archive.free_space import disk_of
     from linecheck.log.archive.retention import GIGABYTE, removals, retention
-    from linecheck.log.archive.room import disk_of
 
     meant = meant_archive(station_path)
     scan = meant.archive.scan()

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 import click
 
 from linecheck.cli.archive.options import counted, meant_archive, size_text, station_option
-from linecheck.cli.display.telling import tell
+from linecheck.cli.display.messages import tell
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.files.text import visible
 

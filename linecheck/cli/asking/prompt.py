@@ -1,4 +1,4 @@
-"""Asking the operator: to set the unit, or why it is tested once more."""
+"""Asking the operator: to set the unit, or for the retest reason."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from contextlib import AbstractContextManager, nullcontext, suppress
 import click
 
 from linecheck.cli.asking.input_lines import Scans
-from linecheck.cli.display.telling import tell
+from linecheck.cli.display.messages import tell
 from linecheck.files.text import visible
 
 __all__ = ["Prompt"]

@@ -93,7 +93,7 @@ def _print_record(record: Run, brief: bool) -> None:
     }
     click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items()))
     if record.reason:
-        click.echo(f"  tested once more because: {one_line(record.reason)}")
+        click.echo(f"  retest reason: {one_line(record.reason)}")
     if record.override:
         said = ", ".join(
             f"{one_line(name)} {one_line(str(value))}" for name, value in record.override.items()
@@ -114,7 +114,7 @@ def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:
     click.echo(f"  since attempt {place.attempt} ({before.state.upper()}, record {place.sequence}):")
     flips = [f"{flip.subject}: {_verdict(flip.before)} → {_verdict(flip.after)}" for flip in changes.flips]
     facts = [f"{fact.name}: {fact.before or 'none'} → {fact.after or 'none'}" for fact in changes.facts]
-    _print_some("judged otherwise", flips, "")
+    _print_some("verdict changed", flips, "")
     all_of_it = f" (linecheck compare {place.sequence} {record.logged.sequence} shows all)"
     _print_some("moved", [_moved(item) for item in changes.moved], all_of_it)
     if changes.why:

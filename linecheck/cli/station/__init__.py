@@ -14,7 +14,7 @@ __all__ = ["command"]
 
 @click.group(name="station")
 def command() -> None:
-    """Let a station show that it may judge units, and say where it stands."""
+    """Verify the station, and say where it stands."""
 
 
 command.add_command(check)

@@ -64,7 +64,7 @@ def check(
     Exit status: 0 met, 2 a wrong command or file (nothing was played), 3 not met, not all of it could be measured, or
     loop.undecided refuses the masks of --limits.
     """
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
     from linecheck.files.write import check_can_write
     from linecheck.limits.loading.load import load_limits
     from linecheck.log import Log
@@ -158,7 +158,7 @@ def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCh
         )
         stop.hold()
     if by_hand and found.audio:
-        from linecheck.cli.display.telling import tell
+        from linecheck.cli.display.messages import tell
 
         tell("take the loop out again before a unit is tested")
     return found
@@ -184,15 +184,15 @@ def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
 
 
 def _tell_play(play: Play, number: int, count: int) -> None:
-    from linecheck.cli.display.telling import tell
+    from linecheck.cli.display.messages import tell
 
     tell(f"playing {number} of {count}: {play.name.replace('_', ' ')}, {play.stimulus.seconds:.1f} s")
 
 
 def _record_and_show(found: SelfCheck, log: Log, target: Path | None, holding: _Holding) -> ExitStatus:
     """Record a self-check, write its file, show it; one that could not be recorded shows nothing of a station."""
+    from linecheck.cli.display.messages import tell
     from linecheck.cli.display.self_check import show_self_check
-    from linecheck.cli.display.telling import tell
     from linecheck.files.write import write_atomically
     from linecheck.gates.as_before import beside_last
     from linecheck.gates.statements import SELF_CHECK

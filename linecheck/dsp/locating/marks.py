@@ -1,4 +1,4 @@
-"""Marks: short coded sounds that tell, in a recording of a source that nothing controls, which stimulus follows.
+"""Marks: short coded sounds that tell, in a recording of a standalone source, which stimulus follows.
 
 ============================  =====================================================================================
 :class:`MarkCode`             what a mark says

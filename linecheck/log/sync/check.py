@@ -11,7 +11,7 @@ from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.sync import stored
 from linecheck.log.sync.layout import SCHEMA
-from linecheck.log.sync.spells import Spell, spell_faults, spells
+from linecheck.log.sync.station_periods import Period, period_faults, station_periods
 from linecheck.log.verification.verify import Chain
 
 __all__ = ["check_chain"]
@@ -46,7 +46,7 @@ def check_chain(
     verified = Chain(
         lambda table, digest: stored.content(connection, table, digest), noted, signed_by=signed_by
     )
-    named: dict[str, Spell] = {}
+    named: dict[str, Period] = {}
     after: int | None = None
     while True:
         with connection.begin():
@@ -60,17 +60,17 @@ def check_chain(
             if not found:
                 stray = stored.stray_part(connection, chain, stored.head(connection, chain).sequence)
                 return replace(verified.end(stray), beside=tuple(_notes(connection, chain, named)))
-        named = spells(found, named)
+        named = station_periods(found, named)
         after = found[-1].sequence
         if progress is not None:
             progress(after)
 
 
-def _notes(connection: Connection, chain: str, named: Mapping[str, Spell]) -> Iterator[str]:
+def _notes(connection: Connection, chain: str, named: Mapping[str, Period]) -> Iterator[str]:
     """Yield what is wrong with what the server notes of a chain beside its records."""
     if _noted_head(connection, chain) is None:
         yield f"the row of this log in {SCHEMA}.chain is missing: it was removed at the server"
-    yield from spell_faults(connection, chain, named)
+    yield from period_faults(connection, chain, named)
 
 
 def _foreign(chain: str, head: Head) -> str | None:

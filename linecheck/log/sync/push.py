@@ -22,15 +22,15 @@ from linecheck.log.sync.batches import Batch, batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
 from linecheck.log.sync.names import Rivalry, rivalries
-from linecheck.log.sync.patience import Patience
 from linecheck.log.sync.server import connected
 from linecheck.log.sync.target import Target
+from linecheck.log.sync.watchdog import Watchdog
 from linecheck.log.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
 
 __all__ = ["Pushed", "agreed", "push"]
 
 #: A batch that is not acknowledged by then is given up, and sent again the next time: 8 MB at 110 kbit/s.
-PATIENCE_SECONDS = 600.0
+MAX_SILENCE_SECONDS = 600.0
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def push(
     """
     # In this order: what was acknowledged before it is asked, the server has, unless it has lost it.
     chain, noted = log.chain(), log.acknowledged(target)
-    with connected(target) as connection, Patience(connection, PATIENCE_SECONDS) as patience:
+    with connected(target) as connection, Watchdog(connection, MAX_SILENCE_SECONDS) as watchdog:
         migrate(connection)
         if chain is None:
             return Pushed(None, log.head())
@@ -82,7 +82,7 @@ def push(
             head = agreed(log, connection, chain)
 
         def acknowledged(last: Head) -> None:
-            patience.again()
+            watchdog.restart()
             if progress is not None:
                 progress(last)
 

@@ -17,7 +17,7 @@ from linecheck.log.sync.batches import Batch
 from linecheck.log.sync.layout import SCHEMA, log_layouts, stored_text
 from linecheck.log.sync.local import Contents
 from linecheck.log.sync.server import driver, sql
-from linecheck.log.sync.spells import spells
+from linecheck.log.sync.station_periods import station_periods
 
 __all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner"]
 
@@ -64,8 +64,8 @@ def note_head(connection: Connection, chain: str, host: str, records: Sequence[R
         },
     )
     seen = [
-        {"chain": chain, "station": station, **spell._asdict()}
-        for station, spell in sorted(spells(records).items())
+        {"chain": chain, "station": station, **period._asdict()}
+        for station, period in sorted(station_periods(records).items())
     ]
     if seen:
         connection.execute(

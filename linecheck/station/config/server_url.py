@@ -1,4 +1,4 @@
-"""The URL of the server where the logs of many stations meet, checked without its driver.
+"""The URL of the central server, checked without its driver.
 
 It never holds a password: a URL stands in config files, process lists and messages. The password comes from the
 environment (``PGPASSWORD``) or from ``~/.pgpass``, as libpq looks for it.

@@ -11,10 +11,10 @@ from linecheck.files.text import visible
 from linecheck.log.fetch import Record
 from linecheck.log.sync.layout import SCHEMA, original_text, stored_text
 
-__all__ = ["Spell", "spell_faults", "spells"]
+__all__ = ["Period", "period_faults", "station_periods"]
 
 
-class Spell(NamedTuple):
+class Period(NamedTuple):
     """From which record to which a log names a station; times are UTC texts."""
 
     first_sequence: int
@@ -22,9 +22,9 @@ class Spell(NamedTuple):
     last_sequence: int
     last_recorded: str
 
-    def with_next(self, later: Spell) -> Spell:
+    def with_next(self, later: Period) -> Period:
         """Return what two come to, of which the other begins later in the log; clocks may step back."""
-        return Spell(
+        return Period(
             self.first_sequence,
             min(self.first_recorded, later.first_recorded),
             later.last_sequence,
@@ -32,23 +32,25 @@ class Spell(NamedTuple):
         )
 
 
-def spells(records: Iterable[Record], before: Mapping[str, Spell] | None = None) -> dict[str, Spell]:
+def station_periods(
+    records: Iterable[Record], before: Mapping[str, Period] | None = None
+) -> dict[str, Period]:
     """Return what records name, by station as the server stores it, after what those before them named."""
     named = dict(before or {})
     for record in records:
         if record.is_run and record.row["station"] is not None:
             station, recorded = stored_text(record.row["station"]), stored_text(record.row["recorded"])
-            own = Spell(record.sequence, recorded, record.sequence, recorded)
+            own = Period(record.sequence, recorded, record.sequence, recorded)
             named[station] = named[station].with_next(own) if station in named else own
     return named
 
 
-def spell_faults(connection: Connection, chain: str, expected: Mapping[str, Spell]) -> Iterator[str]:
+def period_faults(connection: Connection, chain: str, expected: Mapping[str, Period]) -> Iterator[str]:
     """Yield where the server's notes are not what the records of a chain come to."""
     query = text(
-        f"SELECT station, {', '.join(Spell._fields)} FROM {SCHEMA}.chain_station WHERE chain = :chain"
+        f"SELECT station, {', '.join(Period._fields)} FROM {SCHEMA}.chain_station WHERE chain = :chain"
     )
-    noted = {row[0]: Spell(*row[1:]) for row in connection.execute(query, {"chain": chain})}
+    noted = {row[0]: Period(*row[1:]) for row in connection.execute(query, {"chain": chain})}
     for station in sorted(expected.keys() | noted.keys()):
         name, is_noted = visible(original_text(station)), station in noted
         if station not in expected:

@@ -12,17 +12,17 @@ from sqlalchemy import Connection
 
 from linecheck.log.sync.server import driver
 
-__all__ = ["Patience"]
+__all__ = ["Watchdog"]
 
 
-class Patience:
-    """Cuts a connection over which nothing has come about for too long; whoever waits for it sees it lost.
+class Watchdog:
+    """Cuts a connection over which there was no progress for too long; whoever waits for it sees it lost.
 
     Parameters
     ----------
     connection : Connection
     seconds : float
-        How long may pass from :meth:`again` to :meth:`again`.
+        How long may pass from :meth:`restart` to :meth:`restart`.
     """
 
     def __init__(self, connection: Connection, seconds: float) -> None:
@@ -32,8 +32,8 @@ class Patience:
             self._socket = socket.socket(fileno=socket.dup(raw.fileno()))
         self._timer = self._started()
 
-    def again(self) -> None:
-        """Begin to wait anew: something has come about."""
+    def restart(self) -> None:
+        """Begin to wait anew: there was progress."""
         self._timer.cancel()
         self._timer = self._started()
 

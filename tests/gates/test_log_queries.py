@@ -12,7 +12,7 @@ from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
-from linecheck.gates import found
+from linecheck.gates import log_queries
 from linecheck.gates.gatekeeper import CODE, SOFTWARE, Gatekeeper
 from linecheck.gates.gates import State
 from linecheck.gates.statements import GATE, about, circumstances, read_result
@@ -140,13 +140,13 @@ def test_the_latest_time_is_of_records_after_it_alone(log):
     log.append(made_run())
     head = log.head()
     with log.reading() as connection:
-        assert found.latest_time(connection, head.sequence) is None
-        before = found.latest_time(connection, 0)
+        assert log_queries.latest_time(connection, head.sequence) is None
+        before = log_queries.latest_time(connection, 0)
     log.append(made_run())
     stated = met(log, made_station())
     with log.reading() as connection:
-        after = found.latest_time(connection, head.sequence)
-        assert found.latest_time(connection, stated.sequence) is None
+        after = log_queries.latest_time(connection, head.sequence)
+        assert log_queries.latest_time(connection, stated.sequence) is None
     assert before < after
 
 
@@ -261,7 +261,7 @@ def test_the_lock_follows_from_the_log_alone_and_a_golden_unit_opens_it(log):
 
 def test_what_runs_marked_invalid_say_keeps_the_station_locked(log, monkeypatch):
     """Where runs are marked and not refused, a pass among them opens nothing: it was not judged, however many come."""
-    monkeypatch.setattr(found, "MAX_LOOKED_AT", 8)
+    monkeypatch.setattr(log_queries, "MAX_LOOKED_AT", 8)
     station = made_station(outside="invalid")
     met(log, station)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
@@ -306,7 +306,7 @@ def test_the_run_of_another_model_between_them_opens_nothing(log):
     assert Gatekeeper(log, station, LIMITS).standing().lock.locked
 
 
-@pytest.mark.parametrize("code", ["asset_overdue", "other_firmware", "set_otherwise"])
+@pytest.mark.parametrize("code", ["asset_overdue", "other_firmware", "setting_mismatch", "set_otherwise"])
 def test_a_problem_that_was_known_before_is_no_fault_of_the_inputs(log, code):
     station = made_station()
     met(log, station)
@@ -375,17 +375,17 @@ def test_whatever_a_statement_holds_it_is_met_only_where_it_says_so(content, kin
 @pytest.mark.parametrize(
     ("query", "values"),
     [
-        (found.NEWEST_STATEMENT, ("gate", "x")),
-        (found.LATEST_RUN, (1,)),
-        (found.LATEST_OF_NEWEST, (1,)),
-        (found.LATEST_STATEMENT, (1,)),
-        (found.NEWEST_UNITS, (1, "bench", 9)),
-        (found.PROBLEMS, (1,)),
-        (found.FAILED_READINGS, (1,)),
-        (found.FAILED_CURVES, (1,)),
-        (found.GATES, (1,)),
-        (found.NEXT_STATEMENT, ("gate", "x", 1)),
-        (found.NEWEST_DOUBT, ("PR3-000001", "bench", "path_in_doubt")),
+        (log_queries.NEWEST_STATEMENT, ("gate", "x")),
+        (log_queries.LATEST_RUN, (1,)),
+        (log_queries.LATEST_OF_NEWEST, (1,)),
+        (log_queries.LATEST_STATEMENT, (1,)),
+        (log_queries.NEWEST_UNITS, (1, "bench", 9)),
+        (log_queries.PROBLEMS, (1,)),
+        (log_queries.FAILED_READINGS, (1,)),
+        (log_queries.FAILED_CURVES, (1,)),
+        (log_queries.GATES, (1,)),
+        (log_queries.NEXT_STATEMENT, ("gate", "x", 1)),
+        (log_queries.NEWEST_DOUBT, ("PR3-000001", "bench", "path_in_doubt")),
     ],
 )
 def test_what_is_asked_before_every_unit_is_found_by_an_index(log, query, values):
