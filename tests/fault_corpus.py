@@ -101,9 +101,14 @@ def clean(name: str, seed: int) -> Capture:
 
 
 @lru_cache(maxsize=64)
-def reference(seed: int) -> Reference | None:
+def tone_level(seed: int) -> Reference | None:
     """Return the tone's level of a unit."""
     return reference_from("tone", judged("tone", clean("tone", seed), None), limit_file().channels)
+
+
+def reference(name: str, seed: int) -> Reference | None:
+    """Return what a check's readings refer to; None where they refer to nothing but themselves."""
+    return tone_level(seed) if check_named(name).kind.reference_kind else None
 
 
 def judged(name: str, capture: Capture, refers_to: Reference | None) -> JudgedMeasurement:
@@ -115,7 +120,7 @@ def judged(name: str, capture: Capture, refers_to: Reference | None) -> JudgedMe
 @lru_cache(maxsize=64)
 def judged_clean(name: str, seed: int) -> JudgedMeasurement:
     """Judge a clean capture."""
-    return judged(name, clean(name, seed), None if name == "tone" else reference(seed))
+    return judged(name, clean(name, seed), reference(name, seed))
 
 
 def clean_problems(name: str, seed: int) -> list[str]:
@@ -425,7 +430,7 @@ def fault_trial(name: str, fault: str, seed: int) -> Trial:
         faulty = other
     else:
         faulty = _like(capture, FAULTS[fault](codes, rng, capture.rate_hz))
-    found = judged(name, faulty, None if name == "tone" else reference(seed % 4))
+    found = judged(name, faulty, reference(name, seed % 4))
     return _compared(name, fault, seed, found, faulty)
 
 

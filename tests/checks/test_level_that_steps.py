@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fault_corpus import clean, judged, reference
+from fault_corpus import clean, judged, tone_level
 
 from linecheck.checks.base import Capture
 
@@ -11,7 +11,7 @@ KINDS = ("wiring", "multitone", "jitter", "ultrasonic", "intermodulation")
 
 def found(name, samples):
     capture = Capture(samples, clean(name, 1).rate_hz, bits=24)
-    return {entry.code for entry in judged(name, capture, reference(1)).problems if entry.blocks}
+    return {entry.code for entry in judged(name, capture, tone_level(1)).problems if entry.blocks}
 
 
 @pytest.mark.parametrize("name", KINDS)
