@@ -199,10 +199,10 @@ def test_what_is_no_text_is_named_for_what_it_is(write, content, says):
 def test_ten_megabytes_are_refused_at_once(write, monkeypatch):
     name = write(b"a: [" + b"1," * 5_000_000 + b"1]")
     monkeypatch.setattr("yaml.parse", lambda *args, **kwargs: pytest.fail("parsed what is too large"))
-    began = time.perf_counter()
+    began = time.process_time()
     with pytest.raises(FileError, match="at most 1 MiB"):
         read_source(name)
-    assert time.perf_counter() - began < 0.1
+    assert time.process_time() - began < 0.1
 
 
 def test_exactly_the_largest_file_is_read(write):
@@ -247,13 +247,13 @@ def test_hostile_text_takes_no_time(write):
         "{a: " * 200_000,
         "- " * 400_000,
     ):
-        began = time.perf_counter()
+        began = time.process_time()
         refused = False
         try:
             refused = bool(read_source(write(f"a: {scalar}")).faults)
         except FileError:
             refused = True
-        assert time.perf_counter() - began < 2.0
+        assert time.process_time() - began < 2.0
         assert refused or scalar.startswith("1")
 
 

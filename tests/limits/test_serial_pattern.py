@@ -106,9 +106,9 @@ def test_what_is_accepted_never_takes_noticeable_time(pattern, serial):
         compile_serial_pattern(pattern)
     except PatternError:
         return
-    began = time.perf_counter()
+    began = time.process_time()
     serial_matches(pattern, serial)
-    assert time.perf_counter() - began < 0.2
+    assert time.process_time() - began < 0.2
 
 
 @pytest.mark.parametrize(
