@@ -216,8 +216,8 @@ def not_captured(
         return ()
     message = (
         f"above {edge_hz:.0f} Hz the capture holds nothing but the rounding of its words, less than any input's own "
-        f"noise: it was taken at a lower rate than {rate_hz} Hz and converted, or filtered. Set all that captures to "
-        "the capture's rate"
+        f"noise: it was taken at a lower rate than {rate_hz} Hz and converted, or filtered. Run every device and "
+        "driver of the capture path at that rate"
     )
     return (Problem("band_not_reached", message, channel, blocks=not metrics, metrics=metrics),)
 
