@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, FiniteFloat, GetPydanticSchema
 from pydantic_core.core_schema import no_info_after_validator_function
 
-from linecheck.checks.parts.declared import CurveSpec, Implied, MetricSpec, Range, Told
+from linecheck.checks.parts.declared import CurveSpec, DifferenceSpec, Implied, MetricSpec, Range
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
@@ -37,6 +37,7 @@ __all__ = [
     "Context",
     "Curve",
     "CurveSpec",
+    "DifferenceSpec",
     "Implied",
     "Location",
     "Measurement",
@@ -51,7 +52,6 @@ __all__ = [
     "StreamEvent",
     "Stretch",
     "Taken",
-    "Told",
 ]
 
 FloatArray = NDArray[np.float64]

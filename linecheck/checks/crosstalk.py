@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -23,7 +24,6 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
@@ -120,31 +120,21 @@ class CrosstalkKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = CrosstalkAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "crosstalk",
-            "dB",
-            "attenuation of the other channels' signal in this one, worst of the band",
+            "crosstalk", "dB", "attenuation of the other channels' signal in this one, worst of the band",
             "more",
-            told=Told(
-                more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}"
+            DifferenceSpec(
+                more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}",
             ),
-            possible=NO_NEGATIVE,
+            NO_NEGATIVE,
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "crosstalk_over_frequency",
-            "Hz",
-            "dB",
-            "the same over frequency",
-            better="more",
-            told=Told(
-                more="crosstalk attenuation {size} higher at {place}",
-                less="crosstalk attenuation {size} lower at {place}",
-                said_by=("crosstalk",),
-            ),
+            "crosstalk_over_frequency", "Hz", "dB", "the same over frequency",
+            better="more", difference=DifferenceSpec("crosstalk attenuation", said_by=("crosstalk",)),
             possible=NO_NEGATIVE,
         ),
-    )
+    )  # fmt: skip
 
     def peak_dbfs(self, parameters: CrosstalkParameters) -> float:
         """Return the highest level that the tones reach together."""

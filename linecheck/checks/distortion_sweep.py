@@ -15,6 +15,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Implied,
     Location,
     Measurement,
@@ -24,7 +25,6 @@ from linecheck.checks.base import (
     Range,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
@@ -179,71 +179,31 @@ class DistortionSweepKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = DistortionSweepAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "worst",
-            "dB",
-            "greatest THD+N in the band, re the tone",
-            "less",
-            told=Told(
-                more="THD+N at its worst {size} higher, {value}",
-                less="THD+N at its worst {size} lower, {value}",
-            ),
-            possible=NO_POSITIVE,
+            "worst", "dB", "greatest THD+N in the band, re the tone", "less",
+            DifferenceSpec("THD+N at its worst"), NO_POSITIVE,
         ),
         MetricSpec(
-            "worst_at",
-            "Hz",
-            "the tone at which it is",
-            "nominal",
-            told=Told(is_place=True),
-            possible=NO_NEGATIVE,
+            "worst_at", "Hz", "the tone at which it is", "nominal", DifferenceSpec(is_place=True), NO_NEGATIVE
         ),
         MetricSpec(
-            "worst_wide",
-            "dB",
-            "greatest THD+N in the wide band, re the tone",
-            "less",
-            told=Told(
-                more="THD+N in the wide band at its worst {size} higher, {value}",
-                less="THD+N in the wide band at its worst {size} lower, {value}",
-                to_edge=True,
-            ),
-            possible=NO_POSITIVE,
+            "worst_wide", "dB", "greatest THD+N in the wide band, re the tone", "less",
+            DifferenceSpec("THD+N in the wide band at its worst", to_edge=True), NO_POSITIVE,
         ),
         MetricSpec(
-            "worst_wide_at",
-            "Hz",
-            "the tone at which that is",
-            "nominal",
-            told=Told(is_place=True),
-            possible=NO_NEGATIVE,
+            "worst_wide_at", "Hz", "the tone at which that is", "nominal",
+            DifferenceSpec(is_place=True), NO_NEGATIVE,
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "thd_n",
-            "Hz",
-            "dB",
-            "noise and distortion in the band, re the tone",
-            told=Told(
-                more="THD+N {size} higher at {place}",
-                less="THD+N {size} lower at {place}",
-                said_by=("worst",),
-            ),
-            possible=NO_POSITIVE,
+            "thd_n", "Hz", "dB", "noise and distortion in the band, re the tone",
+            difference=DifferenceSpec("THD+N", said_by=("worst",)), possible=NO_POSITIVE,
         ),
         CurveSpec(
-            "thd_n_wide",
-            "Hz",
-            "dB",
-            "noise and distortion in the wide band, re the tone",
-            told=Told(
-                more="THD+N in the wide band {size} higher at {place}",
-                less="THD+N in the wide band {size} lower at {place}",
-                said_by=("worst_wide",),
-            ),
-            possible=NO_POSITIVE,
+            "thd_n_wide", "Hz", "dB", "noise and distortion in the wide band, re the tone",
+            difference=DifferenceSpec("THD+N in the wide band", said_by=("worst_wide",)), possible=NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
 
     def possible(
         self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis

@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Implied,
     Location,
     Measurement,
@@ -24,7 +25,6 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ARITHMETIC, DB_PER_NEPER, ReadingList
@@ -239,71 +239,37 @@ class IntermodulationKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = IntermodulationAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "imd",
-            "dB",
-            "all products at the highest level, root of squares, re the carrier",
-            "less",
-            told=Told(
-                more="intermodulation {size} higher, {value}", less="intermodulation {size} lower, {value}"
-            ),
-            possible=NO_POSITIVE,
+            "imd", "dB", "all products at the highest level, root of squares, re the carrier", "less",
+            DifferenceSpec("intermodulation"), NO_POSITIVE,
         ),
         MetricSpec(
-            "imd_2",
-            "dB",
-            "second order at the highest level, arithmetic sum, re the carrier",
-            "less",
-            told=Told(said_by=("imd",)),
-            possible=NO_POSITIVE,
+            "imd_2", "dB", "second order at the highest level, arithmetic sum, re the carrier", "less",
+            DifferenceSpec(said_by=("imd",)), NO_POSITIVE,
         ),
         MetricSpec(
-            "imd_3",
-            "dB",
-            "third order at the highest level, arithmetic sum, re the carrier",
-            "less",
-            told=Told(said_by=("imd",)),
-            possible=NO_POSITIVE,
+            "imd_3", "dB", "third order at the highest level, arithmetic sum, re the carrier", "less",
+            DifferenceSpec(said_by=("imd",)), NO_POSITIVE,
         ),
         MetricSpec(
-            "best_imd",
-            "dB",
-            "all products at the level where they are least, re the carrier",
-            "less",
-            told=Told(said_by=("imd",)),
-            possible=NO_POSITIVE,
+            "best_imd", "dB", "all products at the level where they are least, re the carrier", "less",
+            DifferenceSpec(said_by=("imd",)), NO_POSITIVE,
         ),
         MetricSpec(
-            "best_imd_level",
-            "dBFS",
-            "the level at which that is",
-            "nominal",
-            told=Told(is_place=True),
-            possible=NO_POSITIVE,
+            "best_imd_level", "dBFS", "the level at which that is", "nominal",
+            DifferenceSpec(is_place=True), NO_POSITIVE,
         ),
         MetricSpec(
-            "noise_limited_below",
-            "dBFS",
-            "level below which noise hides the products",
-            "nominal",
-            told=Told(is_place=True),
-            possible=NO_POSITIVE,
+            "noise_limited_below", "dBFS", "level below which noise hides the products", "nominal",
+            DifferenceSpec(is_place=True), NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "imd_over_level",
-            "dBFS",
-            "dB",
-            "all products at each level, re the carrier",
+            "imd_over_level", "dBFS", "dB", "all products at each level, re the carrier",
+            difference=DifferenceSpec("intermodulation", said_by=("imd", "best_imd")), possible=NO_POSITIVE,
             log_x=False,
-            told=Told(
-                more="intermodulation {size} higher at {place}",
-                less="intermodulation {size} lower at {place}",
-                said_by=("imd", "best_imd"),
-            ),
-            possible=NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
 
     def implied(
         self, parameters: IntermodulationParameters, analysis: IntermodulationAnalysis

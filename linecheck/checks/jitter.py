@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Implied,
     Location,
     Measurement,
@@ -26,7 +27,6 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
     Taken,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
@@ -145,65 +145,37 @@ class JitterKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = JitterAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "largest_sideband",
-            "dB",
-            "strongest line beside the tone, re the tone",
-            "less",
-            told=Told(
-                more="largest sideband {size} higher, {value}", less="largest sideband {size} lower, {value}"
+            "largest_sideband", "dB", "strongest line beside the tone, re the tone", "less",
+            DifferenceSpec("largest sideband"), NO_POSITIVE,
+        ),
+        MetricSpec(
+            "sideband_offset", "Hz", "distance of that line from the tone", "nominal",
+            DifferenceSpec(is_place=True), NO_NEGATIVE,
+        ),
+        MetricSpec(
+            "paired_jitter", "ps", "peak jitter of the strongest pair that is jitter", "less",
+            DifferenceSpec(
+                accuracy=0.5, more="jitter {size} higher, {value} peak",
+                less="jitter {size} lower, {value} peak",
             ),
-            possible=NO_POSITIVE,
+            NO_NEGATIVE,
         ),
         MetricSpec(
-            "sideband_offset",
-            "Hz",
-            "distance of that line from the tone",
-            "nominal",
-            told=Told(is_place=True),
-            possible=NO_NEGATIVE,
+            "lone_spur", "dB", "strongest line on one side of the tone only, re the tone", "less",
+            DifferenceSpec(said_by=("largest_sideband",)), NO_POSITIVE,
         ),
         MetricSpec(
-            "paired_jitter",
-            "ps",
-            "peak jitter of the strongest pair that is jitter",
-            "less",
-            told=Told(0.5, "jitter {size} higher, {value} peak", "jitter {size} lower, {value} peak"),
-            possible=NO_NEGATIVE,
+            "skirt", "dB", "everything within ±500 Hz of the tone, re the tone", "less",
+            DifferenceSpec("skirt of the tone"), NO_POSITIVE,
         ),
-        MetricSpec(
-            "lone_spur",
-            "dB",
-            "strongest line on one side of the tone only, re the tone",
-            "less",
-            told=Told(said_by=("largest_sideband",)),
-            possible=NO_POSITIVE,
-        ),
-        MetricSpec(
-            "skirt",
-            "dB",
-            "everything within ±500 Hz of the tone, re the tone",
-            "less",
-            told=Told(
-                more="skirt of the tone {size} higher, {value}",
-                less="skirt of the tone {size} lower, {value}",
-            ),
-            possible=NO_POSITIVE,
-        ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "sidebands",
-            "Hz",
-            "dB",
-            "the stronger side over the distance from the tone, re the tone",
-            told=Told(
-                more="sidebands {size} higher at {place}",
-                less="sidebands {size} lower at {place}",
-                said_by=("largest_sideband", "skirt", "lone_spur"),
-            ),
+            "sidebands", "Hz", "dB", "the stronger side over the distance from the tone, re the tone",
+            difference=DifferenceSpec("sidebands", said_by=("largest_sideband", "skirt", "lone_spur")),
             possible=NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
 
     def peak_dbfs(self, parameters: JitterParameters) -> float:
         """Return the tone's level: -3.01 dBFS."""

@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -24,7 +25,6 @@ from linecheck.checks.base import (
     Range,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
@@ -194,42 +194,29 @@ class LinearityKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = LinearityAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "linear_down_to",
-            "dBFS",
-            "lowest level down to which the error is within the tolerance",
-            "less",
-            told=Told(
-                0.5, "linear down to {value} only, {size} higher", "linear down to {value}, {size} lower"
+            "linear_down_to", "dBFS", "lowest level down to which the error is within the tolerance", "less",
+            DifferenceSpec(
+                accuracy=0.5, more="linear down to {value} only, {size} higher",
+                less="linear down to {value}, {size} lower",
             ),
-            possible=NO_POSITIVE,
+            NO_POSITIVE,
         ),
         MetricSpec(
-            "largest_error",
-            "dB",
-            "greatest gain error at any resolved level, either way",
-            "less",
-            told=Told(
+            "largest_error", "dB", "greatest gain error at any resolved level, either way", "less",
+            DifferenceSpec(
                 more="greatest gain error {size} more, {value}",
                 less="greatest gain error {size} less, {value}",
             ),
-            possible=NO_NEGATIVE,
+            NO_NEGATIVE,
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "gain_error",
-            "dBFS",
-            "dB",
-            "gain re that at -5 dBFS",
+            "gain_error", "dBFS", "dB", "gain re that at -5 dBFS",
+            better="nominal", difference=DifferenceSpec("gain", said_by=("linear_down_to", "largest_error")),
             log_x=False,
-            better="nominal",
-            told=Told(
-                more="gain {size} higher at {place}",
-                less="gain {size} lower at {place}",
-                said_by=("linear_down_to", "largest_error"),
-            ),
         ),
-    )
+    )  # fmt: skip
 
     def possible(self, parameters: LinearityParameters, analysis: LinearityAnalysis) -> Mapping[str, Range]:
         """Return the lowest level that is played and that the stimulus's own dither lets resolve.

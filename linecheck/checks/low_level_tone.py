@@ -13,6 +13,7 @@ from linecheck.checks.base import (
     CheckKind,
     Context,
     CurveSpec,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -21,7 +22,6 @@ from linecheck.checks.base import (
     Range,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
@@ -64,55 +64,27 @@ class LowLevelToneKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = ToneAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "dynamic_range",
-            "dB",
-            "full scale over noise and distortion",
-            "more",
-            told=Told(
-                more="dynamic range {size} higher, {value}", less="dynamic range {size} lower, {value}"
-            ),
-            possible=NO_NEGATIVE,
+            "dynamic_range", "dB", "full scale over noise and distortion", "more",
+            DifferenceSpec("dynamic range"), NO_NEGATIVE,
         ),
         MetricSpec(
-            "dynamic_range_a",
-            "dB",
-            "the same, A-weighted",
-            "more",
-            told=Told(
-                more="A-weighted dynamic range {size} higher, {value}",
-                less="A-weighted dynamic range {size} lower, {value}",
-                said_by=("dynamic_range",),
-            ),
-            possible=NO_NEGATIVE,
+            "dynamic_range_a", "dB", "the same, A-weighted", "more",
+            DifferenceSpec("A-weighted dynamic range", said_by=("dynamic_range",)), NO_NEGATIVE,
         ),
         MetricSpec(
-            "dynamic_range_468",
-            "dB",
-            "the same, BS.468 curve re 2 kHz, rms",
-            "more",
-            told=Told(
-                more="dynamic range by the 468 curve {size} higher, {value}",
-                less="dynamic range by the 468 curve {size} lower, {value}",
-                said_by=("dynamic_range", "dynamic_range_a"),
-            ),
-            possible=NO_NEGATIVE,
+            "dynamic_range_468", "dB", "the same, BS.468 curve re 2 kHz, rms", "more",
+            DifferenceSpec("dynamic range by the 468 curve", said_by=("dynamic_range", "dynamic_range_a")),
+            NO_NEGATIVE,
         ),
         PEAK_OUTSIDE,
-    )
+    )  # fmt: skip
     rests_on_played_level: ClassVar[bool] = True
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "spectrum",
-            "Hz",
-            "dB",
-            "everything but the tone, re the tone, at the stated resolution",
-            told=Told(
-                more="spectrum of a faint tone {size} higher at {place}",
-                less="spectrum of a faint tone {size} lower at {place}",
-                said_by=("dynamic_range", "dynamic_range_a"),
-            ),
+            "spectrum", "Hz", "dB", "everything but the tone, re the tone, at the stated resolution",
+            difference=DifferenceSpec("spectrum of a faint tone", said_by=("dynamic_range", "dynamic_range_a")),
         ),
-    )
+    )  # fmt: skip
 
     def possible(self, parameters: LowLevelToneParameters, analysis: ToneAnalysis) -> Mapping[str, Range]:
         """Return what the noise of the stimulus's dither allows."""

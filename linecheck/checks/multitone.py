@@ -16,6 +16,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Implied,
     Location,
     Measurement,
@@ -25,7 +26,6 @@ from linecheck.checks.base import (
     Range,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
 from linecheck.checks.parts.readings import (
@@ -122,53 +122,31 @@ class MultitoneKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = MultitoneAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "clean_range",
-            "dB",
-            "one tone's level over the highest residue",
-            "more",
-            told=Told(
+            "clean_range", "dB", "one tone's level over the highest residue", "more",
+            DifferenceSpec(
                 more="clean range between many tones {size} wider, {value}",
                 less="clean range between many tones {size} narrower, {value}",
             ),
-            possible=NO_NEGATIVE,
+            NO_NEGATIVE,
         ),
         MetricSpec(
-            "clean_bits",
-            "bit",
-            "the same in bits of 6.02 dB",
-            "more",
-            told=Told(0.02, said_by=("clean_range",)),
-            possible=NO_NEGATIVE,
+            "clean_bits", "bit", "the same in bits of 6.02 dB", "more",
+            DifferenceSpec(accuracy=0.02, said_by=("clean_range",)), NO_NEGATIVE,
         ),
         MetricSpec(
-            "distortion_noise",
-            "dB",
-            "all residue in the band re all tones",
-            "less",
-            told=Told(
-                0.25,
-                "distortion and noise between many tones {size} higher, {value}",
-                "distortion and noise between many tones {size} lower, {value}",
-            ),
-            possible=NO_POSITIVE,
+            "distortion_noise", "dB", "all residue in the band re all tones", "less",
+            DifferenceSpec("distortion and noise between many tones", 0.25), NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "residue",
-            "Hz",
-            "dB",
-            "what lies between the tones, re one tone, at the stated resolution",
-            # Hum and products that fall on the same place add by their phases, which change from capture to capture.
-            told=Told(
-                6.0,
-                more="residue between many tones {size} higher at {place}",
-                less="residue between many tones {size} lower at {place}",
-                said_by=("clean_range", "distortion_noise"),
+            "residue", "Hz", "dB", "what lies between the tones, re one tone, at the stated resolution",
+            difference=DifferenceSpec(
+                "residue between many tones", 6.0, said_by=("clean_range", "distortion_noise"),
             ),
             possible=NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
 
     def possible(self, parameters: MultitoneParameters, analysis: MultitoneAnalysis) -> Mapping[str, Range]:
         """Return what the noise of the stimulus's dither allows; of the highest point, what its mean does."""

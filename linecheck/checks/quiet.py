@@ -13,6 +13,7 @@ from linecheck.checks.base import (
     CheckKind,
     Context,
     CurveSpec,
+    DifferenceSpec,
     Implied,
     Location,
     Measurement,
@@ -21,7 +22,6 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
@@ -94,80 +94,37 @@ class QuietKind(CheckKind):
     reference_kind: ClassVar[str | None] = "tone"
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "noise",
-            "µV",
-            "noise, rms",
-            "less",
-            told=Told(
-                0.05, "noise of silence {size} higher, {value}", "noise of silence {size} lower, {value}"
-            ),
-            possible=NO_NEGATIVE,
+            "noise", "µV", "noise, rms", "less", DifferenceSpec("noise of silence", 0.05), NO_NEGATIVE
         ),
         MetricSpec(
-            "noise_a",
-            "µV",
-            "noise, A-weighted, rms",
-            "less",
-            told=Told(
-                0.05,
-                "A-weighted noise of silence {size} higher, {value}",
-                "A-weighted noise of silence {size} lower, {value}",
-                said_by=("noise",),
-            ),
-            possible=NO_NEGATIVE,
+            "noise_a", "µV", "noise, A-weighted, rms", "less",
+            DifferenceSpec("A-weighted noise of silence", 0.05, said_by=("noise",)), NO_NEGATIVE,
         ),
         MetricSpec(
-            "noise_468",
-            "µV",
-            "noise, BS.468 curve re 2 kHz, rms",
-            "less",
-            told=Told(0.05, said_by=("noise", "noise_a")),
-            possible=NO_NEGATIVE,
+            "noise_468", "µV", "noise, BS.468 curve re 2 kHz, rms", "less",
+            DifferenceSpec(accuracy=0.05, said_by=("noise", "noise_a")), NO_NEGATIVE,
         ),
         MetricSpec(
-            "snr",
-            "dB",
-            "reference tone over noise",
-            "more",
-            told=Told(
-                more="SNR {size} higher, {value}", less="SNR {size} lower, {value}", said_by=("noise",)
-            ),
-            possible=NO_NEGATIVE,
+            "snr", "dB", "reference tone over noise", "more",
+            DifferenceSpec("SNR", said_by=("noise",)), NO_NEGATIVE,
         ),
         MetricSpec(
-            "snr_a",
-            "dB",
-            "reference tone over A-weighted noise",
-            "more",
-            told=Told(said_by=("noise", "noise_a", "snr")),
-            possible=NO_NEGATIVE,
+            "snr_a", "dB", "reference tone over A-weighted noise", "more",
+            DifferenceSpec(said_by=("noise", "noise_a", "snr")), NO_NEGATIVE,
         ),
         MetricSpec(
-            "hum",
-            "dB",
-            "mains products re the reference tone",
-            "less",
-            told=Told(
-                more="hum in silence {size} higher, {value}", less="hum in silence {size} lower, {value}"
-            ),
-            possible=NO_POSITIVE,
+            "hum", "dB", "mains products re the reference tone", "less",
+            DifferenceSpec("hum in silence"), NO_POSITIVE,
         ),
         PEAK_OUTSIDE,
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "spectrum",
-            "Hz",
-            "dB",
-            "the noise's spectrum re the reference tone, at the stated resolution",
-            told=Told(
-                more="spectrum of silence {size} higher at {place}",
-                less="spectrum of silence {size} lower at {place}",
-                said_by=("noise", "snr", "hum"),
-            ),
+            "spectrum", "Hz", "dB", "the noise's spectrum re the reference tone, at the stated resolution",
+            difference=DifferenceSpec("spectrum of silence", said_by=("noise", "snr", "hum")),
             possible=NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
 
     def implied(self, parameters: QuietParameters, analysis: QuietAnalysis) -> tuple[Implied, ...]:
         """Return that hum is part of the noise, where the band holds all of it."""

@@ -17,6 +17,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -24,7 +25,6 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
@@ -153,121 +153,87 @@ class ReconstructionKind(CheckKind):
                 "dB",
                 f"response at {khz} kHz re 1 kHz",
                 "nominal",
-                told=Told(
-                    0.002, f"gains {{size}} at {khz} kHz", f"loses {{size}} at {khz} kHz", worse="less"
+                DifferenceSpec(
+                    accuracy=0.002,
+                    more=f"gains {{size}} at {khz} kHz",
+                    less=f"loses {{size}} at {khz} kHz",
+                    worse="less",
                 ),
                 of_path=True,
             )
             for khz in DROOPS_KHZ
         ),
         MetricSpec(
-            "corner_3db",
-            "Hz",
-            "where the response is 3 dB below that at 1 kHz",
-            "nominal",
-            told=Told(0.3, "−3 dB corner {size} higher, at {value}", "−3 dB corner {size} lower, at {value}"),
-            possible=NO_NEGATIVE,
-            of_path=True,
-        ),
-        MetricSpec(
-            "corner_6db",
-            "Hz",
-            "where the response is 6 dB below that at 1 kHz",
-            "nominal",
-            told=Told(0.3, "−6 dB corner {size} higher, at {value}", "−6 dB corner {size} lower, at {value}"),
-            possible=NO_NEGATIVE,
-            of_path=True,
-        ),
-        MetricSpec(
-            "stopband_from",
-            "Hz",
-            "where the stop band begins",
-            "less",
-            told=Told(
-                60.0,
-                "stop band begins {size} higher, at {value}",
-                "stop band begins {size} lower, at {value}",
-                to_edge=True,
+            "corner_3db", "Hz", "where the response is 3 dB below that at 1 kHz", "nominal",
+            DifferenceSpec(
+                accuracy=0.3, more="−3 dB corner {size} higher, at {value}",
+                less="−3 dB corner {size} lower, at {value}",
             ),
-            possible=NO_NEGATIVE,
+            NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
-            "stopband_attenuation",
-            "dB",
-            "least attenuation in the stop band",
-            "more",
-            told=Told(
-                1.2,
-                "stop band {size} deeper, at {opposite}",
-                "stop band {size} shallower, at {opposite}",
-                to_edge=True,
+            "corner_6db", "Hz", "where the response is 6 dB below that at 1 kHz", "nominal",
+            DifferenceSpec(
+                accuracy=0.3, more="−6 dB corner {size} higher, at {value}",
+                less="−6 dB corner {size} lower, at {value}",
             ),
-            possible=NO_NEGATIVE,
+            NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
-            "image_rejection",
-            "dB",
-            "high tones over their images at rate − f, the worst",
-            "more",
-            told=Told(
-                0.5,
-                "images of {image_tones_hz} at {opposite}, {size} weaker",
-                "images of {image_tones_hz} at {opposite}, {size} stronger",
+            "stopband_from", "Hz", "where the stop band begins", "less",
+            DifferenceSpec(
+                accuracy=60.0, more="stop band begins {size} higher, at {value}",
+                less="stop band begins {size} lower, at {value}", to_edge=True,
             ),
-            possible=NO_NEGATIVE,
+            NO_NEGATIVE,
         ),
         MetricSpec(
-            "pre_ringing",
-            "dB",
-            "energy before the main lobe re all of the impulse response",
-            "less",
-            told=Told(
-                0.02,
-                "{size} more energy ahead of the main lobe, {value} of all",
-                "{size} less energy ahead of the main lobe, {value} of all",
+            "stopband_attenuation", "dB", "least attenuation in the stop band", "more",
+            DifferenceSpec(
+                accuracy=1.2, more="stop band {size} deeper, at {opposite}",
+                less="stop band {size} shallower, at {opposite}", to_edge=True,
             ),
-            possible=NO_POSITIVE,
+            NO_NEGATIVE,
         ),
         MetricSpec(
-            "latency",
-            "ms",
-            "from the impulse response's beginning to its peak",
-            "nominal",
-            told=Told(0.004, "{size} more latency, {value}", "{size} less latency, {value}"),
-            possible=NO_NEGATIVE,
+            "image_rejection", "dB", "high tones over their images at rate − f, the worst", "more",
+            DifferenceSpec(
+                accuracy=0.5, more="images of {image_tones_hz} at {opposite}, {size} weaker",
+                less="images of {image_tones_hz} at {opposite}, {size} stronger",
+            ),
+            NO_NEGATIVE,
         ),
-    )
+        MetricSpec(
+            "pre_ringing", "dB", "energy before the main lobe re all of the impulse response", "less",
+            DifferenceSpec(
+                accuracy=0.02, more="{size} more energy ahead of the main lobe, {value} of all",
+                less="{size} less energy ahead of the main lobe, {value} of all",
+            ),
+            NO_POSITIVE,
+        ),
+        MetricSpec(
+            "latency", "ms", "from the impulse response's beginning to its peak", "nominal",
+            DifferenceSpec(
+                accuracy=0.004, more="{size} more latency, {value}", less="{size} less latency, {value}",
+            ),
+            NO_NEGATIVE,
+        ),
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "response",
-            "Hz",
-            "dB",
-            "response re 1 kHz",
+            "response", "Hz", "dB", "response re 1 kHz",
             better="nominal",
-            told=Told(
-                0.01,
-                "response {size} higher at {place}",
-                "response {size} lower at {place}",
-                said_by=("droop_20k", "corner_3db"),
-                to_edge=True,
-            ),
+            difference=DifferenceSpec("response", 0.01, said_by=("droop_20k", "corner_3db"), to_edge=True),
         ),
         CurveSpec(
-            "impulse",
-            "ms",
-            "",
-            "impulse response re its peak",
-            log_x=False,
+            "impulse", "ms", "", "impulse response re its peak",
             better="nominal",
-            told=Told(
-                0.001,
-                "impulse response {size} higher at {place}",
-                "impulse response {size} lower at {place}",
-                said_by=("pre_ringing", "latency"),
-                to_edge=True,
+            difference=DifferenceSpec(
+                "impulse response", 0.001, said_by=("pre_ringing", "latency"), to_edge=True,
             ),
+            log_x=False,
         ),
-    )
+    )  # fmt: skip
 
     def peak_dbfs(self, parameters: ReconstructionParameters) -> float:
         """Return the highest level that the lines reach together."""

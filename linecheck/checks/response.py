@@ -17,6 +17,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -24,7 +25,6 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
@@ -134,67 +134,40 @@ class ResponseKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = ResponseAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "ripple",
-            "dB",
-            "greatest level in the band over the least",
-            "less",
-            told=Told(0.002, said_by=("reconstruction.droop_20k",)),
-            possible=NO_NEGATIVE,
-            of_path=True,
+            "ripple", "dB", "greatest level in the band over the least", "less",
+            DifferenceSpec(accuracy=0.002, said_by=("reconstruction.droop_20k",)), NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
-            "corner_low",
-            "Hz",
-            "where the response is 3 dB down below 1 kHz",
-            "less",
-            told=Told(
-                0.05,
-                "lower −3 dB corner {size} higher, at {value}",
-                "lower −3 dB corner {size} lower, at {value}",
+            "corner_low", "Hz", "where the response is 3 dB down below 1 kHz", "less",
+            DifferenceSpec(
+                accuracy=0.05, more="lower −3 dB corner {size} higher, at {value}",
+                less="lower −3 dB corner {size} lower, at {value}",
             ),
-            possible=NO_NEGATIVE,
-            of_path=True,
+            NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
-            "corner_high",
-            "Hz",
-            "where the response is 3 dB down above 1 kHz",
-            "more",
-            told=Told(
-                0.3,
-                "upper −3 dB corner {size} higher, at {value}",
-                "upper −3 dB corner {size} lower, at {value}",
-                said_by=("reconstruction.corner_3db",),
+            "corner_high", "Hz", "where the response is 3 dB down above 1 kHz", "more",
+            DifferenceSpec(
+                accuracy=0.3, more="upper −3 dB corner {size} higher, at {value}",
+                less="upper −3 dB corner {size} lower, at {value}", said_by=("reconstruction.corner_3db",),
             ),
-            possible=NO_NEGATIVE,
-            of_path=True,
+            NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
-            "balance",
-            "dB",
-            "first channel over second, where in the band they differ most",
-            "nominal",
-            False,
-            told=Told(0.005),
-            of_path=True,
+            "balance", "dB", "first channel over second, where in the band they differ most", "nominal",
+            DifferenceSpec(accuracy=0.005), per_channel=False, of_path=True,
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "response",
-            "Hz",
-            "dB",
-            "response re 1 kHz",
+            "response", "Hz", "dB", "response re 1 kHz",
             better="nominal",
-            told=Told(
-                0.01,
-                "response {size} higher at {place}",
-                "response {size} lower at {place}",
-                said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db"),
+            difference=DifferenceSpec(
+                "response", 0.01, said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db"),
             ),
             of_path=True,
         ),
-    )
+    )  # fmt: skip
 
     def peak_dbfs(self, parameters: ResponseParameters) -> float:
         """Return the highest level that the stimulus reaches."""

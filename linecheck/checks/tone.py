@@ -13,6 +13,7 @@ from linecheck.checks.base import (
     CheckKind,
     Context,
     CurveSpec,
+    DifferenceSpec,
     Implied,
     Location,
     Measurement,
@@ -22,7 +23,6 @@ from linecheck.checks.base import (
     Range,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite, the_same
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
@@ -152,79 +152,43 @@ class ToneKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = ToneAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "level",
-            "V",
-            "level of the tone, rms",
-            "nominal",
-            told=Told(0.001, "output {size} higher, {value}", "output {size} lower, {value}"),
-            possible=LINE_OUTPUT_VOLTS,
-            of_path=True,
+            "level", "V", "level of the tone, rms", "nominal",
+            DifferenceSpec("output", 0.001), LINE_OUTPUT_VOLTS, of_path=True,
         ),
         MetricSpec(
-            "level_dbfs",
-            "dBFS",
-            "level of the tone re a full-scale sine of the capture",
-            "nominal",
-            told=Told(0.002, "output {size} higher", "output {size} lower", said_by=("level",)),
-            of_path=True,
-        ),
-        MetricSpec(
-            "frequency",
-            "Hz",
-            "frequency of the tone by the capture's clock",
-            "nominal",
-            told=Told(said_by=("clock_error",)),
-            possible=NO_NEGATIVE,
-        ),
-        MetricSpec(
-            "clock_error",
-            "ppm",
-            "unit's clock against the capture's clock",
-            "nominal",
-            told=Told(0.1, "clock {size} faster, {value} off", "clock {size} slower, {value} off"),
-        ),
-        MetricSpec(
-            "sinad",
-            "dB",
-            "tone over noise and distortion",
-            "more",
-            told=Told(more="SINAD {size} higher, {value}", less="SINAD {size} lower, {value}"),
-            possible=NO_NEGATIVE,
-        ),
-        MetricSpec(
-            "thd",
-            "dB",
-            "harmonics re the tone",
-            "less",
-            told=Told(
-                more="harmonic distortion {size} higher, {value}",
-                less="harmonic distortion {size} lower, {value}",
+            "level_dbfs", "dBFS", "level of the tone re a full-scale sine of the capture", "nominal",
+            DifferenceSpec(
+                accuracy=0.002, more="output {size} higher", less="output {size} lower", said_by=("level",),
             ),
-            possible=NO_POSITIVE,
+            of_path=True,
         ),
         MetricSpec(
-            "thd_n",
-            "dB",
-            "harmonics and noise re the tone",
-            "less",
-            told=Told(said_by=("sinad",)),
-            possible=NO_POSITIVE,
+            "frequency", "Hz", "frequency of the tone by the capture's clock", "nominal",
+            DifferenceSpec(said_by=("clock_error",)), NO_NEGATIVE,
         ),
         MetricSpec(
-            "noise",
-            "dB",
-            "noise, hum and spurious lines re the tone",
-            "less",
-            told=Told(more="noise {size} higher, {value}", less="noise {size} lower, {value}"),
-            possible=NO_POSITIVE,
+            "clock_error", "ppm", "unit's clock against the capture's clock", "nominal",
+            DifferenceSpec(
+                accuracy=0.1, more="clock {size} faster, {value} off", less="clock {size} slower, {value} off",
+            ),
         ),
         MetricSpec(
-            "enob",
-            "bit",
-            "effective number of bits",
-            "more",
-            told=Told(0.02, said_by=("sinad",)),
-            possible=NO_NEGATIVE,
+            "sinad", "dB", "tone over noise and distortion", "more", DifferenceSpec("SINAD"), NO_NEGATIVE
+        ),
+        MetricSpec(
+            "thd", "dB", "harmonics re the tone", "less", DifferenceSpec("harmonic distortion"), NO_POSITIVE
+        ),
+        MetricSpec(
+            "thd_n", "dB", "harmonics and noise re the tone", "less",
+            DifferenceSpec(said_by=("sinad",)), NO_POSITIVE,
+        ),
+        MetricSpec(
+            "noise", "dB", "noise, hum and spurious lines re the tone", "less",
+            DifferenceSpec("noise"), NO_POSITIVE,
+        ),
+        MetricSpec(
+            "enob", "bit", "effective number of bits", "more",
+            DifferenceSpec(accuracy=0.02, said_by=("sinad",)), NO_NEGATIVE,
         ),
         *(
             MetricSpec(
@@ -232,66 +196,34 @@ class ToneKind(CheckKind):
                 "dB",
                 f"harmonic {n} re the tone",
                 "less",
-                told=Told(
-                    more=f"harmonic {n} {{size}} higher, {{value}}",
-                    less=f"harmonic {n} {{size}} lower, {{value}}",
-                ),
-                possible=NO_POSITIVE,
+                DifferenceSpec(f"harmonic {n}"),
+                NO_POSITIVE,
             )
             for n in HARMONICS
         ),
         MetricSpec(
-            "largest_spur",
-            "dB",
-            "largest line that is no harmonic, re the tone",
-            "less",
-            told=Told(more="largest spur {size} higher, {value}", less="largest spur {size} lower, {value}"),
-            possible=NO_POSITIVE,
+            "largest_spur", "dB", "largest line that is no harmonic, re the tone", "less",
+            DifferenceSpec("largest spur"), NO_POSITIVE,
         ),
+        MetricSpec("hum", "dB", "mains products re the tone", "less", DifferenceSpec("hum"), NO_POSITIVE),
+        MetricSpec("dc_offset", "mV", "direct voltage", "nominal", DifferenceSpec("direct voltage", 0.01)),
         MetricSpec(
-            "hum",
-            "dB",
-            "mains products re the tone",
-            "less",
-            told=Told(more="hum {size} higher, {value}", less="hum {size} lower, {value}"),
-            possible=NO_POSITIVE,
-        ),
-        MetricSpec(
-            "dc_offset",
-            "mV",
-            "direct voltage",
-            "nominal",
-            told=Told(0.01, "direct voltage {size} higher, {value}", "direct voltage {size} lower, {value}"),
-        ),
-        MetricSpec(
-            "balance",
-            "dB",
-            "level of the first channel over that of the second",
-            "nominal",
-            False,
-            told=Told(
-                0.005,
-                "first channel {size} louder against the second, {value}",
-                "first channel {size} softer against the second, {value}",
+            "balance", "dB", "level of the first channel over that of the second", "nominal",
+            DifferenceSpec(
+                accuracy=0.005, more="first channel {size} louder against the second, {value}",
+                less="first channel {size} softer against the second, {value}",
             ),
-            of_path=True,
+            per_channel=False, of_path=True,
         ),
         PEAK_OUTSIDE,
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "spectrum",
-            "Hz",
-            "dB",
-            "everything but the tone, re the tone, at the stated resolution",
-            told=Told(
-                more="spectrum {size} higher at {place}",
-                less="spectrum {size} lower at {place}",
-                said_by=("thd", "noise", "largest_spur", "hum"),
-            ),
+            "spectrum", "Hz", "dB", "everything but the tone, re the tone, at the stated resolution",
+            difference=DifferenceSpec("spectrum", said_by=("thd", "noise", "largest_spur", "hum")),
             possible=NO_POSITIVE,
         ),
-    )
+    )  # fmt: skip
 
     def possible(self, parameters: ToneParameters, analysis: ToneAnalysis) -> Mapping[str, Range]:
         """Return what the noise of the stimulus's dither allows."""

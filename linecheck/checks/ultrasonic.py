@@ -18,6 +18,7 @@ from linecheck.checks.base import (
     Context,
     Curve,
     CurveSpec,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -27,7 +28,6 @@ from linecheck.checks.base import (
     Range,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.known_noise import KnownNoise, find_known_noise, noise_problems
@@ -152,45 +152,26 @@ class UltrasonicKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = UltrasonicAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "noise_20k_100k",
-            "dB",
-            "all from 20 kHz to 100 kHz re all from 20 Hz to 20 kHz",
-            "less",
-            told=Told(
-                more="noise above 20 kHz {size} higher, {value}",
-                less="noise above 20 kHz {size} lower, {value}",
-                to_edge=True,
-            ),
+            "noise_20k_100k", "dB", "all from 20 kHz to 100 kHz re all from 20 Hz to 20 kHz", "less",
+            DifferenceSpec("noise above 20 kHz", to_edge=True),
         ),
         MetricSpec(
-            "rise_from",
-            "Hz",
-            "where the noise rises again",
-            "more",
-            told=Told(is_place=True),
-            possible=NO_NEGATIVE,
+            "rise_from", "Hz", "where the noise rises again", "more",
+            DifferenceSpec(is_place=True), NO_NEGATIVE,
         ),
         MetricSpec(
-            "image_level",
-            "dB",
-            "strongest third octave of images re the audio band",
-            "less",
-            told=Told(said_by=("reconstruction.image_rejection",), to_edge=True),
+            "image_level", "dB", "strongest third octave of images re the audio band", "less",
+            DifferenceSpec(said_by=("reconstruction.image_rejection",), to_edge=True),
         ),
-    )
+    )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "band_levels",
-            "Hz",
-            "dB",
-            "1/3-octave band levels re the audio band",
-            told=Told(
-                more="band level {size} higher at {place}",
-                less="band level {size} lower at {place}",
-                said_by=("image_level", "noise_20k_100k", "reconstruction.image_rejection"),
+            "band_levels", "Hz", "dB", "1/3-octave band levels re the audio band",
+            difference=DifferenceSpec(
+                "band level", said_by=("image_level", "noise_20k_100k", "reconstruction.image_rejection"),
             ),
         ),
-    )
+    )  # fmt: skip
 
     def peak_dbfs(self, parameters: UltrasonicParameters) -> float:
         """Return the highest sample's level."""

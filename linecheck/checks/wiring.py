@@ -14,6 +14,7 @@ from linecheck.checks.base import (
     Capture,
     CheckKind,
     Context,
+    DifferenceSpec,
     Location,
     Measurement,
     MetricSpec,
@@ -21,7 +22,6 @@ from linecheck.checks.base import (
     Problem,
     Reading,
     Stimulus,
-    Told,
 )
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
@@ -117,46 +117,33 @@ class WiringKind(CheckKind):
     analysis_parameters: ClassVar[type[Parameters]] = WiringAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "order",
-            "",
-            "1 where each channel carries its own signal 20 dB above any other's, else 0",
-            "more",
-            False,
-            told=Told(0.5, "channels as declared", "channels not as declared: swapped, or one of them dead"),
-            possible=(0.0, 1.0),
-            of_path=True,
-        ),
-        MetricSpec(
-            "polarity",
-            "",
-            "+1, or -1 where inverted",
-            "nominal",
-            told=Told(0.5, "polarity no longer inverted", "polarity inverted", worse="less"),
-            possible=(-1.0, 1.0),
-            of_path=True,
-        ),
-        MetricSpec(
-            "channel_delay",
-            "samples",
-            "delay of the second channel after the first",
-            "nominal",
-            False,
-            told=Told(
-                0.1,
-                "second channel {size} of the capture later, {value}",
-                "second channel {size} of the capture earlier, {value}",
+            "order", "", "1 where each channel carries its own signal 20 dB above any other's, else 0", "more",
+            DifferenceSpec(
+                accuracy=0.5, more="channels as declared",
+                less="channels not as declared: swapped, or one of them dead",
             ),
+            (0.0, 1.0), per_channel=False, of_path=True,
         ),
         MetricSpec(
-            "balance",
-            "dB",
-            "level of the first channel over that of the second",
-            "nominal",
-            False,
-            told=Told(0.005, said_by=("tone.balance",)),
-            of_path=True,
+            "polarity", "", "+1, or -1 where inverted", "nominal",
+            DifferenceSpec(
+                accuracy=0.5, more="polarity no longer inverted", less="polarity inverted", worse="less",
+            ),
+            (-1.0, 1.0), of_path=True,
         ),
-    )
+        MetricSpec(
+            "channel_delay", "samples", "delay of the second channel after the first", "nominal",
+            DifferenceSpec(
+                accuracy=0.1, more="second channel {size} of the capture later, {value}",
+                less="second channel {size} of the capture earlier, {value}",
+            ),
+            per_channel=False,
+        ),
+        MetricSpec(
+            "balance", "dB", "level of the first channel over that of the second", "nominal",
+            DifferenceSpec(accuracy=0.005, said_by=("tone.balance",)), per_channel=False, of_path=True,
+        ),
+    )  # fmt: skip
 
     def peak_dbfs(self, parameters: WiringParameters) -> float:
         """Return the highest level that the combs reach, their crest factor included, dB re a full-scale sine."""

@@ -163,7 +163,7 @@ def test_a_difference_is_said_by_metrics_that_there_are(kind):
         f"{other.name}.{spec.name}" for other in kinds().values() for spec in (*other.metrics, *other.curves)
     }
     for spec in (*kind.metrics, *kind.curves):
-        for name in spec.told.said_by:
+        for name in spec.difference.said_by:
             assert (name if "." in name else f"{kind.name}.{name}") in known
 
 

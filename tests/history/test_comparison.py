@@ -307,17 +307,19 @@ def test_an_earlier_comparison_is_kept(tmp_path):
 
 
 @pytest.mark.parametrize("kind", sorted(kinds()))
-def test_the_words_of_every_metric_can_be_told(kind):
+def test_the_words_of_every_metric_can_be_said(kind):
     made = kinds()[kind]
     own = {name for name in made.analysis_parameters.model_fields if name.endswith("_hz")}
     names = {spec.name for other in kinds().values() for spec in (*other.metrics, *other.curves)}
     everywhere = {f"{other.name}.{spec.name}" for other in kinds().values() for spec in other.metrics}
     for spec in (*made.metrics, *made.curves):
-        fields = {"size", "place"} if spec in made.curves else {"size", "value", "opposite"} | own
-        for words in (spec.told.more, spec.told.less):
+        fields = {"size", "value", "opposite"} | own
+        for words in (spec.difference.more, spec.difference.less):
             assert {field for _, field, _, _ in string.Formatter().parse(words) if field} <= fields
-        assert bool(spec.told.more) == bool(spec.told.less)
-        assert all(by in everywhere if "." in by else by in names for by in spec.told.said_by)
+        assert bool(spec.difference.more) == bool(spec.difference.less)
+        assert not (spec.difference.what and spec.difference.more)
+        assert not (spec.difference.more and spec in made.curves)
+        assert all(by in everywhere if "." in by else by in names for by in spec.difference.said_by)
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,7 @@ class Sine(_Kind):
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec("sinad", "dB", "tone over the rest", "more"),
         MetricSpec("level", "V", "level", "nominal"),
-        MetricSpec("balance", "dB", "first over second", "nominal", False),
+        MetricSpec("balance", "dB", "first over second", "nominal", per_channel=False),
     )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec("spectrum", "Hz", "dB", "spectrum"),

@@ -3,7 +3,7 @@
 ====================  ==========================================================================
 :class:`MetricSpec`   a metric: name, unit, which way is better, which values a unit can have
 :class:`CurveSpec`    the same of a curve
-:class:`Told`         how a difference of it is put into words
+:class:`DifferenceSpec` how a difference of it is reported
 :data:`Range`         from the lowest to the highest value that is possible
 :class:`Implied`      a metric that another one keeps within bounds
 ====================  ==========================================================================
@@ -22,10 +22,10 @@ __all__ = [
     "NO_POSITIVE",
     "Better",
     "CurveSpec",
+    "DifferenceSpec",
     "Implied",
     "MetricSpec",
     "Range",
-    "Told",
     "opposite",
     "the_same",
 ]
@@ -42,24 +42,26 @@ NO_POSITIVE: Final[Range] = (-math.inf, 0.0)
 
 
 @dataclass(frozen=True)
-class Told:
-    """How a difference between two runs is told, and from which size on it means anything.
+class DifferenceSpec:
+    """How a difference between two runs is reported, and from which size on it means anything.
 
     Attributes
     ----------
+    what : str
+        What is higher or lower where they differ, as in "SINAD 3 dB lower, 110 dB" or, of a curve, "response 1 dB lower
+        at 18 kHz"; empty where the metric's text has to do.
     accuracy : float or None
         The smallest difference that means anything however well the metric repeats, in its unit; None for what is
         usual for that unit.
     more, less : str
-        What a higher and a lower value mean, in words with ``{size}`` (by how much), ``{value}``, ``{opposite}`` (the
-        value with the other sign) and the analysis' own ``…_hz``, of a curve ``{size}`` and ``{place}``; empty where
-        "higher" and "lower" will do.
+        What a higher and a lower value mean where that is said otherwise, with ``{size}`` (by how much), ``{value}``,
+        ``{opposite}`` (the value with the other sign) and the analysis' own ``…_hz``.
     worse : {"more", "less"} or None
         Which way is worse to a listener although no way is to a mask (a response that falls); None for what
         ``better`` says.
     said_by : tuple of str
         Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, this
-        one is not told as well.
+        one is not reported as well.
     is_place : bool
         Whether it says where an extreme lies. Even noise has one anywhere, so a difference means nothing.
     to_edge : bool
@@ -67,6 +69,7 @@ class Told:
         alike.
     """
 
+    what: str = ""
     accuracy: float | None = None
     more: str = ""
     less: str = ""
@@ -76,16 +79,16 @@ class Told:
     to_edge: bool = False
 
 
-_PLAINLY = Told()
+_PLAIN = DifferenceSpec()
 
 
 @dataclass(frozen=True)
 class MetricSpec:
     """A metric that a kind measures.
 
-    ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``per_channel`` whether it is read in
-    each channel or once for the pair, ``told`` how a difference is put into words, ``possible`` which values a unit
-    can have at all, ``of_path`` whether a change in the station's path alone moves it: a gain, which channel comes
+    ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``difference`` how one is reported,
+    ``possible`` which values a unit can have at all, ``per_channel`` whether it is read in each channel or once for
+    the pair, ``of_path`` whether a change in the station's path alone moves it: a gain, which channel comes
     back where, an edge of the response.
     """
 
@@ -93,9 +96,9 @@ class MetricSpec:
     unit: str
     text: str
     better: Better
-    per_channel: bool = True
-    told: Told = _PLAINLY
+    difference: DifferenceSpec = _PLAIN
     possible: Range = ANYTHING
+    per_channel: bool = True
     of_path: bool = False
 
 
@@ -110,7 +113,7 @@ class CurveSpec:
     log_x: bool = True
     per_channel: bool = True
     better: Better = "less"
-    told: Told = _PLAINLY
+    difference: DifferenceSpec = _PLAIN
     possible: Range = ANYTHING
     of_path: bool = False
 

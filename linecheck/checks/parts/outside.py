@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.base import Capture, Location, MetricSpec, Note, Told
+from linecheck.checks.base import Capture, DifferenceSpec, Location, MetricSpec, Note
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.dsp.fits.tones import fit_scaled_tones
@@ -20,9 +20,8 @@ PEAK_OUTSIDE = MetricSpec(
     "V",
     "highest peak outside of what is measured, by which it exceeds the tone where one sounds",
     "less",
-    # Even where nothing clicks, noise has a highest peak.
-    told=Told(is_place=True),
-    possible=NO_NEGATIVE,
+    DifferenceSpec(is_place=True),
+    NO_NEGATIVE,
 )
 
 #: While it fades, a tone's own peak is told to this share of its amplitude, from so many blocks on either side; it is

@@ -1,7 +1,7 @@
 """Below which difference a metric says nothing, however well it repeats: the accuracy of the checks.
 
-Kinds state it with their metrics (:class:`~linecheck.checks.base.Told`), as far as it is known: response levels,
-corners, stop bands and impulses are held against filters whose response is known (tests of the checks and of
+Kinds state it with their metrics (:class:`~linecheck.checks.base.DifferenceSpec`), as far as it is known: response
+levels, corners, stop bands and impulses are held against filters whose response is known (tests of the checks and of
 resamplers). What they do not state is taken by its unit: 0.1 dB for levels of noise and distortion (common practice, no
 source).
 """
@@ -31,5 +31,5 @@ _OTHERWISE: Final = 0.001
 
 def accuracy(spec: MetricSpec | CurveSpec) -> float:
     """Return the smallest difference of a metric or curve that means anything, in its unit."""
-    stated = spec.told.accuracy
+    stated = spec.difference.accuracy
     return _BY_UNIT.get(spec.unit, _OTHERWISE) if stated is None else stated

@@ -116,9 +116,9 @@ class _Pair:
         if why is not None:
             return why
         one, two = self.first.checks.get(self.check), self.other.checks.get(self.check)
-        if spec.told.to_edge and one is not None and two is not None and not reaches_alike(one, two):
+        if spec.difference.to_edge and one is not None and two is not None and not reaches_alike(one, two):
             return "one capture reaches further in frequency"
-        return _PLACE if spec.told.is_place else ""
+        return _PLACE if spec.difference.is_place else ""
 
 
 def _difference(
@@ -259,6 +259,6 @@ def _at_one_place(new: Curve, base: Curve, x: float) -> tuple[float, float] | No
 
 def _worse_by(difference: float, spec: MetricSpec | CurveSpec) -> float | None:
     """Return a difference towards worse; None where neither way is."""
-    if spec.told.worse is not None:
-        return difference if spec.told.worse == "more" else -difference
+    if spec.difference.worse is not None:
+        return difference if spec.difference.worse == "more" else -difference
     return {"less": difference, "more": -difference}.get(spec.better)

@@ -1,7 +1,8 @@
 """Real differences in plain words, each with its number, worst first.
 
-What a difference of a metric is called stands with the metric in its kind (:class:`~linecheck.checks.base.Told`), and
-so does which metrics say the same thing: where noise has risen, THD+N is not told as well.
+What a difference of a metric is called stands with the metric in its kind
+(:class:`~linecheck.checks.base.DifferenceSpec`), and so does which metrics say the same thing: where noise has risen,
+THD+N is not reported as well.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from linecheck.history.comparison.model import (
 
 __all__ = ["find", "spec_of"]
 
-#: Channels whose differences are alike to this part, or to their uncertainty, are told as one.
+#: Channels whose differences are alike to this part, or to their uncertainty, are reported as one.
 _ALIKE: Final = 0.05
 
 
@@ -80,7 +81,7 @@ class _Teller:
         kinds_said = {f"{item.kind}.{item.metric}" for item in real}
         groups: dict[tuple[str, str], list[ComparedValue | ComparedCurve]] = {}
         for item in real:
-            by = spec_of(item).told.said_by
+            by = spec_of(item).difference.said_by
             if not any((item.check, name) in said or name in kinds_said for name in by):
                 groups.setdefault((item.check, item.metric), []).append(item)
         for key, group in groups.items():
@@ -89,8 +90,8 @@ class _Teller:
 
     def _is_one_of_several(self, item: ComparedValue | ComparedCurve) -> bool:
         """Return whether its words alone do not say which check is meant."""
-        told = spec_of(item).told
-        return bool(told.more or told.less) and sum(kind == item.kind for kind in self.kinds.values()) > 1
+        spec = spec_of(item).difference
+        return bool(spec.what or spec.more) and sum(kind == item.kind for kind in self.kinds.values()) > 1
 
     def _finding(self, at: int, group: Sequence[ComparedValue | ComparedCurve], count: int) -> Finding:
         """Return the finding of channels that have changed alike, of as many as there are."""
@@ -199,8 +200,8 @@ def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> s
     assert base is not None
     assert new.value is not None
     assert base.value is not None
-    told, change = spec_of(item).told, new.value - base.value
-    finest = accuracy(spec_of(item))
+    spec, change = spec_of(item), new.value - base.value
+    finest = accuracy(spec)
     known = item.differences[at - 1].uncertainty
     unit = difference_unit(item.unit)
     size = amount(abs(change), unit, decimals_for(change, known, finest))
@@ -209,29 +210,25 @@ def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> s
         size = f"at least {amount(least, unit, decimals_for(least, known, finest))}"
     decimals = decimals_for(new.value, new.uncertainty, finest, digits=9)
     value, opposite = amount(new.value, item.unit, decimals), amount(-new.value, item.unit, decimals)
-    words = told.more if change > 0.0 else told.less
+    words = spec.difference.more if change > 0.0 else spec.difference.less
     if words:
         spans = {name: _span(entry) for name, entry in analysis.items() if name.endswith("_hz")}
         return words.format(size=size, value=value, opposite=opposite, **spans)
-    return f"{item.check}: {item.text} {size} {'higher' if change > 0.0 else 'lower'}, {value}"
+    what = spec.difference.what or f"{item.check}: {item.text}"
+    return f"{what} {size} {'higher' if change > 0.0 else 'lower'}, {value}"
 
 
 def _curve_words(item: ComparedCurve, at: int) -> str:
     difference = item.differences[at - 1]
     assert difference.difference is not None
     assert difference.x is not None
-    change = difference.difference
+    spec, change = spec_of(item), difference.difference
     way = "higher" if change > 0.0 else "lower"
-    decimals = decimals_for(change, difference.uncertainty, accuracy(spec_of(item)))
+    decimals = decimals_for(change, difference.uncertainty, accuracy(spec))
     size = amount(abs(change), item.unit, decimals)
     place = amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
-    told = spec_of(item).told
-    words = told.more if change > 0.0 else told.less
-    return (
-        words.format(size=size, place=place)
-        if words
-        else f"{item.check}: {item.text} {size} {way} at {place}"
-    )
+    what = spec.difference.what or f"{item.check}: {item.text}"
+    return f"{what} {size} {way} at {place}"
 
 
 def _span(frequency: Any) -> str:  # noqa: ANN401 - a parameter of an analysis
