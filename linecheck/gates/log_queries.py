@@ -29,8 +29,8 @@ from linecheck.gates.lock import KNOWN_BEFORE, LockState, UnitRun, grossly
 from linecheck.gates.statements import read_time
 from linecheck.limits.verdict import Verdict
 from linecheck.log.chain import statement_hash
-from linecheck.log.fetch import has_column, has_table
-from linecheck.log.schema import run, statement
+from linecheck.log.queries import has_narrow_index
+from linecheck.log.schema import statement
 from linecheck.log.stored import Statement
 from linecheck.results.wording import subject
 from linecheck.run.voiding import IN_DOUBT
@@ -81,7 +81,7 @@ LATEST_STATEMENT: Final = "SELECT max(recorded) FROM statement WHERE sequence > 
 #: A log may be that of several nests, of which one has rested for long.
 NEWEST_UNITS: Final = (
     "SELECT sequence, model, serial, verdict FROM "
-    "(SELECT sequence, model, serial, verdict, purpose, station FROM run INDEXED BY run_by_facts "
+    "(SELECT sequence, model, serial, verdict, purpose, station FROM main.run INDEXED BY run_by_facts "
     "WHERE sequence > ? ORDER BY sequence DESC LIMIT 20000) "
     "WHERE station = ? AND (purpose IS NULL OR purpose = 'unit') LIMIT ?"
 )
@@ -129,8 +129,6 @@ class StoredUnit(NamedTuple):
 
 def newest_statement(connection: Connection, kind: str, about: str) -> Statement | None:
     """Return the newest statement of a kind about one subject; None where there is none."""
-    if not has_table(connection, statement):
-        return None
     rows = _rows(connection, NEWEST_STATEMENT, kind, about)
     return _statement(rows[0]) if rows else None
 
@@ -149,8 +147,6 @@ def newest_doubt(connection: Connection, station: str, serial: str) -> int | Non
 
 def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[Statement]:
     """Return the newest statement of a kind about each subject that begins with a prefix, by subject."""
-    if not has_table(connection, statement):
-        return []
     beyond = prefix[:-1] + chr(ord(prefix[-1]) + 1)
     numbers = _rows(connection, _NEWEST_OF_EACH, kind, prefix, beyond)
     found = [_statement(_rows(connection, _STATEMENT, number)[0]) for (number,) in numbers]
@@ -162,14 +158,13 @@ def latest_time(connection: Connection, sequence: int) -> datetime | None:
     found = _rows(connection, LATEST_RUN, sequence)
     if found[0][0] is None:
         found = _rows(connection, LATEST_OF_NEWEST, sequence)
-    if has_table(connection, statement):
-        found += _rows(connection, LATEST_STATEMENT, sequence)
+    found += _rows(connection, LATEST_STATEMENT, sequence)
     return max((time for (text,) in found if (time := read_time(text)) is not None), default=None)
 
 
 def newest_units(connection: Connection, station: str, after: int) -> list[StoredUnit]:
     """Return the newest runs of units at a station, of any model, after a record; the newest first."""
-    if not has_column(connection, run, "purpose"):
+    if not has_narrow_index(connection):
         return []
     rows = _rows(connection, NEWEST_UNITS, after, encodable(station), MAX_LOOKED_AT)
     return [StoredUnit(*row) for row in rows]
@@ -193,8 +188,6 @@ def standing_lock(connection: Connection, sequence: int) -> LockState:
 
 def golden_values(connection: Connection, model: str, serial: str) -> list[GoldenValue]:
     """Return what the readings of a golden unit were in its newest runs that judged it, the oldest first."""
-    if not has_column(connection, run, "purpose"):
-        return []
     runs = _rows(connection, _GOLDEN_RUNS, encodable(serial), encodable(model), MAX_GOLDEN)
     rows = _rows(connection, _GOLDEN_VALUES, json.dumps([sequence for (sequence,) in runs]))
     return [GoldenValue(*row) for row in rows]

@@ -9,7 +9,6 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from linecheck.log.fetch import has_table
 from linecheck.log.schema import run, run_asset
 
 __all__ = ["KnownAsset", "known_assets"]
@@ -35,8 +34,6 @@ class KnownAsset:
 
 def known_assets(connection: Connection) -> tuple[KnownAsset, ...]:
     """Return all assets in the log, by name."""
-    if not has_table(connection, run_asset):
-        return ()
     number = run_asset.c.sequence
     used = select(run_asset.c.asset, func.count(number.distinct()), func.min(number), func.max(number))
     found = connection.execute(used.group_by(run_asset.c.asset).order_by(run_asset.c.asset)).all()

@@ -26,7 +26,6 @@ from linecheck.errors import RecordError
 from linecheck.files.durable import lock_file, make_folder
 from linecheck.files.text import visible
 from linecheck.log.chain import digest
-from linecheck.log.fetch import has_table
 from linecheck.log.rows import RecordRows, check_rows, stored_check, stored_run
 from linecheck.log.schema import begun
 from linecheck.run.facts import DOCUMENTS
@@ -200,8 +199,6 @@ def begun_runs(connection: Connection) -> tuple[BegunRun, ...]:
     RecordError
         Somebody has changed what is kept of one.
     """
-    if not has_table(connection, begun):
-        return ()
     query = select(begun.c.content).where(begun.c.position == 0).order_by(begun.c.recorded)
     return tuple(map(_begun_run, connection.scalars(query)))
 

@@ -20,11 +20,15 @@ from linecheck.errors import FileError, LinecheckError, RecordError
 from linecheck.files.durable import make_folder, sync_folder
 from linecheck.files.text import visible
 from linecheck.log.migrate import migrate
-from linecheck.log.schema import APPLICATION_ID, MIGRATIONS
+from linecheck.log.schema import APPLICATION_ID, MIGRATIONS, TABLES
 
 __all__ = ["NOT_KEPT", "database_path", "open_reader", "open_writer", "plain_errors"]
 
 _OLDEST_SQLITE = (3, 37, 0)
+_COLUMNS = (
+    "SELECT sqlite_master.name, pragma_table_info.name FROM sqlite_master, pragma_table_info(sqlite_master.name) "
+    "WHERE sqlite_master.type = 'table'"
+)
 
 _LOCKED = "another program holds the log locked: close it (a database browser, a backup) and repeat"
 _AT_FAULT = {
@@ -124,7 +128,7 @@ def open_writer(path: Path, busy_seconds: float) -> Engine:
 
 
 def open_reader(path: Path, busy_seconds: float) -> Engine:
-    """Open a log to read from; it must be there.
+    """Open a log to read from; it must be there. An older one reads as one of the newest schema, nothing changed in it.
 
     Raises
     ------
@@ -143,6 +147,7 @@ def open_reader(path: Path, busy_seconds: float) -> Engine:
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _: object) -> None:
         connection.text_factory = _any_text
+        _lay_views(connection)
         connection.execute("PRAGMA query_only=ON")
 
     event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN"))
@@ -188,6 +193,19 @@ def _connect(path: Path, mode: str, busy_seconds: float) -> sqlite3.Connection:
         isolation_level=None,
         check_same_thread=False,
     )
+
+
+def _lay_views(connection: sqlite3.Connection) -> None:
+    """Lay temporary views over what an older log lacks: a column reads as NULL, a table as empty."""
+    present: dict[str, set[str]] = {}
+    for table, column in connection.execute(_COLUMNS):
+        present.setdefault(table, set()).add(column)
+    for table in TABLES:
+        there, names = present.get(table.name, set()), table.columns.keys()
+        if not there.issuperset(names):
+            rows = f"FROM main.{table.name}" if there else "WHERE FALSE"
+            columns = ", ".join(name if name in there else f"NULL AS {name}" for name in names)
+            connection.execute(f"CREATE TEMP VIEW {table.name} AS SELECT {columns} {rows}")
 
 
 def _any_text(text: bytes) -> str:

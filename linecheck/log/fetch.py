@@ -1,4 +1,4 @@
-"""Reading whole records, also from logs whose tables lack what came later."""
+"""Reading whole records."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from sqlalchemy import Column, ColumnElement, Connection, Label, Select, Table, null, select
+from sqlalchemy import ColumnElement, Connection, select
 
 from linecheck.errors import RecordError
 from linecheck.files.text import visible
@@ -19,23 +19,18 @@ from linecheck.log.stored import Head
 __all__ = [
     "Record",
     "fetch_record",
-    "has_column",
-    "has_table",
     "last_record",
     "last_signature",
     "records_after",
     "records_of",
     "refuse_unkept",
     "run_rows",
-    "select_rows",
     "unkept",
 ]
 
 _AT_ONCE = 500
-_COLUMNS = (
-    "SELECT sqlite_master.name, pragma_table_info.name FROM sqlite_master, pragma_table_info(sqlite_master.name) "
-    "WHERE sqlite_master.type = 'table'"
-)
+#: The tables whose rows are records.
+_NUMBERED = (run, statement)
 
 Row = dict[str, Any]
 
@@ -62,29 +57,10 @@ class Record(NamedTuple):
         return Record(self.row | {"sequence": sequence}, parts, self.is_run)
 
 
-def select_rows(connection: Connection, table: Table) -> Select[Any]:
-    """Select whole rows of a table; a column that this log does not have yet reads as NULL."""
-    present = _present(connection, table)
-    columns: list[Column[Any] | Label[Any]] = [
-        column if column.name in present else null().label(column.name) for column in table.columns
-    ]
-    return select(*columns).select_from(table)
-
-
-def has_table(connection: Connection, table: Table) -> bool:
-    """Return whether the log has a table yet; one that an older linecheck has made may not."""
-    return bool(_present(connection, table))
-
-
-def has_column(connection: Connection, table: Table, name: str) -> bool:
-    """Return whether a table of the log has a column yet."""
-    return name in _present(connection, table)
-
-
 def last_record(connection: Connection) -> Head:
     """Return the number and the hash of the last record, run or statement."""
     last = BEGINNING
-    for table in _numbered(connection):
+    for table in _NUMBERED:
         newest = select(table.c.sequence, table.c.record_hash).order_by(table.c.sequence.desc()).limit(1)
         row = connection.execute(newest).one_or_none()
         if row is not None and row[0] > last.sequence:
@@ -95,11 +71,10 @@ def last_record(connection: Connection) -> Head:
 def last_signature(connection: Connection) -> str | None:
     """Return the signature of the last record; None where it has none."""
     number = last_record(connection).sequence
-    for table in _numbered(connection):
-        if has_column(connection, table, "station_signature"):
-            found = connection.scalar(select(table.c.station_signature).where(table.c.sequence == number))
-            if found is not None:
-                return str(found)
+    for table in _NUMBERED:
+        found = connection.scalar(select(table.c.station_signature).where(table.c.sequence == number))
+        if found is not None:
+            return str(found)
     return None
 
 
@@ -107,14 +82,14 @@ def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
     """Yield the rows of runs that are there, in the order in which their numbers are given."""
     for at in range(0, len(sequences), _AT_ONCE):
         some = sequences[at : at + _AT_ONCE]
-        query = select_rows(connection, run).where(run.c.sequence.in_(some))
+        query = select(run).where(run.c.sequence.in_(some))
         found = {row.sequence: row._asdict() for row in connection.execute(query)}
         yield from (found[sequence] for sequence in some if sequence in found)
 
 
 def fetch_record(connection: Connection, sequence: int) -> Record:
     """Return the record of one run that is there."""
-    row = connection.execute(select_rows(connection, run).where(run.c.sequence == sequence)).one()._asdict()
+    row = connection.execute(select(run).where(run.c.sequence == sequence)).one()._asdict()
     parts = _parts(connection, sequence, sequence)
     return Record(row, parts.get(sequence, _no_parts()))
 
@@ -156,8 +131,8 @@ def records_after(connection: Connection, sequence: int | None, count: int) -> l
     They are ``count`` or fewer, and one more where a number is there twice.
     """
     found: list[tuple[Row, bool]] = []
-    for table in _numbered(connection):
-        query = select_rows(connection, table).order_by(table.c.sequence).limit(count)
+    for table in _NUMBERED:
+        query = select(table).order_by(table.c.sequence).limit(count)
         if sequence is not None:
             query = query.where(table.c.sequence > sequence)
         found += [(row._asdict(), table is run) for row in connection.execute(query)]
@@ -173,20 +148,6 @@ def records_after(connection: Connection, sequence: int | None, count: int) -> l
     ]
 
 
-def _numbered(connection: Connection) -> tuple[Table, ...]:
-    """Return the tables whose rows are records."""
-    return (run, statement) if has_table(connection, statement) else (run,)
-
-
-def _present(connection: Connection, table: Table) -> set[str]:
-    """Return which columns a table has in this log, none where it is not there; looked up once a connection."""
-    known: dict[str, set[str]] = connection.info.setdefault("columns", {})
-    if not known:
-        for name, column in connection.exec_driver_sql(_COLUMNS):
-            known.setdefault(name, set()).add(column)
-    return known.get(table.name, set())
-
-
 def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str, list[Row]]]:
     """Return the rows that belong to a span of records, by record."""
     found: dict[int, dict[str, list[Row]]] = {}
@@ -199,12 +160,11 @@ def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str,
 def _part(connection: Connection, name: str, within: ColumnElement[bool]) -> Iterator[tuple[int, list[Row]]]:
     """Yield the rows of one sort that belong to some records, record by record."""
     table, order = PARTS[name]
-    if has_table(connection, table):
-        query = select_rows(connection, table).where(within)
-        query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
-        rows = (row._asdict() for row in connection.execute(query))
-        for sequence, group in groupby(rows, key=itemgetter("sequence")):
-            yield sequence, list(group)
+    query = select(table).where(within)
+    query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
+    rows = (row._asdict() for row in connection.execute(query))
+    for sequence, group in groupby(rows, key=itemgetter("sequence")):
+        yield sequence, list(group)
 
 
 def _no_parts() -> dict[str, list[Row]]:

@@ -43,7 +43,7 @@ WITH wanted AS MATERIALIZED (
         CAST(json_extract(value, '$[3]') AS TEXT) AS unit, CAST(json_extract(value, '$[4]') AS TEXT) AS stimulus
     FROM json_each(?)
 )
-SELECT reading.sequence, wanted.number, reading.value, {is_bound}, coalesce(reading.verdict = 'invalid', 0),
+SELECT reading.sequence, wanted.number, reading.value, reading.is_bound, coalesce(reading.verdict = 'invalid', 0),
     coalesce(run_check.stimulus_sha256 = wanted.stimulus, 0), reading.unit = wanted.unit
 FROM run_check
 CROSS JOIN reading ON reading.sequence = run_check.sequence AND reading.check_position = run_check.position
@@ -145,7 +145,7 @@ def _pages(
 ) -> Iterator[Sequence[tuple[int, str]]]:
     """Yield number and serial of the model's records, the newest first."""
     while True:
-        query = select(run.c.sequence, run.c.serial).where(run.c.model == model, *judges_a_unit(connection))
+        query = select(run.c.sequence, run.c.serial).where(run.c.model == model, judges_a_unit())
         if before is not None:
             within: ColumnElement[bool] = run.c.sequence < before
             query = query.where(within)
@@ -170,10 +170,7 @@ class _Gathered:
         self._values: list[list[float]] = [[] for _ in wanted]
         self._bounds: list[list[float]] = [[] for _ in wanted]
         self._other_analysis: dict[str, frozenset[int]] = {}
-        columns = {row[1] for row in connection.exec_driver_sql("PRAGMA table_info(reading)")}
-        told = "is_bound" in columns
         self.tells_bounds = True
-        self._query = _READINGS.format(is_bound="reading.is_bound" if told else "NULL")
         self._asked = json.dumps([_texts(item) for item in wanted])
 
     @property
@@ -213,7 +210,7 @@ class _Gathered:
         if not units:
             return
         other = self._differently_analysed(units)
-        rows = self.connection.exec_driver_sql(self._query, (self._asked, json.dumps(list(units)))).all()
+        rows = self.connection.exec_driver_sql(_READINGS, (self._asked, json.dumps(list(units)))).all()
         for sequence, wanted, value, is_bound, void, same_stimulus, same_unit in sorted(
             rows, key=lambda row: row[0], reverse=True
         ):

@@ -33,12 +33,11 @@ from sqlalchemy import (
 from linecheck.files.text import encodable
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import RELEASING, Verdict
-from linecheck.log.fetch import has_column, has_table
 from linecheck.log.schema import curve, reading, run, run_asset, run_check
 from linecheck.run.facts import FACTS, Purpose
 from linecheck.run.model import HOLD
 
-__all__ = ["RunFilter", "judges_a_unit", "matching"]
+__all__ = ["RunFilter", "has_narrow_index", "judges_a_unit", "matching"]
 
 #: What the narrow index holds of the run's facts; it was released, and further facts have an index of their own.
 _NARROW = ("variant", "station", "shift", "nest", "operator", "firmware")
@@ -125,8 +124,6 @@ def matching(
     before, after : int, optional
         Only records before and after these.
     """
-    if wanted.asset is not None and not has_table(connection, run_asset):
-        return []
     number = run.c.sequence if wanted.asset is None else run_asset.c.sequence
     query = select(number).where(*_conditions(connection, wanted))
     if wanted.asset is not None:
@@ -139,12 +136,10 @@ def matching(
     return list(dict.fromkeys(found))
 
 
-def judges_a_unit(connection: Connection) -> tuple[ColumnElement[bool], ...]:
-    """Return what leaves out the runs of golden and challenge units; nothing where the log is too old to have any."""
-    if not has_column(connection, run, "purpose"):
-        return ()
+def judges_a_unit() -> ColumnElement[bool]:
+    """Return what leaves out the runs of golden and challenge units."""
     known = select(run.c.sequence).where(text(_KNOWN_UNIT)).scalar_subquery()
-    return (run.c.sequence.not_in(known),)
+    return run.c.sequence.not_in(known)
 
 
 def _column(name: str, shared: bool) -> ColumnElement[Any]:
@@ -165,7 +160,8 @@ def _is_selective(wanted: RunFilter) -> bool:
     return any(wanted.value(name) is not None for name in (*_SELECTIVE, "asset"))
 
 
-def _has_narrow_index(connection: Connection) -> bool:
+def has_narrow_index(connection: Connection) -> bool:
+    """Return whether the log has the index that holds all that runs are picked by; an older one has not."""
     if "narrow" not in connection.info:
         found = connection.exec_driver_sql(
             "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = ?", (_INDEX,)
@@ -175,17 +171,16 @@ def _has_narrow_index(connection: Connection) -> bool:
 
 
 def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
-    narrow = _is_scanned(wanted) and _has_narrow_index(connection)
+    narrow = _is_scanned(wanted) and has_narrow_index(connection)
     shared = narrow or _is_selective(wanted)
     for name in (*_SELECTIVE, *_FACTS):
         value = wanted.value(name)
         if value is not None:
-            known = has_column(connection, run, name)
-            yield _column(name, shared and name in _FACTS) == encodable(value) if known else false()
+            yield _column(name, shared and name in _FACTS) == encodable(value)
     if wanted.asset is not None:
         yield run_asset.c.asset == encodable(wanted.asset)
     verdict, recorded = _column("verdict", shared), _column("recorded", shared)
-    yield from _verdicts(connection, wanted.verdicts, verdict)
+    yield from _verdicts(wanted.verdicts, verdict)
     if wanted.since is not None:
         yield recorded >= wanted.since
     if wanted.until is not None:
@@ -193,38 +188,33 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
     if wanted.failed:
         # A run in which something failed is a fail, or was aborted after it.
         yield verdict.in_([Verdict.FAIL.value, Verdict.ABORTED.value])
-    yield from _purpose(connection, wanted.purpose, narrow)
+    yield from _purpose(wanted.purpose, narrow)
     yield from _attempt(wanted.attempt)
     for failed in wanted.failed:
         yield _has_failed(encodable(failed))
 
 
-def _verdicts(
-    connection: Connection, wanted: tuple[str, ...], verdict: ColumnElement[Any]
-) -> Iterator[ColumnElement[bool]]:
+def _verdicts(wanted: tuple[str, ...], verdict: ColumnElement[Any]) -> Iterator[ColumnElement[bool]]:
     named = [str(name) for name in wanted if name != HOLD]
     if HOLD not in wanted and len(named) == 1:
         yield verdict == named[0]
     elif wanted:
         yield verdict.in_([*named, *(RELEASING if HOLD in wanted else ())])
-    if has_column(connection, run, "released") and {HOLD, *RELEASING} & set(wanted):
+    if {HOLD, *RELEASING} & set(wanted):
         held = and_(run.c.released == "false", verdict.in_(RELEASING))
         as_named = and_(verdict.in_(named), not_(func.coalesce(held, false())))
         yield or_(held, as_named) if HOLD in wanted else as_named
-    elif HOLD in wanted:
-        yield verdict.in_(named)
 
 
-def _purpose(connection: Connection, purpose: Purpose | None, narrow: bool) -> Iterator[ColumnElement[bool]]:
+def _purpose(purpose: Purpose | None, narrow: bool) -> Iterator[ColumnElement[bool]]:
     if purpose is None:
         return
     if purpose != "unit":
-        known = has_column(connection, run, "purpose")
-        yield and_(text(_KNOWN_UNIT), run.c.purpose == purpose) if known else false()
+        yield and_(text(_KNOWN_UNIT), run.c.purpose == purpose)
     elif narrow:
         yield or_(run.c.purpose.is_(None), run.c.purpose == "unit")
     else:
-        yield from judges_a_unit(connection)
+        yield judges_a_unit()
 
 
 def _attempt(attempt: Literal["first", "last"] | None) -> Iterator[ColumnElement[bool]]:

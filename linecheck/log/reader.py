@@ -18,7 +18,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.assets import KnownAsset, known_assets
 from linecheck.log.begun import BegunRun, begun_runs
 from linecheck.log.connect import database_path, open_reader, plain_errors
-from linecheck.log.fetch import Record, has_table, last_record, records_of, run_rows
+from linecheck.log.fetch import Record, last_record, records_of, run_rows
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
@@ -373,6 +373,6 @@ def count_attempts(connection: Connection, model: str, serial: str) -> int:
 
 def _content(connection: Connection, table: Table, noted: str | None) -> str | None:
     """Return what a record refers to by its digest; None where it refers to nothing, or it is not there."""
-    if noted is None or not has_table(connection, table):
+    if noted is None:
         return None
     return connection.scalar(select(table.c.content).where(table.c.digest == noted))

@@ -34,6 +34,8 @@ __all__ = [
     "PARTS",
     "RELEASED",
     "SCHEMA_VERSION",
+    "SHARED",
+    "TABLES",
     "begun",
     "curve",
     "document",
@@ -347,3 +349,7 @@ PARTS: dict[str, tuple[Table, tuple[str, ...]]] = {
     "problems": (problem, ("position",)),
     "assets": (run_asset, ("position",)),
 }
+#: Tables of contents that records refer to by their digest.
+SHARED: Final = (limits, document)
+#: All tables that are read; an older log lacks some of them, or columns of them.
+TABLES: Final = tuple(_tables.tables.values())

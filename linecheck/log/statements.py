@@ -20,7 +20,7 @@ station_log       the station                            :func:`~linecheck.log.s
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -31,7 +31,7 @@ from linecheck import __version__
 from linecheck.errors import RecordError, UsageError
 from linecheck.files.times import utc_text
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, statement_hash
-from linecheck.log.fetch import has_table, last_record, refuse_unkept, select_rows
+from linecheck.log.fetch import last_record, refuse_unkept
 from linecheck.log.schema import run, statement
 from linecheck.log.signoff import (
     Countersignature,
@@ -103,13 +103,7 @@ def find_statements(
     before: int | None = None,
 ) -> tuple[Statement, ...]:
     """Return statements of some kinds, the newest first; those about one subject, where it is given."""
-    if not has_table(connection, statement):
-        return ()
-    query = (
-        select_rows(connection, statement)
-        .where(statement.c.kind.in_(kinds))
-        .order_by(statement.c.sequence.desc())
-    )
+    query = select(statement).where(statement.c.kind.in_(kinds)).order_by(statement.c.sequence.desc())
     if subject is not None:
         query = query.where(statement.c.subject == subject)
     if before is not None:
@@ -119,19 +113,13 @@ def find_statements(
 
 def find_statements_about(connection: Connection, run_id: str) -> tuple[Statement, ...]:
     """Return the statements in which a run is named, with their countersignatures, the oldest first."""
-    if not has_table(connection, statement):
-        return ()
     known = select(run.c.sequence).where(run.c.run_id == run_id).scalar_subquery()
-    named = select_rows(connection, statement).where(
+    named = select(statement).where(
         statement.c.sequence > known, func.instr(statement.c.content, json.dumps(run_id)) > 0
     )
-    found = [row._asdict() for row in connection.execute(named)]
-    for hashes in _batches([row["record_hash"] for row in found]):
-        query = select_rows(connection, statement).where(
-            statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes)
-        )
-        found += [row._asdict() for row in connection.execute(query)]
-    return tuple(_statement(row) for row in sorted(found, key=lambda row: row["sequence"]))
+    found = [_statement(row._asdict()) for row in connection.execute(named)]
+    found += _countersignatures(connection, [each.record_hash for each in found])
+    return tuple(sorted(found, key=lambda each: each.sequence))
 
 
 def find_signoff(connection: Connection, sequence: int) -> Signoff:
@@ -144,11 +132,7 @@ def find_signoff(connection: Connection, sequence: int) -> Signoff:
     RecordError
         It has been changed since it was stored.
     """
-    row = None
-    if has_table(connection, statement):
-        row = connection.execute(
-            select_rows(connection, statement).where(statement.c.sequence == sequence)
-        ).one_or_none()
+    row = connection.execute(select(statement).where(statement.c.sequence == sequence)).one_or_none()
     found = None if row is None else row._asdict()
     if found is None or found["kind"] != SIGNOFF:
         raise UsageError(
@@ -159,26 +143,15 @@ def find_signoff(connection: Connection, sequence: int) -> Signoff:
             f"record {sequence} has been changed since it was stored: run `linecheck log verify`, "
             "and find out who changed it, before anybody countersigns it"
         )
-    return _countersigned(connection, [_signoff(found)])[0]
+    return _countersigned(connection, [_signoff(_statement(found))])[0]
 
 
 def find_signoffs(
     connection: Connection, *, digest: str | None = None, limit: int | None = None, before: int | None = None
 ) -> tuple[Signoff, ...]:
     """Return sign-offs with their countersignatures, the newest first; of one comparison, given its digest."""
-    if not has_table(connection, statement):
-        return ()
-    query = (
-        select_rows(connection, statement)
-        .where(statement.c.kind == SIGNOFF)
-        .order_by(statement.c.sequence.desc())
-    )
-    if digest is not None:
-        query = query.where(statement.c.subject == digest)
-    if before is not None:
-        query = query.where(statement.c.sequence < before)
-    rows = connection.execute(query.limit(limit)).all()
-    return tuple(_countersigned(connection, [_signoff(row._asdict()) for row in rows]))
+    found = find_statements(connection, (SIGNOFF,), subject=digest, limit=limit, before=before)
+    return tuple(_countersigned(connection, [_signoff(each) for each in found]))
 
 
 def add_countersignature(
@@ -210,24 +183,24 @@ def add_countersignature(
 def _countersigned(connection: Connection, signoffs: Sequence[Signoff]) -> list[Signoff]:
     """Return sign-offs with their countersignatures, the oldest of these first."""
     found: dict[str, list[Countersignature]] = {}
-    for hashes in _batches([signoff.record_hash for signoff in signoffs]):
-        query = select_rows(connection, statement).where(
-            statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes)
+    for each in _countersignatures(connection, [signoff.record_hash for signoff in signoffs]):
+        signed = signature_from(each.content)
+        found.setdefault(each.subject, []).append(
+            Countersignature(each.sequence, each.record_hash, each.recorded, each.content["software"], signed)
         )
-        for row in connection.execute(query.order_by(statement.c.sequence)):
-            content = json.loads(row.content)
-            found.setdefault(row.subject, []).append(
-                Countersignature(
-                    row.sequence, row.record_hash, row.recorded, content["software"], signature_from(content)
-                )
-            )
     return [
         replace(signoff, countersignatures=tuple(found.get(signoff.record_hash, ()))) for signoff in signoffs
     ]
 
 
-def _batches(hashes: Sequence[str]) -> Iterable[Sequence[str]]:
-    return (hashes[at : at + _AT_ONCE] for at in range(0, len(hashes), _AT_ONCE))
+def _countersignatures(connection: Connection, hashes: Sequence[str]) -> Iterator[Statement]:
+    """Yield the countersignatures of sign-offs, given their hashes, those of each in order."""
+    for at in range(0, len(hashes), _AT_ONCE):
+        query = select(statement).where(
+            statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes[at : at + _AT_ONCE])
+        )
+        for row in connection.execute(query.order_by(statement.c.sequence)):
+            yield _statement(row._asdict())
 
 
 def _statement(row: Row) -> Statement:
@@ -235,15 +208,7 @@ def _statement(row: Row) -> Statement:
     return Statement(**{name: row[name] for name in names}, content=json.loads(row["content"]))
 
 
-def _signoff(row: Row) -> Signoff:
-    content = json.loads(row["content"])
-    signed, comparison, against = signed_from(content)
-    return Signoff(
-        row["sequence"],
-        row["record_hash"],
-        row["recorded"],
-        content["software"],
-        signed,
-        comparison,
-        against,
-    )
+def _signoff(said: Statement) -> Signoff:
+    signed, comparison, against = signed_from(said.content)
+    software = said.content["software"]
+    return Signoff(said.sequence, said.record_hash, said.recorded, software, signed, comparison, against)

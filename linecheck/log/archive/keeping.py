@@ -18,7 +18,7 @@ __all__ = ["Keep", "PassCount", "keeping"]
 
 #: The index holds all that is asked for, so that a log of a million runs takes a second at most.
 _PASSES: Final = (
-    "SELECT count(*) FROM run INDEXED BY run_by_facts WHERE sequence > ? AND verdict = 'pass' "
+    "SELECT count(*) FROM main.run INDEXED BY run_by_facts WHERE sequence > ? AND verdict = 'pass' "
     "AND coalesce(purpose, 'unit') = 'unit' AND station = ? AND model = ?"
 )
 _LATEST: Final = "SELECT max(sequence) FROM run"

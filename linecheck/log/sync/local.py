@@ -15,16 +15,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Column, Connection, MetaData, Table, select
+from sqlalchemy import Connection, Table, select
 from sqlalchemy.dialects.sqlite import insert
 
 from linecheck.files.times import utc_text
 from linecheck.log.chain import BEGINNING, digest
 from linecheck.log.connect import database_path, open_reader, open_writer, plain_errors
-from linecheck.log.fetch import Record, has_table, last_record, records_after
-from linecheck.log.schema import sent
+from linecheck.log.fetch import Record, last_record, records_after
+from linecheck.log.schema import SHARED, sent
 from linecheck.log.stored import Head
-from linecheck.log.sync.layout import log_layouts, shared_tables
 from linecheck.log.sync.target import Target
 from linecheck.log.verification.verify import stored_content
 
@@ -104,8 +103,6 @@ class LocalLog:
     def acknowledged(self, target: Target) -> Head:
         """Return the last record that a server has acknowledged, as far as is noted here."""
         with self._reading() as connection:
-            if not has_table(connection, sent):
-                return BEGINNING
             query = select(sent.c.sequence, sent.c.record_hash).where(sent.c.target == target.name)
             found = connection.execute(query).one_or_none()
         return BEGINNING if found is None else Head(*found)
@@ -135,10 +132,7 @@ class LocalLog:
 
 def _contents(connection: Connection, known: Collection[str]) -> Contents:
     found: Contents = {}
-    for name in shared_tables(log_layouts()[-1]):
-        shared = Table(name, MetaData(), Column("digest"), Column("content"))
-        if not has_table(connection, shared):
-            continue
+    for shared in SHARED:
         digests = connection.scalars(select(shared.c.digest)).all()
         for noted in digests:
             if noted in known:
@@ -146,5 +140,5 @@ def _contents(connection: Connection, known: Collection[str]) -> Contents:
             content = connection.scalar(select(shared.c.content).where(shared.c.digest == noted))
             # What does not match its digest is no content of that name; a record that refers to it does not verify.
             if digest(str(content).encode("utf-8", "surrogateescape")) == noted:
-                found.setdefault(name, {})[noted] = str(content)
+                found.setdefault(shared.name, {})[noted] = str(content)
     return found

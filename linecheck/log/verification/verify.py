@@ -17,7 +17,7 @@ from sqlalchemy import Engine, Table, func, select
 
 from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
 from linecheck.log.connect import plain_errors
-from linecheck.log.fetch import Record, has_table, last_record, records_after
+from linecheck.log.fetch import Record, last_record, records_after
 from linecheck.log.schema import PARTS, document, limits
 from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
@@ -71,8 +71,6 @@ def _verified(
 def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
     """Return what a record refers to by its digest; None where it is not there."""
     with engine.connect() as connection, connection.begin():
-        if not has_table(connection, table):
-            return None
         content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
         return content
 
@@ -232,8 +230,6 @@ def _stray(engine: Engine) -> tuple[str, int] | None:
     with engine.connect() as connection, connection.begin():
         newest = last_record(connection).sequence
         for name, (table, _) in PARTS.items():
-            if not has_table(connection, table):
-                continue
             number = table.c.sequence
             for outside in (number < 1, number > newest):
                 found = connection.scalar(select(func.min(number)).where(outside))
@@ -246,8 +242,6 @@ def _unreferred(engine: Engine, referred: frozenset[str]) -> str | None:
     """Return what is there that no record refers to."""
     with engine.connect() as connection, connection.begin():
         for table, what in ((limits, "limits"), (document, "packages")):
-            if has_table(connection, table) and not referred.issuperset(
-                connection.scalars(select(table.c.digest))
-            ):
+            if not referred.issuperset(connection.scalars(select(table.c.digest))):
                 return what
     return None
