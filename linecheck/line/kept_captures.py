@@ -85,8 +85,8 @@ class CaptureKeeper:
 
         if self.archive is None:
             return 0
-        each = captures_bytes(self.plan, self.station.config.capture)
-        return each * 2 if self.archive.takes_room_twice() else each
+        self.archive.check_can_write()
+        return captures_bytes(self.plan, self.station.config.capture)
 
     def refusal(self) -> str | None:
         """Return why a run cannot be stored, and so is not begun; None where there is room.

@@ -1,4 +1,4 @@
-"""The archive of captures: each file once, each run whole or not at all, whatever happens meanwhile."""
+"""The archive of captures: each run whole or not at all, whatever happens meanwhile."""
 
 import errno
 import json
@@ -15,6 +15,7 @@ import pytest
 from made_archive import (
     NOW,
     Disk,
+    add_objects,
     add_run,
     assert_whole,
     full,
@@ -32,6 +33,7 @@ from linecheck.log.archive import Archive
 from linecheck.log.archive.entries import ENTRY_NAME, read_entry
 from linecheck.log.archive.removal import remove
 from linecheck.log.archive.retention import Retention, removals
+from linecheck.log.archive.verify import verify_archive
 
 TESTS = Path(__file__).parent.parent
 TWO = {"tone": made_capture(1), "quiet": made_capture(2)}
@@ -81,24 +83,6 @@ def _said(content):
     """Take a statement."""
 
 
-def test_the_same_content_is_stored_once_and_its_files_are_links(archive):
-    first, second = (
-        add_run(archive, TWO),
-        add_run(archive, {"tone": made_capture(1), "noise": made_capture(3)}),
-    )
-    assert len(objects_of(archive)) == 3
-    shared = first.files[0].object_name
-    assert shared == second.files[0].object_name
-    assert os.stat(archive.objects.path(shared)).st_nlink == 3
-    assert_whole(archive.folder)
-
-
-def test_two_checks_of_one_run_may_have_the_same_content(archive):
-    entry = add_run(archive, {"quiet": made_capture(1), "tone": made_capture(1)})
-    assert len(objects_of(archive)) == len(entry.objects) == 1
-    assert_whole(archive.folder)
-
-
 @pytest.mark.parametrize(
     ("changes", "suffix"),
     [
@@ -126,7 +110,7 @@ def test_flac_is_written_where_it_loses_nothing_and_a_capture_reads_back_as_it_w
     assert (back.rate_hz, back.full_scale_volts) == (capture.rate_hz, capture.full_scale_volts)
 
 
-def test_nobody_changes_an_object_by_mistake(archive):
+def test_nobody_changes_a_capture_by_mistake(archive):
     entry = add_run(archive)
     assert all((entry.path / file.name).stat().st_mode & 0o222 == 0 for file in entry.files)
 
@@ -136,49 +120,70 @@ def test_a_run_is_kept_once(archive):
     add_run(archive, TWO, run)
     with pytest.raises(RecordError, match="kept already"):
         add_run(archive, {"tone": made_capture(9)}, run)
-    assert len(objects_of(archive)) == 2
     assert_whole(archive.folder, [run.run_id])
 
 
-def test_an_object_that_the_disk_has_lost_some_of_is_put_right_by_the_next_with_its_content(archive):
-    entry = add_run(archive)
-    path = archive.objects.path(entry.files[0].object_name)
-    path.unlink()
-    path.write_bytes(b"half")
-    add_run(archive)
+# Archives of earlier versions, which have each capture under the hash of its bytes besides.
+
+
+@pytest.fixture(params=[True, False], ids=["links", "copies"])
+def earlier(request, archive):
+    """An archive with objects, of which two runs share one; the entries of its runs, the older first."""
+    first = add_run(archive, TWO, days_old=1)
+    second = add_run(archive, {"tone": made_capture(1), "noise": made_capture(3)})
+    for entry in (first, second):
+        add_objects(archive, entry, linked=request.param)
+    return tuple(archive.entries())
+
+
+def test_an_earlier_archive_is_read_verified_and_added_to(archive, earlier):
+    assert len(objects_of(archive)) == 3
+    first, _ = earlier
+    assert np.array_equal(load_capture_set(first.path).read("tone").samples, made_capture(1).samples)
+    assert first.size_bytes == sum(file.size_bytes for file in first.files) * (1 if first.linked else 2)
+    add_run(archive, TWO)
+    assert_whole(archive.folder)
+    assert len(objects_of(archive)) == 3
+
+
+def test_an_object_goes_with_the_last_run_whose_file_it_is(archive, earlier):
+    first, second = earlier
+    assert _remove(archive, first).captures == 2
+    assert objects_of(archive) == {file.object_name for file in second.files}
+    assert_whole(archive.folder, [second.run_id])
+    _remove(archive, second)
+    assert objects_of(archive) == set()
+    assert_whole(archive.folder, [])
+
+
+def test_an_object_that_no_run_has_is_named_and_goes_once_that_is_stated(archive, earlier):
+    stray = archive.folder / "objects" / "ab" / ("ab" * 32 + ".flac")
+    stray.parent.mkdir(exist_ok=True)
+    stray.write_bytes(b"stray")
+    (wrong,) = verify_archive(archive)[1].wrong
+    assert wrong == f"object {stray.name}: no run has it; `linecheck archive retain` removes it"
+    said = []
+    removed = remove(archive, archive.scan(), [], Retention(), said.append)
+    assert (removed.captures, removed.size_bytes) == (1, 5)
+    assert [(each["runs"], each["objects"], each["bytes"]) for each in said] == [([], [stray.name], 5)]
+    assert len(objects_of(archive)) == 3
     assert_whole(archive.folder)
 
 
-@pytest.mark.parametrize("reason", [errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK])
-def test_without_hard_links_files_are_copies_that_take_their_room_twice(archive, monkeypatch, reason):
-    def none(*_, **__):
-        raise OSError(reason, os.strerror(reason))
-
-    monkeypatch.setattr(os, "link", none)
-    assert archive.takes_room_twice()
-    first, second = add_run(archive, TWO), add_run(archive, TWO)
-    assert not first.linked
-    assert first.size_bytes == 2 * sum(first.objects.values())
-    assert_whole(archive.folder)
-    found = removals([first, second], Retention(most_bytes=1), _later(first))
-    remove(archive, archive.scan(), found[:1], Retention(), _said)
-    assert_whole(archive.folder, {first.run_id, second.run_id} - {found[0].entry.run_id})
-
-
-def test_a_disk_with_hard_links_takes_each_once(archive):
-    assert not archive.takes_room_twice()
+def _remove(archive, entry):
+    found = removals([entry], Retention({entry.kept_class: 1}), _later(entry))
+    return remove(archive, archive.scan(), found, Retention(), _said)
 
 
 # A disk that is full at each place in turn.
 
 
-def sweep_of_full_disks(tmp_path, add, start=lambda archive: None):
+def sweep_of_full_disks(tmp_path, add):
     """Add a run with the disk full at the first place, the second …; yield each archive, and what was refused."""
     number = 0
     while True:
         number += 1
         archive = Archive(tmp_path / str(number))
-        start(archive)
         refused = None
         with Disk(number, full, room_only=True) as disk:
             try:
@@ -202,25 +207,9 @@ def test_a_disk_that_is_full_at_any_place_leaves_nothing_and_says_so(tmp_path):
         assert os.strerror(errno.ENOSPC) in str(refused) or "the disk is full" in str(refused)
         assert list(archive.entries()) == []
         if archive.folder.exists():
-            assert objects_of(archive) == set()
             assert_whole(archive.folder, [])
         add_run(archive, TWO)  # once there is room
         assert_whole(archive.folder)
-    assert refusals > 20
-
-
-def test_a_disk_that_is_full_takes_nothing_from_the_runs_that_are_there(tmp_path):
-    shared, there = {"tone": made_capture(1), "noise": made_capture(3)}, run_number(1)
-    refusals = 0
-    for archive, refused in sweep_of_full_disks(
-        tmp_path,
-        lambda archive: add_run(archive, shared),
-        lambda archive: add_run(archive, TWO, kept_run(captures=TWO, run_id=there)),
-    ):
-        if refused is not None:
-            refusals += 1
-            assert_whole(archive.folder, [there])
-            assert len(objects_of(archive)) == 2
     assert refusals > 20
 
 
@@ -229,7 +218,7 @@ def test_a_disk_that_is_full_takes_nothing_from_the_runs_that_are_there(tmp_path
 KILLED = """
 import json, os, shutil, signal, sys
 from pathlib import Path
-from made_archive import Disk, add_run, kept_run, made_capture, run_number, NOW
+from made_archive import Disk, add_objects, add_run, kept_run, made_capture, run_number, NOW
 from linecheck.limits.verdict import Verdict
 from linecheck.log.archive import Archive
 from linecheck.log.archive.removal import remove
@@ -244,6 +233,8 @@ archive.folder.mkdir()
 add_run(archive, two, kept_run(captures=two, run_id=run_number(1), days_old=9))
 if what == "remove":
     add_run(archive, other, kept_run(captures=other, run_id=run_number(2)))
+    for entry in list(archive.entries()):
+        add_objects(archive, entry)
 
 def work(archive):
     if what == "add":
@@ -300,18 +291,13 @@ def test_a_program_that_is_killed_leaves_a_run_whole_or_gone_and_the_next_tidies
         counts.add(len(entries))
         stays = run_number(1) if what == "add" else run_number(2)
         assert stays in {entry.run_id for entry in entries}
-        for entry in entries:
-            # Every file of it is there, and is what it was.
-            for check in load_capture_set(entry.path).entries:
-                assert archive.objects.path(_object_of(entry, check)).exists()
         add_run(archive, {"level": made_capture(8)}, kept_run(run_id=run_number(3)))
+        remove(archive, archive.scan(), [], Retention(), _said)  # an earlier version's objects
         assert_whole(folder, {entry.run_id for entry in entries} | {run_number(3)})
+        if what == "remove" and len(entries) == 1:
+            assert objects_of(archive) == {file.object_name for file in entries[0].files}
     assert counts == {1, 2}
     assert len(folders) > (20 if what == "add" else 10)
-
-
-def _object_of(entry, check):
-    return next(file.object_name for file in entry.files if file.check == check)
 
 
 def test_what_another_program_is_writing_stays(archive):
@@ -349,6 +335,7 @@ def test_while_runs_are_removed_others_with_the_same_captures_are_added_and_lack
         due = removals(scan.entries, policy, NOW)
         found = [each for each in due if each.entry.run_id == entry.run_id]
         assert remove(archive, scan, found, policy, _said).runs == 1
+        assert remove(archive, scan, found, policy, _said).runs == 0
     adding.join()
     assert len(added) == 12
     assert_whole(archive.folder, {entry.run_id for entry in added})
@@ -421,16 +408,4 @@ def test_an_archive_that_cannot_be_written_to_says_so(tmp_path):
     with pytest.raises(FileError, match="there is a file of that name"):
         add_run(Archive(tmp_path / "archive"))
     with pytest.raises(FileError, match="there is a file of that name"):
-        Archive(tmp_path / "archive").takes_room_twice()
-
-
-def test_an_archive_that_somebody_holds_is_waited_for_and_then_given_up(archive):
-    from linecheck.log.archive.lock import exclusive
-
-    add_run(archive)
-    with (
-        exclusive(archive.folder),
-        pytest.raises(RecordError, match="another program has held"),
-        exclusive(archive.folder, patience_seconds=0.05),
-    ):
-        pass
+        Archive(tmp_path / "archive").check_can_write()

@@ -45,7 +45,7 @@ IDLE_DAYS = 30
 def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right: bool) -> None:
     """Remove the captures that are past their time, or that there is no room for, as the station's [archive] says.
 
-    What is removed is stated in the station's log before it is, run by run with its objects; the records of the runs
+    What is removed is stated in the station's log before it is, run by run with its captures; the records of the runs
     stay, and still say the hash of every capture. Stations may test meanwhile.
 
     Exit status: 0 all that is due was removed (or nothing is), 2 a wrong command or file, 3 something could not be.
@@ -79,7 +79,7 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
     for failure in removed.failed:
         tell(failure)
     freed = size_text(removed.size_bytes)
-    click.echo(f"removed {counted(removed.runs, 'run')}, {counted(removed.objects, 'object')}, {freed}")
+    click.echo(f"removed {counted(removed.runs, 'run')}, {counted(removed.captures, 'capture')}, {freed}")
     click.get_current_context().exit(ExitStatus.INVALID if removed.failed else ExitStatus.PASS)
 
 
@@ -125,7 +125,7 @@ def _show_due(due: Sequence[Removal], limit: int) -> None:
             f"{removal.entry.started:%Y-%m-%d %H:%M}",
             removal.entry.serial,
             removal.entry.kept_class,
-            size_text(removal.freed_bytes),
+            size_text(removal.entry.size_bytes),
             removal.why,
         )
         for removal in due[:limit]
@@ -135,5 +135,5 @@ def _show_due(due: Sequence[Removal], limit: int) -> None:
     if len(due) > limit:
         click.echo(f"and {len(due) - limit} more (--limit)")
     for why, runs in Counter(removal.why for removal in due).items():
-        freed = sum(removal.freed_bytes for removal in due if removal.why == why)
+        freed = sum(removal.entry.size_bytes for removal in due if removal.why == why)
         click.echo(f"{counted(runs, 'run')}, {size_text(freed)}: {why}")

@@ -41,7 +41,7 @@ def status_command(station_path: str) -> None:
     _show_kept(scan, policy)
     due = removals(scan.entries, policy, now)
     if due:
-        freed = size_text(sum(removal.freed_bytes for removal in due))
+        freed = size_text(sum(removal.entry.size_bytes for removal in due))
         click.echo(f"due to be removed: {counted(len(due), 'run')}, {freed} (linecheck archive retain)")
     reserve = round(meant.policy.reserve_gigabytes * GIGABYTE)
     _show_growth(meant, scan, policy, now.date(), disk)

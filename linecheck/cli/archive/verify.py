@@ -20,9 +20,9 @@ _TOLD_EVERY = 1000
 @click.command("verify")
 @station_option
 def verify_command(station_path: str) -> None:
-    """Read every object of the archive and hold it against its name, its runs and the log.
+    """Read every capture of the archive and hold it against its hash and the log.
 
-    Names each object whose bytes are not those of its name, each run that lacks a file, each object that no run has,
+    Names each capture that is missing or has other bytes than were archived, what belongs to no run,
     and each run of the station's log whose captures were kept and are missing without a statement that says so.
 
     Exit status: 0 all is as it was written, 2 a wrong command or file, 3 something is wrong.
@@ -42,7 +42,7 @@ def verify_command(station_path: str) -> None:
     for wrong in checked.wrong:
         click.echo(f"✖ {visible(wrong)}")
     click.echo(
-        f"{counted(checked.objects, 'object')} ({size_text(checked.size_bytes)}) of "
+        f"{counted(checked.captures, 'capture')} ({size_text(checked.size_bytes)}) of "
         f"{counted(checked.runs, 'run')}; the log has {counted(checked.log_runs, 'run')} whose captures were kept, "
         f"and says of {checked.removed_runs} that they were removed"
     )

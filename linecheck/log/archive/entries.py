@@ -2,7 +2,7 @@
 
 ===========================  ===================================================================
 :class:`Entry`               a run whose captures are kept
-:class:`KeptFile`            one of its files, and the object that it is
+:class:`KeptFile`            one of its files, with the hash of its bytes
 :func:`kept_class`           what decides how long a run's captures stay
 :func:`read_entry`           an entry from the disk
 :func:`entry_bytes`          what is written of one
@@ -14,14 +14,20 @@ from __future__ import annotations
 import os
 import re
 import stat
-import sys
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, ClassVar, Final
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    TypeAdapter,
+    ValidationError,
+)
 
 from linecheck.errors import RecordError
 from linecheck.files.text import visible
@@ -52,55 +58,55 @@ RUN_ID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-
 _LARGEST: Final = 2 * 1024 * 1024
 
 Text = Annotated[str, Field(min_length=1, max_length=300)]
+_STRICT: Final = ConfigDict(strict=True, extra="forbid")
 
 
 @dataclass(frozen=True, slots=True)
 class KeptFile:
-    """A capture: the file in the run's folder, the object whose bytes it has, how many these are, and the check.
+    """A capture: the file in the run's folder, the hash of its bytes, how many these are, and the check.
 
-    ``samples_sha256`` is over the samples, as the log and baselines name captures.
+    ``object_name`` is what the log calls it: SHA-256 of its bytes, and what it ends with. ``samples_sha256`` is over
+    the samples, as the log and baselines name captures.
     """
 
-    name: str
-    object_name: str
-    size_bytes: int
-    check: str
-    samples_sha256: str | None = None
+    __pydantic_config__: ClassVar = _STRICT
+
+    name: Annotated[
+        str, Field(alias="file", min_length=1, max_length=255, pattern=r"^[^./\\:\x00][^/\\:\x00]*$")
+    ]
+    object_name: Annotated[str, Field(alias="object", pattern=rf"^{OBJECT_NAME.pattern}$")]
+    size_bytes: Annotated[int, Field(alias="bytes", ge=1, le=2**62)]
+    check: Text
+    samples_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A run whose captures are kept.
+@dataclass(frozen=True, kw_only=True)
+class StoredEntry:
+    """What ``archived.json`` says of a run whose captures are kept."""
 
-    Attributes
-    ----------
-    run_id : str
-    path : Path
-        Its folder, an ordinary capture set.
-    verdict : Verdict
-    purpose : str
-    model, serial : str
-    station : str or None
-    started : datetime
-        UTC.
-    why : str
-        Why it is kept.
-    files : tuple of KeptFile
-    linked : bool
-        Whether the files are links to their objects; else each takes its room twice.
-    """
+    __pydantic_config__: ClassVar = _STRICT
 
-    run_id: str
-    path: Path
+    format: FormatOne = 1
+    run_id: Annotated[str, Field(alias="run", pattern=rf"^{RUN_ID.pattern}$")]
     verdict: Verdict
     purpose: Purpose
-    model: str
-    serial: str
-    station: str | None
-    started: datetime
-    why: str
-    files: tuple[KeptFile, ...]
-    linked: bool = True
+    model: Text
+    serial: Text
+    station: Text | None
+    started: Annotated[
+        AwareDatetime, AfterValidator(lambda time: time.astimezone(UTC)), PlainSerializer(utc_text)
+    ]
+    why: Annotated[str, Field(max_length=1000)]
+    #: False where an earlier version kept a copy of each file besides.
+    linked: bool
+    files: Annotated[tuple[KeptFile, ...], Field(strict=False, min_length=1, max_length=1000)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry(StoredEntry):
+    """A run whose captures are kept; ``path`` is its folder, an ordinary capture set, and ``why`` why they are."""
+
+    path: Path
 
     @property
     def kept_class(self) -> KeptClass:
@@ -108,33 +114,17 @@ class Entry:
         return kept_class(self.verdict, self.purpose)
 
     @property
-    def objects(self) -> Mapping[str, int]:
-        """Its objects and their bytes; two files may be one object."""
-        return {file.object_name: file.size_bytes for file in self.files}
-
-    @property
-    def copied_bytes(self) -> int:
-        """Bytes that its files take beside its objects."""
-        return 0 if self.linked else sum(file.size_bytes for file in self.files)
-
-    @property
     def size_bytes(self) -> int:
-        """Bytes that it takes, where no other run has the same captures."""
-        return sum(self.objects.values()) + self.copied_bytes
+        """Bytes that it takes."""
+        return sum(file.size_bytes for file in self.files) * (1 if self.linked else 2)
+
+
+_STORED: Final = TypeAdapter(StoredEntry)
 
 
 def kept_class(verdict: Verdict, purpose: Purpose) -> KeptClass:
     """Return what decides how long a run's captures stay: its purpose where it judged the station, else its verdict."""
-    if purpose != "unit":
-        return purpose
-    kinds: dict[Verdict, KeptClass] = {
-        Verdict.PASS: "pass",
-        Verdict.MARGINAL: "marginal",
-        Verdict.FAIL: "fail",
-        Verdict.INVALID: "invalid",
-        Verdict.ABORTED: "aborted",
-    }
-    return kinds[verdict]
+    return verdict.value if purpose == "unit" else purpose
 
 
 def run_folder_name(started: datetime, run_id: str) -> str:
@@ -151,71 +141,9 @@ def run_folder_name(started: datetime, run_id: str) -> str:
     return f"{utc:%Y-%m}/{utc:%Y%m%dT%H%M%SZ}-{run_id}"
 
 
-class _File(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
-
-    file: Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^./\\:\x00][^/\\:\x00]*$")]
-    object: Annotated[str, Field(pattern=rf"^{OBJECT_NAME.pattern}$")]
-    bytes: Annotated[int, Field(ge=1, le=2**62)]
-    check: Text
-    samples_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
-
-
-class _Stored(BaseModel):
-    """``archived.json``."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
-
-    format: FormatOne
-    run: Annotated[str, Field(pattern=rf"^{RUN_ID.pattern}$")]
-    verdict: Literal["pass", "marginal", "fail", "invalid", "aborted"]
-    purpose: Purpose
-    model: Text
-    serial: Text
-    station: Text | None
-    started: Annotated[str, Field(max_length=40)]
-    why: Annotated[str, Field(max_length=1000)]
-    linked: bool
-    files: Annotated[tuple[_File, ...], Field(strict=False, min_length=1, max_length=1000)]
-
-    @model_validator(mode="after")
-    def _makes_sense(self) -> Self:
-        sizes: dict[str, int] = {}
-        for file in self.files:
-            if sizes.setdefault(file.object, file.bytes) != file.bytes:
-                raise ValueError(f"{file.object} has two sizes")
-        if len({file.file for file in self.files}) != len(self.files):
-            raise ValueError("a file is named twice")
-        if datetime.fromisoformat(self.started).tzinfo is None:
-            raise ValueError("the time has no zone")
-        return self
-
-
 def entry_bytes(entry: Entry) -> bytes:
     """Return ``archived.json`` of an entry."""
-    stored = _Stored(
-        format=1,
-        run=entry.run_id,
-        verdict=entry.verdict.value,
-        purpose=entry.purpose,
-        model=entry.model,
-        serial=entry.serial,
-        station=entry.station,
-        started=utc_text(entry.started),
-        why=entry.why,
-        linked=entry.linked,
-        files=tuple(
-            _File(
-                file=file.name,
-                object=file.object_name,
-                bytes=file.size_bytes,
-                check=file.check,
-                samples_sha256=file.samples_sha256,
-            )
-            for file in entry.files
-        ),
-    )
-    return (stored.model_dump_json(indent=1) + "\n").encode()
+    return _STORED.dump_json(entry, indent=1, by_alias=True) + b"\n"
 
 
 def read_entry(folder: Path) -> Entry:
@@ -228,25 +156,10 @@ def read_entry(folder: Path) -> Entry:
     """
     path = folder / ENTRY_NAME
     try:
-        stored = _Stored.model_validate_json(_content(path))
+        stored = _STORED.validate_json(_content(path))
     except (OSError, ValidationError) as error:
         raise RecordError(f"{visible(str(path))}: {_reason(error)}") from error
-    return Entry(
-        run_id=stored.run,
-        path=folder,
-        verdict=Verdict(stored.verdict),
-        purpose=stored.purpose,
-        model=stored.model,
-        serial=stored.serial,
-        station=stored.station,
-        started=datetime.fromisoformat(stored.started).astimezone(UTC),
-        why=stored.why,
-        files=tuple(
-            KeptFile(file.file, file.object, file.bytes, sys.intern(file.check), file.samples_sha256)
-            for file in stored.files
-        ),
-        linked=stored.linked,
-    )
+    return Entry(**vars(stored), path=folder)
 
 
 def _content(path: Path) -> bytes:

@@ -1,26 +1,17 @@
 """Removing what retention has found: each batch is stated in the log first, and a run goes whole or not at all.
 
-A run is moved below ``staging`` with one rename, then its objects go that no other run has, then the rest. Whatever is
-killed in between is finished by the next that writes to the archive. A run that was added meanwhile is looked at before
-any object goes.
+Whatever is killed in between is finished by the next that writes to the archive.
 """
 
 from __future__ import annotations
 
-import contextlib
-import tempfile
-import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, Final
 
-from linecheck.errors import RecordError, listed
-from linecheck.files.durable import make_folder, sync_folder
+from linecheck.errors import LinecheckError, RecordError, listed
 from linecheck.files.text import visible
-from linecheck.log.archive.entries import Entry, read_entry
-from linecheck.log.archive.lock import exclusive
 from linecheck.log.archive.retention import Removal, Retention
 from linecheck.log.archive.store import Archive, Scan
 
@@ -31,12 +22,6 @@ CAPTURES_REMOVED: Final = "captures_removed"
 
 #: Runs that are stated at a time.
 BATCH_RUNS: Final = 200
-#: Runs that are removed while the archive is held: a station that archives waits for a moment.
-_HELD_RUNS: Final = 20
-#: Between one hold and the next: long enough for whoever waits to see that the archive is free.
-_PAUSE_SECONDS: Final = 0.05
-#: So many objects that no run has are removed at a time.
-_BATCH_OBJECTS: Final = 10_000
 
 #: Records a statement, given its content; nothing of it is removed where that raises.
 State = Callable[[Mapping[str, Any]], object]
@@ -47,13 +32,13 @@ class Removed:
     """What was removed; runs whose folder was gone already do not count."""
 
     runs: int = 0
-    objects: int = 0
+    captures: int = 0
     size_bytes: int = 0
     failed: list[str] = field(default_factory=list)
 
 
 def refuse_damaged(scan: Scan) -> None:
-    """Refuse to remove anything while nobody knows which objects some run has.
+    """Refuse to remove anything while nobody knows whose some captures are.
 
     Raises
     ------
@@ -62,7 +47,7 @@ def refuse_damaged(scan: Scan) -> None:
     """
     if scan.damaged:
         raise RecordError(
-            "nothing is removed, since it is not known which objects these runs have: move their folders out of the "
+            "nothing is removed, since it is not known whose captures these are: move their folders out of the "
             "archive, or put them right\n" + "\n".join(listed(scan.damaged))
         )
 
@@ -70,7 +55,7 @@ def refuse_damaged(scan: Scan) -> None:
 def remove(
     archive: Archive, scan: Scan, found: Sequence[Removal], policy: Retention, state: State
 ) -> Removed:
-    """Remove runs from an archive, and objects that no run has.
+    """Remove runs from an archive, and what an earlier version has left without a run.
 
     Parameters
     ----------
@@ -90,151 +75,59 @@ def remove(
     """
     refuse_damaged(scan)
     removed = Removed()
-    references = _References(archive, scan.entries)
     for first in range(0, len(found), BATCH_RUNS):
         batch = found[first : first + BATCH_RUNS]
         state(_said(batch, policy))
-        for held in range(0, len(batch), _HELD_RUNS):
-            with _changing(archive):
-                references.refresh()
-                some = [removal.entry for removal in batch[held : held + _HELD_RUNS]]
-                _remove_runs(archive, some, references, removed)
-            time.sleep(_PAUSE_SECONDS)
-    _remove_unreferenced(archive, references, removed, policy, state)
-    return removed
-
-
-@contextlib.contextmanager
-def _changing(archive: Archive) -> Iterator[None]:
-    """Hold the archive."""
-    with _plain_errors(archive), exclusive(archive.folder):
-        yield
-
-
-@contextlib.contextmanager
-def _plain_errors(archive: Archive) -> Iterator[None]:
+        for removal in batch:
+            _remove_run(archive, removal, removed)
     try:
-        yield
+        archive.sweep()
+        _remove_unused(archive, found, policy, state, removed)
     except OSError as error:
         raise RecordError(
             f"{visible(str(archive.folder))}: cannot be changed: {error.strerror or error}"
         ) from error
+    return removed
 
 
-class _References:
-    """Which objects the runs of an archive have, as it changes."""
-
-    def __init__(self, archive: Archive, entries: Iterable[Entry]) -> None:
-        self._archive = archive
-        self._entries = {archive.place_of(entry.path): entry for entry in entries}
-        self._counts: Counter[str] = Counter()
-        for entry in self._entries.values():
-            self._counts.update(entry.objects.keys())
-
-    def refresh(self) -> None:
-        """Look for what was added or removed meanwhile; the archive is held.
-
-        Raises
-        ------
-        RecordError
-            A run that was added cannot be read.
-        """
-        there = self._archive.places()
-        for place in self._entries.keys() - there:
-            self._forget(place)
-        for place in there - self._entries.keys():
-            entry = read_entry(self._archive.runs / place)
-            self._entries[place] = entry
-            self._counts.update(entry.objects.keys())
-
-    def has(self, entry: Entry) -> bool:
-        """Return whether a run is there."""
-        return self._archive.place_of(entry.path) in self._entries
-
-    def forget(self, entry: Entry) -> None:
-        """Take a run out."""
-        self._forget(self._archive.place_of(entry.path))
-
-    def _forget(self, place: str) -> None:
-        for name in self._entries.pop(place).objects:
-            self._counts[name] -= 1
-            if not self._counts[name]:
-                del self._counts[name]
-
-    @property
-    def names(self) -> Counter[str]:
-        """The objects that runs have."""
-        return self._counts
-
-
-def _remove_runs(
-    archive: Archive, entries: Iterable[Entry], references: _References, removed: Removed
-) -> None:
-    """Remove runs that are still there, and the objects that only they have; the archive is held."""
-    moved = []
-    for entry in entries:
-        if references.has(entry):
-            try:
-                moved.append((_moved(archive, entry), entry))
-            except OSError as error:
-                removed.failed.append(
-                    f"{visible(str(entry.path))}: cannot be removed: {error.strerror or error}"
-                )
-                continue
-            references.forget(entry)
-    # Only once it is sure that the runs are gone may their objects go.
-    for parent in {entry.path.parent for _, entry in moved}:
-        sync_folder(parent)
-    for leftover, entry in moved:
-        removed.runs += 1
-        removed.size_bytes += entry.copied_bytes
-        gone = archive.drop(leftover, references.names, entry)
-        removed.objects += len(gone)
-        removed.size_bytes += sum(entry.objects[name] for name in gone)
-
-
-def _moved(archive: Archive, entry: Entry) -> Path:
-    """Move a run out of the way with one rename; return the temporary folder that it is in."""
-    make_folder(archive.staging.root)
-    leftover = Path(tempfile.mkdtemp(dir=archive.staging.root))
+def _remove_run(archive: Archive, removal: Removal, removed: Removed) -> None:
+    entry = removal.entry
     try:
-        entry.path.rename(leftover / "set")
-    except OSError:
-        leftover.rmdir()
-        raise
-    return leftover
+        if archive.remove(entry):
+            removed.runs += 1
+            removed.captures += len(entry.files)
+            removed.size_bytes += entry.size_bytes
+    except (OSError, LinecheckError) as error:
+        reason = getattr(error, "strerror", None) or error
+        removed.failed.append(f"{visible(str(entry.path))}: cannot be removed: {reason}")
 
 
-def _remove_unreferenced(
-    archive: Archive, references: _References, removed: Removed, policy: Retention, state: State
+def _remove_unused(
+    archive: Archive, found: Sequence[Removal], policy: Retention, state: State, removed: Removed
 ) -> None:
-    """Remove the objects that no run has, which a program that was killed may have left."""
-    # Looked for while others may go on; what somebody has begun to use meanwhile is left out below.
-    with _plain_errors(archive):
-        strays = sorted(
-            (name, size) for name, size in archive.objects.names() if name not in references.names
-        )
-    with _changing(archive):
-        references.refresh()
-        for leftover in archive.staging.abandoned():
-            archive.drop(leftover, references.names)
-        unused = [(name, size) for name, size in strays if name not in references.names]
-        for first in range(0, len(unused), _BATCH_OBJECTS):
-            batch = unused[first : first + _BATCH_OBJECTS]
-            freed = sum(size for _, size in batch)
-            state(_content([], [name for name, _ in batch], freed, policy, {}))
-            for name, size in batch:
-                archive.objects.path(name).unlink(missing_ok=True)
-                removed.objects += 1
-                removed.size_bytes += size
+    """Remove the objects of an earlier version that no run has any more; those are stated that no removed run had."""
+    if not (archive.folder / "objects").exists():
+        return
+    left = archive.scan()
+    refuse_damaged(left)
+    unused = archive.unused_objects(left.entries)
+    stated = {file.object_name for removal in found for file in removal.entry.files}
+    strays = {path.name: size for path, size in unused.items() if path.name not in stated}
+    if strays:
+        state(_content([], list(strays), sum(strays.values()), policy, {}))
+    for path in unused:
+        path.unlink(missing_ok=True)
+    removed.captures += len(strays)
+    removed.size_bytes += sum(strays.values())
 
 
 def _said(batch: Sequence[Removal], policy: Retention) -> Mapping[str, Any]:
     """Return what is stated before runs are removed."""
-    objects = [name for removal in batch for name in removal.objects]
+    entries = [removal.entry for removal in batch]
+    captures = [file.object_name for entry in entries for file in entry.files]
     reasons = Counter(removal.why for removal in batch)
-    freed = sum(removal.freed_bytes for removal in batch)
-    return _content([removal.entry.run_id for removal in batch], objects, freed, policy, dict(reasons))
+    freed = sum(entry.size_bytes for entry in entries)
+    return _content([entry.run_id for entry in entries], captures, freed, policy, dict(reasons))
 
 
 def _content(

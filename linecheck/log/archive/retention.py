@@ -9,7 +9,6 @@ else may have filled), nothing but passes goes.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -66,43 +65,15 @@ def retention(config: ArchiveConfig, named: Collection[str] = (), free_bytes: in
 
 @dataclass(frozen=True)
 class Removal:
-    """A run whose captures go, why, and which objects go with it: what no run that stays has."""
+    """A run whose captures go, and why."""
 
     entry: Entry
     why: str
-    objects: tuple[str, ...]
-    freed_bytes: int
-
-
-class _Books:
-    """What is there and how often, as runs go one after the other."""
-
-    def __init__(self, entries: Iterable[Entry]) -> None:
-        self.references: Counter[str] = Counter()
-        self.total_bytes = 0
-        self.freed_bytes = 0
-        for entry in entries:
-            self.total_bytes += entry.copied_bytes
-            for name, size in entry.objects.items():
-                self.total_bytes += 0 if self.references[name] else size
-                self.references[name] += 1
-
-    def remove(self, entry: Entry, why: str) -> Removal:
-        """Take a run out of the books."""
-        gone, freed = [], entry.copied_bytes
-        for name, size in entry.objects.items():
-            self.references[name] -= 1
-            if not self.references[name]:
-                gone.append(name)
-                freed += size
-        self.total_bytes -= freed
-        self.freed_bytes += freed
-        return Removal(entry, why, tuple(gone), freed)
 
 
 def total_bytes(entries: Iterable[Entry]) -> int:
-    """Return what runs take together, an object that several have counted once."""
-    return _Books(entries).total_bytes
+    """Return what runs take together."""
+    return sum(entry.size_bytes for entry in entries)
 
 
 def removals(entries: Iterable[Entry], policy: Retention, now: datetime) -> list[Removal]:
@@ -117,23 +88,19 @@ def removals(entries: Iterable[Entry], policy: Retention, now: datetime) -> list
         Aware. Nothing that is not yet ``keep_days`` old goes by age, so a clock that is behind removes less.
     """
     ordered = sorted(entries, key=lambda entry: (entry.started, entry.run_id))
-    books = _Books(ordered)
-    gone = [books.remove(entry, why) for entry, why in _too_old(ordered, policy, now)]
-    left = {entry.path: entry for entry in ordered}
-    for removal in gone:
-        del left[removal.entry.path]
-    if policy.most_bytes is not None:
-        why = "to make room (archive.most_gigabytes)"
-        for entry in _by_class(left.values(), policy, GOES_FOR_ROOM):
-            if books.total_bytes <= policy.most_bytes:
-                break
-            gone.append(books.remove(entry, why))
-            del left[entry.path]
-    why = "for the disk's reserve (archive.reserve_gigabytes)"
-    for entry in _by_class(left.values(), policy, _GOES_FOR_RESERVE):
-        if books.freed_bytes >= policy.missing_bytes:
-            break
-        gone.append(books.remove(entry, why))
+    gone = [Removal(entry, why) for entry, why in _too_old(ordered, policy, now)]
+    freed = total_bytes(removal.entry for removal in gone)
+    left = total_bytes(ordered) - freed
+    old = {removal.entry.path for removal in gone}
+    stays = [entry for entry in ordered if entry.path not in old]
+    limit = "to make room (archive.most_gigabytes)"
+    reserve = "for the disk's reserve (archive.reserve_gigabytes)"
+    for entry in _by_class(stays, policy):
+        room = policy.most_bytes is not None and left > policy.most_bytes
+        if room or (freed < policy.missing_bytes and policy.class_of(entry) in _GOES_FOR_RESERVE):
+            gone.append(Removal(entry, limit if room else reserve))
+            freed += entry.size_bytes
+            left -= entry.size_bytes
     return gone
 
 
@@ -145,8 +112,8 @@ def _too_old(entries: Iterable[Entry], policy: Retention, now: datetime) -> Iter
             yield entry, f"older than {days} days (archive.keep_days.{kind})"
 
 
-def _by_class(entries: Iterable[Entry], policy: Retention, order: tuple[KeptClass, ...]) -> list[Entry]:
-    """Return those that may go, in the order of their classes and the oldest of each first."""
-    rank = {kind: at for at, kind in enumerate(order)}
-    found = [entry for entry in entries if policy.class_of(entry) in rank]
-    return sorted(found, key=lambda entry: (rank[policy.class_of(entry)], entry.started, entry.run_id))
+def _by_class(entries: Iterable[Entry], policy: Retention) -> list[Entry]:
+    """Return those that may go to make room, in the order of their classes and the oldest of each first."""
+    found = [entry for entry in entries if policy.class_of(entry) in GOES_FOR_ROOM]
+    rank = GOES_FOR_ROOM.index
+    return sorted(found, key=lambda entry: (rank(policy.class_of(entry)), entry.started, entry.run_id))

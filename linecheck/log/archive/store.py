@@ -1,17 +1,16 @@
-"""An archive of captures: every file once, under the hash of its bytes, and every run that is kept a capture set.
+"""An archive of captures: every run that is kept is a folder, an ordinary capture set with the hash of each file.
 
 ::
 
-    objects/ab/ab12….flac                             a capture; runs whose captures are the same share it
     runs/2026-11/20261120T081500Z-RUN/captures.toml   a capture set as every command reads it
-    runs/2026-11/20261120T081500Z-RUN/archived.json   whose it is, why it is kept, which objects its files are
-    runs/2026-11/20261120T081500Z-RUN/tone.flac       a hard link to its object
+    runs/2026-11/20261120T081500Z-RUN/archived.json   whose it is, why it is kept, the hash of each of its files
+    runs/2026-11/20261120T081500Z-RUN/tone.flac       a capture
     staging/…                                         what is being written or removed; never read
-    lock                                              held by whoever changes the archive
 
-Where a disk has no hard links (exFAT, some network shares), the file in the run's folder is a copy, and the archive
-takes twice the room. A run's folder is there whole or not at all: everything is written below ``staging``, brought to
-the disk and moved with one rename. What a program that was killed has left there is removed by the next that writes.
+A run's folder is there whole or not at all: everything is written below ``staging``, brought to the disk and moved with
+one rename, and so it goes. What a program that was killed has left there is removed by the next that writes. Archives
+of earlier versions have ``objects/ab/ab12….flac`` besides, named by their hashes, which runs' files are hard links to
+(copies, where the disk has no links): nothing is read from there, and what is no run's any more is removed.
 """
 
 from __future__ import annotations
@@ -19,8 +18,10 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import shutil
+import tempfile
 import time
-from collections.abc import Callable, Container, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -28,12 +29,13 @@ from typing import Final
 
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSetIndex
 from linecheck.errors import FileError, RecordError
-from linecheck.files.durable import make_folder, sync_folder, temporary_file, write_durably
+from linecheck.files.durable import lock_file, make_folder, sync_folder, write_durably
 from linecheck.files.text import visible
 from linecheck.files.toml import parse_model, read_toml
 from linecheck.files.write import check_can_write
 from linecheck.log.archive.entries import (
     ENTRY_NAME,
+    OBJECT_NAME,
     RUN_ID,
     Entry,
     KeptFile,
@@ -41,9 +43,6 @@ from linecheck.log.archive.entries import (
     read_entry,
     run_folder_name,
 )
-from linecheck.log.archive.lock import LOCK_NAME, exclusive
-from linecheck.log.archive.objects import ObjectStore, can_link
-from linecheck.log.archive.staging import Staging
 from linecheck.run.model import Run
 
 __all__ = ["Archive", "Scan"]
@@ -52,6 +51,8 @@ _MONTH: Final = re.compile(r"\d{4}-\d{2}")
 _RUN: Final = re.compile(rf"\d{{8}}T\d{{6}}Z-(?P<run>{RUN_ID.pattern})")
 #: A folder that was changed within this time may have been changed since it was listed, without its time telling.
 _CERTAIN_NS: Final = 1_000_000_000
+#: Locked for as long as a folder below ``staging`` is in use.
+_LOCK_NAME: Final = ".lock"
 
 
 @dataclass(frozen=True)
@@ -83,26 +84,18 @@ class Archive:
     def __init__(self, folder: str | Path) -> None:
         self.folder = Path(folder)
         self.runs = self.folder / "runs"
-        self.objects = ObjectStore(self.folder / "objects")
-        self.staging = Staging(self.folder / "staging")
+        self.staging = self.folder / "staging"
         self._months: dict[str, _Listed] = {}
 
-    def takes_room_twice(self) -> bool:
-        """Return whether its disk has no hard links; makes the folder.
+    def check_can_write(self) -> None:
+        """Find out whether runs can be kept in it; makes the folder.
 
         Raises
         ------
         FileError
             It cannot be written to.
         """
-        check_can_write(self.folder / LOCK_NAME)
-        try:
-            with temporary_file(self.folder) as (file, _):
-                return not can_link(file)
-        except OSError as error:
-            raise FileError(
-                visible(str(self.folder)), f"cannot be written to: {error.strerror or error}"
-            ) from error
+        check_can_write(self.folder / ENTRY_NAME)
 
     def find(self, run_id: str) -> Path | None:
         """Return the capture set of a run, given its whole id; None where none is kept."""
@@ -151,22 +144,6 @@ class Archive:
             for name in sorted(self._names(month).values()):
                 yield self.runs / month / name
 
-    def places(self) -> set[str]:
-        """Return where all runs are below ``runs``: ``2026-11/…``.
-
-        Raises
-        ------
-        RecordError
-            The archive cannot be read.
-        """
-        self._months.clear()
-        return {f"{month}/{name}" for month in self._listed_months() for name in self._names(month).values()}
-
-    @staticmethod
-    def place_of(folder: Path) -> str:
-        """Return where a run's folder is below ``runs``."""
-        return f"{folder.parent.name}/{folder.name}"
-
     def add(self, run: Run, why: str, write: Callable[[Path], object]) -> Entry:
         """Keep the captures of a run; when this returns, they are on the disk.
 
@@ -186,82 +163,104 @@ class Archive:
         """
         target = self.runs / run_folder_name(run.started, run.run_id)
         try:
-            make_folder(self.folder)
-            with self.staging.folder(lambda: exclusive(self.folder), self._sweep) as made:
-                staged = made / "set"
+            self.sweep()
+            with self._staged() as staged:
                 write(staged)
                 entry = _described(run, why, staged, target)
                 write_durably(staged / ENTRY_NAME, [entry_bytes(entry)])
-                with exclusive(self.folder):
-                    self._keep(staged, entry)
+                self._keep(staged, target)
                 return entry
         except OSError as error:
             raise FileError(target, f"cannot be written: {error.strerror or error}") from error
 
-    def _keep(self, staged: Path, entry: Entry) -> None:
-        """Give a staged run its name and its files theirs as objects, or leave all as it was."""
-        if entry.path.exists():
-            raise RecordError(f"{visible(str(entry.path))}: the captures of this run are kept already")
-        made: list[Path] = []
-        try:
-            for file in entry.files:
-                made += self.objects.take(staged / file.name, file.object_name)
-            for parent in {path.parent for path in made}:
-                sync_folder(parent)
-            sync_folder(staged)
-            make_folder(entry.path.parent)
-            staged.rename(entry.path)
+    def remove(self, entry: Entry) -> bool:
+        """Remove a run with one rename, then all that it had; return whether it was there.
+
+        Raises
+        ------
+        FileError, OSError
+            It cannot be removed.
+        """
+        with self._staged() as staged:
             try:
-                sync_folder(entry.path.parent)
-            except OSError:
                 entry.path.rename(staged)
-                raise
-        except BaseException:
-            if not entry.path.exists():
-                for path in made:
-                    with contextlib.suppress(OSError):
-                        path.unlink()
+            except FileNotFoundError:
+                return False
+            sync_folder(entry.path.parent)
+        return True
+
+    def abandoned(self) -> Iterator[Path]:
+        """Yield the folders below ``staging`` that programs which were killed have left, each held meanwhile.
+
+        Raises
+        ------
+        OSError
+            They cannot be listed.
+        """
+        for folder in sorted(self.staging.iterdir()) if self.staging.exists() else ():
+            with contextlib.ExitStack() as stack:
+                # One without a lock was left while it was made, or removed.
+                with contextlib.suppress(FileNotFoundError):
+                    if not lock_file(stack.enter_context(open(folder / _LOCK_NAME, "rb")), wait=False):
+                        continue
+                yield folder
+
+    def _keep(self, staged: Path, target: Path) -> None:
+        """Give a staged run its name, or leave all as it was."""
+        if target.exists():
+            raise RecordError(f"{visible(str(target))}: the captures of this run are kept already")
+        sync_folder(staged)
+        make_folder(target.parent)
+        staged.rename(target)
+        try:
+            sync_folder(target.parent)
+        except OSError:
+            target.rename(staged)
             raise
 
-    def _sweep(self) -> None:
-        """Remove what programs that were killed have left; the archive is held."""
-        for leftover in self.staging.abandoned():
-            self.drop(leftover, None)
+    @contextlib.contextmanager
+    def _staged(self) -> Iterator[Path]:
+        """Give the name of a run below ``staging``, in a folder of its own that is locked, and gone at the end."""
+        make_folder(self.staging)
+        with contextlib.ExitStack() as stack:
+            while True:
+                folder = Path(tempfile.mkdtemp(dir=self.staging))
+                stack.callback(shutil.rmtree, folder, ignore_errors=True)
+                with contextlib.suppress(FileNotFoundError):
+                    lock = stack.enter_context(open(folder / _LOCK_NAME, "xb"))
+                    with contextlib.suppress(OSError):
+                        lock_file(lock)
+                    if os.fstat(lock.fileno()).st_nlink:
+                        break
+                # Another program has taken it for abandoned before it was locked.
+            folder.chmod(0o755)
+            yield folder / "set"
 
-    def drop(
-        self, leftover: Path, referenced: Container[str] | None, entry: Entry | None = None
-    ) -> list[str]:
-        """Remove a run that was moved below ``staging``, and those of its objects that no run has; the archive is held.
+    def sweep(self) -> None:
+        """Remove what programs that were killed have left below ``staging``.
 
-        Returns the objects that are gone.
-
-        Parameters
-        ----------
-        leftover : Path
-        referenced : container of str or None
-            The objects of all runs, where they are known.
-        entry : Entry or None
-            The run, where it is known.
+        Raises
+        ------
+        OSError
+            It cannot be listed.
         """
-        staged, gone = leftover / "set", []
-        with contextlib.suppress(RecordError):
-            names = list((entry or read_entry(staged)).objects)
-            if referenced is None:
-                names = [name for name in names if self.objects.path(name).exists()]
-                referenced = self._referenced(names) if names else set()
-            for name in names:
-                if name not in referenced:
-                    with contextlib.suppress(FileNotFoundError):
-                        self.objects.path(name).unlink()
-                        gone.append(name)
-        self.staging.remove(leftover, last=staged / ENTRY_NAME)
-        return gone
+        for folder in self.abandoned():
+            shutil.rmtree(folder, ignore_errors=True)
 
-    def _referenced(self, names: Iterable[str]) -> set[str]:
-        """Return the objects that runs have; all that are asked about where some run cannot be read."""
-        scanned = self.scan()
-        everything = set(names) if scanned.damaged else set()
-        return everything.union(*(entry.objects for entry in scanned.entries))
+    def unused_objects(self, entries: Iterable[Entry]) -> dict[Path, int]:
+        """Return the objects of an earlier version that no run has, with their bytes.
+
+        Raises
+        ------
+        OSError
+            They cannot be listed.
+        """
+        used = {file.object_name for entry in entries for file in entry.files}
+        return {
+            path: path.stat(follow_symlinks=False).st_size
+            for path in sorted(self.folder.glob("objects/??/*"))
+            if OBJECT_NAME.fullmatch(path.name) and path.name not in used
+        }
 
     def _listed_months(self) -> list[str]:
         try:
@@ -308,7 +307,7 @@ def _described(run: Run, why: str, staged: Path, target: Path) -> Entry:
         for item in index.capture
     )
     for file in files:
-        (staged / file.name).chmod(0o444)  # the file is its object: nobody edits it by mistake
+        (staged / file.name).chmod(0o444)  # nobody edits it by mistake
     return Entry(
         run_id=run.run_id,
         path=target,
@@ -320,5 +319,5 @@ def _described(run: Run, why: str, staged: Path, target: Path) -> Entry:
         started=run.started.astimezone(UTC),
         why=why,
         files=files,
-        linked=can_link(staged / files[0].name),
+        linked=True,
     )

@@ -1,12 +1,12 @@
 """Whether an archive is what was written, and what the log says was kept is there.
 
-What is found is said one thing a sentence: every object against its name, every run's files against their objects,
-objects that no run has, what does not belong there, and runs of the log whose captures are missing.
+What is found is said one thing a sentence: every run's files against their hashes, what does not belong there, and runs
+of the log whose captures are missing.
 """
 
 from __future__ import annotations
 
-import os
+import hashlib
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -18,8 +18,7 @@ from linecheck.errors import LinecheckError, RecordError
 from linecheck.files.text import visible
 from linecheck.files.toml import parse_model, read_toml
 from linecheck.log import LogReader
-from linecheck.log.archive.entries import OBJECT_NAME, Entry, read_entry
-from linecheck.log.archive.objects import is_object
+from linecheck.log.archive.entries import Entry, read_entry
 from linecheck.log.archive.removal import CAPTURES_REMOVED
 from linecheck.log.archive.store import Archive, Scan
 
@@ -38,7 +37,7 @@ Progress = Callable[[int, int], None]
 class Checked:
     """How much was looked at, and what is wrong with it; ``notes`` say what is odd and no fault."""
 
-    objects: int = 0
+    captures: int = 0
     size_bytes: int = 0
     runs: int = 0
     log_runs: int = 0
@@ -48,13 +47,13 @@ class Checked:
 
 
 def verify_archive(archive: Archive, progress: Progress | None = None) -> tuple[Scan, Checked]:
-    """Read every object and look at every run; stations may add to the archive and remove from it meanwhile.
+    """Read every capture of every run; stations may add to the archive and remove from it meanwhile.
 
     Parameters
     ----------
     archive : Archive
     progress : callable, optional
-        Called with how many objects were read, and how many there are.
+        Called with how many captures were read, and how many there are.
 
     Raises
     ------
@@ -63,26 +62,28 @@ def verify_archive(archive: Archive, progress: Progress | None = None) -> tuple[
     """
     checked = Checked()
     try:
-        before = dict(archive.objects.names())
         scan = archive.scan()
-        there = dict(archive.objects.names())
         checked.runs = len(scan.entries) + len(scan.damaged)
         checked.wrong += scan.damaged
         checked.wrong += sorted(_strangers(archive))
-        good = _verify_objects(archive, there, checked, progress)
-        referenced: set[str] = set()
+        count = sum(len(entry.files) for entry in scan.entries)
         for entry in scan.entries:
-            referenced.update(entry.objects)
-            faults = list(_verify_run(archive, entry, good, there))
+            if progress is not None:
+                progress(checked.captures, count)
+            checked.captures += len(entry.files)
+            checked.size_bytes += entry.size_bytes
+            faults = list(_verify_run(archive, entry))
             checked.wrong += faults if entry.path.exists() else []
+        if not scan.damaged:  # else nobody knows whose they are
+            for path in archive.unused_objects(scan.entries):
+                checked.wrong.append(
+                    f"object {path.name}: no run has it; `linecheck archive retain` removes it"
+                )
+        left = sum(1 for _ in archive.abandoned())
     except OSError as error:
         raise RecordError(
             f"{visible(str(archive.folder))}: cannot be read: {error.strerror or error}"
         ) from error
-    if not scan.damaged:  # else nobody knows whose they are
-        for name in sorted((before.keys() & there.keys()) - referenced):
-            checked.wrong.append(f"object {name}: no run has it; `linecheck archive retain` removes it")
-    left = sum(1 for _ in archive.staging.abandoned())
     if left:
         checked.notes.append(
             f"{left} folder{'s' if left != 1 else ''} below staging were left by a program that was killed; the next "
@@ -91,39 +92,26 @@ def verify_archive(archive: Archive, progress: Progress | None = None) -> tuple[
     return scan, checked
 
 
-def _verify_objects(
-    archive: Archive, there: dict[str, int], checked: Checked, progress: Progress | None
-) -> set[str]:
-    """Read every object; return those that have the bytes of their names."""
-    good = set()
-    for at, name in enumerate(sorted(there)):
-        if progress is not None:
-            progress(at, len(there))
-        path = archive.objects.path(name)
-        checked.objects += 1
-        checked.size_bytes += there[name]
-        if is_object(path, name):
-            good.add(name)
-        elif path.exists():
-            checked.wrong.append(f"object {name}: cannot be read, or has other bytes than its name says")
-    return good
-
-
-def _verify_run(archive: Archive, entry: Entry, good: set[str], there: dict[str, int]) -> Iterator[str]:
+def _verify_run(archive: Archive, entry: Entry) -> Iterator[str]:
     """Yield what is wrong with one run."""
     whose = f"run {entry.run_id} of {visible(entry.serial)}"
     if archive.find(entry.run_id) != entry.path:
         yield f"{whose}: {visible(str(entry.path))} is not the folder of this run, it was renamed or copied"
     for file in entry.files:
-        path = entry.path / file.name
-        if file.object_name not in there:
-            yield f"{whose}: object {file.object_name} of check {visible(file.check)} is missing"
-        is_link = file.object_name in there and _same_file(path, archive.objects.path(file.object_name))
-        if is_link and file.object_name in good:
-            continue
-        if not is_object(path, file.object_name):
-            yield f"{whose}: {visible(file.name)} is missing or has other bytes than were archived"
+        if not _has_hash(entry.path / file.name, file.object_name.partition(".")[0]):
+            yield (
+                f"{whose}: {visible(file.name)} of check {visible(file.check)} is missing or has other bytes than were "
+                "archived"
+            )
     yield from (f"{whose}: {fault}" for fault in _index_faults(entry))
+
+
+def _has_hash(path: Path, sha256: str) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest() == sha256
+    except OSError:
+        return False
 
 
 def _index_faults(entry: Entry) -> Iterator[str]:
@@ -139,24 +127,13 @@ def _index_faults(entry: Entry) -> Iterator[str]:
         yield f"{INDEX_NAME} does not say what was archived: it was changed"
 
 
-def _same_file(path: Path, other: Path) -> bool:
-    try:
-        return os.path.samefile(path, other) and not path.is_symlink()
-    except OSError:
-        return False
-
-
 def _strangers(archive: Archive) -> Iterator[str]:
-    """Yield what lies where only objects and runs do."""
-    known = {folder.name for folder in archive.folders()}
-    for root, fits in ((archive.objects.folder, OBJECT_NAME.fullmatch), (archive.runs, known.__contains__)):
-        for parent in sorted(root.iterdir()) if root.exists() else ():
-            if not parent.is_dir():
-                yield f"{visible(str(parent))}: does not belong here"
-                continue
-            for path in parent.iterdir():
-                if not fits(path.name) or (root is archive.objects.folder and path.name[:2] != parent.name):
-                    yield f"{visible(str(path))}: does not belong here"
+    """Yield what lies where only runs do."""
+    known = set(archive.folders())
+    for parent in archive.runs.iterdir() if archive.runs.exists() else ():
+        for path in parent.iterdir() if parent.is_dir() else [parent]:
+            if path not in known:
+                yield f"{visible(str(path))}: does not belong here"
 
 
 def verify_log_kept(archive: Archive, scan: Scan, log: LogReader, station: str, checked: Checked) -> None:
