@@ -5,6 +5,7 @@ import subprocess
 import sys
 from copy import deepcopy
 from importlib.resources import files
+from typing import get_args
 
 import jsonschema
 import pytest
@@ -14,11 +15,12 @@ from small_run import call
 from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
 from linecheck.limits.loading.schema import limit_file_schema
+from linecheck.limits.model import Decision
+from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
 from linecheck.results.result import result, set_result
-from linecheck.results.schema import RESULT_FACTS, SCHEMA_NAME, result_schema, schema_bytes, shipped_schema
-from linecheck.run.facts import FACTS
-from linecheck.run.model import SettingStep
+from linecheck.results.schema import SCHEMA_NAME, result_schema, schema_bytes, shipped_schema
+from linecheck.run.model import How, SettingStep
 
 pytestmark = pytest.mark.every_python
 
@@ -40,6 +42,20 @@ def refused(changed):
 def test_what_ships_is_what_the_module_makes():
     again = "write it anew: python -m linecheck.results.schema"
     assert files("linecheck.results").joinpath(SCHEMA_NAME).read_bytes() == schema_bytes(), again
+
+
+def test_its_values_are_those_that_results_have():
+    parts, verdicts = SCHEMA["$defs"], [verdict.value for verdict in Verdict]
+    assert SCHEMA["properties"]["verdict"]["enum"] == verdicts
+    of_a_reading = [name for name in verdicts if name != Verdict.ABORTED]
+    for part in ("checks", "readings", "curves"):
+        assert parts[part]["properties"]["verdict"]["enum"] == [*of_a_reading, None]
+    compared = parts["comparisons"]["properties"]
+    assert compared["verdict"]["enum"] == of_a_reading
+    assert compared["answer"]["enum"] == [answer.value for answer in Answer]
+    assert list(parts["regression"]["properties"]["answers"]["properties"]) == [each.value for each in Answer]
+    assert parts["limit_file"]["properties"]["decision"]["enum"] == list(get_args(Decision))
+    assert parts["settings"]["properties"]["how"]["enum"] == list(get_args(How))
 
 
 def test_it_is_a_schema_and_closed_wherever_it_names_keys():
@@ -67,7 +83,7 @@ def test_a_run_of_every_verdict_is_taken(verdict):
 
 
 #: Facts that came after the format: results that were written before lack them.
-LATER = {fact.name for fact in FACTS if fact.since > RESULT_FACTS}
+LATER = SCHEMA["properties"].keys() - set(SCHEMA["required"])
 
 
 def test_a_key_more_or_a_key_less_anywhere_is_refused():
