@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 
 import pytest
 from hypothesis import given
@@ -43,31 +42,21 @@ def test_patterns_that_labels_need(pattern, matching, other):
         ("", "1 to 200 characters"),
         ("a" * 201, "1 to 200 characters, got 201"),
         (".*", "character 1: '.' would match anything"),
-        ("[^/]+", "character 2: [^…] would match anything else"),
-        ("(a+)+", "too many ways"),
-        ("(a|aa)+", "too many ways"),
-        ("(a?){40}b", "too many ways"),
-        ("(a|b|ab){20}", "too many ways"),
-        ("a*a*a*a*b", "too many ways"),
-        ("(((a*)*)*)*b", "too many ways"),
-        ("[0-9]{65}", "shortest serial number that matches has 65"),
-        ("([0-9]{9}){9}", "shortest serial number that matches has 81"),
+        ("[^/]+", "character 1: [^…] would match anything else"),
         ("[0-9]*", "empty serial number"),
         ("a|", "empty serial number"),
-        ("a{3,2}", "character 2: {3,2} ends below"),
+        ("a{3,2}", "invalid repetition size: {3,2}"),
         ("a{", "expected a count"),
         ("a{,}", "character 2: expected a count"),
         ("a{x}", "expected a count"),
-        ("a{99999}", "expected a count"),
-        ("a+?", "repeats what is repeated"),
-        ("a++", "repeats what is repeated"),
-        ("a{2}{3}", "repeats what is repeated"),
-        ("+a", "character 1: '+' has nothing to repeat"),
-        ("(a", "character 3: expected ')'"),
-        ("a)", "character 2: ')' closes nothing"),
-        ("[a", "expected ']'"),
+        ("a{99999}", "invalid repetition size: {99999}"),
+        ("a++", "bad repetition operator: ++"),
+        ("a{2}{3}", "bad repetition operator: {2}{3}"),
+        ("+a", "no argument for repetition operator: +"),
+        ("(a", "missing ): (a"),
+        ("a)", "unexpected ): a)"),
+        ("[a", "missing ]: [a"),
         ("[z-a]", "is no regular expression"),
-        ("[a--b]", "is no regular expression"),
         ("(?=a)a", "only plain groups"),
         ("(?i)a", "only plain groups"),
         (r"(a)\1", "after a backslash"),
@@ -76,7 +65,7 @@ def test_patterns_that_labels_need(pattern, matching, other):
         ("^a$", "is not needed"),
         ("é+", "printable ASCII"),
         ("a\n", "printable ASCII"),
-        ("(" * 50 + "a" + ")" * 50, "groups nest"),
+        ("(((a{99}){99}){99}){99}", "is no regular expression: invalid repetition"),
     ],
 )
 def test_patterns_that_are_refused(pattern, says):
@@ -96,19 +85,11 @@ def test_what_is_accepted_matches_as_a_regular_expression_and_never_the_empty_te
     assert compiled.fullmatch("") is None
 
 
-@pytest.mark.parametrize(
-    "pattern",
-    ["a*a*a*b", "(a|b|c)*d", "(?:a*b?){2}c", "[a-z]{1,32}[a-z]{1,32}[a-z]{0,64}!", "(a?a?a?a?){4}b"],
-)
-@pytest.mark.parametrize("serial", ["a" * 64, "ab" * 32, "aab" * 21, "a" * 63 + "b"])
-def test_what_is_accepted_never_takes_noticeable_time(pattern, serial):
-    try:
-        compile_serial_pattern(pattern)
-    except PatternError:
-        return
-    began = time.process_time()
-    serial_matches(pattern, serial)
-    assert time.process_time() - began < 0.2
+# Each takes a backtracking matcher longer than a shift.
+@pytest.mark.parametrize("pattern", ["(a+)+b", "(a|aa)+b", "(a?){40}b", "(a|b|ab){20}c", "(((a*)*)*)*b"])
+def test_a_pattern_that_matches_in_many_ways_is_matched_at_once(pattern):
+    assert not serial_matches(pattern, "a" * 64)
+    assert serial_matches(pattern[:-1] + "[ac]", "a" * 21)
 
 
 @pytest.mark.parametrize(
