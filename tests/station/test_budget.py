@@ -230,6 +230,7 @@ def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():
 def test_every_row_names_a_metric_of_a_kind_and_a_figure():
     known = {(kind.name, spec.name) for kind in kinds().values() for spec in (*kind.metrics, *kind.curves)}
     assert set(ENTERING) <= known
+    assert {name for name in known if name[1].startswith("droop_")} <= set(ENTERING)
     figures = path().figures
     assert all(entry.figure in figures for entries in ENTERING.values() for entry in entries)
 

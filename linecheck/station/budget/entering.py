@@ -69,5 +69,5 @@ ENTERING: Final[Mapping[tuple[str, str], tuple[Entry, ...]]] = {
     ("response", "balance"): (_BALANCE,),
     ("wiring", "balance"): (_BALANCE,),
     ("wiring", "channel_delay"): (Entry("delay", "additive"),),
-    ("reconstruction", "droop_20k"): (_FLATNESS,),
+    **{("reconstruction", f"droop_{khz}k"): (_FLATNESS,) for khz in (10, 15, 17, 18, 19, 20)},
 }
