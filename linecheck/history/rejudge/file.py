@@ -43,7 +43,6 @@ from linecheck.files.write import GrowingFile
 from linecheck.history.rejudge.remeasure import Remeasured
 from linecheck.history.rejudge.tally import ChangedRun, Tally, Yield
 from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import Verdict
 
 __all__ = ["RejudgedFile", "remeasured_summary", "summary_of"]
 
@@ -165,8 +164,6 @@ def _compact(value: object) -> str:
 
 
 def _encodable(value: Any) -> Any:  # noqa: ANN401 - any plain data
-    if isinstance(value, Verdict):
-        return value.value
     if isinstance(value, str):
         return encodable(value)
     if isinstance(value, Mapping):

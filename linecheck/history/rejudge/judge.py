@@ -1,39 +1,55 @@
-"""The verdicts of many runs at once, by another limit file, from what the log has of them."""
+"""The verdicts of many runs at once, by another limit file, from what the log has of them.
+
+===================  ================================================================
+:class:`SpanJudge`   judges spans of the runs of one model
+:class:`JudgedSpan`  what that returns
+===================  ================================================================
+"""
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.history.rejudge.basis import Basis
-from linecheck.history.rejudge.curves import CurveJudge
 from linecheck.history.rejudge.layouts import IsVoid, Item, Layout, Layouts
 from linecheck.history.rejudge.read import (
-    Readings,
+    ROWS,
+    CurveRow,
     RunProblems,
     Span,
     read_checks,
+    read_curves,
     read_problems,
     read_readings,
 )
 from linecheck.history.rejudge.select import Chosen, Reader
-from linecheck.limits.bulk import LEVELS, UNJUDGED, judge_readings, level_of
+from linecheck.limits.bulk import LEVELS, UNJUDGED, GridMask, judge_readings, level_of
 from linecheck.limits.decision import Void
 from linecheck.limits.verdict import Verdict
 from linecheck.run.voiding import voids
 
-__all__ = ["UNTOLD", "JudgedSpan", "Rows", "SpanJudge", "after_verdict"]
+__all__ = ["UNTOLD", "JudgedSpan", "SpanJudge", "after_verdict", "unpacked"]
 
 #: In place of a verdict's level: what is stored cannot tell it, because something was measured otherwise.
 UNTOLD: Final = len(LEVELS)
 
+#: So many curves along one axis are judged at once.
+_TOGETHER = 64
+#: So many curves wait for others along their axes; and so many axes are remembered with the masks on them.
+_MAX_WAITING = 512
+_MAX_GRIDS = 256
+
 _INVALID = level_of(Verdict.INVALID)
 _FAIL = level_of(Verdict.FAIL)
 _ABORTED = level_of(Verdict.ABORTED)
+#: Item, resolution bandwidth, axis.
+_Axis = tuple[int, float | None, bytes]
 
 
 def after_verdict(level: int) -> Verdict | None:
@@ -42,34 +58,12 @@ def after_verdict(level: int) -> Verdict | None:
 
 
 @dataclass(frozen=True)
-class Rows:
-    """Readings and curves of a span with what they come to; arrays of shape (rows,).
-
-    ``place`` is the position of a curve among those of its check, -1 for readings; ``check`` is that of its check.
-    """
-
-    run: NDArray[np.intp]
-    item: NDArray[np.intp]
-    before: NDArray[np.int8]
-    level: NDArray[np.int8]
-    value: NDArray[np.float64]
-    uncertainty: NDArray[np.float64]
-    is_bound: NDArray[np.bool_]
-    check: NDArray[np.intp]
-    place: NDArray[np.intp]
-
-    def followed_by(self, other: Rows) -> Rows:
-        """Return both."""
-        names = self.__dataclass_fields__
-        return Rows(*(np.concatenate([getattr(self, name), getattr(other, name)]) for name in names))
-
-
-@dataclass(frozen=True)
 class JudgedSpan:
     """Runs of one model with the level of their verdict before and after; arrays of shape (runs,).
 
-    ``after`` is :data:`UNTOLD` where what is stored cannot tell. ``absent`` are pairs of run and item: what a mask
-    judges and a check of the run does not have.
+    ``after`` is :data:`UNTOLD` where what is stored cannot tell. ``rows`` are all readings and masked curves
+    (:data:`~linecheck.history.rejudge.read.ROWS`), ``absent`` pairs of run and item: what a mask judges and a check of
+    the run does not have.
     """
 
     layouts: Layouts
@@ -77,7 +71,7 @@ class JudgedSpan:
     before: NDArray[np.int8]
     after: NDArray[np.int8]
     layout: NDArray[np.intp]
-    rows: Rows
+    rows: NDArray[Any]
     absent: tuple[tuple[int, int], ...]
     problems: Mapping[int, RunProblems]
 
@@ -107,10 +101,15 @@ class SpanJudge:
         self._reader = reader
         self._layouts = layouts
         self._bases = bases
-        self._tells_bounds = reader.has("reading", "is_bound")
-        self._curves = CurveJudge(reader, layouts)
+        self._decision = layouts.limits.decision
+        self._grids: OrderedDict[_Axis, GridMask] = OrderedDict()
+        self._log_x = {
+            (check.name, spec.name): spec.log_x
+            for check in layouts.limits.checks
+            for spec in check.kind.curves
+        }
         #: How many curves were read, and how many bytes of them.
-        self.curves_read = (0, 0)
+        self.curves_read = np.zeros(2, dtype=np.int64)
 
     def judge(self, chosen: Chosen) -> JudgedSpan:
         """Judge runs; all of them are of the limit file's model."""
@@ -118,11 +117,8 @@ class SpanJudge:
         layout = self._layouts_of(chosen, span)
         problems = read_problems(self._reader, span)
         void = self._void(problems)
-        rows = self._reading_rows(span, layout, problems, void)
-        curves = self._curves.judged(span, layout, void)
-        self.curves_read = self._curves.read
-        if curves:
-            rows = rows.followed_by(_curve_rows(curves))
+        rows = self._readings(span, layout, problems, void)
+        rows = np.concatenate([rows, np.array(self._curves(span, layout, void), ROWS)])
         absent = self._absent(layout, rows)
         after = self._levels(chosen, layout, rows, absent, problems)
         return JudgedSpan(
@@ -156,55 +152,90 @@ class SpanJudge:
 
         return is_void
 
-    def _reading_rows(
+    def _readings(
         self, span: Span, layout: NDArray[np.intp], problems: Iterable[int], is_void: IsVoid
-    ) -> Rows:
-        found = read_readings(
-            self._reader,
-            span,
-            self._layouts.keys,
-            tells_bounds=self._tells_bounds,
-            guarded=self._layouts.limits.decision == "guarded",
-        )
-        item, held = self._layouts.items_of(layout[found.run], found.key)
-        value = self._unvoided(found, item, problems, is_void)
-        level, _ = judge_readings(
-            self._layouts.masks,
-            item,
-            value,
-            found.uncertainty,
-            found.is_bound,
-            self._layouts.limits.decision,
-        )
-        level[~held] = UNJUDGED
-        nowhere = np.full(len(item), -1, dtype=np.intp)
-        return Rows(
-            found.run,
-            item,
-            found.before,
-            level,
-            value,
-            found.uncertainty,
-            found.is_bound,
-            nowhere,
-            nowhere,
-        )
-
-    def _unvoided(
-        self, found: Readings, item: NDArray[np.intp], problems: Iterable[int], is_void: IsVoid
-    ) -> NDArray[np.float64]:
-        """Return the values, without those that a problem makes void; only runs with problems are looked through."""
-        value = found.value.copy()
+    ) -> NDArray[Any]:
+        """Return the readings of a span, judged; what a problem makes void has no value."""
+        layouts = self._layouts
+        rows = read_readings(self._reader, span, layouts, layout, guarded=self._decision == "guarded")
         for run in problems:
-            first, last = np.searchsorted(found.run, [run, run + 1]).tolist()
-            for at in range(first, last):
-                if is_void(run, self._layouts.items[item[at]]):
-                    value[at] = np.nan
-        return value
+            first, last = np.searchsorted(rows["run"], [run, run + 1]).tolist()
+            for row in rows[first:last]:
+                if is_void(run, layouts.items[row["item"]]):
+                    row["value"] = np.nan
+        rows["level"], _ = judge_readings(
+            layouts.masks,
+            rows["item"],
+            rows["value"],
+            rows["uncertainty"],
+            rows["is_bound"],
+            self._decision,
+        )
+        for number in np.unique(layout).tolist():
+            otherwise = layouts[number].otherwise
+            unheld = [at for at, item in enumerate(layouts.items) if item.check in otherwise]
+            if unheld:
+                rows["level"][(layout[rows["run"]] == number) & np.isin(rows["item"], unheld)] = UNJUDGED
+        return rows
 
-    def _absent(self, layout: NDArray[np.intp], rows: Rows) -> tuple[tuple[int, int], ...]:
+    def _curves(self, span: Span, layout: NDArray[np.intp], is_void: IsVoid) -> list[tuple[Any, ...]]:
+        """Return the masked curves of a span, judged together where their axes are alike.
+
+        Others are not read: points of curves are most of what a log holds.
+        """
+        items = self._layouts.items
+        expected = [self._layouts[number].expected for number in np.unique(layout).tolist()]
+        metrics = sorted({items[at].metric for at in np.concatenate(expected).tolist() if items[at].is_curve})
+        found: list[tuple[Any, ...]] = []
+        waiting: dict[tuple[_Axis, bool], list[CurveRow]] = {}
+        count = 0
+        for row in read_curves(self._reader, span, metrics, guarded=self._decision == "guarded"):
+            held = self._layouts[int(layout[row.run])]
+            item = held.item(row.check_position, row.metric, row.channel, is_curve=True)
+            check = self._layouts.checks.get(item.check)
+            if check is None or item.check in held.otherwise or item.metric not in check.masks:
+                continue
+            self.curves_read += (1, len(row.x) + len(row.y) + len(row.uncertainty or b""))
+            number = self._layouts.number(item)
+            if is_void(row.run, item):
+                found.append(_curve_row(row, number, _INVALID))
+                continue
+            key = ((number, row.resolution_hz, row.x), row.uncertainty is not None)
+            waiting.setdefault(key, []).append(row)
+            count += 1
+            if len(waiting[key]) == _TOGETHER:
+                count -= _TOGETHER
+                found += self._together(key[0], waiting.pop(key))
+            elif count == _MAX_WAITING:
+                found += (
+                    judged for (axis, _), rows in waiting.items() for judged in self._together(axis, rows)
+                )
+                waiting, count = {}, 0
+        found += (judged for (axis, _), rows in waiting.items() for judged in self._together(axis, rows))
+        return found
+
+    def _together(self, axis: _Axis, rows: Sequence[CurveRow]) -> list[tuple[Any, ...]]:
+        """Judge curves of one item along one axis."""
+        y = np.stack([unpacked(row.y) for row in rows])
+        known = [unpacked(row.uncertainty) for row in rows if row.uncertainty is not None]
+        levels = self._grid(axis).judge(y, np.stack(known) if known else None, self._decision).tolist()
+        return [_curve_row(row, axis[0], level) for row, level in zip(rows, levels, strict=True)]
+
+    def _grid(self, axis: _Axis) -> GridMask:
+        grid = self._grids.get(axis)
+        if grid is None:
+            number, resolution, x = axis
+            item = self._layouts.items[number]
+            mask = self._layouts.checks[item.check].masks[item.metric]
+            log_x = self._log_x.get((item.check, item.metric), True)
+            grid = self._grids[axis] = GridMask.of(mask, unpacked(x), log_x, resolution)
+            if len(self._grids) > _MAX_GRIDS:
+                self._grids.popitem(last=False)
+        return grid
+
+    def _absent(self, layout: NDArray[np.intp], rows: NDArray[Any]) -> tuple[tuple[int, int], ...]:
         there = np.zeros((len(layout), len(self._layouts.items)), dtype=bool)
-        there[rows.run, rows.item] = True
+        there[rows["run"], rows["item"]] = True
         found = []
         for number in np.unique(layout).tolist():
             runs, expected = np.flatnonzero(layout == number), self._layouts[number].expected
@@ -216,13 +247,13 @@ class SpanJudge:
         self,
         chosen: Chosen,
         layout: NDArray[np.intp],
-        rows: Rows,
+        rows: NDArray[Any],
         absent: Sequence[tuple[int, int]],
         problems: Mapping[int, RunProblems],
     ) -> NDArray[np.int8]:
         """Return the level of each run's verdict, as :attr:`~linecheck.run.model.Run.verdict` finds it."""
         levels = np.full(len(layout), UNJUDGED, dtype=np.int8)
-        np.maximum.at(levels, rows.run, rows.level)
+        np.maximum.at(levels, rows["run"], rows["level"])
         blocked = chosen.station_failed.copy()
         blocked[[run for run, _ in absent]] = True
         blocked[[run for run, blocking in problems.items() if blocking.whole]] = True
@@ -239,17 +270,11 @@ class SpanJudge:
         return levels
 
 
-def _curve_rows(curves: Sequence[tuple[int, int, int, int, int, int]]) -> Rows:
-    run, item, before, level, check, place = zip(*curves, strict=True)
-    nothing = np.full(len(run), np.nan)
-    return Rows(
-        np.array(run, dtype=np.intp),
-        np.array(item, dtype=np.intp),
-        np.array(before, dtype=np.int8),
-        np.array(level, dtype=np.int8),
-        nothing,
-        nothing,
-        np.zeros(len(run), dtype=bool),
-        np.array(check, dtype=np.intp),
-        np.array(place, dtype=np.intp),
-    )
+def _curve_row(row: CurveRow, number: int, level: int) -> tuple[Any, ...]:
+    """Return a curve as a row of :data:`~linecheck.history.rejudge.read.ROWS`."""
+    return row.run, number, row.before, level, np.nan, np.nan, False, row.check_position, row.position
+
+
+def unpacked(values: bytes) -> NDArray[np.float64]:
+    """Return the points of a curve as the log stores them."""
+    return np.frombuffer(values, dtype="<f8")

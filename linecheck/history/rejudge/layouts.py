@@ -7,23 +7,24 @@ it is found out once.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.history.rejudge.basis import Basis
-from linecheck.history.rejudge.read import Keys, RowKey
 from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import FlatMasks
 from linecheck.limits.model import Check, LimitFile, Mask
+from linecheck.limits.regression import Better
 
-__all__ = ["IsVoid", "Item", "Layout", "Layouts"]
+__all__ = ["PART", "ROW", "IsVoid", "Item", "Layout", "Layouts"]
 
-Better = Literal["more", "less", "nominal"]
-
-_UNKNOWN = -1
+#: Between the parts of what one row is, and between rows, where all rows of a run come as one text.
+PART, ROW = b"\x1f", b"\x1e"
+#: So many texts of a layout are remembered.
+_MAX_TEXTS = 10_000
 
 
 class Item(NamedTuple):
@@ -41,7 +42,7 @@ class Layout:
 
     ``expected`` are the items that masks judge in the checks that they have, ``missing`` the checks of the limit file
     that they do not have, ``otherwise`` those that masks judge and that were measured otherwise, each with what
-    differs.
+    differs. ``rows`` remembers which items the rows of a run are, by their text.
     """
 
     number: int
@@ -50,6 +51,14 @@ class Layout:
     expected: NDArray[np.intp]
     missing: tuple[str, ...]
     otherwise: Mapping[str, str]
+    rows: dict[bytes, NDArray[np.intp]] = field(default_factory=dict)
+
+    def item(self, position: int, metric: bytes, channel: bytes | None, *, is_curve: bool = False) -> Item:
+        """Return what a row is of; IndexError where its check is not there."""
+        if position < 0:
+            raise IndexError("a reading is of no check")
+        named = None if channel is None else Reader.text(channel)
+        return Item(self.names[position], Reader.text(metric), named, is_curve)
 
 
 #: Whether something of a run, given by its index, is void.
@@ -68,13 +77,13 @@ class Layouts:
     def __init__(self, limits: LimitFile) -> None:
         self.limits = limits
         self.checks: dict[str, Check] = {check.name: check for check in limits.checks}
-        self.keys = Keys()
+        self.units = {
+            (check.name, spec.name): spec.unit for check in limits.checks for spec in check.kind.specs
+        }
         self.items: list[Item] = []
         self._numbers: dict[Item, int] = {}
         self._layouts: dict[tuple[str, tuple[str, ...]], Layout] = {}
         self._by_number: list[Layout] = []
-        self._table = np.full((0, 0), _UNKNOWN, dtype=np.intp)
-        self._held = np.zeros((0, 0), dtype=bool)
         self._masks = FlatMasks.of([])
 
     def layout(self, digest: str, names: tuple[str, ...], basis: Basis) -> Layout:
@@ -106,9 +115,8 @@ class Layouts:
 
     def number(self, item: Item) -> int:
         """Return the number of an item."""
-        found = self._numbers.get(item)
-        if found is None:
-            found = self._numbers[item] = len(self.items)
+        found = self._numbers.setdefault(item, len(self.items))
+        if found == len(self.items):
             self.items.append(item)
         return found
 
@@ -119,13 +127,6 @@ class Layouts:
             self._masks = FlatMasks.of(self._mask_of(item) for item in self.items)
         return self._masks
 
-    @property
-    def units(self) -> dict[tuple[str, str], str]:
-        """The units of metrics and curves, by check and name."""
-        return {
-            (check.name, spec.name): spec.unit for check in self.limits.checks for spec in check.kind.specs
-        }
-
     def _mask_of(self, item: Item) -> tuple[Mask | None, Better]:
         check = self.checks.get(item.check)
         if check is None or item.is_curve:
@@ -133,41 +134,24 @@ class Layouts:
         better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
         return check.masks.get(item.metric), better.get(item.metric, "nominal")
 
-    def items_of(
-        self, layout: NDArray[np.intp], key: NDArray[np.intp]
-    ) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-        """Return which items rows are, and whether they can be held against a mask: not if measured otherwise.
+    def items_of(self, layout: Layout, text: bytes) -> NDArray[np.intp]:
+        """Return the items of all rows of a run: check position, position, metric and channel of each in one text.
 
-        Parameters
-        ----------
-        layout, key : int array, shape (rows,)
-            The numbers of their layouts and keys.
+        Raises
+        ------
+        ValueError
+            They are not in the order in which their values are read.
         """
-        self._grow()
-        found = self._table[layout, key]
-        if bool(np.any(found == _UNKNOWN)):
-            pairs = np.unique(np.stack([layout, key], axis=1)[found == _UNKNOWN], axis=0)
-            keys = list(self.keys.known)
-            for one, other in pairs.tolist():
-                item = self.item(self._by_number[one], keys[other])
-                self._table[one, other] = self.number(item)
-                self._held[one, other] = item.check not in self._by_number[one].otherwise
-            found = self._table[layout, key]
-        return found, self._held[layout, key]
-
-    @staticmethod
-    def item(layout: Layout, key: RowKey, *, is_curve: bool = False) -> Item:
-        """Return what a row is of; IndexError where its check is not there."""
-        position, metric, channel = key
-        if position < 0:
-            raise IndexError("a reading is of no check")
-        named = None if channel is None else Reader.text(channel)
-        return Item(layout.names[position], Reader.text(metric), named, is_curve)
-
-    def _grow(self) -> None:
-        shape = (len(self._by_number), len(self.keys.known))
-        if self._table.shape != shape:
-            table, held = np.full(shape, _UNKNOWN, dtype=np.intp), np.zeros(shape, dtype=bool)
-            rows, columns = self._table.shape
-            table[:rows, :columns], held[:rows, :columns] = self._table, self._held
-            self._table, self._held = table, held
+        found = layout.rows.get(text)
+        if found is None:
+            parts = [row.split(PART) for row in text.split(ROW)]
+            places = [(int(part[0]), int(part[1])) for part in parts]
+            if places != sorted(places) or any(len(part) not in (3, 4) for part in parts):
+                raise ValueError("the readings of a run are not in order")
+            items = [
+                layout.item(int(part[0]), part[2], part[3] if len(part) == 4 else None) for part in parts
+            ]
+            if len(layout.rows) >= _MAX_TEXTS:
+                layout.rows.clear()
+            found = layout.rows[text] = np.array([self.number(item) for item in items], dtype=np.intp)
+        return found

@@ -5,19 +5,21 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import chain
-from typing import TypeVar
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Problem
-from linecheck.history.rejudge.select import Reader, level_of_initial
+from linecheck.history.rejudge.layouts import PART, ROW, Layouts
+from linecheck.history.rejudge.select import LEVEL_OF_INITIAL, Reader
 from linecheck.run.settle import NOT_RUN
 
 __all__ = [
+    "ROWS",
     "CurveRow",
-    "Readings",
     "RunProblems",
     "Span",
     "read_checks",
@@ -26,13 +28,24 @@ __all__ = [
     "read_readings",
 ]
 
-Known = TypeVar("Known")
+#: Readings and curves of a span with what they come to: index of the run, item, level of the stored verdict and of the
+#: new one; a value or uncertainty that is not there is NaN. ``check`` is the position of a curve's check, ``place``
+#: that of the curve in it; -1 for readings.
+ROWS: Final = np.dtype(
+    [
+        ("run", np.intp),
+        ("item", np.intp),
+        ("before", np.int8),
+        ("level", np.int8),
+        ("value", np.float64),
+        ("uncertainty", np.float64),
+        ("is_bound", np.bool_),
+        ("check", np.intp),
+        ("place", np.intp),
+    ]
+)
 
-#: A row's check position, metric and channel, as they are stored.
-RowKey = tuple[int, bytes, bytes | None]
-
-#: Between the parts of what one row is, and between rows.
-_PART, _ROW = "\x1f", "\x1e"
+_PART, _ROW = PART.decode(), ROW.decode()
 #: What all rows of a run are, in one text each: most runs have the same, which is then looked at once.
 _WHAT = f"""
 SELECT sequence, count(*),
@@ -45,8 +58,6 @@ FROM reading WHERE {{span}} GROUP BY sequence ORDER BY sequence
 _BOUND = "CASE WHEN is_bound THEN '+' ELSE '' END"
 #: The values alone, in the same order; one that is missing is infinite here, which no stored value is.
 _VALUES = "SELECT {columns} FROM reading WHERE {span} ORDER BY sequence, check_position, position"
-#: So many texts are remembered.
-_MAX_TEXTS = 10_000
 
 
 class Span:
@@ -74,77 +85,18 @@ class Span:
         return np.where(self.sequences[place] == wanted, place, -1)
 
 
-@dataclass(frozen=True)
-class Readings:
-    """The readings of a span; arrays of shape (rows,).
-
-    ``run`` is the index of the run, ``key`` that of check position, metric and channel; a value or uncertainty that is
-    not there is NaN; ``before`` is the level of the stored verdict.
-    """
-
-    run: NDArray[np.intp]
-    key: NDArray[np.intp]
-    value: NDArray[np.float64]
-    uncertainty: NDArray[np.float64]
-    is_bound: NDArray[np.bool_]
-    before: NDArray[np.int8]
-
-
-class Keys:
-    """Numbers for what rows are of, given as they come."""
-
-    def __init__(self) -> None:
-        self.known: dict[RowKey, int] = {}
-        self._rows: dict[bytes, NDArray[np.intp]] = {}
-        self._verdicts: dict[bytes, tuple[NDArray[np.int8], NDArray[np.bool_]]] = {}
-
-    def of_rows(self, text: bytes) -> NDArray[np.intp]:
-        """Return the keys of all rows of a run.
-
-        Raises
-        ------
-        ValueError
-            They are not in the order in which their values are read.
-        """
-        found = self._rows.get(text)
-        if found is None:
-            parts = [row.split(_PART.encode()) for row in text.split(_ROW.encode())]
-            places = [(int(part[0]), int(part[1])) for part in parts]
-            if places != sorted(places) or any(len(part) not in (3, 4) for part in parts):
-                raise ValueError("the readings of a run are not in order")
-            keys = [(int(part[0]), part[2], part[3] if len(part) == 4 else None) for part in parts]
-            numbers = [self.known.setdefault(key, len(self.known)) for key in keys]
-            found = _remember(self._rows, text, np.array(numbers, dtype=np.intp))
-        return found
-
-    def of_verdicts(self, text: bytes) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
-        """Return the levels of the stored verdicts of a run, and which of its values are bounds."""
-        found = self._verdicts.get(text)
-        if found is None:
-            words = text.split(b" ")
-            levels = level_of_initial([0 if word[:1] == b"-" else word[0] for word in words])
-            bounds = np.array([word.endswith(b"+") for word in words], dtype=bool)
-            found = _remember(self._verdicts, text, (levels, bounds))
-        return found
-
-
-def _remember(known: dict[bytes, Known], text: bytes, value: Known) -> Known:
-    if len(known) >= _MAX_TEXTS:
-        known.clear()
-    known[text] = value
-    return value
-
-
-def read_readings(reader: Reader, span: Span, keys: Keys, *, tells_bounds: bool, guarded: bool) -> Readings:
-    """Read all readings of a span; new keys are numbered.
+def read_readings(
+    reader: Reader, span: Span, layouts: Layouts, layout: NDArray[np.intp], *, guarded: bool
+) -> NDArray[Any]:
+    """Read all readings of a span, as :data:`ROWS`; new items are numbered.
 
     Parameters
     ----------
     reader : Reader
     span : Span
-    keys : Keys
-    tells_bounds : bool
-        Whether the log says which values are bounds.
+    layouts : Layouts
+    layout : int array, shape (runs,)
+        The number of each run's layout.
     guarded : bool
         Whether uncertainties are needed; NaN, if they are not.
 
@@ -154,29 +106,38 @@ def read_readings(reader: Reader, span: Span, keys: Keys, *, tells_bounds: bool,
         What is stored is in no order.
     """
     condition, parameters = span.asked()
-    what = _WHAT.format(bound=_BOUND if tells_bounds else "''", span=condition)
-    runs = reader.rows(what, parameters).fetchall()
+    bound = _BOUND if reader.has("reading", "is_bound") else "''"
+    runs = reader.rows(_WHAT.format(bound=bound, span=condition), parameters).fetchall()
     columns = "coalesce(value, 9e999)" + ", coalesce(uncertainty, 9e999)" * guarded
     rows = reader.rows(_VALUES.format(columns=columns, span=condition), parameters).fetchall()
     width = 2 if guarded else 1
     values = np.fromiter(chain.from_iterable(rows), np.float64, width * len(rows)).reshape(-1, width)
     values[np.isinf(values)] = np.nan
-    run = np.repeat(span.runs([row[0] for row in runs]), [row[1] for row in runs])
-    verdicts = [keys.of_verdicts(row[3]) for row in runs]
-    found = Readings(
-        run.astype(np.intp),
-        np.concatenate([np.empty(0, np.intp), *(keys.of_rows(row[2]) for row in runs)]),
-        values[:, 0],
-        values[:, 1] if guarded else np.full(len(values), np.nan),
-        np.concatenate([np.empty(0, bool), *(bounds for _, bounds in verdicts)]),
-        np.concatenate([np.empty(0, np.int8), *(levels for levels, _ in verdicts)]),
-    )
-    if len({len(getattr(found, name)) for name in Readings.__dataclass_fields__}) != 1:
+    index = span.runs([row[0] for row in runs])
+    run = np.repeat(index, [row[1] for row in runs])
+    if len(run) != len(values):
         raise ValueError("the readings of a run cannot be told apart")
-    if bool(np.all(found.run >= 0)):
-        return found
-    wanted = found.run >= 0
-    return Readings(*(getattr(found, name)[wanted] for name in Readings.__dataclass_fields__))
+    ours = [(at, row[2], row[3]) for at, row in zip(index.tolist(), runs, strict=True) if at >= 0]
+    verdicts = [_verdicts(text) for _, _, text in ours]
+    found = np.empty(int(np.sum(run >= 0)), ROWS)
+    found["run"], found["value"] = run[run >= 0], values[run >= 0, 0]
+    found["uncertainty"] = values[run >= 0, 1] if guarded else np.nan
+    found["check"] = found["place"] = -1
+    for name, parts in (
+        ("item", [layouts.items_of(layouts[int(layout[at])], text) for at, text, _ in ours]),
+        ("before", [levels for levels, _ in verdicts]),
+        ("is_bound", [bounds for _, bounds in verdicts]),
+    ):
+        found[name] = np.concatenate([np.empty(0, ROWS[name]), *parts])
+    return found
+
+
+@lru_cache(maxsize=10_000)
+def _verdicts(text: bytes) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+    """Return the levels of the stored verdicts of a run, and which of its values are bounds."""
+    words = text.split(b" ")
+    levels = [LEVEL_OF_INITIAL[0 if word[:1] == b"-" else word[0]] for word in words]
+    return np.array(levels, np.int8), np.array([word.endswith(b"+") for word in words], np.bool_)
 
 
 def read_checks(reader: Reader, span: Span) -> list[tuple[str, ...]]:
@@ -202,7 +163,7 @@ def read_checks(reader: Reader, span: Span) -> list[tuple[str, ...]]:
 
 
 def _check_names(text: bytes) -> tuple[str, ...]:
-    parts = [row.split(_PART.encode()) for row in text.split(_ROW.encode())]
+    parts = [row.split(PART) for row in text.split(ROW)]
     if [(str(at).encode(), 2) for at in range(len(parts))] != [(part[0], len(part)) for part in parts]:
         raise ValueError("the checks of a run are not numbered one after the other")
     return tuple(Reader.text(part[1]) for part in parts)
@@ -260,11 +221,6 @@ class CurveRow:
     y: bytes
     uncertainty: bytes | None
 
-    @property
-    def key(self) -> RowKey:
-        """What it is of."""
-        return self.check_position, self.metric, self.channel
-
 
 def read_curves(reader: Reader, span: Span, metrics: Sequence[str], *, guarded: bool) -> Iterator[CurveRow]:
     """Yield the curves of these metrics; their uncertainty only where it is needed."""
@@ -278,6 +234,5 @@ def read_curves(reader: Reader, span: Span, metrics: Sequence[str], *, guarded: 
     for sequence, *row in reader.rows(query, (*parameters, json.dumps(list(metrics)))):
         run = int(span.runs([sequence])[0])
         if run >= 0:
-            check, position, metric, channel, verdict, *rest = row
-            before = int(level_of_initial([verdict])[0])
-            yield CurveRow(run, check, position, metric, channel, before, *rest)
+            check, position, metric, channel, initial, *rest = row
+            yield CurveRow(run, check, position, metric, channel, LEVEL_OF_INITIAL[initial], *rest)

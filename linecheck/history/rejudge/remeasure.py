@@ -17,8 +17,9 @@ from linecheck.captures.capture_set import plain_file_name
 from linecheck.captures.many_sets import JudgedSet, SetListener, judge_sets
 from linecheck.captures.workers import Workers
 from linecheck.checks.base import Reading
-from linecheck.history.rejudge.causes import Cause, CauseCounts, counted
+from linecheck.history.rejudge.causes import Cause, CauseCounts, cause_of, counted
 from linecheck.history.rejudge.judge import UNTOLD
+from linecheck.history.rejudge.layouts import Item
 from linecheck.history.rejudge.select import Chosen, Reader, RunFacts, choose, run_facts
 from linecheck.history.rejudge.tally import ChangedRun, ReadingChange, Tally, tally_of
 from linecheck.limits.bulk import level_of
@@ -202,8 +203,9 @@ class _Comparing:
         readings = tuple(_changed_readings(record.checks, outcome.checks))
         self._count(readings)
         causes = tuple(_causes(record, outcome, after)) if after is not record.verdict else ()
-        way = "worse" if level_of(after) > level_of(record.verdict) else "better"
-        self.causes.update(counted("worse" if way == "worse" else "better", causes))
+        self.causes.update(
+            counted("worse" if level_of(after) > level_of(record.verdict) else "better", causes)
+        )
         if after is record.verdict and not readings:
             return None
         return self.told(at, after, causes=causes, readings=readings)
@@ -289,49 +291,23 @@ def _causes(record: Run, outcome: Run, after: Verdict) -> Iterator[Cause]:
     worse = level_of(after) > level_of(before)
     stored, now = _judged(record.checks), _judged(outcome.checks)
     for key in dict.fromkeys((*now, *stored)):
-        one = stored[key].verdict if key in stored else None
-        other = now[key].verdict if key in now else None
+        one, other = (judged[key].verdict if key in judged else None for judged in (stored, now))
         if one is other or (other if worse else one) is not (after if worse else before):
             continue
-        yield _cause(key, one, now.get(key))
+        if key in now:
+            yield cause_of(key[0], one, other, now[key])
+        else:
+            yield Cause(*key[:3], one, None, "no longer judged")
     for name in outcome.missing if worse and after is Verdict.INVALID else ():
         if name not in record.missing:
             yield Cause(name, None, None, None, Verdict.INVALID, "no capture of it is there")
 
 
-def _judged(checks: Sequence[CheckOutcome]) -> dict[tuple[_Key, bool], JudgedReading | JudgedCurve]:
-    found: dict[tuple[_Key, bool], JudgedReading | JudgedCurve] = {}
+def _judged(checks: Sequence[CheckOutcome]) -> dict[Item, JudgedReading | JudgedCurve]:
+    found: dict[Item, JudgedReading | JudgedCurve] = {}
     for check in checks:
         for item in check.judged.readings:
-            found[(check.check, item.reading.metric, item.reading.channel), False] = item
+            found[Item(check.check, item.reading.metric, item.reading.channel)] = item
         for curve in check.judged.curves:
-            found[(check.check, curve.curve.metric, curve.curve.channel), True] = curve
+            found[Item(check.check, curve.curve.metric, curve.curve.channel, is_curve=True)] = curve
     return found
-
-
-def _cause(key: tuple[_Key, bool], before: Verdict | None, item: JudgedReading | JudgedCurve | None) -> Cause:
-    (check, metric, channel), _ = key
-    if item is None:
-        return Cause(check, metric, channel, before, None, "no longer judged")
-    if isinstance(item, JudgedReading):
-        value, unit, place, place_unit = item.reading.value, item.reading.unit, None, ""
-    else:
-        value, unit, place, place_unit = item.worst_y, item.curve.unit, item.worst_x, item.curve.x_unit
-    why = "not measured" if value is None and item.verdict is not None else ""
-    if item.verdict is None:
-        why = "no longer judged"
-    return Cause(
-        check,
-        metric,
-        channel,
-        before,
-        item.verdict,
-        why,
-        value=value,
-        unit=unit,
-        place=place,
-        place_unit=place_unit,
-        limit=item.limit,
-        side=item.side,
-        margin=item.margin,
-    )

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple, TypeVar
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,31 +22,24 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.connect import open_reader, plain_errors
 from linecheck.log.queries import RunFilter, matching
 
-__all__ = [
-    "BUSY_SECONDS",
-    "Chosen",
-    "Reader",
-    "choose",
-    "level_of_initial",
-    "newest_limit_files",
-    "run_facts",
-]
+__all__ = ["LEVEL_OF_INITIAL", "Chosen", "Reader", "choose", "newest_limit_files", "run_facts"]
 
-Number = TypeVar("Number", bound=np.generic)
-
-BUSY_SECONDS = 10.0
+_BUSY_SECONDS = 10.0
 _MAX_RUNS = 10**9
 _PAGE = 20_000
 
-#: Levels of verdicts by the code of the first letter of their names; the log compares numbers faster than texts.
-_LEVELS = np.full(256, UNJUDGED, dtype=np.int8)
-for _verdict in Verdict:
-    _LEVELS[ord(_verdict.value[0])] = level_of(_verdict)
+#: Levels of verdicts by the code of their first letter, 0 for none; the log compares numbers faster than texts.
+LEVEL_OF_INITIAL: Final = {0: UNJUDGED, **{ord(verdict.value[0]): level_of(verdict) for verdict in Verdict}}
 
-
-def level_of_initial(initials: Sequence[int]) -> NDArray[np.int8]:
-    """Return the levels of verdicts by the codes of their first letters; 0 is none."""
-    return _LEVELS[np.array(initials, dtype=np.intp)]
+#: The columns of :class:`Chosen`.
+_COLUMNS: Final = {
+    "sequence": np.int64,
+    "unit": np.uint64,
+    "before": np.int8,
+    "station_failed": np.bool_,
+    "digest": np.int32,
+    "model": np.int32,
+}
 
 
 class Reader:
@@ -65,7 +58,7 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._stack = contextlib.ExitStack()
-        engine = open_reader(path, BUSY_SECONDS)
+        engine = open_reader(path, _BUSY_SECONDS)
         self._stack.callback(engine.dispose)
         with plain_errors(path):
             connection = self._stack.enter_context(engine.connect())
@@ -146,8 +139,7 @@ class Chosen:
 
     def at(self, places: NDArray[np.intp]) -> Chosen:
         """Return some of them."""
-        columns = ("sequence", "unit", "before", "station_failed", "digest", "model")
-        return replace(self, **{name: getattr(self, name)[places] for name in columns})
+        return replace(self, **{name: getattr(self, name)[places] for name in _COLUMNS})
 
     def newest(self) -> NDArray[np.bool_]:
         """Return which run is the newest of its unit."""
@@ -166,36 +158,31 @@ def choose(reader: Reader, wanted: RunFilter) -> Chosen:
     )
     digests: dict[bytes, int] = {}
     models: dict[bytes, int] = {}
-    parts: list[tuple[NDArray[np.generic], ...]] = []
+    kind = np.dtype(list(_COLUMNS.items()))
+    pages = [np.empty(0, kind)]
     with reader.understood():
         numbers = reader.numbers(wanted)
         for first in range(0, len(numbers), _PAGE):
-            rows = reader.rows(query, (json.dumps(numbers[first : first + _PAGE]),)).fetchall()
-            sequence, serial, model, verdict, failed, digest = zip(*rows, strict=True)
-            columns = (
-                np.array(sequence, dtype=np.int64),
-                np.array([_unit(*names) for names in zip(model, serial, strict=True)], dtype=np.uint64),
-                level_of_initial(verdict),
-                np.array(failed, dtype=bool),
-                np.array([digests.setdefault(text, len(digests)) for text in digest], dtype=np.int32),
-                np.array([models.setdefault(text, len(models)) for text in model], dtype=np.int32),
-            )
-            parts.append(columns)
-        names = (tuple(map(reader.text, digests)), tuple(map(reader.text, models)))
-    return Chosen(
-        _joined(parts, 0, np.int64),
-        _joined(parts, 1, np.uint64),
-        _joined(parts, 2, np.int8),
-        _joined(parts, 3, np.bool_),
-        _joined(parts, 4, np.int32),
-        _joined(parts, 5, np.int32),
-        *names,
-    )
-
-
-def _joined(parts: list[tuple[NDArray[np.generic], ...]], column: int, kind: type[Number]) -> NDArray[Number]:
-    """Return a column of all pages as one array."""
-    return np.concatenate([np.empty(0, kind), *(part[column] for part in parts)]).astype(kind, copy=False)
+            rows = [
+                (
+                    sequence,
+                    _unit(model, serial),
+                    LEVEL_OF_INITIAL[initial],
+                    failed,
+                    digests.setdefault(digest, len(digests)),
+                    models.setdefault(model, len(models)),
+                )
+                for sequence, serial, model, initial, failed, digest in reader.rows(
+                    query, (json.dumps(numbers[first : first + _PAGE]),)
+                )
+            ]
+            pages.append(np.array(rows, kind))
+        found = np.concatenate(pages)
+        return Chosen(
+            **{name: found[name] for name in _COLUMNS},
+            digests=tuple(map(reader.text, digests)),
+            models=tuple(map(reader.text, models)),
+        )
 
 
 class RunFacts(NamedTuple):

@@ -88,7 +88,7 @@ class _Judging:
         self._newest = chosen.newest()
         self._causes: CauseCounts = Counter()
         self._otherwise: Counter[tuple[str, str]] = Counter()
-        self._curves = [0, 0]
+        self._curves = np.zeros(2, dtype=np.int64)
         self._done = 0
 
     def judge(self, limits: LimitFile, batch: int) -> None:
@@ -109,7 +109,7 @@ class _Judging:
             self._tell(judged, causes, self._newest[some])
             self._done += len(some)
             self._wanted.progress(self._done, len(self._chosen))
-        self._curves = [have + more for have, more in zip(self._curves, judge.curves_read, strict=True)]
+        self._curves += judge.curves_read
 
     def _bases(self, limits: LimitFile, places: NDArray[np.intp]) -> list[Basis]:
         """Return how the limit file relates to what these runs were measured with, by the index of the digest."""
@@ -148,5 +148,5 @@ class _Judging:
 
     def tally(self, models: set[str]) -> Tally:
         """Return what all of it comes to."""
-        curves = (self._curves[0], self._curves[1])
-        return tally_of(self._chosen, self._after, models, self._causes, self._otherwise, curves)
+        curves, size = self._curves.tolist()
+        return tally_of(self._chosen, self._after, models, self._causes, self._otherwise, (curves, size))
