@@ -7,15 +7,15 @@ noise does not explain and that is more than the accuracy of the check.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from linecheck.errors import LinecheckError
 from linecheck.history.comparison.compare import compare_sides
-from linecheck.history.comparison.model import Comparison
+from linecheck.history.comparison.model import ComparedCurve, ComparedValue, Comparison
 from linecheck.history.comparison.sides import pick
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.results.wording import subject
 from linecheck.run.facts import FACTS, HASH_LENGTH, told
 from linecheck.run.model import Run
@@ -78,34 +78,31 @@ class AttemptChanges:
 
 def attempt_changes(earlier: Run, later: Run) -> AttemptChanges:
     """Return what changed from an attempt of a unit to a later one."""
-    comparison, why = _compared(earlier, later)
-    moved = () if comparison is None else tuple(_moved(comparison))
-    return AttemptChanges(
-        flips=tuple(_flips(earlier, later)),
-        moved=moved,
-        facts=tuple(_facts(earlier, later)),
-        compared=0 if comparison is None else comparison.comparisons,
-        why=why,
-    )
-
-
-def _compared(before: Run, after: Run) -> tuple[Comparison | None, str]:
+    moved: tuple[Moved, ...] = ()
+    compared, why = 0, ""
     try:
-        return compare_sides([pick("A", before, {}), pick("B", after, {})]), ""
+        comparison = compare_sides([pick("A", earlier, {}), pick("B", later, {})])
+        # What a mask judges comes first, and of that what moved by the most uncertainties.
+        moved = tuple(sorted(_moved(comparison), key=lambda item: (not item.judged, -item.sigmas)))
+        compared = comparison.comparisons
     except LinecheckError as error:
-        return None, str(error)
+        why = str(error)
+    flips, facts = tuple(_flips(earlier, later)), tuple(_facts(earlier, later))
+    return AttemptChanges(flips, moved, facts, compared, why)
 
 
 def _verdicts(record: Run) -> dict[str, Verdict | None]:
-    """Return what was judged, and the checks that were not run."""
-    found: dict[str, Verdict | None] = {}
-    for check in record.checks:
-        for item in check.judged.readings:
-            found[subject(check.check, item.reading.metric, item.reading.channel)] = item.verdict
-        for judged in check.judged.curves:
-            name = subject(check.check, f"{judged.curve.metric} curve", judged.curve.channel)
-            found[name] = judged.verdict
-    return found
+    """Return what was judged, by its name."""
+    return {
+        subject(check.check, _named(item.measured.metric, item), item.measured.channel): item.verdict
+        for check in record.checks
+        for item in check.judged.items
+    }
+
+
+def _named(metric: str, item: object) -> str:
+    """Return what is told of a metric: of a curve that it is one."""
+    return f"{metric} curve" if isinstance(item, JudgedCurve | ComparedCurve) else metric
 
 
 def _flips(earlier: Run, later: Run) -> Iterator[Flip]:
@@ -117,44 +114,26 @@ def _flips(earlier: Run, later: Run) -> Iterator[Flip]:
 
 
 def _moved(comparison: Comparison) -> Iterator[Moved]:
-    """Yield what has moved: what a mask judges first, and of that what moved by the most uncertainties."""
-    found = [*_moved_values(comparison), *_moved_curves(comparison)]
-    yield from sorted(found, key=lambda moved: (not moved.judged, -moved.sigmas))
-
-
-def _moved_values(comparison: Comparison) -> Iterator[Moved]:
-    for value in comparison.values:
-        (difference,), (base, new) = value.differences, value.readings
-        if not difference.significant or base is None or new is None:
-            continue
-        if base.value is not None and new.value is not None:
+    items: tuple[ComparedValue | ComparedCurve, ...] = (*comparison.values, *comparison.curves)
+    for item in items:
+        (difference,) = item.differences
+        place: tuple[float | None, str] = (None, "")
+        if isinstance(item, ComparedValue):
+            before, after = (None if reading is None else reading.value for reading in item.readings)
+        else:
+            (curve,) = item.differences
+            before, after, place = curve.base_value, curve.value, (curve.x, item.x_unit)
+        if difference.significant and before is not None and after is not None:
             yield Moved(
-                subject(value.check, value.metric, value.channel),
-                base.value,
-                new.value,
+                subject(item.check, _named(item.metric, item), item.channel),
+                before,
+                after,
                 difference.uncertainty,
-                value.unit,
+                item.unit,
                 _towards(difference.worse_by),
-                value.mask is not None,
+                item.mask is not None,
+                *place,
             )
-
-
-def _moved_curves(comparison: Comparison) -> Iterator[Moved]:
-    for curve in comparison.curves:
-        (difference,) = curve.differences
-        if not difference.significant or difference.value is None or difference.base_value is None:
-            continue
-        yield Moved(
-            subject(curve.check, f"{curve.metric} curve", curve.channel),
-            difference.base_value,
-            difference.value,
-            difference.uncertainty,
-            curve.unit,
-            _towards(difference.worse_by),
-            curve.mask is not None,
-            difference.x,
-            curve.x_unit,
-        )
 
 
 def _towards(worse_by: float | None) -> Literal["better", "worse"] | None:
@@ -167,30 +146,23 @@ def _facts(earlier: Run, later: Run) -> Iterator[Changed]:
     for fact in FACTS:
         if fact.compared:
             yield from _changed(told(fact, earlier), told(fact, later), is_hash=fact.kind == "hash")
-    yield from _changed(_limits(earlier), _limits(later))
-    yield from _changed(_limits_hash(earlier), _limits_hash(later), is_hash=True)
-    yield from _changed(_setups(earlier), _setups(later))
-    yield from _changed(_not_run(earlier), _not_run(later))
+    for is_hash, of in _OF_LIMITS_AND_CHECKS:
+        yield from _changed(of(earlier), of(later), is_hash=is_hash)
 
 
-def _limits(run: Run) -> dict[str, str]:
-    return {"limit file": run.limits.path, "limit revision": str(run.limits.revision)}
-
-
-def _limits_hash(run: Run) -> dict[str, str]:
-    return {"limit file's bytes": run.limits.sha256}
-
-
-def _setups(run: Run) -> dict[str, str]:
-    """Return how the unit was set in each check."""
-    return {
-        f"setup of {check.check}": ", ".join(f"{k} {v}" for k, v in sorted(check.setup.items()))
-        for check in run.checks
-    }
-
-
-def _not_run(run: Run) -> dict[str, str]:
-    return {"checks that were not run": ", ".join(run.missing)} if run.missing else {}
+#: What is compared besides facts: whether it is a hash, and what a run says of it by name.
+_OF_LIMITS_AND_CHECKS: Final[tuple[tuple[bool, Callable[[Run], dict[str, str]]], ...]] = (
+    (False, lambda run: {"limit file": run.limits.path, "limit revision": str(run.limits.revision)}),
+    (True, lambda run: {"limit file's bytes": run.limits.sha256}),
+    (
+        False,
+        lambda run: {
+            f"setup of {check.check}": ", ".join(f"{k} {v}" for k, v in sorted(check.setup.items()))
+            for check in run.checks
+        },
+    ),
+    (False, lambda run: {"checks that were not run": ", ".join(run.missing)}),
+)
 
 
 def _changed(

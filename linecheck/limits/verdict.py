@@ -53,6 +53,11 @@ class JudgedReading:
     fail_limit: float | None = None
     side: str | None = None
 
+    @property
+    def measured(self) -> Reading:
+        """What was judged."""
+        return self.reading
+
 
 @dataclass(frozen=True)
 class JudgedCurve:
@@ -67,6 +72,11 @@ class JudgedCurve:
     fail_limit: float | None = None
     side: str | None = None
 
+    @property
+    def measured(self) -> Curve:
+        """What was judged."""
+        return self.curve
+
 
 @dataclass(frozen=True)
 class JudgedMeasurement:
@@ -77,7 +87,12 @@ class JudgedMeasurement:
     problems: tuple[Problem, ...]
 
     @property
+    def items(self) -> tuple[JudgedReading | JudgedCurve, ...]:
+        """The readings, then the curves."""
+        return (*self.readings, *self.curves)
+
+    @property
     def verdict(self) -> Verdict | None:
         """The check's worst verdict; None where no mask judges."""
-        verdicts = [item.verdict for item in self.readings] + [item.verdict for item in self.curves]
+        verdicts = [item.verdict for item in self.items]
         return worst(verdicts) if any(verdict is not None for verdict in verdicts) else None

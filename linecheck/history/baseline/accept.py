@@ -31,7 +31,7 @@ from linecheck.history.baseline.unit_entry import (
 )
 from linecheck.limits.curve_profile import Lattice
 from linecheck.limits.model import Check, LimitFile
-from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
@@ -148,11 +148,12 @@ def _refusals(run: Run) -> Iterator[str]:
 
 def _missing(check: Check, done: CheckOutcome, kept: CheckEntry, limits: LimitFile) -> Iterator[str]:
     """Yield what has a margin and is invalid, or has no value or uncertainty that could be kept."""
-    items: tuple[JudgedReading | JudgedCurve, ...] = (*done.judged.readings, *done.judged.curves)
-    void = {_name_of(item) for item in items if item.verdict is Verdict.INVALID}
-    there = {(entry.metric, entry.channel) for entry in kept.readings}
-    there |= {(entry.metric, entry.channel) for entry in kept.curve}
-    there -= void
+    there = {(entry.metric, entry.channel) for entry in kept.items}
+    there -= {
+        (item.measured.metric, item.measured.channel)
+        for item in done.judged.items
+        if item.verdict is Verdict.INVALID
+    }
     for spec in compared_specs(check):
         for channel in compared_channels(spec, limits.channels):
             if (spec.name, channel) in there:
@@ -160,8 +161,3 @@ def _missing(check: Check, done: CheckOutcome, kept: CheckEntry, limits: LimitFi
             why = "; ".join(problem.message for problem in reasons(done.judged.problems, spec.name, channel))
             name = subject(check.name, spec.name, channel)
             yield f"{name}: {why or 'it could not be measured, or has no uncertainty'}"
-
-
-def _name_of(item: JudgedReading | JudgedCurve) -> tuple[str, str | None]:
-    measured = item.reading if isinstance(item, JudgedReading) else item.curve
-    return measured.metric, measured.channel

@@ -17,12 +17,12 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Final, Self
+from typing import Annotated, Any, ClassVar, Final, Self
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -104,6 +104,9 @@ class ReadingEntry(_Table):
     unit: Annotated[str, Field(max_length=20)]
     uncertainty: Uncertainty
     bound: bool = False
+
+    #: How many values are compared.
+    comparisons: ClassVar[int] = 1
 
     @property
     def measured(self) -> Measured:
@@ -232,11 +235,15 @@ class CheckEntry(_Table):
 
     @model_validator(mode="after")
     def _each_once(self) -> Self:
-        names = [(entry.metric, entry.channel) for entry in self.readings]
-        names += [(entry.metric, entry.channel) for entry in self.curve]
+        names = [(entry.metric, entry.channel) for entry in self.items]
         if len(set(names)) != len(names):
             raise ValueError("the same reading stands here twice")
         return self
+
+    @property
+    def items(self) -> tuple[ReadingEntry | CurveEntry, ...]:
+        """The readings, then the curves."""
+        return (*self.readings, *self.curve)
 
 
 class UnitEntry(_Table):
@@ -262,9 +269,7 @@ class UnitEntry(_Table):
     @property
     def comparisons(self) -> int:
         """How many values are compared."""
-        return sum(
-            len(entry.readings) + sum(curve.comparisons for curve in entry.curve) for entry in self.check
-        )
+        return sum(item.comparisons for entry in self.check for item in entry.items)
 
 
 class BaselineFile(_Table):
@@ -422,8 +427,3 @@ def _inline(value: Any) -> str:  # noqa: ANN401 - any plain data
 def sha256_of(content: bytes) -> str:
     """Return the SHA-256 of a file's bytes."""
     return hashlib.sha256(content).hexdigest()
-
-
-def comparisons_of(units: Iterable[UnitEntry]) -> int:
-    """Return how many values of some units are compared."""
-    return sum(unit.comparisons for unit in units)

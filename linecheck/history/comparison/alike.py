@@ -2,6 +2,7 @@
 
 =======================  ==================================================================
 :func:`unlike`           why a check of one side is no measure of the same on another
+:func:`refusal`          why one of its metrics or curves is not compared
 :func:`reaches_alike`    whether two captures of a check reach equally far in frequency
 :func:`known_alike`      how well a reading is known, as far as both sides' differ
 :func:`same_volts`       how much of two readings' uncertainty is one error that both share
@@ -13,12 +14,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from linecheck.checks.base import Reading
+from linecheck.checks.base import CurveSpec, MetricSpec, Reading
 from linecheck.checks.parts.volts import VOLT_UNITS, is_uncalibrated
 from linecheck.history.comparison.sides import Picked
 from linecheck.run.model import CheckOutcome
 
-__all__ = ["known_alike", "reaches_alike", "same_volts", "unlike"]
+__all__ = ["known_alike", "reaches_alike", "refusal", "same_volts", "unlike"]
 
 #: Parameters of a stimulus that change how well a metric is known, or the unit's mode, but not what it means.
 _NO_MATTER: Final = frozenset({"seconds", "bits", "rate_hz"})
@@ -45,6 +46,17 @@ def unlike(first: Picked, other: Picked, check: str) -> str | None:
 def _differing(one: Mapping[str, Any], two: Mapping[str, Any], no_matter: frozenset[str]) -> str:
     names = [name for name in {**one, **two} if name not in no_matter and one.get(name) != two.get(name)]
     return ", ".join(f"{name} {two.get(name)}, not {one.get(name)}" for name in names)
+
+
+def refusal(first: Picked, other: Picked, check: str, spec: MetricSpec | CurveSpec) -> str:
+    """Return why a metric or curve of a check is not compared; empty where it is."""
+    why = unlike(first, other, check)
+    if why is not None:
+        return why
+    one, two = first.checks.get(check), other.checks.get(check)
+    if spec.difference.to_edge and one is not None and two is not None and not reaches_alike(one, two):
+        return "one capture reaches further in frequency"
+    return "is where an extreme lies, which noise moves" if spec.difference.is_place else ""
 
 
 def reaches_alike(one: CheckOutcome, two: CheckOutcome) -> bool:

@@ -67,16 +67,15 @@ def cause_of(
     why: str | None = None,
 ) -> Cause:
     """Return the cause that a reading or curve is as it is judged now; by default its own numbers say why."""
+    what = item.measured
     if isinstance(item, JudgedReading):
-        metric, channel, unit = item.reading.metric, item.reading.channel, item.reading.unit
         value, place, place_unit = item.reading.value, None, ""
     else:
-        metric, channel, unit = item.curve.metric, item.curve.channel, item.curve.unit
         value, place, place_unit = item.worst_y, item.worst_x, item.curve.x_unit
     if why is None:
         why = "no longer judged" if after is None else "not measured" if value is None else ""
-    numbers = (value, unit, item.limit, item.side, item.margin, place, place_unit)
-    return Cause(check, metric, channel, before, after, why, *numbers)
+    numbers = (value, what.unit, item.limit, item.side, item.margin, place, place_unit)
+    return Cause(check, what.metric, what.channel, before, after, why, *numbers)
 
 
 def counted(way: Way, causes: Sequence[Cause]) -> CauseCounts:

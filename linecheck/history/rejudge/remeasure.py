@@ -304,10 +304,8 @@ def _causes(record: Run, outcome: Run, after: Verdict) -> Iterator[Cause]:
 
 
 def _judged(checks: Sequence[CheckOutcome]) -> dict[Item, JudgedReading | JudgedCurve]:
-    found: dict[Item, JudgedReading | JudgedCurve] = {}
-    for check in checks:
-        for item in check.judged.readings:
-            found[Item(check.check, item.reading.metric, item.reading.channel)] = item
-        for curve in check.judged.curves:
-            found[Item(check.check, curve.curve.metric, curve.curve.channel, is_curve=True)] = curve
-    return found
+    return {
+        Item(check.check, item.measured.metric, item.measured.channel, isinstance(item, JudgedCurve)): item
+        for check in checks
+        for item in check.judged.items
+    }

@@ -21,10 +21,10 @@ from linecheck.limits.bulk import UNJUDGED, level_of
 from linecheck.limits.verdict import Verdict
 from linecheck.log.connect import open_reader, plain_errors
 from linecheck.log.queries import RunFilter, matching
+from linecheck.log.reader import BUSY_SECONDS
 
 __all__ = ["LEVEL_OF_INITIAL", "Chosen", "Reader", "choose", "newest_limit_files", "run_facts"]
 
-_BUSY_SECONDS = 10.0
 _MAX_RUNS = 10**9
 _PAGE = 20_000
 
@@ -58,7 +58,7 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._stack = contextlib.ExitStack()
-        engine = open_reader(path, _BUSY_SECONDS)
+        engine = open_reader(path, BUSY_SECONDS)
         self._stack.callback(engine.dispose)
         with plain_errors(path):
             connection = self._stack.enter_context(engine.connect())
