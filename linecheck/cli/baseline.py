@@ -58,7 +58,7 @@ def accept(
     from linecheck.cli.display.messages import tell
     from linecheck.errors import BaselineError
     from linecheck.files.write import check_can_write, write_atomically
-    from linecheck.history.baseline.accept_review import doubts
+    from linecheck.history.baseline.accept import doubts
     from linecheck.history.baseline.file import MAX_BYTES, baseline_bytes
     from linecheck.history.baseline.unit_entry import require_margins
     from linecheck.limits.loading.load import load_limits
@@ -148,8 +148,7 @@ def _show(acceptance: Acceptance, path: str) -> None:
     from linecheck.cli.display.regression import comparison_table, counts_line
     from linecheck.cli.display.result import Screen, plain, show
     from linecheck.errors import listed
-    from linecheck.history.baseline.accept import MAX_NAMED
-    from linecheck.history.baseline.accept_review import changes
+    from linecheck.history.baseline.accept import MAX_NAMED, changes
 
     screen = Screen.of_stdout()
     units = acceptance.file.unit

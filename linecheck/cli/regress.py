@@ -46,7 +46,8 @@ def command(
     from linecheck.cli.display.console import Console
     from linecheck.cli.display.messages import tell
     from linecheck.errors import FileError
-    from linecheck.history.baseline.regression import load_baseline, require_margins
+    from linecheck.history.baseline.file import load_baseline
+    from linecheck.history.baseline.unit_entry import require_margins
     from linecheck.limits.loading.load import load_limits
     from linecheck.line.regress import regress_sets
 

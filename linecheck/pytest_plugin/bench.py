@@ -73,7 +73,7 @@ class BaselineShelf:
     """
 
     def __init__(self, paths: tuple[Path, ...]) -> None:
-        from linecheck.history.baseline.regression import load_baseline
+        from linecheck.history.baseline.file import load_baseline
 
         self._files = [load_baseline(shown_path(path)) for path in paths]
         units: dict[tuple[str, str], str] = {}
@@ -93,7 +93,7 @@ class BaselineShelf:
         FileError
             There is none of its model, or the limit file does not say by how much anything may change.
         """
-        from linecheck.history.baseline.regression import require_margins
+        from linecheck.history.baseline.unit_entry import require_margins
 
         require_margins(limits)
         files = [file for file in self._files if file.file.model == limits.model]

@@ -15,8 +15,7 @@ from small_run import small_check
 
 from linecheck.checks.base import Problem, Reading
 from linecheck.errors import BaselineError, FileError, FileFaults, UsageError
-from linecheck.history.baseline.accept import accept_runs
-from linecheck.history.baseline.accept_review import changes, doubts
+from linecheck.history.baseline.accept import accept_runs, changes, doubts
 from linecheck.history.baseline.file import (
     ReadingEntry,
     baseline_bytes,

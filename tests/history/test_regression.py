@@ -15,8 +15,7 @@ from linecheck.checks.base import Problem
 from linecheck.cli.display.regression import comparison_table, counts_line
 from linecheck.cli.display.result import Screen, result_text
 from linecheck.errors import BaselineError, FileError
-from linecheck.history.baseline.accept import accept_runs
-from linecheck.history.baseline.accept_review import doubts
+from linecheck.history.baseline.accept import accept_runs, doubts
 from linecheck.history.baseline.file import ReadingEntry
 from linecheck.history.baseline.regressed import (
     answer_counts,

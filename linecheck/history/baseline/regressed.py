@@ -136,6 +136,19 @@ def regression_keys(compared: Regressed) -> dict[str, Any]:
 
 
 def _plain(entry: Comparison) -> dict[str, Any]:
+    others = (
+        "unit",
+        "value",
+        "baseline",
+        "worse_by",
+        "uncertainty",
+        "margin",
+        "x",
+        "x_unit",
+        "compared",
+        "bands",
+    )
+    renamed = {"baseline": "baseline_value"}
     return {
         "check": entry.check,
         "metric": entry.metric,
@@ -143,16 +156,7 @@ def _plain(entry: Comparison) -> dict[str, Any]:
         "curve": entry.is_curve,
         "answer": entry.answer.value,
         "verdict": entry.verdict.value,
-        "unit": entry.unit,
-        "value": entry.value,
-        "baseline": entry.baseline_value,
-        "worse_by": entry.worse_by,
-        "uncertainty": entry.uncertainty,
-        "margin": entry.margin,
-        "x": entry.x,
-        "x_unit": entry.x_unit,
-        "compared": entry.compared,
-        "bands": entry.bands,
+        **{name: getattr(entry, renamed.get(name, name)) for name in others},
         "text": encodable(entry.text),
     }
 

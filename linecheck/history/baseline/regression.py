@@ -21,46 +21,35 @@ from typing import Any, Final
 
 from linecheck.checks.base import CurveSpec, MetricSpec, Parameters
 from linecheck.checks.parts.volts import VOLT_UNITS
-from linecheck.errors import BaselineError, FileError
-from linecheck.history.baseline.file import (
-    Baseline,
-    CheckEntry,
-    CurveEntry,
-    ReadingEntry,
-    UnitEntry,
-    load_baseline,
-)
+from linecheck.errors import BaselineError, FileError, listed
+from linecheck.history.baseline.file import Baseline, CheckEntry, CurveEntry, ReadingEntry, UnitEntry
 from linecheck.history.baseline.regression_words import answer_text, curve_text, moved_by
 from linecheck.history.baseline.unit_entry import (
     compared_channels,
     compared_specs,
     require_margins,
     unit_entry,
+    why_missing,
 )
-from linecheck.limits.curve_profile import Lattice, compare_profiles
+from linecheck.limits.curve_profile import compare_profiles
 from linecheck.limits.model import Check
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.results.wording import subject
 from linecheck.run.model import CheckOutcome, Run
-from linecheck.run.settle import reasons
 
 __all__ = [
-    "Baseline",
     "Comparison",
     "by_badness",
     "compare_outcome",
     "compare_units",
     "comparisons_in",
-    "load_baseline",
     "regression_verdict",
-    "require_margins",
 ]
 
 _ACCEPT: Final = "accept a new baseline (linecheck baseline accept)"
 
 _Item = ReadingEntry | CurveEntry
-Lattices = dict[tuple[str, str, str | None], Lattice]
 
 
 @dataclass(frozen=True)
@@ -139,8 +128,12 @@ def compare_outcome(
     base = unit_of(baseline, outcome.serial)
     _refuse_old_captures(outcome, baseline)
     sigmas = alarm_sigmas(comparisons if comparisons is not None else base.comparisons)
-    new = unit_entry(outcome, _lattices(base))
-    return compare_units(new, base, outcome, sigmas)
+    lattices = {
+        (check.name, curve.metric, curve.channel): curve.lattice
+        for check in base.check
+        for curve in check.curve
+    }
+    return compare_units(unit_entry(outcome, lattices), base, outcome, sigmas)
 
 
 def _refuse_old_captures(outcome: Run, baseline: Baseline) -> None:
@@ -173,9 +166,9 @@ def unit_of(baseline: Baseline, serial: str) -> UnitEntry:
     """
     units = baseline.units
     if serial not in units:
-        known = ", ".join(list(units)[:20]) + (f" and {len(units) - 20} more" if len(units) > 20 else "")
         raise BaselineError(
-            f"{baseline.path}: has no unit {ascii(serial)[1:-1]} to compare with; its units are: {known}. "
+            f"{baseline.path}: has no unit {ascii(serial)[1:-1]} to compare with; its units are: "
+            f"{', '.join(listed(list(units), 20))}. "
             f"Compare captures of one of these, or {_ACCEPT}"
         )
     return units[serial]
@@ -213,14 +206,6 @@ def by_badness(comparisons: Iterable[Comparison]) -> list[Comparison]:
     return sorted(comparisons, key=badness)
 
 
-def _lattices(base: UnitEntry) -> Lattices:
-    return {
-        (check.name, curve.metric, curve.channel): curve.lattice
-        for check in base.check
-        for curve in check.curve
-    }
-
-
 def compare_units(new: UnitEntry, base: UnitEntry, outcome: Run, sigmas: float) -> tuple[Comparison, ...]:
     """Compare what was taken of a run with what a baseline keeps.
 
@@ -235,22 +220,14 @@ def compare_units(new: UnitEntry, base: UnitEntry, outcome: Run, sigmas: float) 
     done = {check.check: check for check in outcome.checks}
     sides = _Sides(outcome, done, sigmas, _same_volts(new, base))
     found: list[Comparison] = []
-    new_checks, base_checks = _by_name(new), _by_name(base)
+    new_checks, base_checks = ({entry.name: entry for entry in unit.check} for unit in (new, base))
     for check in outcome.limits.checks:
         found += sides.check(check, new_checks.get(check.name), base_checks.pop(check.name, None))
     for entry in base_checks.values():
         found += [
-            _dropped(entry.name, item, "the limit file has no such check any more") for item in _items(entry)
+            _dropped(entry.name, item, "the limit file has no such check any more") for item in entry.items
         ]
     return tuple(found)
-
-
-def _by_name(unit: UnitEntry) -> dict[str, CheckEntry]:
-    return {entry.name: entry for entry in unit.check}
-
-
-def _items(entry: CheckEntry) -> tuple[_Item, ...]:
-    return (*entry.readings, *entry.curve)
 
 
 def _same_volts(new: UnitEntry, base: UnitEntry) -> float:
@@ -280,41 +257,34 @@ class _Sides:
     def check(self, check: Check, new: CheckEntry | None, base: CheckEntry | None) -> Iterator[Comparison]:
         """Yield the comparisons of one check."""
         change = None if base is None else _changed(check, base)
-        there = {(item.metric, item.channel): item for item in _items(base)} if base is not None else {}
-        taken = {(item.metric, item.channel): item for item in _items(new)} if new is not None else {}
+        old_items, new_items = (
+            {(item.metric, item.channel): item for item in entry.items} if entry is not None else {}
+            for entry in (base, new)
+        )
         for spec in compared_specs(check):
             for channel in compared_channels(spec, self.outcome.limits.channels):
-                key = (spec.name, channel)
-                old, now = there.pop(key, None), taken.get(key)
+                old = old_items.pop((spec.name, channel), None)
+                now = new_items.get((spec.name, channel))
                 why = change if old is not None else f"it is not in the baseline; {_ACCEPT}"
                 if why is None and now is None:
-                    why = self._missing(check.name, spec.name, channel)
+                    why = why_missing(self.done.get(check.name), spec.name, channel)
                 if why is None and old is not None and old.unit != spec.unit:
                     why = f"the baseline has it in {old.unit or 'no unit'}; {_ACCEPT}"
-                yield self._compared(check, spec, channel, (now, old), why)
+                if why is not None:
+                    yield self._untold(check, spec, channel, why)
+                    continue
+                match spec, now, old:
+                    case MetricSpec(), ReadingEntry(), ReadingEntry():
+                        yield self._reading(check, spec, now, old)
+                    case CurveSpec(), CurveEntry(), CurveEntry():
+                        yield self._curve(check, spec, now, old)
+                    case _:
+                        why = f"the baseline has it in another form; {_ACCEPT}"
+                        yield self._untold(check, spec, channel, why)
         channels = (*self.outcome.limits.channels, None)
-        for item in there.values():
+        for item in old_items.values():
             what = "gives it no margin" if item.channel in channels else "has no such channel"
             yield _dropped(check.name, item, f"the limit file {what} any more")
-
-    def _compared(
-        self,
-        check: Check,
-        spec: MetricSpec | CurveSpec,
-        channel: str | None,
-        both: tuple[_Item | None, _Item | None],
-        why: str | None,
-    ) -> Comparison:
-        """Return a comparison of what there is now and what the baseline keeps; ``why`` where there is none."""
-        now, old = both
-        if why is not None:
-            return self._untold(check, spec, channel, why)
-        if isinstance(spec, CurveSpec):
-            if isinstance(now, CurveEntry) and isinstance(old, CurveEntry):
-                return self._curve(check, spec, now, old)
-        elif isinstance(now, ReadingEntry) and isinstance(old, ReadingEntry):
-            return self._reading(check, spec, now, old)
-        return self._untold(check, spec, channel, f"the baseline has it in another form; {_ACCEPT}")
 
     def _untold(
         self, check: Check, spec: MetricSpec | CurveSpec, channel: str | None, why: str
@@ -332,19 +302,16 @@ class _Sides:
             margin=check.regression[spec.name],
         )
 
-    def _missing(self, check: str, metric: str, channel: str | None) -> str:
-        if check not in self.done:
-            return "the check was not run"
-        problems = self.done[check].judged.problems
-        why = "; ".join(problem.message for problem in reasons(problems, metric, channel))
-        return why or "it could not be measured, or has no uncertainty"
-
     def _reading(self, check: Check, spec: MetricSpec, now: ReadingEntry, old: ReadingEntry) -> Comparison:
         margin = check.regression[spec.name]
         common = 0.0
         if spec.unit in VOLT_UNITS:
             common = self.same_volts * min(abs(now.value), abs(old.value))
-        passes = self._passes(check.name, spec.name, now.channel)
+        passes = any(
+            item.verdict is Verdict.PASS
+            for item in self.done[check.name].judged.readings
+            if (item.reading.metric, item.reading.channel) == (spec.name, now.channel)
+        )
         change = compare_values(
             now.measured, old.measured, spec.better, margin, self.sigmas, common=common, passes=passes
         )
@@ -365,15 +332,6 @@ class _Sides:
             change.uncertainty,
             margin,
             moved=moved,
-        )
-
-    def _passes(self, check: str, metric: str, channel: str | None) -> bool:
-        """Return whether a reading of the run passes its mask."""
-        readings = self.done[check].judged.readings if check in self.done else ()
-        return any(
-            item.verdict is Verdict.PASS
-            for item in readings
-            if (item.reading.metric, item.reading.channel) == (metric, channel)
         )
 
     def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:

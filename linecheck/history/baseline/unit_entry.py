@@ -4,6 +4,7 @@
 :func:`unit_entry`          everything of a run that has a margin, in full
 :func:`require_margins`     refuse a limit file that compares nothing
 :func:`uncompared_texts`    what has a mask and is not compared, and why
+:func:`why_missing`         why a run has no value that could be compared
 ==========================  ================================================================
 """
 
@@ -27,6 +28,7 @@ from linecheck.history.baseline.file import (
 from linecheck.limits.curve_profile import Lattice, lattice_for, profile_of
 from linecheck.limits.model import Check, LimitFile
 from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.settle import reasons
 
 __all__ = [
     "compared_channels",
@@ -34,6 +36,7 @@ __all__ = [
     "require_margins",
     "uncompared_texts",
     "unit_entry",
+    "why_missing",
 ]
 
 NO_MARGINS = """\
@@ -77,6 +80,14 @@ def compared_specs(check: Check) -> Iterator[MetricSpec | CurveSpec]:
 def compared_channels(spec: MetricSpec | CurveSpec, channels: tuple[str, ...]) -> tuple[str | None, ...]:
     """Return the channels that something is read in; None alone for the pair."""
     return channels if spec.per_channel else (None,)
+
+
+def why_missing(done: CheckOutcome | None, metric: str, channel: str | None) -> str:
+    """Return why a run has no value of a metric that could be compared, given the check as it was run."""
+    if done is None:
+        return "the check was not run"
+    why = "; ".join(problem.message for problem in reasons(done.judged.problems, metric, channel))
+    return why or "it could not be measured, or has no uncertainty"
 
 
 def unit_entry(outcome: Run, lattices: dict[tuple[str, str, str | None], Lattice]) -> UnitEntry:

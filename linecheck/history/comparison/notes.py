@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
+from linecheck.errors import listed
 from linecheck.history.comparison.alike import reaches_alike, unlike
 from linecheck.history.comparison.sides import LABELS, Picked
 from linecheck.limits.verdict import Verdict
-from linecheck.run.model import CheckOutcome
 
 __all__ = ["notes"]
 
@@ -87,8 +87,8 @@ def _settings(first: Picked, side: Picked) -> str:
 
 
 def _other_stimulus(first: Picked, side: Picked, name: str) -> bool:
-    one, two = first.checks[name], side.checks[name]
-    return unlike(first, side, name) is None and _differ(one.stimulus_sha256, two.stimulus_sha256)
+    digests = {first.checks[name].stimulus_sha256, side.checks[name].stimulus_sha256}
+    return unlike(first, side, name) is None and None not in digests and len(digests) > 1
 
 
 def _same_capture(first: Picked, side: Picked, name: str) -> bool:
@@ -97,8 +97,7 @@ def _same_capture(first: Picked, side: Picked, name: str) -> bool:
 
 
 def _other_reach(first: Picked, side: Picked, name: str) -> bool:
-    checks: tuple[CheckOutcome, CheckOutcome] = (first.checks[name], side.checks[name])
-    return not reaches_alike(*checks)
+    return not reaches_alike(first.checks[name], side.checks[name])
 
 
 _Differs = Callable[[Picked, Picked, str], bool]
@@ -109,15 +108,9 @@ _FACTS: Final[tuple[tuple[str, _Differs], ...]] = (
 )
 
 
-def _differ(one: str | None, two: str | None) -> bool:
-    return one is not None and two is not None and one != two
-
-
 def _or_none(station: str | None) -> str:
     return f"station {station}" if station else "an unnamed station"
 
 
-def _listed(names: Iterable[str]) -> str:
-    listed = list(names)
-    more = len(listed) - _MAX_NAMES
-    return ", ".join(listed[:_MAX_NAMES]) + (f" and {more} more" if more > 0 else "")
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(listed(names, _MAX_NAMES))
