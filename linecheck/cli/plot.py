@@ -121,7 +121,8 @@ def _of_run(
 def _drawings(
     view: Run, names: Sequence[str], reference: Run | None, others: Populations | None
 ) -> Iterator[tuple[str, Drawing]]:
-    from linecheck.report.figures.of_run import figures_of_check, strips_of_check
+    from linecheck.report.figures.of_run import figures_of_check
+    from linecheck.report.figures.strips import strips_of_check
     from linecheck.report.figures.words import file_name
 
     for check in view.checks:

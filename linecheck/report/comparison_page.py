@@ -18,10 +18,18 @@ from linecheck.history.comparison.model import (
     Side,
 )
 from linecheck.log.signoff import Signoff
-from linecheck.report.figures.measured import measured_texts, signed_texts, unit_of_difference
-from linecheck.report.figures.names import metric_name
 from linecheck.report.figures.of_comparison import figures_of_comparison
-from linecheck.report.figures.words import file_name, place_text, plain_name, plain_number, value_text
+from linecheck.report.figures.words import (
+    file_name,
+    measured_texts,
+    metric_name,
+    place_text,
+    plain_name,
+    plain_number,
+    signed_texts,
+    unit_of_difference,
+    value_text,
+)
 from linecheck.report.model import (
     Badge,
     ComparedCheck,

@@ -9,12 +9,10 @@ import numpy as np
 from linecheck.history.population import Population
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.measured import measured_texts
-from linecheck.report.figures.names import metric_name
-from linecheck.report.figures.of_readings import strips_of_check
-from linecheck.report.figures.words import place_text, plain_number
+from linecheck.report.figures.strips import limits_text, strips_of_check
+from linecheck.report.figures.words import limit_text, measured_texts, metric_name, place_text
 from linecheck.report.model import Badge, MetricPart
-from linecheck.report.parts import badge, limits_text, margin_text, sentence, strip_part
+from linecheck.report.parts import badge, margin_text, sentence, strip_part
 from linecheck.results.wording import judgement
 from linecheck.run.model import CheckOutcome, Run
 
@@ -105,11 +103,7 @@ def _curve_text(check: CheckOutcome, item: JudgedCurve) -> str:
     where = "" if item.worst_x is None else f" at {place_text(item.worst_x, item.curve.x_unit)}"
     if item.limit is None or item.margin is None or item.side not in _BEYOND:
         return f"{value}{where}."
-    text = f"{value}{where}: {margin_text(item.margin, unit)} of {_limit(item.limit, unit)}"
+    text = f"{value}{where}: {margin_text(item.margin, unit)} of {limit_text(item.limit, unit)}"
     if item.fail_limit is not None and item.fail_limit != item.limit:
-        text += f"; fails {_BEYOND[item.side]} {_limit(item.fail_limit, unit)}"
+        text += f"; fails {_BEYOND[item.side]} {limit_text(item.fail_limit, unit)}"
     return f"{text}."
-
-
-def _limit(value: float, unit: str) -> str:
-    return f"{plain_number(value)} {unit}".rstrip()

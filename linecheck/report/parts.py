@@ -7,12 +7,10 @@ from collections.abc import Iterable
 from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, Strip
-from linecheck.report.figures.drawing.density import MAX_DOTS, binned
 from linecheck.report.figures.drawing.draw import svg
-from linecheck.report.figures.measured import amount_text, measured_texts
-from linecheck.report.figures.names import metric_name
+from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text
 from linecheck.report.figures.table import table_of
-from linecheck.report.figures.words import file_name, plain_number
+from linecheck.report.figures.words import amount_text, file_name, measured_texts, metric_name, plain_number
 from linecheck.report.model import Badge, DataTable, FigurePart, StripPart, Zone
 
 __all__ = [
@@ -23,7 +21,6 @@ __all__ = [
     "figure_part",
     "free_name",
     "hash_text",
-    "limits_text",
     "margin_text",
     "sentence",
     "strip_part",
@@ -158,32 +155,6 @@ def _edges(strip: Strip) -> Iterable[tuple[str, float]]:
     ):
         if edge is not None:
             yield kind, _place(strip, edge)
-
-
-def limits_text(strip: Strip) -> str:
-    """Return the limits in words, nothing where there are none."""
-    passes = _range(strip.pass_min, strip.pass_max, strip.unit)
-    if not passes:
-        return ""
-    text = f"Passes {passes}"
-    fails = []
-    if strip.fail_min is not None and strip.fail_min != strip.pass_min:
-        fails.append(f"below {_limit(strip.fail_min, strip.unit)}")
-    if strip.fail_max is not None and strip.fail_max != strip.pass_max:
-        fails.append(f"above {_limit(strip.fail_max, strip.unit)}")
-    return f"{text}; fails {' or '.join(fails)}." if fails else f"{text}."
-
-
-def _limit(value: float, unit: str) -> str:
-    return f"{plain_number(value)} {unit}".rstrip()
-
-
-def _range(low: float | None, high: float | None, unit: str) -> str:
-    if low is not None and high is not None:
-        return f"from {plain_number(low)} to {_limit(high, unit)}"
-    if low is not None:
-        return f"from {_limit(low, unit)} up"
-    return "" if high is None else f"up to {_limit(high, unit)}"
 
 
 def _margin(strip: Strip) -> str:

@@ -11,10 +11,8 @@ from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.history.population import Population, Populations
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.beside import beside_of
-from linecheck.report.figures.measured import measured_texts
-from linecheck.report.figures.names import metric_name
 from linecheck.report.figures.of_run import figures_of_check
-from linecheck.report.figures.words import plain_name, plain_number
+from linecheck.report.figures.words import measured_texts, metric_name, plain_name, plain_number
 from linecheck.report.metric_parts import metric_parts
 from linecheck.report.model import Badge, CheckPart, FindingPart, RunPage, ValueRow
 from linecheck.report.parts import COVERAGE, UNCALIBRATED, anchors, badge, figure_part, hash_text, margin_text

@@ -19,7 +19,7 @@ from linecheck.history.population import percentile_rank, population_of, robust_
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 from linecheck.log import population as stored
-from linecheck.report.figures.drawing.density import binned, usual_range
+from linecheck.report.figures.strips import binned, usual_range
 
 NUMBERS = st.floats(-1e6, 1e6).map(lambda value: round(value, 1))
 VALUES = st.lists(NUMBERS, min_size=1, max_size=60).map(sorted)
@@ -349,7 +349,7 @@ def test_a_log_that_was_changed_is_said_to_be(path):
 
 def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(path):
     from linecheck.report.figures.drawing.draw import strips_png, strips_svg
-    from linecheck.report.figures.of_run import strips_of_check
+    from linecheck.report.figures.strips import strips_of_check
 
     run = unit(99, 113.01)
     reading, found = among(path, run, *(unit(at, 112.0 + 0.02 * at) for at in range(60)))
@@ -365,7 +365,7 @@ def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(path):
 
 
 def test_a_reading_without_a_mask_has_a_strip_among_other_units(path):
-    from linecheck.report.figures.of_run import strips_of_check
+    from linecheck.report.figures.strips import strips_of_check
 
     run = unit(9, 50.0, verdict=None, limits=small_limits(small_check("tone", "tone", {})))
     _, found = among(path, run, *(unit(at, 40.0 + at, verdict=None, limits=run.limits) for at in range(6)))

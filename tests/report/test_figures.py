@@ -16,7 +16,8 @@ from linecheck.report.figures.curves import lobe_energies
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import frame_of, x_ticks
 from linecheck.report.figures.drawing.reduce import MAX_DRAWN, MAX_ROWS, drawn_series, shown
-from linecheck.report.figures.of_run import figures_of_check, strips_of_check
+from linecheck.report.figures.of_run import figures_of_check
+from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import table_of
 
 

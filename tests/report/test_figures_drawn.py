@@ -18,7 +18,8 @@ from linecheck.report.figures.data import Axis, Figure, Mark, Series
 from linecheck.report.figures.drawing.draw import png, strips_png, strips_svg, svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
-from linecheck.report.figures.of_run import figures_of_check, strips_of_check
+from linecheck.report.figures.of_run import figures_of_check
+from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import table_of
 
 #: Two decimals of a point on axes of some 380 by 180 points.

@@ -3,8 +3,7 @@
 import pytest
 
 from linecheck.checks import kinds
-from linecheck.report.figures.measured import amount_text, measured_texts, signed_texts
-from linecheck.report.figures.names import metric_name
+from linecheck.report.figures.words import amount_text, measured_texts, metric_name, signed_texts
 
 
 # Two digits of the expanded uncertainty: Guide to the Expression of Uncertainty in Measurement (JCGM 100:2008), 7.2.6.

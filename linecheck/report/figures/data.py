@@ -93,8 +93,7 @@ class Strip:
     """One judged value between its limits, along a line from ``low`` to ``high``.
 
     ``pass_min`` … ``fail_max`` are None where that side has no limit. ``others`` are the values of earlier units of the
-    model, ascending, where these are to be shown; ``percentile`` is where this value lies among them, ``standing`` says
-    it in words.
+    model, ascending, where these are to be shown; ``standing`` says where this value lies among them.
     """
 
     check: str
@@ -113,5 +112,4 @@ class Strip:
     fail_min: float | None = None
     fail_max: float | None = None
     others: tuple[float, ...] = ()
-    percentile: float | None = None
     standing: str = ""

@@ -1,10 +1,4 @@
-"""Figures and strips of one check of a run.
-
-=========================  =======================================================================
-:func:`figures_of_check`   every curve of a check with its masks, its worst points, its sidebands
-:func:`strips_of_check`    every judged value of a check between its limits
-=========================  =======================================================================
-"""
+"""Figures of one check of a run: every curve with its masks, its worst points, its sidebands."""
 
 from __future__ import annotations
 
@@ -27,12 +21,11 @@ from linecheck.report.figures.curves import (
     title_of,
 )
 from linecheck.report.figures.data import Figure, Mark, Series
-from linecheck.report.figures.of_readings import strips_of_check
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.words import place_text, value_text
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["figures_of_check", "strips_of_check"]
+__all__ = ["figures_of_check"]
 
 _SETTLED = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL)
 _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}

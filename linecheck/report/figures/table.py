@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.limits.masks import limit_at
 from linecheck.report.figures.data import Figure, LimitLine, Series
 from linecheck.report.figures.drawing.reduce import drawn_series, listed_places
 
@@ -51,16 +52,10 @@ def table_of(figure: Figure) -> Table:
 
 def limit_line_at(limit: LimitLine, places: FloatArray, log_x: bool) -> FloatArray:
     """Return a limit line at places along the axis; NaN beyond its ends."""
-    x, y = limit.x, limit.y
-    if not len(x):
-        return np.full(len(places), np.nan)
-    kept = x > 0.0 if log_x else np.ones(len(x), dtype=bool)
-    if not np.any(kept):
-        return np.full(len(places), np.nan)
-    corners = np.log(x[kept]) if log_x else x
-    along = np.log(places) if log_x else places
-    values = np.interp(along, corners, y[kept])
-    return np.where((places >= x[kept][0]) & (places <= x[kept][-1]), values, np.nan)
+    corners = zip(limit.x.tolist(), limit.y.tolist(), strict=True)
+    return limit_at(
+        tuple(corner for corner in corners if corner[0] > 0.0 or not log_x) or None, places, log_x
+    )
 
 
 def _own(series: Series, places: FloatArray) -> FloatArray:

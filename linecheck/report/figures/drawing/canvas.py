@@ -2,27 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from itertools import zip_longest
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, LimitLine, Mark, Series
-from linecheck.report.figures.drawing.frame import Frame, frame_of, x_ticks
-from linecheck.report.figures.drawing.labels import Box, Labels, text_width
-from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
+from linecheck.report.figures.drawing.frame import frame_of
+from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
+from linecheck.report.figures.drawing.palette import (
+    FAILS,
+    HATCHED,
+    INK,
+    LINES,
+    MARGINAL,
+    QUIET_INK,
+    REFERENCE,
+)
 from linecheck.report.figures.drawing.reduce import drawn_series
 from linecheck.report.figures.table import limit_line_at
-from linecheck.report.figures.words import axis_number
+from linecheck.report.figures.words import axis_number, short_number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Canvas
 
-__all__ = ["draw_figure", "shape_of"]
+__all__ = ["DOTS_AN_INCH", "draw_figure", "shape_of"]
 
+#: At so many dots an inch a dot is a point, so that places on the canvas are lengths on paper.
+DOTS_AN_INCH: Final = 72.0
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
 _CAPTION_HEIGHT, _SAMPLE, _LABEL_STEP = 11.0, 16.0, 11.0
 _MAX_LABEL_LENGTH = 28
@@ -37,45 +48,30 @@ def shape_of(verdict: Verdict | None) -> str:
     return _SHAPES.get(verdict, "v") if verdict is not None else "v"
 
 
-@dataclass(frozen=True)
-class _Place:
-    """The paper: its axes and their ends, and where the axes lie on it, points."""
-
-    axes: Axes
-    frame: Frame
-    left: float
-    bottom: float
-    width: float
-    height: float
-
-    def at(self, x: float, y: float) -> tuple[float, float]:
-        """Return where a point lies on the paper."""
-        across, up = self.axes.transLimits.transform(self.axes.transScale.transform((x, y)))
-        return self.left + across * self.width, self.bottom + up * self.height
-
-
 def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> Canvas:
-    """Return the figure on a canvas of 72 dots an inch."""
+    """Return the figure on a canvas of :data:`DOTS_AN_INCH`."""
     from matplotlib.figure import Figure as Canvas
 
-    names = [_cut(series.label) for series in figure.series]
-    right = min(max((text_width(name, 8.0) for name in names), default=0.0) + _SAMPLE + 12.0, 170.0)
-    width, top = 72.0 * width_inches, _TOP if titled else _UNTITLED_TOP
-    bottom = _BOTTOM + (_CAPTION_HEIGHT if figure.caption else 0.0)
-    canvas = Canvas(figsize=(width_inches, _HEIGHT / 72.0), dpi=72)
-    inside = max(width - _LEFT - right, 60.0)
-    box = (_LEFT / width, bottom / _HEIGHT, inside / width, (_HEIGHT - bottom - top) / _HEIGHT)
-    axes = canvas.add_axes(box)
-    frame = frame_of(figure)
-    place = _Place(axes, frame, _LEFT, bottom, inside, _HEIGHT - bottom - top)
-    _draw_axes(figure, place)
-    _draw_words(canvas, figure, place, titled)
-    labels = Labels(place.left, place.bottom, place.width, place.height)
     drawn = drawn_series(figure)
-    _draw_masks(figure, place, labels)
-    _draw_curves(drawn, place)
-    _draw_names(canvas, drawn, place)
-    _draw_marks(figure, place, labels)
+    names = [text_width(_cut(series.label), 8.0) for series in drawn]
+    right = min(max(names, default=0.0) + _SAMPLE + 12.0, 170.0)
+    width, top = DOTS_AN_INCH * width_inches, _TOP if titled else _UNTITLED_TOP
+    bottom = _BOTTOM + (_CAPTION_HEIGHT if figure.caption else 0.0)
+    canvas = Canvas(figsize=(width_inches, _HEIGHT / DOTS_AN_INCH), dpi=DOTS_AN_INCH)
+    inside, height = max(width - _LEFT - right, 60.0), _HEIGHT - bottom - top
+    axes = canvas.add_axes((_LEFT / width, bottom / _HEIGHT, inside / width, height / _HEIGHT))
+    labels = Labels(_LEFT, bottom, inside, height)
+    _draw_axes(figure, axes)
+    if titled:
+        title = visible(figure.title)
+        _write_on(canvas, 6.0, _HEIGHT - 13.0, title, fitted(title, 9.0, width - 12.0), weight="bold")
+    if figure.caption:
+        caption = visible(figure.caption)
+        _write_on(canvas, _LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0), color=QUIET_INK)
+    _draw_masks(figure, axes, labels)
+    _draw_curves(drawn, axes)
+    _draw_names(canvas, drawn, axes)
+    _draw_marks(figure, axes, labels)
     return canvas
 
 
@@ -84,26 +80,31 @@ def _cut(text: str) -> str:
     return shown if len(shown) <= _MAX_LABEL_LENGTH else f"{shown[: _MAX_LABEL_LENGTH - 1]}…"
 
 
-def _draw_axes(figure: Figure, place: _Place) -> None:
-    """Draw the axes with their numbers, words and grid."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+def _write_on(canvas: Canvas, x: float, y: float, text: str, size: float, **look: Any) -> None:  # noqa: ANN401 - matplotlib's own
+    """Write at a place on the paper."""
+    place = (x / DOTS_AN_INCH, y / DOTS_AN_INCH)
+    canvas.text(*place, text, fontsize=size, transform=canvas.dpi_scale_trans, **look)
 
-    axes, frame = place.axes, place.frame
+
+def _draw_axes(figure: Figure, axes: Axes) -> None:
+    """Draw the axes with their numbers, words and grid."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
+
+    frame = frame_of(figure)
+    form = FuncFormatter(lambda value, _: axis_number(value))
+    axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_formatter(form)
     if figure.x.log:
         axes.set_xscale("log")
-    axes.set_xlim(frame.x_low, frame.x_high)
-    axes.set_ylim(frame.y_low, frame.y_high)
-    ticks = x_ticks(figure, frame)
-    form = FuncFormatter(lambda value, _: axis_number(value))
-    axes.xaxis.set_minor_locator(NullLocator())
-    if ticks is not None and ticks[0]:
-        axes.xaxis.set_major_locator(FixedLocator(ticks[0]))
-        axes.xaxis.set_ticklabels(ticks[1])
-    else:
-        axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
-        axes.xaxis.set_major_formatter(form)
+        # Of many decades each has one number.
+        steps = (1.0, 2.0, 5.0) if frame.x_high < 1e6 * frame.x_low else (1.0,)
+        axes.xaxis.set_major_locator(LogLocator(subs=steps, numticks=100))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: short_number(value)))
+        axes.xaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_formatter(form)
+    axes.set_xlim(frame.x_low, frame.x_high)
+    axes.set_ylim(frame.y_low, frame.y_high)
     axes.grid(True, color="#E3E3E3", linewidth=0.5)
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
@@ -112,96 +113,65 @@ def _draw_axes(figure: Figure, place: _Place) -> None:
     axes.set_ylabel(_labelled(figure.y.label, figure.y.unit), fontsize=8, labelpad=3)
 
 
-def _draw_words(canvas: Canvas, figure: Figure, place: _Place, titled: bool) -> None:
-    """Write the title, as large as it has room, and the caption."""
-    width, height = canvas.get_figwidth() * 72.0, canvas.get_figheight() * 72.0
-    if titled:
-        title = visible(figure.title)
-        size = min(9.0, 9.0 * (width - 12.0) / max(text_width(title, 9.0), 1.0))
-        canvas.text(6.0 / width, 1.0 - 13.0 / height, title, fontsize=size, weight="bold")
-    if figure.caption:
-        caption = visible(figure.caption)
-        size = min(7.0, 7.0 * (width - place.left - 6.0) / max(text_width(caption, 7.0), 1.0))
-        canvas.text(place.left / width, 4.0 / height, caption, fontsize=size, color=QUIET_INK)
-
-
 def _labelled(label: str, unit: str) -> str:
     return visible(f"{label}, {unit}" if unit else label)
 
 
-def _draw_masks(figure: Figure, place: _Place, labels: Labels) -> None:
+def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
     for side in ("max", "min"):
-        inner = [limit for limit in figure.limits if limit.side == side and limit.zone == "pass"]
-        outer = [limit for limit in figure.limits if limit.side == side and limit.zone == "fail"]
-        for index in range(max(len(inner), len(outer))):
-            _draw_side(
-                figure,
-                place,
-                labels,
-                inner[index] if index < len(inner) else None,
-                outer[index] if index < len(outer) else None,
-                side,
-            )
+        inner, outer = (
+            [limit for limit in figure.limits if (limit.side, limit.zone) == (side, zone)]
+            for zone in ("pass", "fail")
+        )
+        for lines in zip_longest(inner, outer):
+            _draw_side(figure, axes, labels, *lines, side)
 
 
 def _draw_side(
-    figure: Figure, place: _Place, labels: Labels, inner: LimitLine | None, outer: LimitLine | None, side: str
+    figure: Figure, axes: Axes, labels: Labels, inner: LimitLine | None, outer: LimitLine | None, side: str
 ) -> None:
     """Tint what lies beyond a limit, and say what that means."""
-    edge = place.frame.y_high if side == "max" else place.frame.y_low
-    lines = [line for line in (inner, outer) if line is not None]
-    x = np.unique(np.concatenate([line.x for line in lines]))
+    edge = axes.get_ylim()[side == "max"]
+    x = np.unique(np.concatenate([line.x for line in (inner, outer) if line is not None]))
     passes, fails = (
         np.full(len(x), np.nan) if line is None else limit_line_at(line, x, figure.x.log)
         for line in (inner, outer)
     )
-    same = bool(np.array_equal(passes, fails, equal_nan=True))
-    axes: Any = place.axes
-    if inner is not None and not same:
+    is_marginal = inner is not None and not np.array_equal(passes, fails, equal_nan=True)
+    if is_marginal:
         end = np.where(np.isnan(fails), edge, fails)
         axes.fill_between(x, passes, end, color=MARGINAL[0], linewidth=0, zorder=0.5)
         axes.plot(x, passes, color=MARGINAL[1], linewidth=0.9, zorder=2, gid=f"limit-pass-{side}")
-    if outer is not None:
-        axes.fill_between(
-            x, fails, edge, facecolor=FAILS[0], edgecolor="#D8B5AE", hatch="////", linewidth=0, zorder=0.6
-        )
-        axes.plot(x, fails, color=FAILS[1], linewidth=1.1, zorder=2, gid=f"limit-fail-{side}")
     word = "above" if side == "max" else "below"
     if outer is not None:
-        _zone_word(place, labels, x, fails, f"fails {word}", side, FAILS[1])
-    if inner is not None and not same:
-        _zone_word(place, labels, x, passes, f"marginal {word}", side, MARGINAL[1])
+        axes.fill_between(x, fails, edge, **HATCHED, hatch="////", linewidth=0, zorder=0.6)
+        axes.plot(x, fails, color=FAILS[1], linewidth=1.1, zorder=2, gid=f"limit-fail-{side}")
+        _zone_word(axes, labels, x, fails, f"fails {word}", side, FAILS[1])
+    if is_marginal:
+        _zone_word(axes, labels, x, passes, f"marginal {word}", side, MARGINAL[1])
 
 
 def _zone_word(
-    place: _Place, labels: Labels, x: np.ndarray, y: np.ndarray, text: str, side: str, colour: str
+    axes: Axes, labels: Labels, x: np.ndarray, y: np.ndarray, text: str, side: str, colour: str
 ) -> None:
     """Write beside a limit what lies beyond it, where there is room."""
-    spans = np.flatnonzero(np.isfinite(y))
-    if not len(spans):
+    limited = np.isfinite(y)
+    if not np.any(limited):
         return
-    ends = [place.at(float(x[index]), float(y[index])) for index in (spans[0], spans[-1])]
-    x0, x1 = ends[0][0], ends[1][0]
+    places, heights = axes.transData.transform(np.column_stack([x[limited], y[limited]])).T
     for share in (0.02, 0.98, 0.5, 0.3, 0.7):
         right = share > 0.5
-        across = x0 + share * (x1 - x0)
-        up = float(
-            np.interp(
-                across,
-                [place.at(float(x[i]), float(y[i]))[0] for i in spans],
-                [place.at(float(x[i]), float(y[i]))[1] for i in spans],
-            )
-        )
-        box = labels.free(across, up + (2.0 if side == "max" else -9.0), text, 7.0, right=right)
+        across = float(places[0] + share * (places[-1] - places[0]))
+        up = float(np.interp(across, places, heights)) + (2.0 if side == "max" else -9.0)
+        box = labels.free(across, up, text, 7.0, right=right)
         if box is not None:
             labels.take(box)
-            _write(place, box, text, colour, to_right=right)
+            _write(axes, box, text, colour, to_right=right)
             return
 
 
-def _write(place: _Place, box: Box, text: str, colour: str, *, to_right: bool = False) -> None:
+def _write(axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = False) -> None:
     """Write in a box on the paper, from its left or to its right."""
-    axes: Any = place.axes
     axes.annotate(
         text,
         (box[2] if to_right else box[0], box[1]),
@@ -216,13 +186,16 @@ def _write(place: _Place, box: Box, text: str, colour: str, *, to_right: bool = 
     )
 
 
-def _draw_curves(drawn: tuple[Series, ...], place: _Place) -> None:
-    axes: Any = place.axes
+def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
     for index, series in enumerate(drawn):
         colour, dash = _look(drawn, index)
-        common = {"color": colour, "gid": f"curve-{index}", "zorder": 2.5 if series.is_reference else 3}
+        common: dict[str, Any] = {
+            "color": colour,
+            "gid": f"curve-{index}",
+            "zorder": 2.5 if series.is_reference else 3,
+        }
         if series.style == "stems":
-            axes.vlines(series.x, place.frame.y_low, series.y, linewidth=1.0, linestyles=dash, **common)
+            axes.vlines(series.x, axes.get_ylim()[0], series.y, linewidth=1.0, linestyles=dash, **common)
             continue
         dots = series.style == "points" or len(series.x) <= _MAX_DOTS
         axes.plot(
@@ -246,41 +219,25 @@ def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
     return LINES[(place if series.look is None else series.look) % len(LINES)]
 
 
-def _draw_names(canvas: Canvas, drawn: tuple[Series, ...], place: _Place) -> None:
+def _draw_names(canvas: Canvas, drawn: tuple[Series, ...], axes: Axes) -> None:
     """Write each curve's name beside its end, with a piece of its line; names keep clear of each other."""
     from matplotlib.lines import Line2D
 
     ends = []
     for index, series in enumerate(drawn):
         if len(series.x):
-            end = place.at(
-                float(series.x[-1]), float(np.clip(series.y[-1], place.frame.y_low, place.frame.y_high))
-            )
-            ends.append((end[1], index))
+            end = axes.transData.transform((series.x[-1], np.clip(series.y[-1], *axes.get_ylim())))
+            ends.append((float(end[1]), index))
     ends = _in_order(sorted(ends))
-    heights = _spread([height for height, _ in ends], place.bottom + 5.0, place.bottom + place.height - 5.0)
-    width, height = canvas.get_figwidth() * 72.0, canvas.get_figheight() * 72.0
+    heights = _spread([height for height, _ in ends], axes.bbox.y0 + 5.0, axes.bbox.y1 - 5.0)
+    start = axes.bbox.x1 + 5.0
     for up, (_, index) in zip(heights, ends, strict=True):
         colour, dash = _look(drawn, index)
-        start = place.left + place.width + 5.0
-        along = [start / width, (start + _SAMPLE) / width]
-        sample = Line2D(
-            along,
-            [up / height] * 2,
-            color=colour,
-            linestyle=dash,
-            linewidth=1.4,
-            transform=canvas.transFigure,
-        )
-        canvas.add_artist(sample)
-        canvas.text(
-            (start + _SAMPLE + 3.0) / width,
-            up / height,
-            _cut(drawn[index].label),
-            color=colour,
-            fontsize=8,
-            va="center_baseline",
-        )
+        along, level = np.array([start, start + _SAMPLE]) / DOTS_AN_INCH, np.full(2, up / DOTS_AN_INCH)
+        look: dict[str, Any] = {"color": colour, "linestyle": dash, "linewidth": 1.4}
+        canvas.add_artist(Line2D(along, level, transform=canvas.dpi_scale_trans, **look))
+        name = _cut(drawn[index].label)
+        _write_on(canvas, start + _SAMPLE + 3.0, up, name, 8.0, color=colour, va="center_baseline")
 
 
 def _in_order(ends: list[tuple[float, int]]) -> list[tuple[float, int]]:
@@ -311,25 +268,25 @@ def _spread(heights: list[float], low: float, high: float) -> list[float]:
     return placed
 
 
-def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
+def _draw_marks(figure: Figure, axes: Axes, labels: Labels) -> None:
     """Draw the marks with their words, each joined to its point by a thin line."""
-    frame, axes = place.frame, place.axes
-    inside = [_held(mark, frame) for mark in figure.marks if frame.x_low <= mark.x <= frame.x_high]
-    points = [place.at(mark.x, mark.y) for mark in inside]
-    for point in points:
-        labels.take((point[0] - 4.0, point[1] - 4.0, point[0] + 4.0, point[1] + 4.0))
+    low, high = axes.get_xlim()
+    inside = [_held(mark, *axes.get_ylim()) for mark in figure.marks if low <= mark.x <= high]
+    points = [tuple(axes.transData.transform((mark.x, mark.y)).tolist()) for mark in inside]
+    for x, y in points:
+        labels.take((x - 4.0, y - 4.0, x + 4.0, y + 4.0))
     order = sorted(range(len(inside)), key=lambda index: (inside[index].verdict is None, -inside[index].y))
     for index in order:
         mark, point = inside[index], points[index]
-        judged = mark.verdict is not None
+        passes = mark.verdict is Verdict.PASS
         axes.plot(
             [mark.x],
             [mark.y],
             marker=shape_of(mark.verdict),
-            markersize=6.0 if judged else 4.0,
-            markerfacecolor="white" if mark.verdict is Verdict.PASS else INK,
+            markersize=4.0 if mark.verdict is None else 6.0,
+            markerfacecolor="white" if passes else INK,
             markeredgecolor=INK,
-            markeredgewidth=1.0 if mark.verdict is Verdict.PASS else 0.5,
+            markeredgewidth=1.0 if passes else 0.5,
             linestyle="none",
             zorder=5,
             clip_on=False,
@@ -339,24 +296,22 @@ def _draw_marks(figure: Figure, place: _Place, labels: Labels) -> None:
         if box is None:
             continue
         labels.take(box)
-        _join(place, point, box)
+        _join(axes, point, box)
         # The words end at the side of their box that their line comes to, whatever width the font gives them.
         to_right = point[0] > 0.5 * (box[0] + box[2])
-        _write(place, box, visible(mark.text), INK, to_right=to_right)
+        _write(axes, box, visible(mark.text), INK, to_right=to_right)
 
 
-def _held(mark: Mark, frame: Frame) -> Mark:
-    """Return a mark that lies beyond the axes' ends at that end, saying so."""
-    if frame.y_low <= mark.y <= frame.y_high:
+def _held(mark: Mark, low: float, high: float) -> Mark:
+    """Return a mark that lies beyond the ends of the y axis at that end, saying so."""
+    if low <= mark.y <= high:
         return mark
-    side = "below" if mark.y < frame.y_low else "above"
-    at = frame.y_low if side == "below" else frame.y_high
+    side, at = ("below", low) if mark.y < low else ("above", high)
     return replace(mark, y=at, text=f"{mark.text} ({side} what is drawn)")
 
 
-def _join(place: _Place, point: tuple[float, float], box: Box) -> None:
+def _join(axes: Axes, point: tuple[float, float], box: Box) -> None:
     """Draw the line from a mark to its words."""
-    axes: Any = place.axes
     across = min(max(point[0], box[0]), box[2])
     up = box[1] if box[1] > point[1] else box[3]
     axes.annotate(

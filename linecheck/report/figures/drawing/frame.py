@@ -3,7 +3,6 @@
 ====================  ==============================================================
 :class:`Frame`        the ends of both axes
 :func:`frame_of`      the frame of a figure: its data and its masks are to be seen
-:func:`x_ticks`       where the x axis has numbers, and which
 ====================  ==============================================================
 """
 
@@ -16,9 +15,8 @@ from numpy.typing import NDArray
 
 from linecheck.report.figures.data import Figure
 from linecheck.report.figures.drawing.reduce import shown
-from linecheck.report.figures.words import plain_number
 
-__all__ = ["Frame", "frame_of", "x_ticks"]
+__all__ = ["Frame", "frame_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -104,26 +102,3 @@ def _rounded(low: float, high: float) -> tuple[float, float]:
     """Return the ends, moved out to round ones."""
     step = 10.0 ** np.floor(np.log10(max(high - low, 1e-12))) / 10.0
     return float(np.floor(low / step) * step), float(np.ceil(high / step) * step)
-
-
-def x_ticks(figure: Figure, frame: Frame) -> tuple[list[float], list[str]] | None:
-    """Return places and words of the x axis' ticks; None where its own steps do well (a linear axis).
-
-    A logarithmic axis has 1, 2 and 5 of every decade, or only the decades where these are many.
-    """
-    if not figure.x.log:
-        return None
-    first, last = int(np.floor(np.log10(frame.x_low))), int(np.ceil(np.log10(frame.x_high)))
-    steps = (1.0, 2.0, 5.0) if last - first <= 6 else (1.0,)
-    places = [
-        step * 10.0**decade
-        for decade in range(first, last + 1)
-        for step in steps
-        if frame.x_low <= step * 10.0**decade <= frame.x_high
-    ]
-    return places, [_short(place) for place in places]
-
-
-def _short(value: float) -> str:
-    """Return a number as an axis has it: 20, 500, 1k, 20k."""
-    return f"{plain_number(value / 1000.0)}k" if 1000.0 <= value < 1e6 else plain_number(value)

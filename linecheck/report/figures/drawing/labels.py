@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Box", "Labels", "text_width"]
+__all__ = ["Box", "Labels", "fitted", "text_width"]
 
 #: Left, bottom, right, top.
 Box = tuple[float, float, float, float]
@@ -16,6 +16,11 @@ _STEPS = (8.0, 18.0, 28.0, 38.0, 50.0, 62.0, 76.0, 92.0, 110.0, 130.0)
 def text_width(text: str, size: float) -> float:
     """Return about how wide a text is; scripts with wide letters count double."""
     return size * _LETTER * sum(2 if ord(letter) > 0x2E7F else 1 for letter in text)
+
+
+def fitted(text: str, size: float, room: float) -> float:
+    """Return the size of a font in which a text has room: this one, or a smaller one."""
+    return min(size, size * room / max(text_width(text, size), 1.0))
 
 
 class Labels:

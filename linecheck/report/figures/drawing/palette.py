@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["FAILS", "FONT", "INK", "LINES", "MARGINAL", "QUIET_INK", "REFERENCE"]
+from typing import Any
+
+__all__ = ["FAILS", "FONT", "HATCHED", "INK", "LINES", "MARGINAL", "QUIET_INK", "REFERENCE"]
 
 #: For text and axes; every pair of ink and white has a contrast of 4.5 or more.
 INK, QUIET_INK = "#222222", "#595959"
@@ -18,5 +20,7 @@ LINES = (
 REFERENCE = ("#767676", (0, (2.5, 1.5)))
 #: Tint and edge of the zones that a mask forbids.
 MARGINAL, FAILS = ("#FFF3D1", "#7A5C00"), ("#F4E4E1", "#8A2B1D")
+#: What fails is hatched too.
+HATCHED: dict[str, Any] = {"facecolor": FAILS[0], "edgecolor": "#D8B5AE"}
 #: The families that a page may have, in the browser's own words.
 FONT = "system-ui, -apple-system, 'Segoe UI', 'Liberation Sans', Arial, sans-serif"

@@ -10,11 +10,11 @@ import numpy as np
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.drawing.density import MAX_DOTS, binned, usual_range
-from linecheck.report.figures.drawing.labels import text_width
-from linecheck.report.figures.drawing.palette import FAILS, INK, MARGINAL, QUIET_INK
-from linecheck.report.figures.names import metric_name
-from linecheck.report.figures.words import near_text, plain_number, value_text
+from linecheck.report.figures.drawing.canvas import DOTS_AN_INCH, shape_of
+from linecheck.report.figures.drawing.labels import fitted
+from linecheck.report.figures.drawing.palette import FAILS, HATCHED, INK, MARGINAL, QUIET_INK
+from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text, usual_range
+from linecheck.report.figures.words import metric_name, near_text, plain_number
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
@@ -22,39 +22,29 @@ if TYPE_CHECKING:
 __all__ = ["draw_strips", "strips_alt"]
 
 _ROW, _BAR, _NAME, _WORDS = 34.0, 12.0, 150.0, 122.0
-_SHAPES = {Verdict.PASS: "o", Verdict.MARGINAL: "D", Verdict.FAIL: "X"}
 
 
 def draw_strips(strips: Sequence[Strip], width_inches: float, *, named: bool = True) -> Canvas:
     """Return the strips one below the other on a canvas of 72 dots an inch."""
     from matplotlib.figure import Figure as Canvas
 
-    height = _ROW * max(len(strips), 1) + 4.0
-    width = 72.0 * width_inches
-    canvas = Canvas(figsize=(width_inches, height / 72.0), dpi=72)
+    height, width = _ROW * max(len(strips), 1) + 4.0, DOTS_AN_INCH * width_inches
+    canvas = Canvas(figsize=(width_inches, height / DOTS_AN_INCH), dpi=DOTS_AN_INCH)
     share = min(1.0, width / 482.0)
-    left, right = _NAME * share, _WORDS * share
+    left, right = _NAME * share, width - _WORDS * share
     for index, strip in enumerate(strips):
         bottom = height - _ROW * (index + 1) + 14.0
-        box = (left / width, bottom / height, max(width - left - right, 40.0) / width, _BAR / height)
-        axes: Any = canvas.add_axes(box)
-        _draw_bar(axes, strip)
-        name, told = _name(strip, named), _told(strip)
-        for x, up, text, align, room, weight, full in (
-            (left - 8.0, 0.5 * _BAR, name, "right", left - 10.0, "normal", 8.0),
-            (width - right + 8.0, 0.5 * _BAR, told, "left", right - 10.0, "bold", 8.0),
-            (width - right + 8.0, -0.4 * _BAR, strip.standing, "left", right - 10.0, "normal", 6.7),
-        ):
-            size = min(full, full * room / max(text_width(text, full), 1.0))
-            canvas.text(
-                x / width,
-                (bottom + up) / height,
-                text,
-                fontsize=size,
-                ha=align,
-                va="center_baseline",
-                weight=weight,
-            )
+        box = (left / width, bottom / height, max(right - left, 40.0) / width, _BAR / height)
+        _draw_bar(canvas.add_axes(box), strip)
+        texts: tuple[tuple[float, float, str, float, dict[str, Any]], ...] = (
+            (left - 8.0, 0.5, _name(strip, named), 8.0, {"ha": "right"}),
+            (right + 8.0, 0.5, _told(strip), 8.0, {"weight": "bold"}),
+            (right + 8.0, -0.4, strip.standing, 6.7, {}),
+        )
+        for x, up, text, size, look in texts:
+            room = (left if x < left else width - right) - 10.0
+            place = (x / width, (bottom + up * _BAR) / height)
+            canvas.text(*place, text, fontsize=fitted(text, size, room), va="center_baseline", **look)
     return canvas
 
 
@@ -64,14 +54,15 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
     axes.set_ylim(0.0, 1.0)
     axes.set_yticks([])
     axes.spines[:].set_linewidth(0.5)
-    for edges, side in (((strip.pass_max, strip.fail_max), "max"), ((strip.pass_min, strip.fail_min), "min")):
-        end = strip.high if side == "max" else strip.low
-        passes, fails = edges
+    for passes, fails, end in (
+        (strip.pass_max, strip.fail_max, strip.high),
+        (strip.pass_min, strip.fail_min, strip.low),
+    ):
         if passes is not None:
             axes.axvspan(passes, fails if fails is not None else end, facecolor=MARGINAL[0], linewidth=0)
             axes.axvline(passes, color=MARGINAL[1], linewidth=0.9)
         if fails is not None:
-            axes.axvspan(fails, end, facecolor=FAILS[0], edgecolor="#D8B5AE", hatch="/////", linewidth=0)
+            axes.axvspan(fails, end, **HATCHED, hatch="/////", linewidth=0)
             axes.axvline(fails, color=FAILS[1], linewidth=1.2)
     _draw_limits(axes, strip)
     _draw_others(axes, strip)
@@ -83,14 +74,12 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
     axes.errorbar(
         [strip.value], [0.5], xerr=[[spread], [spread]], color=INK, linewidth=1.0, capsize=2.5, zorder=4
     )
-    shape = _SHAPES.get(strip.verdict, "s") if strip.verdict is not None else "s"
-    fill = "white" if strip.verdict is Verdict.PASS else INK
     axes.plot(
         [strip.value],
         [0.5],
-        shape,
+        shape_of(strip.verdict or Verdict.INVALID),
         markersize=6,
-        markerfacecolor=fill,
+        markerfacecolor="white" if strip.verdict is Verdict.PASS else INK,
         markeredgecolor=INK,
         zorder=5,
         clip_on=False,
@@ -149,19 +138,9 @@ def _told(strip: Strip) -> str:
 
 def strips_alt(strips: Sequence[Strip]) -> str:
     """Return all strips in words."""
-    return " ".join(
-        f"{_name(strip, True)}: {_told(strip)}{_limit_words(strip)}{_standing(strip)}." for strip in strips
-    )
+    return " ".join(map(_alt, strips))
 
 
-def _standing(strip: Strip) -> str:
-    return f"; {strip.standing}" if strip.standing else ""
-
-
-def _limit_words(strip: Strip) -> str:
-    low, high = strip.pass_min, strip.pass_max
-    if low is not None and high is not None:
-        return f"; passes from {plain_number(low)} to {value_text(high, strip.unit)}"
-    if low is not None:
-        return f"; passes from {value_text(low, strip.unit)}"
-    return f"; passes up to {value_text(high, strip.unit)}" if high is not None else ""
+def _alt(strip: Strip) -> str:
+    standing = f"; {strip.standing}" if strip.standing else ""
+    return f"{_name(strip, True)}: {_told(strip)}{standing}. {limits_text(strip)}".rstrip()
