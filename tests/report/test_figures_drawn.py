@@ -246,7 +246,7 @@ def test_strips_say_value_and_verdict_in_words():
         words
     )
     assert {"108", "112"} <= set(words)
-    assert "112.80 dB, pass; passes from 112.00 dB" in root.find(f"{SVG}desc").text
+    assert "112.80 dB, pass. Passes from 112 dB up; fails below 108 dB." in root.find(f"{SVG}desc").text
     assert Image.open(io.BytesIO(strips_png(strips))).width == 1340
 
 
