@@ -68,22 +68,16 @@ _WHY_LEFT_OUT = {
 class Population:
     """One reading among those of earlier units of the model.
 
-    ``values`` are theirs, ascending, and ``bounds`` those of them of which the truth is this or better. ``percentile``
-    (0 to 100) is the share of them below this value plus half of those equal to it; None with fewer than five units.
+    ``values`` are theirs, ascending. ``percentile`` (0 to 100) is the share of them below this value plus half of those
+    equal to it; None with fewer than five units.
     ``centre`` and ``spread`` are their median and their robust standard deviation, ``sigmas`` how many of it this value
     lies above the centre (negative: below); None where that cannot be told. ``standing`` says it in words, ``apart`` in
     a sentence where the value is none that units of the model have; it is empty where it is. ``left_out`` says which
     units have no value, and why.
     """
 
-    check: str
-    metric: str
-    channel: str | None
     unit: str
-    better: Better
-    value: float | None
     values: tuple[float, ...]
-    bounds: tuple[float, ...]
     percentile: float | None
     centre: float | None
     spread: float | None
@@ -91,11 +85,6 @@ class Population:
     standing: str
     apart: str
     left_out: str
-
-    @property
-    def units(self) -> int:
-        """How many units there are to compare with."""
-        return len(self.values)
 
 
 @dataclass(frozen=True)
@@ -185,30 +174,18 @@ def _among(check: CheckOutcome, item: JudgedReading, earlier: EarlierReading) ->
     enough = len(values) >= FEWEST_UNITS
     percentile = percentile_rank(values, value) if enough and value is not None else None
     centre, spread = robust_scale(values) if enough else (None, None)
-    better = _better(check.kind, reading.metric)
+    sigmas = None if value is None or centre is None or not spread else (value - centre) / spread
     return Population(
-        check=check.check,
-        metric=reading.metric,
-        channel=reading.channel,
         unit=reading.unit,
-        better=better,
-        value=value,
         values=values,
-        bounds=tuple(sorted(earlier.bounds)),
         percentile=percentile,
         centre=centre,
         spread=spread,
-        sigmas=_sigmas(value, centre, spread),
-        standing=_standing(value, values, percentile, better, reading.is_bound),
-        apart=_apart(check.check, item, value, len(values), centre, spread),
+        sigmas=sigmas,
+        standing=_standing(value, values, percentile, _better(check.kind, reading.metric), reading.is_bound),
+        apart=_apart(check.check, item, len(values), centre, spread, sigmas),
         left_out=_left_out(earlier),
     )
-
-
-def _sigmas(value: float | None, centre: float | None, spread: float | None) -> float | None:
-    if value is None or centre is None or not spread:
-        return None
-    return (value - centre) / spread
 
 
 def _standing(
@@ -262,13 +239,12 @@ def _units(count: int) -> str:
 def _apart(
     check: str,
     item: JudgedReading,
-    value: float | None,
     units: int,
     centre: float | None,
     spread: float | None,
+    sigmas: float | None,
 ) -> str:
     """Return a sentence where a value that does not fail is none that units of the model have."""
-    sigmas = _sigmas(value, centre, spread)
     reading = item.reading
     if sigmas is None or units < _FEWEST_FOR_APART or abs(sigmas) <= _APART_SIGMAS + _FEW_UNITS / units:
         return ""
@@ -277,8 +253,8 @@ def _apart(
     judged = {Verdict.PASS: "passes", Verdict.MARGINAL: "is marginal"}.get(item.verdict or Verdict.INVALID)
     name = subject(check, reading.metric, reading.channel)
     return (
-        f"{name} {judged or 'has no mask'}, but stands apart from {units} units: {number(value, reading.unit)}, "
-        f"where {number(centre, reading.unit)} is usual ({abs(sigmas):.3g} robust sigmas of "
+        f"{name} {judged or 'has no mask'}, but stands apart from {units} units: "
+        f"{number(reading.value, reading.unit)}, where {number(centre, reading.unit)} is usual ({abs(sigmas):.3g} robust sigmas of "
         f"{number(spread, reading.unit, 2)} {'above' if sigmas > 0.0 else 'below'})"
     )
 

@@ -14,8 +14,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from linecheck.report.beside import Beside
-
 __all__ = [
     "Badge",
     "CheckPart",
@@ -29,6 +27,8 @@ __all__ = [
     "FigurePart",
     "FindingPart",
     "MetricPart",
+    "OtherUnits",
+    "OtherUnitsRow",
     "RunPage",
     "SidePart",
     "SignPart",
@@ -186,6 +186,34 @@ class FactGroup:
 
 
 @dataclass(frozen=True)
+class OtherUnitsRow:
+    """One value of a run, in words: its own, the reference unit's, what is usual, and where it lies among all."""
+
+    check: str
+    name: str
+    value: str
+    reference: str
+    usual: str
+    sigmas: str
+    standing: str
+    left_out: str
+
+
+@dataclass(frozen=True)
+class OtherUnits:
+    """What a page shows of other units. ``source`` is empty where there are none, ``reference`` where no unit is named.
+
+    ``apart`` are sentences on values that stand apart although they do not fail, ``notes`` what limits the comparison.
+    """
+
+    source: str
+    reference: str
+    apart: tuple[str, ...]
+    notes: tuple[str, ...]
+    rows: tuple[OtherUnitsRow, ...]
+
+
+@dataclass(frozen=True)
 class RunPage:
     """The page of one run."""
 
@@ -202,7 +230,7 @@ class RunPage:
     marginal: tuple[FindingPart, ...]
     missing: tuple[str, ...]
     checks: tuple[CheckPart, ...]
-    beside: Beside | None
+    other_units: OtherUnits | None
     settings: DataTable | None
     groups: tuple[FactGroup, ...]
     software: str

@@ -1,25 +1,46 @@
-"""The page of a run, from what can be shown of it."""
+"""The page of a run, from what can be shown of it: verdict and findings, problems told once, every check."""
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
+import numpy as np
+
 from linecheck.checks import kinds
-from linecheck.checks.base import Reading
+from linecheck.checks.base import Problem, Reading
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.history.population import Population, Populations
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
-from linecheck.report.beside import beside_of
+from linecheck.report.figures.data import Strip
 from linecheck.report.figures.of_run import figures_of_check
-from linecheck.report.figures.words import measured_texts, metric_name, plain_name, plain_number
-from linecheck.report.metric_parts import metric_parts
-from linecheck.report.model import Badge, CheckPart, FindingPart, RunPage, ValueRow
-from linecheck.report.parts import COVERAGE, UNCALIBRATED, anchors, badge, figure_part, hash_text, margin_text
+from linecheck.report.figures.strips import limits_text, strips_of_check
+from linecheck.report.figures.words import (
+    limit_text,
+    measured_texts,
+    metric_name,
+    place_text,
+    plain_name,
+    plain_number,
+)
+from linecheck.report.model import Badge, CheckPart, FindingPart, MetricPart, RunPage, TroubleGroup, ValueRow
+from linecheck.report.other_units import other_units_of
+from linecheck.report.parts import (
+    COVERAGE,
+    UNCALIBRATED,
+    anchors,
+    badge,
+    figure_part,
+    hash_text,
+    margin_text,
+    sentence,
+    strip_part,
+)
 from linecheck.report.run_facts import closing_groups, identity, setting_table
-from linecheck.report.trouble_parts import commonest_cause, merged_messages, trouble_groups
-from linecheck.results.wording import troubles
+from linecheck.results.wording import judgement, troubles
 from linecheck.run.model import HOLD, CheckOutcome, Run
+from linecheck.run.settle import NOT_RUN
 
 __all__ = ["run_page_of"]
 
@@ -34,7 +55,10 @@ _MEANINGS = {
 #: What the column of values that the channels share is called.
 PAIR = "pair"
 _UNJUDGED = (Verdict.INVALID, Verdict.ABORTED)
+_BEYOND = {"min": "below", "max": "above"}
+_SENTENCE_ENDS = re.compile(r"(?<=[.!?]) +")
 Others = Mapping[tuple[str, str, str | None], Population]
+Trouble = tuple[str | None, Problem]
 
 
 def run_page_of(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> RunPage:
@@ -63,14 +87,14 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         subject=view.serial,
         meaning=_MEANINGS[view.state],
         summary=_summary(view),
-        cause=commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
+        cause=_commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
         identity=identity(view),
         fails=fails,
-        problems=tuple(trouble_groups(told)),
+        problems=tuple(_trouble_groups(told)),
         marginal=marginal,
         missing=view.missing,
         checks=tuple(_check_part(view, check, ids[check.check], others, reference) for check in view.checks),
-        beside=beside_of(view, population, reference),
+        other_units=other_units_of(view, population, reference),
         settings=setting_table(view),
         groups=closing_groups(view),
         software=view.software,
@@ -101,7 +125,7 @@ def _finding_parts(
 ) -> Iterable[FindingPart]:
     """Yield each metric and curve that has this verdict."""
     for check in view.checks:
-        for part in metric_parts(view, check, others, verdict=verdict, named=True):
+        for part in _metric_parts(view, check, others, verdict=verdict, named=True):
             yield FindingPart(check.check, ids[check.check], part)
 
 
@@ -112,7 +136,7 @@ def _check_part(
     others: Others | None,
     reference: Run | None,
 ) -> CheckPart:
-    metrics = tuple(metric_parts(view, check, others))
+    metrics = tuple(_metric_parts(view, check, others))
     shown = {(part.metric, strip.label or None) for part in metrics for strip in part.strips}
     unshown = _unshown(check, shown)
     channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
@@ -126,7 +150,7 @@ def _check_part(
         badge=badge(check.judged.verdict),
         setup=", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items()),
         tightest=_tightest(check),
-        problems=merged_messages(check.judged.problems),
+        problems=_merged_messages(check.judged.problems),
         metrics=metrics,
         channels=channels,
         values=tuple(_value_rows(check, unshown, channels)),
@@ -139,8 +163,7 @@ def _check_part(
 def _tightest(check: CheckOutcome) -> str:
     """Return which judged value of a check is nearest to its limit, measured by its mask's own unit."""
     best: tuple[float, str] | None = None
-    items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
-    for item in items:
+    for item in check.judged.items:
         if item.margin is None or item.verdict is None or item.limit is None:
             continue
         share = item.margin / (abs(item.limit) or 1.0)
@@ -151,7 +174,7 @@ def _tightest(check: CheckOutcome) -> str:
 
 def _margin_words(item: JudgedReading | JudgedCurve, margin: float, limit: float) -> str:
     """Return a value's name and how far it is from its limit; what is counted is said as it is."""
-    what = item.reading if isinstance(item, JudgedReading) else item.curve
+    what = item.measured
     name = " ".join(filter(None, (metric_name(what.metric), what.channel)))
     if not what.unit and isinstance(item, JudgedReading) and item.reading.value is not None:
         allowed = "at least" if item.side == "min" else "at most"
@@ -184,3 +207,164 @@ def _cell(reading: Reading) -> str:
     if is_uncalibrated(reading):
         spread = UNCALIBRATED
     return f"{value}{' or better' * reading.is_bound} {spread}".rstrip()
+
+
+def _metric_parts(
+    view: Run,
+    check: CheckOutcome,
+    others: Others | None,
+    *,
+    verdict: Verdict | None = None,
+    named: bool = False,
+) -> Iterable[MetricPart]:
+    """Yield each judged metric of a check, then each judged curve.
+
+    Parameters
+    ----------
+    view : Run
+    check : CheckOutcome
+    others : mapping of Population, optional
+        Where its readings lie among other units. What no mask judges is there too where it can be seen among them.
+    verdict : Verdict, optional
+        Only channels of this verdict.
+    named : bool
+        Whether each says its check.
+    """
+    strips = [
+        strip
+        for strip in strips_of_check(view, check, population=others)
+        if verdict in (None, strip.verdict) and (strip.verdict is not None or _can_be_seen(strip))
+    ]
+    for metric in dict.fromkeys(strip.metric for strip in strips):
+        yield _of_strips([strip for strip in strips if strip.metric == metric], named)
+    curves = [item for item in check.judged.curves if item.verdict is not None]
+    curves = [item for item in curves if verdict in (None, item.verdict)]
+    for metric in dict.fromkeys(item.curve.metric for item in curves):
+        yield _of_curves(check, [item for item in curves if item.curve.metric == metric])
+
+
+def _can_be_seen(strip: Strip) -> bool:
+    """Return whether a value's place among others is more than its own uncertainty."""
+    values = [*strip.others, *(() if strip.value is None else (strip.value,))]
+    return float(np.ptp(values)) > 8.0 * (strip.uncertainty or 0.0)
+
+
+def _of_strips(strips: Sequence[Strip], named: bool) -> MetricPart:
+    first = strips[0]
+    parts = tuple(strip_part(strip, named=named) for strip in strips)
+    return MetricPart(
+        name=metric_name(first.metric),
+        metric=first.metric,
+        badge=_common([part.badge for part in parts]),
+        limits=limits_text(first),
+        strips=parts,
+    )
+
+
+def _of_curves(check: CheckOutcome, items: Sequence[JudgedCurve]) -> MetricPart:
+    """Return a curve's channels in words, once where the words are the same."""
+    told: dict[tuple[Badge, str], list[str]] = {}
+    for item in items:
+        told.setdefault((badge(item.verdict), _curve_text(check, item)), []).append(item.curve.channel or "")
+    metric = items[0].curve.metric
+    return MetricPart(
+        name=metric_name(metric),
+        metric=metric,
+        badge=_common([mark for mark, _ in told]),
+        limits="",
+        lines=tuple((" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()),
+    )
+
+
+def _common(badges: Sequence[Badge]) -> Badge | None:
+    return badges[0] if len(set(badges)) == 1 else None
+
+
+def _curve_text(check: CheckOutcome, item: JudgedCurve) -> str:
+    """Return where a curve is nearest to its limit or furthest beyond, and what the limit is there."""
+    unit = item.curve.unit
+    if item.verdict is Verdict.INVALID or item.worst_y is None:
+        return sentence(judgement(item, check.judged.problems))
+    limits = (item.limit, item.fail_limit)
+    value, _ = measured_texts(item.worst_y, None, unit, limits)
+    where = "" if item.worst_x is None else f" at {place_text(item.worst_x, item.curve.x_unit)}"
+    if item.limit is None or item.margin is None or item.side not in _BEYOND:
+        return f"{value}{where}."
+    text = f"{value}{where}: {margin_text(item.margin, unit)} of {limit_text(item.limit, unit)}"
+    if item.fail_limit is not None and item.fail_limit != item.limit:
+        text += f"; fails {_BEYOND[item.side]} {limit_text(item.fail_limit, unit)}"
+    return f"{text}."
+
+
+def _trouble_groups(troubles: Sequence[Trouble]) -> Iterable[TroubleGroup]:
+    """Yield what each code of problem says, check by check; sentences that most of them end with are said once."""
+    for code in dict.fromkeys(problem.code for _, problem in troubles):
+        group = [(check, problem) for check, problem in troubles if problem.code == code]
+        shared = _shared([problem.message for _, problem in group])
+        closing = " ".join(_closing(text, group) for text in shared)
+        yield TroubleGroup(plain_name(code), tuple(_lines(group, shared)), closing)
+
+
+def _lines(group: Sequence[Trouble], shared: Sequence[str] = ()) -> Iterable[str]:
+    """Yield a line for each message: the checks and channels that have it, and what it says of its own."""
+    told: dict[str, dict[str, list[str]]] = {}
+    for check, problem in group:
+        first, *more = _SENTENCE_ENDS.split(problem.message)
+        message = " ".join([first, *(text for text in more if text not in shared)])
+        channels = told.setdefault(message, {}).setdefault("" if problem.code == NOT_RUN else check or "", [])
+        channels += [problem.channel] if problem.channel and problem.channel not in channels else []
+    for message, checks in told.items():
+        places = [" ".join(filter(None, (name, " and ".join(channels)))) for name, channels in checks.items()]
+        where = ", ".join(filter(None, places))
+        yield f"{where}: {message}" if where else message
+
+
+def _shared(messages: Sequence[str]) -> list[str]:
+    """Return the sentences, but for first ones, that more than half of several different messages have."""
+    split = [_SENTENCE_ENDS.split(message)[1:] for message in dict.fromkeys(messages)]
+    if len(split) < 2:
+        return []
+    found = dict.fromkeys(text for sentences in split for text in sentences)
+    return [text for text in found if 2 * sum(text in sentences for sentences in split) > len(split)]
+
+
+def _closing(text: str, group: Sequence[Trouble]) -> str:
+    """Return a shared sentence, with the checks for which it is not said."""
+    without = dict.fromkeys(
+        check or "the run" for check, problem in group if text not in _SENTENCE_ENDS.split(problem.message)
+    )
+    return f"{text} (Not said of {' and '.join(without)}.)" if without else text
+
+
+def _merged_messages(problems: Iterable[Problem]) -> tuple[str, ...]:
+    """Return the problems of one check, once for all channels that have them."""
+    return tuple(_lines([(None, problem) for problem in problems]))
+
+
+def _commonest_cause(troubles: Sequence[Trouble], check_count: int) -> str:
+    """Return in a sentence what is wrong most often: of the whole run if anything is, else in most checks."""
+    causes = [
+        (check, problem) for check, problem in troubles if not problem.is_note and problem.code != NOT_RUN
+    ]
+    whole = next((problem for check, problem in causes if check is None), None)
+    if whole is not None:
+        return f"Cause: {_first_sentence(whole.message)}."
+    found: dict[str, list[tuple[str, Problem]]] = {}
+    for check, problem in causes:
+        if check is not None and check not in [name for name, _ in found.get(problem.code, [])]:
+            found.setdefault(problem.code, []).append((check, problem))
+    if not found:
+        return ""
+    code, places = max(found.items(), key=lambda entry: len(entry[1]))
+    check, problem = places[0]
+    count = f"in {len(places)} of {check_count} checks" if check_count > 1 else f"in {check}"
+    example = (
+        f"{check}: {_first_sentence(problem.message)}"
+        if check_count > 1
+        else _first_sentence(problem.message)
+    )
+    return f"Commonest cause, {count}: {plain_name(code)} ({example})."
+
+
+def _first_sentence(message: str) -> str:
+    return _SENTENCE_ENDS.split(message)[0].rstrip(".")

@@ -269,7 +269,8 @@ def test_units_of_one_normal_distribution_seldom_stand_apart():
     for _ in range(2000):
         values = random.standard_normal(21).tolist()
         item = made_reading(None, values[0])
-        found += bool(_apart("tone", item, values[0], 20, *robust_scale(values[1:])))
+        centre, spread = robust_scale(values[1:])
+        found += bool(_apart("tone", item, 20, centre, spread, (values[0] - centre) / spread))
     assert found <= 4
 
 
@@ -383,12 +384,12 @@ def test_a_few_far_units_do_not_squeeze_a_strip():
 
 
 def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(path):
-    from linecheck.report.beside import beside_of
+    from linecheck.report.other_units import other_units_of
 
     run = unit(99, 118.0)
     _, found = among(path, run, *(unit(at, 113.0 + 0.1 * (at % 5)) for at in range(40)))
     view, reference = looked_at(run, "a run"), looked_at(unit(3, 113.3), "a run")
-    beside = beside_of(view, found, reference)
+    beside = other_units_of(view, found, reference)
     (row,) = beside.rows
     assert (row.check, row.name, row.value, row.reference) == ("tone", "sinad left", "118.00 dB", "113.30 dB")
     assert (row.usual, row.sigmas, row.standing) == (
@@ -397,9 +398,9 @@ def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(path):
         "better than all 40 units",
     )
     assert (beside.reference, beside.apart, beside.notes) == ("PR3-000003", found.apart, ())
-    (alone,) = beside_of(view, None, reference).rows
+    (alone,) = other_units_of(view, None, reference).rows
     assert (alone.reference, alone.standing, alone.usual) == ("113.30 dB", "", "–")
-    assert beside_of(view, None, None) is None
+    assert other_units_of(view, None, None) is None
 
 
 def test_runs_that_judge_the_station_are_no_units(path):
@@ -440,7 +441,7 @@ def test_the_part_of_a_page_shows_hostile_names_as_text(path):
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from lxml import etree
 
-    from linecheck.report.beside import beside_of
+    from linecheck.report.other_units import other_units_of
 
     run = unit(99, 118.0)
     _, found = among(path, run, *(unit(at, 113.0 + 0.1 * (at % 5)) for at in range(40)))
@@ -448,8 +449,8 @@ def test_the_part_of_a_page_shows_hostile_names_as_text(path):
     templates = PackageLoader("linecheck.report", "templates")
     environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined)
     for population, reference in ((found, hostile), (found, None), (None, hostile)):
-        beside = beside_of(looked_at(run, "a run"), population, reference)
-        section = etree.fromstring(environment.get_template("beside.html").render(beside=beside))
+        beside = other_units_of(looked_at(run, "a run"), population, reference)
+        section = etree.fromstring(environment.get_template("other_units.html").render(other_units=beside))
         texts = "".join(section.itertext())
         assert not section.findall(".//script")
         assert ("<script>alert(1)</script>" in texts) == (reference is not None)

@@ -322,10 +322,7 @@ def test_a_filed_page_says_what_was_around_the_run():
 
 def test_earlier_units_are_marked_on_the_strip_and_said():
     values = (110.0, 111.0, 112.5, 113.0, 114.0)
-    among = Population(
-        "tone", "sinad", "left", "dB", "more", 113.2, values, (), 80.0, 112.5, 1.5, 0.5, "better than 80 % of 5 units",
-        "", "",
-    )  # fmt: skip
+    among = Population("dB", values, 80.0, 112.5, 1.5, 0.5, "better than 80 % of 5 units", "", "")
     population = Populations("5 other units", 5, {("tone", "sinad", "left"): among})
     _, page = page_of(made_run(), population=population)
     (strip,) = page.xpath("//*[@data-name='sinad left']")

@@ -1,20 +1,14 @@
-"""A run's values beside those of other units: rows of text for a page's table.
-
-====================  =========================================================================
-:func:`beside_of`     everything that a page shows of other units and of a reference unit
-:class:`Beside`       sentences first, then a row for each value
-====================  =========================================================================
-"""
+"""A run's values beside those of other units: rows of text for a page's table."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from linecheck.files.text import visible
 from linecheck.history.reference import reference_name, reference_notes, reference_values
 from linecheck.report.figures.words import plain_name, value_text
+from linecheck.report.model import OtherUnits, OtherUnitsRow
 
 if TYPE_CHECKING:
     from linecheck.checks.base import Reading
@@ -22,40 +16,12 @@ if TYPE_CHECKING:
     from linecheck.limits.verdict import JudgedReading
     from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["Beside", "BesideRow", "beside_of"]
+__all__ = ["other_units_of"]
 
 _NOTHING = "–"
 
 
-@dataclass(frozen=True)
-class BesideRow:
-    """One value of a run, in words: its own, the reference unit's, what is usual, and where it lies among all."""
-
-    check: str
-    name: str
-    value: str
-    reference: str
-    usual: str
-    sigmas: str
-    standing: str
-    left_out: str
-
-
-@dataclass(frozen=True)
-class Beside:
-    """What a page shows of other units. ``source`` is empty where there are none, ``reference`` where no unit is named.
-
-    ``apart`` are sentences on values that stand apart although they do not fail, ``notes`` what limits the comparison.
-    """
-
-    source: str
-    reference: str
-    apart: tuple[str, ...]
-    notes: tuple[str, ...]
-    rows: tuple[BesideRow, ...]
-
-
-def beside_of(view: Run, population: Populations | None, reference: Run | None) -> Beside | None:
+def other_units_of(view: Run, population: Populations | None, reference: Run | None) -> OtherUnits | None:
     """Return what is shown of other units; None where neither a log of them nor a reference is named.
 
     Values are there that one of the two has; all texts are visible ones.
@@ -64,7 +30,7 @@ def beside_of(view: Run, population: Populations | None, reference: Run | None) 
         return None
     others = {} if population is None else population.readings
     references = {} if reference is None else reference_values(reference)
-    return Beside(
+    return OtherUnits(
         source="" if population is None else population.source,
         reference="" if reference is None else reference_name(reference),
         apart=() if population is None else tuple(visible(text) for text in population.apart),
@@ -80,7 +46,7 @@ def _rows(
     view: Run,
     others: Mapping[tuple[str, str, str | None], Population],
     references: Mapping[tuple[str, str, str | None], Reading],
-) -> Iterator[BesideRow]:
+) -> Iterator[OtherUnitsRow]:
     for check in view.checks:
         for item in check.judged.readings:
             key = (check.check, item.reading.metric, item.reading.channel)
@@ -91,14 +57,14 @@ def _rows(
 
 def _row(
     check: CheckOutcome, item: JudgedReading, found: Population | None, reference: Reading | None
-) -> BesideRow:
+) -> OtherUnitsRow:
     reading = item.reading
     usual, sigmas = _NOTHING, _NOTHING
     if found is not None and found.centre is not None and found.spread is not None:
         usual = f"{value_text(found.centre, found.unit)} ± {value_text(found.spread, found.unit)}"
     if found is not None and found.sigmas is not None:
         sigmas = f"{found.sigmas:+.1f}".replace("-", "−")
-    return BesideRow(
+    return OtherUnitsRow(
         check=visible(check.check),
         name=visible(f"{plain_name(reading.metric)} {reading.channel or ''}".strip()),
         value=_value(reading),
