@@ -254,8 +254,8 @@ def _apart(
     name = subject(check, reading.metric, reading.channel)
     return (
         f"{name} {judged or 'has no mask'}, but stands apart from {units} units: "
-        f"{number(reading.value, reading.unit)}, where {number(centre, reading.unit)} is usual ({abs(sigmas):.3g} robust sigmas of "
-        f"{number(spread, reading.unit, 2)} {'above' if sigmas > 0.0 else 'below'})"
+        f"{number(reading.value, reading.unit)}, where {number(centre, reading.unit)} is usual "
+        f"({abs(sigmas):.3g} robust sigmas of {number(spread, reading.unit, 2)} {'above' if sigmas > 0.0 else 'below'})"
     )
 
 
