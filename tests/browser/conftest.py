@@ -17,9 +17,9 @@ FLAGS = [
 ]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser():
-    """The browser. One a file of tests, since Playwright keeps an event loop running in this thread."""
+    """The browser. It ends with this folder's tests, since Playwright keeps an event loop running in this thread."""
     from playwright.sync_api import sync_playwright
 
     chromium = program("chromium")

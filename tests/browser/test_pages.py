@@ -3,27 +3,34 @@
 import re
 
 import pytest
+
 from browser.opened import WIDTHS, boxes, overlapping
 from browser.pages import ALL, HOSTILE, VERDICTS
 
-every_page = pytest.mark.parametrize("name", ALL)
-every_width = pytest.mark.parametrize("width", WIDTHS)
 
-
-@every_page
-def test_a_page_is_whole_asks_for_nothing_and_complains_of_nothing(opened, name):
-    page = opened(name)
+@pytest.mark.parametrize("name", ALL)
+def test_a_page_is_whole_reads_in_order_and_asks_for_nothing(opened, name):
+    page = opened(name, width=max(WIDTHS))
     ids = page.page.evaluate("() => [...document.querySelectorAll('[id]')].map(e => e.id)")
     assert len(ids) == len(set(ids))
     referred = set(re.findall(r'url\(#([^)]+)\)|href="#([^"]+)"', page.path.read_text(encoding="utf-8")))
     assert {first or second for first, second in referred} <= set(ids)
     assert page.points_elsewhere() == []
     assert page.page.locator("script").count() == 0
-    page.open_details(most_rows=10)
+    assert page.page.locator("html").get_attribute("lang") == "en"
+    if name in VERDICTS:
+        see_the_verdict_first(page, VERDICTS[name])
+    tab_through(page)
+    see_everything_in_its_place(page, max(WIDTHS))
     page.page.mouse.wheel(0, 100_000)
     page.page.wait_for_timeout(50)
     assert page.requests == [page.path.as_uri()]
     assert (page.console, page.errors) == ([], [])
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_everything_has_a_place_of_its_own_on_a_telephone(opened, name):
+    see_everything_in_its_place(opened(name, width=min(WIDTHS)), min(WIDTHS))
 
 
 @pytest.mark.parametrize(
@@ -36,10 +43,8 @@ def test_no_accessibility_rule_is_broken(opened, axe_source, name, width):
     assert page.violations(axe_source) == []
 
 
-@every_page
-@every_width
-def test_everything_has_a_place_of_its_own(opened, name, width):
-    page = opened(name, width=width)
+def see_everything_in_its_place(page, width):
+    """See that no text lies on another or is cut, folded and unfolded; the page is unfolded then."""
     for _ in ("folded", "unfolded"):
         assert page.sideways() <= 0
         texts, places, nodes = boxes(page)
@@ -49,12 +54,11 @@ def test_everything_has_a_place_of_its_own(opened, name, width):
         left, right = places[:, 0], places[:, 2]
         cut = ((left < 0) & (right > 0)) | (right > width)
         assert [text for text, out in zip(texts, cut, strict=True) if out] == []
-        page.open_details(most_rows=40)
+        page.open_details(most_rows=10)
 
 
-@pytest.mark.parametrize(("name", "verdict"), VERDICTS.items())
-def test_the_verdict_is_the_first_thing_seen(opened, name, verdict):
-    page = opened(name)
+def see_the_verdict_first(page, verdict):
+    """See that the verdict is the first thing that a reader sees, and stands in the title."""
     heading = page.page.locator("h1")
     assert heading.count() == 1
     shown = page.page.locator("main").inner_text().upper()
@@ -62,13 +66,11 @@ def test_the_verdict_is_the_first_thing_seen(opened, name, verdict):
     texts, places, _ = boxes(page)
     words = [box for text, box in zip(texts, places, strict=True) if verdict.value.upper() in text.upper()]
     assert min(box[3] for box in words) < 400
-    assert page.page.locator("html").get_attribute("lang") == "en"
     assert verdict.value.upper() in page.page.title().upper()
 
 
-@every_page
-def test_the_keyboard_reaches_everything_in_reading_order(opened, name):
-    page = opened(name)
+def tab_through(page):
+    """See that the keyboard reaches everything in reading order."""
     folds = page.page.locator("summary:visible").count()
     links = page.page.locator("a[href]").count()
     places, skip = [], None
@@ -125,13 +127,12 @@ def test_what_looks_like_markup_is_shown_as_text(opened):
     assert page.page.locator("img, script").count() == 0
 
 
-@pytest.mark.parametrize("name", ["among_others"])
 @pytest.mark.parametrize(
     "seen", [{"forced_colors": "active"}, {"contrast": "more"}, {"color_scheme": "dark"}]
 )
-def test_nothing_is_lost_in_other_colours(opened, axe_source, name, seen):
-    plain = opened(name)
-    other = opened(name, **seen)
+def test_nothing_is_lost_in_other_colours(opened, axe_source, seen):
+    plain = opened("among_others")
+    other = opened("among_others", **seen)
     assert other.page.locator("body").inner_text() == plain.page.locator("body").inner_text()
     assert other.page.locator("svg:visible").count() == plain.page.locator("svg:visible").count()
     assert other.violations(axe_source, rules=["color-contrast"]) == []

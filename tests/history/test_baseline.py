@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from regression_runs import baseline_of, curve, limits_with, reading, unit_run, without_digest
 from small_run import small_check
@@ -396,9 +396,19 @@ def test_how_it_is_laid_out_is_no_edit(tmp_path):
     assert not load_baseline(path).is_edited
 
 
+WRITTEN = without_digest(text_of(baseline_of(unit_run()))).encode()
+LATER = unit_run()
+
+
+@pytest.fixture(scope="module")
+def tampered_path(tmp_path_factory):
+    return tmp_path_factory.mktemp("tampered") / "baseline.toml"
+
+
+@settings(max_examples=60)
 @given(st.data())
-def test_a_file_that_was_tampered_with_is_read_or_refused(tmp_path_factory, data):
-    content = bytearray(without_digest(text_of(baseline_of(unit_run()))).encode())
+def test_a_file_that_was_tampered_with_is_read_or_refused(tampered_path, data):
+    content = bytearray(WRITTEN)
     for _ in range(data.draw(st.integers(1, 4))):
         at = data.draw(st.integers(0, len(content) - 1))
         match data.draw(st.sampled_from(["byte", "cut", "double", "digit"])):
@@ -412,9 +422,8 @@ def test_a_file_that_was_tampered_with_is_read_or_refused(tmp_path_factory, data
                 content[at:at] = b"999999999999"
         if not content:
             break
-    path = tmp_path_factory.mktemp("tampered") / "baseline.toml"
-    path.write_bytes(content)
+    tampered_path.write_bytes(content)
     compared = None
     with suppress(BaselineError, FileError):
-        compared = compare_outcome(unit_run(), load_baseline(path))
+        compared = compare_outcome(LATER, load_baseline(tampered_path))
     assert compared is None or len(compared) >= 10

@@ -44,7 +44,7 @@ TWICE = {
 }
 #: A whistle between the harmonics, 30 dB above what is there.
 WHISTLE = {"added_lines": ((7500.0, -108.0),)}
-CAPTURES, CHANGED = 14, 3
+CHANGED = 2
 
 
 def captured(count, seed, **unit):
@@ -61,26 +61,25 @@ def baseline(run):
     return Baseline("baseline.toml", "0" * 64, file)
 
 
-@pytest.fixture(scope="module")
-def runs():
-    return captured(CAPTURES, 1000)
+@pytest.fixture(scope="module", params=[7, pytest.param(14, marks=pytest.mark.soak)])
+def runs(request):
+    """Captures of one unit, each with the baseline that it makes."""
+    return [(run, baseline(run)) for run in captured(request.param, 1000)]
 
 
 def test_no_pair_raises_an_alarm(runs):
-    baselines = [baseline(run) for run in runs]
-    pairs = list(combinations(range(CAPTURES), 2))
-    verdicts = [{entry.verdict for entry in compare_outcome(runs[new], baselines[old])} for old, new in pairs]
-    assert len(verdicts) == 91
+    # By noise alone one pair in 200 has an alarm (alarm_sigmas): one in ten of 21 pairs, with these seeds none.
+    pairs = list(combinations(runs, 2))
+    verdicts = [{entry.verdict for entry in compare_outcome(new, old)} for (_, old), (new, _) in pairs]
     assert sum(Verdict.FAIL in found for found in verdicts) == 0
     assert sum(Verdict.INVALID in found for found in verdicts) <= 1
 
 
 def worse_in_every_pair(runs, changed):
     """What is worse of every changed run against every baseline."""
-    kept = [baseline(run) for run in runs]
     alarms = [
         {(entry.check, entry.metric) for entry in compare_outcome(new, old) if entry.verdict is Verdict.FAIL}
-        for old in kept
+        for _, old in runs
         for new in changed
     ]
     return set.intersection(*alarms)

@@ -159,23 +159,36 @@ def one_by_one(record, run, limits):
     return again.verdict
 
 
+SEEDS = range(2, 8)
+
+
 @pytest.fixture(scope="module")
 def many(tmp_path_factory):
-    """A log of many runs, by many limit files: where it is, the runs, and their records."""
+    """A log of many runs, by many limit files: where it is, and the runs."""
     maker = Maker(1)
     files = [maker.limits() for _ in range(12)]
-    made = [maker.run(files[number % len(files)]) for number in range(240)]
-    path = logged(tmp_path_factory.mktemp("many"), *made)
+    made = [maker.run(files[number % len(files)]) for number in range(180)]
+    return logged(tmp_path_factory.mktemp("many"), *made), made
+
+
+@pytest.fixture(scope="module")
+def alone(many):
+    """By the seed of a limit file what each run comes to by it, judged alone."""
+    path, stored = many
     with LogReader(path) as log:
-        return path, made, [log.record(number + 1) for number in range(len(made))]
+        records = [log.record(number + 1) for number in range(len(stored))]
+    files = {seed: Maker(seed).limits() for seed in SEEDS}
+    return {
+        seed: [one_by_one(record, run, file) for record, run in zip(records, stored, strict=True)]
+        for seed, file in files.items()
+    }
 
 
-@pytest.mark.parametrize("seed", range(2, 12))
-def test_stored_runs_in_bulk_are_judged_as_each_alone(many, seed):
-    path, stored, records = many
-    after = Maker(seed).limits()
-    tally, told = everything(path, after)
-    expected = [one_by_one(record, run, after) for record, run in zip(records, stored, strict=True)]
+@pytest.mark.parametrize("seed", SEEDS)
+def test_stored_runs_in_bulk_are_judged_as_each_alone(many, alone, seed):
+    path, stored = many
+    tally, told = everything(path, Maker(seed).limits())
+    expected = alone[seed]
     by_number = {run.sequence: run for run in told}
     for number, (run, verdict) in enumerate(zip(stored, expected, strict=True), start=1):
         if verdict is run.verdict:
@@ -189,15 +202,12 @@ def test_stored_runs_in_bulk_are_judged_as_each_alone(many, seed):
     see_that_causes_explain([run for run in told if run.after is not None], tally)
 
 
-def test_the_runs_that_are_judged_as_each_alone_come_to_everything(many):
+def test_the_runs_that_are_judged_as_each_alone_come_to_everything(many, alone):
     # So that the test above has something of every sort to hold against each other.
-    _, stored, records = many
+    _, stored = many
     counts = Counter()
-    for seed in range(2, 12):
-        after = Maker(seed).limits()
-        counts.update(
-            (run.verdict, one_by_one(record, run, after)) for record, run in zip(records, stored, strict=True)
-        )
+    for expected in alone.values():
+        counts.update((run.verdict, verdict) for run, verdict in zip(stored, expected, strict=True))
     judging = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL, Verdict.INVALID)
     for before in judging:
         for then in (*judging, None):

@@ -69,15 +69,16 @@ def test_a_dip_out_of_the_axes_leaves_what_lies_inside_as_it_is():
 
 def test_the_worst_point_is_marked_with_shape_and_words():
     figure = _figure()
-    root = ElementTree.fromstring(svg(figure))
+    text = svg(figure)
+    root = ElementTree.fromstring(text)
     words = [element.text for element in root.iter(f"{SVG}text")]
     assert len(figure.marks) == 2
     for number, mark in enumerate(figure.marks):
         assert (mark.text in words) == (number == 0)  # one place, one text
-        use = next(group(svg(figure), f"mark-{number}").iter(f"{SVG}use"))
+        use = next(group(text, f"mark-{number}").iter(f"{SVG}use"))
         frame = frame_of(figure)
         share = np.log(mark.x / frame.x_low) / np.log(frame.x_high / frame.x_low)
-        box = re.search(r'<path d="M ([\d.]+) [\d.]+ L ([\d.]+) [\d.]+ L [\d.]+ 22', svg(figure))
+        box = re.search(r'<path d="M ([\d.]+) [\d.]+ L ([\d.]+) [\d.]+ L [\d.]+ 22', text)
         left, right = float(box[1]), float(box[2])
         assert float(use.get("x")) == pytest.approx(left + share * (right - left), abs=0.02)
     assert {"fails above", "marginal above"} <= set(words)
@@ -162,8 +163,10 @@ def test_any_name_is_text(name):
     png(figure, 400, 60)
 
 
-@pytest.mark.parametrize("points", [2, 800, 30_000])
-@pytest.mark.parametrize("channels", [("left",), ("left", "right"), tuple("abcdefgh")])
+@pytest.mark.parametrize(
+    ("points", "channels"),
+    [(800, "a"), (30_000, "a"), (2, "ab"), (30_000, "ab"), (800, "abcdefgh"), (30_000, "abcdefgh")],
+)
 def test_a_figure_is_small(points, channels):
     assert len(svg(_figure(points, channels)).encode()) <= _LARGEST_BYTES
 
@@ -182,8 +185,9 @@ def test_a_figure_is_small(points, channels):
         ([1000.0, 1000.0], [0.0, 1.0]),
     ],
 )
-@pytest.mark.parametrize("log", [True, False])
-@pytest.mark.parametrize("style", ["line", "points", "stems"])
+@pytest.mark.parametrize(
+    ("log", "style"), [(True, "line"), (False, "line"), (True, "points"), (False, "stems")]
+)
 def test_odd_curves_are_drawn(x, y, log, style):
     series = Series("left", np.array(x), np.array(y), style)
     figure = Figure("f", "f", "f", Axis("x", "Hz", log), Axis("y", "dB"), (series,))

@@ -34,14 +34,20 @@ def page_of(outcome, **beside):
     return text, html.document_fromstring(text)
 
 
+@pytest.fixture(scope="module")
+def pages():
+    """The page of a run of every verdict, as :func:`page_of` returns it."""
+    return {verdict: page_of(run) for verdict, run in runs_of_every_verdict().items()}
+
+
 def plain(node):
     """Return the text of an element, its spaces as one."""
     return " ".join(node.text_content().split())
 
 
 @pytest.mark.parametrize("verdict", Verdict)
-def test_the_verdict_comes_first_as_word_shape_and_colour(verdict):
-    _, page = page_of(runs_of_every_verdict()[verdict])
+def test_the_verdict_comes_first_as_word_shape_and_colour(pages, verdict):
+    _, page = pages[verdict]
     (heading,) = page.xpath("//h1")
     assert plain(heading) == f"{verdict.value.upper()} PR3-004711"
     assert heading.xpath(".//use/@href") == [f"#shape-{verdict.value}"]
@@ -54,9 +60,9 @@ def test_the_verdict_comes_first_as_word_shape_and_colour(verdict):
 
 
 @pytest.mark.parametrize("verdict", [entry for entry in Verdict if entry is not Verdict.PASS])
-def test_everything_that_is_no_pass_is_said_first(verdict):
+def test_everything_that_is_no_pass_is_said_first(pages, verdict):
     run = runs_of_every_verdict()[verdict]
-    _, page = page_of(run)
+    _, page = pages[verdict]
     section = page.get_element_by_id("findings")
     told = [problem.message for _, problem in troubles(run.checks, run.missing, run.problems)]
     assert [text for text in told if text not in plain(section)] == []
@@ -107,13 +113,13 @@ def test_problems_are_told_once_for_all_channels_and_checks():
     )
 
 
-def test_a_pass_has_no_findings():
-    _, page = page_of(made_run())
+def test_a_pass_has_no_findings(pages):
+    _, page = pages[Verdict.PASS]
     assert page.xpath("//*[@id='findings']") == []
 
 
-def test_a_failed_reading_stands_between_its_limits():
-    _, page = page_of(runs_of_every_verdict()[Verdict.FAIL])
+def test_a_failed_reading_stands_between_its_limits(pages):
+    _, page = pages[Verdict.FAIL]
     strip = page.xpath("//*[@id='fails']//*[@data-name='tone: sinad left']")[0]
     assert strip.get("data-verdict") == "fail"
     said = plain(strip)
@@ -155,8 +161,8 @@ def test_every_figure_has_words_a_name_and_its_numbers():
 
 
 @pytest.mark.parametrize("verdict", Verdict)
-def test_ids_are_unique_headings_in_order_and_references_lead_somewhere(verdict):
-    text, page = page_of(runs_of_every_verdict()[verdict])
+def test_ids_are_unique_headings_in_order_and_references_lead_somewhere(pages, verdict):
+    text, page = pages[verdict]
     ids = page.xpath("//@id")
     assert len(ids) == len(set(ids))
     assert {name[1:] for name in page.xpath("//@href")} | set(re.findall(r"url\(#([^)]+)\)", text)) <= set(
@@ -179,8 +185,8 @@ def test_checks_of_names_that_look_alike_as_ids_are_told_apart():
     assert page.xpath("//section[contains(@class, 'check')]/@data-check") == names
 
 
-def test_a_page_points_nowhere_and_runs_nothing():
-    text, page = page_of(runs_of_every_verdict()[Verdict.FAIL])
+def test_a_page_points_nowhere_and_runs_nothing(pages):
+    text, page = pages[Verdict.FAIL]
     assert set(re.findall(r"https?://[^\s\"'<>)]+", text)) == {SVG_NAMESPACE}
     assert page.xpath("//script|//link|//iframe|//object|//img|//@onload|//@onclick|//@src") == []
     assert page.xpath("//meta[@http-equiv='Content-Security-Policy']/@content") == [
@@ -238,8 +244,8 @@ def test_a_run_that_measured_nothing_says_so():
     assert page.xpath("//figure") == []
 
 
-def test_a_value_that_could_not_be_measured_has_no_mark():
-    _, page = page_of(runs_of_every_verdict()[Verdict.INVALID])
+def test_a_value_that_could_not_be_measured_has_no_mark(pages):
+    _, page = pages[Verdict.INVALID]
     (strip,) = page.xpath("//*[@data-name='sinad left']")
     assert "not measured" in plain(strip)
     assert "the sound broke off at 0.31 s" in plain(page.get_element_by_id("problems"))
