@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 from linecheck.errors import LinecheckError
 from linecheck.history.comparison.compare import compare_sides
-from linecheck.history.comparison.model import ComparedCurve, ComparedValue, Comparison
+from linecheck.history.comparison.model import Compared, ComparedCurve, ComparedValue, Comparison
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.results.wording import subject
@@ -114,7 +114,7 @@ def _flips(earlier: Run, later: Run) -> Iterator[Flip]:
 
 
 def _moved(comparison: Comparison) -> Iterator[Moved]:
-    items: tuple[ComparedValue | ComparedCurve, ...] = (*comparison.values, *comparison.curves)
+    items: tuple[Compared, ...] = (*comparison.values, *comparison.curves)
     for item in items:
         (difference,) = item.differences
         place: tuple[float | None, str] = (None, "")

@@ -32,14 +32,7 @@ if TYPE_CHECKING:
     from linecheck.log import LogReader
     from linecheck.run.model import CheckOutcome, Run
 
-__all__ = [
-    "FEWEST_UNITS",
-    "Population",
-    "Populations",
-    "percentile_rank",
-    "population_of",
-    "robust_scale",
-]
+__all__ = ["FEWEST_UNITS", "Population", "Populations", "percentile_rank", "population_of", "robust_scale"]
 
 Key = tuple[str, str, str | None]
 

@@ -10,6 +10,7 @@ from linecheck.checks.base import Reading
 from linecheck.history.comparison.accuracy import accuracy
 from linecheck.history.comparison.findings import spec_of
 from linecheck.history.comparison.model import (
+    Compared,
     ComparedCurve,
     ComparedValue,
     Comparison,
@@ -52,7 +53,6 @@ _NOTHING = "–"
 _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.
 _ALWAYS_DRAWN = ("response", "impulse", "thd_n_wide")
-Compared = ComparedValue | ComparedCurve
 
 
 def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ()) -> ComparisonPage:
@@ -298,7 +298,4 @@ def _groups(comparison: Comparison) -> tuple[FactGroup, ...]:
         Fact("revision", str(comparison.limit_revision)),
         Fact("SHA-256", comparison.limit_sha256, is_code=True),
     )
-    return (
-        FactGroup("limits", "Limit file", limits),
-        FactGroup("record", "This comparison", facts),
-    )
+    return (FactGroup("limits", "Limit file", limits), FactGroup("record", "This comparison", facts))

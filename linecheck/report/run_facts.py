@@ -46,13 +46,7 @@ def identity(run: Run) -> tuple[Fact, ...]:
     if run.captured is not None:
         when.insert(0, Fact("recorded", moment(utc_text(run.captured))))
     attempt = [] if run.record is None else [Fact("attempt", str(run.record.attempt))]
-    return (
-        Fact("serial", run.serial),
-        Fact("model", run.model),
-        *when,
-        *attempt,
-        *facts_at(run, "identity"),
-    )
+    return (Fact("serial", run.serial), Fact("model", run.model), *when, *attempt, *facts_at(run, "identity"))
 
 
 def setting_table(run: Run) -> DataTable | None:

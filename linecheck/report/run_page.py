@@ -130,11 +130,7 @@ def _finding_parts(
 
 
 def _check_part(
-    view: Run,
-    check: CheckOutcome,
-    anchor: str,
-    others: Others | None,
-    reference: Run | None,
+    view: Run, check: CheckOutcome, anchor: str, others: Others | None, reference: Run | None
 ) -> CheckPart:
     metrics = tuple(_metric_parts(view, check, others))
     shown = {(part.metric, strip.label or None) for part in metrics for strip in part.strips}

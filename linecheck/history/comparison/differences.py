@@ -130,9 +130,7 @@ def _difference(
     return Difference(difference, uncertainty, real, signed, why)
 
 
-def _curves(
-    sides: Sequence[Picked],
-) -> Iterator[tuple[str, CurveSpec, str | None, tuple[Curve | None, ...]]]:
+def _curves(sides: Sequence[Picked]) -> Iterator[tuple[str, CurveSpec, str | None, tuple[Curve | None, ...]]]:
     for check, spec, channel, items in _shared(sides):
         curves = tuple(
             item.curve if isinstance(item, JudgedCurve) and len(item.curve.x) else None for item in items

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from linecheck.checks import kinds
@@ -19,6 +18,7 @@ from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.history.comparison.accuracy import accuracy
 from linecheck.history.comparison.amounts import amount, decimals_for, difference_unit
 from linecheck.history.comparison.model import (
+    Compared,
     ComparedCurve,
     ComparedValue,
     CurveDifference,
@@ -33,7 +33,7 @@ __all__ = ["find", "spec_of"]
 _ALIKE: Final = 0.05
 
 
-def spec_of(item: ComparedValue | ComparedCurve) -> MetricSpec | CurveSpec:
+def spec_of(item: Compared) -> MetricSpec | CurveSpec:
     """Return what the kind of a check says of a metric or curve of it."""
     kind = kinds()[item.kind]
     specs: tuple[MetricSpec | CurveSpec, ...] = (
@@ -57,73 +57,66 @@ def find(
     analysis : mapping of str to mapping
         How each check was analysed: words may name a frequency from there.
     """
-    teller = _Teller(sides, analysis, {value.check: value.kind for value in values})
-    found = [finding for at in range(1, len(sides)) for finding in teller.of_side(at, values, curves)]
+    items: list[Compared] = [*values, *curves]
+    checks_of_kind = Counter({value.check: value.kind for value in values}.values())
+    found = []
+    for at in range(1, len(sides)):
+        for group, channels in _groups(items, at):
+            item, difference = _largest(group, at)
+            words = (
+                _value_words(item, at, analysis.get(item.check, {}))
+                if isinstance(item, ComparedValue)
+                else _curve_words(item, at)
+            )
+            spec = spec_of(item).difference
+            named = tuple(entry.channel for entry in group if entry.channel is not None)
+            where = f", {' and '.join(named)}" if 0 < len(named) < channels else ""
+            # Words that name the metric alone do not say which of several checks is meant.
+            which = f" in {item.check}" if (spec.what or spec.more) and checks_of_kind[item.kind] > 1 else ""
+            found.append(
+                Finding(
+                    side=sides[at].label,
+                    text=f"{sides[at].name}{where}: {words}{which} against {sides[0].name}",
+                    check=item.check,
+                    metric=item.metric,
+                    channels=named,
+                    difference=difference.difference,
+                    uncertainty=difference.uncertainty,
+                    unit=item.unit,
+                    worse=_is_worse(item, at),
+                    severity=_severity(item, difference),
+                    x=difference.x if isinstance(difference, CurveDifference) else None,
+                )
+            )
     found.sort(key=lambda finding: (finding.worse is False, -finding.severity))
     return tuple(found)
 
 
-@dataclass(frozen=True)
-class _Teller:
-    """Puts differences between sides into words."""
-
-    sides: Sequence[Side]
-    analysis: Mapping[str, Mapping[str, Any]]
-    kinds: Mapping[str, str]
-
-    def of_side(
-        self, at: int, values: Sequence[ComparedValue], curves: Sequence[ComparedCurve]
-    ) -> Iterator[Finding]:
-        every: list[ComparedValue | ComparedCurve] = [*values, *curves]
-        channels = Counter((item.check, item.metric) for item in every)
-        real = [item for item in every if item.differences[at - 1].significant]
-        said = {(item.check, item.metric) for item in real}
-        kinds_said = {f"{item.kind}.{item.metric}" for item in real}
-        groups: dict[tuple[str, str], list[ComparedValue | ComparedCurve]] = {}
-        for item in real:
-            by = spec_of(item).difference.said_by
-            if not any((item.check, name) in said or name in kinds_said for name in by):
-                groups.setdefault((item.check, item.metric), []).append(item)
-        for key, group in groups.items():
-            for together in _alike(group, at):
-                yield self._finding(at, together, channels[key])
-
-    def _is_one_of_several(self, item: ComparedValue | ComparedCurve) -> bool:
-        """Return whether its words alone do not say which check is meant."""
-        spec = spec_of(item).difference
-        return bool(spec.what or spec.more) and sum(kind == item.kind for kind in self.kinds.values()) > 1
-
-    def _finding(self, at: int, group: Sequence[ComparedValue | ComparedCurve], count: int) -> Finding:
-        """Return the finding of channels that have changed alike, of as many as there are."""
-        item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
-        difference = item.differences[at - 1]
-        if isinstance(item, ComparedValue):
-            words, x = _value_words(item, at, self.analysis.get(item.check, {})), None
-        else:
-            words, x = _curve_words(item, at), item.differences[at - 1].x
-        channels = tuple(entry.channel for entry in group if entry.channel is not None)
-        where = f", {' and '.join(channels)}" if 0 < len(channels) < count else ""
-        which = f" in {item.check}" if self._is_one_of_several(item) else ""
-        return Finding(
-            side=self.sides[at].label,
-            text=f"{self.sides[at].name}{where}: {words}{which} against {self.sides[0].name}",
-            check=item.check,
-            metric=item.metric,
-            channels=channels,
-            difference=difference.difference,
-            uncertainty=difference.uncertainty,
-            unit=item.unit,
-            worse=_is_worse(item, at),
-            severity=_severity(item, difference),
-            x=x,
-        )
+def _groups(items: Sequence[Compared], at: int) -> Iterator[tuple[Sequence[Compared], int]]:
+    """Yield what differs on a side: the channels of a metric that have changed alike, of how many it has."""
+    channels = Counter((item.check, item.metric) for item in items)
+    real = [item for item in items if item.differences[at - 1].significant]
+    said = {(item.check, item.metric) for item in real}
+    said_of_kinds = {f"{item.kind}.{item.metric}" for item in real}
+    groups: dict[tuple[str, str], list[Compared]] = {}
+    for item in real:
+        by = spec_of(item).difference.said_by
+        if not any((item.check, name) in said or name in said_of_kinds for name in by):
+            groups.setdefault((item.check, item.metric), []).append(item)
+    for key, group in groups.items():
+        for alike in _alike(group, at):
+            yield alike, channels[key]
 
 
-def _alike(
-    group: Sequence[ComparedValue | ComparedCurve], at: int
-) -> list[list[ComparedValue | ComparedCurve]]:
+def _largest(group: Sequence[Compared], at: int) -> tuple[Compared, Difference | CurveDifference]:
+    """Return which of some channels has changed most, and its difference."""
+    item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
+    return item, item.differences[at - 1]
+
+
+def _alike(group: Sequence[Compared], at: int) -> list[list[Compared]]:
     """Return the channels of a metric, those together in which it has changed alike."""
-    together: list[list[ComparedValue | ComparedCurve]] = []
+    together: list[list[Compared]] = []
     for item in group:
         own = item.differences[at - 1]
         for others in together:
@@ -139,14 +132,14 @@ def _alike(
     return together
 
 
-def _side_of_bounds(item: ComparedValue | ComparedCurve, at: int) -> tuple[bool, bool]:
+def _side_of_bounds(item: Compared, at: int) -> tuple[bool, bool]:
     if isinstance(item, ComparedCurve):
         return (False, False)
     new, base = item.readings[at], item.readings[0]
     return (new is not None and new.is_bound, base is not None and base.is_bound)
 
 
-def _is_worse(item: ComparedValue | ComparedCurve, at: int) -> bool | None:
+def _is_worse(item: Compared, at: int) -> bool | None:
     """Return whether a difference is for the worse; None where neither way is.
 
     Where the nominal value is best, leaving the pass mask is for the worse and coming back into it for the better.
@@ -169,7 +162,7 @@ def _inside(item: ComparedValue, side: int) -> bool | None:
     return above and (not isinstance(high, int | float) or reading.value <= high)
 
 
-def _severity(item: ComparedValue | ComparedCurve, difference: Difference | CurveDifference) -> float:
+def _severity(item: Compared, difference: Difference | CurveDifference) -> float:
     """Return how grave a difference is: decibels as they are, all else by its part of the value in decibels."""
     size = abs(difference.difference or 0.0)
     if item.unit in ("dB", "dBFS"):

@@ -23,6 +23,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.run.model import HOLD
 
 __all__ = [
+    "Compared",
     "ComparedCurve",
     "ComparedValue",
     "Comparison",
@@ -146,6 +147,9 @@ class ComparedCurve:
     curves: tuple[Curve | None, ...]
     differences: tuple[CurveDifference, ...]
     mask: Mask | None = None
+
+
+Compared = ComparedValue | ComparedCurve
 
 
 @dataclass(frozen=True)

@@ -85,18 +85,12 @@ def _shared_name(name: str, setup: dict[str, str]) -> str:
 def side_of(number: int, picked: Picked, every: Sequence[Picked]) -> Side:
     """Return a side as it is shown."""
     view = picked.view
+    same = ("source", "run_id", "serial", "model", "verdict", "firmware", "station", "software", "held")
     return Side(
+        **{name: getattr(view, name) for name in same},
         label=LABELS[number],
         reference=picked.reference,
         name=_name(picked, every),
-        source=view.source,
-        run_id=view.run_id,
-        serial=view.serial,
-        model=view.model,
-        verdict=view.verdict,
-        firmware=view.firmware,
-        station=view.station,
-        software=view.software,
         started=utc_text(view.started),
         recorded=None if view.captured is None else utc_text(view.captured),
         limit_path=view.limits.path,
@@ -117,7 +111,6 @@ def side_of(number: int, picked: Picked, every: Sequence[Picked]) -> Side:
         problems=tuple(
             (name, problem) for name, check in picked.checks.items() for problem in check.judged.problems
         ),
-        held=view.held,
     )
 
 

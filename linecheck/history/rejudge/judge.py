@@ -164,12 +164,7 @@ class SpanJudge:
                 if is_void(run, layouts.items[row["item"]]):
                     row["value"] = np.nan
         rows["level"], _ = judge_readings(
-            layouts.masks,
-            rows["item"],
-            rows["value"],
-            rows["uncertainty"],
-            rows["is_bound"],
-            self._decision,
+            layouts.masks, rows["item"], rows["value"], rows["uncertainty"], rows["is_bound"], self._decision
         )
         for number in np.unique(layout).tolist():
             otherwise = layouts[number].otherwise

@@ -18,7 +18,7 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec
 from linecheck.limits.masks import extent, limit_at
-from linecheck.limits.model import Bounds, Limit, Mask
+from linecheck.limits.model import Limit, Mask
 from linecheck.report.figures.data import Axis, LimitLine
 from linecheck.report.figures.words import curve_name, file_name, plain_name, value_text
 
@@ -112,14 +112,13 @@ def limit_lines(mask: Mask | None, span: tuple[float, float], log_x: bool) -> tu
     if mask is None:
         return ()
     outer = mask.fail if mask.fail is not None else mask.pass_
-    lines: list[LimitLine] = []
-    zones: tuple[tuple[Literal["pass", "fail"], Bounds], ...] = (("pass", mask.pass_), ("fail", outer))
-    for zone, bounds in zones:
-        sides: tuple[tuple[Literal["min", "max"], Limit | None], ...]
-        sides = (("min", bounds.min), ("max", bounds.max))
-        for side, limit in sides:
-            if limit is not None:
-                lines.append(_limit_line(zone, side, limit, span, log_x))
+    edges: tuple[tuple[Literal["pass", "fail"], Literal["min", "max"], Limit | None], ...] = (
+        ("pass", "min", mask.pass_.min),
+        ("pass", "max", mask.pass_.max),
+        ("fail", "min", outer.min),
+        ("fail", "max", outer.max),
+    )
+    lines = [_limit_line(zone, side, limit, span, log_x) for zone, side, limit in edges if limit is not None]
     return tuple(line for line in lines if len(line.x))
 
 

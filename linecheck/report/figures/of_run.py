@@ -53,19 +53,12 @@ def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = 
 
 
 def _figure(
-    view: Run,
-    check: CheckOutcome,
-    items: Sequence[JudgedCurve],
-    others: Sequence[Series],
-    part: Part,
+    view: Run, check: CheckOutcome, items: Sequence[JudgedCurve], others: Sequence[Series], part: Part
 ) -> Figure:
     first = items[0].curve
     spec = curve_spec(check.kind, first.metric)
     mask = view.mask(check.check, first.metric)
-    span = (
-        min(float(item.curve.x[0]) for item in items),
-        max(float(item.curve.x[-1]) for item in items),
-    )
+    span = (min(float(item.curve.x[0]) for item in items), max(float(item.curve.x[-1]) for item in items))
     marks = _all_worst(items)
     if check.kind == "jitter" and first.metric == "sidebands":
         marks += sideband_marks([item.curve for item in items], check.judged.problems)
