@@ -207,11 +207,8 @@ def _free(name: str, taken: set[str]) -> str:
 
 
 def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:
-    from linecheck.report.figures.drawing.draw import png, strips_png, strips_svg, svg
+    from linecheck.report.figures.drawing.draw import png, svg
 
-    dpi = max(width_px / 6.7, 60.0)
-    if isinstance(drawing, tuple):
-        return (
-            strips_svg(drawing).encode("utf-8") if form == "svg" else strips_png(drawing, width_px, dpi=dpi)
-        )
-    return svg(drawing).encode("utf-8") if form == "svg" else png(drawing, width_px, dpi=dpi)
+    if form == "svg":
+        return svg(drawing).encode("utf-8")
+    return png(drawing, width_px, dpi=max(width_px / 6.7, 60.0))

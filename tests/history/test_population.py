@@ -363,7 +363,7 @@ def test_a_log_that_was_changed_is_said_to_be(path):
 
 
 def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(forty):
-    from linecheck.report.figures.drawing.draw import strips_png, strips_svg
+    from linecheck.report.figures.drawing.draw import png, svg
     from linecheck.report.figures.strips import strips_of_check
 
     run = unit(99, 113.25)
@@ -375,8 +375,8 @@ def test_strips_show_the_other_units_and_reach_to_nearly_all_of_them(forty):
     assert strip.low < strip.others[0] < strip.others[-1] < strip.high
     many = replace(strip, others=tuple(112.0 + 0.001 * at for at in range(1000)))
     for drawn in (strip, many):
-        assert "better than 60 % of 40 units" in strips_svg((drawn,))
-        assert strips_png((drawn,)).startswith(b"\x89PNG")
+        assert "better than 60 % of 40 units" in svg((drawn,))
+        assert png((drawn,)).startswith(b"\x89PNG")
 
 
 def test_a_reading_without_a_mask_has_a_strip_among_other_units(path):

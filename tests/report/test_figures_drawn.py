@@ -15,7 +15,7 @@ from linecheck.checks.base import Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Axis, Figure, Mark, Series
-from linecheck.report.figures.drawing.draw import png, strips_png, strips_svg, svg
+from linecheck.report.figures.drawing.draw import png, svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
 from linecheck.report.figures.of_run import figures_of_check
@@ -127,10 +127,10 @@ def test_the_same_figure_gives_the_same_bytes_whatever_is_set():
     import matplotlib as mpl
 
     figure, strips = _figure(), _strips()
-    before = svg(figure), png(figure, 600, 90), strips_svg(strips)
+    before = svg(figure), png(figure, 600, 90), svg(strips)
     with mpl.rc_context({"font.size": 20, "svg.fonttype": "path", "lines.linewidth": 9, "axes.grid": False}):
         kept = dict(mpl.rcParams)
-        assert (svg(figure), png(figure, 600, 90), strips_svg(strips)) == before
+        assert (svg(figure), png(figure, 600, 90), svg(strips)) == before
         assert dict(mpl.rcParams) == kept
 
 
@@ -244,17 +244,17 @@ def test_strips_say_value_and_verdict_in_words():
         Verdict.INVALID,
         Verdict.FAIL,
     ]
-    root = ElementTree.fromstring(strips_svg(strips))
+    root = ElementTree.fromstring(svg(strips))
     words = [element.text for element in root.iter(f"{SVG}text")]
     assert {"112.80 dB, pass", "110.00 dB, marginal", "100.00 dB, fail", "invalid", "not measured"} <= set(
         words
     )
     assert {"108", "112"} <= set(words)
     assert "112.80 dB, pass. Passes from 112 dB up; fails below 108 dB." in root.find(f"{SVG}desc").text
-    assert Image.open(io.BytesIO(strips_png(strips))).width == 1340
+    assert Image.open(io.BytesIO(png(strips))).width == 1340
 
 
 @pytest.mark.filterwarnings("error")
 def test_a_strip_shows_any_channel_as_text():
-    assert "&lt;script&gt;&amp;" in strips_svg(_strips("<script>&"))
-    assert ElementTree.fromstring(strips_svg([])).tag == f"{SVG}svg"
+    assert "&lt;script&gt;&amp;" in svg(_strips("<script>&"))
+    assert ElementTree.fromstring(svg([])).tag == f"{SVG}svg"

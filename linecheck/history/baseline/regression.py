@@ -31,9 +31,9 @@ from linecheck.history.baseline.unit_entry import (
     unit_entry,
     why_missing,
 )
-from linecheck.limits.curve_profile import compare_profiles
+from linecheck.limits.curve_profile import CurveChange, compare_profiles
 from linecheck.limits.model import Check
-from linecheck.limits.regression import Answer, alarm_sigmas, compare_values
+from linecheck.limits.regression import Answer, Change, alarm_sigmas, compare_values
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.results.wording import subject
 from linecheck.run.model import CheckOutcome, Run
@@ -286,21 +286,36 @@ class _Sides:
             what = "gives it no margin" if item.channel in channels else "has no such channel"
             yield _dropped(check.name, item, f"the limit file {what} any more")
 
-    def _untold(
-        self, check: Check, spec: MetricSpec | CurveSpec, channel: str | None, why: str
+    def _comparison(
+        self,
+        check: Check,
+        spec: MetricSpec | CurveSpec,
+        channel: str | None,
+        text: str,
+        change: Change | CurveChange | None = None,
+        **numbers: Any,  # noqa: ANN401 - the fields of a comparison
     ) -> Comparison:
-        name = subject(check.name, spec.name, channel)
+        """Return a comparison; without a change it cannot be told."""
         return Comparison(
             check.name,
             spec.name,
             channel,
             isinstance(spec, CurveSpec),
-            Answer.CANNOT_TELL,
-            Verdict.INVALID,
-            f"{name} cannot be compared: {why}",
+            change.answer if change is not None else Answer.CANNOT_TELL,
+            change.verdict if change is not None else Verdict.INVALID,
+            text,
             spec.unit,
+            worse_by=change.worse_by if change is not None else None,
+            uncertainty=change.uncertainty if change is not None else None,
             margin=check.regression[spec.name],
+            **numbers,
         )
+
+    def _untold(
+        self, check: Check, spec: MetricSpec | CurveSpec, channel: str | None, why: str
+    ) -> Comparison:
+        name = subject(check.name, spec.name, channel)
+        return self._comparison(check, spec, channel, f"{name} cannot be compared: {why}")
 
     def _reading(self, check: Check, spec: MetricSpec, now: ReadingEntry, old: ReadingEntry) -> Comparison:
         margin = check.regression[spec.name]
@@ -317,45 +332,24 @@ class _Sides:
         )
         moved = moved_by(change, now.measured, old.measured, spec, self.sigmas)
         name = subject(check.name, spec.name, now.channel)
-        return Comparison(
-            check.name,
-            spec.name,
-            now.channel,
-            False,
-            change.answer,
-            change.verdict,
-            answer_text(name, change, now.measured, old.measured, spec, margin, moved),
-            spec.unit,
-            now.value,
-            old.value,
-            change.worse_by,
-            change.uncertainty,
-            margin,
-            moved=moved,
-        )
+        text = answer_text(name, change, now.measured, old.measured, spec, margin, moved)
+        values = {"value": now.value, "baseline_value": old.value}
+        return self._comparison(check, spec, now.channel, text, change, **values, moved=moved)
 
     def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:
         margin = check.regression[spec.name]
         change = compare_profiles(now.profile(), old.profile(), spec.better, margin, self.sigmas)
-        name = subject(check.name, spec.name, now.channel)
-        return Comparison(
-            check.name,
-            spec.name,
+        text = curve_text(subject(check.name, spec.name, now.channel), change, spec, margin)
+        numbers = {name: getattr(change, name) for name in ("value", "x", "compared", "bands")}
+        return self._comparison(
+            check,
+            spec,
             now.channel,
-            True,
-            change.answer,
-            change.verdict,
-            curve_text(name, change, spec, margin),
-            spec.unit,
-            change.value,
-            change.base_value,
-            change.worse_by,
-            change.uncertainty,
-            margin,
-            change.x,
-            spec.x_unit,
-            change.compared,
-            change.bands,
+            text,
+            change,
+            **numbers,
+            baseline_value=change.base_value,
+            x_unit=spec.x_unit,
         )
 
 

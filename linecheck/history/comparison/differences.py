@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -80,23 +81,29 @@ def compared_values(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedVal
             continue
         found.append(
             ComparedValue(
-                check=check,
-                kind=first.checks[check].kind,
-                metric=spec.name,
-                text=spec.text,
-                channel=channel,
-                unit=spec.unit,
-                better=spec.better,
+                **_of_spec(first, check, spec, channel),
                 readings=tuple(readings),
                 verdicts=tuple(None if item is None else item.verdict for item in judged),
                 differences=tuple(
                     _difference(reading, readings[0], spec, sigmas, (first, side, check))
                     for reading, side in zip(readings[1:], sides[1:], strict=True)
                 ),
-                mask=first.view.mask(first.checks[check].check, spec.name),
             )
         )
     return tuple(found)
+
+
+def _of_spec(first: Picked, check: str, spec: MetricSpec | CurveSpec, channel: str | None) -> dict[str, Any]:
+    """Return what a comparison says of a metric or curve as such, and the first side's mask of it."""
+    whole = first.checks[check]
+    return {
+        **{name: getattr(spec, name) for name in ("text", "unit", "better")},
+        "check": check,
+        "kind": whole.kind,
+        "metric": spec.name,
+        "channel": channel,
+        "mask": first.view.mask(whole.check, spec.name),
+    }
 
 
 def _difference(
@@ -155,15 +162,9 @@ def compared_curves(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedCur
         profiles = _profiles(curves, spec)
         found.append(
             ComparedCurve(
-                check=check,
-                kind=first.checks[check].kind,
-                metric=spec.name,
-                text=spec.text,
-                channel=channel,
+                **_of_spec(first, check, spec, channel),
                 x_unit=next(curve.x_unit for curve in curves if curve is not None),
-                unit=spec.unit,
                 log_x=spec.log_x,
-                better=spec.better,
                 curves=curves,
                 differences=tuple(
                     _curve_difference(
@@ -171,7 +172,6 @@ def compared_curves(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedCur
                     )
                     for profile, curve, side in zip(profiles[1:], curves[1:], sides[1:], strict=True)
                 ),
-                mask=first.view.mask(first.checks[check].check, spec.name),
             )
         )
     return tuple(found)

@@ -1,11 +1,9 @@
 """Figures and strips drawn: as SVG that stands in a page, and as PNG.
 
-=====================  ===============================================================
-:func:`svg`            a figure as an ``<svg>`` element, the same bytes every time
-:func:`png`            a figure as PNG
-:func:`strips_svg`     judged values between their limits, one below the other
-:func:`strips_png`     the same as PNG
-=====================  ===============================================================
+===============  ===============================================================
+:func:`svg`      a figure, or strips, as an ``<svg>`` element, the same bytes every time
+:func:`png`      the same as PNG
+===============  ===============================================================
 
 An ``<svg>`` refers to nothing outside itself, and its ids begin with a prefix of its own, so that many share a page.
 The line of curve number n is the path in the group ``PREFIX-curve-n``: a corner at every point that the table lists.
@@ -32,7 +30,10 @@ from linecheck.report.figures.words import file_name
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
 
-__all__ = ["png", "strips_png", "strips_svg", "svg"]
+__all__ = ["png", "svg"]
+
+Drawing = Figure | Sequence[Strip]
+
 
 #: A figure's width where nothing else is asked for, inches: what A4 has between its margins.
 WIDTH_INCHES = 6.7
@@ -71,42 +72,49 @@ _TRANSFORM = re.compile(r' transform="([^"]*)"')
 _FONT = re.compile(r" ?font-family: [^;\"]*;")
 
 
-def svg(figure: Figure, *, prefix: str | None = None, titled: bool = True) -> str:
-    """Return a figure as an ``<svg>`` element.
+def svg(drawing: Drawing, *, prefix: str | None = None, titled: bool = True) -> str:
+    """Return a figure, or strips one below the other, as an ``<svg>`` element.
 
     Parameters
     ----------
-    figure : Figure
+    drawing : Figure or sequence of Strip
     prefix : str, optional
         What its ids begin with: give one for each figure of a page. By default its title and name.
     titled : bool
-        Whether its title is drawn; it is there for screen readers in any case.
+        Whether a figure's title is drawn; it is there for screen readers in any case.
     """
-    prefix = file_name(prefix if prefix is not None else _own_prefix(figure))[:80]
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    title, alt, own = "values between their limits", "", "strips"
+    if isinstance(drawing, Figure):
+        title, alt, own = drawing.title, drawing.alt, _own_prefix(drawing)
+    else:
+        alt = strips_alt(drawing)
+    prefix = file_name(prefix if prefix is not None else own)[:80]
+    stream = io.StringIO()
     with _style(prefix):
-        return _as_svg(draw_figure(figure, WIDTH_INCHES, titled=titled), prefix, figure.title, figure.alt)
+        canvas: Any = FigureCanvasSVG(_canvas(drawing, WIDTH_INCHES, titled))
+        canvas.print_svg(stream, metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
+    return _finished(stream.getvalue(), prefix, title, alt)
 
 
-def png(figure: Figure, width_px: int = 1340, dpi: float = 200.0, *, titled: bool = True) -> bytes:
-    """Return a figure as PNG, so many pixels wide; ``dpi`` says how large its text is among them."""
+def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0, *, titled: bool = True) -> bytes:
+    """Return the same as PNG, so many pixels wide; ``dpi`` says how large its text is among them."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    stream = io.BytesIO()
     with _style("png"):
-        return _as_png(draw_figure(figure, _inches(width_px, dpi), titled=titled), dpi)
+        made = _canvas(drawing, _inches(width_px, dpi), titled)
+        made.set_dpi(dpi)
+        canvas: Any = FigureCanvasAgg(made)
+        canvas.print_png(stream, metadata={"Software": None})
+    return stream.getvalue()
 
 
-def strips_svg(strips: Sequence[Strip], *, prefix: str = "strips", named: bool = True) -> str:
-    """Return strips as one ``<svg>`` element; ``named`` whether each says its check."""
-    prefix = file_name(prefix)[:80]
-    with _style(prefix):
-        canvas = draw_strips(strips, WIDTH_INCHES, named=named)
-        return _as_svg(canvas, prefix, "values between their limits", strips_alt(strips))
-
-
-def strips_png(
-    strips: Sequence[Strip], width_px: int = 1340, dpi: float = 200.0, *, named: bool = True
-) -> bytes:
-    """Return strips as PNG."""
-    with _style("png"):
-        return _as_png(draw_strips(strips, _inches(width_px, dpi), named=named), dpi)
+def _canvas(drawing: Drawing, width_inches: float, titled: bool) -> Canvas:
+    if isinstance(drawing, Figure):
+        return draw_figure(drawing, width_inches, titled=titled)
+    return draw_strips(drawing, width_inches)
 
 
 def _own_prefix(figure: Figure) -> str:
@@ -135,26 +143,6 @@ def _style(salt: str) -> Iterator[None]:
         settings: Any = mpl.rcParams
         settings.update(_RC | {"svg.hashsalt": salt})
         yield
-
-
-def _as_svg(canvas: Canvas, prefix: str, title: str, alt: str) -> str:
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-
-    stream = io.StringIO()
-    nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-    drawing: Any = FigureCanvasSVG(canvas)
-    drawing.print_svg(stream, metadata=nothing)
-    return _finished(stream.getvalue(), prefix, title, alt)
-
-
-def _as_png(canvas: Canvas, dpi: float) -> bytes:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    stream = io.BytesIO()
-    canvas.set_dpi(dpi)
-    drawing: Any = FigureCanvasAgg(canvas)
-    drawing.print_png(stream, metadata={"Software": None})
-    return stream.getvalue()
 
 
 def _finished(text: str, prefix: str, title: str, alt: str) -> str:

@@ -24,7 +24,7 @@ __all__ = ["draw_strips", "strips_alt"]
 _ROW, _BAR, _NAME, _WORDS = 34.0, 12.0, 150.0, 122.0
 
 
-def draw_strips(strips: Sequence[Strip], width_inches: float, *, named: bool = True) -> Canvas:
+def draw_strips(strips: Sequence[Strip], width_inches: float) -> Canvas:
     """Return the strips one below the other on a canvas of 72 dots an inch."""
     from matplotlib.figure import Figure as Canvas
 
@@ -37,7 +37,7 @@ def draw_strips(strips: Sequence[Strip], width_inches: float, *, named: bool = T
         box = (left / width, bottom / height, max(right - left, 40.0) / width, _BAR / height)
         _draw_bar(canvas.add_axes(box), strip)
         texts: tuple[tuple[float, float, str, float, dict[str, Any]], ...] = (
-            (left - 8.0, 0.5, _name(strip, named), 8.0, {"ha": "right"}),
+            (left - 8.0, 0.5, _name(strip), 8.0, {"ha": "right"}),
             (right + 8.0, 0.5, _told(strip), 8.0, {"weight": "bold"}),
             (right + 8.0, -0.4, strip.standing, 6.7, {}),
         )
@@ -123,9 +123,8 @@ def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
         )
 
 
-def _name(strip: Strip, named: bool) -> str:
-    metric = f"{metric_name(strip.metric)} {strip.channel or ''}".strip()
-    return visible(f"{strip.check}: {metric}" if named else metric)
+def _name(strip: Strip) -> str:
+    return visible(f"{strip.check}: {metric_name(strip.metric)} {strip.channel or ''}".strip())
 
 
 def _told(strip: Strip) -> str:
@@ -143,4 +142,4 @@ def strips_alt(strips: Sequence[Strip]) -> str:
 
 def _alt(strip: Strip) -> str:
     standing = f"; {strip.standing}" if strip.standing else ""
-    return f"{_name(strip, True)}: {_told(strip)}{standing}. {limits_text(strip)}".rstrip()
+    return f"{_name(strip)}: {_told(strip)}{standing}. {limits_text(strip)}".rstrip()
