@@ -62,31 +62,23 @@ def _notes(view: Run, reference: Run) -> Iterator[str]:
 def _check_notes(view: Run, reference: Run, name: str) -> Iterator[str]:
     """Yield which checks of the reference are missing, or have measured something else."""
     stimuli = {check.check: check.stimulus_sha256 for check in reference.checks}
-    names = [check.check for check in view.checks]
-    shared = [check for check in names if check in stimuli]
-    own = {check.check: check.stimulus_sha256 for check in view.checks}
-    known = [check for check in shared if None not in (own[check], stimuli[check])]
-    for found, words in (
-        ([check for check in names if check not in stimuli], f"{name} has no such check"),
-        (
-            [check for check in shared if check not in known],
-            f"what was played to this unit or to {name} is not known",
-        ),
-        (
-            [check for check in known if own[check] != stimuli[check]],
-            f"another stimulus was played to {name}",
-        ),
-        (
-            [
-                check
-                for check in shared
-                if _analysed_otherwise(view.limits_of(check), reference.limits_of(check))
-            ],
-            f"{name} was analysed otherwise",
-        ),
-    ):
-        if found:
-            yield f"{words}: {', '.join(visible(check) for check in found)}"
+    absent, unknown = f"{name} has no such check", f"what was played to this unit or to {name} is not known"
+    other, analysed = f"another stimulus was played to {name}", f"{name} was analysed otherwise"
+    found: dict[str, list[str]] = {absent: [], unknown: [], other: [], analysed: []}
+    for check in view.checks:
+        if check.check not in stimuli:
+            found[absent].append(check.check)
+            continue
+        both = (check.stimulus_sha256, stimuli[check.check])
+        if None in both:
+            found[unknown].append(check.check)
+        elif both[0] != both[1]:
+            found[other].append(check.check)
+        if _analysed_otherwise(view.limits_of(check.check), reference.limits_of(check.check)):
+            found[analysed].append(check.check)
+    for words, checks in found.items():
+        if checks:
+            yield f"{words}: {', '.join(map(visible, checks))}"
 
 
 def _analysed_otherwise(one: Check | None, other: Check | None) -> bool:

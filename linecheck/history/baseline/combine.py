@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import reduce
 from statistics import fmean, stdev
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import UsageError
@@ -149,15 +151,18 @@ def _require_agreement(
 def _require_same_ends(serial: str, check: str, entries: Sequence[CurveEntry]) -> None:
     """Refuse curves of which one lacks many of another's bands: what only some have would leave the baseline."""
     profiles = [entry.profile() for entry in entries]
-    everywhere = profiles[0].keys
-    for profile in profiles[1:]:
-        everywhere = np.intersect1d(everywhere, profile.keys)
+    everywhere = _shared_keys(profiles)
     if any(is_another(len(profile.keys) - len(everywhere), profile) for profile in profiles):
         name = subject(check, entries[0].metric, entries[0].channel)
         raise UsageError(
             f"the sets of {serial} have {name} over different ranges, recorded at different rates perhaps: "
             "accept those that agree"
         )
+
+
+def _shared_keys(profiles: Sequence[Profile]) -> NDArray[np.int64]:
+    """Return the bands that all have."""
+    return reduce(np.intersect1d, (profile.keys for profile in profiles))
 
 
 def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> ReadingEntry:
@@ -179,10 +184,7 @@ def _combined_reading(entries: Sequence[ReadingEntry], same_volts: float) -> Rea
 def _combined_curve(entries: Sequence[CurveEntry], margin: float) -> CurveEntry:
     """Return the mean of a curve's extremes, in the bands that all have."""
     profiles = [entry.profile() for entry in entries]
-    first = profiles[0]
-    keys = first.keys
-    for profile in profiles[1:]:
-        keys = np.intersect1d(keys, profile.keys)
+    keys = _shared_keys(profiles)
     at = [np.searchsorted(profile.keys, keys) for profile in profiles]
     count = len(profiles)
 
@@ -193,7 +195,7 @@ def _combined_curve(entries: Sequence[CurveEntry], margin: float) -> CurveEntry:
     stated = np.sqrt(np.sum(stacked(lambda profile: profile.uncertainty) ** 2, axis=0)) / count
     spread = np.std(inner, axis=0, ddof=1) / math.sqrt(count) if count > 1 else np.zeros_like(stated)
     combined = Profile(
-        first.lattice,
+        profiles[0].lattice,
         keys,
         inner.mean(axis=0),
         stacked(lambda profile: profile.outer).mean(axis=0),

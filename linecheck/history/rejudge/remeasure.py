@@ -46,7 +46,7 @@ __all__ = [
 #: Where a run's captures are, by which run it is; None where there are none.
 Finder = Callable[[RunFacts], Path | None]
 
-_Key = tuple[str, str, str | None]
+_Judged = Mapping[Item, JudgedReading | JudgedCurve]
 _RUN_ID = re.compile(r"[0-9a-f]{8}[0-9a-f-]{0,28}")
 #: Why a run without captures cannot be told.
 NO_CAPTURES = "no captures of it are kept"
@@ -200,9 +200,13 @@ class _Comparing:
         )
         after = worst((outcome.verdict, Verdict.INVALID)) if blocked else outcome.verdict
         self.after[at] = level_of(after)
-        readings = tuple(_changed_readings(record.checks, outcome.checks))
+        stored, now = _judged(record.checks), _judged(outcome.checks)
+        readings = tuple(_changed_readings(stored, now))
         self._count(readings)
-        causes = tuple(_causes(record, outcome, after)) if after is not record.verdict else ()
+        causes: tuple[Cause, ...] = ()
+        if after is not record.verdict:
+            lacking = [name for name in outcome.missing if name not in record.missing]
+            causes = tuple(_causes(stored, now, record.verdict, after, lacking))
         self.causes.update(
             counted("worse" if level_of(after) > level_of(record.verdict) else "better", causes)
         )
@@ -255,24 +259,17 @@ def _not_its_own(outcome: Run, record: Run) -> str:
     return f"its captures are not those that were measured: {', '.join(other)}" if other else ""
 
 
-def _changed_readings(
-    before: Sequence[CheckOutcome], after: Sequence[CheckOutcome]
-) -> Iterator[ReadingChange]:
+def _changed_readings(stored: _Judged, now: _Judged) -> Iterator[ReadingChange]:
     """Yield the readings that both have and that are not the same."""
-    stored = _readings(before)
-    for key, reading in _readings(after).items():
+    for key, item in now.items():
         old = stored.get(key)
-        if old is not None and _is_another(old, reading):
-            known = [value for value in (old.uncertainty, reading.uncertainty) if value is not None]
-            yield ReadingChange(*key, reading.unit, old.value, reading.value, max(known, default=None))
-
-
-def _readings(checks: Sequence[CheckOutcome]) -> dict[_Key, Reading]:
-    return {
-        (check.check, item.reading.metric, item.reading.channel): item.reading
-        for check in checks
-        for item in check.judged.readings
-    }
+        if not isinstance(item, JudgedReading) or not isinstance(old, JudgedReading):
+            continue
+        before, after = old.reading, item.reading
+        if _is_another(before, after):
+            known = [value for value in (before.uncertainty, after.uncertainty) if value is not None]
+            largest = max(known, default=None)
+            yield ReadingChange(*key[:3], after.unit, before.value, after.value, largest)
 
 
 def _is_another(before: Reading, after: Reading) -> bool:
@@ -285,25 +282,24 @@ def _is_another(before: Reading, after: Reading) -> bool:
     return abs(after.value - before.value) > max(COVERAGE_FACTOR * max(known, default=0.0), least)
 
 
-def _causes(record: Run, outcome: Run, after: Verdict) -> Iterator[Cause]:
-    """Yield what has changed the verdict of a run."""
-    before = record.verdict
+def _causes(
+    stored: _Judged, now: _Judged, before: Verdict, after: Verdict, lacking: Sequence[str]
+) -> Iterator[Cause]:
+    """Yield what has changed the verdict of a run; ``lacking`` are checks that only have no capture now."""
     worse = level_of(after) > level_of(before)
-    stored, now = _judged(record.checks), _judged(outcome.checks)
     for key in dict.fromkeys((*now, *stored)):
         one, other = (judged[key].verdict if key in judged else None for judged in (stored, now))
         if one is other or (other if worse else one) is not (after if worse else before):
             continue
         if key in now:
-            yield cause_of(key[0], one, other, now[key])
+            yield cause_of(key.check, one, other, now[key])
         else:
             yield Cause(*key[:3], one, None, "no longer judged")
-    for name in outcome.missing if worse and after is Verdict.INVALID else ():
-        if name not in record.missing:
-            yield Cause(name, None, None, None, Verdict.INVALID, "no capture of it is there")
+    for name in lacking if worse and after is Verdict.INVALID else ():
+        yield Cause(name, None, None, None, Verdict.INVALID, "no capture of it is there")
 
 
-def _judged(checks: Sequence[CheckOutcome]) -> dict[Item, JudgedReading | JudgedCurve]:
+def _judged(checks: Sequence[CheckOutcome]) -> _Judged:
     return {
         Item(check.check, item.measured.metric, item.measured.channel, isinstance(item, JudgedCurve)): item
         for check in checks
