@@ -26,7 +26,8 @@ from linecheck.limits.loading.load import load_limits
 from linecheck.limits.model import Bounds, Check, LimitFile, Mask
 from linecheck.limits.verdict import JudgedMeasurement, Verdict
 from linecheck.measure.measure import Analysis, analyse, reference_from
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 __all__ = ["CHECKS", "FAULTS", "Trial", "clean_problems", "fault_trial"]
 

@@ -29,7 +29,7 @@ from types import MappingProxyType
 from typing import Annotated, Any
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import Field, field_validator
 
 from linecheck.audio.file import read_audio, refuse_too_long, write_audio
 from linecheck.audio.flac import MAX_FLAC_BITS, flac_takes, write_flac
@@ -44,6 +44,7 @@ from linecheck.limits.loading.setup_entries import MAX_NAME_LENGTH, variant_name
 from linecheck.limits.model import entry_name
 from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 from linecheck.station.config.station import CalibrationConfig, Scales
+from linecheck.station.config.table import Table
 
 __all__ = [
     "INDEX_NAME",
@@ -72,11 +73,7 @@ Settings = Annotated[
 NoteText = Annotated[str, Field(min_length=1, max_length=500)]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class EventEntry(_Table):
+class EventEntry(Table):
     """Something that the driver reported during a capture."""
 
     code: Name
@@ -84,7 +81,7 @@ class EventEntry(_Table):
     message: Annotated[str, Field(max_length=1000)]
 
 
-class PlayedStimulus(_Table):
+class PlayedStimulus(Table):
     """In what a stimulus that was played differs from the limit file's."""
 
     rate_hz: int | None = None
@@ -96,11 +93,11 @@ class PlayedStimulus(_Table):
         return self.model_dump(exclude_none=True)
 
 
-class CaptureEntry(_Table):
+class CaptureEntry(Table):
     """One ``[[capture]]``: a check, the setup that it was run under where it has several, and its file."""
 
     check: CheckName
-    setup: Settings = {}
+    setup: Settings = {}  # noqa: RUF012 - copied
     file: str
     full_scale_volts: Scales | None = None
     sha256: Sha256 | None = None
@@ -122,7 +119,7 @@ class CaptureEntry(_Table):
         return name
 
 
-class CaptureSetIndex(_Table):
+class CaptureSetIndex(Table):
     """``captures.toml``."""
 
     format: FormatOne

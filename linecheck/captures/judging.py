@@ -2,28 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import threading
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSet, load_capture_set
-from linecheck.captures.known_stimuli import judging_plan
 from linecheck.captures.other_stimulus import as_recorded, set_notes
 from linecheck.captures.recording import RecordingInterface, unjudged_captures
-from linecheck.captures.setup_captures import resolved_captures
+from linecheck.captures.setups import resolved_captures
 from linecheck.checks.base import Problem
 from linecheck.errors import FileError, LinecheckError
 from linecheck.files.yaml import shown
 from linecheck.limits.guarding import uncalibrated_refusal
-from linecheck.limits.model import LimitFile
+from linecheck.limits.model import Check, LimitFile
 from linecheck.measure.executors import InlineExecutor
 from linecheck.run.model import Run
-from linecheck.run.plan import DEFAULT_RAMP_SECONDS, Plan, PlannedCheck, check_serial
+from linecheck.run.plan import (
+    DEFAULT_RAMP_SECONDS,
+    Plan,
+    PlannedCheck,
+    check_serial,
+    make_plan,
+    playing_order,
+)
 from linecheck.station.events import RunListener, unheard
 from linecheck.station.runner import RunFacts, run_unit
 
 __all__ = ["judge_folder", "judge_set", "limits_for"]
+
+#: Stimuli that are remembered: more than any line has; a process that goes on for long must not grow.
+MAX_KNOWN = 4096
+
+_lock = threading.Lock()
+#: By all that a stimulus depends on: a check with a silent stand-in as long as its stimulus.
+_known: dict[Hashable, PlannedCheck] = {}
 
 
 def judge_folder(folder: str | Path, limits: Sequence[LimitFile], *, serial: str | None = None) -> Run:
@@ -94,7 +110,7 @@ def judge_set(
     serial = _serial_of(captures, limits, serial)
     ramp = DEFAULT_RAMP_SECONDS if index.ramp_seconds is None else index.ramp_seconds
     limits = as_recorded(limits, captures)
-    plan = judging_plan(limits, ramp_seconds=ramp)
+    plan = _judging_plan(limits, ramp)
     played = {name: entry.stimulus_sha256 for name, entry in captures.entries.items()}
     names = [check.name for check in limits.checks]
     facts = RunFacts(
@@ -151,3 +167,46 @@ def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Pro
             "Compare with care, or record anew.",
             blocks=False,
         )
+
+
+def _judging_plan(limits: LimitFile, ramp_seconds: float) -> Plan:
+    """Return the plan that captures are held against, with stimuli that nothing can play.
+
+    A judgement only has to know whether what was played is what would be played now, and making half a minute of
+    stimuli at 192 kHz takes a fifth of the time of judging their captures: each is made once a process and forgotten
+    but for its length and hash.
+    """
+    ordered = playing_order(limits.checks)
+    keys = [_key(check, len(limits.channels), ramp_seconds) for check in ordered]
+    with _lock:
+        found = {key: _known[key] for key in keys if key in _known}
+    lacking = {key: check for key, check in zip(keys, ordered, strict=True) if key not in found}
+    if lacking:
+        found |= _made(limits, lacking, ramp_seconds)
+    checks = (replace(found[key], check=check) for key, check in zip(keys, ordered, strict=True))
+    return Plan(limits, tuple(checks))
+
+
+def _key(check: Check, channels: int, ramp_seconds: float) -> Hashable:
+    """Return all that a stimulus depends on."""
+    return type(check.kind), check.kind.name, check.stimulus.model_dump_json(), channels, ramp_seconds
+
+
+def _made(
+    limits: LimitFile, lacking: dict[Hashable, Check], ramp_seconds: float
+) -> dict[Hashable, PlannedCheck]:
+    """Make stimuli and keep what has to be known of them."""
+    plan = make_plan(replace(limits, checks=tuple(lacking.values())), ramp_seconds=ramp_seconds)
+    by_name = {planned.check.name: _silenced(planned) for planned in plan.checks}
+    made = {key: by_name[check.name] for key, check in lacking.items()}
+    with _lock:
+        if len(_known) + len(made) > MAX_KNOWN:
+            _known.clear()
+        _known.update(made)
+    return made
+
+
+def _silenced(planned: PlannedCheck) -> PlannedCheck:
+    """Return a check with silence for its stimulus, which takes no memory."""
+    silence = np.broadcast_to(np.int32(0), planned.stimulus.samples.shape)
+    return replace(planned, stimulus=replace(planned.stimulus, samples=silence))

@@ -17,8 +17,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from linecheck.captures.judging import judge_folder
-from linecheck.captures.worker_processes import WorkerDied
-from linecheck.captures.workers import Workers
+from linecheck.captures.workers import WorkerDied, Workers
 from linecheck.checks.base import Problem
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.limits.model import LimitFile

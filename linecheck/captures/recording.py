@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Mapping
-from types import MappingProxyType, TracebackType
-from typing import Self
+from types import MappingProxyType
 
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
 from linecheck.checks.base import Capture, Problem, Stimulus
 from linecheck.files.yaml import shown
-from linecheck.station.interfaces.interface import NotCaptured
+from linecheck.station.interfaces.interface import NotCaptured, NothingToOpen
 
 __all__ = ["RecordingInterface", "unjudged_captures"]
 
@@ -18,7 +17,7 @@ __all__ = ["RecordingInterface", "unjudged_captures"]
 MAX_NAMES = 10
 
 
-class RecordingInterface:
+class RecordingInterface(NothingToOpen):
     """Gives back the captures of a set.
 
     Parameters
@@ -67,15 +66,6 @@ class RecordingInterface:
         if check in self._unfit:
             raise NotCaptured(self._unfit[check])
         return self._captures.read(check)
-
-    def __enter__(self) -> Self:
-        """Begin; there is nothing to open."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End; there is nothing to free."""
 
 
 def unjudged_captures(captures: CaptureSet, checks: Iterable[str]) -> tuple[Problem, ...]:

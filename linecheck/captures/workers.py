@@ -3,6 +3,8 @@
 ===============================  ============================================================
 :func:`set_workers`              processes of this machine, or the calling thread
 :class:`Workers`                 what :func:`linecheck.captures.many_sets.judge_sets` asks of them
+:class:`WorkerProcesses`         processes that work side by side, each on one task at a time
+:class:`WorkerDied`              what becomes of the task of one that dies
 ===============================  ============================================================
 
 Those of a cluster are in :mod:`linecheck.captures.cluster`.
@@ -12,18 +14,95 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator
-from concurrent.futures import Executor
+import queue
+import signal
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import ParamSpec, TypeVar
 
-from linecheck.captures.worker_processes import WorkerProcesses
-from linecheck.measure.executors import InlineExecutor
+from linecheck.measure.executors import InlineExecutor, OwnProcess
 
-__all__ = ["Workers", "processors", "set_workers"]
+__all__ = ["WorkerDied", "WorkerProcesses", "Workers", "processors", "set_workers"]
+
+Parameters = ParamSpec("Parameters")
+Result = TypeVar("Result")
 
 #: Linux, control groups version 2: microseconds of processor time in each period, or ``max``.
 QUOTA = Path("/sys/fs/cgroup/cpu.max")
+
+
+class WorkerDied(BrokenExecutor):
+    """Whatever worked on it is gone, and nobody knows how far it came.
+
+    Attributes
+    ----------
+    workers : int
+        How many have died of it, one after the other.
+    certain : bool
+        Whether they were at work on nothing else.
+    """
+
+    def __init__(self, message: str, *, workers: int = 1, certain: bool = True) -> None:
+        super().__init__(message)
+        self.workers = workers
+        self.certain = certain
+
+
+class WorkerProcesses(Executor):
+    """An executor whose every task has a process to itself while it is at work.
+
+    A process that dies (killed for its memory, or by a fault in a library) takes with it what it was at work on and
+    nothing else: the others go on, and what it died of is known for sure. One pool of the standard library for all
+    would end all its processes and fail all that it was given; so each process is a pool of one.
+
+    Parameters
+    ----------
+    count : int
+        How many processes there are; each is started with the first task that it gets.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._processes = tuple(OwnProcess() for _ in range(count))
+        self._idle: queue.SimpleQueue[OwnProcess] = queue.SimpleQueue()
+        for process in self._processes:
+            self._idle.put(process)
+        # A thread for each process does nothing but wait for it.
+        self._threads = ThreadPoolExecutor(count, "worker")
+
+    def submit(
+        self, fn: Callable[Parameters, Result], /, *args: Parameters.args, **kwargs: Parameters.kwargs
+    ) -> Future[Result]:
+        """Have something done; its future fails with :class:`WorkerDied` where its process dies."""
+
+        def work() -> Result:
+            process = self._idle.get()
+            try:
+                return process.submit(fn, *args, **kwargs).result()
+            except BrokenExecutor as error:
+                raise WorkerDied(_death(process.exit_status())) from error
+            finally:
+                self._idle.put(process)
+
+        return self._threads.submit(work)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Take nothing more; end the processes once they are done, or at once where nobody waits for them."""
+        self._threads.shutdown(wait=wait, cancel_futures=cancel_futures or not wait)
+        for process in self._processes:
+            process.shutdown() if wait else process.kill()
+
+
+def _death(status: int | None) -> str:
+    """Return what became of a process, in words."""
+    if status is None or status >= 0:
+        return "its process is gone" if status is None else f"its process ended with status {status}"
+    try:
+        name = signal.Signals(-status).name
+    except ValueError:
+        return f"its process was ended by signal {-status}"
+    return f"its process was ended by {name}" + ", as happens where memory runs out" * (name == "SIGKILL")
 
 
 class Workers:

@@ -83,7 +83,7 @@ def command(
     from linecheck.audio.stream import open_audio
     from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
     from linecheck.captures.programme.programme import check_names
-    from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
+    from linecheck.captures.setups import chosen_setup, read_settings
     from linecheck.cli.display.messages import tell
     from linecheck.limits.loading.load import load_limits
 

@@ -56,7 +56,7 @@ def command(
     The same limit file gives the same samples every time.
     """
     from linecheck.captures.programme.programme import check_names, make_programme
-    from linecheck.captures.programme.setup_choice import chosen_setup, read_settings
+    from linecheck.captures.setups import chosen_setup, read_settings
     from linecheck.cli.display.messages import tell
     from linecheck.limits.loading.load import load_limits
 

@@ -4,7 +4,6 @@
 :func:`hold_against`        a run of the unit with the runs that were accepted as its history
 :class:`GoldenResult`       what that returns
 :class:`Change`             one value, and whether it has moved
-:func:`kept_run`            a run in the log as the comparison takes it
 ==========================  ==================================================================
 
 The unit is known to be good, so that any change, for the worse or for the better, is one of the station. The rule is
@@ -24,15 +23,16 @@ from linecheck.gates.margins import Margin
 from linecheck.history.baseline.combine import combined_unit
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
 from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, unit_entry
-from linecheck.limits.curve_profile import Lattice, compare_profiles
+from linecheck.limits.curve_profile import CurveChange, Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
+from linecheck.limits.regression import Change as ValueChange
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = ["Change", "GoldenResult", "combined_history", "hold_against", "kept_run", "not_judged"]
+__all__ = ["Change", "GoldenResult", "combined_history", "hold_against"]
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
@@ -85,17 +85,10 @@ class GoldenResult:
 
     def those(self, what: What) -> tuple[Change, ...]:
         """Return the changes of one sort, the largest first."""
-        return tuple(
-            sorted((change for change in self.changes if change.what == what), key=lambda each: -each.size)
-        )
+        return _sorted(self.changes, what)
 
 
-def kept_run(record: Run, limits: LimitFile) -> Run:
-    """Return a run in the log as a comparison takes it, by the masks of today."""
-    return replace(record, limits=limits, record=None)
-
-
-def not_judged(outcome: Run) -> tuple[str, ...]:
+def _not_judged(outcome: Run) -> tuple[str, ...]:
     """Return why a run of a golden unit judges nothing, or judges the unit itself; empty where it is within limits."""
     if outcome.verdict in (Verdict.PASS, Verdict.MARGINAL):
         return ()
@@ -118,7 +111,7 @@ def hold_against(outcome: Run, history: Sequence[Run], limits: LimitFile, margin
     margins : mapping
         :func:`~linecheck.gates.margins.golden_margins`.
     """
-    wrong = not_judged(outcome)
+    wrong = _not_judged(outcome)
     lattices: Lattices = {}
     base = combined_history(history, limits, margins, lattices)
     new = unit_entry(replace(outcome, limits=_with_margins(limits, margins)), lattices)
@@ -140,11 +133,12 @@ def combined_history(
         They are of different firmware or stimuli, or contradict each other.
     """
     ours = _with_margins(limits, margins)
-    return combined_unit([kept_run(record, ours) for record in history], lattices)
+    # Its runs as a comparison takes them, by the masks of today.
+    return combined_unit([replace(record, limits=ours, record=None) for record in history], lattices)
 
 
-def _sorted(changes: Sequence[Change], what: str) -> list[Change]:
-    return sorted((change for change in changes if change.what == what), key=lambda each: -each.size)
+def _sorted(changes: Sequence[Change], what: str) -> tuple[Change, ...]:
+    return tuple(sorted((each for each in changes if each.what == what), key=lambda each: -each.size))
 
 
 def _with_margins(limits: LimitFile, margins: Margins) -> LimitFile:
@@ -216,86 +210,40 @@ class _Held:
     ) -> Change:
         name = subject(check.name, spec.name, channel)
         margin = self.margins[check.name][spec.name]
+        size = margin.size
+        change: ValueChange | CurveChange
+        value: float | None
+        base: float | None
         if why is None and isinstance(now, ReadingEntry) and isinstance(old, ReadingEntry):
-            return self._reading(check, spec, margin, now, old)
-        if why is None and isinstance(now, CurveEntry) and isinstance(old, CurveEntry):
-            return self._curve(check, spec, margin, now, old)
-        text = f"{name} cannot be held against its history: {why or 'it has another form there'}"
-        return Change(check.name, spec.name, channel, "untold", text, spec.unit, margin=margin.size)
+            change, size = self._readings(spec, margin, now, old)
+            value, base, texts = now.value, old.value, [_number(now), _number(old)]
+        elif why is None and isinstance(now, CurveEntry) and isinstance(old, CurveEntry):
+            change = compare_profiles(now.profile(), old.profile(), spec.better, size, self.sigmas)
+            value, base = change.value, change.base_value
+            texts = [number(each, spec.unit) for each in (value, base)]
+            name += "" if change.x is None else f" at {number(change.x, now.x_unit, 4)}"
+        else:
+            text = f"{name} cannot be held against its history: {why or 'it has another form there'}"
+            return Change(check.name, spec.name, channel, "untold", text, spec.unit, margin=size)
+        by = None if value is None or base is None else value - base
+        what = _what(change.answer, change.verdict, margin.chosen)
+        text = _text(name, what, texts, by, spec.unit, size, change.uncertainty)
+        numbers = (value, base, by, change.uncertainty, size)
+        return Change(check.name, spec.name, channel, what, text, spec.unit, *numbers)
 
-    def _reading(
-        self,
-        check: Check,
-        spec: MetricSpec | CurveSpec,
-        margin: Margin,
-        now: ReadingEntry,
-        old: ReadingEntry,
-    ) -> Change:
+    def _readings(
+        self, spec: MetricSpec | CurveSpec, margin: Margin, now: ReadingEntry, old: ReadingEntry
+    ) -> tuple[ValueChange, float]:
+        """Return how a reading has changed, and its margin: one that nobody has chosen grows with the uncertainty."""
+        size = margin.size
+        if not margin.chosen:
+            needed = margin_needed(math.hypot(now.uncertainty, old.uncertainty), self.sigmas)
+            size = min(max(size, needed), MAX_GROWN * size)
         common = 0.0
         if spec.unit in VOLT_UNITS:
             common = self.same_volts * min(abs(now.value), abs(old.value))
-        size = self._grown(margin, math.hypot(now.uncertainty, old.uncertainty))
-        bounds = now.bound or old.bound
-        better = spec.better if bounds else "nominal"
-        change = compare_values(now.measured, old.measured, better, size, self.sigmas, common=common)
-        by = now.value - old.value
-        what = _what(change.answer, change.verdict, margin.chosen)
-        name = subject(check.name, spec.name, now.channel)
-        text = _text(name, what, _number(now), _number(old), by, spec.unit, size, change.uncertainty)
-        return Change(
-            check.name,
-            spec.name,
-            now.channel,
-            what,
-            text,
-            spec.unit,
-            now.value,
-            old.value,
-            by,
-            change.uncertainty,
-            size,
-        )
-
-    def _grown(self, margin: Margin, uncertainty: float) -> float:
-        """Return a margin; one that nobody has chosen is as large as the uncertainty asks for, within bounds."""
-        if margin.chosen:
-            return margin.size
-        needed = margin_needed(uncertainty, self.sigmas)
-        return min(max(margin.size, needed), MAX_GROWN * margin.size)
-
-    def _curve(
-        self, check: Check, spec: MetricSpec | CurveSpec, margin: Margin, now: CurveEntry, old: CurveEntry
-    ) -> Change:
-        change = compare_profiles(now.profile(), old.profile(), spec.better, margin.size, self.sigmas)
-        what = _what(change.answer, change.verdict, margin.chosen)
-        by = None
-        if change.value is not None and change.base_value is not None:
-            by = change.value - change.base_value
-        place = "" if change.x is None else f" at {number(change.x, now.x_unit, 4)}"
-        name = subject(check.name, spec.name, now.channel) + place
-        text = _text(
-            name,
-            what,
-            number(change.value, spec.unit),
-            number(change.base_value, spec.unit),
-            by,
-            spec.unit,
-            margin.size,
-            change.uncertainty,
-        )
-        return Change(
-            check.name,
-            spec.name,
-            now.channel,
-            what,
-            text,
-            spec.unit,
-            change.value,
-            change.base_value,
-            by,
-            change.uncertainty,
-            margin.size,
-        )
+        better = spec.better if now.bound or old.bound else "nominal"
+        return compare_values(now.measured, old.measured, better, size, self.sigmas, common=common), size
 
 
 def _item(
@@ -333,16 +281,16 @@ def _what(answer: Answer, verdict: Verdict, chosen: bool) -> What:
 def _text(
     name: str,
     what: What,
-    now: str,
-    old: str,
+    texts: Sequence[str],
     by: float | None,
     unit: str,
     margin: float,
     uncertainty: float | None,
 ) -> str:
-    allowed = number(margin, unit, 3)
+    (now, old), allowed = texts, number(margin, unit, 3)
     if what == "moved":
-        return f"{name} has moved by {_signed(by, unit)} to {now}, from {old}; {allowed} is allowed"
+        moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, unit, 3)}"
+        return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
         return f"{name} is {now}, in its history {old}"
     return (
@@ -353,10 +301,6 @@ def _text(
 
 def _number(entry: ReadingEntry) -> str:
     return number(entry.value, entry.unit) + " or better" * entry.bound
-
-
-def _signed(by: float | None, unit: str) -> str:
-    return "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, unit, 3)}"
 
 
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:

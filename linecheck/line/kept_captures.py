@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from linecheck.captures.capture_set import write_capture_set
-from linecheck.captures.setup_captures import telling_settings
+from linecheck.captures.setups import distinguishing_settings
 from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
@@ -190,7 +190,7 @@ class CaptureKeeper:
                 calibration=config.calibration,
                 ramp_seconds=config.protection.ramp_seconds,
                 stimulus_hashes={name: digest for name, digest in played.items() if digest is not None},
-                setups=telling_settings(self.plan.limits),
+                setups=distinguishing_settings(self.plan.limits),
                 compressed=compressed,
             )
 

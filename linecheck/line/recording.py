@@ -25,7 +25,6 @@ from linecheck.line.events import (
     RunRecorded,
     VerdictKnown,
 )
-from linecheck.line.status import exit_status
 from linecheck.results.files import Contents, ResultFiles
 from linecheck.results.formats.base import OneRun
 from linecheck.run.model import Run
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from linecheck.log import Log
     from linecheck.log.stored import StoredRun
 
-__all__ = ["Recorded", "record_and_tell", "recorded", "written"]
+__all__ = ["Recorded", "exit_status", "record_and_tell", "recorded", "written"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -150,3 +149,12 @@ def written(
             if entry.paths:
                 done.append(FilesWritten(run.run_id, run.serial, entry.paths))
     return done, troubles
+
+
+def exit_status(verdict: Verdict, *, strict: bool, troubled: bool = False) -> ExitStatus:
+    """Return what a verdict ends a command with; what passes is no pass where something else went wrong."""
+    if verdict in (Verdict.INVALID, Verdict.ABORTED):
+        return ExitStatus.INVALID
+    if verdict is Verdict.FAIL or (verdict is Verdict.MARGINAL and strict):
+        return ExitStatus.FAIL
+    return ExitStatus.INVALID if troubled else ExitStatus.PASS

@@ -22,8 +22,8 @@ from linecheck.history.baseline.regressed import (
 from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
+from linecheck.line.recording import exit_status
 from linecheck.line.sets import judged_sets, tell_sum
-from linecheck.line.status import exit_status
 from linecheck.results.files import Contents, ResultFiles, SetFiles
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief

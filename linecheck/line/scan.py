@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +12,6 @@ from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned
 from linecheck.line.known_unit import challenge_name, is_golden, judge_by_challenge, judge_by_golden
 from linecheck.line.session import Session
-from linecheck.line.status import session_status
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.run.plan import check_serial
 
@@ -69,7 +68,7 @@ def scan_units(
         statuses.append(ExitStatus.INVALID if status is None else status)
         if status is not None:
             ended = time.monotonic()
-    return session_status(statuses)
+    return _session_status(statuses)
 
 
 def _is_double(scan: Scan, accepted: Scan) -> bool:
@@ -114,3 +113,11 @@ def _reason(session: Session, serial: str, given: str | None) -> str | None:
     if given is None and codes and session.people is not None:
         return session.people.choose(f"{serial} was tested before. Why once more", codes)
     return given
+
+
+def _session_status(statuses: Sequence[ExitStatus]) -> ExitStatus:
+    """Return what a session ends with: any fail, else any invalid, else pass; invalid if nothing was run."""
+    for status in (ExitStatus.FAIL, ExitStatus.INVALID, ExitStatus.PASS):
+        if status in statuses:
+            return status
+    return ExitStatus.INVALID

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import logging
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from types import TracebackType
+from typing import Any, Literal, Protocol, Self
 
 from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, StationError
@@ -18,8 +20,8 @@ from linecheck.files.write import check_can_write
 from linecheck.gates.gatekeeper import Admission, Gatekeeper
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.retest import Attempt
+from linecheck.limits.verdict import Verdict
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
-from linecheck.line.journal import RunJournal
 from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.recording import Recorded, record_and_tell, written
 from linecheck.line.stop_signals import StopSignals
@@ -33,25 +35,28 @@ from linecheck.line.unit_trace import (
     traced,
 )
 from linecheck.log import Log, StoredRun
+from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
 from linecheck.results.files import ResultFiles, run_files
 from linecheck.results.run_folder import run_folder
 from linecheck.run.facts import Purpose
-from linecheck.run.model import Run
+from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.plan import Plan, check_serial
 from linecheck.station import circumstances
 from linecheck.station.config.station import Station
 from linecheck.station.events import unheard
-from linecheck.station.interfaces import interface_of
+from linecheck.station.interfaces import interface_of, open_interface
 from linecheck.station.interfaces.interface import Interface
-from linecheck.station.interfaces.open import open_interface
 from linecheck.station.planning import station_plan
 from linecheck.station.runner import NotBegun, RunFacts, RunResult, run_unit
 from linecheck.station.setup_control import Operator, SetupControl
 
 __all__ = ["People", "Session", "Tested", "opened_session"]
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
 
 
 class People(Operator, Protocol):
@@ -153,7 +158,7 @@ class Session:
             identity=admission.identity,
             gates=admission.gates,
         )
-        with StopSignals() as stop, RunJournal(self.log, complete) as journal:
+        with StopSignals() as stop, _Journal(self.log, complete) as journal:
             try:
                 run = self._run(serial, facts, admission, interface, journal)
             except NotBegun as error:
@@ -240,7 +245,7 @@ class Session:
         return assets
 
     def _run(
-        self, serial: str, facts: UnitFacts, admission: _Admission, interface: Interface, journal: RunJournal
+        self, serial: str, facts: UnitFacts, admission: _Admission, interface: Interface, journal: _Journal
     ) -> RunResult:
         config = self.station.config
         checks = [planned.check for planned in self.plan.checks]
@@ -277,6 +282,60 @@ class Session:
             captures=archived.told,
             keep_beside=lambda: self.keeper.beside_files(folder / "captures", outcome, run.captures),
         )
+
+
+class _Journal:
+    """Keeps a run in the log from before its first sample on, and each check as it is judged: a cut off one is known.
+
+    Parameters
+    ----------
+    log : Log
+    completed : callable
+        Gives a run the facts that its record has beside what was measured.
+    """
+
+    def __init__(self, log: Log, completed: Callable[[Run], Run]) -> None:
+        self._log = log
+        self._completed = completed
+        self._held = ExitStack()
+        self._hold: Hold | None = None
+        self._run_id = ""
+
+    def __enter__(self) -> Self:
+        """Return the journal."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of the run: it is recorded, or was cut off, or could not be recorded."""
+        if self._hold is not None and self._hold.is_failed:
+            try:
+                self._hold.stays = not self._log.is_recorded(self._run_id)
+            except LinecheckError:
+                self._hold.stays = True
+        self._held.close()
+
+    def begin(self, run: Run) -> None:
+        """State that a run begins.
+
+        Raises
+        ------
+        RecordError
+            It could not be stated: the run must not begin.
+        """
+        self._hold = self._held.enter_context(held(self._log.path, run.run_id))
+        self._run_id = run.run_id
+        self._log.begin(self._completed(run))
+
+    def keep(self, run_id: str, check: CheckOutcome) -> None:
+        """Keep a check; that this is not possible costs nothing of a run that goes on."""
+        if self._hold is not None and check.judged.verdict is Verdict.FAIL:
+            self._hold.note_fail()
+        try:
+            self._log.keep(run_id, check)
+        except LinecheckError:
+            _log.exception("check %s could not be kept before its run is recorded", check.check)
 
 
 @contextmanager

@@ -22,8 +22,7 @@ from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetsEnded, SetsSummed
-from linecheck.line.recording import record_and_tell, recorded
-from linecheck.line.status import exit_status
+from linecheck.line.recording import exit_status, record_and_tell, recorded
 from linecheck.line.stop_signals import StopSignals
 from linecheck.measure.executors import analysis_executor
 from linecheck.results.files import ResultFiles, SetFiles

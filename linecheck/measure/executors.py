@@ -14,9 +14,10 @@ import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from multiprocessing.process import BaseProcess
 from typing import ParamSpec, TypeVar
 
-__all__ = ["InlineExecutor", "analysis_executor", "make_ready", "no_interrupts", "serve_parent"]
+__all__ = ["InlineExecutor", "OwnProcess", "analysis_executor", "make_ready"]
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -32,7 +33,7 @@ def analysis_executor(*, own_process: bool) -> Iterator[Executor]:
         Whether the worker is a process, started by the first call of :func:`make_ready` or with the first capture;
         else there are threads, as many as there are processors, up to four.
     """
-    executor = _OwnProcess() if own_process else ThreadPoolExecutor(min(4, os.cpu_count() or 1), "analysis")
+    executor = OwnProcess() if own_process else ThreadPoolExecutor(min(4, os.cpu_count() or 1), "analysis")
     try:
         yield executor
     finally:
@@ -44,7 +45,7 @@ def make_ready(executor: Executor) -> None:
 
     Does nothing where the executor has been shut down meanwhile, as after a run that ended at once.
     """
-    if isinstance(executor, _OwnProcess):
+    if isinstance(executor, OwnProcess):
         with suppress(RuntimeError):
             executor.submit(_warm_up)
 
@@ -64,12 +65,13 @@ class InlineExecutor(Executor):
         return future
 
 
-class _OwnProcess(Executor):
+class OwnProcess(Executor):
     """A worker process; where it was killed, what is submitted next gets a new one."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._pool: ProcessPoolExecutor | None = None
+        self._process: BaseProcess | None = None
         self._ended = False
 
     def submit(
@@ -86,10 +88,12 @@ class _OwnProcess(Executor):
                     _unblock(self._pool)
                     self._pool.shutdown(wait=False, cancel_futures=True)
             self._pool = ProcessPoolExecutor(
-                1, mp_context=multiprocessing.get_context("spawn"), initializer=serve_parent
+                1, mp_context=multiprocessing.get_context("spawn"), initializer=_serve_parent
             )
-            with no_interrupts():
-                return self._pool.submit(fn, *args, **kwargs)
+            with _no_interrupts():
+                future = self._pool.submit(fn, *args, **kwargs)
+            self._process = next(iter((self._pool._processes or {}).values()), None)
+            return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the worker."""
@@ -99,6 +103,24 @@ class _OwnProcess(Executor):
         if pool is not None:
             _unblock(pool)
             pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+    def kill(self) -> None:
+        """End the worker at once, whatever it is at; it gets no successor."""
+        with self._lock:
+            self._ended = True
+        if self._process is not None:
+            self._process.kill()
+
+    def exit_status(self) -> int | None:
+        """Return what a worker that died ended with, below zero the signal that ended it; None if unknown."""
+        with self._lock:
+            pool, process = self._pool, self._process
+        if pool is None or process is None:
+            return None
+        # The pool has waited for its process by then, so that the status is not asked for twice at once.
+        _unblock(pool)
+        pool.shutdown(wait=True)
+        return process.exitcode
 
 
 def _unblock(pool: ProcessPoolExecutor) -> None:
@@ -116,7 +138,7 @@ def _unblock(pool: ProcessPoolExecutor) -> None:
 
 
 @contextmanager
-def no_interrupts() -> Iterator[None]:
+def _no_interrupts() -> Iterator[None]:
     """Let a process that is started meanwhile not hear of Ctrl-C: that stops the run, and no analysis."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -128,7 +150,7 @@ def no_interrupts() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def serve_parent() -> None:
+def _serve_parent() -> None:
     """Make sure that a worker hears of nothing but its parent, and does not outlive one that was killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()

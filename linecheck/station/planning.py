@@ -7,7 +7,7 @@ from linecheck.run.plan import Plan, PlayingRules, make_plan
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
 
-__all__ = ["playing_rules", "station_plan"]
+__all__ = ["station_plan"]
 
 
 def station_plan(limits: LimitFile, station: StationConfig) -> Plan:
@@ -18,11 +18,6 @@ def station_plan(limits: LimitFile, station: StationConfig) -> Plan:
     UsageError
         The station may not play it.
     """
-    return make_plan(limits, playing_rules(station))
-
-
-def playing_rules(station: StationConfig) -> PlayingRules:
-    """Return what a station may play."""
     channels = {
         "playback.channels": station.playback.channels,
         "capture.channels": station.capture.channels,
@@ -32,7 +27,7 @@ def playing_rules(station: StationConfig) -> PlayingRules:
     def made_by_hand(setting: str) -> bool:
         return setting not in station.setup and setting not in interface_of(station).settings
 
-    return PlayingRules(
+    rules = PlayingRules(
         station=station.station,
         channels={name: len(entries) for name, entries in channels.items() if entries is not None},
         rates_hz=station.playback.rates_hz,
@@ -41,3 +36,4 @@ def playing_rules(station: StationConfig) -> PlayingRules:
         made_by_hand=made_by_hand,
         volts_uncertainty=station.calibration.volts_uncertainty,
     )
+    return make_plan(limits, rules)

@@ -16,12 +16,12 @@ from __future__ import annotations
 import logging
 import time
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field, replace
+from dataclasses import InitVar, dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
-from typing import Final, Protocol
+from typing import Protocol
 
 from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
@@ -85,36 +85,12 @@ class Journal(Protocol):
         ...
 
 
-class _NoJournal:
-    """Of captures that were recorded before: they are there, whatever befalls the program."""
-
-    def begin(self, run: Run) -> None:
-        """Note nothing."""
-
-    def keep(self, run_id: str, check: CheckOutcome) -> None:
-        """Keep nothing."""
-
-
-NO_JOURNAL: Final[Journal] = _NoJournal()
-
-
 @dataclass(frozen=True)
 class RunResult:
     """What a run came to, and its captures by check where they are to be kept."""
 
     outcome: Run
     captures: Mapping[str, Capture]
-
-
-@dataclass
-class _Course:
-    """How a run has gone so far."""
-
-    problems: list[Problem] = field(default_factory=list)
-    captures: dict[str, Capture] = field(default_factory=dict)
-    identity: dict[str, str] = field(default_factory=dict)
-    station_failed: bool = False
-    aborted: bool = False
 
 
 def run_unit(
@@ -127,7 +103,7 @@ def run_unit(
     keep_captures: bool = False,
     when: datetime | None = None,
     control: SetupControl | None = None,
-    journal: Journal = NO_JOURNAL,
+    journal: Journal | None = None,
 ) -> RunResult:
     """Run every check of a plan on one unit.
 
@@ -147,7 +123,8 @@ def run_unit(
     control : SetupControl, optional
         Sets the unit before each check; without one the unit is as each check needs it.
     journal : Journal, optional
-        Hears that the run begins, before anything is played, and each check as it is judged.
+        Hears that the run begins, before anything is played, and each check as it is judged; captures that were
+        recorded before need none: they are there, whatever befalls the program.
 
     Returns
     -------
@@ -159,97 +136,98 @@ def run_unit(
     NotBegun
         The journal would not have it: nothing was played.
     """
-    whose = (str(uuid.uuid4()), facts.serial)
-    tell = _forgiving(listener)
-    started, began = datetime.now(UTC), time.monotonic()
-    overdue = facts.calibration.problems((when or started).date())
-    course = _Course(problems=[*overdue, *facts.problems])
-    names = [planned.check.name for planned in plan.checks]
-    analyses = Analyses(
-        executor,
-        plan.limits,
-        lambda outcome: journal.keep(whose[0], outcome),
-        volts_uncertainty=facts.calibration.volts_uncertainty,
-        expected=names,
-        path=facts.path,
-        loop=facts.loop,
-    )
-    start = (started, began)
-
-    def begin() -> None:
-        journal.begin(_outcome(plan, facts, course, analyses, whose[0], start))
-
-    playing = _Playing(interface, analyses, tell, whose, course, control, keep_captures, begin)
+    running = _Running(plan, facts, interface, executor, listener, keep_captures, control, journal)
+    running.problems = [*facts.calibration.problems((when or running.started).date()), *facts.problems]
     try:
         try:
-            playing.play_all(plan)
+            running.play_all()
         except KeyboardInterrupt:
-            course.aborted = True
+            running.aborted = True
         try:
-            analyses.finish()
+            running.analyses.finish()
         except KeyboardInterrupt:
-            course.aborted = True
-            analyses.give_up()
+            running.aborted = True
+            running.analyses.give_up()
     finally:
-        tell(MeasuringEnded(*whose))
-    outcome = _outcome(plan, facts, course, analyses, whose[0], start)
+        running.tell(MeasuringEnded(*running.whose))
     settings = () if control is None else tuple(control.steps)
-    return RunResult(replace(outcome, settings=settings), course.captures)
-
-
-def _forgiving(listener: RunListener) -> RunListener:
-    """Return a listener that raises nothing: who only looks on must not cost what is measured."""
-
-    def tell(event: RunEvent) -> None:
-        try:
-            listener(event)
-        except Exception:
-            _log.exception("a listener failed at %s", type(event).__name__)
-
-    return tell
+    return RunResult(replace(running.outcome(), settings=settings), running.captures)
 
 
 @dataclass
-class _Playing:
-    """Plays check after check; what is captured goes to analysis at once."""
+class _Running:
+    """A run on its way: plays check after check; what is captured goes to analysis at once."""
 
+    plan: Plan
+    facts: RunFacts
     interface: Interface
-    analyses: Analyses
+    executor: InitVar[Executor]
     listener: RunListener
-    #: The run's id and the unit's serial number.
-    whose: tuple[str, str]
-    course: _Course
-    control: SetupControl | None
     keep_captures: bool
-    begin: Callable[[], None]
+    control: SetupControl | None
+    journal: Journal | None
+    started: datetime = field(default_factory=lambda: datetime.now(UTC))
+    began: float = field(default_factory=time.monotonic)
+    run_id: str = field(default_factory=lambda: str(uuid.uuid4()))
+    problems: list[Problem] = field(default_factory=list)
+    captures: dict[str, Capture] = field(default_factory=dict)
+    identity: dict[str, str] = field(default_factory=dict)
+    station_failed: bool = False
+    aborted: bool = False
     sounded: bool = False
 
-    def play_all(self, plan: Plan) -> None:
+    def __post_init__(self, executor: Executor) -> None:
+        self.whose = (self.run_id, self.facts.serial)
+        self.analyses = Analyses(
+            executor,
+            self.plan.limits,
+            self._keep,
+            volts_uncertainty=self.facts.calibration.volts_uncertainty,
+            expected=[planned.check.name for planned in self.plan.checks],
+            path=self.facts.path,
+            loop=self.facts.loop,
+        )
+
+    def _keep(self, outcome: CheckOutcome) -> None:
+        if self.journal is not None:
+            self.journal.keep(self.run_id, outcome)
+
+    def tell(self, event: RunEvent) -> None:
+        """Tell the listener; who only looks on must not cost what is measured."""
+        try:
+            self.listener(event)
+        except Exception:
+            _log.exception("a listener failed at %s", type(event).__name__)
+
+    def play_all(self) -> None:
         """Play every check. A station that fails ends it."""
         try:
             with self.interface:
-                self.course.identity = dict(self.interface.identity)
-                self.analyses.loop = self.analyses.loop.with_interface(self.course.identity)
+                self.identity = dict(self.interface.identity)
+                self.analyses.loop = self.analyses.loop.with_interface(self.identity)
                 self._begin()
-                self.listener(RunStarted(*self.whose, plan))
-                for planned, after in zip_longest(plan.checks, plan.checks[1:]):
+                self.tell(RunStarted(*self.whose, self.plan))
+                for planned, after in zip_longest(self.plan.checks, self.plan.checks[1:]):
                     if self._is_set(planned):
                         self._play(planned, after)
         except NotBegun:
             raise
         except LinecheckError as error:
-            _station_failed(self.course, str(error))
+            self._fail(str(error))
         except Exception as error:
             _log.exception("the interface failed")
-            _station_failed(
-                self.course, f"the interface failed unexpectedly ({type(error).__name__}: {error})"
-            )
+            self._fail(f"the interface failed unexpectedly ({type(error).__name__}: {error})")
+
+    def _fail(self, message: str) -> None:
+        self.station_failed = True
+        self.problems.append(Problem("station_failed", message))
 
     def _begin(self) -> None:
-        try:
-            self.begin()
-        except RecordError as error:
-            raise NotBegun(str(error)) from error
+        if self.journal is not None:
+            try:
+                self.journal.begin(self.outcome())
+            except RecordError as error:
+                raise NotBegun(str(error)) from error
 
     def _is_set(self, planned: PlannedCheck) -> bool:
         """Set the unit for a check; return whether that was done."""
@@ -264,70 +242,58 @@ class _Playing:
         finally:
             for step in control.steps[made:]:
                 if control.is_worth_saying(step):
-                    self.listener(UnitSet(*self.whose, step))
+                    self.tell(UnitSet(*self.whose, step))
         if problem is not None:
             self.analyses.leave_out(planned, problem)
-            if not planned.check.masks and problem not in self.course.problems:
+            if not planned.check.masks and problem not in self.problems:
                 # Nothing judges the check, so that its own problem would not keep the run from a pass.
-                self.course.problems.append(problem)
+                self.problems.append(problem)
         return problem is None
 
     def _play(self, planned: PlannedCheck, after: PlannedCheck | None) -> None:
         if isinstance(self.interface, Announced):
             self.interface.announce(after.stimulus if after is not None and self._can_follow(after) else None)
-        self.listener(CheckStarted(*self.whose, planned))
+        self.tell(CheckStarted(*self.whose, planned))
         self.sounded = True
         began = time.monotonic()
         try:
             capture = self.interface.play(planned.check.name, planned.stimulus)
         except NotCaptured as error:
-            self.course.problems.append(Problem("not_captured", str(error)))
+            self.problems.append(Problem("not_captured", str(error)))
             self.analyses.leave_out(planned)
             return
         if self.keep_captures:
-            self.course.captures[planned.check.name] = capture
+            self.captures[planned.check.name] = capture
         self.analyses.add(Captured(planned, capture, time.monotonic() - began))
 
     def _can_follow(self, after: PlannedCheck) -> bool:
         """Return whether the next check can begin at once, the unit being set for it already."""
         return self.control is None or self.control.is_set(after.check, self.interface)
 
-
-def _station_failed(course: _Course, message: str) -> None:
-    course.station_failed = True
-    course.problems.append(Problem("station_failed", message))
-
-
-def _outcome(
-    plan: Plan,
-    facts: RunFacts,
-    course: _Course,
-    analyses: Analyses,
-    run_id: str,
-    start: tuple[datetime, float],
-) -> Run:
-    names = [check.name for check in plan.limits.checks]
-    done = analyses.outcomes
-    notes = compared(plan.limits, done)
-    run = Run(
-        run_id=run_id,
-        serial=facts.serial,
-        model=plan.limits.model,
-        firmware=facts.firmware,
-        station=facts.station,
-        limits=plan.limits,
-        software=f"linecheck {__version__}",
-        started=start[0],
-        finished=datetime.now(UTC),
-        duration_seconds=time.monotonic() - start[1],
-        checks=tuple(done[name] for name in names if name in done),
-        missing=tuple(name for name in names if name not in done),
-        problems=(*course.problems, *notes),
-        aborted=course.aborted,
-        station_config_sha256=facts.station_config_sha256,
-        calibration=facts.calibration.record(),
-        interface=course.identity,
-        station_failed=course.station_failed,
-        loop=analyses.loop.text or None,
-    )
-    return voided(run, analyses.loop.text, path_in_doubt=analyses.loop.doubts_fails)
+    def outcome(self) -> Run:
+        """Return what the run has come to so far."""
+        limits, facts, done = self.plan.limits, self.facts, self.analyses.outcomes
+        names = [check.name for check in limits.checks]
+        notes = compared(limits, done)
+        run = Run(
+            run_id=self.run_id,
+            serial=facts.serial,
+            model=limits.model,
+            firmware=facts.firmware,
+            station=facts.station,
+            limits=limits,
+            software=f"linecheck {__version__}",
+            started=self.started,
+            finished=datetime.now(UTC),
+            duration_seconds=time.monotonic() - self.began,
+            checks=tuple(done[name] for name in names if name in done),
+            missing=tuple(name for name in names if name not in done),
+            problems=(*self.problems, *notes),
+            aborted=self.aborted,
+            station_config_sha256=facts.station_config_sha256,
+            calibration=facts.calibration.record(),
+            interface=self.identity,
+            station_failed=self.station_failed,
+            loop=self.analyses.loop.text or None,
+        )
+        return voided(run, self.analyses.loop.text, path_in_doubt=self.analyses.loop.doubts_fails)

@@ -55,13 +55,13 @@ def assert_found(found, recording, played):
         assert min(ends - 0.003, following) <= stop <= min(ends + 0.16, following)
 
 
-@settings(max_examples=20)
+@settings(max_examples=8)
 @given(
     played=st.lists(
         st.builds(Played, st.integers(0, 2), st.sampled_from([0.0, 0.03, 0.6, 3.0])), min_size=1, max_size=5
     ),
     ppm=st.floats(-1000.0, 1000.0),
-    rate_hz=st.sampled_from([22_050, 44_100, 48_000, 96_000]),
+    rate_hz=st.sampled_from([22_050, 44_100, 48_000]),
     gains=st.tuples(st.sampled_from([0.5, -0.5]), st.sampled_from([0.5, -0.4]), st.booleans()),
     noise_dbfs=st.sampled_from([-100.0, -50.0]),
     lost=st.sampled_from([0.0, 0.4]),
@@ -216,7 +216,8 @@ def musical(seconds, rate_hz):
 
 def test_music_and_noise_hold_no_marks(folder):
     rate_hz = 48_000
-    table = np.stack([musical(20.0, rate_hz), musical(20.0, rate_hz)[::-1]], axis=1)
+    notes = musical(12.0, rate_hz)
+    table = np.stack([notes, notes[::-1]], axis=1)
     path = folder / "music.wav"
     write_audio(path, table.astype(np.float32), rate_hz, None)
     with open_audio(path) as stream:

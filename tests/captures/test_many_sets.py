@@ -22,8 +22,7 @@ from linecheck.captures.many_sets import (
     judge_task,
     software_here,
 )
-from linecheck.captures.worker_processes import WorkerDied
-from linecheck.captures.workers import Workers, processors, set_workers
+from linecheck.captures.workers import WorkerDied, Workers, processors, set_workers
 from linecheck.limits.verdict import Verdict
 
 
@@ -62,22 +61,26 @@ def test_each_set_is_judged_by_the_limit_file_of_its_model(workers, paths, limit
 
 
 def test_what_is_left_when_someone_asks_to_stop_is_named(paths, limits):
-    with set_workers(1) as workers:
-        contract.check_what_is_left_when_asked_to_stop_is_named(workers, paths, limits)
+    contract.check_what_is_left_when_asked_to_stop_is_named(thread_workers(), paths, limits)
 
 
-def test_a_process_that_dies_costs_a_retry_of_its_set_and_nothing_else(tmp_path, limits):
-    paths = write_sets(tmp_path, limits, (None, None, "swapped_channels"))
+@pytest.fixture(scope="module")
+def dying():
+    """Two processes that die at sets that are marked for it."""
     with set_workers(2) as workers:
-        again = contract.check_a_death_costs_a_retry_of_its_set_alone(with_deaths(workers), paths, limits)
+        yield with_deaths(workers)
+
+
+def test_a_process_that_dies_costs_a_retry_of_its_set_and_nothing_else(dying, tmp_path, limits):
+    paths = write_sets(tmp_path, limits, (None, None, "swapped_channels"))
+    again = contract.check_a_death_costs_a_retry_of_its_set_alone(dying, paths, limits)
     assert again == [(paths[1], "its process was ended by SIGKILL, as happens where memory runs out")]
 
 
-def test_a_set_that_kills_every_process_is_given_up_by_name(tmp_path, limits):
+def test_a_set_that_kills_every_process_is_given_up_by_name(dying, tmp_path, limits):
     paths = write_sets(tmp_path, limits, (None, None))
     (tmp_path / "set-0" / "deadly").write_bytes(b"many times")
-    with set_workers(2) as workers:
-        dead, judged = judge_sets(paths, [limits], with_deaths(workers))
+    dead, judged = judge_sets(paths, [limits], dying)
     assert (dead.path, dead.verdict, dead.problem.code) == (paths[0], Verdict.INVALID, "worker_died")
     assert f"{MAX_DEATHS} workers died" in dead.problem.message
     assert (tmp_path / "set-0" / "deadly").read_bytes() == b"many times"[MAX_DEATHS:]
@@ -89,7 +92,7 @@ def test_relative_paths_are_found_and_told_as_they_were_given(paths, limits, tmp
     (tmp_path / "deep" / "inner").mkdir(parents=True)
     (tmp_path / "deep" / "near").symlink_to(paths[0])
     (tmp_path / "link").symlink_to("deep/inner")
-    with set_workers(1) as workers:
+    with set_workers(0) as workers:
         near, lacking = judge_sets(["link/../near", "far"], [limits], workers)
     assert (near.path, near.verdict) == ("link/../near", Verdict.PASS)
     assert lacking.problem.message == "far: there is no such capture set"
@@ -197,7 +200,7 @@ def judged_by_script(executor, sets, width):
     width=st.integers(1, 6),
     shared=st.booleans(),
 )
-@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whoever_dies_each_set_is_yielded_once_in_order_and_only_killers_are_given_up(
     no_waiting, deaths, width, shared
 ):

@@ -14,7 +14,8 @@ from linecheck.checks.base import Capture, Context, Location
 from linecheck.dsp.fits.interleaved import OCTAVE_TONES_HZ, PAIR_TONES_HZ
 from linecheck.dsp.spectra.spectra import usable_frames
 from linecheck.measure.trust import inspect_continuity, inspect_samples
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 KIND = kinds()["crosstalk"]
 NAMES = ("left", "right")

@@ -8,7 +8,8 @@ from fault_corpus import check_named, clean, judged
 
 from linecheck.checks import kinds
 from linecheck.limits.verdict import Verdict
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 NAMES = ("left", "right")
 SWEPT = check_named("swept_response")

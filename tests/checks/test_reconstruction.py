@@ -8,7 +8,8 @@ from known_truth import readings
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.reconstruction import KIND, ReconstructionAnalysis, ReconstructionParameters
 from linecheck.station.interfaces.simulated.filters import reconstruction_taps
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 CHANNELS = ("left", "right")
 RATE_HZ = 44100

@@ -10,7 +10,8 @@ from known_truth import readings
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.response import KIND, ResponseAnalysis, ResponseParameters
 from linecheck.measure.trust import inspect_continuity, inspect_samples
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 CHANNELS = ("left", "right")
 SIGNALS = ("multisine", "sweep")

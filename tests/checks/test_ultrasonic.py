@@ -11,7 +11,8 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
 from linecheck.dsp.spectra.octaves import third_octaves
 from linecheck.measure.trust import inspect_continuity, inspect_samples
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 KIND = kinds()["ultrasonic"]
 RATE_HZ = 192_000

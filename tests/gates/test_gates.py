@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linecheck.gates.gates import AHEAD_SECONDS, Asked, Result, State, gate_state, in_words
@@ -36,6 +36,7 @@ def histories(draw):
     ]
 
 
+@settings(max_examples=40)
 @given(histories(), HASHES)
 def test_a_gate_is_met_only_by_a_result_that_says_so_within_the_interval(results, rests_on):
     asked = Asked("golden", 12.0, "", ASKED.about, rests_on)
@@ -53,6 +54,7 @@ def test_a_gate_is_met_only_by_a_result_that_says_so_within_the_interval(results
     assert meant.sequence == max(each.sequence for each in results if each.about == meant.about)
 
 
+@settings(max_examples=40)
 @given(histories(), st.sampled_from(ASKED.about), BEFORE_NOW)
 def test_a_later_result_that_is_not_met_wins_whatever_its_time(results, about, recorded):
     worse = Result(100, False, recorded, about, ("it has moved",))
@@ -61,6 +63,7 @@ def test_a_later_result_that_is_not_met_wins_whatever_its_time(results, about, r
     assert state.why
 
 
+@settings(max_examples=40)
 @given(histories(), st.randoms())
 def test_the_order_in_which_results_come_makes_no_difference(results, chance):
     mixed = list(results)
@@ -68,6 +71,7 @@ def test_the_order_in_which_results_come_makes_no_difference(results, chance):
     assert gate_state(ASKED, mixed, NOW) == gate_state(ASKED, results, NOW)
 
 
+@settings(max_examples=40)
 @given(histories(), BEFORE_NOW)
 def test_a_clock_that_is_set_makes_no_gate_met_once_a_record_says_how_late_it_is(results, other):
     """What a record after the result says of the time counts, whatever the clock says afterwards."""
@@ -90,6 +94,7 @@ def test_a_clock_that_is_set_makes_no_gate_met_once_a_record_says_how_late_it_is
         assert gate_state(ASKED, results, other).is_met
 
 
+@settings(max_examples=40)
 @given(histories(), st.floats(0.0, 4e5))
 def test_what_a_program_has_seen_pass_makes_results_older_and_never_younger(results, passed):
     older = [

@@ -1,6 +1,6 @@
 """Units in a row that fail grossly and alike lock the station; units that only look so do not."""
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linecheck.gates.lock import UnitRun, grossly, lock_state
@@ -78,6 +78,7 @@ ROWS = st.lists(
 )
 
 
+@settings(max_examples=40)
 @given(ROWS, st.integers(2, 5), st.integers(0, 12))
 def test_a_lock_always_has_enough_units_after_the_record_that_cleared_it(rows, count, cleared):
     runs = in_order(*rows)
@@ -91,6 +92,7 @@ def test_a_lock_always_has_enough_units_after_the_record_that_cleared_it(rows, c
     assert not lock_state(runs, 0).locked
 
 
+@settings(max_examples=40)
 @given(ROWS, st.integers(2, 5))
 def test_a_pass_always_unlocks_what_is_not_written_down(rows, count):
     runs = in_order(*rows, ("Z", Verdict.PASS, ()))

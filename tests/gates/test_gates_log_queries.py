@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
@@ -287,12 +287,13 @@ def test_another_stations_runs_and_runs_of_known_units_lock_nothing(log):
     assert Gatekeeper(log, station, LIMITS).standing().may_judge
 
 
-def test_a_nest_that_rests_while_others_work_stays_locked(log):
+def test_a_nest_that_rests_while_others_work_stays_locked(log, monkeypatch):
+    monkeypatch.setattr(log_queries, "MAX_LOOKED_AT", 4)
     station = made_station()
     met(log, station)
     for serial in ("PR3-000001", "PR3-000002", "PR3-000003"):
         log.append(dead(serial))
-    for number in range(120):
+    for number in range(6):
         log.append(made_run(serial=f"PR3-1{number:05d}", station="line-2-nest-b"))
     assert Gatekeeper(log, station, LIMITS).standing().lock.locked
 
@@ -364,6 +365,7 @@ PLAIN = st.recursive(
 )
 
 
+@settings(max_examples=40)
 @given(PLAIN, st.sampled_from(("gate", "self_check")), st.text(max_size=30))
 def test_whatever_a_statement_holds_it_is_met_only_where_it_says_so(content, kind, recorded):
     said = content if isinstance(content, dict) else {}

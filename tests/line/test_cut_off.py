@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -12,7 +13,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from small_run import LIMITS, call
+from small_run import LIMITS, call, write_small_files
 
 from linecheck.errors import ExitStatus, RecordError
 from linecheck.files.durable import lock_file
@@ -61,12 +62,21 @@ def recorded():
         return list(log.show(SERIAL))[::-1]
 
 
+@pytest.fixture(scope="module")
+def killed_station(tmp_path_factory):
+    """The folder of a station whose first run was killed at the third check, after the first had failed."""
+    folder = tmp_path_factory.mktemp("killed")
+    write_small_files(folder, limits=WITH_RETEST)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        kill_at("wiring", 1, "distorting")
+    return folder
+
+
 @pytest.fixture
-def cut_off(at_work):
-    """A station whose first run was killed at the third check, after the first had failed."""
-    with at_work(limits=WITH_RETEST):
-        pass
-    kill_at("wiring", 1, "distorting")
+def cut_off(at_work, killed_station, tmp_path):
+    """That station, for one test alone."""
+    shutil.copytree(killed_station, tmp_path, dirs_exist_ok=True)
     return at_work
 
 

@@ -25,8 +25,8 @@ def checked(verdict="met", **facts):
 def tested(at_work):
     """Return a function that tests a unit with faults and returns its run."""
 
-    def test(*faults, serial=SERIAL, station=LOOP):
-        with at_work(limits=LIMITS, station=station, faults=faults) as (session, _):
+    def test(*faults, serial=SERIAL, station=LOOP, limits=LIMITS):
+        with at_work(limits=limits, station=station, faults=faults) as (session, _):
             return session.test(serial, FACTS).run
 
     return test
@@ -36,10 +36,26 @@ def doubts(run):
     return [problem.message for problem in run.problems if problem.code == IN_DOUBT]
 
 
-@pytest.mark.parametrize("fault", ["missing_leg", "swapped_channels"])
-def test_it_is_the_unit_s_once_a_check_after_it_was_met(tested, fault):
+#: Checks whose fails the path could have made.
+OF_THE_PATH = LIMITS.split("  quiet:")[0] + (
+    "  tone:\n    kind: tone\n    stimulus: {seconds: 0.25}\n    masks:\n      level: {pass: {min: 3.5, max: 4.5}}\n"
+    "  wiring:\n    kind: wiring\n    stimulus: {seconds: 0.25}\n    masks:\n      order: {pass: {min: 1}}\n"
+)
+
+
+def test_exchanged_channels_are_the_unit_s_once_a_check_after_it_was_met(tested):
     checked()
-    first = tested(fault)
+    assert tested("swapped_channels", limits=OF_THE_PATH).verdict is Verdict.INVALID
+    checked()
+    assert tested("swapped_channels", limits=OF_THE_PATH).verdict is Verdict.FAIL
+
+
+def test_it_is_the_unit_s_once_a_check_after_it_was_met(tested):
+    def run(serial=SERIAL):
+        return tested("missing_leg", serial=serial, limits=OF_THE_PATH)
+
+    checked()
+    first = run()
     assert first.verdict is Verdict.INVALID
     (message,) = doubts(first)
     assert message.startswith("the unit or the path? ")
@@ -48,15 +64,13 @@ def test_it_is_the_unit_s_once_a_check_after_it_was_met(tested, fault):
         None,
         Verdict.INVALID,
     }
-    assert tested(fault).verdict is Verdict.INVALID, "testing again settles nothing"
+    assert run().verdict is Verdict.INVALID, "testing again settles nothing"
     checked()
-    assert tested(fault).verdict is Verdict.FAIL
-    assert tested(fault).verdict is Verdict.FAIL
-    assert tested(fault, serial="PR3-000002").verdict is Verdict.INVALID, "another unit, another doubt"
+    assert run().verdict is Verdict.FAIL
+    assert run().verdict is Verdict.FAIL
+    assert run("PR3-000002").verdict is Verdict.INVALID, "another unit, another doubt"
     checked()
-    assert tested(fault).verdict is Verdict.INVALID, (
-        "a later check says nothing of what was changed in between"
-    )
+    assert run().verdict is Verdict.INVALID, "a later check says nothing of what was changed in between"
 
 
 def test_a_check_that_was_not_met_settles_nothing(tested):

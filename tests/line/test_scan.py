@@ -5,8 +5,7 @@ from small_run import LIMITS
 
 from linecheck.errors import ExitStatus
 from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
-from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Scan, scan_units
-from linecheck.line.status import session_status
+from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Scan, _session_status, scan_units
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.log import LogReader
 
@@ -97,4 +96,4 @@ def test_why_a_unit_is_tested_once_more_is_asked_and_a_refused_unit_lets_the_nex
     ],
 )
 def test_a_session_ends_with_the_worst_of_its_units(statuses, ends):
-    assert session_status(statuses) is ends
+    assert _session_status(statuses) is ends

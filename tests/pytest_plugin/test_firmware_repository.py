@@ -16,7 +16,8 @@ from needed import program
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
-from linecheck.station.interfaces.simulated.interface import SimulatedInterface, SimulatedUnit
+from linecheck.station.interfaces.simulated.interface import SimulatedInterface
+from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 RECIPE = Path(__file__).parents[2] / "README.md"
 HEADING = "## In a firmware repository\n"

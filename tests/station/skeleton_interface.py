@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from linecheck.station.interfaces.description import ConnectedUnit, InterfaceDescription
+from linecheck.station.interfaces.interface import ConnectedUnit, InterfaceDescription
 
 if TYPE_CHECKING:
     from linecheck.checks.base import Capture, Stimulus

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-__all__ = ["PLAYING", "noise", "play_over", "sine", "start_player"]
+__all__ = ["PLAYING", "noise", "play_each", "play_over", "sine", "start_player"]
 
 #: What the process prints once the first stimulus is on its way.
 PLAYING = "playing"
@@ -74,6 +74,31 @@ def play_over(server, tmp_path, plays, playback=None, capture=None, timeout=60):
     return read_report(tmp_path, errors)
 
 
+def play_each(server, tmp_path, jobs, timeout=300):
+    """Play jobs one after the other in one process; return the report of each by its name.
+
+    ``jobs`` holds by name what :func:`start_player` takes: plays, playback, capture.
+    """
+    for name, (plays, playback, capture) in jobs.items():
+        (tmp_path / name).mkdir()
+        job = {"plays": plays, "playback": playback, "capture": capture}
+        (tmp_path / name / "job.json").write_text(json.dumps(job))
+    folders = [
+        argument for name in jobs for argument in (str(tmp_path / name / "job.json"), str(tmp_path / name))
+    ]
+    done = subprocess.run(
+        [sys.executable, __file__, *folders],
+        env=server.environment,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        timeout=timeout,
+    )
+    return {name: read_report(tmp_path / name, done.stderr) for name in jobs}
+
+
 def read_report(tmp_path, errors=""):
     """Return what the process reported."""
     path = tmp_path / "report.json"
@@ -117,4 +142,5 @@ def _main(job_path, out):
 
 
 if __name__ == "__main__":
-    _main(*sys.argv[1:])
+    for job, folder in zip(sys.argv[1::2], sys.argv[2::2], strict=True):
+        _main(job, folder)

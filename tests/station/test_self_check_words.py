@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from linecheck.station.self_check import tampered
+from linecheck.station.self_check import digital
 from linecheck.station.self_check.words import compare_words, random_words
 
 BEFORE, AFTER = 777, 400
@@ -130,10 +130,10 @@ def test_a_number_that_is_none_is_named():
 @pytest.mark.parametrize("bits", [16, 24, 32])
 @pytest.mark.parametrize("channels", [1, 2, 3])
 def test_the_comparer_proves_itself(bits, channels):
-    assert tampered.unnoticed(random_words(20_000, channels, bits, 3), bits) == ()
+    assert digital._unnoticed(random_words(20_000, channels, bits, 3), bits) == ()
 
 
 def test_a_comparer_that_sees_nothing_is_found_out(monkeypatch):
     blind = found(CAPTURED)
-    monkeypatch.setattr(tampered, "compare_words", lambda sent, came, bits: blind)
-    assert len(tampered.unnoticed(WORDS, 24)) == len(tampered.TAMPERINGS) - 1
+    monkeypatch.setattr(digital, "compare_words", lambda sent, came, bits: blind)
+    assert len(digital._unnoticed(WORDS, 24)) == len(digital._TAMPERINGS) - 1

@@ -134,7 +134,7 @@ def test_start_delay_is_within_its_range_and_noise_is_there_before():
 
 def test_ideal_unit_is_limited_by_the_stimulus_dither_alone():
     # 24 bits, TPDF: 6.0206 · 24 − 3.01 = 141.48 dB in full band, of which 20 kHz hold 20/22.05.
-    capture = played(tones(LEFT_HZ, seconds=4.0), SimulatedUnit.ideal())
+    capture = played(tones(LEFT_HZ, seconds=2.0), SimulatedUnit.ideal())
     values = volts(capture)[0, settled(capture)]
     tone, rest = lines(values, capture.rate_hz, LEFT_HZ)
     sinad = decibels(abs(tone[0]) / np.sqrt(2.0) / band_rms(rest, capture.rate_hz))
@@ -161,7 +161,7 @@ def test_default_unit_reads_as_a_good_converter():
 @pytest.mark.parametrize("capture_rate", [44_100, 96_000, 192_000])
 def test_noise_level_in_the_band_whatever_the_capture_rate(capture_rate):
     unit = SimulatedUnit.ideal(noise_db=-100.0, adc_bits=24)
-    capture = played(silence(seconds=2.0), unit, capture_rate_hz=capture_rate)
+    capture = played(silence(), unit, capture_rate_hz=capture_rate)
     values = volts(capture)
     for one in values:
         assert decibels(band_rms(one, capture_rate) / 4.0) == pytest.approx(-100.0, abs=0.15)
@@ -170,9 +170,9 @@ def test_noise_level_in_the_band_whatever_the_capture_rate(capture_rate):
 
 def test_noise_of_the_capture_is_relative_to_its_own_full_scale():
     unit = SimulatedUnit.ideal(adc_noise_db=-110.0)
-    capture = played(silence(seconds=2.0), unit, full_scale_volts=(8.0, 2.0))
+    capture = played(silence(), unit, full_scale_volts=(8.0, 2.0), capture_rate_hz=48_000)
     for values, full_scale in zip(volts(capture), (8.0, 2.0), strict=True):
-        level = decibels(band_rms(values, 192_000) / (full_scale / np.sqrt(2.0)))
+        level = decibels(band_rms(values, 48_000) / (full_scale / np.sqrt(2.0)))
         assert level == pytest.approx(-110.0, abs=0.15)
 
 
@@ -248,7 +248,7 @@ def test_added_lines_are_there_whatever_is_played():
 def test_shaped_noise_has_its_density():
     # |H|² = r¹² / (1 + r¹²): half at the corner, r¹² well below it.
     unit = SimulatedUnit.ideal(shaped_noise_db=-60.0, shaped_noise_hz=50_000.0)
-    capture = played(silence(seconds=2.0), unit)
+    capture = played(silence(seconds=1.0), unit)
     left, right = volts(capture)
     for values in (left, right):
         for centre, expected in ((25_000.0, 6.0 * decibels(0.5)), (50_000.0, -3.0103), (85_000.0, -0.0074)):
@@ -256,14 +256,14 @@ def test_shaped_noise_has_its_density():
             level = decibels(band_rms(values, 192_000, centre - half, centre + half) / 4.0)
             flat = -60.0 + 10.0 * np.log10(2.0 * half / 19_980.0)
             assert level - flat == pytest.approx(expected, abs=0.35)
-    assert abs(np.corrcoef(left, right)[0, 1]) < 0.01
+    assert abs(np.corrcoef(left, right)[0, 1]) < 0.02
 
 
 @pytest.mark.parametrize("frequency", [20.0, 100.0, 997.0])
 def test_coupling_capacitor_is_a_first_order_high_pass(frequency):
     # |jf / (jf + fc)|; 2.2 µF into 10 kΩ is 7.234 Hz: −0.53 dB at 20 Hz.
     unit = SimulatedUnit.ideal(coupling_hz=7.234)
-    capture = played(tones(frequency, frequency, seconds=2.0), unit)
+    capture = played(tones(frequency, seconds=2.0), unit, capture_rate_hz=48_000)
     values = volts(capture)[0, settled(capture, margin=0.8)]
     found, _ = lines(values, capture.rate_hz, frequency)
     expected = decibels(frequency / np.hypot(frequency, 7.234))
@@ -294,7 +294,7 @@ def test_random_jitter_makes_noise_in_proportion_to_frequency():
     # The error is j(t) · ds/dt: its rms is 2πf · J re the tone's, spread over the unit's rate about the tone.
     unit = SimulatedUnit.ideal(jitter_random_ps=500.0)
     for frequency in (3_000.0, 12_000.0):
-        capture = played(tones(frequency, frequency, rate=48_000, seconds=2.0), unit)
+        capture = played(tones(frequency, rate=48_000), unit)
         values = volts(capture)[0, settled(capture)]
         tone, rest = lines(values, capture.rate_hz, frequency)
         level = band_rms(rest, capture.rate_hz, 0.0, 60_000.0) * np.sqrt(2.0) / abs(tone[0])
@@ -411,12 +411,9 @@ def test_table_of_a_station_config_is_understood():
     assert unit.start_seconds == (0.0, 1.0)
 
 
-def test_it_never_waits_out_the_audio():
-    stimulus = tones(LEFT_HZ, RIGHT_HZ, seconds=5.0)
-    begun = time.perf_counter()
-    capture = played(stimulus)
-    assert capture.seconds > 5.0
-    assert time.perf_counter() - begun < 2.5
+def test_it_never_waits_out_the_audio(monkeypatch):
+    monkeypatch.setattr(time, "sleep", lambda seconds: pytest.fail("it waits"))
+    assert played(tones(LEFT_HZ, RIGHT_HZ, seconds=0.5)).seconds > 0.5
 
 
 def test_describing_a_unit_loads_nothing_heavy():

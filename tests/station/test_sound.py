@@ -11,9 +11,9 @@ from station.fake_sound import FakeSound
 from linecheck.checks.base import Stimulus
 from linecheck.errors import StationError
 from linecheck.station.config.station import StationConfig
-from linecheck.station.interfaces.sound import desk as sound_desk
+from linecheck.station.interfaces.sound import engine as sound_engine
 from linecheck.station.interfaces.sound.callbacks import SENTINEL, Player, Recorder
-from linecheck.station.interfaces.sound.desk import SoundDesk, Watchdog
+from linecheck.station.interfaces.sound.engine import SoundEngine, Watchdog
 from linecheck.station.interfaces.sound.interface import SoundInterface
 
 RATE = 8000
@@ -40,8 +40,8 @@ def start_of(samples):
 
 
 def interface_on(fake, playback=None, capture=None):
-    """Return an interface whose desk is in this process, on made-up devices."""
-    return SoundInterface(config(playback, capture), desk=lambda settings: SoundDesk(settings, fake))
+    """Return an interface whose engine is in this process, on made-up devices."""
+    return SoundInterface(config(playback, capture), engine=lambda settings: SoundEngine(settings, fake))
 
 
 def play(fake, signal_played=None, playback=None, capture=None):
@@ -51,7 +51,7 @@ def play(fake, signal_played=None, playback=None, capture=None):
 
 @pytest.fixture
 def short_stall(monkeypatch):
-    monkeypatch.setattr(sound_desk, "STALL_SECONDS", 0.2)
+    monkeypatch.setattr(sound_engine, "STALL_SECONDS", 0.2)
 
 
 @pytest.mark.parametrize("sample_format", ["int32", "float32"])

@@ -1,20 +1,18 @@
-"""The desk's process: whatever becomes of it, the station goes on and says so."""
+"""The engine's process: whatever becomes of it, the station goes on and says so."""
 
 import os
 import signal
 import subprocess
 import sys
 import threading
-import time
 
 import numpy as np
 import pytest
 
 from linecheck.errors import StationError
 from linecheck.station.interfaces.sound import process as sound_process
-from linecheck.station.interfaces.sound.desk import SideSettings, SoundSettings
-from linecheck.station.interfaces.sound.launch import COMMAND, launch
-from linecheck.station.interfaces.sound.process import SoundProcess
+from linecheck.station.interfaces.sound.engine import SideSettings, SoundSettings
+from linecheck.station.interfaces.sound.process import COMMAND, SoundProcess
 
 SETTINGS = SoundSettings(
     playback=SideSettings("unit", (1, 2), "int32"),
@@ -24,7 +22,7 @@ SETTINGS = SoundSettings(
     tail_seconds=0.0,
 )
 
-#: A process that opens as a desk does, and then does as it is told.
+#: A process that opens as an engine does, and then does as it is told.
 STAND_IN = """
 import os, pickle, sys, time
 def reply(*words):
@@ -45,9 +43,7 @@ def process(monkeypatch):
     started = []
 
     def start(script):
-        monkeypatch.setattr(
-            sound_process, "launch", lambda: launch((sys.executable, "-c", STAND_IN + script))
-        )
+        monkeypatch.setattr(sound_process, "COMMAND", (sys.executable, "-c", STAND_IN + script))
         started.append(SoundProcess(SETTINGS))
         return started[-1]
 
@@ -69,57 +65,55 @@ def test_a_reply_is_returned(process):
 
 
 def test_a_failure_is_a_station_error_in_its_words(process):
-    desk = process("ask(); reply('failed', 'unit is in use')")
+    engine = process("ask(); reply('failed', 'unit is in use')")
     with pytest.raises(StationError, match=r"^unit is in use$"):
-        desk.open()
+        engine.open()
 
 
 def test_no_reply_is_a_station_error_in_time(process):
-    begun = time.monotonic()
     with pytest.raises(StationError, match=r"did not answer for 2 s while opening the devices"):
-        process("time.sleep(60)").open()
-    assert time.monotonic() - begun < 5.0
+        process("while True: time.sleep(60)").open()
 
 
 def test_a_process_that_dies_is_a_station_error_with_its_last_words(process):
-    desk = process("ask(); print('Assertion x != 0 failed', file=sys.stderr); sys.stderr.flush(); os.abort()")
+    engine = process(
+        "ask(); print('Assertion x != 0 failed', file=sys.stderr); sys.stderr.flush(); os.abort()"
+    )
     with pytest.raises(
         StationError, match=r"while opening the devices \(status -6\): Assertion x != 0 failed"
     ):
-        desk.open()
+        engine.open()
 
 
 def test_a_process_that_dies_while_it_plays_is_a_station_error(process):
-    desk = process("ask(); reply('done', 1); ask(); os.abort()")
-    desk.open()
+    engine = process("ask(); reply('done', 1); ask(); os.abort()")
+    engine.open()
     with pytest.raises(StationError, match="while playing"):
-        desk.play(SAMPLES, 8000)
+        engine.play(SAMPLES, 8000)
 
 
 def test_nothing_can_be_asked_of_a_process_that_is_gone(process):
-    desk = process("ask(); reply('failed', 'x')")
+    engine = process("ask(); reply('failed', 'x')")
     with pytest.raises(StationError):
-        desk.open()
+        engine.open()
     with pytest.raises(StationError, match="has ended"):
-        desk.play(SAMPLES, 8000)
+        engine.play(SAMPLES, 8000)
 
 
 def test_closing_waits_for_nobody_and_complains_of_nothing(process):
-    desk = process("ask(); reply('done', os.getpid()); time.sleep(60)")
-    pid = desk.open()
-    begun = time.monotonic()
-    desk.close()
-    assert time.monotonic() - begun < 2.0
+    engine = process("ask(); reply('done', os.getpid())\nwhile True: time.sleep(60)")
+    pid = engine.open()
+    engine.close()  # it would wait for ever
     assert is_gone(pid)
-    desk.close()
+    engine.close()
 
 
 def test_ctrl_c_ends_the_process_and_goes_on_up(process):
-    desk = process("ask(); reply('done', os.getpid()); ask(); time.sleep(60)")
-    pid = desk.open()
+    engine = process("ask(); reply('done', os.getpid()); ask(); time.sleep(60)")
+    pid = engine.open()
     threading.Timer(0.3, signal.raise_signal, [signal.SIGINT]).start()
     with pytest.raises(KeyboardInterrupt):
-        desk.play(SAMPLES, 8000)
+        engine.play(SAMPLES, 8000)
     assert is_gone(pid)
 
 

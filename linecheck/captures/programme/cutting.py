@@ -21,8 +21,7 @@ from linecheck import __version__
 from linecheck.audio.stream import AudioStream
 from linecheck.captures.capture_set import MAX_NOTES, write_capture_set
 from linecheck.captures.other_stimulus import stimulus_changes
-from linecheck.captures.programme.found_marks import FoundMark, find_marks, speed_of_marks
-from linecheck.captures.programme.mark_notes import channel_notes
+from linecheck.captures.programme.found_marks import CarriedMark, FoundMark, find_marks, speed_of_marks
 from linecheck.captures.programme.programme import BEFORE_STIMULUS_SECONDS, Programme, Segment, make_programme
 from linecheck.checks.base import Capture
 from linecheck.dsp.locating.marks import MARK_SECONDS, SYNC_AT_SECONDS, MarkCode
@@ -44,6 +43,9 @@ CLOCK_TOLERANCE = 1.1e-3
 SPARE_SECONDS = 0.003
 #: So many programmes of one recording are looked at.
 MAX_PROGRAMMES = 3
+
+#: A finding of a channel counts where it holds for more than this part of the marks.
+MAX_OF_THEM = 0.5
 
 #: Rate and word length of a programme, and what identifies all that it plays.
 _Key = tuple[int, int, int]
@@ -144,7 +146,7 @@ def survey(stream: AudioStream, limits: LimitFile, without: frozenset[str] = fro
     own = [mark for mark in marks if _is_of(mark, programme)]
     pieces, spare = _sorted_out(_pieces(stream, marks, programme))
     missing, left_out = _absent(programme, own, pieces, without)
-    notes += tuple(channel_notes(own, limits.channels))
+    notes += tuple(_channel_notes(own, limits.channels))
     return Survey(programme, pieces, spare, missing, left_out, notes[:MAX_NOTES])
 
 
@@ -267,6 +269,46 @@ def _mark_notes(marks: Sequence[FoundMark], programme: Programme | None, rate_hz
         ]
         if foreign:
             yield f"a segment of another test programme, at {_listed(foreign)}"
+
+
+def _channel_notes(marks: Sequence[FoundMark], channels: Sequence[str]) -> Iterator[str]:
+    """Yield what is odd about the channels of a recording.
+
+    Parameters
+    ----------
+    marks : sequence of FoundMark
+        Those that could be read.
+    channels : sequence of str
+        Their names, in the recording's order.
+    """
+    if not marks:
+        return
+    for index, name in enumerate(channels):
+        carried = [entry for mark in marks if (entry := mark.carried[index]) is not None]
+        silent = len(marks) - len(carried)
+        if silent == len(marks):
+            yield f"channel {name} carries no mark: it is dead, or not connected"
+        elif silent:
+            yield f"channel {name} carries only {len(carried)} of {len(marks)} marks: its contact may be loose"
+        if carried:
+            yield from _carried_notes(carried, index, channels)
+
+
+def _carried_notes(carried: Sequence[CarriedMark], index: int, channels: Sequence[str]) -> Iterator[str]:
+    name = channels[index]
+    if sum(entry.mixed for entry in carried) > MAX_OF_THEM * len(carried):
+        yield f"channel {name} carries the marks of several channels at once: mono, or a short between them"
+        return
+    played = Counter(entry.channel for entry in carried if entry.channel is not None)
+    for other, count in played.items():
+        if other != index:
+            whose = channels[other] if other < len(channels) else f"number {other + 1}"
+            how_often = "" if count == len(carried) else f" in {count} of {len(carried)} places"
+            yield f"channel {name} carries the marks of channel {whose}{how_often}: swapped, or wired to both"
+    inverted = sum(entry.polarity < 0 for entry in carried)
+    if inverted:
+        how_often = "" if inverted == len(carried) else f" in {inverted} of {len(carried)} places"
+        yield f"channel {name} is inverted{how_often}"
 
 
 def _listed(places: Sequence[str]) -> str:

@@ -69,8 +69,7 @@ def check(
     from linecheck.limits.loading.load import load_limits
     from linecheck.log import Log
     from linecheck.station.config.load import load_station
-    from linecheck.station.interfaces import interface_of
-    from linecheck.station.interfaces.open import open_loop
+    from linecheck.station.interfaces import interface_of, open_loop
     from linecheck.station.self_check.plays import loop_path
 
     station = load_station(station_path)
@@ -141,9 +140,8 @@ class _Holding:
 
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
     from linecheck.line.stop_signals import StopSignals
-    from linecheck.station.interfaces import interface_of
-    from linecheck.station.interfaces.open import open_loop
-    from linecheck.station.self_check.course import run_self_check
+    from linecheck.station.interfaces import interface_of, open_loop
+    from linecheck.station.self_check.run import run_self_check
 
     loop = station.config.loop
     assert loop is not None

@@ -21,7 +21,9 @@ from __future__ import annotations
 
 from typing import Annotated, Final, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import Field
+
+from linecheck.station.config.table import Once, Table, Text
 
 __all__ = ["KEPT_CLASSES", "ArchiveConfig", "KeptClass"]
 
@@ -32,10 +34,9 @@ KEPT_CLASSES: Final[tuple[KeptClass, ...]] = get_args(KeptClass)
 
 Days = Annotated[int, Field(ge=1, le=36_500)]
 Gigabytes = Annotated[float, Field(gt=0.0, le=1e6)]
-Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 
-class ArchiveConfig(BaseModel):
+class ArchiveConfig(Table):
     """The archive of a station; a gigabyte is 10**9 bytes, as disks are sold.
 
     Attributes
@@ -57,21 +58,12 @@ class ArchiveConfig(BaseModel):
         Baseline files, whose captures are not removed to make room.
     """
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
     folder: Text
     keep: Annotated[
-        tuple[Literal["fail", "marginal", "invalid", "aborted"], ...], Field(strict=False, max_length=4)
+        tuple[Literal["fail", "marginal", "invalid", "aborted"], ...], Field(strict=False, max_length=4), Once
     ] = ("fail", "marginal", "invalid")
     every_nth_pass: Annotated[int, Field(ge=0, le=1_000_000_000)] = 0
-    keep_days: dict[KeptClass, Days] = {}
+    keep_days: dict[KeptClass, Days] = {}  # noqa: RUF012 - copied
     most_gigabytes: Gigabytes | None = None
     reserve_gigabytes: Annotated[float, Field(ge=0.0, le=1e6)] = 2.0
-    baselines: Annotated[tuple[Text, ...], Field(strict=False, max_length=1000)] = ()
-
-    @field_validator("keep", "baselines")
-    @classmethod
-    def _once(cls, values: tuple[str, ...]) -> tuple[str, ...]:
-        if len(set(values)) != len(values):
-            raise ValueError(f"each may be given only once, got {list(values)}")
-        return values
+    baselines: Annotated[tuple[Text, ...], Field(strict=False, max_length=1000), Once] = ()

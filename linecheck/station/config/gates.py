@@ -27,27 +27,22 @@ import re
 from collections.abc import Iterable
 from typing import Annotated, Final, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from linecheck.limits.loading.header import NAME
 from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
+from linecheck.station.config.table import Hours, Table, Text
 
 __all__ = ["ChallengeConfig", "ChallengeUnit", "GateConfig", "GoldenConfig"]
 
-Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]
 Serial = Annotated[str, Field(min_length=1, max_length=MAX_SERIAL_LENGTH)]
 Margin = Annotated[float, Field(gt=0.0, le=1e9)]
-Named = Annotated[str, Field(min_length=1, max_length=200)]
 
 #: ``check.metric`` or ``check.metric.channel``; a check's whole name may have a setup in it.
 _REASON: Final = re.compile(r"[^.\s][^\s]*\.[^.\s]+")
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class GoldenConfig(_Table):
+class GoldenConfig(Table):
     """The units that are known to be good, and how far they may be from their own history.
 
     Attributes
@@ -62,7 +57,7 @@ class GoldenConfig(_Table):
 
     serials: Annotated[tuple[Serial, ...], Field(strict=False, min_length=1, max_length=64)]
     every_hours: Hours = 24.0
-    margins: Annotated[dict[Named, Margin], Field(max_length=500)] = {}
+    margins: Annotated[dict[Text, Margin], Field(max_length=500)] = {}  # noqa: RUF012 - copied
 
     @field_validator("serials")
     @classmethod
@@ -71,7 +66,7 @@ class GoldenConfig(_Table):
         return serials
 
 
-class ChallengeUnit(_Table):
+class ChallengeUnit(Table):
     """A unit that is known to be bad.
 
     Attributes
@@ -84,7 +79,7 @@ class ChallengeUnit(_Table):
     """
 
     serial: Serial
-    must_fail: Annotated[tuple[Named, ...], Field(strict=False, min_length=1, max_length=64)]
+    must_fail: Annotated[tuple[Text, ...], Field(strict=False, min_length=1, max_length=64)]
     nothing_else: bool = False
 
     @field_validator("must_fail")
@@ -99,10 +94,10 @@ class ChallengeUnit(_Table):
         return reasons
 
 
-class ChallengeConfig(_Table):
+class ChallengeConfig(Table):
     """The units that are known to be bad, by a name for each; each must be found out within ``every_hours``."""
 
-    units: Annotated[dict[Named, ChallengeUnit], Field(min_length=1, max_length=64)]
+    units: Annotated[dict[Text, ChallengeUnit], Field(min_length=1, max_length=64)]
     every_hours: Hours = 24.0
 
     @field_validator("units")
@@ -115,7 +110,7 @@ class ChallengeConfig(_Table):
         return units
 
 
-class GateConfig(_Table):
+class GateConfig(Table):
     """What becomes of units while a gate is not met, and when the station locks itself.
 
     Attributes

@@ -12,7 +12,7 @@ from linecheck.files.toml import TomlFile, parse_model, read_toml
 from linecheck.limits.loading.header import NAME
 from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.interfaces import interface_of, interfaces, unknown_interface
-from linecheck.station.interfaces.description import InterfaceDescription
+from linecheck.station.interfaces.interface import InterfaceDescription
 
 __all__ = ["load_station"]
 

@@ -29,34 +29,21 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
-from linecheck.station.command import check_command
+from linecheck.station.config.table import CommandTable, Hours, Table
 
 __all__ = ["LoopCommand", "LoopConfig", "LoopLimits"]
 
-Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]
 Gain = Annotated[float, Field(ge=-80.0, le=40.0)]
 Hertz = Annotated[float, Field(ge=1.0, le=400_000.0)]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+class LoopCommand(CommandTable):
+    """A command that closes or opens the loop."""
 
 
-class LoopCommand(_Table):
-    """A command that closes or opens the loop, split as a shell splits it and run without one."""
-
-    command: Annotated[str, Field(min_length=1, max_length=2000)]
-    timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
-
-    @field_validator("command")
-    @classmethod
-    def _can_be_run(cls, command: str) -> str:
-        return check_command(command, ())
-
-
-class LoopLimits(_Table):
+class LoopLimits(Table):
     """What an analogue loop must keep.
 
     Attributes
@@ -116,7 +103,7 @@ class LoopLimits(_Table):
         return self
 
 
-class LoopConfig(_Table):
+class LoopConfig(Table):
     """How the station's output is patched to its input, and what the path must keep.
 
     Attributes

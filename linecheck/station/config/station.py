@@ -9,18 +9,18 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from linecheck.checks.base import Problem
 from linecheck.files.toml import FormatOne
 from linecheck.run.facts import Asset
-from linecheck.station.command import check_command
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.server_url import check_server_url
+from linecheck.station.config.table import CommandTable, Once, Table, Text
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 __all__ = [
@@ -42,10 +42,9 @@ __all__ = [
 SampleFormat = Literal["int32", "float32"]
 Rate = Annotated[int, Field(ge=8_000, le=1_000_000)]
 Channel = Annotated[int, Field(ge=1, le=256)]
-Channels = Annotated[tuple[Channel, ...], Field(strict=False, min_length=1, max_length=64)]
+Channels = Annotated[tuple[Channel, ...], Field(strict=False, min_length=1, max_length=64), Once]
 Scale = Annotated[float, Field(gt=0.0, le=1e4)]
 Scales = Annotated[tuple[Scale, ...], Field(strict=False, min_length=1, max_length=64)]
-Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 #: Rates that a simulated unit takes where the config names none.
 COMMON_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 352_800, 384_000, 705_600, 768_000)
@@ -54,11 +53,7 @@ _STATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _ASSET_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,63}")
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class PlaybackConfig(_Table):
+class PlaybackConfig(Table):
     """The side that plays.
 
     Attributes
@@ -77,17 +72,14 @@ class PlaybackConfig(_Table):
 
     device: Text | None = None
     channels: Channels | None = None
-    rates_hz: Annotated[tuple[Rate, ...], Field(strict=False, min_length=1, max_length=64)] = COMMON_RATES
+    rates_hz: Annotated[tuple[Rate, ...], Field(strict=False, min_length=1, max_length=64), Once] = (
+        COMMON_RATES
+    )
     sample_format: SampleFormat = "int32"
     latency_seconds: float | None = Field(None, gt=0.0, le=10.0)
 
-    @field_validator("channels", "rates_hz")
-    @classmethod
-    def _once(cls, values: tuple[int, ...] | None) -> tuple[int, ...] | None:
-        return _each_once(values)
 
-
-class CaptureConfig(_Table):
+class CaptureConfig(Table):
     """The side that listens.
 
     Attributes
@@ -114,11 +106,6 @@ class CaptureConfig(_Table):
     sample_format: SampleFormat = "int32"
     tail_seconds: float = Field(0.25, ge=0.0, le=60.0)
 
-    @field_validator("channels")
-    @classmethod
-    def _once(cls, values: tuple[int, ...] | None) -> tuple[int, ...] | None:
-        return _each_once(values)
-
     @model_validator(mode="after")
     def _one_scale_a_channel(self) -> Self:
         if self.channels is not None and self.full_scale_volts is not None:
@@ -130,7 +117,7 @@ class CaptureConfig(_Table):
         return self
 
 
-class _Calibrated(_Table):
+class _Calibrated(Table):
     """What was compared with something better on a day, and is due to be compared again on another."""
 
     performed: date | None = None
@@ -223,7 +210,7 @@ class AssetConfig(_Calibrated):
         return Asset(role, self.id, described | self.calibrated())
 
 
-class RecordsConfig(_Table):
+class RecordsConfig(Table):
     """What is kept of a run, and where.
 
     ``database`` is an SQLite file, ``captures`` says which captures to keep beside the other files (``failed``: of
@@ -236,31 +223,14 @@ class RecordsConfig(_Table):
     folder: Text = "results"
 
 
-class ProtectionConfig(_Table):
+class ProtectionConfig(Table):
     """What the station never exceeds: the level of any stimulus, and how fast it may start and stop."""
 
     highest_level_dbfs: float = Field(0.0, ge=-120.0, le=20.0)
     ramp_seconds: float = Field(0.01, ge=0.0, le=1.0)
 
 
-class _Command(_Table):
-    """A program with its arguments, split as a shell splits them and run without one, and how long it may take.
-
-    ``marks`` are what may stand in braces in it.
-    """
-
-    marks: ClassVar[tuple[str, ...]] = ()
-
-    command: Annotated[str, Field(min_length=1, max_length=2000)]
-    timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
-
-    @field_validator("command")
-    @classmethod
-    def _can_be_run(cls, command: str) -> str:
-        return check_command(command, cls.marks)
-
-
-class SetupConfig(_Command):
+class SetupConfig(CommandTable):
     """How the station makes one setting of the unit: by a command, which ends with status 0 once it is made.
 
     ``{setting}`` and ``{value}`` stand for those, ``{serial}`` for the serial number of the unit.
@@ -269,7 +239,7 @@ class SetupConfig(_Command):
     marks = ("setting", "value", "serial")
 
 
-class IdentifyConfig(_Command):
+class IdentifyConfig(CommandTable):
     """The command that asks the unit what it is; it prints ``name = value``, one a line, and ends with status 0.
 
     ``{serial}`` stands for the serial number that was scanned. What it may say is up to it; ``serial``, ``firmware``
@@ -279,11 +249,11 @@ class IdentifyConfig(_Command):
     marks = ("serial",)
 
 
-class ConditionsConfig(_Command):
+class ConditionsConfig(CommandTable):
     """The command that says what the station works in (temperature, state of the mixer), as ``name = value``."""
 
 
-class SyncConfig(_Table):
+class SyncConfig(Table):
     """The server that the log is sent to as it grows; without ``to`` it stays on the station.
 
     Attributes
@@ -303,7 +273,7 @@ class SyncConfig(_Table):
         return None if to is None else check_server_url(to)
 
 
-class SignConfig(_Table):
+class SignConfig(Table):
     """The key that signs every record of the log.
 
     ``key`` is a PEM file with an Ed25519 key that nobody but its owner may read; its path is relative to the folder
@@ -313,7 +283,7 @@ class SignConfig(_Table):
     key: Text
 
 
-class StationConfig(_Table):
+class StationConfig(Table):
     """A whole station config."""
 
     format: FormatOne
@@ -326,9 +296,9 @@ class StationConfig(_Table):
     records: RecordsConfig = RecordsConfig()
     protection: ProtectionConfig = ProtectionConfig()
     simulated: SimulatedUnit = SimulatedUnit()
-    setup: Annotated[dict[str, SetupConfig], Field(max_length=64)] = {}
+    setup: Annotated[dict[str, SetupConfig], Field(max_length=64)] = {}  # noqa: RUF012 - copied
     nest: Text | None = None
-    assets: Annotated[dict[str, AssetConfig], Field(max_length=64)] = {}
+    assets: Annotated[dict[str, AssetConfig], Field(max_length=64)] = {}  # noqa: RUF012 - copied
     identify: IdentifyConfig | None = None
     conditions: ConditionsConfig | None = None
     golden: GoldenConfig | None = None
@@ -381,9 +351,3 @@ class Station:
     config: StationConfig
     path: str
     sha256: str
-
-
-def _each_once(values: tuple[int, ...] | None) -> tuple[int, ...] | None:
-    if values is not None and len(set(values)) != len(values):
-        raise ValueError(f"each may be given only once, got {list(values)}")
-    return values

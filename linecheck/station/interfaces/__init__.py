@@ -10,12 +10,12 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from linecheck.station.config.station import StationConfig
-    from linecheck.station.interfaces.description import InterfaceDescription
+    from linecheck.station.interfaces.interface import Interface, InterfaceDescription
 
-__all__ = ["interface_of", "interfaces", "unknown_interface"]
+__all__ = ["interface_of", "interfaces", "open_interface", "open_loop", "unknown_interface"]
 
 
 @cache
@@ -28,7 +28,7 @@ def interfaces() -> Mapping[str, InterfaceDescription]:
         One is no description, or has the name of another.
     """
     from linecheck.registry import members
-    from linecheck.station.interfaces.description import InterfaceDescription
+    from linecheck.station.interfaces.interface import InterfaceDescription
 
     return members(sys.modules[__name__], "INTERFACE", (InterfaceDescription,), "interface")
 
@@ -55,3 +55,49 @@ def unknown_interface(name: str) -> str:
     from linecheck.files.yaml import shown
 
     return f"there is no interface {shown(name)}; {did_you_mean(name, interfaces(), 'the interfaces are')}"
+
+
+def open_interface(
+    station: StationConfig, *, serial: str, attempt: int = 1, faults: Sequence[str] = ()
+) -> Interface:
+    """Return the station's interface, not yet opened.
+
+    Parameters
+    ----------
+    station : StationConfig
+    serial : str
+        The unit's serial number; simulated units differ by it.
+    attempt : int
+        Which run of the unit this is; simulated noise differs by it.
+    faults : sequence of str
+        What is wrong with a simulated unit.
+
+    Raises
+    ------
+    UsageError
+        A fault is unknown, or the interface simulates none.
+    """
+    from linecheck.station.interfaces.interface import ConnectedUnit
+
+    _refuse_faults(station, faults, "tests real units")
+    return interface_of(station).open(station, ConnectedUnit(serial, attempt, faults))
+
+
+def open_loop(station: StationConfig, *, opening: int = 1, faults: Sequence[str] = ()) -> Interface:
+    """Return what plays into the station's loop, not yet opened; ``opening`` says which opening it is.
+
+    Raises
+    ------
+    UsageError
+        A fault is unknown, or the interface simulates none.
+    """
+    _refuse_faults(station, faults, "has a real loop")
+    return interface_of(station).open_loop(station, faults, opening)
+
+
+def _refuse_faults(station: StationConfig, faults: Sequence[str], why: str) -> None:
+    from linecheck.errors import UsageError
+
+    if faults and not interface_of(station).has_faults:
+        able = " and ".join(name for name, entry in interfaces().items() if entry.has_faults)
+        raise UsageError(f"station {station.station} {why}: faults are for the {able} interface only")

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 from linecheck.checks.base import OVERLOAD, Measurement, Problem, Reading
-from linecheck.station.self_check.hidden import hidden_steps, probe_missing
 from linecheck.station.self_check.plays import LoopPath
 from linecheck.station.self_check.probe import ProbeReading
+from linecheck.station.self_check.processing import processing_steps, steps_not_done
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step, step
 
 __all__ = ["analogue_steps", "stream_step"]
@@ -47,18 +48,13 @@ class _Loop:
     path: LoopPath
     taken: Mapping[str, Measurement]
 
-    @property
-    def path_was_taken(self) -> bool:
-        """Whether everything was captured."""
-        return "probe" in self.taken
-
     @cached_property
     def dead(self) -> tuple[str, ...]:
         """Channels on which nothing comes back."""
         levels = {name: self._found("tone", "level_dbfs", name) for name in self.path.channels}
         values = {name: entry.value for name, entry in levels.items() if entry is not None}
         loudest = max((value for value in values.values() if value is not None), default=-300.0)
-        lost = {entry.channel for _, entry in self.problems() if entry.code == "stimulus_not_found"}
+        lost = {entry.channel for _, entry in self.problems("stimulus_not_found")}
         if None in lost and loudest <= -300.0:
             return self.path.channels
         low = {name for name, value in values.items() if value is not None and value < loudest - DEAD_DB}
@@ -69,15 +65,13 @@ class _Loop:
         """Why what is missing could not be measured."""
         if self.dead:
             return f"nothing comes back on {_listed(self.dead, self.path.channels)}"
-        if any(entry.code == "wrong_rate" for _, entry in self.problems()):
+        if self.problems("wrong_rate"):
             return "what comes back is at another rate"
-        if any(entry.code == "wrong_channel" for _, entry in self.problems()):
+        if self.problems("wrong_channel"):
             return "the channels are not where the config says"
         if any(entry.blocks and entry.code not in SIGNAL_CODES for _, entry in self.problems()):
             return "its capture is not whole"
-        if not self.path_was_taken:
-            return "it was not captured"
-        return "it could not be measured"
+        return "it could not be measured" if "probe" in self.taken else "it was not captured"
 
     def reading(self, play: str, metric: str, channel: str | None) -> Reading | None:
         return None if channel in self.dead else self._found(play, metric, channel)
@@ -86,11 +80,8 @@ class _Loop:
         return step(name, measured, good, bad, cure=cure, why_missing=self.why)
 
     def _found(self, play: str, metric: str, channel: str | None) -> Reading | None:
-        measurement = self.taken.get(play)
-        for entry in measurement.readings if measurement is not None else ():
-            if (entry.metric, entry.channel) == (metric, channel):
-                return entry
-        return None
+        readings = self.taken[play].readings if play in self.taken else ()
+        return next((entry for entry in readings if (entry.metric, entry.channel) == (metric, channel)), None)
 
     def measured(
         self,
@@ -98,6 +89,7 @@ class _Loop:
         play: str,
         metric: str,
         channel: str | None,
+        *,
         low: float | None = None,
         high: float | None = None,
         offset: float | None = 0.0,
@@ -106,26 +98,19 @@ class _Loop:
         """Return a reading with its limits, ``offset`` added to it; without either there is no value."""
         reading = self.reading(play, metric, channel)
         if reading is None or reading.value is None or offset is None:
-            unit = "" if reading is None else reading.unit
-            return Measured(what, channel, None, unit, low, high)
-        return Measured(
-            what,
-            channel,
-            sign * reading.value + offset,
-            reading.unit,
-            low,
-            high,
-            reading.uncertainty,
-            reading.is_bound,
-        )
+            return Measured(what, channel, None, "" if reading is None else reading.unit, low, high)
+        value = sign * reading.value + offset
+        return Measured(what, channel, value, reading.unit, low, high, reading.uncertainty, reading.is_bound)
 
     def each(
-        self, what: str, play: str, metric: str, low: float | None = None, high: float | None = None
+        self, what: str, play: str, metric: str, *, low: float | None = None, high: float | None = None
     ) -> list[Measured]:
-        return [self.measured(what, play, metric, name, low, high) for name in self.path.channels]
+        return [self.measured(what, play, metric, name, low=low, high=high) for name in self.path.channels]
 
-    def problems(self) -> list[tuple[str, Problem]]:
-        return [(play, problem) for play, taken in self.taken.items() for problem in taken.problems]
+    def problems(self, code: str | None = None) -> list[tuple[str, Problem]]:
+        """Return the problems of all plays, or those of one code."""
+        found = [(play, problem) for play, taken in self.taken.items() for problem in taken.problems]
+        return [entry for entry in found if code in (None, entry[1].code)]
 
     def level(self, channel: str) -> float | None:
         reading = self.reading("tone", "level_dbfs", channel)
@@ -150,9 +135,9 @@ def analogue_steps(
     broken = any(entry.blocks for play, entry in loop.problems() if play == "probe")
     lost = "its capture is not whole" if broken else "the probe did not come back as it was played"
     hidden = (
-        probe_missing(lost, len(path.channels))
+        steps_not_done(lost, len(path.channels))
         if probe is None or broken
-        else hidden_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
+        else processing_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
     )
     # What explains others comes before them: the first that is not met says what to do.
     steps = [stream_step(loop.problems()), _closed(loop), _clock(loop), *_wiring(loop)]
@@ -206,37 +191,17 @@ def _listed(names: tuple[str, ...], every: tuple[str, ...]) -> str:
 
 
 def _wiring(loop: _Loop) -> list[Step]:
-    names = loop.path.channels
-    within = loop.path.loop.limits.delay_within_frames
-    polarity = loop.each("polarity", "wiring", "polarity", low=1.0, high=1.0)
-    turned = [entry.channel or "" for entry in polarity if entry.value == -1.0]
+    several, within = len(loop.path.channels) > 1, loop.path.loop.limits.delay_within_frames
     steps = []
-    if len(names) > 1:
-        order = loop.measured("order", "wiring", "order", None, low=1.0)
-        mistaken = [
-            f"{entry.channel} {entry.message}"
-            for _, entry in loop.problems()
-            if entry.code == "wrong_channel"
-        ]
-        steps.append(
-            loop.step(
-                "order",
-                [order],
-                "each channel carries its own signal",
-                mistaken[0] if mistaken else "the channels are not where the config says",
-                cure=CABLES,
-            )
-        )
-    steps.append(
-        loop.step(
-            "polarity",
-            polarity,
-            "no channel is inverted",
-            f"inverted: {', '.join(turned)}",
-            cure=CABLES,
-        )
-    )
-    if len(names) > 1:
+    if several:
+        order = [loop.measured("order", "wiring", "order", None, low=1.0)]
+        mistaken = [f"{entry.channel} {entry.message}" for _, entry in loop.problems("wrong_channel")]
+        bad = mistaken[0] if mistaken else "the channels are not where the config says"
+        steps.append(loop.step("order", order, "each channel carries its own signal", bad, CABLES))
+    polarity = loop.each("polarity", "wiring", "polarity", low=1.0, high=1.0)
+    turned = ", ".join(entry.channel or "" for entry in polarity if entry.value == -1.0)
+    steps.append(loop.step("polarity", polarity, "no channel is inverted", f"inverted: {turned}", CABLES))
+    if several:
         delay = loop.measured("delay", "wiring", "channel_delay", None, low=-within, high=within)
         steps.append(
             loop.step(
@@ -244,90 +209,63 @@ def _wiring(loop: _Loop) -> list[Step]:
                 [delay],
                 f"the channels arrive together within {within:g} frames",
                 f"the channels are {abs(delay.value or 0.0):.2f} frames of the capture apart",
-                cure="Take out what delays one channel: a driver's correction, a processor in one cable.",
+                "Take out what delays one channel: a driver's correction, a processor in one cable.",
             )
         )
     return steps
 
 
 def _gain(loop: _Loop, tone_dbfs: float) -> Step:
-    loop_config = loop.path.loop
+    wanted, within = loop.path.loop.gain_db, loop.path.loop.limits.gain_within_db
     measured = []
     for index, name in enumerate(loop.path.channels):
-        wanted = loop_config.gain_db[index % len(loop_config.gain_db)]
-        within = loop_config.limits.gain_within_db
-        measured.append(
-            loop.measured(
-                "gain", "tone", "level_dbfs", name, wanted - within, wanted + within, offset=-tone_dbfs
-            )
-        )
+        gain = wanted[index % len(wanted)]
+        limits = {"low": gain - within, "high": gain + within}
+        entry = loop.measured("gain", "tone", "level_dbfs", name, offset=-tone_dbfs, **limits)
+        measured.append(replace(entry, unit="dB"))
     off = ", ".join(
         f"{entry.channel} {entry.value:+.2f} dB"
         for entry in measured
         if entry.verdict == NOT_MET and entry.value
     )
-    return loop.step(
-        "gain",
-        [_in_decibels(entry) for entry in measured],
-        f"each channel's gain is within {loop_config.limits.gain_within_db:g} dB of loop.gain_db",
-        f"the gain is not what loop.gain_db says: {off}",
-        cure=LEVEL_CURE,
-    )
-
-
-def _in_decibels(entry: Measured) -> Measured:
-    return replace(entry, unit="dB")
+    good = f"each channel's gain is within {within:g} dB of loop.gain_db"
+    return loop.step("gain", measured, good, f"the gain is not what loop.gain_db says: {off}", LEVEL_CURE)
 
 
 def _crosstalk(loop: _Loop) -> Step:
     least = loop.path.loop.limits.crosstalk_db
     measured = loop.each("attenuation of the others", "crosstalk", "crosstalk", low=least)
-    values = [entry.value for entry in measured if entry.value is not None]
+    lowest = min((entry.value for entry in measured if entry.value is not None), default=0.0)
     return loop.step(
         "crosstalk",
         measured,
         f"no channel holds another's signal less than {least:g} dB down",
-        f"a channel holds another's signal, {min(values, default=0.0):.1f} dB down",
-        cure=CABLES,
+        f"a channel holds another's signal, {lowest:.1f} dB down",
+        CABLES,
     )
 
 
 def _floor(loop: _Loop) -> list[Step]:
-    limits = loop.path.loop.limits
-    noise, hum = [], []
-    for name in loop.path.channels:
-        level = loop.level(name)
-        noise.append(
-            loop.measured("noise", "quiet", "snr", name, high=limits.noise_dbfs, offset=level, sign=-1.0)
-        )
-        hum.append(loop.measured("hum", "quiet", "hum", name, high=limits.hum_dbfs, offset=level))
     cure = (
         "Look for a loose shield, a supply nearby, or an input that is open; lower the gain of an amplifier."
     )
-    return [
-        loop.step(
-            "noise",
-            noise,
-            f"noise in silence is below {limits.noise_dbfs:g} dBFS",
-            f"noise in silence reaches {_highest(noise):.1f} dBFS",
-            cure=cure,
-        ),
-        loop.step(
-            "hum",
-            hum,
-            f"hum is below {limits.hum_dbfs:g} dBFS",
-            f"hum reaches {_highest(hum):.1f} dBFS",
-            cure=cure,
-        ),
-    ]
+    limits, levels = loop.path.loop.limits, {name: loop.level(name) for name in loop.path.channels}
+    steps = []
+    for name, words, metric, sign, high in (
+        ("noise", "noise in silence", "snr", -1.0, limits.noise_dbfs),
+        ("hum", "hum", "hum", 1.0, limits.hum_dbfs),
+    ):
+        measured = [
+            loop.measured(name, "quiet", metric, channel, high=high, offset=level, sign=sign)
+            for channel, level in levels.items()
+        ]
+        good, bad = f"{words} is below {high:g} dBFS", f"{words} reaches {_highest(measured):.1f} dBFS"
+        steps.append(loop.step(name, measured, good, bad, cure))
+    return steps
 
 
 def _highest(measured: list[Measured]) -> float:
-    return max((entry.value for entry in measured if entry.value is not None), default=float("nan"))
-
-
-def _lowest(measured: list[Measured]) -> float:
-    return min((entry.value for entry in measured if entry.value is not None), default=float("nan"))
+    return max((entry.value for entry in measured if entry.value is not None), default=math.nan)
 
 
 def _distortion(loop: _Loop) -> Step:
@@ -338,7 +276,7 @@ def _distortion(loop: _Loop) -> Step:
         measured,
         f"distortion and noise are below {limit:g} dB re a tone near full scale",
         f"distortion and noise reach {_highest(measured):.1f} dB re a tone near full scale",
-        cure="Lower the level that overdrives a converter; switch off every enhancement of the device.",
+        "Lower the level that overdrives a converter; switch off every enhancement of the device.",
     )
 
 
@@ -350,18 +288,18 @@ def _jitter(loop: _Loop) -> Step:
         measured,
         f"the clocks' jitter, where it differs between both ends, is below {limit:g} ps",
         f"the tone is jittered by {_highest(measured):.0f} ps",
-        cure="Let both converters run off one clock, without a long cable between them; look for what hums or switches "
+        "Let both converters run off one clock, without a long cable between them; look for what hums or switches "
         "near it.",
     )
 
 
 def _response(loop: _Loop) -> list[Step]:
-    limits = loop.path.loop.limits
+    limits, rate = loop.path.loop.limits, loop.path.lower_rate_hz
     flat = loop.each("ripple", "to_edge", "ripple", high=limits.flatness_db)
-    share = limits.edge_share or min(EDGE_SHARE, EDGE_HZ / loop.path.lower_rate_hz)
+    share = limits.edge_share or min(EDGE_SHARE, EDGE_HZ / rate)
     edge = loop.each("-3 dB", "to_edge", "edge", low=share)
     images = loop.each("residue", "to_edge", "images", high=limits.images_db)
-    lowest = _lowest(edge)
+    lowest = min((entry.value for entry in edge if entry.value is not None), default=math.nan)
     places = [loop.reading("to_edge", "images_at", name) for name in loop.path.channels]
     place = next((entry.value for entry in places if entry is not None and entry.value is not None), 0.0)
     cure = (
@@ -371,10 +309,9 @@ def _response(loop: _Loop) -> list[Step]:
         loop.step(
             "edge",
             edge,
-            f"the response reaches {share:.3g} of the rate ({share * loop.path.lower_rate_hz:.0f} Hz)",
-            f"the response ends at {lowest:.3f} of the rate ({lowest * loop.path.lower_rate_hz:.0f} Hz): a rate "
-            "converter, or a filter",
-            cure=cure,
+            f"the response reaches {share:.3g} of the rate ({share * rate:.0f} Hz)",
+            f"the response ends at {lowest:.3f} of the rate ({lowest * rate:.0f} Hz): a rate converter, or a filter",
+            cure,
         ),
         loop.step(
             "images",
@@ -382,14 +319,14 @@ def _response(loop: _Loop) -> list[Step]:
             f"nothing above {limits.images_db:g} dB comes back between many tones",
             f"what comes back between many tones reaches {_highest(images):.1f} dB at {place:.0f} Hz: images of a rate "
             "converter, or distortion",
-            cure=cure,
+            cure,
         ),
         loop.step(
             "flatness",
             flat,
             f"the response is flat within {limits.flatness_db:g} dB",
             f"the response moves by {_highest(flat):.2f} dB in the band",
-            cure="Switch off tone controls, equalisers and loudness of the sound device.",
+            "Switch off tone controls, equalisers and loudness of the sound device.",
         ),
     ]
 
@@ -397,10 +334,10 @@ def _response(loop: _Loop) -> list[Step]:
 def _clock(loop: _Loop) -> Step:
     path = loop.path
     limit = path.loop.limits.clock_ppm or (SHARED_PPM if path.shares_clock else OWN_PPM)
-    wrong = [entry for _, entry in loop.problems() if entry.code == "wrong_rate"]
+    wrong = loop.problems("wrong_rate")
     cure = "Set both devices to one rate and one clock; if they have a clock each, say shares_clock = false."
     if wrong:
-        return Step("clock", NOT_MET, _plain(wrong[0].message), cure=cure)
+        return Step("clock", NOT_MET, _plain(wrong[0][1].message), cure=cure)
     measured = loop.each("clock", "tone", "clock_error", low=-limit, high=limit)
     worst = max((entry.value or 0.0 for entry in measured), key=abs)
     shared = "one clock" if path.shares_clock else "two clocks"
@@ -409,5 +346,5 @@ def _clock(loop: _Loop) -> Step:
         measured,
         f"{shared}: the ratio is 1 within {limit:g} ppm",
         f"the clocks are {worst:+.3f} ppm apart, and may be {limit:g} ({shared})",
-        cure=cure,
+        cure,
     )

@@ -21,9 +21,8 @@ from linecheck.run.ramps import abrupt
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
+from linecheck.station.self_check.loop_kinds import SETTLED_TONE, TO_EDGE
 from linecheck.station.self_check.probe import probe_values
-from linecheck.station.self_check.settled_tone import SETTLED_TONE
-from linecheck.station.self_check.to_edge import TO_EDGE
 from linecheck.station.self_check.words import random_words
 
 __all__ = ["LoopPath", "Play", "channel_names", "first_words_frames", "loop_path", "make_plays"]

@@ -5,7 +5,6 @@ plays. The probe changes these one at a time and leaves the tone's frequency and
 processing gives the same gain everywhere.
 
 ============================  ================================================================================
-:func:`probe_sections`        what follows what
 :func:`probe_values`          the sequence as it is played, before it is quantised
 :func:`read_probe`            gains of all sections in a capture
 :class:`ProbeReading`         those
@@ -25,14 +24,12 @@ from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.marks import SYNC_SECONDS, chirp
 from linecheck.dsp.quantise import triangular_dither
-from linecheck.station.self_check.correlate import correlation
 
 __all__ = [
     "PROBE_HZ",
     "Gain",
     "ProbeReading",
-    "Section",
-    "probe_sections",
+    "correlation",
     "probe_values",
     "read_probe",
 ]
@@ -118,7 +115,7 @@ class ProbeReading:
     start: int
 
 
-def probe_sections(channels: int, highest_dbfs: float) -> tuple[Section, ...]:
+def _sections(channels: int, highest_dbfs: float) -> tuple[Section, ...]:
     """Return the sections, one after the other; nothing is louder than ``highest_dbfs``."""
     parts: list[tuple[str, float, float | None, int | None, float | None]] = [
         ("quiet", 0.5, QUIET_DBFS, None, None),
@@ -142,7 +139,7 @@ def probe_sections(channels: int, highest_dbfs: float) -> tuple[Section, ...]:
 
 def probe_values(channels: int, rate_hz: int, ramp_seconds: float, highest_dbfs: float) -> FloatArray:
     """Return the probe, full scale 1.0, shape (frames, channels); it begins with the sync."""
-    sections = probe_sections(channels, highest_dbfs)
+    sections = _sections(channels, highest_dbfs)
     frames = round((sections[-1].start + sections[-1].seconds + 0.02) * rate_hz)
     values = np.zeros((frames, channels))
     sync = chirp(rate_hz, SYNC_SECONDS) * _amplitude(min(SYNC_LEVEL_DBFS, highest_dbfs))
@@ -204,7 +201,7 @@ def read_probe(
     found = _find_sync(capture) if np.all(np.isfinite(capture.scaled)) else None
     if found is None:
         return None
-    sections = probe_sections(channels, highest_dbfs)
+    sections = _sections(channels, highest_dbfs)
     reader = _Reader(capture, found, sections, ramp_seconds)
     ratio = reader.fit_clock()
     if ratio is None or not reader.is_whole():
@@ -236,6 +233,20 @@ def _find_sync(capture: Capture) -> int | None:
         if share[at] > best[0]:
             best = (float(share[at]), at)
     return best[1] if best[1] >= 0 else None
+
+
+def correlation(longer: FloatArray, shorter: FloatArray) -> FloatArray:
+    """Return the sum of products at every lag, shape (longer + shorter - 1,).
+
+    At index ``len(shorter) - 1 + k`` the shorter one begins at frame k of the longer one. By Fourier transforms:
+    SciPy's own does the same and takes a second to import.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    frames = len(longer) + len(shorter) - 1
+    length = next_fast_len(frames, real=True)
+    products = irfft(rfft(longer, length) * rfft(shorter[::-1], length), length)
+    return np.asarray(products[:frames])
 
 
 @dataclass

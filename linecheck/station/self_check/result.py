@@ -117,7 +117,7 @@ def step(
     ``good`` and ``bad`` are its sentence where it is met and where it is not, ``why_missing`` where a number lacks.
     """
     words = [entry.verdict for entry in measured]
-    verdict = max(words, key=lambda word: _BADNESS[word], default=NOT_DONE)
+    verdict = _worst(words)
     sentence = {MET: good, NOT_MET: bad, NOT_DONE: why_missing or "it could not be measured"}[verdict]
     return Step(name, verdict, sentence, tuple(measured), "" if verdict == MET else cure)
 
@@ -180,7 +180,7 @@ class SelfCheck:
         words = [entry.verdict for entry in self.steps]
         if self.stopped or not words:
             words.append(NOT_DONE)
-        return max(words, key=lambda word: _BADNESS[word])
+        return _worst(words)
 
     @property
     def seconds(self) -> float:
@@ -214,7 +214,7 @@ class SelfCheck:
         }
 
 
-def worst_of(words: Iterable[Word]) -> Word:
+def _worst(words: Iterable[Word]) -> Word:
     """Return the worst of some words; ``not done`` of none."""
     return max(words, key=lambda word: _BADNESS[word], default=NOT_DONE)
 

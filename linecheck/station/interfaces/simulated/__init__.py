@@ -1,11 +1,11 @@
-"""A simulated unit with faults to choose, for demonstration and tests."""
+"""Simulated units and loops with faults to choose, for demonstration and tests; nothing real is measured by them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from linecheck.station.interfaces.description import ConnectedUnit, InterfaceDescription
+from linecheck.station.interfaces.interface import ConnectedUnit, InterfaceDescription
 from linecheck.station.interfaces.simulated.unit import SETTABLE
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def _open(station: StationConfig, unit: ConnectedUnit) -> Interface:
 
 
 def _open_loop(station: StationConfig, faults: Sequence[str], opening: int) -> Interface:
-    from linecheck.station.self_check.simulated_loop import SimulatedLoop
+    from linecheck.station.interfaces.simulated.loop import SimulatedLoop
 
     return SimulatedLoop(station, faults=faults, seed=station.simulated.seed, opening=opening)
 

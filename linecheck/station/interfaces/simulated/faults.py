@@ -1,8 +1,8 @@
 """Faults that a simulated run can be given by name, alone or several at once.
 
 ============================  ================================================================================
-:data:`FAULTS`                every fault's name and what it does, in a line
-:func:`parse_faults`          names separated by commas to a tuple of known names
+:data:`FAULTS`                every fault
+:func:`find_faults`           from names to faults
 :class:`Bench`                what one play is made of, before a fault and after it
 ============================  ================================================================================
 
@@ -12,10 +12,9 @@ converter, or on the finished capture.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,14 +28,15 @@ __all__ = [
     "Bench",
     "Fault",
     "Moment",
+    "NamedFault",
     "OutputChannel",
-    "apply_to_bench",
-    "apply_to_capture",
-    "apply_to_samples",
-    "parse_faults",
+    "find_faults",
+    "unchanged",
 ]
 
 Samples = NDArray[np.int32]
+Value = TypeVar("Value")
+AnyFault = TypeVar("AnyFault", bound="NamedFault")
 
 
 @dataclass(frozen=True)
@@ -94,14 +94,43 @@ class Moment:
         return int(self.generator.choice((256, 441, 480, 512, 1024)))
 
 
-@dataclass(frozen=True)
-class Fault:
-    """A fault: what it is in plain words, and what it changes."""
+def unchanged(value: Value, *_: object) -> Value:
+    """Change nothing."""
+    return value
 
+
+@dataclass(frozen=True)
+class NamedFault:
+    """A fault's name, and what it does in plain words."""
+
+    name: str
     text: str
-    bench: Callable[[Bench], Bench] | None = None
-    samples: Callable[[Samples, np.random.Generator], Samples] | None = None
-    capture: Callable[[Capture, Moment], Capture] | None = None
+
+
+@dataclass(frozen=True)
+class Fault(NamedFault):
+    """A fault of a unit or of its capture, and what it changes."""
+
+    bench: Callable[[Bench], Bench] = unchanged
+    samples: Callable[[Samples, np.random.Generator], Samples] = unchanged
+    capture: Callable[[Capture, Moment], Capture] = unchanged
+
+
+def find_faults(names: Sequence[str], known: Sequence[AnyFault], of: str = "") -> tuple[AnyFault, ...]:
+    """Return faults by their names, which commas may separate.
+
+    Raises
+    ------
+    UsageError
+        A name is unknown; ``of`` says in words what it would be a fault of.
+    """
+    by_name = {fault.name: fault for fault in known}
+    wanted = [name.strip() for text in names for name in text.split(",") if name.strip()]
+    for name in wanted:
+        if name not in by_name:
+            listed = ", ".join(sorted(by_name))
+            raise UsageError(f"there is no fault{of} named {name[:40]!r}; the faults are: {listed}")
+    return tuple(by_name[name] for name in wanted)
 
 
 def _unit(**changes: Any) -> Callable[[Bench], Bench]:  # noqa: ANN401 - any field's value
@@ -279,126 +308,90 @@ def _lose_station(capture: Capture, moment: Moment) -> Capture:
     )
 
 
-_FAULTS: dict[str, Fault] = {
-    "swapped_channels": Fault("left and right are exchanged", samples=_swap),
-    "inverted_polarity": Fault("every channel's polarity is inverted", bench=_channel(_inverted, every=True)),
-    "inverted_polarity_right": Fault("the right channel's polarity is inverted", bench=_channel(_inverted)),
-    "dead_channel": Fault("the right channel is silent but for its noise", bench=_channel(_dead)),
-    "missing_leg": Fault(
+#: Every fault.
+FAULTS: tuple[Fault, ...] = (
+    Fault("swapped_channels", "left and right are exchanged", samples=_swap),
+    Fault("inverted_polarity", "every channel's polarity is inverted", bench=_channel(_inverted, every=True)),
+    Fault("inverted_polarity_right", "the right channel's polarity is inverted", bench=_channel(_inverted)),
+    Fault("dead_channel", "the right channel is silent but for its noise", bench=_channel(_dead)),
+    Fault(
+        "missing_leg",
         "one leg of the right channel's balanced output is missing: 6 dB low, hum and noise up",
         bench=_channel(_one_leg),
     ),
-    "hum": Fault("strong hum in all channels", bench=_channel(_humming, every=True)),
-    "wrong_filter": Fault(
-        "the other reconstruction filter: slow for sharp, sharp for slow", bench=_wrong_filter
+    Fault("hum", "strong hum in all channels", bench=_channel(_humming, every=True)),
+    Fault(
+        "wrong_filter", "the other reconstruction filter: slow for sharp, sharp for slow", bench=_wrong_filter
     ),
-    "noisy": Fault("20 dB more noise in all channels", bench=_channel(_noisy, every=True)),
-    "distorting": Fault("harmonics of up to −75 dB", bench=_unit(harmonics_db=(-85.0, -75.0, -105.0, -90.0))),
-    "rising_distortion": Fault(
+    Fault("noisy", "20 dB more noise in all channels", bench=_channel(_noisy, every=True)),
+    Fault("distorting", "harmonics of up to −75 dB", bench=_unit(harmonics_db=(-85.0, -75.0, -105.0, -90.0))),
+    Fault(
+        "rising_distortion",
         "distortion that climbs by 18 dB an octave, as of a slow output stage: −70 dB at 10 kHz",
         bench=_unit(slew_db=-70.0),
     ),
-    "missing_filter": Fault(
+    Fault(
+        "missing_filter",
         "the reconstruction filter is missing: sagging treble, images of everything",
         bench=_unit(filter="none"),
     ),
-    "one_bit_noise": Fault(
+    Fault(
+        "one_bit_noise",
         "the noise of a one-bit converter is not filtered: it rises steeply above 20 kHz",
         bench=_unit(shaped_noise_db=-60.0),
     ),
-    "bit_weight": Fault(
+    Fault(
+        "bit_weight",
         "the weight of the converter's top bit is off: its output steps back as the signal crosses zero",
         bench=_unit(bit_errors=(-1e-6,)),
     ),
-    "coupling_capacitor": Fault(
-        "the output's coupling capacitor is too small: 0.53 dB down at 20 Hz", bench=_unit(coupling_hz=7.2)
+    Fault(
+        "coupling_capacitor",
+        "the output's coupling capacitor is too small: 0.53 dB down at 20 Hz",
+        bench=_unit(coupling_hz=7.2),
     ),
-    "treble_droop": Fault(
+    Fault(
+        "treble_droop",
         "a part of the output's filter has the wrong value: 0.9 dB down at 20 kHz",
         bench=_unit(lowpass_hz=60_000.0),
     ),
-    "treble_peak": Fault(
+    Fault(
+        "treble_peak",
         "a part of the output's filter has the wrong value: 0.8 dB up at 20 kHz",
         bench=_unit(lowpass_hz=60_000.0, lowpass_q=1.6),
     ),
-    "deemphasis": Fault("50/15 µs de-emphasis is on: 9.5 dB down at 20 kHz", bench=_unit(deemphasis=True)),
-    "clock_jitter": Fault(
+    Fault("deemphasis", "50/15 µs de-emphasis is on: 9.5 dB down at 20 kHz", bench=_unit(deemphasis=True)),
+    Fault(
+        "clock_jitter",
         "the unit's clock is modulated by 30 ps at 8 kHz, as by the frames of a USB stream",
         bench=_unit(jitter_sine_ps=30.0, jitter_sine_hz=8_000.0),
     ),
-    "supply_ripple": Fault(
+    Fault(
+        "supply_ripple",
         "the supply's 100 Hz ripple modulates the level: a line on either side of a tone, 126 dB below it",
         bench=_unit(modulation_db=-120.0),
     ),
-    "frame_noise": Fault(
+    Fault(
+        "frame_noise",
         "lines at 1 and 8 kHz, as of a USB stream's frames, whatever is played",
         bench=_unit(added_lines=((1_000.0, -134.0), (8_000.0, -124.0))),
     ),
-    "crosstalk": Fault("40 dB more crosstalk between the channels", bench=_leaking),
-    "off_frequency_clock": Fault("the unit's clock is a further 220 ppm fast", bench=_off_frequency),
-    "dropout": Fault("the capture loses a block and the driver says nothing", capture=_drop),
-    "repeated_block": Fault("the capture has one block twice and the driver says nothing", capture=_repeat),
-    "clipping": Fault("the capture's input is driven 3 dB into its rails", bench=_into_the_rails),
-    "output_clipping": Fault("the unit's output clips 1.9 dB below full scale", bench=_output_clips),
-    "stuck_low_bits": Fault("the unit truncates to 16 bits", samples=_truncate),
-    "channel_delay": Fault("the right channel is one sample late", samples=_late),
-    "mono": Fault("every channel plays the mean of all", samples=_sum),
-    "crackle": Fault("clicks in the right channel, as of a bad contact", samples=_crackle),
-    "silence": Fault("the capture is all zeros, as without permission to record", capture=_mute),
-    "not_playing": Fault("the unit plays nothing; its noise is there", samples=_still),
-    "wrong_rate": Fault("the unit plays 44.1 kHz as 48 kHz, or the reverse", bench=_wrong_rate),
-    "cut_short": Fault("the capture ends in the middle of the stimulus", capture=_cut),
-    "non_finite": Fault("the capture holds values that are no numbers", capture=_not_a_number),
-    "overrun": Fault("the driver reports that it lost input", capture=_overrun),
-    "underrun": Fault("the driver reports a gap in its output", samples=_gap, capture=_underrun),
-    "station_lost": Fault("the interface vanishes at the second check", capture=_lose_station),
-}
-
-#: Every fault's name and what it does.
-FAULTS: Mapping[str, str] = MappingProxyType({name: fault.text for name, fault in _FAULTS.items()})
-
-
-def parse_faults(text: str) -> tuple[str, ...]:
-    """Return the names in a list separated by commas.
-
-    Raises
-    ------
-    UsageError
-        A name is unknown.
-    """
-    names = tuple(name.strip() for name in text.split(",") if name.strip())
-    for name in names:
-        if name not in FAULTS:
-            known = ", ".join(sorted(FAULTS))
-            raise UsageError(f"there is no fault named {name[:40]!r}; the faults are: {known}")
-    return names
-
-
-def apply_to_bench(names: tuple[str, ...], bench: Bench) -> Bench:
-    """Return the bench with the faults of the unit's make, one after the other."""
-    for name in names:
-        change = _FAULTS[name].bench
-        bench = bench if change is None else change(bench)
-    return bench
-
-
-def apply_to_samples(names: tuple[str, ...], samples: Samples, generator: np.random.Generator) -> Samples:
-    """Return the samples as they reach the unit's converter."""
-    for name in names:
-        change = _FAULTS[name].samples
-        samples = samples if change is None else change(samples, generator)
-    return samples
-
-
-def apply_to_capture(names: tuple[str, ...], capture: Capture, moment: Moment) -> Capture:
-    """Return the capture as it reaches the computer.
-
-    Raises
-    ------
-    StationError
-        The fault is the interface's disappearance.
-    """
-    for name in names:
-        change = _FAULTS[name].capture
-        capture = capture if change is None else change(capture, moment)
-    return capture
+    Fault("crosstalk", "40 dB more crosstalk between the channels", bench=_leaking),
+    Fault("off_frequency_clock", "the unit's clock is a further 220 ppm fast", bench=_off_frequency),
+    Fault("dropout", "the capture loses a block and the driver says nothing", capture=_drop),
+    Fault("repeated_block", "the capture has one block twice and the driver says nothing", capture=_repeat),
+    Fault("clipping", "the capture's input is driven 3 dB into its rails", bench=_into_the_rails),
+    Fault("output_clipping", "the unit's output clips 1.9 dB below full scale", bench=_output_clips),
+    Fault("stuck_low_bits", "the unit truncates to 16 bits", samples=_truncate),
+    Fault("channel_delay", "the right channel is one sample late", samples=_late),
+    Fault("mono", "every channel plays the mean of all", samples=_sum),
+    Fault("crackle", "clicks in the right channel, as of a bad contact", samples=_crackle),
+    Fault("silence", "the capture is all zeros, as without permission to record", capture=_mute),
+    Fault("not_playing", "the unit plays nothing; its noise is there", samples=_still),
+    Fault("wrong_rate", "the unit plays 44.1 kHz as 48 kHz, or the reverse", bench=_wrong_rate),
+    Fault("cut_short", "the capture ends in the middle of the stimulus", capture=_cut),
+    Fault("non_finite", "the capture holds values that are no numbers", capture=_not_a_number),
+    Fault("overrun", "the driver reports that it lost input", capture=_overrun),
+    Fault("underrun", "the driver reports a gap in its output", samples=_gap, capture=_underrun),
+    Fault("station_lost", "the interface vanishes at the second check", capture=_lose_station),
+)

@@ -9,7 +9,7 @@ filter, transfer curve → output stage (volts, modulation, coupling, hum, lines
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType, TracebackType
+from types import MappingProxyType
 from typing import Self, get_args
 
 import numpy as np
@@ -17,16 +17,14 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Stimulus
 from linecheck.errors import StationError
+from linecheck.station.interfaces.interface import NothingToOpen
 from linecheck.station.interfaces.simulated.converter import Converter, capture_at, transfer_curve
 from linecheck.station.interfaces.simulated.faults import (
     FAULTS,
     Bench,
     Moment,
     OutputChannel,
-    apply_to_bench,
-    apply_to_capture,
-    apply_to_samples,
-    parse_faults,
+    find_faults,
 )
 from linecheck.station.interfaces.simulated.filters import OutputFilter
 from linecheck.station.interfaces.simulated.output import (
@@ -42,12 +40,12 @@ from linecheck.station.interfaces.simulated.output import (
 )
 from linecheck.station.interfaces.simulated.unit import SETTABLE, FilterName, SimulatedUnit
 
-__all__ = ["FAULTS", "SimulatedInterface", "SimulatedUnit", "parse_faults"]
+__all__ = ["SimulatedInterface"]
 
 FloatArray = NDArray[np.float64]
 
 
-class SimulatedInterface:
+class SimulatedInterface(NothingToOpen):
     """Plays into a simulated unit and captures what comes back.
 
     Parameters
@@ -88,7 +86,7 @@ class SimulatedInterface:
         scales = (full_scale_volts,) if isinstance(full_scale_volts, float | int) else tuple(full_scale_volts)
         self._full_scale_volts = tuple(float(volts) for volts in scales)
         self._mains_hz = mains_hz
-        self._faults = parse_faults(",".join(faults))
+        self._faults = find_faults(faults, FAULTS)
         self._attempt = attempt
         self._plays = 0
 
@@ -100,7 +98,7 @@ class SimulatedInterface:
                 "kind": "simulated",
                 "unit": f"simulated converter, {self._unit.filter} filter, seed {self._unit.seed}",
                 "capture": f"{self._capture_rate_hz} Hz, {self._unit.adc_bits} bits",
-                "faults": ", ".join(self._faults) or "none",
+                "faults": ", ".join(fault.name for fault in self._faults) or "none",
             }
         )
 
@@ -118,12 +116,7 @@ class SimulatedInterface:
     def __enter__(self) -> Self:
         """Begin a run."""
         self._plays = 0
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End it; there is nothing to free."""
+        return super().__enter__()
 
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Play one check's stimulus and return its capture, at once.
@@ -134,9 +127,13 @@ class SimulatedInterface:
             The capture's full scale is not known for every channel, or the fault asks for it.
         """
         self._plays += 1
-        bench = apply_to_bench(self._faults, self._bench(stimulus))
+        bench = self._bench(stimulus)
+        for fault in self._faults:
+            bench = fault.bench(bench)
         draw = Draw(bench.unit.seed, self._attempt, check)
-        samples = apply_to_samples(self._faults, stimulus.samples, draw.generator("samples"))
+        samples, generator = stimulus.samples, draw.generator("samples")
+        for fault in self._faults:
+            samples = fault.samples(samples, generator)
         clock_hz = stimulus.rate_hz * (1.0 + bench.unit.clock_ppm * 1e-6) * bench.clock_factor
         start = float(draw.generator("start").uniform(*bench.unit.start_seconds))
         seconds = start + len(samples) / clock_hz
@@ -151,10 +148,11 @@ class SimulatedInterface:
             bits=bench.unit.adc_bits,
             mains_hz=self._mains_hz,
         )
-        edges = (int(start * self._capture_rate_hz), int(seconds * self._capture_rate_hz))
-        return apply_to_capture(
-            self._faults, capture, Moment(*edges, plays=self._plays, generator=draw.generator("faults"))
-        )
+        first, last = (int(moment * self._capture_rate_hz) for moment in (start, seconds))
+        moment = Moment(first, last, self._plays, draw.generator("faults"))
+        for fault in self._faults:
+            capture = fault.capture(capture, moment)
+        return capture
 
     def _bench(self, stimulus: Stimulus) -> Bench:
         """Return the unit as built, without faults."""

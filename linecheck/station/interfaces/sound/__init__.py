@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from linecheck.station.interfaces.description import ConnectedUnit, InterfaceDescription
+from linecheck.station.interfaces.interface import ConnectedUnit, InterfaceDescription
 
 if TYPE_CHECKING:
     from linecheck.station.config.station import StationConfig

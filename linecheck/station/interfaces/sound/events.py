@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import StreamEvent
 from linecheck.station.interfaces.sound.callbacks import Blocks, Flag, Samples, undelivered_frames
-from linecheck.station.interfaces.sound.desk import Take
+from linecheck.station.interfaces.sound.engine import Take
 
 __all__ = ["flag_events", "gap_events", "moved_events", "rate_events", "take_events"]
 

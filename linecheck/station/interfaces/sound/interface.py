@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from types import MappingProxyType, TracebackType
-from typing import Protocol, Self
+from typing import Self
 
 import numpy as np
 
@@ -27,38 +27,19 @@ from linecheck.checks.base import Capture, Stimulus
 from linecheck.errors import StationError
 from linecheck.station.config.station import CaptureConfig, PlaybackConfig, StationConfig
 from linecheck.station.interfaces.sound.callbacks import Samples
-from linecheck.station.interfaces.sound.desk import FoundDevices, SideSettings, SoundSettings, Take
 from linecheck.station.interfaces.sound.devices import SoundDevice
+from linecheck.station.interfaces.sound.engine import FoundDevices, SideSettings, SoundEngine, SoundSettings
 from linecheck.station.interfaces.sound.events import take_events
 from linecheck.station.interfaces.sound.process import SoundProcess
 
-__all__ = ["Desk", "SoundInterface"]
+__all__ = ["SoundInterface"]
+
+#: What plays: a process of its own, or in its tests the engine itself. Whatever breaks off one of its calls also stops
+#: all sound.
+Engine = SoundEngine | SoundProcess
 
 #: Latency asked of a driver where the config asks for none: longer than a hiccup, short against a check.
 LATENCY_SECONDS = 0.1
-
-
-class Desk(Protocol):
-    """What plays: a process of its own, or in its tests the desk itself.
-
-    Whatever breaks off one of its calls also stops all sound.
-    """
-
-    def open(self) -> FoundDevices:
-        """Find the devices and open them."""
-        ...
-
-    def ready(self, rate_hz: int) -> None:
-        """Have the streams open for stimuli of this rate."""
-        ...
-
-    def play(self, samples: Samples, rate_hz: int, following: Samples | None = None) -> Take:
-        """Play samples and return what came back; ``following`` comes next and may begin at once."""
-        ...
-
-    def close(self) -> None:
-        """Stop all sound and free the devices."""
-        ...
 
 
 class SoundInterface:
@@ -68,7 +49,7 @@ class SoundInterface:
     ----------
     config : StationConfig
         A station config whose interface is ``sound``.
-    desk : callable
+    engine : callable
         Makes what plays.
 
     Raises
@@ -77,12 +58,14 @@ class SoundInterface:
         The config names no device or channels.
     """
 
-    def __init__(self, config: StationConfig, desk: Callable[[SoundSettings], Desk] = SoundProcess) -> None:
+    def __init__(
+        self, config: StationConfig, engine: Callable[[SoundSettings], Engine] = SoundProcess
+    ) -> None:
         self._playback, self._capture = config.playback, config.capture
         self._mains_hz = config.mains_hz
         self._settings = _settings(config)
-        self._make_desk = desk
-        self._desk: Desk | None = None
+        self._make_engine = engine
+        self._engine: Engine | None = None
         self._announced: Stimulus | None = None
         self._found: FoundDevices | None = None
 
@@ -139,9 +122,9 @@ class SoundInterface:
         """
         samples, following = self._device_samples(stimulus), self._following(stimulus.rate_hz)
         try:
-            desk = self._desk or self._open()
-            desk.ready(stimulus.rate_hz)
-            take = desk.play(samples, stimulus.rate_hz, following)
+            engine = self._engine or self._open()
+            engine.ready(stimulus.rate_hz)
+            take = engine.play(samples, stimulus.rate_hz, following)
         except BaseException:
             self._close()
             raise
@@ -164,19 +147,19 @@ class SoundInterface:
         except StationError:
             return None
 
-    def _open(self) -> Desk:
-        desk = self._desk = self._desk or self._make_desk(self._settings)
+    def _open(self) -> Engine:
+        engine = self._engine = self._engine or self._make_engine(self._settings)
         try:
-            self._found = desk.open()
+            self._found = engine.open()
         except BaseException:
             self._close()
             raise
-        return desk
+        return engine
 
     def _close(self) -> None:
-        desk, self._desk = self._desk, None
-        if desk is not None:
-            desk.close()
+        engine, self._engine = self._engine, None
+        if engine is not None:
+            engine.close()
 
     def _device_samples(self, stimulus: Stimulus) -> Samples:
         """Return the stimulus as the device takes it, or refuse what the station does not play."""

@@ -1,4 +1,4 @@
-"""The desk's process as seen from the station: started, asked with a time limit, and killed when in doubt.
+"""The engine's process as seen from the station: started, asked with a time limit, and killed when in doubt.
 
 A driver or sound server that has died can hold a call for ever, and PortAudio can end its process (both measured);
 neither may hang a run or lose what it measured. Killed, a process lets its devices go at once, and all sound stops.
@@ -7,6 +7,9 @@ neither may hang a run or lose what it measured. Killed, a process lets its devi
 from __future__ import annotations
 
 import pickle
+import subprocess
+import sys
+import tempfile
 import threading
 import time
 from contextlib import suppress
@@ -15,16 +18,17 @@ from typing import Any
 
 from linecheck.errors import StationError
 from linecheck.station.interfaces.sound.callbacks import Samples
-from linecheck.station.interfaces.sound.desk import (
+from linecheck.station.interfaces.sound.engine import (
     SETTLE_SECONDS,
     SPARE_SECONDS,
     FoundDevices,
     SoundSettings,
     Take,
 )
-from linecheck.station.interfaces.sound.launch import launch
 
-__all__ = ["SoundProcess"]
+__all__ = ["COMMAND", "SoundProcess"]
+
+COMMAND = (sys.executable, "-m", "linecheck.station.interfaces.sound.worker")
 
 #: How long starting, finding and opening devices, and closing them, may take.
 OPEN_SECONDS = 15.0
@@ -32,12 +36,12 @@ CLOSE_SECONDS = 2.0
 #: Slices of a wait, so that Ctrl-C gets through on systems that do not interrupt a waiting lock.
 SLICE_SECONDS = 0.1
 
-#: A method of the desk and its arguments.
+#: A method of the engine and its arguments.
 Command = tuple[str, tuple[Any, ...]]
 
 
 class SoundProcess:
-    """A :class:`~linecheck.station.interfaces.sound.desk.SoundDesk` in a process of its own; same methods.
+    """A :class:`~linecheck.station.interfaces.sound.engine.SoundEngine` in a process of its own; same methods.
 
     After an error, and after anything else that breaks into a call, the process is gone.
 
@@ -48,8 +52,14 @@ class SoundProcess:
 
     def __init__(self, settings: SoundSettings) -> None:
         self._settings = settings
-        self._launched = launch()
-        self._errors, self._process = self._launched.errors, self._launched.process
+        self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
+        self._process = subprocess.Popen(
+            COMMAND,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._errors,
+            start_new_session=True,
+        )
         self._ended = False
         self._replies: SimpleQueue[tuple[str, Any] | None] = SimpleQueue()
         self._reader = threading.Thread(target=self._read, name="sound replies", daemon=True)
@@ -83,10 +93,15 @@ class SoundProcess:
         self._ended = True
         self._process.kill()
         self._reader.join()
-        self._launched.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout, self._errors):
+            # What a dead process never read is lost with it.
+            with suppress(OSError):
+                if pipe is not None:
+                    pipe.close()
 
     def _ask(self, command: Command, seconds: float, doing: str) -> Any:  # noqa: ANN401
-        """Have the desk do something and return what it returns."""
+        """Have the engine do something and return what it returns."""
         try:
             reply = self._answer(seconds) if self._send(command) else None
             if reply is None:

@@ -1,4 +1,4 @@
-"""The process that a desk works in: ``python -m linecheck.station.interfaces.sound.worker``.
+"""The process that an engine works in: ``python -m linecheck.station.interfaces.sound.worker``.
 
 It reads pickled ``(method, arguments)`` on standard input and writes ``("done", result)`` or ``("failed", message)`` on
 standard output. It ends with its parent, whose end closes the input, whatever it is doing.
@@ -17,7 +17,7 @@ from queue import SimpleQueue
 from typing import Any, BinaryIO
 
 from linecheck.errors import StationError
-from linecheck.station.interfaces.sound.desk import SoundDesk
+from linecheck.station.interfaces.sound.engine import SoundEngine
 
 __all__ = ["main"]
 
@@ -34,12 +34,12 @@ def main() -> None:
     # The collector stops every thread, the one that feeds the converter as well.
     gc.disable()
     gc.freeze()
-    desk: SoundDesk | None = None
+    engine: SoundEngine | None = None
     while True:
         name, arguments = commands.get()
-        if desk is None:
-            desk, arguments = SoundDesk(*arguments), ()
-        _reply(replies, getattr(desk, name), arguments)
+        if engine is None:
+            engine, arguments = SoundEngine(*arguments), ()
+        _reply(replies, getattr(engine, name), arguments)
         if name == "close":
             # No tidying by the libraries: a thread of a driver that hangs may still run.
             os._exit(0)

@@ -1,6 +1,6 @@
-"""The desk: chooses the devices, keeps their streams open, plays one take after another and watches over it.
+"""The engine: chooses the devices, keeps their streams open, plays one take after another and watches over it.
 
-A desk calls PortAudio, and PortAudio can hang in a call or end the process; so it works in a process of its own
+An engine calls PortAudio, and PortAudio can hang in a call or end the process; so it works in a process of its own
 (:mod:`linecheck.station.interfaces.sound.worker`), imports nothing slow, and is driven from the station's process
 (:mod:`linecheck.station.interfaces.sound.process`).
 """
@@ -35,7 +35,7 @@ from linecheck.station.interfaces.sound.devices import (
 )
 from linecheck.station.interfaces.sound.stream import SoundSide, SoundStreams
 
-__all__ = ["FoundDevices", "SideSettings", "SoundDesk", "SoundSettings", "Take", "Watchdog"]
+__all__ = ["FoundDevices", "SideSettings", "SoundEngine", "SoundSettings", "Take", "Watchdog"]
 
 #: Digital silence before the stimulus, once the capture runs.
 LEAD_SECONDS = 0.02
@@ -77,7 +77,7 @@ class SideSettings:
 
 @dataclass(frozen=True)
 class SoundSettings:
-    """What a desk is to do, whatever it plays.
+    """What an engine is to do, whatever it plays.
 
     ``playback_rate_hz`` is the rate that the streams are opened for at once; None opens them with the first take.
     """
@@ -112,7 +112,7 @@ class Take:
     moved_seconds: float = 0.0
 
 
-class SoundDesk:
+class SoundEngine:
     """Plays and captures.
 
     Parameters

@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import zip_longest
 
 from linecheck import __version__
 from linecheck.audio.file import samples_sha256
@@ -33,7 +34,7 @@ IDENTITY_CURE = (
 
 
 @dataclass
-class _Course:
+class _Progress:
     """How a self-check has gone so far."""
 
     captures: dict[str, Capture] = field(default_factory=dict)
@@ -77,19 +78,19 @@ def run_self_check(
     """
     path = loop_path(station.config)
     plays = make_plays(path)
-    started, course = datetime.now(UTC), _Course()
+    started, done = datetime.now(UTC), _Progress()
     try:
-        course.not_closed = close_loop()
-        if course.not_closed is None:
-            _play_all(course, plays, open_loop, playing)
+        done.not_closed = close_loop()
+        if done.not_closed is None:
+            _play_all(done, plays, open_loop, playing)
     except KeyboardInterrupt:
-        course.stopped = True
+        done.stopped = True
     try:
-        course.not_undone = undo_loop()
+        done.not_undone = undo_loop()
     except KeyboardInterrupt:
-        course.stopped, course.not_undone = True, "it was interrupted"
-    measured, figures = _steps(path, plays, course)
-    steps = (*_patching(course), _identity(course), *measured)
+        done.stopped, done.not_undone = True, "it was interrupted"
+    measured, figures = _steps(path, plays, done)
+    steps = (*_patching(done), _identity(done), *measured)
     return SelfCheck(
         station=station.config.station,
         kind=path.loop.kind,
@@ -98,102 +99,86 @@ def run_self_check(
         finished=datetime.now(UTC),
         software=f"linecheck {__version__}",
         station_config_sha256=station.sha256,
-        interface=dict(course.at_start),
+        interface=dict(done.at_start),
         rate_hz=path.rate_hz,
         capture_rate_hz=path.capture_rate_hz,
         bits=path.loop.bits,
-        audio=course.audio,
+        audio=done.audio,
         every_hours=path.loop.every_hours,
-        stopped=course.stopped,
+        stopped=done.stopped,
         figures=figures,
     )
 
 
 def _play_all(
-    course: _Course,
+    done: _Progress,
     plays: tuple[Play, ...],
     open_loop: Callable[[int], Interface],
     playing: Callable[[Play, int, int], None],
 ) -> None:
     try:
         with open_loop(1) as interface:
-            course.opened, course.at_start = True, dict(interface.identity)
-            for number, play in enumerate(plays):
-                following = plays[number + 1].stimulus if number + 1 < len(plays) else None
+            done.opened, done.at_start = True, dict(interface.identity)
+            for number, (play, after) in enumerate(zip_longest(plays, plays[1:]), 1):
                 if isinstance(interface, Announced):
-                    interface.announce(following)
-                playing(play, number + 1, len(plays))
-                _take(course, play, interface.play(play.name, play.stimulus))
+                    interface.announce(None if after is None else after.stimulus)
+                playing(play, number, len(plays))
+                capture = interface.play(play.name, play.stimulus)
+                done.captures[play.name] = capture
+                done.audio[play.name] = Audio(
+                    samples_sha256(play.stimulus.samples),
+                    samples_sha256(capture.samples),
+                    play.stimulus.seconds,
+                )
         with open_loop(2) as interface:
-            course.at_end = dict(interface.identity)
+            done.at_end = dict(interface.identity)
     except StationError as error:
-        course.failure = str(error)
+        done.failure = str(error)
 
 
-def _take(course: _Course, play: Play, capture: Capture) -> None:
-    course.captures[play.name] = capture
-    course.audio[play.name] = Audio(
-        samples_sha256(play.stimulus.samples), samples_sha256(capture.samples), play.stimulus.seconds
-    )
-
-
-def _patching(course: _Course) -> tuple[Step, ...]:
+def _patching(done: _Progress) -> tuple[Step, ...]:
     """Return what went wrong with closing the loop and with ending it; nothing where nothing did."""
-    steps = []
-    if course.not_closed is not None:
-        text = f"the loop could not be closed: {course.not_closed}"
-        steps.append(
-            Step("closing", NOT_MET, text, cure="See to [loop.close] of the config, or patch by hand.")
-        )
-    if course.not_undone is not None:
-        text = f"the loop could not be opened again: {course.not_undone}"
-        steps.append(
-            Step(
-                "opening",
-                NOT_MET,
-                text,
-                cure="Open the loop by hand before any unit is tested: it is still closed.",
-            )
-        )
-    return tuple(steps)
-
-
-def _identity(course: _Course) -> Step:
-    """Return whether one device each answered, and the same ones at the end."""
-    at_start = course.at_start
-    said = "; ".join(f"{side}: {at_start[side]}" for side in ("playback", "capture") if side in at_start)
-    if not course.opened:
-        word = NOT_DONE if course.failure is None else NOT_MET
-        return Step("identity", word, course.failure or "the devices were not opened", cure=IDENTITY_CURE)
-    if course.at_end is None:
-        why = course.failure or "the check was stopped"
-        return Step(
-            "identity",
-            NOT_DONE,
-            f"the devices could not be asked again at the end: {why}",
-            cure=IDENTITY_CURE,
-        )
-    changed = sorted(
-        name
-        for name in course.at_start.keys() | course.at_end.keys()
-        if course.at_start.get(name) != course.at_end.get(name)
+    by_hand = "Open the loop by hand before any unit is tested: it is still closed."
+    tried = (
+        ("closing", "closed", done.not_closed, "See to [loop.close] of the config, or patch by hand."),
+        ("opening", "opened again", done.not_undone, by_hand),
     )
-    if changed:
-        name = changed[0]
-        text = f"{name} was {course.at_start.get(name)} at the start and {course.at_end.get(name)} at the end"
-        return Step("identity", NOT_MET, text, cure=IDENTITY_CURE)
-    return Step("identity", MET, f"one device each, the same at the end: {said}")
+    return tuple(
+        Step(name, NOT_MET, f"the loop could not be {what}: {why}", cure=cure)
+        for name, what, why, cure in tried
+        if why is not None
+    )
 
 
-def _steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[tuple[Step, ...], Figures]:
+def _identity(done: _Progress) -> Step:
+    """Return whether one device each answered, and the same ones at the end."""
+    first, last = done.at_start, done.at_end
+    word, text = MET, "one device each, the same at the end: "
+    text += "; ".join(f"{side}: {first[side]}" for side in ("playback", "capture") if side in first)
+    if not done.opened:
+        word = NOT_DONE if done.failure is None else NOT_MET
+        text = done.failure or "the devices were not opened"
+    elif last is None:
+        why = done.failure or "the check was stopped"
+        word, text = NOT_DONE, f"the devices could not be asked again at the end: {why}"
+    else:
+        changed = sorted(name for name in first.keys() | last.keys() if first.get(name) != last.get(name))
+        if changed:
+            name = changed[0]
+            word = NOT_MET
+            text = f"{name} was {first.get(name)} at the start and {last.get(name)} at the end"
+    return Step("identity", word, text, cure="" if word == MET else IDENTITY_CURE)
+
+
+def _steps(path: LoopPath, plays: tuple[Play, ...], done: _Progress) -> tuple[tuple[Step, ...], Figures]:
     """Return all steps but identity, and the path's figures; steps whose play is missing are not done."""
     failed = (
-        (Step("station", NOT_MET, course.failure, cure=IDENTITY_CURE),)
-        if course.failure is not None and course.opened
+        (Step("station", NOT_MET, done.failure, cure=IDENTITY_CURE),)
+        if done.failure is not None and done.opened
         else ()
     )
     try:
-        steps, figures = _measured_steps(path, plays, course)
+        steps, figures = _measured_steps(path, plays, done)
     except Exception as error:
         _log.exception("the self-check's measurement failed")
         return (*failed, Step("measurement", NOT_DONE, failure_problem(error).message)), {}
@@ -201,31 +186,31 @@ def _steps(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> tuple[tu
 
 
 def _measured_steps(
-    path: LoopPath, plays: tuple[Play, ...], course: _Course
+    path: LoopPath, plays: tuple[Play, ...], done: _Progress
 ) -> tuple[tuple[Step, ...], Figures]:
     if path.loop.kind == "digital":
         play = plays[0]
-        if play.name not in course.captures:
+        if play.name not in done.captures:
             return (Step("words", NOT_DONE, "nothing was captured"),), {}
-        return digital_steps(path, play.stimulus, course.captures[play.name]), {}
-    taken = _measurements(path, plays, course)
+        return digital_steps(path, play.stimulus, done.captures[play.name]), {}
+    taken = _measurements(path, plays, done)
     tone = next(play for play in plays if play.name == "tone")
     assert tone.check is not None
     level = float(getattr(tone.check.stimulus, "level_dbfs"))  # noqa: B009 - any kind's parameters
     figures = path_figures(taken, path.channels, level)
-    return analogue_steps(path, taken, _probe(path, course), level), figures
+    return analogue_steps(path, taken, _probe(path, done), level), figures
 
 
-def _measurements(path: LoopPath, plays: tuple[Play, ...], course: _Course) -> dict[str, Measurement]:
+def _measurements(path: LoopPath, plays: tuple[Play, ...], done: _Progress) -> dict[str, Measurement]:
     taken: dict[str, Measurement] = {}
     for play in plays:
-        if play.check is None or play.name not in course.captures:
+        if play.check is None or play.name not in done.captures:
             continue
         reference = _reference(taken["tone"], path.channels) if play.check.reference in taken else None
-        analysis = Analysis(play.check, course.captures[play.name], path.channels, "simple", reference)
+        analysis = Analysis(play.check, done.captures[play.name], path.channels, "simple", reference)
         taken[play.name] = take_measurement(analysis)
-    if "probe" in course.captures:
-        taken["probe"] = Measurement(problems=inspect_samples(course.captures["probe"], path.channels))
+    if "probe" in done.captures:
+        taken["probe"] = Measurement(problems=inspect_samples(done.captures["probe"], path.channels))
     return taken
 
 
@@ -239,8 +224,8 @@ def _reference(tone: Measurement, channels: tuple[str, ...]) -> Reference:
     )
 
 
-def _probe(path: LoopPath, course: _Course) -> ProbeReading | None:
-    capture = course.captures.get("probe")
+def _probe(path: LoopPath, done: _Progress) -> ProbeReading | None:
+    capture = done.captures.get("probe")
     if capture is None:
         return None
     try:

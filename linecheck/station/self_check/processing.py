@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from itertools import pairwise
+
+import numpy as np
 
 from linecheck.station.config.loop import LoopLimits
 from linecheck.station.self_check.probe import PROBE_HZ, Gain, ProbeReading
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, Step, step
 
-__all__ = ["PROBE_STEPS", "hidden_steps", "probe_missing"]
+__all__ = ["processing_steps", "steps_not_done"]
 
 #: Beyond its limit a change counts from so many standard uncertainties on.
 SURE = 4.0
@@ -30,13 +32,8 @@ SUPPRESSED_DB = -1.5
 FRAME_SHARE = 0.35
 
 PROBE_STEPS = (
-    "frames",
-    "gain over level",
-    "gain over time",
-    "gain with noise",
-    "one side alone",
-    "faint tone",
-)
+    "frames", "gain over level", "gain over time", "gain with noise", "one side alone", "faint tone",
+)  # fmt: skip
 CURE = (
     "Switch off every enhancement of the sound device (gain control, suppression, loudness, spatial sound), "
     "or use a direct device."
@@ -46,7 +43,7 @@ LEAK_CURE = "Look at the loop's cables and their shields."
 CUT_CURE = "Set the device's format to 24 bits or more on both sides, and take out what converts in between."
 
 
-def probe_missing(reason: str, channels: int) -> tuple[Step, ...]:
+def steps_not_done(reason: str, channels: int) -> tuple[Step, ...]:
     """Return the probe's steps where it could not be read."""
     return tuple(
         Step(name, NOT_DONE, reason, cure=CURE)
@@ -65,20 +62,38 @@ class _Probe:
     capture_rate_hz: int
 
     def gain(self, section: str, channel: int) -> Gain:
-        return self.reading.gains[(section, channel)]
+        return self.reading.gains[section, channel]
 
     def off(self, section: str, channel: int) -> tuple[float, float]:
         """Return how far a section's gain is from the middle level's, dB, and its uncertainty."""
         here, middle = self.gain(section, channel), self.gain("middle", channel)
-        spread = (here.uncertainty_db**2 + middle.uncertainty_db**2) ** 0.5
-        return here.gain_db - middle.gain_db, spread
+        return here.gain_db - middle.gain_db, (here.uncertainty_db**2 + middle.uncertainty_db**2) ** 0.5
+
+    def furthest(self, section: str) -> float:
+        """Return how far a section's gain is off in the worst channel, dB."""
+        return max((self.off(section, channel)[0] for channel in range(len(self.channels))), key=abs)
 
     def within(self, what: str, channel: int, value: float, allowed: float, spread: float) -> Measured:
         most = allowed + SURE * spread
         return Measured(what, self.channels[channel], value, "dB", -most, most, spread)
 
+    def steady(self, what: str, section: str, channel: int) -> Measured:
+        """Return a section's gain re the middle level's, with the limit of a gain that does not change."""
+        value, spread = self.off(section, channel)
+        return self.within(what, channel, value, self.limits.gain_steady_db, spread)
 
-def hidden_steps(
+    @property
+    def nature(self) -> str:
+        """What the gain's change with level looks like; empty where it looks like nothing that is known."""
+        quiet, loud, limit = self.furthest("quiet"), self.furthest("loud"), self.limits.gain_steady_db
+        if quiet < -3.0:
+            return "a gate"
+        if quiet > limit and loud < -limit:
+            return "an automatic gain control"
+        return "a limiter, or clipping" if loud < -limit and abs(quiet) <= limit else ""
+
+
+def processing_steps(
     reading: ProbeReading, channels: tuple[str, ...], limits: LoopLimits, capture_rate_hz: int
 ) -> tuple[Step, ...]:
     """Return the steps that a probe proves, in the order of :data:`PROBE_STEPS`."""
@@ -86,16 +101,14 @@ def hidden_steps(
     levels = [probe.gain("middle", channel).gain_db for channel in range(len(channels))]
     dead = [name for name, level in zip(channels, levels, strict=True) if level < max(levels) - DEAD_DB]
     if dead:
-        return probe_missing(f"nothing comes back on {', '.join(dead)}", len(channels))
+        return steps_not_done(f"nothing comes back on {', '.join(dead)}", len(channels))
     frames = _frames(probe)
     if frames.verdict != MET:
         # A hole looks like any processing: nothing is named by what has one.
-        missing = probe_missing("frames are missing from its capture, or there twice", len(channels))
+        missing = steps_not_done("frames are missing from its capture, or there twice", len(channels))
         return (frames, *missing[1:])
-    steps = [frames, _over_level(probe), _over_time(probe), _with_noise(probe)]
-    if len(channels) > 1:
-        steps.append(_one_side(probe))
-    return (*steps, _faint(probe))
+    one_side = (_one_side(probe),) if len(channels) > 1 else ()
+    return (frames, _over_level(probe), _over_time(probe), _with_noise(probe), *one_side, _faint(probe))
 
 
 def _frames(probe: _Probe) -> Step:
@@ -107,9 +120,8 @@ def _frames(probe: _Probe) -> Step:
         turns = [probe.gain(section, channel).turns for section in names]
         steps = [later - earlier for earlier, later in pairwise(turns)]
         worst = max((value - round(value) for value in steps), key=abs)
-        measured.append(
-            Measured("frames lost or doubled", name, -worst / turn, "frames", -FRAME_SHARE, FRAME_SHARE)
-        )
+        what = "frames lost or doubled"
+        measured.append(Measured(what, name, -worst / turn, "frames", -FRAME_SHARE, FRAME_SHARE))
     return step(
         "frames",
         measured,
@@ -121,41 +133,19 @@ def _frames(probe: _Probe) -> Step:
 
 def _over_level(probe: _Probe) -> Step:
     measured = [
-        probe.within(f"gain at {words} re -20 dBFS", channel, *_with_limit(probe, section, channel))
+        probe.steady(f"gain at {words} re -20 dBFS", section, channel)
         for channel in range(len(probe.channels))
         for section, words in (("quiet", "-60 dBFS"), ("loud", "-3 dBFS"))
     ]
-    quiet, loud = (_worst(probe, section) for section in ("quiet", "loud"))
-    limit = probe.limits.gain_steady_db
+    quiet, loud = probe.furthest("quiet"), probe.furthest("loud")
     levels = f"{quiet:+.3f} dB at -60 dBFS, {loud:+.3f} dB at -3 dBFS, re -20 dBFS"
-    seen = f"{_nature(probe) or 'the gain depends on the level'}: {levels}"
     return step(
         "gain over level",
         measured,
-        f"the gain is the same at -60, -20 and -3 dBFS within {limit:g} dB",
-        seen,
+        f"the gain is the same at -60, -20 and -3 dBFS within {probe.limits.gain_steady_db:g} dB",
+        f"{probe.nature or 'the gain depends on the level'}: {levels}",
         cure=LEVEL_CURE,
     )
-
-
-def _nature(probe: _Probe) -> str:
-    """Return what the gain's change with level looks like; empty where it looks like nothing that is known."""
-    quiet, loud = (_worst(probe, section) for section in ("quiet", "loud"))
-    limit = probe.limits.gain_steady_db
-    if quiet < -3.0:
-        return "a gate"
-    if quiet > limit and loud < -limit:
-        return "an automatic gain control"
-    return "a limiter, or clipping" if loud < -limit and abs(quiet) <= limit else ""
-
-
-def _with_limit(probe: _Probe, section: str, channel: int) -> tuple[float, float, float]:
-    value, spread = probe.off(section, channel)
-    return value, probe.limits.gain_steady_db, spread
-
-
-def _worst(probe: _Probe, section: str) -> float:
-    return max((probe.off(section, channel)[0] for channel in range(len(probe.channels))), key=abs)
 
 
 #: Sections that the gain over time is taken from, with their names in a sentence.
@@ -174,39 +164,31 @@ def _over_time(probe: _Probe) -> Step:
     for channel in range(len(probe.channels)):
         for section, words in _TIMED.items():
             here = probe.gain(section, channel)
-            measured += [
-                probe.within(f"change {words}", channel, here.change_db, limit, here.change_uncertainty_db),
-                probe.within(
-                    f"beginning {words}", channel, here.onset_db, ONSET_WITHIN_DB, here.uncertainty_db
-                ),
-            ]
+            change, onset = (
+                (here.change_db, limit, here.change_uncertainty_db),
+                (here.onset_db, ONSET_WITHIN_DB),
+            )
+            measured.append(probe.within(f"change {words}", channel, *change))
+            measured.append(probe.within(f"beginning {words}", channel, *onset, here.uncertainty_db))
             if section in ("after_loud", "after_silence", "last"):
-                measured.append(probe.within(f"gain {words}", channel, *_with_limit(probe, section, channel)))
+                measured.append(probe.steady(f"gain {words}", section, channel))
     outside = [entry for entry in measured if entry.verdict != MET]
-    only_after_silence = bool(outside) and all("after silence" in entry.what for entry in outside)
-    if only_after_silence:
+    if outside and all("after silence" in entry.what for entry in outside):
         seen = "a gate or a fade-in: after silence the tone does not come back at once"
     else:
-        nature = _nature(probe) or "an automatic gain control, or a contact that moves"
-        seen = f"{nature}: the gain moves with time, by up to {_largest(outside):.2f} dB"
+        nature = probe.nature or "an automatic gain control, or a contact that moves"
+        largest = max((abs(entry.value or 0.0) for entry in outside), default=0.0)
+        seen = f"{nature}: the gain moves with time, by up to {largest:.2f} dB"
     return step("gain over time", measured, f"the gain does not move: within {limit:g} dB", seen, cure=CURE)
 
 
-def _largest(outside: Sequence[Measured]) -> float:
-    return max((abs(entry.value or 0.0) for entry in outside), default=0.0)
-
-
 def _with_noise(probe: _Probe) -> Step:
-    measured = []
-    limit = probe.limits.gain_steady_db
+    measured, noises = [], []
     allowed = NOISE_WITHIN_DB + probe.limits.flatness_db
     for channel in range(len(probe.channels)):
-        noise = probe.reading.noise_gain_db[channel] - probe.gain("middle", channel).gain_db
-        measured += [
-            probe.within("gain of the noise re the tone", channel, noise, allowed, 0.0),
-            probe.within("gain with noise", channel, *_with_limit(probe, "with_noise", channel)),
-        ]
-    noises = [entry.value or 0.0 for entry in measured if entry.what.startswith("gain of the noise")]
+        noises.append(probe.reading.noise_gain_db[channel] - probe.gain("middle", channel).gain_db)
+        measured.append(probe.within("gain of the noise re the tone", channel, noises[-1], allowed, 0.0))
+        measured.append(probe.steady("gain with noise", "with_noise", channel))
     worst = max(noises, key=abs)
     if worst < SUPPRESSED_DB:
         seen = f"a noise suppressor: noise beside the tone comes back {-worst:.1f} dB too low"
@@ -214,27 +196,18 @@ def _with_noise(probe: _Probe) -> Step:
         seen = f"noise beside the tone comes back {worst:+.1f} dB off"
     else:
         seen = "the gain changes where noise sounds beside the tone"
-    return step(
-        "gain with noise",
-        measured,
-        f"noise changes the tone's gain by less than {limit:g} dB, and comes back whole",
-        seen,
-        cure=CURE,
-    )
+    limit = probe.limits.gain_steady_db
+    good = f"noise changes the tone's gain by less than {limit:g} dB, and comes back whole"
+    return step("gain with noise", measured, good, seen, cure=CURE)
 
 
 def _one_side(probe: _Probe) -> Step:
-    measured = []
-    count = len(probe.channels)
-    for playing in range(count):
-        section = f"only_{playing + 1}"
-        own = probe.gain(section, playing)
-        measured.append(probe.within("gain alone", playing, *_with_limit(probe, section, playing)))
-        for other in range(count):
-            if other != playing:
-                measured.append(_isolation(probe, section, playing, other, own))
-    cure = CURE
-    leaks = [entry for entry in measured if entry.what.startswith("isolation") and entry.verdict != MET]
+    channels, measured, leaks = range(len(probe.channels)), [], []
+    for playing in channels:
+        measured.append(probe.steady("gain alone", f"only_{playing + 1}", playing))
+        isolated = [_isolation(probe, playing, other) for other in channels if other != playing]
+        measured += isolated
+        leaks += [entry for entry in isolated if entry.verdict != MET]
     least = min((entry.value or 0.0 for entry in leaks), default=0.0)
     if leaks and least < -20.0:
         seen = "each side comes back on the other"
@@ -242,7 +215,7 @@ def _one_side(probe: _Probe) -> Step:
         along = f"the silent side plays along, {max(least, 0.0):.1f} dB below the other"
         seen = f"a spatialiser, or a mix of the sides: {along}"
     elif leaks:
-        seen, cure = f"the sides leak into each other: {least:.1f} dB", LEAK_CURE
+        seen = f"the sides leak into each other: {least:.1f} dB"
     else:
         seen = "the gain of a side depends on the other: spatial processing"
     return step(
@@ -250,24 +223,21 @@ def _one_side(probe: _Probe) -> Step:
         measured,
         "each side alone has the same gain, and the other stays silent",
         seen,
-        cure=cure,
+        cure=LEAK_CURE if leaks and least >= 20.0 else CURE,
         why_missing="noise hides whether the silent side plays along",
     )
 
 
-def _isolation(probe: _Probe, section: str, playing: int, other: int, own: Gain) -> Measured:
+def _isolation(probe: _Probe, playing: int, other: int) -> Measured:
     """Return by how much a silent channel is below the one that plays; a bound where only noise is there."""
-    import numpy as np
-
-    leak = probe.gain(section, other)
+    own, leak = (probe.gain(f"only_{playing + 1}", channel) for channel in (playing, other))
     noise = leak.uncertainty_db / 8.686 * leak.amplitude
     is_bound = leak.amplitude < 4.0 * noise
     highest = leak.amplitude + (2.0 * noise if is_bound else 0.0)
-    value = float(20.0 * np.log10(max(own.amplitude, 1e-15) / max(highest, 1e-15)))
     return Measured(
         f"isolation from {probe.channels[playing]}",
         probe.channels[other],
-        value,
+        20.0 * float(np.log10(max(own.amplitude, 1e-15) / max(highest, 1e-15))),
         "dB",
         low=probe.limits.crosstalk_db,
         uncertainty=min(leak.uncertainty_db, 20.0),
@@ -276,30 +246,19 @@ def _isolation(probe: _Probe, section: str, playing: int, other: int, own: Gain)
 
 
 def _faint(probe: _Probe) -> Step:
-    measured, offs = [], []
+    measured, within = [], probe.limits.low_level_within_db
     for channel in range(len(probe.channels)):
         value, spread = probe.off("faint", channel)
-        offs.append(value)
         gone = value < GONE_DB
+        entry = probe.within("gain at -110 dBFS re -20 dBFS", channel, value, within, 0.0 if gone else spread)
         hidden = not gone and spread > FAINT_LEAST_DB
-        entry = probe.within(
-            "gain at -110 dBFS re -20 dBFS",
-            channel,
-            value,
-            probe.limits.low_level_within_db,
-            0.0 if gone else spread,
-        )
-        measured.append(
-            Measured(entry.what, entry.channel, None, "dB", entry.low, entry.high) if hidden else entry
-        )
-    worst = max(offs, key=abs)
+        measured.append(replace(entry, value=None, uncertainty=None) if hidden else entry)
+    worst = probe.furthest("faint")
     if worst < GONE_DB:
         seen = "the tone at -110 dBFS is gone: words are cut to 16 bits, or a gate closes"
-    elif worst > probe.limits.low_level_within_db:
-        seen = (
-            f"the tone at -110 dBFS comes {worst:+.1f} dB too loud: words are cut to 16 bits without dither "
-            "(truncation)"
-        )
+    elif worst > within:
+        words = "words are cut to 16 bits without dither (truncation)"
+        seen = f"the tone at -110 dBFS comes {worst:+.1f} dB too loud: {words}"
     else:
         seen = f"the tone at -110 dBFS comes {worst:+.2f} dB off"
     return step(

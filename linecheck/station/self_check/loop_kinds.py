@@ -1,7 +1,8 @@
-"""Many tones up to 0.49 of the rate: how flat the path is, where it ends, and what comes back between the tones."""
+"""Check kinds that the self-check alone plays: a tone measured clear of its fade-out, and many tones up to the edge."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from typing import Annotated, ClassVar
 
@@ -21,13 +22,22 @@ from linecheck.checks.base import (
     Stimulus,
 )
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, power_ratio
-from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
+from linecheck.checks.parts.steady import (
+    SETTLE_SECONDS,
+    BandHz,
+    ResolutionHz,
+    SteadyParameters,
+    last_settled,
+    locate_tone,
+    steady_stimulus,
+)
 from linecheck.checks.parts.tone_sets import locate_tone_sets
+from linecheck.checks.tone import ToneKind, ToneParameters
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.periodic import spread_phases
 from linecheck.dsp.fits.tone_residue import highest_residue, residue_spectrum, take_out
 
-__all__ = ["TO_EDGE", "ToEdgeAnalysis", "ToEdgeKind", "ToEdgeParameters"]
+__all__ = ["SETTLED_TONE", "TO_EDGE"]
 
 FloatArray = NDArray[np.float64]
 
@@ -162,4 +172,16 @@ def _edge(tones: FloatArray, levels: FloatArray) -> float:
     return float(np.interp(-FALLEN_DB, [levels[at], levels[at - 1]], [tones[at], tones[at - 1]]))
 
 
+class SettledTone(ToneKind):
+    """The tone check; what is measured ends some time before the tone does: a station may ask for long ramps."""
+
+    def locate(self, capture: Capture, parameters: ToneParameters, channels: tuple[str, ...]) -> Location:
+        """Find the sine, and the inside of where it has settled."""
+        seconds = parameters.seconds + SETTLE_SECONDS
+        found = locate_tone(capture, [parameters.frequency_hz] * len(channels), seconds, channels)
+        start, stop = last_settled(found.start, found.stop, parameters.seconds, capture.rate_hz)
+        return replace(found, start=start, stop=stop)
+
+
 TO_EDGE = ToEdgeKind()
+SETTLED_TONE = SettledTone()

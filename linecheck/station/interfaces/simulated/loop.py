@@ -2,13 +2,13 @@
 
 The analogue loop has a little noise, distortion, crosstalk and hum, filters that end before half the rate, a delay that
 differs each time, and one clock. The digital loop gives every word back. Faults come in by name
-(:mod:`~linecheck.station.self_check.loop_faults`).
+(:mod:`~linecheck.station.interfaces.simulated.loop_faults`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType, TracebackType
+from types import MappingProxyType
 from typing import Self
 
 import numpy as np
@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Stimulus
 from linecheck.errors import StationError
 from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces.interface import NothingToOpen
+from linecheck.station.interfaces.simulated.faults import find_faults
+from linecheck.station.interfaces.simulated.loop_faults import LOOP_FAULTS, LoopPlay
 from linecheck.station.interfaces.simulated.output import NOISE_BAND_HZ, Draw
-from linecheck.station.self_check.loop_faults import Course, LoopFault, find_faults
 
 __all__ = ["SimulatedLoop"]
 
@@ -37,7 +39,7 @@ TAIL_SECONDS = 0.1
 ADC_BITS = 24
 
 
-class SimulatedLoop:
+class SimulatedLoop(NothingToOpen):
     """Gives back what is played, as the loop of a station config would.
 
     Parameters
@@ -63,7 +65,7 @@ class SimulatedLoop:
         assert station.loop is not None
         self._loop = station.loop
         self._rate_hz, self._mains_hz = station.capture.rate_hz, float(station.mains_hz)
-        self._faults: tuple[LoopFault, ...] = find_faults(faults)
+        self._faults = find_faults(faults, LOOP_FAULTS, " of a loop")
         self._seed, self._opening = seed, opening
         self._plays = 0
 
@@ -77,8 +79,7 @@ class SimulatedLoop:
             "faults": ", ".join(fault.name for fault in self._faults) or "none",
         }
         for fault in self._faults:
-            if fault.identity is not None:
-                identity = dict(fault.identity(identity, self._opening))
+            identity = dict(fault.identity(identity, self._opening))
         return MappingProxyType(identity)
 
     def __enter__(self) -> Self:
@@ -90,14 +91,8 @@ class SimulatedLoop:
             The fault asks for it.
         """
         for fault in self._faults:
-            if fault.opened is not None:
-                fault.opened()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End it; there is nothing to free."""
+            fault.opened()
+        return super().__enter__()
 
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Play a stimulus and return what came back, at once.
@@ -109,11 +104,11 @@ class SimulatedLoop:
         """
         self._plays += 1
         draw = Draw(self._seed, self._opening, f"{check}/{self._plays}")
-        course = Course(check, stimulus.rate_hz, self._rate_hz, self._plays, draw.generator("faults"))
+        play = LoopPlay(check, stimulus.rate_hz, self._rate_hz, self._plays, draw.generator("faults"))
         values: FloatArray = stimulus.samples.T.astype(np.float64)
         values *= 2.0**-31
         for fault in self._faults:
-            values = fault.played(values, course) if fault.played is not None else values
+            values = fault.played(values, play)
         if self._loop.kind == "digital":
             if stimulus.rate_hz != self._rate_hz:
                 raise StationError(
@@ -123,7 +118,7 @@ class SimulatedLoop:
         else:
             values = self._converted(values, stimulus.rate_hz, draw)
         for fault in self._faults:
-            values = fault.captured(values, course) if fault.captured is not None else values
+            values = fault.captured(values, play)
         bits = stimulus.bits if self._loop.kind == "digital" else ADC_BITS
         capture = Capture(
             _codes(values, bits, draw if self._loop.kind == "analogue" else None),
@@ -132,7 +127,7 @@ class SimulatedLoop:
             mains_hz=self._mains_hz,
         )
         for fault in self._faults:
-            capture = fault.delivered(capture, course) if fault.delivered is not None else capture
+            capture = fault.delivered(capture, play)
         return capture
 
     def _delayed(self, values: FloatArray, draw: Draw) -> FloatArray:

@@ -1,0 +1,49 @@
+"""What the tables of a station config have in common: they are closed, and some name a command."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, TypeVar
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
+
+from linecheck.station.command import check_command
+
+__all__ = ["CommandTable", "Hours", "Once", "Table", "Text"]
+
+Values = TypeVar("Values", bound=tuple[int | str, ...])
+
+Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+def _each_once(values: Values) -> Values:
+    if len(set(values)) != len(values):
+        raise ValueError(f"each may be given only once, got {list(values)}")
+    return values
+
+
+#: Of a list in which nothing may stand twice.
+Once = AfterValidator(_each_once)
+
+
+class Table(BaseModel):
+    """A table: an unknown key, another type and a number that is none are refused."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class CommandTable(Table):
+    """A program with its arguments, split as a shell splits them and run without one, and how long it may take.
+
+    ``marks`` are what may stand in braces in it.
+    """
+
+    marks: ClassVar[tuple[str, ...]] = ()
+
+    command: Annotated[str, Field(min_length=1, max_length=2000)]
+    timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
+
+    @field_validator("command")
+    @classmethod
+    def _can_be_run(cls, command: str) -> str:
+        return check_command(command, cls.marks)
