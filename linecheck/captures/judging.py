@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSet, load_capture_set
-from linecheck.captures.other_stimulus import as_recorded, set_notes
+from linecheck.captures.changed_stimulus import as_recorded, set_notes
 from linecheck.captures.recording import RecordingInterface, unjudged_captures
 from linecheck.captures.setups import resolved_captures
 from linecheck.checks.base import Problem
@@ -29,7 +29,7 @@ from linecheck.run.plan import (
     make_plan,
     playing_order,
 )
-from linecheck.station.events import RunListener, unheard
+from linecheck.station.events import RunListener, ignore_event
 from linecheck.station.runner import RunFacts, run_unit
 
 __all__ = ["judge_folder", "judge_set", "limits_for"]
@@ -77,7 +77,7 @@ def judge_set(
     limits: LimitFile,
     executor: Executor,
     *,
-    listener: RunListener = unheard,
+    listener: RunListener = ignore_event,
     serial: str | None = None,
 ) -> Run:
     """Judge a capture set as a run would be judged.

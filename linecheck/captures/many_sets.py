@@ -24,7 +24,7 @@ from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
-from linecheck.station.events import unheard
+from linecheck.station.events import ignore_event
 
 __all__ = [
     "JudgedSet",
@@ -170,7 +170,7 @@ def judge_sets(
     workers: Workers,
     *,
     serial: str | None = None,
-    listener: SetListener = unheard,
+    listener: SetListener = ignore_event,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Iterator[JudgedSet]:
     """Judge capture sets and yield what became of each, in the order given.

@@ -22,7 +22,7 @@ from linecheck import __version__
 from linecheck.checks.base import Problem
 from linecheck.files.times import utc_text
 from linecheck.gates import log_queries
-from linecheck.gates.gates import Asked, GateState, Result, State, gate_state, in_words
+from linecheck.gates.gates import GateRequirement, GateState, Result, State, gate_state, refusal_text
 from linecheck.gates.lock import LockState, lock_state
 from linecheck.gates.path import PathStanding, path_standing
 from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result
@@ -78,7 +78,9 @@ class Standing:
     @property
     def why(self) -> str:
         """What keeps the station from judging units, in plain words; empty where nothing does."""
-        return "; ".join(told for told in (self.locked_why, in_words(self.gates), self.path.refusal) if told)
+        return "; ".join(
+            told for told in (self.locked_why, refusal_text(self.gates), self.path.refusal) if told
+        )
 
     @property
     def locked_why(self) -> str:
@@ -250,25 +252,27 @@ class Gatekeeper:
         if self._station.config.golden is not None:
             yield _GOLDEN.removeprefix("run ")
 
-    def _gates(self) -> Iterator[Asked]:
+    def _gates(self) -> Iterator[GateRequirement]:
         """Yield what the config asks for."""
         config = self._station.config
         rests_on = circumstances(self._station, self._limits, SOFTWARE)
         if config.loop is not None:
             hours = config.loop.every_hours
-            yield Asked(SELF_CHECK, hours or math.inf, _CHECK, (), rests_on, is_needed=hours is not None)
+            yield GateRequirement(
+                SELF_CHECK, hours or math.inf, _CHECK, (), rests_on, is_needed=hours is not None
+            )
         if config.golden is not None:
             serials = tuple(serial for serial in config.golden.serials if self._is_ours(serial))
             never = "" if serials else f"the station config's [golden] has no unit {self._of_model()}"
-            yield Asked("golden", config.golden.every_hours, _GOLDEN, serials, rests_on, never)
+            yield GateRequirement("golden", config.golden.every_hours, _GOLDEN, serials, rests_on, never)
         if config.challenge is not None:
             every = config.challenge.every_hours
             ours = {name: unit for name, unit in config.challenge.units.items() if self._is_ours(unit.serial)}
             for name, unit in ours.items():
-                yield Asked(f"challenge.{name}", every, _CHALLENGE, (unit.serial,), rests_on)
+                yield GateRequirement(f"challenge.{name}", every, _CHALLENGE, (unit.serial,), rests_on)
             if not ours:
                 never = f"the station config's [challenge] has no unit {self._of_model()}"
-                yield Asked("challenge", every, _CHALLENGE, (), rests_on, never)
+                yield GateRequirement("challenge", every, _CHALLENGE, (), rests_on, never)
 
     def _of_model(self) -> str:
         return "" if self._limits is None else f"whose serial number is one of {self._limits.model}"
@@ -276,7 +280,7 @@ class Gatekeeper:
     def _is_ours(self, serial: str) -> bool:
         return self._limits is None or serial_matches(self._limits.serial_pattern, serial)
 
-    def _results(self, connection: Connection, asked: Asked, now: datetime) -> Iterator[Result]:
+    def _results(self, connection: Connection, asked: GateRequirement, now: datetime) -> Iterator[Result]:
         """Yield the newest result of each unit that counts for a gate."""
         station = self._station.config.station
         if asked.gate == SELF_CHECK:

@@ -2,7 +2,7 @@
 
 ==========================  =============================================================
 :func:`gate_state`          the state of one gate
-:class:`Asked`              what the station config asks of it
+:class:`GateRequirement`              what the station config asks of it
 :class:`Result`             what the log says of it
 :class:`GateState`          what comes of both
 ==========================  =============================================================
@@ -24,7 +24,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-__all__ = ["AHEAD_SECONDS", "Asked", "GateState", "Result", "State", "gate_state", "in_words"]
+__all__ = ["AHEAD_SECONDS", "GateRequirement", "GateState", "Result", "State", "gate_state", "refusal_text"]
 
 #: A result may lie so far in the future and count as of now: clocks are set by less all the time.
 AHEAD_SECONDS: Final = 60.0
@@ -85,7 +85,7 @@ class Result:
 
 
 @dataclass(frozen=True)
-class Asked:
+class GateRequirement:
     """What a station config asks of a gate.
 
     Attributes
@@ -174,7 +174,7 @@ class GateState:
         return f"{self.name}{about} {state} ({self.action})"
 
 
-def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateState:
+def gate_state(asked: GateRequirement, results: Iterable[Result], now: datetime) -> GateState:
     """Return the state of a gate.
 
     Where several units can meet it, the newest result of each counts, and one that says ``not met`` stands until the
@@ -182,7 +182,7 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
 
     Parameters
     ----------
-    asked : Asked
+    asked : GateRequirement
     results : iterable of Result
         In any order; those of others than ``asked.about`` are left out.
     now : datetime
@@ -201,12 +201,12 @@ def gate_state(asked: Asked, results: Iterable[Result], now: datetime) -> GateSt
     return max((state for state in states if state.state is order[best]), key=_record)
 
 
-def in_words(states: Sequence[GateState]) -> str:
+def refusal_text(states: Sequence[GateState]) -> str:
     """Return what keeps the station from judging units, in a sentence each; empty where nothing does."""
     return "; ".join(state.words for state in states if not state.lets_in)
 
 
-def _newest_of_each(asked: Asked, results: Iterable[Result]) -> list[Result]:
+def _newest_of_each(asked: GateRequirement, results: Iterable[Result]) -> list[Result]:
     found: dict[str, Result] = {}
     for result in results:
         if asked.about and result.about not in asked.about:
@@ -217,7 +217,7 @@ def _newest_of_each(asked: Asked, results: Iterable[Result]) -> list[Result]:
     return list(found.values())
 
 
-def _state_of(asked: Asked, result: Result, now: datetime) -> GateState:
+def _state_of(asked: GateRequirement, result: Result, now: datetime) -> GateState:
     state, why = _judged(asked, result, now)
     until = None
     if result.recorded is not None:
@@ -235,7 +235,7 @@ def _state_of(asked: Asked, result: Result, now: datetime) -> GateState:
     )
 
 
-def _judged(asked: Asked, result: Result, now: datetime) -> tuple[State, str]:
+def _judged(asked: GateRequirement, result: Result, now: datetime) -> tuple[State, str]:
     if not result.met:
         return State.NOT_MET, "; ".join(result.reasons) or "the record says no more"
     changed = [

@@ -1,7 +1,7 @@
 """A golden unit held against its own history: whether the station has moved.
 
 ==========================  ==================================================================
-:func:`hold_against`        a run of the unit with the runs that were accepted as its history
+:func:`compare_with_history`        a run of the unit with the runs that were accepted as its history
 :class:`GoldenResult`       what that returns
 :class:`Change`             one value, and whether it has moved
 ==========================  ==================================================================
@@ -32,7 +32,7 @@ from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = ["Change", "GoldenResult", "combined_history", "hold_against"]
+__all__ = ["Change", "GoldenResult", "combined_history", "compare_with_history"]
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
@@ -98,7 +98,9 @@ def _not_judged(outcome: Run) -> tuple[str, ...]:
     return (f"the run is {outcome.verdict.value}", *told)
 
 
-def hold_against(outcome: Run, history: Sequence[Run], limits: LimitFile, margins: Margins) -> GoldenResult:
+def compare_with_history(
+    outcome: Run, history: Sequence[Run], limits: LimitFile, margins: Margins
+) -> GoldenResult:
     """Hold a run of a golden unit against the runs that were accepted as its history.
 
     Parameters

@@ -20,7 +20,7 @@ from linecheck.gates import log_queries
 from linecheck.gates.challenge import ChallengeResult, challenged
 from linecheck.gates.drift import Drift, drifts
 from linecheck.gates.gatekeeper import SOFTWARE
-from linecheck.gates.golden import Change, GoldenResult, combined_history, hold_against
+from linecheck.gates.golden import Change, GoldenResult, combined_history, compare_with_history
 from linecheck.gates.margins import Margin, golden_margins
 from linecheck.gates.statements import (
     GATE,
@@ -123,7 +123,9 @@ def state_golden(
     if accepted is not None:
         history, replaced = _accept(log, subject, outcome, record, (history, limits, margins), accepted)
         reference, _ = _history(log, subject)
-    result = hold_against(outcome, history, limits, margins) if history else GoldenResult(False, (_FIRST,))
+    result = (
+        compare_with_history(outcome, history, limits, margins) if history else GoldenResult(False, (_FIRST,))
+    )
     with log.reading() as connection:
         gone = drifts(log_queries.golden_values(connection, limits.model, outcome.serial), margins)
     more = {
@@ -176,7 +178,7 @@ def _accept(
 ) -> tuple[list[Run], tuple[Change, ...]]:
     """Take a run as a golden unit's history; return that, and what it changes of the one before."""
     history, limits, margins = held
-    itself = hold_against(outcome, [record], limits, margins)
+    itself = compare_with_history(outcome, [record], limits, margins)
     if not itself.met:
         raise BaselineError(
             f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history, and nothing was: "
@@ -187,7 +189,7 @@ def _accept(
         combined_history(kept, limits, margins, {})
     except UsageError as error:
         raise BaselineError(f"{error}. Nothing was accepted: leave --add out to begin anew") from error
-    before = hold_against(outcome, history, limits, margins) if history else GoldenResult(True, ())
+    before = compare_with_history(outcome, history, limits, margins) if history else GoldenResult(True, ())
     changes = (*before.those("moved"), *before.those("untold"))
     content = reference_content(
         kept, by=accepted.by, reason=accepted.reason, changes=[change.text for change in changes]

@@ -10,8 +10,8 @@ from linecheck.checks.base import Problem
 from linecheck.limits.model import LimitFile
 from linecheck.log.stored import Statement
 from linecheck.measure.path_part import PathParts
+from linecheck.station.budget.assessment import Assessment, StationPath, assess, path_parts
 from linecheck.station.budget.figures import Figures, read_figures
-from linecheck.station.budget.holding import Held, StationPath, hold, path_parts
 from linecheck.station.config.station import StationConfig
 
 __all__ = ["CODE", "PathStanding", "path_standing", "station_path"]
@@ -74,7 +74,7 @@ def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | 
             f'loop.undecided = "{asked}" asks what the station\'s path can decide, and nothing says so ({why}): '
             "run `linecheck station check`"
         )
-    held = hold(limits, path)
+    held = assess(limits, path)
     told = undecided_words(held, newest.sequence)
     if asked == "refuse" and told:
         return PathStanding(f"{told}; loop.undecided tests no unit by them")
@@ -84,7 +84,7 @@ def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | 
     return PathStanding(None, (Problem(CODE, message, blocks=False),) if message else (), parts)
 
 
-def undecided_words(held: Held, sequence: int) -> str:
+def undecided_words(held: Assessment, sequence: int) -> str:
     """Return which masks a path can hardly decide, in one sentence; empty where it can decide all."""
     named = [f"{mask.check} {mask.metric}" for mask in held.undecided]
     named += [name.replace(".", " ") for name in held.unmeasured]

@@ -9,7 +9,7 @@ afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class
                            :class:`VerdictKnown`
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
-of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SendingSaid`,
+of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
                            :class:`Note`
 =========================  =====================================================================
 
@@ -47,10 +47,10 @@ __all__ = [
     "RunNotRecorded",
     "RunRecorded",
     "ScanIgnored",
-    "SendingSaid",
     "SetCompared",
     "SetsEnded",
     "SetsSummed",
+    "SyncMessage",
     "UnitAdmitted",
     "UnitRefused",
     "UnitScanned",
@@ -199,7 +199,7 @@ class ScanIgnored:
 
 
 @dataclass(frozen=True)
-class SendingSaid:
+class SyncMessage:
     """One line about sending the log."""
 
     text: str
@@ -232,7 +232,7 @@ Event = (
     | SetCompared
     | GateStated
     | ScanIgnored
-    | SendingSaid
+    | SyncMessage
     | Note
 )
 

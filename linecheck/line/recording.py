@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from linecheck.log import Log
     from linecheck.log.stored import StoredRun
 
-__all__ = ["Recorded", "exit_status", "record_and_tell", "recorded", "written"]
+__all__ = ["Recorded", "exit_status", "record_and_report", "recorded", "written"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -79,7 +79,7 @@ def recorded(run: Run, log: Log | None) -> Recorded:
         return Recorded(marked, why_not=reason)
 
 
-def record_and_tell(
+def record_and_report(
     run: Run,
     log: Log | None,
     files: Sequence[ResultFiles],

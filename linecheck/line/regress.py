@@ -23,7 +23,7 @@ from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
 from linecheck.line.recording import exit_status
-from linecheck.line.sets import judged_sets, tell_sum
+from linecheck.line.sets import judged_sets, report_totals
 from linecheck.results.files import Contents, ResultFiles, SetFiles
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
@@ -130,7 +130,7 @@ def _write_each(
         files.finish(briefs)
     finally:
         files.abandon()
-    return tell_sum(briefs, files.troubles, listener, strict=strict)
+    return report_totals(briefs, files.troubles, listener, strict=strict)
 
 
 def _brief(compared: Regressed) -> Brief:

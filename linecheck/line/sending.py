@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
 from linecheck.errors import LinecheckError
-from linecheck.line.events import Listener, SendingSaid
+from linecheck.line.events import Listener, SyncMessage
 from linecheck.station.config.station import StationConfig
 
 __all__ = ["sending"]
@@ -50,7 +50,7 @@ def _nothing() -> None:
 
 def _tell(lines: Iterable[str], listener: Listener) -> None:
     for line in lines:
-        listener(SendingSaid(line))
+        listener(SyncMessage(line))
 
 
 def _unsent(location: str, to: str) -> Iterator[str]:

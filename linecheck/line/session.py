@@ -23,7 +23,7 @@ from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
-from linecheck.line.recording import Recorded, record_and_tell, written
+from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.line.unit_trace import (
@@ -31,8 +31,8 @@ from linecheck.line.unit_trace import (
     admitted,
     asset_problems,
     identified,
-    judged_standing,
     traced,
+    with_release,
 )
 from linecheck.log import Log, StoredRun
 from linecheck.log.begun import Hold, held
@@ -44,9 +44,9 @@ from linecheck.results.run_folder import run_folder
 from linecheck.run.facts import Purpose
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.plan import Plan, check_serial
-from linecheck.station import circumstances
+from linecheck.station import environment
 from linecheck.station.config.station import Station
-from linecheck.station.events import unheard
+from linecheck.station.events import ignore_event
 from linecheck.station.interfaces import interface_of, open_interface
 from linecheck.station.interfaces.interface import Interface
 from linecheck.station.planning import station_plan
@@ -107,7 +107,7 @@ class Session:
     keep: Literal["none", "failed", "all"] = "none"
     files: ResultFiles = field(default_factory=ResultFiles)
     people: People | None = None
-    listener: Listener = unheard
+    listener: Listener = ignore_event
 
     @property
     def model(self) -> str:
@@ -169,7 +169,7 @@ class Session:
             outcome = replace(run.outcome, problems=(*run.outcome.problems, *troubles))
             outcome = complete(outcome, conditions=found)
             if purpose == "unit":
-                outcome = judged_standing(self.plan.limits.retest, admission.history, outcome, facts.reason)
+                outcome = with_release(self.plan.limits.retest, admission.history, outcome, facts.reason)
             return Tested(self._record(replace(run, outcome=outcome)), outcome)
 
     def end_cut_off(self) -> None:
@@ -273,7 +273,7 @@ class Session:
         archived = self.keeper.archived(run.outcome, run.captures)
         outcome = archived.outcome
         folder = self._folder_of(outcome)
-        return record_and_tell(
+        return record_and_report(
             outcome,
             self.log,
             [run_files(folder), self.files],
@@ -285,7 +285,7 @@ class Session:
 
 
 class _Journal:
-    """Keeps a run in the log from before its first sample on, and each check as it is judged: a cut off one is known.
+    """Keeps a run in the log from before its first sample on, so that one that is cut off is known.
 
     Parameters
     ----------
@@ -350,7 +350,7 @@ def opened_session(
     strict: bool = False,
     keep_captures: bool = False,
     people: People | None = None,
-    listener: Listener = unheard,
+    listener: Listener = ignore_event,
 ) -> Iterator[Session]:
     """Make a station ready for units, or for the only one where its serial number is given.
 
@@ -377,8 +377,8 @@ def opened_session(
     ):
         # What takes a moment the first time is done before a unit waits for it.
         make_ready(executor)
-        circumstances.packages()
-        circumstances.source_commit()
+        environment.packages()
+        environment.source_commit()
         session = Session(
             station=station,
             plan=plan,

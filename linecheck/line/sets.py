@@ -22,13 +22,13 @@ from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict, worst
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetsEnded, SetsSummed
-from linecheck.line.recording import exit_status, record_and_tell, recorded
+from linecheck.line.recording import exit_status, record_and_report, recorded
 from linecheck.line.stop_signals import StopSignals
 from linecheck.measure.executors import analysis_executor
 from linecheck.results.files import ResultFiles, SetFiles
 from linecheck.results.overview import Brief, brief
 from linecheck.run.model import Run
-from linecheck.station.events import unheard
+from linecheck.station.events import ignore_event
 
 if TYPE_CHECKING:
     from linecheck.log import Log
@@ -37,8 +37,8 @@ __all__ = [
     "judge_alone",
     "judge_and_record",
     "judged_sets",
-    "set_staff",
-    "tell_sum",
+    "opened_workers",
+    "report_totals",
 ]
 
 
@@ -47,7 +47,7 @@ def judge_alone(
     limits: Sequence[LimitFile],
     *,
     serial: str | None = None,
-    listener: Listener = unheard,
+    listener: Listener = ignore_event,
 ) -> Run:
     """Judge one set by the limit file of its model, its checks side by side in this process.
 
@@ -62,7 +62,7 @@ def judge_alone(
 
 
 @contextmanager
-def set_staff(
+def opened_workers(
     sets: int, listener: Listener, *, workers: int | None = None, scheduler: str | None = None
 ) -> Iterator[tuple[Workers, Callable[[], bool]]]:
     """Give who judges so many sets, and what says whether someone asked to stop.
@@ -105,7 +105,7 @@ def judged_sets(
     """Give what becomes of each set, in the order given; whoever stops it still gets what is judged by then."""
     if len(paths) == 1:
         workers = 0  # the only one is measured here: there is nothing else to lose
-    with set_staff(len(paths), listener, workers=workers, scheduler=scheduler) as (staff, stopped):
+    with opened_workers(len(paths), listener, workers=workers, scheduler=scheduler) as (staff, stopped):
         yield judge_sets(paths, limits, staff, serial=serial, listener=listener, stopped=stopped)
 
 
@@ -136,13 +136,13 @@ def judge_and_record(
         with StopSignals() as stop:
             run = judge_alone(captures, limits, serial=serial, listener=listener)
             stop.hold()
-            return record_and_tell(run, log, [wanted], listener, strict=strict, set_path=paths[0])
+            return record_and_report(run, log, [wanted], listener, strict=strict, set_path=paths[0])
     with judged_sets(paths, limits, listener, serial=serial, workers=workers, scheduler=scheduler) as found:
         if len(paths) > 1:
             return _record_each(found, wanted, log, listener, strict=strict)
         only = next(found)
         if only.outcome is not None:
-            return record_and_tell(only.outcome, log, [wanted], listener, strict=strict, set_path=only.path)
+            return record_and_report(only.outcome, log, [wanted], listener, strict=strict, set_path=only.path)
         if only.problem is not None and only.problem.code == "set_refused":
             raise LinecheckError(only.problem.message)
         raise StationError(f"{only.path}: {only.why or 'not judged'}")
@@ -161,7 +161,7 @@ def _record_each(
         files.finish(briefs)
     finally:
         files.abandon()
-    return tell_sum(briefs, files.troubles, listener, strict=strict)
+    return report_totals(briefs, files.troubles, listener, strict=strict)
 
 
 def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
@@ -172,7 +172,7 @@ def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
     return replace(judged, outcome=kept.run, record=kept.head), kept.verdict
 
 
-def tell_sum(
+def report_totals(
     briefs: Sequence[Brief], troubles: Sequence[str], listener: Listener, *, strict: bool
 ) -> ExitStatus:
     """Tell how sets came out and what could not be written; return what that ends a command with."""

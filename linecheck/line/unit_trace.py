@@ -18,10 +18,10 @@ from linecheck.line.unit_facts import UnitFacts
 from linecheck.run.facts import Purpose
 from linecheck.run.model import NOT_RELEASED, Run
 from linecheck.run.plan import Plan
-from linecheck.station import circumstances
+from linecheck.station import environment
 from linecheck.station.config.station import ConditionsConfig, StationConfig
 
-__all__ = ["AskedConditions", "admitted", "asset_problems", "identified", "judged_standing", "traced"]
+__all__ = ["AskedConditions", "admitted", "asset_problems", "identified", "traced", "with_release"]
 
 NO_CONDITIONS: Final[Mapping[str, str]] = {}
 
@@ -37,7 +37,7 @@ class AskedConditions:
             self._thread.start()
 
     def _ask(self, config: ConditionsConfig) -> None:
-        self._found = circumstances.conditions(config)
+        self._found = environment.conditions(config)
 
     def answer(self) -> tuple[Mapping[str, str], tuple[Problem, ...]]:
         """Wait for the answer, which has a time limit of its own; return it, and what went wrong."""
@@ -86,7 +86,7 @@ def admitted(
     return {"code": override.code, "by": override.by, "rule": broken} | note
 
 
-def judged_standing(
+def with_release(
     policy: RetestPolicy | None, history: Sequence[Attempt], outcome: Run, reason: str | None
 ) -> Run:
     """Return a run that says whether it releases its unit, and what is missing where it passed and does not."""
@@ -114,7 +114,7 @@ def identified(
     """
     if config.identify is None:
         return {}, ()
-    facts, why = circumstances.identity(config.identify, serial)
+    facts, why = environment.identity(config.identify, serial)
     if why is not None:
         raise StationError(f"the unit does not say what it is: {visible(why)}. Nothing was run.")
     said = facts.get("serial")
@@ -150,7 +150,7 @@ def traced(
     """
     # The firmware is in it by now: it may be the unit that says it.
     said: dict[str, Any] = {name: text for name, text in facts.said.items() if name != "firmware"}
-    clock = circumstances.clock_state(outcome.started, outcome.finished, outcome.duration_seconds)
+    clock = environment.clock_state(outcome.started, outcome.finished, outcome.duration_seconds)
     run = replace(
         outcome,
         **said,
@@ -160,16 +160,16 @@ def traced(
         override=override,
         identity=identity,
         conditions=conditions,
-        host=circumstances.host(),
+        host=environment.host(),
         clock=clock,
-        source_commit=circumstances.source_commit(),
-        packages=circumstances.packages(),
-        plan_sha256=circumstances.plan_sha256(plan),
+        source_commit=environment.source_commit(),
+        packages=environment.packages(),
+        plan_sha256=environment.plan_sha256(plan),
         gates=gates,
         assets=tuple(asset.record(role) for role, asset in config.assets.items()),
     )
     stepped = clock["stepped_seconds"]
-    if abs(stepped) < circumstances.STEPPED_SECONDS:
+    if abs(stepped) < environment.STEPPED_SECONDS:
         return run
     message = (
         f"the computer's clock was set by {stepped:+.0f} s during the run: its times are not to be trusted"

@@ -19,7 +19,7 @@ __all__ = [
     "RunListener",
     "RunStarted",
     "UnitSet",
-    "unheard",
+    "ignore_event",
 ]
 
 
@@ -63,5 +63,5 @@ RunEvent = RunStarted | UnitSet | CheckStarted | MeasuringEnded
 RunListener = Callable[[RunEvent], None]
 
 
-def unheard(event: object) -> None:
+def ignore_event(event: object) -> None:
     """Listen to nothing."""

@@ -41,7 +41,7 @@ from linecheck.station.events import (
     RunListener,
     RunStarted,
     UnitSet,
-    unheard,
+    ignore_event,
 )
 from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface, NotCaptured
 from linecheck.station.setup_control import SetupControl
@@ -99,7 +99,7 @@ def run_unit(
     interface: Interface,
     executor: Executor,
     *,
-    listener: RunListener = unheard,
+    listener: RunListener = ignore_event,
     keep_captures: bool = False,
     when: datetime | None = None,
     control: SetupControl | None = None,

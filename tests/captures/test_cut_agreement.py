@@ -8,8 +8,8 @@ import pytest
 from linecheck.audio.file import write_audio
 from linecheck.audio.stream import open_audio
 from linecheck.captures.capture_set import write_capture_set
+from linecheck.captures.changed_stimulus import stimulus_changes
 from linecheck.captures.judging import judge_folder
-from linecheck.captures.other_stimulus import stimulus_changes
 from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
 from linecheck.captures.programme.programme import make_programme
 from linecheck.checks.base import Stimulus

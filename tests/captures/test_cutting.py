@@ -328,6 +328,6 @@ def test_a_long_recording_is_cut_in_bounded_memory(folder, tmp_path):
 
 
 def test_a_recording_full_of_marks_is_refused_before_they_are_read(folder, monkeypatch):
-    monkeypatch.setattr("linecheck.captures.programme.found_marks.MAX_SYNCS", 5)
+    monkeypatch.setattr("linecheck.captures.programme.marks.MAX_SYNCS", 5)
     with pytest.raises(FileError, match="more than 5 marks"):
         surveyed(folder, recorded(PROGRAMME, ALL))

@@ -8,7 +8,7 @@ import pytest
 from recorded_programme import short_limits
 from small_run import small_check, small_limits
 
-from linecheck.captures.other_stimulus import stimulus_changes, with_stimulus
+from linecheck.captures.changed_stimulus import stimulus_changes, with_stimulus
 from linecheck.captures.programme.programme import check_names, make_programme
 from linecheck.dsp.locating.marks import MARK_SECONDS
 from linecheck.errors import UsageError

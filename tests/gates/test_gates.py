@@ -5,10 +5,10 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linecheck.gates.gates import AHEAD_SECONDS, Asked, Result, State, gate_state, in_words
+from linecheck.gates.gates import AHEAD_SECONDS, GateRequirement, Result, State, gate_state, refusal_text
 
 NOW = datetime(2026, 11, 20, 8, 0, tzinfo=UTC)
-ASKED = Asked("golden", 12.0, "run `linecheck station golden`", ("PR3-900001", "PR3-900002"))
+ASKED = GateRequirement("golden", 12.0, "run `linecheck station golden`", ("PR3-900001", "PR3-900002"))
 BEFORE_NOW = st.floats(-100.0, 100.0).map(lambda hours: NOW - timedelta(hours=hours))
 HASHES = st.sampled_from(({}, {"station_config": "a"}, {"station_config": "b"}, {"limits": "a"}))
 
@@ -39,7 +39,7 @@ def histories(draw):
 @settings(max_examples=40)
 @given(histories(), HASHES)
 def test_a_gate_is_met_only_by_a_result_that_says_so_within_the_interval(results, rests_on):
-    asked = Asked("golden", 12.0, "", ASKED.about, rests_on)
+    asked = GateRequirement("golden", 12.0, "", ASKED.about, rests_on)
     state = gate_state(asked, results, NOW)
     if not state.is_met:
         assert state.words.startswith("golden")
@@ -123,10 +123,10 @@ def test_the_states_in_plain_words():
     assert "13.0 h ago, and is to be every 12 h" in overdue.why
     refused = gate_state(ASKED, [result(met=False, reasons=("tone level left has moved",))], NOW)
     assert (refused.state, refused.why) == (State.NOT_MET, "tone level left has moved")
-    assert in_words([refused]) == (
+    assert refusal_text([refused]) == (
         "golden PR3-900001 is not met: tone level left has moved (run `linecheck station golden`)"
     )
-    assert in_words([gate_state(ASKED, [result()], NOW)]) == ""
+    assert refusal_text([gate_state(ASKED, [result()], NOW)]) == ""
 
 
 def test_what_a_result_rests_on_makes_the_gate_due_when_it_changes():
@@ -135,7 +135,7 @@ def test_what_a_result_rests_on_makes_the_gate_due_when_it_changes():
         ("limits", "the limit file has changed"),
         ("software", "linecheck is another version"),
     ):
-        asked = Asked("golden", 12.0, "", ASKED.about, {name: "new"})
+        asked = GateRequirement("golden", 12.0, "", ASKED.about, {name: "new"})
         state = gate_state(asked, [result(circumstances={name: "old"})], NOW)
         assert state.state is State.DUE
         assert words in state.why

@@ -12,7 +12,7 @@ from linecheck.checks.base import Problem
 from linecheck.errors import BaselineError, FileError, RecordError, UsageError
 from linecheck.gates.challenge import challenged, unknown_reasons
 from linecheck.gates.drift import drifts
-from linecheck.gates.golden import hold_against
+from linecheck.gates.golden import compare_with_history
 from linecheck.gates.known_units import Accepted, state_challenge, state_golden
 from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import DEFAULT_MARGINS, Margin, golden_margins, unused_margins
@@ -193,9 +193,9 @@ def test_a_margin_that_nobody_chose_grows_with_what_is_known_and_one_that_was_ch
     first, later = rough(113.2), rough(113.8)
     log.append(first)
     record = log.record(1)
-    by_default = hold_against(later, [record], LIMITS, golden_margins(LIMITS, {}))
+    by_default = compare_with_history(later, [record], LIMITS, golden_margins(LIMITS, {}))
     assert by_default.met
-    chosen = hold_against(later, [record], LIMITS, golden_margins(LIMITS, {"dB": 0.5}))
+    chosen = compare_with_history(later, [record], LIMITS, golden_margins(LIMITS, {"dB": 0.5}))
     assert not chosen.met
     (reason,) = chosen.reasons
     assert reason.startswith("tone sinad left is 113.8 dB")

@@ -28,7 +28,7 @@ from pathlib import Path
 from made_runs import large_run, made_run
 from linecheck.cli.display.console import Console
 from linecheck.errors import LinecheckError
-from linecheck.line.recording import record_and_tell
+from linecheck.line.recording import record_and_report
 from linecheck.log import Log
 from linecheck.results.files import run_files
 
@@ -41,7 +41,7 @@ def work(place, shown):
     os.dup2(shown, 2)
     with Log(place / "log.sqlite") as log:
         files = run_files(place)
-        status = record_and_tell(run, log, [files], Console(), strict=False)
+        status = record_and_report(run, log, [files], Console(), strict=False)
         log.state("self_check", "bench", {"met": True})
         return status
 

@@ -14,10 +14,10 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Curve, Measurement, Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.measure.path_part import ARC_SINE, EVEN, PathPart, whole_uncertainty, with_path
+from linecheck.station.budget.assessment import StationPath, assess, path_parts
 from linecheck.station.budget.budget import Answer
-from linecheck.station.budget.entering import ENTERING
+from linecheck.station.budget.contributions import CONTRIBUTIONS
 from linecheck.station.budget.figures import Figure, figures_content, read_figures
-from linecheck.station.budget.holding import StationPath, hold, path_parts
 
 FULL_SCALE = 8.0
 
@@ -48,7 +48,7 @@ def of(metric, bounds, kind="tone", **stimulus):
 
 
 def held(limits, station, metric):
-    return {mask.channel: mask for mask in hold(limits, station).masks if mask.metric == metric}
+    return {mask.channel: mask for mask in assess(limits, station).masks if mask.metric == metric}
 
 
 def test_the_divisors_are_the_standard_deviations_of_their_distributions():
@@ -206,13 +206,13 @@ def test_jitter_modulates_a_lower_tone_less():
 
 def test_what_the_self_check_says_nothing_of_is_named():
     limits = of("clean_range", Bounds(90.0), kind="multitone", seconds=1.0)
-    assert hold(limits, path()).unheld == ("one.clean_range",)
+    assert assess(limits, path()).unheld == ("one.clean_range",)
     three = replace(limits, channels=("a", "b", "c"))
-    assert {mask.channel for mask in hold(three, path()).masks} == {"a", "b"}
-    assert hold(three, path()).unmeasured == ("level.level",), "nothing is known of the third channel"
+    assert {mask.channel for mask in assess(three, path()).masks} == {"a", "b"}
+    assert assess(three, path()).unmeasured == ("level.level",), "nothing is known of the third channel"
     station = path()
     deaf = replace(station, figures={**station.figures, "ripple": (None, None)})
-    assert hold(of("sinad", Bounds(80.0)), deaf).unmeasured == ("level.level",)
+    assert assess(of("sinad", Bounds(80.0)), deaf).unmeasured == ("level.level",)
 
 
 def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():
@@ -222,17 +222,17 @@ def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():
     )
     limits = of("noise", Bounds(max=-109.0))
     tone = replace(limits.checks[1], masks={**limits.checks[1].masks, "balance": Mask(Bounds(-0.1, 0.1))})
-    found = hold(replace(limits, checks=(limits.checks[0], tone)), worse)
+    found = assess(replace(limits, checks=(limits.checks[0], tone)), worse)
     assert [mask.name for mask in found.undecided] == ["one.noise.right", "one.balance"]
     assert set(path_parts(found)["one"]) == {("noise", "left"), ("noise", "right"), ("balance", None)}
 
 
 def test_every_row_names_a_metric_of_a_kind_and_a_figure():
     known = {(kind.name, spec.name) for kind in kinds().values() for spec in (*kind.metrics, *kind.curves)}
-    assert set(ENTERING) <= known
-    assert {name for name in known if name[1].startswith("droop_")} <= set(ENTERING)
+    assert set(CONTRIBUTIONS) <= known
+    assert {name for name in known if name[1].startswith("droop_")} <= set(CONTRIBUTIONS)
     figures = path().figures
-    assert all(entry.figure in figures for entries in ENTERING.values() for entry in entries)
+    assert all(entry.figure in figures for entries in CONTRIBUTIONS.values() for entry in entries)
 
 
 def test_figures_come_back_from_a_record_and_none_from_an_earlier_one():

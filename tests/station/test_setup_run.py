@@ -101,7 +101,7 @@ def test_each_reading_is_of_the_filter_that_it_says(tmp_path):
             for check in outcome.checks
         }
 
-    interface = SimulatedInterface(SimulatedUnit(filter="none"), capture_rate_hz=96_000)
+    interface = SimulatedInterface(SimulatedUnit(filter="none"), capture_rate_hz=192_000)
     result = run(checks, interface, keep_captures=True)
     found = corners(result.outcome)
     assert list(found) == [check.name for check in checks]
@@ -256,7 +256,7 @@ def test_a_set_may_name_a_check_with_its_setup(tmp_path):
 def test_what_stays_the_same_is_left_as_the_unit_comes():
     masks = {"corner_3db": Mask(Bounds(10_000.0))}
     check = replace(small_check("a", "reconstruction", masks, seconds=1.2), setup={"filter": "sharp"})
-    result = run([check], SimulatedInterface(SimulatedUnit(filter="slow"), capture_rate_hz=96_000))
+    result = run([check], SimulatedInterface(SimulatedUnit(filter="slow"), capture_rate_hz=192_000))
     found = {item.reading.metric: item.reading.value for item in result.outcome.checks[0].judged.readings}
     assert found["corner_3db"] == pytest.approx(true_corner_hz("slow"), abs=1.0)
     assert result.outcome.settings == ()

@@ -20,8 +20,8 @@ from pathlib import Path
 from linecheck import __version__
 from linecheck.audio.stream import AudioStream
 from linecheck.captures.capture_set import MAX_NOTES, write_capture_set
-from linecheck.captures.other_stimulus import stimulus_changes
-from linecheck.captures.programme.found_marks import CarriedMark, FoundMark, find_marks, speed_of_marks
+from linecheck.captures.changed_stimulus import stimulus_changes
+from linecheck.captures.programme.marks import CarriedMark, FoundMark, find_marks, speed_of_marks
 from linecheck.captures.programme.programme import BEFORE_STIMULUS_SECONDS, Programme, Segment, make_programme
 from linecheck.checks.base import Capture
 from linecheck.dsp.locating.marks import MARK_SECONDS, SYNC_AT_SECONDS, MarkCode

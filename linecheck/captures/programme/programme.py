@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.captures.other_stimulus import with_stimulus
+from linecheck.captures.changed_stimulus import with_stimulus
 from linecheck.dsp.locating.marks import (
     FORMAT,
     MARK_SECONDS,

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.display.tables import one_line, print_table
-from linecheck.station.budget.budget import Answer, HeldMask
+from linecheck.station.budget.budget import Answer, MaskBudget
 
 if TYPE_CHECKING:
-    from linecheck.station.budget.holding import Held
+    from linecheck.station.budget.assessment import Assessment
 
 __all__ = ["show_budgets", "show_held"]
 
 _WORDS = {Answer.HARDLY: "hardly", Answer.CANNOT: "not"}
 
 
-def show_held(held: Held, model: str) -> None:
+def show_held(held: Assessment, model: str) -> None:
     """Print which masks a station can decide; of those that it can hardly decide, why."""
     undecided = held.undecided
     names = {f"{mask.check}.{mask.metric}" for mask in held.masks}.union(held.unmeasured)
@@ -40,7 +40,7 @@ def show_held(held: Held, model: str) -> None:
         click.echo(one_line(f"Not held against it, since the self-check plays nothing alike: {listed}."))
 
 
-def _row(mask: HeldMask) -> tuple[str, ...]:
+def _row(mask: MaskBudget) -> tuple[str, ...]:
     own = mask.path_level
     edge = "≥" if mask.is_least else "≤"
     return (
@@ -52,7 +52,7 @@ def _row(mask: HeldMask) -> tuple[str, ...]:
     )
 
 
-def show_budgets(held: Held) -> None:
+def show_budgets(held: Assessment) -> None:
     """Print the budget of every held mask, a component a line (JCGM 100:2008, 7.2.7)."""
     for mask in held.masks:
         click.echo()
@@ -63,7 +63,7 @@ def show_budgets(held: Held) -> None:
         )
 
 
-def _lines(mask: HeldMask) -> Iterator[tuple[str, ...]]:
+def _lines(mask: MaskBudget) -> Iterator[tuple[str, ...]]:
     for part in mask.components:
         yield (
             part.source,

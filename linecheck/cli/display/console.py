@@ -19,14 +19,14 @@ from linecheck.line.events import (
     RunCutOff,
     RunRecorded,
     ScanIgnored,
-    SendingSaid,
     SetCompared,
     SetsSummed,
+    SyncMessage,
     UnitAdmitted,
     UnitRefused,
     VerdictKnown,
 )
-from linecheck.station.circumstances import STEPPED_SECONDS
+from linecheck.station.environment import STEPPED_SECONDS
 
 __all__ = ["Console", "line_of"]
 
@@ -66,7 +66,7 @@ class Console:
 def line_of(event: Event) -> str | None:
     """Return what is said of an event beside the results; None where nothing is."""
     match event:
-        case UnitRefused(why=text) | FilesNotWritten(why=text) | Note(text=text) | SendingSaid(text=text):
+        case UnitRefused(why=text) | FilesNotWritten(why=text) | Note(text=text) | SyncMessage(text=text):
             return text
         case UnitAdmitted(tested_before=before) if before:
             times = "once" if before == 1 else f"{before} times"

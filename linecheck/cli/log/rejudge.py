@@ -279,13 +279,13 @@ def _measured(
     """Measure captures anew, several sets at a time."""
     from linecheck.cli.display.console import Console
     from linecheck.history.rejudge.remeasure import remeasure
-    from linecheck.line.sets import set_staff
+    from linecheck.line.sets import opened_workers
     from linecheck.log import LogReader
 
     console = Console()
     with (
         LogReader(location) as log,
-        set_staff(max(len(found.folders), 1), console, workers=workers) as (staff, stopped),
+        opened_workers(max(len(found.folders), 1), console, workers=workers) as (staff, stopped),
     ):
         return remeasure(log, limits, found, staff, hear, listener=console, stopped=stopped)
 

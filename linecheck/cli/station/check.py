@@ -15,7 +15,7 @@ from linecheck.errors import ExitStatus, RecordError, UsageError
 if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
     from linecheck.log import Log
-    from linecheck.station.budget.holding import Held
+    from linecheck.station.budget.assessment import Assessment
     from linecheck.station.config.loop import LoopCommand
     from linecheck.station.config.station import Station
     from linecheck.station.self_check.plays import Play
@@ -103,16 +103,16 @@ class _Holding:
     limits: LimitFile | None
     budget: bool
 
-    def held(self, found: SelfCheck) -> Held | None:
+    def held(self, found: SelfCheck) -> Assessment | None:
         """Return what came of it; None without a limit file, or where the loop says nothing of the path."""
         from linecheck.gates.path import station_path
-        from linecheck.station.budget.holding import hold
+        from linecheck.station.budget.assessment import assess
 
         if self.limits is None or not found.figures:
             return None
-        return hold(self.limits, station_path(self.station.config, found.figures, found.rate_hz))
+        return assess(self.limits, station_path(self.station.config, found.figures, found.rate_hz))
 
-    def show(self, held: Held | None) -> None:
+    def show(self, held: Assessment | None) -> None:
         """Print it."""
         from linecheck.cli.display.budget import show_budgets, show_held
 
@@ -127,7 +127,7 @@ class _Holding:
             show_budgets(held)
         show_held(held, self.limits.model)
 
-    def refuses(self, held: Held | None) -> bool:
+    def refuses(self, held: Assessment | None) -> bool:
         """Return whether the station tests no unit by what came of it."""
         loop = self.station.config.loop
         return (
@@ -192,11 +192,11 @@ def _record_and_show(found: SelfCheck, log: Log, target: Path | None, holding: _
     from linecheck.cli.display.messages import tell
     from linecheck.cli.display.self_check import show_self_check
     from linecheck.files.write import write_atomically
-    from linecheck.gates.as_before import beside_last
+    from linecheck.gates.path_change import compared_with_last
     from linecheck.gates.statements import SELF_CHECK
     from linecheck.station.self_check.result import MET
 
-    found = beside_last(found, log)
+    found = compared_with_last(found, log)
     content = found.content()
     try:
         head = log.state(SELF_CHECK, found.station, content)

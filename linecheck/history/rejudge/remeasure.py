@@ -30,7 +30,7 @@ from linecheck.log.archive import Archive
 from linecheck.log.queries import RunFilter
 from linecheck.log.reader import LogReader
 from linecheck.run.model import CheckOutcome, Run
-from linecheck.station.events import unheard
+from linecheck.station.events import ignore_event
 
 __all__ = [
     "NO_CAPTURES",
@@ -136,7 +136,7 @@ def remeasure(
     workers: Workers,
     changed: Callable[[ChangedRun], object],
     *,
-    listener: SetListener = unheard,
+    listener: SetListener = ignore_event,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Remeasured:
     """Measure and judge the captures of runs anew, and hold them against what is stored.

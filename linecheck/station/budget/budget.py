@@ -14,7 +14,7 @@ from typing import Any, Final
 from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.measure.path_part import DIVISORS, PathPart
 
-__all__ = ["Answer", "Component", "HeldMask"]
+__all__ = ["Answer", "Component", "MaskBudget"]
 
 #: What a station must keep below a unit's limits for its own part not to matter, of noise and distortion in dB and of
 #: all else as a share of the room that the mask leaves: common practice, no source.
@@ -56,7 +56,7 @@ class Component:
 
 
 @dataclass(frozen=True)
-class HeldMask:
+class MaskBudget:
     """A mask held against the path, in one channel.
 
     Attributes

@@ -1,7 +1,7 @@
 """A limit file's masks held against a station's path.
 
 ==========================  ===============================================================
-:func:`hold`                every mask that the path enters, with its budget
+:func:`assess`                every mask that the path enters, with its budget
 :func:`path_parts`          the same as parts, for readings that are to be judged with them
 :class:`StationPath`        what of a station is needed for it
 ==========================  ===============================================================
@@ -18,11 +18,11 @@ from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile
 from linecheck.measure.path_part import PathPart, PathParts
-from linecheck.station.budget.budget import Answer, Component, HeldMask
-from linecheck.station.budget.entering import ENTERING, Entry
+from linecheck.station.budget.budget import Answer, Component, MaskBudget
+from linecheck.station.budget.contributions import CONTRIBUTIONS, Contribution
 from linecheck.station.budget.figures import Figure, Figures
 
-__all__ = ["Held", "StationPath", "hold", "path_parts"]
+__all__ = ["Assessment", "StationPath", "assess", "path_parts"]
 
 #: Of volts: how many of the unit are in one.
 _IN_VOLTS = {"V": 1.0, "mV": 1e3, "µV": 1e6}
@@ -56,21 +56,21 @@ class StationPath:
 
 
 @dataclass(frozen=True)
-class Held:
+class Assessment:
     """What came of holding a limit file against a path.
 
     ``unheld`` are masks that nothing of a self-check is alike to, ``unmeasured`` those that this one could not tell of,
     in some channel at least.
     """
 
-    masks: tuple[HeldMask, ...]
+    masks: tuple[MaskBudget, ...]
     unheld: tuple[str, ...]
     unmeasured: tuple[str, ...] = ()
 
     @property
-    def undecided(self) -> tuple[HeldMask, ...]:
+    def undecided(self) -> tuple[MaskBudget, ...]:
         """The masks that the station can hardly decide, or not at all: the worst channel of each, the worst first."""
-        worst: dict[tuple[str, str], HeldMask] = {}
+        worst: dict[tuple[str, str], MaskBudget] = {}
         for mask in self.masks:
             key = (mask.check, mask.metric)
             if mask.answer is not Answer.DECIDES and (
@@ -80,26 +80,26 @@ class Held:
         return tuple(sorted(worst.values(), key=lambda mask: mask.answer is not Answer.CANNOT))
 
 
-def hold(limits: LimitFile, path: StationPath) -> Held:
+def assess(limits: LimitFile, path: StationPath) -> Assessment:
     """Hold every mask of a limit file against a path."""
-    masks: list[HeldMask] = []
+    masks: list[MaskBudget] = []
     unheld: list[str] = []
     unmeasured: list[str] = []
     drive = _Drive(limits, path)
     for check in limits.checks:
         for spec in _masked(check):
             name = f"{check.name}.{spec.name}"
-            if (check.kind.name, spec.name) not in ENTERING or not _same_band(check, path):
+            if (check.kind.name, spec.name) not in CONTRIBUTIONS or not _same_band(check, path):
                 unheld.append(name)
                 continue
             found = list(_held(check, spec, limits.channels, path, drive))
             masks += found
             if len(found) < (len(limits.channels) if spec.per_channel else 1):
                 unmeasured.append(name)
-    return Held(tuple(masks), tuple(unheld), tuple(unmeasured))
+    return Assessment(tuple(masks), tuple(unheld), tuple(unmeasured))
 
 
-def path_parts(held: Held) -> Mapping[str, PathParts]:
+def path_parts(held: Assessment) -> Mapping[str, PathParts]:
     """Return the path's parts of every held mask, by check."""
     found: dict[str, dict[tuple[str, str | None], tuple[PathPart, ...]]] = {}
     for mask in held.masks:
@@ -157,8 +157,8 @@ def _at(figures: Figures, name: str, index: int) -> Figure | None:
 
 def _held(
     check: Check, spec: _Spec, channels: tuple[str, ...], path: StationPath, drive: _Drive
-) -> Iterator[HeldMask]:
-    entries = ENTERING[check.kind.name, spec.name]
+) -> Iterator[MaskBudget]:
+    entries = CONTRIBUTIONS[check.kind.name, spec.name]
     edge = _edge(spec, check.masks[spec.name].pass_)
     if edge is None:
         return
@@ -173,7 +173,7 @@ def _held(
             *(Component.of(part, limit) for part in parts),
             *_calibration(spec, path, limit),
         )
-        yield HeldMask(
+        yield MaskBudget(
             check.name,
             spec.name,
             channel,
@@ -214,7 +214,7 @@ def _tightest(limit: Limit | None, *, highest: bool) -> float | None:
 
 
 def _part(
-    entry: Entry, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
+    entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
 ) -> PathPart | None:
     """Return what a figure of the path is beside a metric; None where something of it is not known."""
     figure = _at(path.figures, entry.figure, index)
@@ -242,7 +242,7 @@ def _part(
 
 
 def _measuring(
-    entries: tuple[Entry, ...], spec: _Spec, index: int, path: StationPath, limit: float
+    entries: tuple[Contribution, ...], spec: _Spec, index: int, path: StationPath, limit: float
 ) -> Iterator[Component]:
     """Yield how far such a reading scatters: as the loop's own does, which is measured in the same way."""
     name = "level" if entries[0].way == "relative" else entries[0].figure

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from linecheck.gates.as_before import AS_BEFORE, beside_last
+from linecheck.gates.path_change import AS_BEFORE, compared_with_last
 from linecheck.gates.statements import SELF_CHECK
 from linecheck.log import Log
 from linecheck.station.self_check.result import MET, NOT_MET, Measured, SelfCheck, step
@@ -33,7 +33,7 @@ def log(tmp_path):
 
 
 def stated(log, found):
-    beside = beside_last(found, log)
+    beside = compared_with_last(found, log)
     log.state(SELF_CHECK, beside.station, beside.content())
     return beside
 
@@ -84,4 +84,4 @@ def test_what_somebody_has_put_into_a_statement_is_no_number(log):
         7,
     ]
     log.state(SELF_CHECK, "bench", content)
-    assert last_step(beside_last(check(), log)) is None
+    assert last_step(compared_with_last(check(), log)) is None

@@ -15,7 +15,7 @@ from linecheck.gates.statements import SELF_CHECK
 from linecheck.log import LogReader
 from linecheck.station.self_check.result import MET, Measured, SelfCheck, Step, step
 
-__all__ = ["AS_BEFORE", "beside_last"]
+__all__ = ["AS_BEFORE", "compared_with_last"]
 
 #: The step's name.
 AS_BEFORE: Final = "as before"
@@ -35,7 +35,7 @@ _CURE: Final = (
 )
 
 
-def beside_last(found: SelfCheck, log: LogReader) -> SelfCheck:
+def compared_with_last(found: SelfCheck, log: LogReader) -> SelfCheck:
     """Return a self-check with a step that holds it against the last one that was met under the same station config.
 
     Without such a one it is returned as it is.
