@@ -123,14 +123,14 @@ class ClusterWorkers(Workers):
         return WorkerDied("the cluster lost the worker that had it", workers=deaths, certain=False)
 
     def abandon(self) -> None:
-        """Let everything go that is not done yet."""
-        self.executor.shutdown(wait=False)
+        """Let everything go that is not done yet; a scheduler that is gone has done so by itself."""
+        with suppress(Exception):
+            self.executor.shutdown(wait=False)
 
     def close(self) -> None:
         """Ask the cluster nothing more."""
         self._closed.set()
-        with suppress(Exception):
-            self.abandon()
+        self.abandon()
 
     def _wait_for_one(self) -> None:
         try:

@@ -206,6 +206,17 @@ def test_a_cluster_that_stays_without_workers_is_lost(monkeypatch):
     workers.close()
 
 
+def test_a_connection_that_is_closed_is_given_up_without_a_word():
+    class Closed:
+        def shutdown(self, wait):
+            raise OSError("Client is closed")
+
+    workers = ClusterWorkers(FakeClient({"tcp://a": cluster_module.software_here()}), "tcp://192.0.2.7:8786")
+    workers.executor = Closed()
+    workers.abandon()
+    workers.close()
+
+
 def test_only_what_the_scheduler_gave_up_is_a_death():
     from distributed import KilledWorker
 
