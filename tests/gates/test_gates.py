@@ -118,6 +118,8 @@ def test_what_a_program_has_seen_pass_makes_results_older_and_never_younger(resu
 def test_the_states_in_plain_words():
     assert gate_state(ASKED, [], NOW).state is State.NEVER
     assert gate_state(ASKED, [result()], NOW).state is State.MET
+    assert gate_state(ASKED, [result(hours=12.0)], NOW).state is State.MET
+    assert gate_state(ASKED, [result(hours=12.001)], NOW).state is State.OVERDUE
     overdue = gate_state(ASKED, [result(hours=13.0)], NOW)
     assert (overdue.state, overdue.record) == (State.OVERDUE, 1)
     assert "13.0 h ago, and is to be every 12 h" in overdue.why

@@ -202,6 +202,35 @@ def test_a_margin_that_nobody_chose_grows_with_what_is_known_and_one_that_was_ch
     assert "cannot be told" in reason
 
 
+def test_a_margin_that_nobody_chose_grows_tenfold_and_no_further():
+    def rough(uncertainty):
+        readings = [made_reading(channel=name) for name in ("left", "right")]
+        readings = [
+            replace(item, reading=replace(item.reading, uncertainty=uncertainty)) for item in readings
+        ]
+        return made_run(made_check(*readings), serial=GOLDEN)
+
+    for uncertainty, margin in ((0.01, 0.5), (2.0, 5.0)):
+        run = rough(uncertainty)
+        changes = compare_with_history(run, [run], LIMITS, golden_margins(LIMITS, {})).changes
+        assert {change.margin for change in changes} == {margin}
+
+
+@pytest.mark.parametrize(("certificate", "met"), [("C-1", True), ("C-2", False)])
+def test_an_error_of_one_calibration_is_in_both_and_in_no_change_of_volts(certificate, met):
+    """4 V known to 0.5 %: of one and the same calibration that says nothing against a change within 20 mV."""
+
+    def volts(value, certificate):
+        reading = made_reading(value=value, metric="level", unit="V")
+        reading = replace(reading, reading=replace(reading.reading, uncertainty=0.02))
+        calibration = {"certificate": certificate, "uncertainty_percent": "0.5"}
+        return made_run(made_check(reading), serial=GOLDEN, calibration=calibration, limits=one)
+
+    one = replace(LIMITS, channels=("left",))
+    margins = {"tone": {"level": Margin(0.02, True)}}
+    assert compare_with_history(volts(4.01, certificate), [volts(4.0, "C-1")], one, margins).met is met
+
+
 def test_a_slow_drift_is_seen_although_every_step_is_within_its_margin(log):
     for step in range(12):
         stated = judged(log, golden(113.2 + 0.06 * step), Accepted("Ada", "as ever"))
