@@ -9,7 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
@@ -214,6 +214,19 @@ def test_a_unit_that_another_program_has_under_test_is_refused_until_that_has_en
         assert "PR3-000001 is under test already, by another program" in heard[-1].why
         assert session.test("PR3-000002", FACTS).status is ExitStatus.PASS
     assert recorded() == []
+
+
+def test_one_that_is_cut_off_while_others_are_tested_is_ended_before_the_next_unit(cut_off):
+    with LogReader(DATABASE) as log:
+        run_id = log.begun()[0].run_id
+    with ExitStack() as other_program:
+        other_program.enter_context(held(Path(DATABASE).absolute(), run_id))
+        with cut_off(limits=WITH_RETEST) as (session, heard):
+            assert heard == []
+            other_program.close()
+            session.test("PR3-000002", FACTS)
+    assert isinstance(heard[0], RunCutOff)
+    assert [run.verdict for run in recorded()] == [Verdict.ABORTED]
 
 
 def test_what_somebody_put_among_begun_runs_is_told_by_verify(cut_off):

@@ -38,7 +38,6 @@ SAMPLES = np.zeros((800, 2), np.int32)
 @pytest.fixture
 def process(monkeypatch):
     """Return a function that starts a process which runs a script in the worker's stead."""
-    monkeypatch.setattr(sound_process, "OPEN_SECONDS", 2.0)
     monkeypatch.setattr(sound_process, "CLOSE_SECONDS", 0.3)
     started = []
 
@@ -70,7 +69,8 @@ def test_a_failure_is_a_station_error_in_its_words(process):
         engine.open()
 
 
-def test_no_reply_is_a_station_error_in_time(process):
+def test_no_reply_is_a_station_error_in_time(process, monkeypatch):
+    monkeypatch.setattr(sound_process, "OPEN_SECONDS", 2.0)
     with pytest.raises(StationError, match=r"did not answer for 2 s while opening the devices"):
         process("while True: time.sleep(60)").open()
 
