@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jitter_truth import NAMES, Beside, measured, notes, readings, record
+from repeats import assert_covers, repeats
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.jitter import KIND
@@ -267,7 +268,6 @@ def test_the_curve_holds_every_line_at_its_level_and_noise_at_its_resolution():
     assert np.mean(10.0 ** (curve.y[low] / 10.0)) == pytest.approx(10.0 ** (floor / 10.0), rel=1.0)
 
 
-RECORDS = 220
 SECONDS = 0.5
 NOISE_DB = -104.0
 
@@ -281,11 +281,11 @@ def random_beside(generator):
     )
 
 
-@pytest.fixture(scope="module")
-def errors():
+@pytest.fixture(scope="module", params=repeats(110, 220))
+def errors(request):
     """Error and stated uncertainty of every reading, two channels a record."""
     found = defaultdict(list)
-    for seed in range(RECORDS):
+    for seed in range(request.param):
         generator = np.random.default_rng((5, seed))
         both = random_beside(generator), random_beside(generator)
         ppm, delay = generator.uniform(-300.0, 300.0), generator.uniform(0.0, 0.02)
@@ -314,17 +314,14 @@ def errors():
 
 
 @pytest.mark.parametrize("metric", [spec.name for spec in KIND.metrics])
-def test_twice_the_uncertainty_holds_the_truth_in_93_to_97_percent(errors, metric):
-    error, uncertainty = errors[metric]
-    assert len(error) >= 400
-    covered = np.mean(np.abs(error) <= 2.0 * uncertainty)
-    assert 0.93 <= covered <= 0.97, f"{100.0 * covered:.1f} %"
+def test_twice_the_uncertainty_holds_the_truth_in_95_percent(errors, metric):
+    assert_covers(*errors[metric])
 
 
 def test_coverage_beside_the_band_s_edges():
     # A line within 5 to 25 Hz of the lower edge or 10 Hz of the upper, a pair whose upper side is as close to it.
     found = []
-    for seed in range(40):
+    for seed in range(20):
         rng = np.random.default_rng((9, seed))
         pair, level = (rng.uniform(100.0, 200.0), rng.uniform(8850.0, 8960.0)), rng.uniform(-104.0, -98.0)
         place = rng.uniform(25.0, 45.0) if seed % 2 else rng.uniform(19_990.0, 19_999.0)
@@ -336,7 +333,8 @@ def test_coverage_beside_the_band_s_edges():
             for metric, true in (("paired_jitter", pair[0]), ("lone_spur", level)):
                 found.append(abs(got[metric].value - true) <= 2.0 * got[metric].uncertainty)
                 assert got[metric].uncertainty < (2.0 if metric == "paired_jitter" else 0.2)
-    assert 0.92 <= np.mean(found) <= 0.995
+    # Of 80, two deviations are 4.7 %.
+    assert 0.90 <= np.mean(found) <= 0.995
 
 
 def test_jitter_s_spread_is_near_the_cramer_rao_bound(errors):
@@ -363,10 +361,10 @@ def codes(values, rate_hz, parameters=None, bits=24):
     return {problem.code for problem in found}
 
 
-@pytest.mark.parametrize("block", range(4))
-def test_a_clean_capture_is_never_flagged(block):
-    for index in range(40):
-        rng = np.random.default_rng([block, index])
+@pytest.mark.parametrize("count", repeats(30, 160))
+def test_a_clean_capture_is_never_flagged(count):
+    for index in range(count):
+        rng = np.random.default_rng([0, index])
         stimulus = int(rng.choice([44_100, 48_000]))
         rate = int(rng.choice([stimulus, 96_000, 192_000], p=[0.8, 0.1, 0.1]))
         beside = Beside(
@@ -391,7 +389,7 @@ def test_a_clean_capture_is_never_flagged(block):
         hum = np.sin(2.0 * np.pi * 50.02 * np.arange(len(values)) / rate)
         values = values + rng.uniform(-0.01, 0.01) * peak + 0.02 * rng.uniform() * peak * hum[:, None]
         parameters = KIND.stimulus_parameters(seconds=0.5, rate_hz=stimulus, bits=bits)
-        assert codes(values, rate, parameters, bits=int(rng.choice([16, 24, 0]))) == set(), (block, index)
+        assert codes(values, rate, parameters, bits=int(rng.choice([16, 24, 0]))) == set(), index
 
 
 def blank(values, at, count):

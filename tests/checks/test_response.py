@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from known_truth import readings
+from repeats import assert_covers, repeats
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.response import KIND, ResponseAnalysis, ResponseParameters
@@ -152,8 +153,9 @@ def test_gain_polarity_clock_and_start_change_nothing(gain_db, inverted, ppm, de
     assert readings(result, None)["balance"].value == pytest.approx(gain_db, abs=0.01)
 
 
+@pytest.mark.parametrize("count", repeats(100, 200))
 @pytest.mark.parametrize("signal", SIGNALS)
-def test_coverage_of_the_uncertainties(signal):
+def test_coverage_of_the_uncertainties(signal, count):
     given = {"rate_hz": 8000, "signal": signal, "seconds": 1.4}
     band = {"band_hz": (30.0, 3500.0)}
 
@@ -170,25 +172,21 @@ def test_coverage_of_the_uncertainties(signal):
     }
     # Noise that is far above what interpolation between lines errs by, far below the lines.
     deviation = 2e-4 if signal == "multisine" else 3e-4
-    good, total, good_points, points = dict.fromkeys(truth, 0), 0, 0, 0
-    for seed in range(200):
+    errors, uncertainties = {name: [] for name in (*truth, "curve")}, {name: [] for name in (*truth, "curve")}
+    for seed in range(count):
         noise = deviation * np.random.default_rng(seed).standard_normal(clean.samples.shape)
         _, result = measured(Capture(clean.samples + noise, 16_000), band, **given)
         for channel in CHANNELS:
             values = readings(result, channel)
-            total += 1
             for metric, true in truth.items():
-                good[metric] += abs(values[metric].value - true) <= 2 * values[metric].uncertainty
+                errors[metric].append(values[metric].value - true)
+                uncertainties[metric].append(values[metric].uncertainty)
         shown = curve(result)
         far = (shown.x > 15) & (np.abs(np.log(shown.x / 1000)) > 0.2)
-        errors = np.abs(shown.y - decibels(response(shown.x)) + reference)[far]
-        good_points += np.sum(errors <= 2 * shown.uncertainty[far])
-        points += np.sum(far)
-    print(signal, {metric: count / total for metric, count in good.items()}, good_points / points)
-    assert total == 400
-    for metric, count in good.items():
-        assert 0.925 <= count / total <= 0.98, metric
-    assert 0.93 <= good_points / points <= 0.97
+        errors["curve"] += list((shown.y - decibels(response(shown.x)) + reference)[far])
+        uncertainties["curve"] += list(shown.uncertainty[far])
+    for name, found in errors.items():
+        assert_covers(np.array(found), np.array(uncertainties[name]))
 
 
 def codes(capture, **parameters):

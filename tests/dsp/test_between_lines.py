@@ -17,6 +17,10 @@ EDGE_HZ = 0.43 * RATE_HZ
 NOISE = np.full(len(ORDERS), 1e-18)
 
 
+#: Transforms of so many points give a filter's response every third of a hertz.
+POINTS = 1 << 20
+
+
 def gains_of(taps, delay_seconds=0.0):
     """Return a filter's gains at the lines by SciPy's ``freqz``, faded out beyond the edge."""
     _, gains = signal.freqz(taps, worN=LINES_HZ, fs=RATE_HZ)
@@ -37,10 +41,11 @@ def band_between_lines(gains):
 
 
 def true_attenuation(taps, corner_hz):
-    """Return the same of the filter's response every half hertz."""
-    fine = np.arange(corner_hz, EDGE_HZ, 0.5)
-    _, gains = signal.freqz(taps, worN=np.concatenate(([1000.0], fine)), fs=RATE_HZ)
-    levels = 20.0 * np.log10(np.abs(gains[1:] / gains[0]) + 1e-30)
+    """Return the same of the filter's response every third of a hertz."""
+    gains, spacing = np.fft.rfft(taps, POINTS), RATE_HZ / POINTS
+    fine = np.arange(int(corner_hz / spacing) + 1, int(EDGE_HZ / spacing)) * spacing
+    levels = 20.0 * np.log10(np.abs(gains[np.rint(fine / spacing).astype(int)]) + 1e-30)
+    levels -= 20.0 * np.log10(np.abs(gains[round(1000.0 / spacing)]))
     return stop_band(Response(fine, levels, np.full(len(fine), 1e-9)), corner_hz).attenuation.value
 
 
@@ -53,7 +58,7 @@ def test_a_narrow_first_lobe_counts_as_the_lobe_that_it_is():
     assert at_lines.attenuation.value > 45.0, "at the lines alone it reads too good"
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25)
 @given(
     st.integers(300, 2400),
     st.floats(19_000.0, 23_000.0),

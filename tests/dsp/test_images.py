@@ -63,7 +63,7 @@ def test_a_single_tone_has_images_too(frequency_hz):
 
 
 def test_noise_and_programme_without_images_have_none():
-    for seed in range(20):
+    for seed in range(10):
         values, _ = mirrored(0.0, seed=seed, noise=1e-5, seconds=0.5)
         images = found(values)
         assert images.sampling_hz is None
@@ -83,7 +83,7 @@ def test_coverage_of_two_uncertainties():
     # The audio is the same each time; what differs is the noise, at about the level at which images are just resolved.
     clean, true = mirrored(3e-5, seed=5, noise=0.0, seconds=0.25)
     inside = []
-    for seed in range(150):
+    for seed in range(60):
         images = found(clean + 3e-5 * np.random.default_rng(seed).standard_normal(len(clean)))
         weighed = true > 0.0
         inside.append(np.abs(images.power - true)[weighed] < 2.0 * images.uncertainty[weighed])

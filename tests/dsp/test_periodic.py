@@ -64,7 +64,7 @@ def test_phases_spread_the_lines_over_half_a_period():
     assert 0 < delays[0] < delays[-1] < 200
 
 
-@settings(max_examples=25)
+@settings(max_examples=10)
 @given(ppm=st.floats(-1000, 1000), shift=st.floats(0, 4000), window=st.sampled_from(["flat", "close"]))
 def test_lines_are_read_exactly_whatever_the_clock(ppm, shift, window):
     signal = dense(8000, 100.0)
@@ -84,7 +84,7 @@ def test_noise_is_estimated_from_what_the_fit_leaves(window):
     signal = dense(8000, 200.0)
     frequencies = signal.frequencies * 0.4
     estimated, errors = [], []
-    for seed in range(60):
+    for seed in range(20):
         values = recorded(signal, 0.4, 20_000, 0.0, noise=0.01, seed=seed)
         reader = LineReader(values, window)
         estimated.append(np.mean(reader.noise(frequencies)))

@@ -35,14 +35,14 @@ def test_amplitudes_come_out_as_they_went_in():
 
 def test_noise_alone_has_no_product_on_average_and_spreads_as_stated():
     powers, variances, shares = [], [], []
-    for seed in range(300):
+    for seed in range(150):
         found = fit_products(record([0.8, 0.2, 0, 0, 0, 0], 1e-3, seed), TONES, PRODUCTS, [], AROUND)
         powers.append(found.powers)
         variances.append(found.variance())
         shares.append(found.shares)
     share = 1.1 * 2e-6 / FRAMES
-    assert np.mean(shares) == pytest.approx(share, rel=0.03)
-    assert abs(np.mean(powers)) < 0.12 * share
+    assert np.mean(shares) == pytest.approx(share, rel=0.04)
+    assert abs(np.mean(powers)) < 0.15 * share
     assert np.var(powers) == pytest.approx(np.mean(variances), rel=0.3)
 
 

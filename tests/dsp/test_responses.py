@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linecheck.dsp.responses.responses import (
@@ -121,6 +121,7 @@ def gains_of(times, values):
     return np.exp(-2j * np.pi * np.outer(ORDERS * FUNDAMENTAL_HZ, times)) @ values
 
 
+@settings(max_examples=30)
 @given(delay_ms=st.floats(-30.0, 30.0), inverted=st.booleans())
 def test_delay_and_polarity_do_not_matter(delay_ms, inverted):
     times = np.arange(-40, 41) / 88_200
@@ -132,7 +133,7 @@ def test_delay_and_polarity_do_not_matter(delay_ms, inverted):
     # Symmetrical, as the taps are.
     around = impulse.values[impulse.peak - 400 : impulse.peak + 401]
     assert np.max(np.abs(around - around[::-1])) < 1e-6
-    assert np.diff(impulse.seconds) == pytest.approx(1 / (FUNDAMENTAL_HZ * 2 * len(impulse.values)))
+    assert np.allclose(np.diff(impulse.seconds), 1 / (FUNDAMENTAL_HZ * 2 * len(impulse.values)), rtol=1e-6)
 
 
 def test_energy_and_onset():
@@ -201,7 +202,7 @@ def test_coverage_of_ringing_and_onset():
     gains = gains_of(times, np.sinc(times * 44_100) * np.kaiser(321, 8.96) / 8) * fade
     ringing, begins = ringing_and_onset(gains)
     generator = np.random.default_rng(3)
-    inside, total = np.zeros(2), 300
+    inside, total = np.zeros(2), 120
     for _ in range(total):
         noises = np.sqrt(noise / 2) * (generator.standard_normal((2, len(ORDERS))).T @ [1, 1j])
         known = running_level(noise * generator.exponential(1.0, len(ORDERS)), 16)
@@ -210,5 +211,5 @@ def test_coverage_of_ringing_and_onset():
         assert not hidden
         found, spread = impulse.onset_seconds(1e-8)
         inside += abs(level.value - ringing) <= 2 * level.uncertainty, abs(found - begins) <= 2 * spread
-    # 95.4 % for a normal distribution, 1.2 % of scatter among so many.
-    assert np.all((inside / total >= 0.925) & (inside / total <= 0.985)), inside / total
+    # 95.4 % for a normal distribution, 1.9 % of scatter among so many.
+    assert np.all((inside / total >= 0.90) & (inside / total < 1.0)), inside / total

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linecheck.dsp.jitter_sequence import square_lines
@@ -68,6 +68,7 @@ def made(samples=SAMPLES, noise=1e-12, seed=0):
     return 1.0 + complex_noise(rng, noise, noise, samples), np.arange(samples) / RATE_HZ
 
 
+@settings(max_examples=30)
 @given(
     hz=st.floats(30.0, 8900.0),
     nature=st.sampled_from(["jitter", "amplitude", "upper", "lower"]),

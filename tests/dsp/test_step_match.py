@@ -32,7 +32,7 @@ def recording(start, seconds=2.0, gain=1.0, noise=0.0, ratio=1.0, seed=0):
     return values
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(
     start=st.floats(0.0, 1.3),
     gain=st.floats(1e-4, 10.0),

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from known_truth import Scene, record, record_combs
 from many_tone_captures import crosstalk_capture
+from repeats import repeats
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Reference
@@ -82,9 +83,10 @@ def taken(sort, codes, bits, rate, named):
     return take_measurement(Analysis(check, capture, CHANNELS, "simple", reference))
 
 
+@pytest.mark.parametrize("count", repeats(4, 80))
 @pytest.mark.parametrize("sort", [*STEADY, "quiet"])
-def test_a_clean_capture_is_never_flagged(sort):
-    for index in range(8):
+def test_a_clean_capture_is_never_flagged(sort, count):
+    for index in range(count):
         rng = np.random.default_rng([41, len(sort), index])
         measured = taken(sort, *capture_of(sort, rng)[:4])
         assert [problem for problem in measured.problems if problem.blocks] == [], index
@@ -111,16 +113,17 @@ def zeroed(codes, at, count):
     return broken
 
 
+@pytest.mark.parametrize("count", repeats(2, 20))
 @pytest.mark.parametrize("sort", STEADY)
 @pytest.mark.parametrize("fault", [lost, played_twice, copied, zeroed])
-def test_a_fault_that_is_not_seen_moves_no_reading(sort, fault):
+def test_a_fault_that_is_not_seen_moves_no_reading(sort, fault, count):
     seen = 0
-    for index in range(3):
+    for index in range(count):
         rng = np.random.default_rng([43, len(sort), len(fault.__name__), index])
         codes, bits, rate, named, delay, length = capture_of(sort, rng)
-        count = round(np.exp(rng.uniform(np.log(2.0), np.log(500.0))))
+        frames = round(np.exp(rng.uniform(np.log(2.0), np.log(500.0))))
         at = int((delay + rng.uniform(FAULT_FROM, FAULT_TO) * length) * rate)
-        clean, broken = (taken(sort, part, bits, rate, named) for part in (codes, fault(codes, at, count)))
+        clean, broken = (taken(sort, part, bits, rate, named) for part in (codes, fault(codes, at, frames)))
         void = {problem.channel for problem in broken.problems if problem.blocks}
         seen += bool(void)
         if None in void:
@@ -129,4 +132,4 @@ def test_a_fault_that_is_not_seen_moves_no_reading(sort, fault):
             if reading.channel in void or (reading.channel is None and void) or truth.value is None:
                 continue
             assert reading.value == pytest.approx(truth.value, abs=3.0 * truth.uncertainty + 1e-3), index
-    assert seen >= 2
+    assert seen >= count // 2
