@@ -28,6 +28,7 @@ from pydantic import BaseModel, ConfigDict, FiniteFloat, GetPydanticSchema
 from pydantic_core.core_schema import no_info_after_validator_function
 
 from linecheck.checks.parts.declared import CurveSpec, DifferenceSpec, Implied, MetricSpec, Range
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
@@ -54,7 +55,6 @@ __all__ = [
     "Taken",
 ]
 
-FloatArray = NDArray[np.float64]
 #: One dimension; in a file, a list of finite numbers.
 Points = Annotated[
     FloatArray,
@@ -161,6 +161,15 @@ class Capture:
         """Length of the capture."""
         return self.frames / self.rate_hz
 
+    @property
+    def possible_mains_hz(self) -> tuple[float, ...]:
+        """The mains frequency where it is known, else those that there are."""
+        return (self.mains_hz,) if self.mains_hz else (50.0, 60.0)
+
+    def volts(self, channel: int) -> float | None:
+        """Return a channel's peak volts at digital 1.0; None where they are not known."""
+        return None if self.full_scale_volts is None else self.full_scale_volts[channel]
+
     @cached_property
     def scaled(self) -> FloatArray:
         """The samples as float64 with full scale 1.0, shape (channels, frames), read-only."""
@@ -219,6 +228,15 @@ class Location:
     tones_hz: tuple[tuple[float, ...], ...] = ()
     problems: tuple[Problem, ...] = ()
     stretches: tuple[Stretch, ...] = ()
+
+    @classmethod
+    def nowhere(cls, channels: Sequence[str], problem: Problem) -> Location:
+        """Return that a stimulus is in none of the channels, and why."""
+        return cls(0, 0, (False,) * len(channels), None, problems=(problem,))
+
+    def found_of(self, channels: Sequence[str]) -> list[tuple[int, str]]:
+        """Return the index and the name of each channel that has the stimulus."""
+        return [(index, name) for index, name in enumerate(channels) if self.found[index]]
 
     @property
     def steady(self) -> tuple[Stretch, ...]:

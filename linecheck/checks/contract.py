@@ -14,7 +14,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import (
     CheckKind,
@@ -26,6 +25,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
+from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import ContractError
 from linecheck.registry import NAME
 
@@ -167,7 +167,7 @@ def _wrong_curve(kind: CheckKind, curve: Curve) -> str | None:
         return (
             f"is in {curve.unit!r} over {curve.x_unit!r}, and declared in {spec.unit!r} over {spec.x_unit!r}"
         )
-    parts: list[NDArray[np.float64]] = [curve.x, curve.y]
+    parts: list[FloatArray] = [curve.x, curve.y]
     parts += [] if curve.uncertainty is None else [curve.uncertainty]
     if any(np.shape(part) != (len(curve.x),) for part in parts):
         return (

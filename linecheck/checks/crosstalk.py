@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
@@ -36,6 +35,7 @@ from linecheck.checks.parts.steady import (
 )
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import break_in, locate_turns
+from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.extremes import lowest_of
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.faint_tones import tone_powers
@@ -49,8 +49,6 @@ from linecheck.dsp.fits.interleaved import (
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
 
 __all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
-
-FloatArray = NDArray[np.float64]
 
 #: The worst of many tones is told from noise where its power is this many times its own standard uncertainty; else what
 #: is read is a bound.
@@ -186,9 +184,7 @@ class CrosstalkKind(CheckKind):
         at_once = _at_once(parameters, count)
         powers = _together(capture, location) if at_once else _in_turn(capture, location)
         out = ReadingList()
-        for into, name in enumerate(context.channels):
-            if not location.found[into]:
-                continue
+        for into, name in location.found_of(context.channels):
             silent = [context.channels[other] for other in range(count) if not location.found[other]]
             if silent or count < 2:
                 out.missing(self.metrics, ("crosstalk",), name)
@@ -249,9 +245,7 @@ def _even(capture: Capture, location: Location, channels: tuple[str, ...]) -> Lo
     span = location.start, location.stop
     problems = list(location.problems)
     blamed = {entry.channel: entry for entry in problems}
-    for index, name in enumerate(channels):
-        if not location.found[index]:
-            continue
+    for index, name in location.found_of(channels):
         tones = PAIR_TONES_HZ[index] * location.clock_ratio
         own = blamed.get(name)
         if own is None:
@@ -320,7 +314,7 @@ def _no_source(name: str, silent: list[str]) -> Problem:
     return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
 
 
-def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> NDArray[np.bool_]:
+def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> BoolArray:
     """Return which tones lie in the band."""
     return np.asarray((tones >= band_hz[0]) & (tones <= band_hz[1]))
 

@@ -6,12 +6,10 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
     Context,
     Curve,
     CurveSpec,
@@ -24,20 +22,19 @@ from linecheck.checks.base import (
     Problem,
     Range,
     Reading,
-    Stimulus,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
 from linecheck.checks.parts.steady import BandHz
 from linecheck.checks.parts.stepped import (
     Step,
+    SteppedKind,
     SteppedParameters,
     StepPlan,
-    locate_steps,
     step_spans,
-    stepped_stimulus,
 )
 from linecheck.checks.parts.word_length import dither_noise_db
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.level_courses import patchy
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.residue import Residue, residue
@@ -48,10 +45,7 @@ __all__ = [
     "DistortionSweepAnalysis",
     "DistortionSweepKind",
     "DistortionSweepParameters",
-    "distortion_sweep_plan",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: A tone is measured over at least so many of its periods.
 MIN_PERIODS = 12.0
@@ -139,18 +133,7 @@ class DistortionSweepAnalysis(Parameters):
         return self
 
 
-def distortion_sweep_plan(parameters: DistortionSweepParameters) -> StepPlan:
-    """Return the steps that parameters stand for."""
-    amplitude = (full_scale_amplitude(parameters.level_dbfs, parameters.bits),)
-    return StepPlan(
-        tuple(
-            Step((float(tone),), amplitude, float(max(parameters.seconds, MIN_PERIODS / tone)))
-            for tone in parameters.frequencies_hz
-        )
-    )
-
-
-class DistortionSweepKind(CheckKind):
+class DistortionSweepKind(SteppedKind):
     """THD+N over frequency: everything but the tone, re the tone, at 14 frequencies from 20 Hz to 20 kHz.
 
     Two bands are taken from the same capture: ``thd_n`` from 20 Hz to 20 kHz, or the band that the file names, and
@@ -228,15 +211,15 @@ class DistortionSweepKind(CheckKind):
         ]
         return tuple(found)
 
-    def stimulus(self, parameters: DistortionSweepParameters, channels: int, ramp_seconds: float) -> Stimulus:
-        """Return the sines, one after another, the same in every channel."""
-        return stepped_stimulus(parameters, distortion_sweep_plan(parameters), channels, ramp_seconds)
-
-    def locate(
-        self, capture: Capture, parameters: DistortionSweepParameters, channels: tuple[str, ...]
-    ) -> Location:
-        """Find the sines."""
-        return locate_steps(capture, distortion_sweep_plan(parameters), channels, parameters.rate_hz)
+    def plan(self, parameters: DistortionSweepParameters) -> StepPlan:
+        """Return the steps that parameters stand for."""
+        amplitude = (full_scale_amplitude(parameters.level_dbfs, parameters.bits),)
+        return StepPlan(
+            tuple(
+                Step((float(tone),), amplitude, float(max(parameters.seconds, MIN_PERIODS / tone)))
+                for tone in parameters.frequencies_hz
+            )
+        )
 
     def measure(
         self,
@@ -249,10 +232,8 @@ class DistortionSweepKind(CheckKind):
         """Take THD+N of every sine."""
         out = ReadingList()
         bands = _bands(out, capture, analysis)
-        spans = step_spans(distortion_sweep_plan(parameters), location, capture.rate_hz)
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        spans = step_spans(self.plan(parameters), location, capture.rate_hz)
+        for index, name in location.found_of(context.channels):
             residues = [
                 _residue(
                     capture.scaled[index, span[0] : span[1]],

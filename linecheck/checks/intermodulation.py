@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
     Context,
     Curve,
     CurveSpec,
@@ -24,21 +22,20 @@ from linecheck.checks.base import (
     Parameters,
     Problem,
     Reading,
-    Stimulus,
 )
 from linecheck.checks.parts.declared import NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ARITHMETIC, DB_PER_NEPER, ReadingList
 from linecheck.checks.parts.stepped import (
     Step,
+    SteppedKind,
     SteppedParameters,
     StepPlan,
     level_steps,
-    locate_steps,
     narrowed_to,
     step_spans,
-    stepped_stimulus,
 )
 from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import tone_level_step
 from linecheck.dsp.locating.crossing import Crossing, noise_crossing
 from linecheck.dsp.quantise import full_scale_amplitude
@@ -50,10 +47,7 @@ __all__ = [
     "IntermodulationAnalysis",
     "IntermodulationKind",
     "IntermodulationParameters",
-    "intermodulation_plan",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: A product up to this share of the capture's rate is read true; above, the capture's own filter takes some of it.
 LAST_TRUE_SHARE = 0.46
@@ -167,18 +161,6 @@ class IntermodulationAnalysis(Parameters):
     """Nothing can be set."""
 
 
-def intermodulation_plan(parameters: IntermodulationParameters) -> StepPlan:
-    """Return the steps that parameters stand for."""
-    pair = PAIRS[parameters.pair]
-    peaks = [full_scale_amplitude(level, parameters.bits) for level in parameters.levels]
-    return StepPlan(
-        tuple(
-            Step(pair.tones_hz, (peak * pair.shares[0], peak * pair.shares[1]), parameters.seconds)
-            for peak in peaks
-        )
-    )
-
-
 @dataclass(frozen=True)
 class _Ratios:
     """Products re their carrier over level, level descending: power ratios.
@@ -203,7 +185,7 @@ class _Ratios:
         return 10.0 * float(np.log10(shown)), 0.5 * DB_PER_NEPER * float(self.spreads[index]) / shown
 
 
-class IntermodulationKind(CheckKind):
+class IntermodulationKind(SteppedKind):
     """Intermodulation products of two tones, over level from 0 down to -60 dBFS.
 
     Modulation pairs, 60 Hz and 7 kHz or 41 Hz and 7993 Hz (AES17-2015, 6.3.6), 4:1: products are the sidebands at
@@ -277,15 +259,16 @@ class IntermodulationKind(CheckKind):
         """Return that products at their least are no more than those at full level."""
         return (Implied("best_imd", "imd", the_same, "it is the least over all levels"),)
 
-    def stimulus(self, parameters: IntermodulationParameters, channels: int, ramp_seconds: float) -> Stimulus:
-        """Return the pair at its levels, the same in every channel."""
-        return stepped_stimulus(parameters, intermodulation_plan(parameters), channels, ramp_seconds)
-
-    def locate(
-        self, capture: Capture, parameters: IntermodulationParameters, channels: tuple[str, ...]
-    ) -> Location:
-        """Find the levels."""
-        return locate_steps(capture, intermodulation_plan(parameters), channels, parameters.rate_hz)
+    def plan(self, parameters: IntermodulationParameters) -> StepPlan:
+        """Return the steps that parameters stand for."""
+        pair = PAIRS[parameters.pair]
+        peaks = [full_scale_amplitude(level, parameters.bits) for level in parameters.levels]
+        return StepPlan(
+            tuple(
+                Step(pair.tones_hz, (peak * pair.shares[0], peak * pair.shares[1]), parameters.seconds)
+                for peak in peaks
+            )
+        )
 
     def measure(
         self,
@@ -303,10 +286,8 @@ class IntermodulationKind(CheckKind):
             out.problems.append(unread)
         narrowed = narrowed_to(capture, pair.top_hz, location)
         scale = (location.clock_ratio or 1.0) / narrowed.rate_hz
-        spans = step_spans(intermodulation_plan(parameters), location, capture.rate_hz)
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        spans = step_spans(self.plan(parameters), location, capture.rate_hz)
+        for index, name in location.found_of(context.channels):
             step = _level_step(narrowed, index, spans, max(pair.tones_hz) * scale)
             if step is not None:
                 out.problems.append(stepped_level(name, *step))

@@ -243,9 +243,7 @@ class JitterKind(CheckKind):
             unreached = Problem("beyond_band", message, blocks=False, metrics=names)
         if unreached is not None:
             out.problems.append(unreached)
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        for index, name in location.found_of(context.channels):
             if unreached is not None:
                 out.missing(self.metrics, names, name)
                 continue
@@ -260,7 +258,7 @@ class JitterKind(CheckKind):
             if tone.level_step is not None:
                 place, change = tone.level_step
                 out.problems.append(stepped_level(name, began + place, change))
-            mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
+            mains = capture.possible_mains_hz
             _readings(out, name, tone, mains)
             out.curves.append(_curve(name, tone, analysis.resolution_hz))
             out.problems += _notes(name, tone, mains)

@@ -7,12 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
     Context,
     Curve,
     CurveSpec,
@@ -24,20 +22,19 @@ from linecheck.checks.base import (
     Problem,
     Range,
     Reading,
-    Stimulus,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
 from linecheck.checks.parts.stepped import (
     Step,
+    SteppedKind,
     SteppedParameters,
     StepPlan,
     level_steps,
-    locate_steps,
     narrowed_to,
     step_spans,
-    stepped_stimulus,
 )
+from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.continuity.level_courses import Level, foreign, phase_step, unsteady
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tones_and_lines, synthesise
 from linecheck.dsp.quantise import full_scale_amplitude
@@ -45,9 +42,7 @@ from linecheck.dsp.spectra.narrow import Narrowed
 from linecheck.dsp.spectra.spectra import density, density_near, find_lines
 from linecheck.dsp.spectra.tapered import fit_tapered
 
-__all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters", "linearity_plan"]
-
-FloatArray = NDArray[np.float64]
+__all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters"]
 
 #: AES17-2015, 6.3.7 refers to the gain here. At 0 dBFS an output stage may give way; lower, noise comes in.
 REFERENCE_DBFS = -5.0
@@ -129,16 +124,6 @@ def _dwells(parameters: LinearityParameters) -> FloatArray:
     return dwells
 
 
-def linearity_plan(parameters: LinearityParameters) -> StepPlan:
-    """Return the steps that parameters stand for."""
-    return StepPlan(
-        tuple(
-            Step((parameters.frequency_hz,), (full_scale_amplitude(level, parameters.bits),), float(seconds))
-            for level, seconds in zip(parameters.levels, _dwells(parameters), strict=True)
-        )
-    )
-
-
 class _Fit(NamedTuple):
     """The tone at one level, and the standard uncertainty of each part of its complex amplitude."""
 
@@ -153,10 +138,10 @@ class _Points:
     levels: FloatArray
     errors: FloatArray
     spreads: FloatArray
-    resolved: NDArray[np.bool_]
+    resolved: BoolArray
 
 
-class LinearityKind(CheckKind):
+class LinearityKind(SteppedKind):
     """Gain error over level (level-dependent gain, AES17-2015, 6.3.7): a 997 Hz sine from 0 dBFS down in steps of 5 dB.
 
     The error at a level is the gain there over the gain at -5 dBFS, in dB. -5 dBFS is the standard's reference: at
@@ -230,15 +215,18 @@ class LinearityKind(CheckKind):
         resolved = levels[spread * RESOLVED <= analysis.tolerance_db]
         return {"linear_down_to": (float(np.min(resolved, initial=0.0)), 0.0)}
 
-    def stimulus(self, parameters: LinearityParameters, channels: int, ramp_seconds: float) -> Stimulus:
-        """Return the sine at its levels, the same in every channel."""
-        return stepped_stimulus(parameters, linearity_plan(parameters), channels, ramp_seconds)
-
-    def locate(
-        self, capture: Capture, parameters: LinearityParameters, channels: tuple[str, ...]
-    ) -> Location:
-        """Find the levels."""
-        return locate_steps(capture, linearity_plan(parameters), channels, parameters.rate_hz)
+    def plan(self, parameters: LinearityParameters) -> StepPlan:
+        """Return the steps that parameters stand for."""
+        return StepPlan(
+            tuple(
+                Step(
+                    (parameters.frequency_hz,),
+                    (full_scale_amplitude(level, parameters.bits),),
+                    float(seconds),
+                )
+                for level, seconds in zip(parameters.levels, _dwells(parameters), strict=True)
+            )
+        )
 
     def measure(
         self,
@@ -251,12 +239,10 @@ class LinearityKind(CheckKind):
         """Take the gain at every level."""
         out = ReadingList()
         narrowed = narrowed_to(capture, TOP_OVER_TONE * parameters.frequency_hz, location)
-        plan = linearity_plan(parameters)
+        plan = self.plan(parameters)
         spans = step_spans(plan, location, capture.rate_hz)
         tone = parameters.frequency_hz * (location.clock_ratio or 1.0) / narrowed.rate_hz
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        for index, name in location.found_of(context.channels):
             fits = _fits(narrowed, index, spans, tone)
             points = _points(parameters, plan, fits, analysis.tolerance_db)
             broken = _break(fits, points.resolved, tone)
@@ -446,7 +432,7 @@ def _add(
     )
 
 
-def _break(fits: list[_Fit], resolved: NDArray[np.bool_], tone: float) -> tuple[str, int] | None:
+def _break(fits: list[_Fit], resolved: BoolArray, tone: float) -> tuple[str, int] | None:
     """Return what is wrong with the tone's course, and the frame where it is; None where it is whole.
 
     Of levels that noise hides nothing is read; that it does may be what does not belong to the stimulus. Below its last

@@ -122,9 +122,7 @@ class LowLevelToneKind(CheckKind):
         if reached is not None:
             out.problems.append(reached)
         possible = self.possible(parameters, analysis)
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        for index, name in location.found_of(context.channels):
             add_peak_outside(out, capture, location, index, name)
             if reached is not None:
                 out.missing(self.metrics, names, name)

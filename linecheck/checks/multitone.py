@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
@@ -39,6 +38,7 @@ from linecheck.checks.parts.readings import (
 from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, stepped_level
 from linecheck.checks.parts.word_length import dither_noise_db
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
@@ -53,8 +53,6 @@ from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.spectra import reduce_peaks
 
 __all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
-
-FloatArray = NDArray[np.float64]
 
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
@@ -207,9 +205,7 @@ class MultitoneKind(CheckKind):
             out.problems.append(reached)
         assert location.clock_ratio is not None
         narrowed = capture.narrowed(max(analysis.band_hz[1], 1.01 * float(TONES_HZ[-1])))
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        for index, name in location.found_of(context.channels):
             if reached is not None:
                 out.missing(self.metrics, [spec.name for spec in self.metrics], name)
                 continue

@@ -43,7 +43,6 @@ from linecheck.dsp.quantise import quantise
 
 __all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]
 
-
 #: What refers to the level of the tone check.
 REFERRING = ("snr", "snr_a", "hum", "spectrum")
 
@@ -241,7 +240,7 @@ def _moving(capture: Capture) -> tuple[int, int]:
 
 
 def _hum(parts: Dissection, capture: Capture) -> tuple[Line, ...]:
-    mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
+    mains = capture.possible_mains_hz
     return hum_lines(parts, mains)
 
 
@@ -267,7 +266,7 @@ def _noise_readings(
     tone: Line | None,
 ) -> None:
     """Add the noise in microvolts, and re the reference tone."""
-    volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
+    volts = capture.volts(index)
     for suffix in WEIGHTINGS:
         weight = power_weights(suffix, parts.noise.frequencies_hz)
         power = parts.residual_power(*analysis.band_hz, weight)

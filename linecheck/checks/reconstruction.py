@@ -8,7 +8,6 @@ from functools import lru_cache
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from linecheck.checks.base import (
@@ -31,6 +30,7 @@ from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.between_lines import BetweenLines, between_lines
 from linecheck.dsp.responses.responses import (
@@ -49,10 +49,6 @@ from linecheck.dsp.responses.responses import (
 from linecheck.dsp.spectra.spectra import reduce_peaks
 
 __all__ = ["KIND", "ReconstructionKind", "ReconstructionParameters"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: Levels are relative to this frequency's.
 REFERENCE_HZ = 1000.0
@@ -254,7 +250,7 @@ class ReconstructionKind(CheckKind):
                 f"{MIN_OVERSAMPLING * parameters.rate_hz} Hz or more"
             )
             problem = Problem("wrong_rate", message)
-            return Location(0, 0, (False,) * len(channels), None, problems=(problem,))
+            return Location.nowhere(channels, problem)
         signal = _signal(parameters.rate_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
 
@@ -268,9 +264,7 @@ class ReconstructionKind(CheckKind):
     ) -> Measurement:
         """Take the filter's figures from the located lines."""
         out = ReadingList()
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        for index, name in location.found_of(context.channels):
             channel = _read(capture, location, index, parameters)
             if channel is None:
                 out.missing(self.metrics, [spec.name for spec in self.metrics], name)

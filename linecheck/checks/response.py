@@ -8,7 +8,6 @@ from functools import lru_cache
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from linecheck.checks.base import (
@@ -32,12 +31,11 @@ from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.checks.parts.steady import BandHz, SteadyParameters
 from linecheck.checks.parts.swept import FADE_SECONDS, Swept, locate_sweep, sweep_response, sweep_stimulus
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.responses import Response, falls_to, level_at, line_levels, running_mean
 
 __all__ = ["KIND", "ResponseKind", "ResponseParameters"]
-
-FloatArray = NDArray[np.float64]
 
 #: Levels are relative to this frequency's.
 REFERENCE_HZ = 1000.0

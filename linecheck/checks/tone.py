@@ -274,14 +274,12 @@ class ToneKind(CheckKind):
         reached = band_not_reached(capture, analysis.band_hz, self._band_metrics())
         if reached is not None:
             out.problems.append(reached)
-        for index, name in enumerate(context.channels):
-            if not location.found[index]:
-                continue
+        for index, name in location.found_of(context.channels):
             parts = dissect_channel(
                 capture, location, index, parameters.frequency_hz, analysis.band_hz, max(HARMONICS)
             )
             levels += _tone_readings(out, name, parts, capture, index, parameters)
-            mains = (capture.mains_hz,) if capture.mains_hz else (50.0, 60.0)
+            mains = capture.possible_mains_hz
             _hum(out, name, parts, mains)
             _harmonic_readings(out, name, parts)
             add_peak_outside(out, capture, location, index, name)
@@ -337,7 +335,7 @@ def _tone_readings(
     amplitude, spread = parts.amplitude, parts.amplitude_uncertainty
     level = decibels("level_dbfs", name, amplitude, spread, "dBFS")
     clock = 1e6 * (tone.frequency_hz / parameters.frequency_hz - 1.0)
-    volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
+    volts = capture.volts(index)
     out.volts("level", name, volts, amplitude * RMS_OF_PEAK, spread * RMS_OF_PEAK, "V")
     out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty, "mV")
     out.readings += [

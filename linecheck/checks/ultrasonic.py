@@ -8,7 +8,6 @@ from functools import cached_property, lru_cache
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
@@ -35,6 +34,7 @@ from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, not_captu
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.parts.tone_sets import RAIL
 from linecheck.checks.parts.uneven import uneven_noise
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import splices
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.quantise import quantise
@@ -45,8 +45,6 @@ from linecheck.dsp.spectra.spectra import CLEAN_PART
 from linecheck.dsp.spectra.wideband import Part, audio_part, high_part
 
 __all__ = ["KIND", "UltrasonicAnalysis", "UltrasonicKind", "UltrasonicParameters"]
-
-FloatArray = NDArray[np.float64]
 
 #: The audio band, and what counts as ultrasonic.
 AUDIO_HZ = (20.0, 20_000.0)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from linecheck.checks.base import (
@@ -32,15 +31,13 @@ from linecheck.checks.parts.steady import (
     steady_stimulus,
 )
 from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_phases
 from linecheck.dsp.fits.tones import fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import band_power, density
 
 __all__ = ["KIND", "WiringKind", "WiringParameters"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: A comb this far below the strongest in its channel is crosstalk, dB.
 CROSSTALK_DB = 20.0
@@ -166,13 +163,12 @@ class WiringKind(CheckKind):
     def locate(self, capture: Capture, parameters: WiringParameters, channels: tuple[str, ...]) -> Location:
         """Find the combs, whichever channel they are in."""
         combs = comb_frequencies(len(channels), parameters.rate_hz)
-        nothing = (False,) * len(channels)
         if np.max(combs) >= 0.5 * capture.rate_hz:
             problem = Problem(
                 "wrong_rate",
                 f"captured at {capture.rate_hz} Hz: the coded signal reaches {np.max(combs):g} Hz",
             )
-            return Location(0, 0, nothing, None, problems=(problem,))
+            return Location.nowhere(channels, problem)
         span = sounding_span(capture, combs.reshape(-1), parameters.seconds)
         inside = None if span is None else last_settled(*span, parameters.seconds, capture.rate_hz)
         # Of what is measured alone: a break outside would spoil it, unseen.
@@ -183,7 +179,7 @@ class WiringKind(CheckKind):
                 "the coded signal is in no channel: is the unit playing, are the cables in place? "
                 "May be the unit's own fault.",
             )
-            return Location(0, 0, nothing, None, problems=(problem,))
+            return Location.nowhere(channels, problem)
         start, stop = span
         rate = capture.rate_hz
         problems: tuple[Problem, ...] = ()

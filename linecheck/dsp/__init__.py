@@ -9,5 +9,6 @@ In: arrays, rates, frequencies. Out: arrays and numbers with their uncertainties
 :mod:`.locating`       when a stimulus sounds, and marks in a recording
 :mod:`.continuity`     whether a recording is continuous
 :mod:`.quantise`       integers with dither
+:mod:`.arrays`         the arrays that all of them take and give
 =====================  ==============================================================
 """

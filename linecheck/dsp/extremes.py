@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["lowest_of"]
-
-FloatArray = NDArray[np.float64]
 
 #: A value competes for the lowest by how far it lies above it: half as much at 1.7 times this many standard
 #: uncertainties of the difference.

@@ -11,12 +11,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import ComplexArray, IntArray
 
 __all__ = ["CARRIER_ORDER", "CYCLE", "SquareLines", "jitter_sequence", "square_lines"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Frames after which the signal repeats.
 CYCLE = 192
@@ -36,11 +34,11 @@ class SquareLines:
         Complex amplitude over the tone's, for the sequence as it begins.
     """
 
-    offsets: NDArray[np.int64]
+    offsets: IntArray
     ratios: ComplexArray
 
 
-def jitter_sequence(bits: Literal[16, 24]) -> NDArray[np.int64]:
+def jitter_sequence(bits: Literal[16, 24]) -> IntArray:
     """Return one cycle of the signal in quantising steps, shape (192,).
 
     24 bits: C00000 C00000 400000 400000 24 times, then BFFFFF BFFFFF 3FFFFF 3FFFFF 24 times. 16 bits by the same rule:

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["full_scale_amplitude", "quantise", "triangular_dither"]
+from linecheck.dsp.arrays import FloatArray
 
-FloatArray = NDArray[np.float64]
+__all__ = ["full_scale_amplitude", "quantise", "triangular_dither"]
 
 
 def triangular_dither(frames: int, seed: tuple[int, ...]) -> FloatArray:

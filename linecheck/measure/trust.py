@@ -23,17 +23,15 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import OVERLOAD, Capture, Location, Problem, Stretch
 from linecheck.checks.parts.words import UNREPORTED, percent_off
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
 from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
 from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["inspect_channels", "inspect_continuity", "inspect_samples"]
-
-FloatArray = NDArray[np.float64]
 
 #: No stimulus is shorter.
 MIN_SECONDS = 0.05

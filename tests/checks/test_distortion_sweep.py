@@ -6,7 +6,7 @@ from repeats import assert_covers, repeats
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Capture, Context, Reading
-from linecheck.checks.distortion_sweep import AUDIO, KIND, _add, distortion_sweep_plan
+from linecheck.checks.distortion_sweep import AUDIO, KIND, _add
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.measure.trust import inspect_continuity
 
@@ -32,7 +32,7 @@ def test_the_default_fits_its_budget():
 @pytest.mark.parametrize("noise_db", [-80.0, -110.0])
 def test_both_bands_from_one_capture(ppm, delay, noise_db):
     parameters = KIND.stimulus_parameters()
-    plan = distortion_sweep_plan(parameters)
+    plan = KIND.plan(parameters)
     a2, a3 = 10.0 ** ((noise_db + 20.0) / 20.0), 2.0 * 10.0 ** ((noise_db + 20.0) / 20.0)
     bench = Bench(
         192_000,
@@ -66,7 +66,7 @@ def test_both_bands_from_one_capture(ppm, delay, noise_db):
 
 def test_a_capture_that_does_not_reach_the_wide_band_says_so():
     parameters = KIND.stimulus_parameters(points=6)
-    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
     _, result = measured(KIND, capture, parameters)
     (problem,) = result.problems
     assert problem.code == "band_not_reached"
@@ -81,7 +81,7 @@ def test_no_wide_band_is_never_measured():
     parameters, analysis = KIND.stimulus_parameters(), KIND.analysis_parameters(wide_hz=None)
     never = KIND.never_measured(parameters, analysis, 2, has_reference=False)
     assert set(never) == {"worst_wide", "worst_wide_at", "thd_n_wide"}
-    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
     _, result = measured(KIND, capture, parameters, analysis)
     assert result.problems == ()
     assert {item.metric for item in result.readings} == {"worst", "worst_at"}
@@ -98,7 +98,7 @@ def with_image(capture, parameters, level_db):
 
 def test_images_count_in_the_wide_band_unless_they_are_not_to():
     parameters = KIND.stimulus_parameters(points=4, lowest_hz=5000.0)
-    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
     capture = with_image(capture, parameters, -41.0)
     _, result = measured(KIND, capture, parameters)
     assert result.curves[1].y[-1] == pytest.approx(-40.0, abs=0.01)
@@ -114,7 +114,7 @@ def test_a_coupling_that_settles_after_each_change_is_no_distortion():
 
     parameters = KIND.stimulus_parameters(points=10)
     rate = 48_000
-    capture = Bench(rate, density=density_of(-110.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    capture = Bench(rate, density=density_of(-110.0, 20_000.0)).capture(KIND.plan(parameters))
     pole = float(np.exp(-2.0 * np.pi * 7.2 / rate))
     half = 0.5 * (1.0 + pole)
     filtered = lfilter([half, -half], [1.0, -pole], capture.samples, axis=0)
@@ -126,7 +126,7 @@ def test_a_coupling_that_settles_after_each_change_is_no_distortion():
 
 def test_a_tone_that_is_not_there_leaves_no_value():
     parameters = KIND.stimulus_parameters(points=5, lowest_hz=100.0)
-    capture = Bench(48_000).capture(distortion_sweep_plan(parameters))
+    capture = Bench(48_000).capture(KIND.plan(parameters))
     location = KIND.locate(capture, parameters, ("left",))
     samples = capture.samples.copy()
     # Steps of few periods prove nothing continuous and are no stretches.
@@ -147,7 +147,7 @@ def errors(request):
     parameters = KIND.stimulus_parameters(
         points=4, lowest_hz=150.0, highest_hz=15_000.0, seconds=0.06, level_dbfs=-6.0
     )
-    plan = distortion_sweep_plan(parameters)
+    plan = KIND.plan(parameters)
     analysis = KIND.analysis_parameters(wide_hz=60_000.0)
     amplitude, a2, a3 = plan.steps[0].amplitudes[0], 2e-4, 3e-4
     density = density_of(-80.0, 20_000.0)
@@ -201,7 +201,7 @@ def test_bands_that_do_not_ascend_are_refused():
 def test_the_images_of_a_low_tone_can_be_left_out_too():
     # 20 Hz: its images stand 20 Hz on either side of the rate and of twice that, among its own far harmonics.
     parameters = KIND.stimulus_parameters(points=2, highest_hz=1000.0)
-    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(distortion_sweep_plan(parameters))
+    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
     time = np.arange(capture.frames) / capture.rate_hz
     images = [44_080.0, 44_120.0, 88_180.0, 88_220.0]
     added = sum(1e-3 * np.cos(2.0 * np.pi * image * time) for image in images)
@@ -231,7 +231,7 @@ def test_the_worst_frequency_lies_within_twice_the_uncertainty(points):
 @pytest.mark.parametrize(("points", "seconds"), [(30, 0.17), (60, 0.05)])
 def test_many_tones_are_found_one_by_one(points, seconds):
     parameters = KIND.stimulus_parameters(points=points, seconds=seconds, lowest_hz=100.0)
-    plan = distortion_sweep_plan(parameters)
+    plan = KIND.plan(parameters)
     bench = Bench(48_000, clock_ppm=-300.0, delay_seconds=0.3, density=density_of(-100.0, 20_000.0))
     location, result = measured(KIND, bench.capture(plan), parameters)
     assert abs(location.start - bench.first_frame(plan)) / 48_000 < 0.003
@@ -242,7 +242,7 @@ def test_many_tones_are_found_one_by_one(points, seconds):
 @pytest.mark.parametrize("share", [0.3, 0.6])
 def test_one_frame_lost_in_a_low_tone_is_no_distortion(step, share):
     parameters = KIND.stimulus_parameters(points=6, lowest_hz=20.0, highest_hz=2000.0)
-    plan = distortion_sweep_plan(parameters)
+    plan = KIND.plan(parameters)
     bench = Bench(192_000, density=density_of(-90.0, 20_000.0), bend=polynomial(1e-3, 1e-3))
     capture = bench.capture(plan)
     assert KIND.locate(capture, parameters, ("left",)).problems == ()
@@ -256,7 +256,7 @@ def test_one_frame_lost_in_a_low_tone_is_no_distortion(step, share):
 @pytest.mark.parametrize("fault", ["dip", "gain", "burst"])
 def test_what_happens_to_a_sine_for_a_while_is_no_distortion(step, fault):
     parameters = KIND.stimulus_parameters(seconds=0.1)
-    plan = distortion_sweep_plan(parameters)
+    plan = KIND.plan(parameters)
     bench = Bench(96_000, density=density_of(-110.0, 20_000.0), gains=(0.9, -0.4))
     samples = np.array(bench.capture(plan).samples)
     length = round(plan.steps[step].seconds * 96_000)

@@ -6,7 +6,7 @@ from repeats import assert_covers, repeats
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Context
-from linecheck.checks.intermodulation import KIND, PAIRS, _add, intermodulation_plan
+from linecheck.checks.intermodulation import KIND, PAIRS, _add
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.dsp.spectra.products import Products
 
@@ -72,7 +72,7 @@ def test_products_that_stand_out_of_the_noise(pair, rate, ppm, delay):
         bend=polynomial(A2, A3),
         lines=((50.02, 1e-4), (7101.3, 1e-6)),
     )
-    _, result = measured(KIND, bench.capture(intermodulation_plan(parameters)), parameters)
+    _, result = measured(KIND, bench.capture(KIND.plan(parameters)), parameters)
     for channel in ("left", "right"):
         for metric, expected in zip(("imd_2", "imd_3", "imd"), truth(0.0, pair)[1:], strict=True):
             assert reading(result, metric, channel).value == pytest.approx(20.0 * np.log10(expected), abs=0.1)
@@ -96,7 +96,7 @@ def test_products_that_stand_out_of_the_noise(pair, rate, ppm, delay):
 
 def test_a_unit_that_noise_limits_throughout_says_so():
     parameters = KIND.stimulus_parameters(lowest_dbfs=-20.0)
-    capture = Bench(density=density_of(-70.0, 20_000.0)).capture(intermodulation_plan(parameters))
+    capture = Bench(density=density_of(-70.0, 20_000.0)).capture(KIND.plan(parameters))
     _, result = measured(KIND, capture, parameters)
     assert [(problem.code, problem.blocks) for problem in result.problems] == [("off_the_scale", False)]
     assert reading(result, "noise_limited_below").value == 0.0
@@ -106,7 +106,7 @@ def test_a_unit_that_noise_limits_throughout_says_so():
 def test_a_unit_that_noise_limits_nowhere_says_so():
     parameters = KIND.stimulus_parameters(lowest_dbfs=-20.0)
     capture = Bench(density=density_of(-140.0, 20_000.0), bend=polynomial(1e-2, 0.0)).capture(
-        intermodulation_plan(parameters)
+        KIND.plan(parameters)
     )
     _, result = measured(KIND, capture, parameters)
     assert [problem.code for problem in result.problems] == ["off_the_scale"]
@@ -116,14 +116,14 @@ def test_a_unit_that_noise_limits_nowhere_says_so():
 
 def test_no_distortion_reads_below_minus_150_db():
     parameters = KIND.stimulus_parameters(lowest_dbfs=-10.0)
-    _, result = measured(KIND, Bench(192_000).capture(intermodulation_plan(parameters)), parameters)
+    _, result = measured(KIND, Bench(192_000).capture(KIND.plan(parameters)), parameters)
     assert reading(result, "imd").value < -150.0
 
 
 def test_hum_that_sways_the_output_is_no_product():
     # 100 Hz beside the sidebands at 60 and 120 Hz.
     parameters = KIND.stimulus_parameters(lowest_dbfs=-10.0)
-    plan = intermodulation_plan(parameters)
+    plan = KIND.plan(parameters)
     capture = Bench(48_000, density=density_of(-120.0, 20_000.0), bend=polynomial(1e-4, 0.0)).capture(plan)
     time = np.arange(capture.frames) / 48_000
     from linecheck.checks.base import Capture
@@ -137,7 +137,7 @@ def test_hum_that_sways_the_output_is_no_product():
 
 def test_a_capture_that_cannot_hold_a_product_says_so():
     parameters = KIND.stimulus_parameters(pair="18000+20000", lowest_dbfs=-10.0)
-    capture = Bench(44_100, bend=polynomial(A2, A3)).capture(intermodulation_plan(parameters))
+    capture = Bench(44_100, bend=polynomial(A2, A3)).capture(KIND.plan(parameters))
     location = KIND.locate(capture, parameters, ("left",))
     result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(("left",)))
     (problem,) = result.problems
@@ -162,7 +162,7 @@ def errors(request, records):
     pair = request.param
     rate, seconds = (96_000, 0.1) if pair == "18000+20000" else (24_000, 0.12)
     parameters = KIND.stimulus_parameters(pair=pair, seconds=seconds, lowest_dbfs=-10.0)
-    plan = intermodulation_plan(parameters)
+    plan = KIND.plan(parameters)
     found = {"imd": [], "imd_2": [], "imd_3": [], "imd_over_level": []}
     for seed in range(records):
         generator = np.random.default_rng(seed)
@@ -210,7 +210,7 @@ def test_two_levels_far_down_that_hardly_differ_are_found(pair):
     parameters = KIND.stimulus_parameters(
         pair=pair, level_dbfs=-59.0, lowest_dbfs=-60.0, step_db=1.0, seconds=0.1
     )
-    plan = intermodulation_plan(parameters)
+    plan = KIND.plan(parameters)
     bench = Bench(48_000, clock_ppm=300.0, delay_seconds=0.2, density=density_of(-110.0, 20_000.0))
     location, result = measured(KIND, bench.capture(plan), parameters)
     assert abs(location.start - bench.first_frame(plan)) / 48_000 < 0.003

@@ -6,7 +6,7 @@ from repeats import assert_covers, repeats
 from stepped_truth import NAMES, Bench, density_of, measured, reading, with_gains
 
 from linecheck.checks.base import Capture, Context
-from linecheck.checks.linearity import KIND, _add, _Points, linearity_plan
+from linecheck.checks.linearity import KIND, _add, _Points
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.measure.trust import inspect_continuity
 
@@ -32,7 +32,7 @@ def test_the_default_takes_less_than_four_seconds():
 @pytest.mark.parametrize(("ppm", "delay"), [(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)])
 def test_error_at_110_db_below_full_scale_of_a_20_bit_unit(rate, ppm, delay):
     parameters = KIND.stimulus_parameters()
-    plan = linearity_plan(parameters)
+    plan = KIND.plan(parameters)
     gains = gains_of(parameters.levels)
     bench = Bench(
         rate,
@@ -55,7 +55,7 @@ def test_error_at_110_db_below_full_scale_of_a_20_bit_unit(rate, ppm, delay):
 
 def test_where_linearity_ends():
     parameters = KIND.stimulus_parameters()
-    plan = linearity_plan(parameters)
+    plan = KIND.plan(parameters)
     # 0.04 dB a dB below -90: 0.4 dB at -100, 0.6 dB at -105.
     capture = Bench(density=density_of(-125.0, 20_000.0)).capture(
         with_gains(plan, gains_of(parameters.levels, db_per_db=0.04))
@@ -73,9 +73,7 @@ def test_where_linearity_ends():
 def test_compression_at_full_scale_is_an_error_there_and_nowhere_else():
     parameters = KIND.stimulus_parameters()
     gains = [-0.8, *([0.0] * 24)]
-    capture = Bench(density=density_of(-125.0, 20_000.0)).capture(
-        with_gains(linearity_plan(parameters), gains)
-    )
+    capture = Bench(density=density_of(-125.0, 20_000.0)).capture(with_gains(KIND.plan(parameters), gains))
     _, result = measured(KIND, capture, parameters)
     assert reading(result, "largest_error").value == pytest.approx(0.8, abs=0.001)
     assert reading(result, "linear_down_to").value == -120.0
@@ -85,7 +83,7 @@ def test_compression_at_full_scale_is_an_error_there_and_nowhere_else():
 def test_what_noise_hides_is_no_error():
     parameters = KIND.stimulus_parameters()
     for seed in range(6):
-        capture = Bench(density=density_of(-94.0, 20_000.0), seed=seed).capture(linearity_plan(parameters))
+        capture = Bench(density=density_of(-94.0, 20_000.0), seed=seed).capture(KIND.plan(parameters))
         _, result = measured(KIND, capture, parameters)
         (problem,) = result.problems
         assert problem.code == "unresolved"
@@ -103,7 +101,7 @@ def test_what_noise_hides_is_no_error():
 
 def test_nothing_but_noise_below_full_scale_gives_no_value():
     parameters = KIND.stimulus_parameters(level_dbfs=-50.0, lowest_dbfs=-60.0, seconds=0.5)
-    capture = Bench(density=density_of(-43.0, 20_000.0)).capture(linearity_plan(parameters))
+    capture = Bench(density=density_of(-43.0, 20_000.0)).capture(KIND.plan(parameters))
     location = KIND.locate(capture, parameters, ("left",))
     assert location.problems == ()
     result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(("left",)))
@@ -118,9 +116,7 @@ def test_nothing_but_noise_below_full_scale_gives_no_value():
 @pytest.mark.parametrize("at", [0.9, 1.9, 2.6])
 def test_a_stretch_lost_at_a_low_level_is_no_error_of_the_unit(at):
     parameters = KIND.stimulus_parameters()
-    capture = Bench(density=density_of(-120.0, 20_000.0), gains=(1.0, 0.5)).capture(
-        linearity_plan(parameters)
-    )
+    capture = Bench(density=density_of(-120.0, 20_000.0), gains=(1.0, 0.5)).capture(KIND.plan(parameters))
     samples = np.delete(capture.samples, np.s_[int(at * 48_000) : int(at * 48_000) + 300], axis=0)
 
     broken = Capture(samples, 48_000, mains_hz=50.0)
@@ -135,7 +131,7 @@ def test_a_stretch_lost_at_a_low_level_is_no_error_of_the_unit(at):
 def errors(request):
     """Error and stated uncertainty of every point of many curves."""
     parameters = KIND.stimulus_parameters(rate_hz=16_000, seconds=0.9, lowest_dbfs=-60.0)
-    plan = linearity_plan(parameters)
+    plan = KIND.plan(parameters)
     analysis = KIND.analysis_parameters(tolerance_db=6.0)
     found = []
     for seed in range(request.param):
@@ -207,9 +203,7 @@ def broken(change, seconds):
     parameters = KIND.stimulus_parameters()
     # The tone at -120 dBFS is 100 times its uncertainty, and begins 2.9 s into the capture.
     samples = np.array(
-        Bench(density=density_of(-120.0, 20_000.0), gains=(1.0, 0.5))
-        .capture(linearity_plan(parameters))
-        .samples
+        Bench(density=density_of(-120.0, 20_000.0), gains=(1.0, 0.5)).capture(KIND.plan(parameters)).samples
     )
     capture = Capture(change(samples, round(seconds * 48_000)), 48_000, mains_hz=50.0)
     location = KIND.locate(capture, parameters, NAMES)

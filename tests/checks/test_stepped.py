@@ -13,20 +13,20 @@ from linecheck.measure.trust import inspect_continuity, inspect_samples
 RATE = 48_000
 #: Each kind with its shortest sensible stimulus, and how that is laid out.
 KINDS = {
-    "linearity": (linearity.KIND, linearity.linearity_plan, {"lowest_dbfs": -60.0, "seconds": 0.8}),
+    "linearity": (linearity.KIND, linearity.KIND.plan, {"lowest_dbfs": -60.0, "seconds": 0.8}),
     "intermodulation": (
         intermodulation.KIND,
-        intermodulation.intermodulation_plan,
+        intermodulation.KIND.plan,
         {"lowest_dbfs": -20.0, "seconds": 0.15},
     ),
     "difference": (
         intermodulation.KIND,
-        intermodulation.intermodulation_plan,
+        intermodulation.KIND.plan,
         {"pair": "18000+20000", "lowest_dbfs": -20.0, "seconds": 0.12},
     ),
     "distortion_sweep": (
         distortion_sweep.KIND,
-        distortion_sweep.distortion_sweep_plan,
+        distortion_sweep.KIND.plan,
         {"points": 6, "seconds": 0.12, "lowest_hz": 60.0},
     ),
 }
@@ -262,7 +262,7 @@ def test_a_capture_that_begins_before_anything_is_measured_has_all_that_matters(
 @pytest.mark.parametrize("step_db", [1.0, 5.0])
 def test_stairs_of_which_the_first_step_is_missing_are_not_taken_for_the_rest(step_db):
     parameters = linearity.KIND.stimulus_parameters(lowest_dbfs=-20.0, step_db=step_db, seconds=0.7)
-    plan = linearity.linearity_plan(parameters)
+    plan = linearity.KIND.plan(parameters)
     bench = Bench(RATE, delay_seconds=0.0, density=density_of(-80.0, 20_000.0), gains=(0.5, 0.4))
     samples = bench.capture(plan).samples
     for late in np.arange(0.08, 0.4, 0.008):

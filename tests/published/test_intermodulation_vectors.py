@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from stepped_truth import Bench, measured, polynomial, reading, with_gains
 
-from linecheck.checks.intermodulation import KIND, intermodulation_plan
+from linecheck.checks.intermodulation import KIND
 
 A2 = A3 = 1e-3
 #: 0.4 and 0.1, or 0.25 and 0.25: half of full scale.
@@ -22,7 +22,7 @@ HALF_DB = 20.0 * np.log10(0.5)
 def levels_of(pair, rate, *, gain_db=HALF_DB, clock_ppm=0.0):
     """Readings of a pair played at exactly half of full scale, then 5 dB less."""
     parameters = KIND.stimulus_parameters(pair=pair, lowest_dbfs=-20.0)
-    plan = intermodulation_plan(parameters)
+    plan = KIND.plan(parameters)
     # Full scale is a quantising step below 1.0 in the stimulus; here the amplitudes are what they are called.
     exact = 20.0 * np.log10(
         10.0 ** (np.array(parameters.levels) / 20.0) / [sum(s.amplitudes) for s in plan.steps]

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Problem
 from linecheck.checks.parts.known_signal import Spectra, modelled, read_all_over
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, dead_channel
 from linecheck.checks.parts.words import UNREPORTED
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.against_noise import (
     TIMES_USUAL,
     Course,
@@ -24,8 +24,6 @@ from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["KnownNoise", "find_known_noise", "noise_problems"]
-
-FloatArray = NDArray[np.float64]
 
 #: The noise is looked for by a piece of so many frames, from each of these parts of it in turn: a break spoils one.
 PIECE, PIECES = 4096, (0.5, 0.2, 0.8)

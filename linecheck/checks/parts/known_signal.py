@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.responses.sweeps import Transfer, transfer
 
 __all__ = [
@@ -19,10 +19,6 @@ __all__ = [
     "modelled",
     "read_all_over",
 ]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: A capture converter is flat up to this part of its rate, 20 kHz at 44.1 kHz (common practice, no source).
 CAPTURE_EDGE = 0.4536

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.locate import hop_frames, steady_span, tone_blocks
 
 __all__ = ["clock_ratio", "sounding_span"]
-
-FloatArray = NDArray[np.float64]
 
 #: So many tones show where all of them sound.
 MAX_WATCHED = 16

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, DifferenceSpec, Location, MetricSpec, Note
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import ReadingList
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones
 from linecheck.dsp.locating.locate import hop_frames, tone_envelope
 
 __all__ = ["PEAK_OUTSIDE", "add_peak_outside"]
-
-FloatArray = NDArray[np.float64]
 
 PEAK_OUTSIDE = MetricSpec(
     "peak_outside",
@@ -73,7 +71,7 @@ def add_peak_outside(
     beyond[:first] = beyond[last:] = 0.0
     place = int(np.argmax(beyond))
     peak = max(float(beyond[place]), 0.0)
-    volts = capture.full_scale_volts[index] if capture.full_scale_volts is not None else None
+    volts = capture.volts(index)
     out.volts(PEAK_OUTSIDE.name, name, volts, peak, usual / 3.0, "V")
     if peak > max(TIMES_USUAL * usual, MIN_PEAK):
         size = f"{peak * volts:.3g} V" if volts is not None else f"{peak:.3g} of full scale"

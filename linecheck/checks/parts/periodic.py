@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus
 from linecheck.checks.parts.steady import (
@@ -18,6 +17,7 @@ from linecheck.checks.parts.steady import (
     ramped,
 )
 from linecheck.checks.parts.words import percent_off
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks_of_period
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale
 from linecheck.dsp.locating.locate import steady_span
@@ -25,8 +25,6 @@ from linecheck.dsp.quantise import quantise
 from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["RMS_AT_FULL_SCALE", "locate_periodic", "peak_dbfs", "periodic_stimulus"]
-
-FloatArray = NDArray[np.float64]
 
 #: A full-scale sine's.
 RMS_AT_FULL_SCALE = float(np.sqrt(0.5))
@@ -76,28 +74,27 @@ def locate_periodic(
     channel decides. Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``,
     ``wrong_rate``, ``too_short``, ``dropout``).
     """
-    nothing = (False,) * len(channels)
     top = float(signal.frequencies[-1]) * rate_hz
     if capture.rate_hz < rate_hz:
         message = f"captured at {capture.rate_hz} Hz, below the stimulus's own rate of {rate_hz} Hz"
-        return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+        return Location.nowhere(channels, Problem("wrong_rate", message))
     narrowed = capture.narrowed(max(20_000.0, top))
     half_period = 0.5 * signal.period / rate_hz * narrowed.rate_hz
     span = _sounding(narrowed, half_period, seconds)
     if span is None:
-        return Location(0, 0, nothing, None, problems=(_absent(capture, signal, rate_hz),))
+        return Location.nowhere(channels, _absent(capture, signal, rate_hz))
     start, stop = last_settled(*span, seconds, capture.rate_hz)
     frequencies = signal.frequencies * (rate_hz / narrowed.rate_hz)
     seen = [_look(narrowed.between(channel, start, stop), frequencies) for channel in range(capture.channels)]
     best = max(seen, key=lambda one: one.prominence)
     if best.prominence < MIN_PROMINENCE:
-        return Location(0, 0, nothing, None, problems=(_absent(capture, signal, rate_hz),))
+        return Location.nowhere(channels, _absent(capture, signal, rate_hz))
     if abs(best.scale - 1.0) > 1.1 * CLOCK_TOLERANCE:
         message = (
             f"the signal is {1e6 * (best.scale - 1.0):+.0f} ppm off, more than ±1000 ppm. "
             "May be the unit's own fault."
         )
-        return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+        return Location.nowhere(channels, Problem("wrong_rate", message))
     found = tuple(
         one.prominence >= MIN_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
     )

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.dissect import Dissection, Line, Power
 from linecheck.dsp.spectra.spectra import (
     NOISE_BANDWIDTH_BINS,
@@ -233,9 +233,7 @@ def resolution_not_reached(
     return Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
 
 
-def power_weights(
-    suffix: Literal["", "_a", "_468"], frequencies_hz: NDArray[np.float64]
-) -> NDArray[np.float64] | None:
+def power_weights(suffix: Literal["", "_a", "_468"], frequencies_hz: FloatArray) -> FloatArray | None:
     """Return the power gain that a metric's suffix names; None where it names no weighting.
 
     ``_a`` is IEC 61672-1's A curve, ``_468`` that of ITU-R BS.468-4 with unity at 2 kHz, as AES17 uses it.

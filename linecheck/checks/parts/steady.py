@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import peak_frequency
 from linecheck.dsp.locating.locate import Span, hop_frames, steady_span, tone_envelope
 from linecheck.dsp.quantise import quantise
@@ -25,8 +25,6 @@ __all__ = [
     "ramped",
     "steady_stimulus",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: How long a stimulus sounds before the part that is measured: mutes release, filters and couplings settle.
 SETTLE_SECONDS = 0.1
@@ -226,16 +224,15 @@ def locate_tone(
     """
     rate = capture.rate_hz
     frequencies = [frequency / rate for frequency in frequencies_hz]
-    nothing = (False,) * len(channels)
     if max(frequencies) >= 0.5:
         problem = Problem(
             "wrong_rate",
             f"captured at {rate} Hz: a tone of {max(frequencies_hz):g} Hz cannot be in it; capture at a higher rate",
         )
-        return Location(0, 0, nothing, None, problems=(problem,))
+        return Location.nowhere(channels, problem)
     span, hop = _longest_span(capture, frequencies, seconds)
     if span is None:
-        return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
+        return Location.nowhere(channels, _strongest_elsewhere(capture, frequencies_hz[0]))
     # Point k of the envelope covers hops k to k + 3; an edge lies in the first or last of them. A hop is kept clear.
     start = (span.settled_start + 2) * hop
     stop = min(capture.frames, (span.settled_stop + 1) * hop)
@@ -249,12 +246,12 @@ def locate_tone(
     ]
     found = tuple(tone is not None for tone in tones)
     if not any(found):
-        return Location(0, 0, nothing, None, problems=(_strongest_elsewhere(capture, frequencies_hz[0]),))
+        return Location.nowhere(channels, _strongest_elsewhere(capture, frequencies_hz[0]))
     if 0.5 * span.level**2 < FAINT * max(float(np.var(values)) for values in capture.scaled):
         # A harmonic of a tone that was captured at half the rate, or at a quarter, lies where the tone should be.
         louder = _strongest_elsewhere(capture, frequencies_hz[0])
         if louder.code == "wrong_rate":
-            return Location(0, 0, nothing, None, problems=(louder,))
+            return Location.nowhere(channels, louder)
     problems = [
         dead_channel(name, f"{frequencies_hz[index]:g} Hz")
         for index, name in enumerate(channels)

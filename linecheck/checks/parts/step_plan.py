@@ -19,15 +19,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.parts.steady import SETTLE_SECONDS
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.continuity.step_match import Schedule
 from linecheck.dsp.continuity.step_proof import FAR_LOWER
 
 __all__ = ["Step", "StepPlan", "level_steps"]
-
-FloatArray = NDArray[np.float64]
 
 #: Between two measured parts: kept clear, faded over, settled.
 LEAVE_SECONDS, FADE_SECONDS, STEP_SETTLE_SECONDS = 0.005, 0.004, 0.011
@@ -117,7 +115,7 @@ class StepPlan:
                 values[part] += amplitude * gain * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)))
         return values
 
-    def within(self, decibels: float) -> NDArray[np.int64]:
+    def within(self, decibels: float) -> IntArray:
         """Return the steps that are at most so much weaker than the loudest."""
         sizes = np.array([max(step.amplitudes) for step in self.steps])
         return np.flatnonzero(sizes > 0.999 * np.max(sizes) * 10.0 ** (-decibels / 20.0))

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass, replace
 from operator import itemgetter
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from linecheck.checks.base import OVERLOAD, Capture, Location, Parameters, Problem, Stimulus, Stretch
+from linecheck.checks.base import (
+    OVERLOAD,
+    Capture,
+    CheckKind,
+    Location,
+    Parameters,
+    Problem,
+    Stimulus,
+    Stretch,
+)
 from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
     Bits,
@@ -18,6 +28,7 @@ from linecheck.checks.parts.steady import (
     ramped,
 )
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.step_match import (
     Envelopes,
     Schedule,
@@ -42,16 +53,12 @@ from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 __all__ = [
     "Step",
     "StepPlan",
+    "SteppedKind",
     "SteppedParameters",
     "level_steps",
-    "locate_steps",
     "narrowed_to",
     "step_spans",
-    "stepped_stimulus",
 ]
-
-FloatArray = NDArray[np.float64]
-
 
 #: A capture holds a plan where it explains this share of how the tones' amplitudes vary.
 MIN_AGREEMENT = 0.5
@@ -89,15 +96,24 @@ class SteppedParameters(Parameters):
     seed: Seed = 1
 
 
-def stepped_stimulus(
-    parameters: SteppedParameters, plan: StepPlan, channels: int, ramp_seconds: float
-) -> Stimulus:
-    """Return a plan's steps, the same in every channel."""
-    rate = parameters.rate_hz
-    frames = round((plan.seconds + 2.0 * ramp_seconds) * rate)
-    values = plan.at(np.arange(frames) / rate - ramp_seconds)
-    shaped = ramped(np.repeat(values[:, None], channels, axis=1), rate, ramp_seconds)
-    return Stimulus(quantise(shaped, parameters.bits, parameters.seed), rate, parameters.bits)
+class SteppedKind(CheckKind):
+    """A kind whose stimulus goes in steps, the same in every channel."""
+
+    @abstractmethod
+    def plan(self, parameters: Any) -> StepPlan:  # noqa: ANN401 - each kind narrows it
+        """Return the steps that parameters stand for."""
+
+    def stimulus(self, parameters: SteppedParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the steps, one after another, the same in every channel."""
+        plan, rate = self.plan(parameters), parameters.rate_hz
+        frames = round((plan.seconds + 2.0 * ramp_seconds) * rate)
+        values = plan.at(np.arange(frames) / rate - ramp_seconds)
+        shaped = ramped(np.repeat(values[:, None], channels, axis=1), rate, ramp_seconds)
+        return Stimulus(quantise(shaped, parameters.bits, parameters.seed), rate, parameters.bits)
+
+    def locate(self, capture: Capture, parameters: SteppedParameters, channels: tuple[str, ...]) -> Location:
+        """Find the steps."""
+        return _located(capture, self.plan(parameters), channels, parameters.rate_hz)
 
 
 def step_spans(plan: StepPlan, location: Location, rate_hz: int) -> list[tuple[int, int]]:
@@ -142,20 +158,20 @@ def narrowed_to(capture: Capture, top_hz: float, location: Location) -> Narrowed
     return wide
 
 
-def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_rate_hz: int) -> Location:
+def _located(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_rate_hz: int) -> Location:
     """Find a plan's steps in a capture.
 
     Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``, ``wrong_rate``,
     ``too_short``), per channel where another channel has the steps.
     """
-    rate, nothing = capture.rate_hz, (False,) * len(channels)
+    rate = capture.rate_hz
     highest = float(plan.tones_hz[-1])
     if highest >= 0.499 * rate:
         problem = Problem(
             "wrong_rate",
             f"captured at {rate} Hz: a tone of {highest:g} Hz cannot be in it; capture at a higher rate",
         )
-        return Location(0, 0, nothing, None, problems=(problem,))
+        return Location.nowhere(channels, problem)
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
     match = _best_match(narrowed, plan.schedule, plan.telling_hz)
     ratio = None
@@ -165,7 +181,7 @@ def locate_steps(capture: Capture, plan: StepPlan, channels: tuple[str, ...], un
         )
         ratio = _clock_ratio(narrowed, plan, match)
     if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
-        return Location(0, 0, nothing, None, problems=(_elsewhere(capture, plan, ratio),))
+        return Location.nowhere(channels, _elsewhere(capture, plan, ratio))
     start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
     return _laid_out(capture, narrowed, plan, channels, start, ratio, unit_rate_hz)
 

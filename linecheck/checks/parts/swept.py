@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stimulus, Stretch
 from linecheck.checks.parts.known_signal import (
@@ -20,6 +19,7 @@ from linecheck.checks.parts.known_signal import (
 )
 from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
 from linecheck.checks.parts.words import UNREPORTED, percent_off
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
@@ -29,10 +29,6 @@ from linecheck.dsp.responses.sweeps import exponential_sweep, spectrum_at, trans
 from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["FADE_SECONDS", "Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: The tone that gives the clock ratio: steady for so long after it has settled.
 PILOT_HZ = 997.0
@@ -103,7 +99,7 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
     nothing = (False,) * len(channels)
     if capture.rate_hz < sweep.rate_hz:
         message = f"captured at {capture.rate_hz} Hz, below the stimulus's own rate of {sweep.rate_hz} Hz"
-        return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+        return Location.nowhere(channels, Problem("wrong_rate", message))
     tone = locate_tone(capture, [PILOT_HZ] * len(channels), PILOT_SECONDS, channels)
     if not any(tone.found):
         return _at_another_rate(capture, channels) or tone
@@ -154,8 +150,7 @@ def _at_another_rate(capture: Capture, channels: tuple[str, ...]) -> Location | 
                 f"the tone of {PILOT_HZ:g} Hz ahead of the sweep is at {hertz:.1f} Hz: the unit or the capture runs at "
                 "another rate than was set. May be the unit's own fault."
             )
-            nothing = (False,) * len(channels)
-            return Location(0, 0, nothing, None, problems=(Problem("wrong_rate", message),))
+            return Location.nowhere(channels, Problem("wrong_rate", message))
     return None
 
 
@@ -308,9 +303,7 @@ def _out_of_phase(
 def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tuple[str, ...]) -> list[Problem]:
     """Return problems where the captured sweep is not what its own smooth response makes of the reference."""
     problems = []
-    for index, name in enumerate(channels):
-        if not location.found[index]:
-            continue
+    for index, name in location.found_of(channels):
         spectra, delay = aligned(_spectra(narrowed, index, location, sweep))
         if _out_of_phase(narrowed, index, location, sweep, spectra, delay):
             what = (

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import OVERLOAD, Capture, Location, Problem
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.steady import dead_channel, find_at_other_rates, last_settled
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
 from linecheck.dsp.fits.tones import fit_tones
 
@@ -32,8 +32,6 @@ __all__ = [
     "too_short",
     "uneven",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: A channel whose own tones are this far below the loudest channel's is dead, dB.
 DEAD_DB = 40.0
@@ -223,7 +221,6 @@ def locate_tone_sets(
         How long they are measured.
     channels : tuple of str
     """
-    nothing = (False,) * len(channels)
     sets = list({tones.tobytes(): tones for tones in sets_hz}.values())
     own = [
         next(i for i, tones in enumerate(sets) if tones is mine or np.array_equal(tones, mine))
@@ -232,10 +229,10 @@ def locate_tone_sets(
     every = np.unique(np.concatenate(sets))
     problem = beyond_rate(capture, float(every[-1]))
     if problem is not None:
-        return Location(0, 0, nothing, None, problems=(problem,))
+        return Location.nowhere(channels, problem)
     sounding = find_sounding(capture, sets, seconds)
     if sounding is None:
-        return Location(0, 0, nothing, None, problems=(not_there(capture, every),))
+        return Location.nowhere(channels, not_there(capture, every))
     ratio = sounding.ratio
     short = too_short((sounding.stop - sounding.start) / capture.rate_hz, seconds)
     start, stop = last_settled(sounding.start, sounding.stop, seconds, capture.rate_hz)

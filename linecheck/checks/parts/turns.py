@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Location, Problem, Stretch
 from linecheck.checks.parts.many_tones import clock_ratio
@@ -25,6 +24,7 @@ from linecheck.checks.parts.tone_sets import (
     uneven,
 )
 from linecheck.checks.parts.words import UNREPORTED
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks, clicks
 from linecheck.dsp.continuity.level_courses import Level, unsteady
 from linecheck.dsp.continuity.steadiness import uneven_stretch
@@ -32,8 +32,6 @@ from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synth
 from linecheck.dsp.spectra.spectra import density, density_near
 
 __all__ = ["break_in", "locate_turns"]
-
-FloatArray = NDArray[np.float64]
 
 Span = tuple[int, int]
 
@@ -60,17 +58,16 @@ def locate_turns(
         How long each turn is measured.
     channels : tuple of str
     """
-    nothing = (False,) * len(channels)
     problem = beyond_rate(capture, float(tones_hz[-1]))
     if problem is not None:
-        return Location(0, 0, nothing, None, problems=(problem,))
+        return Location.nowhere(channels, problem)
     sounding = [
         find_sounding(Capture(capture.samples[:, [index]], capture.rate_hz), [tones_hz], seconds)
         for index in range(capture.channels)
     ]
     spans, ratio = _live_spans(capture, tones_hz, sounding)
     if ratio is None:
-        return Location(0, 0, nothing, None, problems=(not_there(capture, tones_hz),))
+        return Location.nowhere(channels, not_there(capture, tones_hz))
     problems = _faults(capture, spans, seconds, channels)
     void = {entry.channel for entry in problems}
     found = tuple(name not in void for name in channels)

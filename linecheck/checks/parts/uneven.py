@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Problem
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import level_steps
 from linecheck.dsp.continuity.held import cut_noise
 from linecheck.dsp.continuity.steadiness import Uneven, uneven_stretch
 
 __all__ = ["uneven_noise"]
-
-FloatArray = NDArray[np.float64]
 
 #: Noise is looked at up to here, and stops where it is so much weaker.
 NOISE_TO_HZ, STOPS_DB = 20_000.0, -3.0

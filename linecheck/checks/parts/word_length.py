@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["dither_noise_db"]
-
-FloatArray = NDArray[np.float64]
 
 #: Points of the integral over a weighting; with 2000 it is right to 0.001 dB.
 POINTS = 2000

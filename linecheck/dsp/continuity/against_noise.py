@@ -13,16 +13,13 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import Break
 from linecheck.dsp.continuity.phase_steps import BLOCKS, step_of
 from linecheck.dsp.responses.sweeps import spectrum_at
 
 __all__ = ["Course", "course_breaks", "find_noise", "follow", "stretched"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 #: What is compared, cycles per frame: above hum, below where filters begin.
 COMPARED = (0.006, 0.35)

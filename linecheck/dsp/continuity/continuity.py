@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_scaled_tones, synthesise
 from linecheck.dsp.spectra.spectra import find_lines
 
@@ -31,8 +32,6 @@ __all__ = [
     "repeated_blocks",
     "splices",
 ]
-
-FloatArray = NDArray[np.float64]
 
 SMALLEST_JUMP_DEGREES = 0.4
 #: Frames: a periodic signal's blocks hold high frequencies, which move far in little time.
@@ -128,7 +127,7 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
     return tuple(found)
 
 
-def _same_windows(hashes: NDArray[np.uint64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _same_windows(hashes: NDArray[np.uint64]) -> tuple[IntArray, IntArray]:
     """Return where windows begin that were seen before, and where they were seen last.
 
     Sorted are the windows whose hash is even, the same ones in a copy as in its original; the others are looked at only

@@ -11,14 +11,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones_and_lines
 from linecheck.dsp.spectra.spectra import find_lines
 
 __all__ = ["cut_noise", "flat_tops", "held_stretch", "overdriven"]
-
-FloatArray = NDArray[np.float64]
 
 #: What is usual is told from so many runs of one value on either side, and a signal moves from so many steps on.
 RUNS_AROUND, STEPS_MOVED = 32, 3.0
@@ -185,9 +183,7 @@ def _beyond_rails(
     return sum(count for count, _ in cut), max(cut, default=(0, 0.0))[1]
 
 
-def _at_rails(
-    values: FloatArray, amplitude: float, step: float
-) -> tuple[tuple[NDArray[np.int64], float, float], ...]:
+def _at_rails(values: FloatArray, amplitude: float, step: float) -> tuple[tuple[IntArray, float, float], ...]:
     """Return which samples are at either rail (none where a tone has as many at its peak), the rail, and its side."""
     natural = len(values) * np.sqrt(2.0 * step / max(amplitude, step, 1e-12)) / np.pi
     found = []

@@ -15,14 +15,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import clicks
 
 __all__ = ["Level", "foreign", "patchy", "phase_step", "unsteady"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: A level is looked at every so many periods, in blocks of twice the length that rise and fall as a raised cosine: they
 #: add to one, whatever stretch is looked at, and hum far below the tone is in none of them.

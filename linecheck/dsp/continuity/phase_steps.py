@@ -9,14 +9,12 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, synthesise
 from linecheck.dsp.locating.locate import tone_blocks
 
 __all__ = ["BLOCKS", "fitted_level_step", "level_step", "phase_step", "step_of", "tone_level_step"]
-
-FloatArray = NDArray[np.float64]
 
 BLOCKS = 24
 #: So many tones are followed, from all over the higher ones.
@@ -143,7 +141,7 @@ def step_of(gain: FloatArray) -> tuple[int, float] | None:
 
 
 @lru_cache(maxsize=1)
-def _steps() -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+def _steps() -> tuple[IntArray, FloatArray, FloatArray]:
     """Return every way in which a level can step: from a block on, or from one block to another.
 
     Returns

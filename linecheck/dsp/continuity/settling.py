@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_tones, synthesise
 
 __all__ = ["settling"]
-
-FloatArray = NDArray[np.float64]
 
 #: Time constants, s: close enough to each other for sums of them to follow any between. 3 ms is a corner of 53 Hz.
 TIME_CONSTANTS = np.geomspace(0.003, 0.4, 12)

@@ -11,12 +11,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 
 __all__ = ["Uneven", "hum_step", "uneven_stretch"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Noise is compared in blocks of this length, of so many at least; a running mean over so long is taken off before, so
 #: that nothing is left of hum (at 250 Hz 34 dB less) and noise is as good as whole from 3 kHz on.

@@ -19,7 +19,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray, IntArray
 
 __all__ = [
     "Envelopes",
@@ -29,8 +30,6 @@ __all__ = [
     "telling_seconds",
     "tone_envelopes",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: Before and after a schedule so much silence belongs to it. How it fades in and out is not known: where steps tell the
 #: start, that has little weight.
@@ -84,7 +83,7 @@ class Envelopes:
 
     tones_hz: FloatArray
     values: FloatArray
-    widths: NDArray[np.int64]
+    widths: IntArray
     block_seconds: float
 
     @property
@@ -93,9 +92,9 @@ class Envelopes:
         return np.asarray(self.widths * self.block_seconds, dtype=np.float64)
 
     @property
-    def counts(self) -> NDArray[np.int64]:
+    def counts(self) -> IntArray:
         """How many of each tone's amplitudes are whole."""
-        counts: NDArray[np.int64] = np.maximum(self.values.shape[1] - self.widths + 1, 0)
+        counts: IntArray = np.maximum(self.values.shape[1] - self.widths + 1, 0)
         return counts
 
 
@@ -213,7 +212,7 @@ def find_schedule(
     return float((shifts[best] - first) * block), float(agreement[best])
 
 
-def _agreements(envelopes: Envelopes, template: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+def _agreements(envelopes: Envelopes, template: FloatArray) -> tuple[IntArray, FloatArray]:
     """Return at which blocks a template may begin, and how much of the variance it explains there."""
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -238,7 +237,7 @@ def _agreements(envelopes: Envelopes, template: FloatArray) -> tuple[NDArray[np.
     return shifts, np.clip(covariance, 0.0, None) ** 2 / (expected * found)
 
 
-def _between(values: FloatArray, low: NDArray[np.int64], high: NDArray[np.int64]) -> FloatArray:
+def _between(values: FloatArray, low: IntArray, high: IntArray) -> FloatArray:
     """Return the sums of values from ``low`` to below ``high``."""
     sums = np.concatenate(([0.0], np.cumsum(values)))
     between: FloatArray = sums[high] - sums[low]

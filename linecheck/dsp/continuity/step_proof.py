@@ -13,15 +13,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import splices
 from linecheck.dsp.fits.tones import fit_tones, project, synthesise
 from linecheck.dsp.spectra.tapered import taper
 
 __all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_few", "is_spliced", "is_swayed", "is_turned"]
-
-FloatArray = NDArray[np.float64]
 
 #: A tone this much lower than another sways it, and has no say in its frequency.
 FAR_LOWER = 0.1
@@ -52,7 +50,7 @@ EXPLAINED, NEAR_CYCLES, BREAKS_TRIED = 0.3, np.arange(0.25, 3.1, 0.25), 24
 FAR_CYCLES, MAX_LINES = 3.5, 6
 
 
-def _thirds(record: FloatArray, tones: FloatArray) -> tuple[float, NDArray[np.complex128]]:
+def _thirds(record: FloatArray, tones: FloatArray) -> tuple[float, ComplexArray]:
     """Return the share of power that tones (cycles per frame) have in that third of a record where it is greatest.
 
     A break spoils one third, what comes early after it another: it must not hide itself. With it the first tone's

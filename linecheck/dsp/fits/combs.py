@@ -10,14 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import synthesise
 
 __all__ = ["Arrival", "arrival", "comb_frequencies", "comb_phases"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: No multiple of a mains frequency.
 LOWEST_HZ = 313.0

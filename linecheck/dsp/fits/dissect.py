@@ -12,8 +12,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.fits.tones import (
     ToneFit,
     fit_scaled_tones,
@@ -42,8 +42,6 @@ __all__ = [
     "is_hum_hidden",
     "total",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: Mains products M = 1 … 5 (AES17-2015, 6.5.1).
 HUM_ORDERS = 5
@@ -367,7 +365,7 @@ def _assemble(
     )
 
 
-def _near_hum(frequencies_hz: FloatArray, seconds: float) -> NDArray[np.bool_]:
+def _near_hum(frequencies_hz: FloatArray, seconds: float) -> BoolArray:
     """Return which lines lie where a mains product of 50 or 60 Hz may."""
     near = np.zeros(len(frequencies_hz), dtype=bool)
     for mains in (50.0, 60.0):
@@ -376,7 +374,7 @@ def _near_hum(frequencies_hz: FloatArray, seconds: float) -> NDArray[np.bool_]:
     return near
 
 
-def _hidden_orders(mains_hz: float, tone_hz: float, seconds: float) -> NDArray[np.bool_]:
+def _hidden_orders(mains_hz: float, tone_hz: float, seconds: float) -> BoolArray:
     """Return which mains products (nominal) the tone or one of its harmonics hides; 0 Hz is no tone."""
     products = mains_hz * np.arange(1, HUM_ORDERS + 1)
     if not tone_hz:

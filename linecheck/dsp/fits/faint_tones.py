@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.tone_residue import take_out, without_trend
 from linecheck.dsp.fits.tones import fit_lines, fit_tones, project, synthesise
@@ -21,9 +21,6 @@ from linecheck.dsp.spectra.spectra import density, density_near, find_lines
 from linecheck.dsp.spectra.windows import blackman_harris
 
 __all__ = ["TonePowers", "tone_powers"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: A line within so many cycles over the record of a tone cannot be told from it.
 APART_CYCLES = 2.0

@@ -10,11 +10,10 @@ peak; both are frozen here and depend on no rate.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["OCTAVE_PHASES", "OCTAVE_TONES_HZ", "PAIR_PHASES", "PAIR_TONES_HZ", "PEAK_OF_UNIT_TONES"]
-
-FloatArray = NDArray[np.float64]
 
 #: Of the first and of the second channel, where both sound at once.
 PAIR_TONES_HZ: tuple[FloatArray, FloatArray] = (

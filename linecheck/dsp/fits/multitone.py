@@ -14,11 +14,10 @@ rate.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["GRID_HZ", "PEAK_OF_UNIT_TONES", "TONES_HZ", "TONE_PHASES"]
-
-FloatArray = NDArray[np.float64]
 
 GRID_HZ = 2.0
 

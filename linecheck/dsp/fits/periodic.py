@@ -20,15 +20,11 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.spectra.windows import BLACKMAN_HARRIS, blackman_harris
 
 __all__ = ["LineReader", "PeriodicSignal", "fitted_scale", "period_frames", "spread_phases"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: A line is read from so many bins on either side of its own.
 REACH_BINS = 2

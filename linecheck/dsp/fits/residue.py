@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.level_courses import Level
 from linecheck.dsp.continuity.settling import settling
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones, synthesise
@@ -15,8 +15,6 @@ from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.spectra import Density, band_power, density, density_near, usable_frames
 
 __all__ = ["Residue", "residue"]
-
-FloatArray = NDArray[np.float64]
 
 #: So many harmonics are fitted apart; higher ones count with the noise.
 HARMONICS = 15

@@ -10,15 +10,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.jitter_sequence import CARRIER_ORDER, CYCLE, SquareLines
 from linecheck.dsp.spectra.demodulate import Baseband
 
 __all__ = ["SquareStep", "square_step"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: The record is cut into so many pieces, which overlap by half.
 PIECES = 32
@@ -83,7 +80,7 @@ def _pieces(values: ComplexArray, frequencies: FloatArray) -> ComplexArray:
 
 
 def _best(
-    came: ComplexArray, noise: FloatArray, size: FloatArray, orders: NDArray[np.int64]
+    came: ComplexArray, noise: FloatArray, size: FloatArray, orders: IntArray
 ) -> tuple[int, int] | None:
     """Return after which piece the lines step most clearly, and by how many frames; None where they do not."""
     sums = np.cumsum(came, axis=0)

@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.spectra import Density, band_power, density, line_spectrum
@@ -31,8 +31,6 @@ __all__ = [
     "take_out",
     "without_trend",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: Degree of the polynomials that the tones' common level and timing may follow over a record.
 DRIFT_DEGREE = 4

@@ -21,7 +21,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray
 
 __all__ = [
     "ToneFit",
@@ -33,9 +34,6 @@ __all__ = [
     "project",
     "synthesise",
 ]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
 STRONG_SHARE = 0.1
@@ -114,7 +112,7 @@ class _Tables:
         # Of the normal equations, of the constant and cosines, and of sines: on centred times these do not mix.
         self.cosines, self.sines = 0.5 * (difference + addition), 0.5 * (difference - addition)[1:, 1:]
 
-    def project(self, values: FloatArray, which: NDArray[np.bool_] | slice = slice(None)) -> ComplexArray:
+    def project(self, values: FloatArray, which: BoolArray | slice = slice(None)) -> ComplexArray:
         """Return the projections on some of the tones."""
         outer, inner = self._outer[:, which], np.ascontiguousarray(self._inner[:, which])
         whole, rest = divmod(self.frames, self.block)

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import synthesise
 
 __all__ = ["slow_trend"]
-
-FloatArray = NDArray[np.float64]
 
 #: The basis has this many times the record as its period, so that a trend need not end as it began.
 _EXTENSION = 1.3

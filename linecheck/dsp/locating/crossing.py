@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["Crossing", "noise_crossing"]
-
-FloatArray = NDArray[np.float64]
 
 #: A value this many times what noise alone would give has come out of it.
 OUT_OF_NOISE = 10.0

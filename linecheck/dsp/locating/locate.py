@@ -12,12 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray
 
 __all__ = ["Span", "hop_frames", "steady_span", "tone_blocks", "tone_envelope"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Four hops under a Hann-like weight: selective enough that hum and offsets do not pass for a tone.
 _WEIGHTS = np.array([0.1464466, 0.3535534, 0.3535534, 0.1464466])
@@ -77,7 +75,7 @@ def tone_envelope(values: FloatArray, frequency: float, hop: int) -> FloatArray:
     return np.abs(np.convolve(blocks, _WEIGHTS, mode="valid"))
 
 
-def _runs(flags: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
+def _runs(flags: BoolArray, gap: int) -> list[tuple[int, int]]:
     """Return (start, stop) of runs of True, joined across gaps of at most ``gap``."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
     runs: list[tuple[int, int]] = []

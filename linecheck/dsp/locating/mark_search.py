@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.locating.marks import (
     BIT_SECONDS,
     BITS,
@@ -36,7 +37,6 @@ from linecheck.dsp.locating.marks import (
 
 __all__ = ["Payload", "PayloadReader", "Sync", "SyncFinder"]
 
-FloatArray = NDArray[np.float64]
 FloatBlock = NDArray[np.float32]
 ComplexBlock = NDArray[np.complex64]
 

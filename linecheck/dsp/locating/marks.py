@@ -31,6 +31,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
+
 __all__ = [
     "BITS",
     "BIT_SECONDS",
@@ -55,7 +57,6 @@ __all__ = [
     "wake_tone",
 ]
 
-FloatArray = NDArray[np.float64]
 BitArray = NDArray[np.uint8]
 
 WAKE_HZ = 800.0

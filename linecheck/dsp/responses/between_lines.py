@@ -10,15 +10,11 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.responses.responses import Response, line_levels, running_mean
 
 __all__ = ["BetweenLines", "between_lines"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: Points from one line to the next: lobes are no narrower than the distance of lines.
 FINENESS: Final = 8

@@ -17,14 +17,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.spectra.octaves import Bands
 
 __all__ = ["Images", "find_images"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Noise alone exceeds this over the median power once in 10**9 bins.
 STANDS_OUT = 30.0
@@ -154,7 +151,7 @@ def _hann_coherence(cycles: float) -> float:
     return float(sum(abs(weight) * np.sinc(cycles - shift) for shift, weight in terms) / 0.375)
 
 
-def _band_index(bands: Bands, frequency_hz: FloatArray) -> NDArray[np.int64]:
+def _band_index(bands: Bands, frequency_hz: FloatArray) -> IntArray:
     """Return which band each frequency lies in, -1 for none."""
     index = np.searchsorted(bands.lower_hz, frequency_hz, side="right") - 1
     inside = (index >= 0) & (frequency_hz < bands.upper_hz[np.maximum(index, 0)])

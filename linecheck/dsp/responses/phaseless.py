@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.responses.sweeps import Transfer
 
 __all__ = ["phaseless_dip"]
-
-FloatArray = NDArray[np.float64]
 
 #: A dip or a peak stands out from what is usual within an octave on either side, by so much of it (0.26 dB).
 MIN_DIP = 0.03

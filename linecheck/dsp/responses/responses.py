@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 
 __all__ = [
     "HIDDEN_DB",
@@ -36,10 +37,6 @@ __all__ = [
     "stop_band",
     "without_coupling",
 ]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: A lobe of the stop band rises at least so far out of the notch ahead of it, dB.
 MIN_LOBE_DB = 1.0
@@ -95,7 +92,7 @@ class Response:
         levels = self.level_db - level.value
         return Response(self.frequencies_hz, levels, self.uncertainty_db, level.uncertainty)
 
-    def _part(self, which: NDArray[np.bool_] | slice) -> Response:
+    def _part(self, which: BoolArray | slice) -> Response:
         return Response(
             self.frequencies_hz[which], self.level_db[which], self.uncertainty_db[which], self.common_db
         )

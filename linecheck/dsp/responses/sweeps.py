@@ -12,15 +12,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.responses.responses import running_mean
 
 __all__ = ["Transfer", "exponential_sweep", "spectrum_at", "transfer"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 
 #: Noise is averaged over so many points to either side.
 NOISE_POINTS = 4

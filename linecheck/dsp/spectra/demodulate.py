@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones
 from linecheck.dsp.spectra.spectra import TAPERS, Density, usable_frames
 
 __all__ = ["Baseband", "SideDensities", "demodulate", "side_densities"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Where the complementary error function has fallen to 1e-9.
 REACH = 4.32

@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.jitter_sequence import CARRIER_ORDER, CYCLE, SquareLines
 from linecheck.dsp.spectra.demodulate import Baseband
 from linecheck.dsp.spectra.windows import BLACKMAN_HARRIS, blackman_harris
 
 __all__ = ["Known", "without_known_lines"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: The noise at a line is that of the bins so far from it.
 AROUND = (6, 30)
@@ -106,7 +103,7 @@ def _noise(envelope: Baseband, places: FloatArray) -> FloatArray:
 
 
 def _expected(
-    offsets: NDArray[np.int64], ratios: ComplexArray, came: ComplexArray, spread: FloatArray
+    offsets: IntArray, ratios: ComplexArray, came: ComplexArray, spread: FloatArray
 ) -> ComplexArray | None:
     """Return the lines at the square wave's place in time; None where too few of them show to find it."""
     size = np.abs(came) / np.abs(ratios)
@@ -136,7 +133,7 @@ def _expected(
 
 
 def _shares(
-    offsets: NDArray[np.int64],
+    offsets: IntArray,
     ratios: ComplexArray,
     came: ComplexArray,
     spread: FloatArray,

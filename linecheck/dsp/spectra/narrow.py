@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["Narrowed", "narrow", "narrowing_factor"]
-
-FloatArray = NDArray[np.float64]
 
 #: The new rate over the highest frequency of interest: 44.1 kHz still holds 20 kHz.
 MIN_RATE_OVER_TOP = 2.2

@@ -16,13 +16,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.spectra.spectra import Density
 
 __all__ = ["OCTAVE_RATIO", "Bands", "band_levels", "bands_between", "midband_hz", "third_octaves"]
-
-FloatArray = NDArray[np.float64]
 
 OCTAVE_RATIO = 10.0**0.3
 REFERENCE_HZ = 1000.0

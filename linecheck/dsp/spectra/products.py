@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.spectra.spectra import band_power, density, find_lines
 from linecheck.dsp.spectra.tapered import fit_tapered
 
 __all__ = ["Products", "fit_products"]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

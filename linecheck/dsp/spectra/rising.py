@@ -11,11 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["Rise", "find_notches", "find_rise"]
-
-FloatArray = NDArray[np.float64]
 
 #: A density rises where it comes to stand so far above its lowest value, and begins to where it is so far above.
 RISE_DB = 6.0

@@ -15,17 +15,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import fit_lines, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.demodulate import Baseband, SideDensities, side_densities
 from linecheck.dsp.spectra.spectra import density_near, find_lines
 
 __all__ = ["Modulation", "Nature", "Quantity", "Sideband", "take_apart"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 Nature = Literal["jitter", "amplitude", "upper", "lower", "mixed"]
 

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray, IntArray
 
 __all__ = [
     "CLEAN_PART",
@@ -32,8 +33,6 @@ __all__ = [
     "reduce_peaks",
     "usable_frames",
 ]
-
-FloatArray = NDArray[np.float64]
 
 TAPERS = 8
 #: Anti-alias filters of captures begin here, as a part of the rate.
@@ -220,7 +219,7 @@ def _windowed_power(values: FloatArray, padding: int) -> FloatArray:
     return np.asarray((transform.real**2 + transform.imag**2) * (2.0 / np.sum(window)) ** 2)
 
 
-def _local_median(power: FloatArray, width: int, places: NDArray[np.int64] | None = None) -> FloatArray:
+def _local_median(power: FloatArray, width: int, places: IntArray | None = None) -> FloatArray:
     """Return the running level of a power spectrum: medians of adjoining blocks, joined by straight lines.
 
     Everywhere, or at some places alone.
@@ -333,7 +332,7 @@ def line_spectrum(
     )
 
 
-def reduce_peaks(x: FloatArray, y: FloatArray, most: int = 2000) -> NDArray[np.int64]:
+def reduce_peaks(x: FloatArray, y: FloatArray, most: int = 2000) -> IntArray:
     """Return the indices of at most ``most`` points by peak-hold over groups of logarithmically growing width.
 
     Each group gives its highest point at that point's own place, so no line moves or is lost; the last

@@ -5,14 +5,11 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import fit_tones, project, synthesise
 
 __all__ = ["fit_tapered", "taper"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Share of a record over which its weight rises at either end: noise counts 1.1 times as much, far lines vanish.
 SLOPE = 0.125

@@ -18,7 +18,9 @@ from math import sqrt
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = [
     "a_weighting_db",
@@ -28,8 +30,6 @@ __all__ = [
     "weighting_468_db",
     "weighting_468_power",
 ]
-
-FloatArray = NDArray[np.float64]
 
 
 def _iec_61672_poles() -> tuple[float, float, float, float]:

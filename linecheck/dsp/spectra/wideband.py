@@ -13,15 +13,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.tones import fit_lines
 from linecheck.dsp.spectra.spectra import Density, density, density_near, find_lines, usable_frames
 
 __all__ = ["Part", "audio_part", "high_part"]
-
-FloatArray = NDArray[np.float64]
 
 #: A search for lines goes on at most so often: what is strong hides what is faint.
 SEARCHES = 3

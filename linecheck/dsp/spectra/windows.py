@@ -18,7 +18,8 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = [
     "BLACKMAN_HARRIS",
@@ -28,8 +29,6 @@ __all__ = [
     "flat_top",
     "noise_bandwidth_bins",
 ]
-
-FloatArray = NDArray[np.float64]
 
 #: Harris 1978, minimum four-term: signs alternate.
 BLACKMAN_HARRIS = (0.35875, -0.48829, 0.14128, -0.01168)
