@@ -26,13 +26,7 @@ from linecheck.checks.base import (
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
-from linecheck.checks.parts.steady import (
-    SETTLE_SECONDS,
-    BandHz,
-    SteadyParameters,
-    ramped,
-    steady_stimulus,
-)
+from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParameters, ramped, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import break_in, locate_turns
 from linecheck.dsp.arrays import BoolArray, FloatArray
@@ -207,11 +201,7 @@ class CrosstalkKind(CheckKind):
         return out.measurement()
 
     def never_measured(
-        self,
-        parameters: CrosstalkParameters,
-        analysis: CrosstalkAnalysis,
-        channels: int,
-        has_reference: bool,
+        self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis, channels: int, has_reference: bool
     ) -> Mapping[str, str]:
         """Return why there is no crosstalk in one channel, or in a band without a tone."""
         if channels < 2:

@@ -26,13 +26,7 @@ from linecheck.checks.base import (
 from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
 from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
 from linecheck.checks.parts.steady import BandHz
-from linecheck.checks.parts.stepped import (
-    Step,
-    SteppedKind,
-    SteppedParameters,
-    StepPlan,
-    step_spans,
-)
+from linecheck.checks.parts.stepped import Step, SteppedKind, SteppedParameters, StepPlan, step_spans
 from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.level_courses import patchy
@@ -40,12 +34,7 @@ from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.residue import Residue, residue
 from linecheck.dsp.quantise import full_scale_amplitude
 
-__all__ = [
-    "KIND",
-    "DistortionSweepAnalysis",
-    "DistortionSweepKind",
-    "DistortionSweepParameters",
-]
+__all__ = ["KIND", "DistortionSweepAnalysis", "DistortionSweepKind", "DistortionSweepParameters"]
 
 #: A tone is measured over at least so many of its periods.
 MIN_PERIODS = 12.0
@@ -324,11 +313,7 @@ def _thd_n(left: Residue, nominal_hz: float) -> list[Reading]:
 
 
 def _patch(
-    name: str,
-    residues: list[Residue],
-    spans: list[tuple[int, int]],
-    frequencies_hz: FloatArray,
-    rate_hz: int,
+    name: str, residues: list[Residue], spans: list[tuple[int, int]], frequencies_hz: FloatArray, rate_hz: int
 ) -> list[Problem]:
     """Return a problem where a sine, or what is left beside it, is another for a while."""
     for left, (start, _), tone in zip(residues, spans, frequencies_hz, strict=True):
@@ -364,11 +349,7 @@ def _add(
     out.readings += [
         Reading(worst, name, float(values[place]), "dB", float(spreads[place])),
         Reading(
-            worst_at,
-            name,
-            float(frequencies_hz[place]),
-            "Hz",
-            float(np.max(np.diff(around)) / np.sqrt(12.0)),
+            worst_at, name, float(frequencies_hz[place]), "Hz", float(np.max(np.diff(around)) / np.sqrt(12.0))
         ),
     ]
     out.curves.append(Curve(curve, name, frequencies_hz.copy(), "Hz", values, "dB", uncertainty=spreads))

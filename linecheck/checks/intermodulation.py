@@ -42,12 +42,7 @@ from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
 from linecheck.dsp.spectra.products import Products, fit_products
 
-__all__ = [
-    "KIND",
-    "IntermodulationAnalysis",
-    "IntermodulationKind",
-    "IntermodulationParameters",
-]
+__all__ = ["KIND", "IntermodulationAnalysis", "IntermodulationKind", "IntermodulationParameters"]
 
 #: A product up to this share of the capture's rate is read true; above, the capture's own filter takes some of it.
 LAST_TRUE_SHARE = 0.46

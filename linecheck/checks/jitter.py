@@ -362,11 +362,7 @@ def _carrier(capture: Capture, location: Location, channel: int, nominal_hz: flo
 
 
 def _taken_apart(
-    capture: Capture,
-    location: Location,
-    channel: int,
-    parameters: JitterParameters,
-    analysis: JitterAnalysis,
+    capture: Capture, location: Location, channel: int, parameters: JitterParameters, analysis: JitterAnalysis
 ) -> _Tone | None:
     """Demodulate one channel's tone, take the stimulus's own lines out and the rest apart.
 

@@ -358,10 +358,7 @@ def _fitted(record: FloatArray, first: int, tone: float, beside: float) -> _Fit:
 
 
 def _points(
-    parameters: LinearityParameters,
-    plan: StepPlan,
-    fits: list[_Fit],
-    tolerance_db: float,
+    parameters: LinearityParameters, plan: StepPlan, fits: list[_Fit], tolerance_db: float
 ) -> _Points:
     """Turn fitted amplitudes into errors re the reference."""
     levels = np.array(parameters.levels)
@@ -381,11 +378,7 @@ def _points(
 
 
 def _add(
-    out: ReadingList,
-    name: str,
-    points: _Points,
-    parameters: LinearityParameters,
-    analysis: LinearityAnalysis,
+    out: ReadingList, name: str, points: _Points, parameters: LinearityParameters, analysis: LinearityAnalysis
 ) -> None:
     """Add metrics, curve, and what could not be resolved."""
     used = points.resolved

@@ -92,10 +92,7 @@ def _signal(rate_hz: int, lowest_hz: float) -> PeriodicSignal:
     steep, highest = STEEP_SHARE * rate_hz, HIGHEST_SHARE * rate_hz
     count = int(PER_OCTAVE * np.log2(steep / lowest_hz))
     wanted = np.concatenate(
-        (
-            lowest_hz * 2.0 ** (np.arange(count) / PER_OCTAVE),
-            np.arange(steep, highest, STEEP_SPACING_HZ),
-        )
+        (lowest_hz * 2.0 ** (np.arange(count) / PER_OCTAVE), np.arange(steep, highest, STEEP_SPACING_HZ))
     )
     orders = 2 * np.floor(0.5 * wanted / fundamental + 1e-9).astype(np.int64) + 1
     return PeriodicSignal(period, np.unique(orders))
@@ -297,14 +294,7 @@ def _cut(response: Response, edge_hz: float, more: int = 0) -> Response:
 def _curve(out: ReadingList, name: str, response: Response) -> None:
     out.curves.append(
         Curve(
-            "response",
-            name,
-            response.frequencies_hz,
-            "Hz",
-            response.level_db,
-            "dB",
-            None,
-            response.spread_db,
+            "response", name, response.frequencies_hz, "Hz", response.level_db, "dB", None, response.spread_db
         )
     )
 

@@ -24,12 +24,7 @@ from linecheck.checks.base import (
 )
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
-from linecheck.checks.parts.steady import (
-    SteadyParameters,
-    find_at_other_rates,
-    last_settled,
-    steady_stimulus,
-)
+from linecheck.checks.parts.steady import SteadyParameters, find_at_other_rates, last_settled, steady_stimulus
 from linecheck.checks.parts.tone_sets import stepped_level
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import fitted_level_step
@@ -344,13 +339,7 @@ def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) ->
     variance = band_power(density(rest, 1.0), low, high)[0] / max(free - combs.size, 0.5 * free)
     middle = start + 0.5 * (len(record) - 1)
     arrived = arrival(
-        amplitudes[strongest],
-        combs[strongest],
-        comb_phases(tones),
-        middle,
-        float(start),
-        reach,
-        variance,
+        amplitudes[strongest], combs[strongest], comb_phases(tones), middle, float(start), reach, variance
     )
     gain = float(np.sqrt(powers[strongest]))
     sizes = np.abs(amplitudes[strongest])

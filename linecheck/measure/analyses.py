@@ -16,14 +16,7 @@ import numpy as np
 from linecheck.checks.base import Capture, Measurement, Problem, Reference, Stimulus
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, LimitFile
-from linecheck.measure.measure import (
-    Analysed,
-    Analysis,
-    analyse,
-    failure_problem,
-    reference_from,
-    unmeasured,
-)
+from linecheck.measure.measure import Analysed, Analysis, analyse, failure_problem, reference_from, unmeasured
 from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
 from linecheck.run.model import CheckOutcome

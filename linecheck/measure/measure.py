@@ -119,9 +119,7 @@ def _measured(analysis: Analysis) -> Measurement:
         return judged_silence(Measurement(problems=_once(found)), capture, channels, metrics, check.masks)
     context = Context(channels, analysis.reference, analysis.volts_uncertainty)
     measured = kept_measurement(
-        check.kind,
-        check.kind.measure(capture, location, check.stimulus, check.analysis, context),
-        channels,
+        check.kind, check.kind.measure(capture, location, check.stimulus, check.analysis, context), channels
     )
     return replace(measured, problems=_once((*found, *measured.problems)))
 

@@ -34,13 +34,7 @@ DOUBT = 0.002
 TIMES_USUAL, MIN_PEAK = 6.0, 1e-4
 
 
-def add_peak_outside(
-    out: ReadingList,
-    capture: Capture,
-    location: Location,
-    index: int,
-    name: str,
-) -> None:
+def add_peak_outside(out: ReadingList, capture: Capture, location: Location, index: int, name: str) -> None:
     """Add the highest peak before and after what is measured, and a note where it stands out.
 
     A peak is a deviation from the direct voltage; where the located tone sounds there, what exceeds its amplitude.

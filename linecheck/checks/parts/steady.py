@@ -95,9 +95,7 @@ def steady_stimulus(
             made[key] = _sum_of_cosines(time, rate, *tones)
         values[:, channel] = made[key]
     return Stimulus(
-        quantise(ramped(values, rate, ramp_seconds), parameters.bits, parameters.seed),
-        rate,
-        parameters.bits,
+        quantise(ramped(values, rate, ramp_seconds), parameters.bits, parameters.seed), rate, parameters.bits
     )
 
 

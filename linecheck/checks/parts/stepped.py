@@ -19,14 +19,7 @@ from linecheck.checks.base import (
     Stimulus,
     Stretch,
 )
-from linecheck.checks.parts.steady import (
-    CLOCK_TOLERANCE,
-    Bits,
-    RateHz,
-    Seed,
-    dead_channel,
-    ramped,
-)
+from linecheck.checks.parts.steady import CLOCK_TOLERANCE, Bits, RateHz, Seed, dead_channel, ramped
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.step_match import (
@@ -50,15 +43,7 @@ from linecheck.dsp.fits.tones import fit_tones, fit_tones_and_lines, peak_freque
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
-__all__ = [
-    "Step",
-    "StepPlan",
-    "SteppedKind",
-    "SteppedParameters",
-    "level_steps",
-    "narrowed_to",
-    "step_spans",
-]
+__all__ = ["Step", "StepPlan", "SteppedKind", "SteppedParameters", "level_steps", "narrowed_to", "step_spans"]
 
 #: A capture holds a plan where it explains this share of how the tones' amplitudes vary.
 MIN_AGREEMENT = 0.5

@@ -22,14 +22,7 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray, IntArray
 
-__all__ = [
-    "Envelopes",
-    "Schedule",
-    "find_schedule",
-    "refine_start",
-    "telling_seconds",
-    "tone_envelopes",
-]
+__all__ = ["Envelopes", "Schedule", "find_schedule", "refine_start", "telling_seconds", "tone_envelopes"]
 
 #: Before and after a schedule so much silence belongs to it. How it fades in and out is not known: where steps tell the
 #: start, that has little weight.

@@ -45,11 +45,7 @@ class Products:
 
 
 def fit_products(
-    values: FloatArray,
-    tones: FloatArray,
-    products: FloatArray,
-    others: Sequence[float],
-    around: float,
+    values: FloatArray, tones: FloatArray, products: FloatArray, others: Sequence[float], around: float
 ) -> Products:
     """Fit two tones, their products and other tones all at once; hum and drift do not leak into them.
 
@@ -86,13 +82,7 @@ def fit_products(
     shares = left / freedom * (share * frames)
     square = 0.5 * np.abs(amplitudes) ** 2
     near = [float(np.sqrt(shares[np.argmin(np.abs(products - tone))])) for tone in tones]
-    return Products(
-        np.abs(amplitudes[:2]),
-        np.array(near),
-        square[2 : 2 + count] - shares,
-        shares,
-        freedom,
-    )
+    return Products(np.abs(amplitudes[:2]), np.array(near), square[2 : 2 + count] - shares, shares, freedom)
 
 
 def _lines_beside(rest: FloatArray, known: FloatArray, products: FloatArray, around: float) -> FloatArray:

@@ -98,10 +98,7 @@ def _floor(level: FloatArray) -> tuple[int, int]:
     lowest = int(np.argmin(level))
     far = np.flatnonzero(level > level[lowest] + FLOOR_DB)
     before, behind = far[far < lowest], far[far > lowest]
-    return (
-        int(before[-1]) + 1 if len(before) else 0,
-        int(behind[0]) - 1 if len(behind) else len(level) - 1,
-    )
+    return (int(before[-1]) + 1 if len(before) else 0, int(behind[0]) - 1 if len(behind) else len(level) - 1)
 
 
 def find_notches(frequency_hz: FloatArray, density: FloatArray) -> FloatArray:
