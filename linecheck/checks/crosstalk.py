@@ -30,9 +30,8 @@ from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParamete
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import break_in, locate_turns
 from linecheck.dsp.arrays import BoolArray, FloatArray
-from linecheck.dsp.extremes import lowest_of
 from linecheck.dsp.fits.dissect import Line, Power
-from linecheck.dsp.fits.faint_tones import tone_powers
+from linecheck.dsp.fits.faint_tones import lowest_of, tone_powers
 from linecheck.dsp.fits.interleaved import (
     OCTAVE_PHASES,
     OCTAVE_TONES_HZ,

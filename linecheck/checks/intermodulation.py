@@ -37,10 +37,9 @@ from linecheck.checks.parts.stepped import (
 from linecheck.checks.parts.tone_sets import stepped_level
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import tone_level_step
-from linecheck.dsp.locating.crossing import Crossing, noise_crossing
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
-from linecheck.dsp.spectra.products import Products, fit_products
+from linecheck.dsp.spectra.products import Crossing, Products, fit_products, noise_crossing
 
 __all__ = ["KIND", "IntermodulationAnalysis", "IntermodulationKind", "IntermodulationParameters"]
 

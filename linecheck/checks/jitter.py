@@ -35,11 +35,10 @@ from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, Resolu
 from linecheck.checks.parts.tone_sets import stepped_level
 from linecheck.dsp.continuity.phase_steps import tone_level_step
 from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
-from linecheck.dsp.fits.square_steps import SquareStep, square_step
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
 from linecheck.dsp.locating.locate import tone_blocks
 from linecheck.dsp.spectra.demodulate import demodulate
-from linecheck.dsp.spectra.jitter_lines import without_known_lines
+from linecheck.dsp.spectra.jitter_lines import SquareStep, square_step, without_known_lines
 from linecheck.dsp.spectra.sidebands import Modulation, Quantity, Sideband, take_apart
 from linecheck.dsp.spectra.spectra import TAPERS, band_power, reduce_peaks
 

@@ -36,11 +36,10 @@ from linecheck.checks.parts.stepped import (
 )
 from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.continuity.level_courses import Level, foreign, phase_step, unsteady
-from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tones_and_lines, synthesise
+from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tapered, fit_tones_and_lines, synthesise
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
 from linecheck.dsp.spectra.spectra import density, density_near, find_lines
-from linecheck.dsp.spectra.tapered import fit_tapered
 
 __all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters"]
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 import time
 import traceback
+from collections.abc import Mapping
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,17 +16,26 @@ from pathlib import Path
 import numpy as np
 
 from linecheck.audio.file import samples_sha256
-from linecheck.checks.base import Capture, Context, Measurement, Problem, Reading, Reference
+from linecheck.checks.base import Capture, Context, Measurement, Note, Problem, Reading, Reference, Taken
 from linecheck.checks.contract import kept_measurement
 from linecheck.errors import ContractError
 from linecheck.limits.decision import judge_measurement
-from linecheck.limits.model import Check, Decision
+from linecheck.limits.model import Check, Decision, LimitFile
 from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.measure.path_part import PathParts, with_path
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck, judged_silence, silent_channels
 from linecheck.measure.trust import inspect_channels, inspect_continuity, inspect_samples
+from linecheck.run.model import CheckOutcome
 
-__all__ = ["Analysed", "Analysis", "analyse", "failure_problem", "reference_from", "take_measurement"]
+__all__ = [
+    "Analysed",
+    "Analysis",
+    "analyse",
+    "compared",
+    "failure_problem",
+    "reference_from",
+    "take_measurement",
+]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -179,3 +189,33 @@ def reference_from(check: str, judged: JudgedMeasurement, channels: tuple[str, .
         tuple(None if reading is None else reading.uncertainty for reading in readings),
         tuple(None if reading is None else reading.value for reading in volts),
     )
+
+
+def compared(limits: LimitFile, outcomes: Mapping[str, CheckOutcome]) -> tuple[Note, ...]:
+    """Return the notes of every kind that a run has several checks of, in the limit file's order.
+
+    A fault in a comparison is logged and costs its notes; the run keeps everything that was measured.
+    """
+    by_kind: dict[str, list[Check]] = {}
+    for check in limits.checks:
+        if check.name in outcomes:
+            by_kind.setdefault(check.kind.name, []).append(check)
+    notes: list[Note] = []
+    for checks in by_kind.values():
+        if len(checks) < 2:
+            continue
+        try:
+            notes += checks[0].kind.compare([_taken(check, outcomes[check.name]) for check in checks])
+        except Exception:
+            _log.exception("checks of kind %s could not be compared", checks[0].kind.name)
+    return tuple(notes)
+
+
+def _taken(check: Check, outcome: CheckOutcome) -> Taken:
+    judged = outcome.judged
+    measurement = Measurement(
+        tuple(item.reading for item in judged.readings),
+        tuple(item.curve for item in judged.curves),
+        judged.problems,
+    )
+    return Taken(check.name, check.setup, check.stimulus, measurement)

@@ -27,7 +27,7 @@ from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.measure.analyses import Analyses, Captured
-from linecheck.measure.compare import compared
+from linecheck.measure.measure import compared
 from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
 from linecheck.run.model import CheckOutcome, Run

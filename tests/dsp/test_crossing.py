@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.dsp.locating.crossing import noise_crossing
+from linecheck.dsp.spectra.products import noise_crossing
 
 LEVELS = -5.0 * np.arange(13)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.extremes import lowest_of
+from linecheck.dsp.fits.faint_tones import lowest_of
 
 REPEATS = 2000
 

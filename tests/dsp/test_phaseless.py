@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from linecheck.dsp.responses.phaseless import phaseless_dip
-from linecheck.dsp.responses.sweeps import Transfer
+from linecheck.dsp.responses.sweeps import Transfer, phaseless_dip
 
 FREQUENCIES = np.geomspace(5.3, 22_000.0, 400)
 

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.fits.tones import fit_tones
+from linecheck.dsp.fits.tones import fit_tapered, fit_tones, taper
 from linecheck.dsp.spectra.products import fit_products
-from linecheck.dsp.spectra.tapered import fit_tapered, taper
 
 FRAMES = 7200
 TONES = np.array([60.0, 7000.0]) / 24_000

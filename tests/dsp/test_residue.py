@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from linecheck.dsp.continuity.settling import settling
-from linecheck.dsp.fits.residue import residue
+from linecheck.dsp.fits.residue import residue, settling
 from linecheck.dsp.fits.tones import fit_tones, synthesise
 
 RATE = 96_000

@@ -23,9 +23,8 @@ from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
-from linecheck.dsp.responses.phaseless import phaseless_dip
 from linecheck.dsp.responses.responses import Response, line_levels
-from linecheck.dsp.responses.sweeps import exponential_sweep, spectrum_at, transfer
+from linecheck.dsp.responses.sweeps import exponential_sweep, phaseless_dip, spectrum_at, transfer
 from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["FADE_SECONDS", "Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]

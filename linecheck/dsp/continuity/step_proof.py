@@ -16,8 +16,7 @@ import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import splices
-from linecheck.dsp.fits.tones import fit_tones, project, synthesise
-from linecheck.dsp.spectra.tapered import taper
+from linecheck.dsp.fits.tones import fit_tones, project, synthesise, taper
 
 __all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_few", "is_spliced", "is_swayed", "is_turned"]
 

@@ -12,6 +12,7 @@ amplitude and ``angle(c)`` its phase in the middle of the record.
 :func:`fit_lines`            only the lines
 :func:`synthesise`           the sum of tones
 :func:`peak_frequency`       coarse: the strongest line in a band of a windowed spectrum
+:func:`fit_tapered`          tones beside far stronger lines, hum or drift, which must not leak into them
 ============================ ============================================================================
 """
 
@@ -28,11 +29,13 @@ __all__ = [
     "ToneFit",
     "fit_lines",
     "fit_scaled_tones",
+    "fit_tapered",
     "fit_tones",
     "fit_tones_and_lines",
     "peak_frequency",
     "project",
     "synthesise",
+    "taper",
 ]
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
@@ -41,6 +44,8 @@ STRONG_SHARE = 0.1
 NEAR, WORTH_PRODUCTS = 16, 1500
 #: How far a line moves from where it was found, in cycles over the record.
 LINE_REACH = 0.3
+#: Share of a record over which its weight rises at either end: noise counts 1.1 times as much, far lines vanish.
+SLOPE = 0.125
 
 
 @dataclass(frozen=True)
@@ -324,3 +329,42 @@ def peak_frequency(values: FloatArray, low: float, high: float) -> tuple[float, 
     offset = 0.5 * (left - right) / curvature if curvature < 0.0 else 0.0
     prominence = float(power[peak]) / typical if typical > 0.0 else float("inf")
     return (peak + float(np.clip(offset, -0.5, 0.5))) / length, prominence
+
+
+@lru_cache(maxsize=64)
+def taper(frames: int) -> FloatArray:
+    """Return weights that are 1 but for a raised cosine at either end, shape (frames,)."""
+    slope = min(max(1, round(SLOPE * frames)), frames // 2)
+    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(slope) + 0.5) / slope)
+    weights: FloatArray = np.concatenate((rise, np.ones(frames - 2 * slope), rise[::-1]))
+    weights.setflags(write=False)
+    return weights
+
+
+def fit_tapered(values: FloatArray, tones: FloatArray) -> tuple[ComplexArray, FloatArray, float]:
+    """Fit tones by least squares, then add what a tapered look at the rest still finds of them.
+
+    What least squares leave of a line x cycles over the record away falls with 1/x, under the taper with 1/x³.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+    tones : float64 array, shape (tones,)
+        Cycles per frame.
+
+    Returns
+    -------
+    amplitudes : complex128 array, shape (tones,)
+        Peak amplitudes, phases in the middle of the record.
+    rest : float64 array, shape (frames,)
+        What least squares leave.
+    share : float
+        The variance of each part of an amplitude, and the mean square that noise adds to a tone's, per noise density
+        (power per cycle per frame): 1/frames for least squares, about 1.1 times that here.
+    """
+    fit = fit_tones(values, tones)
+    rest = values - synthesise(len(values), tones, fit.amplitudes, fit.constant)
+    weights = taper(len(values))
+    total = float(np.sum(weights))
+    amplitudes: ComplexArray = fit.amplitudes + project(rest * weights, tones) * (2.0 / total)
+    return amplitudes, rest, float(weights @ weights) / total**2
