@@ -6,7 +6,7 @@ from itertools import product
 import numpy as np
 import pytest
 from known_truth import Scene, decibels, measured, readings, record, record_combs
-from repeats import assert_covers, repeats
+from repeats import assert_covers, assert_near, repeats
 
 from linecheck.checks.base import Reference
 from linecheck.dsp.spectra.weighting import a_weighting_power, weighting_468_power
@@ -92,16 +92,16 @@ def test_dynamic_range(level, rate, ppm, delay, index):
 def test_noise_is_not_biased(level, rate):
     # Over many records the noise's own statistics average out: what remains is the estimator's.
     errors = []
-    for seed in range(24):
+    for seed in range(12):
         scene = Scene(noise_db=float(-level))
         recording = record(scene, rate, seed=seed, seconds=0.25, delay_seconds=0.02, tail_seconds=0.02)
         _, result = measured("tone", recording.capture, seconds=0.25)
         errors.append(10.0 ** ((readings(result)["noise"].value + level) / 10.0))
-    # 24 records of 0.25 s and 20 kHz: 4.34/√(BT) = 0.0125 dB.
-    assert decibels(np.mean(errors)) == pytest.approx(0.0, abs=0.04)
+    # 12 records of 0.25 s and 20 kHz: 4.34/√(BT) = 0.018 dB.
+    assert decibels(np.mean(errors)) == pytest.approx(0.0, abs=0.055)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_lines_too_close_to_tell_apart_count_once(seed):
     # Pairs 0.5 to 2.5 Hz apart in a record of 1 s: one by one they cannot be read, their power can.
     generator = np.random.default_rng((11, seed))
@@ -221,7 +221,7 @@ def compare(errors, kind, result, channel, truth):
             errors[f"{kind}.{metric}"].append((got[metric].value - true, got[metric].uncertainty))
 
 
-@pytest.fixture(scope="module", params=repeats(200, 400))
+@pytest.fixture(scope="module", params=repeats(70, 400))
 def errors(request):
     """Error and stated uncertainty of every reading, two channels a record."""
     records = request.param
@@ -238,7 +238,7 @@ def errors(request):
         ratio = decibels(scenes[0].power / scenes[1].power)
         compare(found, "tone", result, None, {"balance": ratio})
         # Of these, readings of both channels count, and none is of the pair.
-        if seed >= records // 2:
+        if seed >= 2 * records // 3:
             continue
 
         levels = [readings(result, channel)["level_dbfs"] for channel in ("left", "right")]
@@ -283,16 +283,16 @@ def test_the_tone_s_spread_is_near_the_cramer_rao_bound(errors, metric):
         "tone.level_dbfs": 20.0 / np.log(10.0) * np.sqrt(0.5 * noise),
         "tone.frequency": np.sqrt(1.5 * noise) / (np.pi * SECONDS),
     }
-    assert 0.9 < np.std(error) / bound[metric] < 1.15
+    assert_near(np.std(error) / bound[metric], len(error))
 
 
 def test_the_noise_s_spread_is_near_its_limit(errors):
     error, _ = errors["low_level_tone.dynamic_range"]
     limit = 10.0 / np.log(10.0) / np.sqrt((20_000.0 - 20.0) * SECONDS)
-    assert 0.9 < np.std(error) / limit < 1.15
+    assert_near(np.std(error) / limit, len(error))
 
 
-@pytest.fixture(scope="module", params=repeats(200, 400))
+@pytest.fixture(scope="module", params=repeats(70, 400))
 def wiring_errors(request):
     """Error and stated uncertainty of the wiring check's readings of the pair; polarity and order on the way."""
     found = defaultdict(list)

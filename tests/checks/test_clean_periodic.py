@@ -22,7 +22,7 @@ def rounded(values, bits):
     return values if bits == 0 else np.round(values * 2.0 ** (bits - 1)) / 2.0 ** (bits - 1)
 
 
-@pytest.mark.parametrize("count", repeats(20, 160))
+@pytest.mark.parametrize("count", repeats(12, 160))
 @pytest.mark.parametrize("name", sorted(VARIATIONS))
 def test_a_clean_capture_is_never_flagged(name, count):
     kind_name, parameters = VARIATIONS[name]

@@ -150,7 +150,7 @@ def test_a_capture_that_cannot_hold_a_product_says_so():
     )
 
 
-@pytest.fixture(scope="module", params=repeats(100, 200))
+@pytest.fixture(scope="module", params=repeats(35, 200))
 def records(request):
     """How many records, of two channels each."""
     return request.param

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jitter_truth import NAMES, Beside, measured, notes, readings, record
-from repeats import assert_covers, repeats
+from repeats import assert_covers, assert_near, repeats
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.jitter import KIND
@@ -69,7 +69,7 @@ def test_jitter_is_read_within_2_percent(picoseconds, hz):
     assert readings(result)["paired_jitter"].value == pytest.approx(picoseconds, rel=0.02)
 
 
-@settings(max_examples=30)
+@settings(max_examples=12)
 @given(
     lg=st.floats(np.log10(50.0), 4.0),
     hz=st.floats(15.0, 8900.0),
@@ -87,7 +87,7 @@ def test_any_jitter_at_any_offset_is_read_within_2_percent(lg, hz, phase, ppm, b
 
 @pytest.mark.parametrize("noise_db", [-120.0, -110.0, -104.0, -95.0])
 def test_5_picoseconds_lie_within_three_uncertainties_whether_they_stand_out_or_not(noise_db):
-    for seed in range(8):
+    for seed in range(4):
         faint = Beside(jitter=[(5.0, 1234.0)], noise_db=noise_db)
         _, result = measured(record(faint, faint, seed=seed))
         for name in NAMES:
@@ -176,9 +176,10 @@ def test_a_line_beside_noise_that_could_hide_a_stronger_one_is_only_a_bound():
     assert got["lone_spur"].value > -120.0
 
 
-def test_noise_makes_no_line():
+@pytest.mark.parametrize("count", repeats(15, 40))
+def test_noise_makes_no_line(count):
     found = 0
-    for seed in range(40):
+    for seed in range(count):
         quiet, loud = Beside(noise_db=-130.0), Beside(noise_db=-130.0 + 15.0 * (seed % 5))
         capture = record(quiet, loud, seed=seed, seconds=1.0, clock_ppm=7.0 * seed, bits=(16, 24)[seed % 2])
         _, result = measured(capture, seconds=1.0, bits=(16, 24)[seed % 2])
@@ -281,7 +282,7 @@ def random_beside(generator):
     )
 
 
-@pytest.fixture(scope="module", params=repeats(110, 220))
+@pytest.fixture(scope="module", params=repeats(50, 220))
 def errors(request):
     """Error and stated uncertainty of every reading, two channels a record."""
     found = defaultdict(list)
@@ -343,7 +344,7 @@ def test_jitter_s_spread_is_near_the_cramer_rao_bound(errors):
     error, _ = errors["paired_jitter"]
     density = 10.0 ** (NOISE_DB / 10.0) / 19_980.0
     bound = np.sqrt(density / SECONDS) / (2.0 * np.pi * 11_025.0) * 1e12
-    assert 0.9 < np.std(error) / bound < 1.15
+    assert_near(np.std(error) / bound, len(error))
 
 
 def codes(values, rate_hz, parameters=None, bits=24):
@@ -361,7 +362,7 @@ def codes(values, rate_hz, parameters=None, bits=24):
     return {problem.code for problem in found}
 
 
-@pytest.mark.parametrize("count", repeats(30, 160))
+@pytest.mark.parametrize("count", repeats(16, 160))
 def test_a_clean_capture_is_never_flagged(count):
     for index in range(count):
         rng = np.random.default_rng([0, index])

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from known_truth import decibels, measured, readings
 from many_tone_captures import multitone_capture, product_powers
-from repeats import assert_covers, repeats
+from repeats import assert_covers, assert_near, repeats
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
@@ -128,7 +128,7 @@ def test_a_line_reads_the_same_at_any_resolution_and_noise_with_it(resolution):
     assert 0.0 < above < 7.0
 
 
-@settings(max_examples=12)
+@settings(max_examples=6)
 @given(st.floats(-1000.0, 1000.0), st.floats(0.0, 0.5), st.floats(-60.0, 0.0), st.booleans())
 def test_neither_clock_nor_start_nor_level_nor_polarity_changes_what_is_read(ppm, delay, level, inverted):
     gain = 10.0 ** (level / 20.0) * (-1.0 if inverted else 1.0)
@@ -140,7 +140,7 @@ def test_neither_clock_nor_start_nor_level_nor_polarity_changes_what_is_read(ppm
     )
 
 
-@pytest.fixture(scope="module", params=repeats(135, 235))
+@pytest.fixture(scope="module", params=repeats(90, 235))
 def errors(request):
     """Errors and stated uncertainties where one line, or none, stands in noise; two channels a record."""
     rate, noise, line = 44_100, 1e-9, 3e-6
@@ -185,7 +185,7 @@ def test_the_highest_of_noise_spreads_as_is_stated(errors):
 def test_noise_alone_spreads_near_its_limit(errors):
     error, _ = errors["total"]
     limit = 10.0 / np.log(10.0) / np.sqrt(19_980.0 * 1.0)
-    assert 0.9 < np.std(error) / limit < 1.15
+    assert_near(np.std(error) / limit, len(error))
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
@@ -212,7 +212,7 @@ def codes(samples, rate, seconds=1.0):
     return {(problem.code, problem.channel) for problem in found}
 
 
-@pytest.mark.parametrize("count", repeats(12, 60))
+@pytest.mark.parametrize("count", repeats(6, 60))
 def test_a_clean_capture_is_never_flagged(count):
     found = Counter()
     for index in range(count):

@@ -197,7 +197,7 @@ def test_inverted_polarity_changes_nothing():
         assert right[metric].value == pytest.approx(reading.value, rel=1e-3, abs=0.01)
 
 
-@pytest.mark.parametrize("count", repeats(100, 250))
+@pytest.mark.parametrize("count", repeats(40, 250))
 def test_coverage_of_the_uncertainties_on_short_noisy_captures(count):
     rate = 8000
     short = {"rate_hz": rate, "seconds": 1.2}

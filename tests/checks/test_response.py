@@ -153,7 +153,7 @@ def test_gain_polarity_clock_and_start_change_nothing(gain_db, inverted, ppm, de
     assert readings(result, None)["balance"].value == pytest.approx(gain_db, abs=0.01)
 
 
-@pytest.mark.parametrize("count", repeats(100, 200))
+@pytest.mark.parametrize("count", repeats(40, 200))
 @pytest.mark.parametrize("signal", SIGNALS)
 def test_coverage_of_the_uncertainties(signal, count):
     given = {"rate_hz": 8000, "signal": signal, "seconds": 1.4}
