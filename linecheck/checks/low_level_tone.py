@@ -10,7 +10,6 @@ from pydantic import Field
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
     Context,
     CurveSpec,
     DifferenceSpec,
@@ -21,7 +20,6 @@ from linecheck.checks.base import (
     Problem,
     Range,
     Reading,
-    Stimulus,
 )
 from linecheck.checks.parts.declared import NO_NEGATIVE
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
@@ -33,9 +31,8 @@ from linecheck.checks.parts.readings import (
     power_weights,
     ratio_reading,
 )
-from linecheck.checks.parts.steady import locate_tone
 from linecheck.checks.parts.word_length import dither_noise_db
-from linecheck.checks.tone import ToneAnalysis, ToneParameters, dissect_channel, tone_stimulus
+from linecheck.checks.tone import SineKind, ToneAnalysis, ToneParameters, dissect_channel
 
 __all__ = ["KIND", "LowLevelToneKind", "LowLevelToneParameters"]
 
@@ -51,7 +48,7 @@ class LowLevelToneParameters(ToneParameters):
     ] = -60.0
 
 
-class LowLevelToneKind(CheckKind):
+class LowLevelToneKind(SineKind):
     """Dynamic range (AES17-2015, 6.4.1): full scale over everything but a tone at -60 dBFS.
 
     The ratio of the tone to the residual in the band, plus the tone's distance from full scale. Unweighted, A-weighted
@@ -97,16 +94,6 @@ class LowLevelToneKind(CheckKind):
             for suffix in WEIGHTINGS
         }
 
-    def stimulus(self, parameters: LowLevelToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
-        """Return the sine, the same in every channel."""
-        return tone_stimulus(parameters, channels, ramp_seconds)
-
-    def locate(
-        self, capture: Capture, parameters: LowLevelToneParameters, channels: tuple[str, ...]
-    ) -> Location:
-        """Find the sine."""
-        return locate_tone(capture, [parameters.frequency_hz] * len(channels), parameters.seconds, channels)
-
     def measure(
         self,
         capture: Capture,
@@ -141,12 +128,6 @@ class LowLevelToneKind(CheckKind):
                     break
             out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
         return out.measurement()
-
-    def curve_spans(
-        self, parameters: LowLevelToneParameters, analysis: ToneAnalysis
-    ) -> Mapping[str, tuple[float, float]]:
-        """Return how far the spectrum goes."""
-        return analysis.curve_spans()
 
 
 def _another_level(name: str, value: float, level_dbfs: float) -> Problem:

@@ -10,7 +10,6 @@ from pydantic import Field
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
     Context,
     CurveSpec,
     DifferenceSpec,
@@ -36,7 +35,7 @@ from linecheck.checks.parts.readings import (
 from linecheck.checks.parts.steady import SETTLE_SECONDS, SteadyParameters
 from linecheck.checks.parts.uneven import uneven_noise
 from linecheck.checks.parts.words import UNREPORTED
-from linecheck.checks.tone import LOWEST_MAINS_HZ, ToneAnalysis
+from linecheck.checks.tone import LOWEST_MAINS_HZ, SpectrumKind, ToneAnalysis
 from linecheck.dsp.continuity.steadiness import hum_step
 from linecheck.dsp.fits.dissect import Dissection, Line, Power, dissect, hum_lines, total
 from linecheck.dsp.quantise import quantise
@@ -66,7 +65,7 @@ class QuietAnalysis(ToneAnalysis):
     ] = None
 
 
-class QuietKind(CheckKind):
+class QuietKind(SpectrumKind):
     """Noise with nothing playing (AES17-2015, 6.4.2, where the input is digital silence).
 
     Everything in the band counts, hum and other lines included: rms, unweighted, A-weighted (IEC 61672-1) and with the
@@ -208,12 +207,6 @@ class QuietKind(CheckKind):
         """Return what needs a tone check, where there is none."""
         reason = "it refers to the level of a tone check, and the file has none"
         return {} if has_reference else dict.fromkeys(REFERRING, reason)
-
-    def curve_spans(
-        self, parameters: QuietParameters, analysis: QuietAnalysis
-    ) -> Mapping[str, tuple[float, float]]:
-        """Return how far the spectrum goes."""
-        return analysis.curve_spans()
 
 
 def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:

@@ -19,7 +19,6 @@ from linecheck.checks.base import (
     Measurement,
     MetricSpec,
     Parameters,
-    Problem,
     Range,
     Reading,
     Stimulus,
@@ -48,7 +47,16 @@ from linecheck.dsp.fits.dissect import (
 )
 from linecheck.dsp.quantise import full_scale_amplitude
 
-__all__ = ["KIND", "ToneAnalysis", "ToneKind", "ToneParameters", "dissect_channel", "tone_stimulus"]
+__all__ = [
+    "KIND",
+    "SineKind",
+    "SpectrumKind",
+    "ToneAnalysis",
+    "ToneKind",
+    "ToneParameters",
+    "dissect_channel",
+    "tone_stimulus",
+]
 
 HARMONICS = range(2, 10)
 RMS_OF_PEAK = 0.5**0.5
@@ -101,10 +109,6 @@ class ToneAnalysis(Parameters):
             raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
         return self
 
-    def curve_spans(self) -> dict[str, tuple[float, float]]:
-        """Return how far the spectrum goes."""
-        return {"spectrum": self.band_hz}
-
 
 def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
     """Return the sine, the same in every channel."""
@@ -132,7 +136,29 @@ def dissect_channel(
     return dissect(values, narrowed.rate_hz, location.tones_hz[channel][0], band_hz[0], nominal_hz)
 
 
-class ToneKind(CheckKind):
+class SpectrumKind(CheckKind):
+    """A kind whose curve is the spectrum of its band."""
+
+    def curve_spans(
+        self, parameters: Parameters, analysis: ToneAnalysis
+    ) -> Mapping[str, tuple[float, float]]:
+        """Return how far the spectrum goes."""
+        return {"spectrum": analysis.band_hz}
+
+
+class SineKind(SpectrumKind):
+    """A kind whose stimulus is one sine."""
+
+    def stimulus(self, parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
+        """Return the sine, the same in every channel."""
+        return tone_stimulus(parameters, channels, ramp_seconds)
+
+    def locate(self, capture: Capture, parameters: ToneParameters, channels: tuple[str, ...]) -> Location:
+        """Find the sine."""
+        return locate_tone(capture, [parameters.frequency_hz] * len(channels), parameters.seconds, channels)
+
+
+class ToneKind(SineKind):
     """One sine.
 
     The fundamental and its harmonics are fitted with one shared frequency and taken out; hum and other lines likewise.
@@ -252,14 +278,6 @@ class ToneKind(CheckKind):
         found += [Implied(part, "noise", the_same, "it is part of the noise") for part in of_noise]
         return tuple(found)
 
-    def stimulus(self, parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
-        """Return the sine, the same in every channel."""
-        return tone_stimulus(parameters, channels, ramp_seconds)
-
-    def locate(self, capture: Capture, parameters: ToneParameters, channels: tuple[str, ...]) -> Location:
-        """Find the sine."""
-        return locate_tone(capture, [parameters.frequency_hz] * len(channels), parameters.seconds, channels)
-
     def measure(
         self,
         capture: Capture,
@@ -311,12 +329,6 @@ class ToneKind(CheckKind):
             )
         return never
 
-    def curve_spans(
-        self, parameters: ToneParameters, analysis: ToneAnalysis
-    ) -> Mapping[str, tuple[float, float]]:
-        """Return how far the spectrum goes."""
-        return analysis.curve_spans()
-
     def _band_metrics(self) -> tuple[str, ...]:
         return ("sinad", "thd", "thd_n", "noise", "enob", "largest_spur", "spectrum")
 
@@ -353,8 +365,7 @@ def _hum(out: ReadingList, name: str, parts: Dissection, mains_hz: tuple[float, 
         out.readings.append(ratio_reading("hum", name, total(line.power for line in lines), parts.tone))
         return
     message = "hum cannot be told from the tone: its harmonics lie on the mains products"
-    out.readings.append(Reading("hum", name, None, "dB", None))
-    out.problems.append(Problem("hum_hidden", message, name, blocks=False, metrics=("hum",)))
+    out.unmeasured(name, "hum_hidden", message, {"hum": "dB"})
 
 
 def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
@@ -365,16 +376,8 @@ def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
         if line is not None:
             out.readings.append(ratio_reading(metric, name, line.power, parts.tone))
             continue
-        out.readings.append(Reading(metric, name, None, "dB", None))
-        out.problems.append(
-            Problem(
-                "beyond_capture",
-                f"harmonic {order} lies beyond half the capture's rate ({parts.rate_hz / 2:g} Hz)",
-                name,
-                blocks=False,
-                metrics=(metric,),
-            )
-        )
+        message = f"harmonic {order} lies beyond half the capture's rate ({parts.rate_hz / 2:g} Hz)"
+        out.unmeasured(name, "beyond_capture", message, {metric: "dB"})
 
 
 def _band_readings(
@@ -388,24 +391,24 @@ def _band_readings(
     out.readings += [
         thd_n,
         sinad,
-        _thd(out, name, parts, low, high),
         ratio_reading("noise", name, parts.residual_power(low, high, harmonics=False), parts.tone),
         _largest_spur(name, parts, low, high),
     ]
+    _thd(out, name, parts, low, high)
     if sinad.value is not None and sinad.uncertainty is not None:
         bit = 20.0 * np.log10(2.0)
         bits = (sinad.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
         out.readings.append(Reading("enob", name, float(bits), "bit", float(sinad.uncertainty / bit)))
 
 
-def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float) -> Reading:
-    """Return the harmonics of the band re the tone; missing where none lies in the band."""
+def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float) -> None:
+    """Add the harmonics of the band re the tone; missing where none lies in the band."""
     harmonics = [line.power for line in parts.lines_between(low, high) if line.order >= 2]
     if harmonics:
-        return ratio_reading("thd", name, total(harmonics), parts.tone)
-    message = f"no harmonic lies in the band ({low:g} Hz to {high:g} Hz)"
-    out.problems.append(Problem("beyond_band", message, name, blocks=False, metrics=("thd",)))
-    return Reading("thd", name, None, "dB", None)
+        out.readings.append(ratio_reading("thd", name, total(harmonics), parts.tone))
+    else:
+        message = f"no harmonic lies in the band ({low:g} Hz to {high:g} Hz)"
+        out.unmeasured(name, "beyond_band", message, {"thd": "dB"})
 
 
 def _largest_spur(name: str, parts: Dissection, low: float, high: float) -> Reading:
