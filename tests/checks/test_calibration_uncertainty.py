@@ -10,8 +10,8 @@ from linecheck.checks.parts.volts import is_uncalibrated
 CHANNELS = ("left", "right")
 
 
-def readings(kind, samples, context):
-    capture = Capture(samples, 48000, (8.0, 8.0))
+def readings(kind, samples, context, full_scale_volts=(8.0, 8.0)):
+    capture = Capture(samples, 48000, full_scale_volts)
     checker = kinds()[kind]
     parameters = checker.stimulus_parameters(seconds=0.3)
     location = checker.locate(capture, parameters, CHANNELS)
@@ -45,3 +45,16 @@ def test_a_calibration_uncertainty_of_one_percent(kind, in_volts):
         else:
             assert reading.uncertainty == exact[key].uncertainty == unknown[key].uncertainty
         assert is_uncalibrated(unknown[key]) == (reading.metric in in_volts)
+
+
+@pytest.mark.parametrize(("kind", "metrics"), [("tone", ("level", "dc_offset")), ("quiet", ("noise",))])
+def test_volts_are_by_each_channel_s_own_full_scale(kind, metrics):
+    time = np.arange(20_000) / 48_000
+    samples = 1e-4 * np.random.default_rng(1).standard_normal((20_000, 2)) + 0.01
+    if kind == "tone":
+        samples += 0.5 * np.sin(2 * np.pi * 997 * time)[:, None]
+    alike = readings(kind, samples, Context(CHANNELS))
+    apart = readings(kind, samples, Context(CHANNELS), (8.0, 2.0))
+    for metric in metrics:
+        assert apart[metric, "left"] == alike[metric, "left"]
+        assert apart[metric, "right"].value == pytest.approx(0.25 * alike[metric, "right"].value)
