@@ -141,7 +141,7 @@ def test_a_tone_that_is_not_there_leaves_no_value():
     assert reading(result, "worst").value is None
 
 
-@pytest.fixture(scope="module", params=repeats(25, 110))
+@pytest.fixture(scope="module", params=repeats(60, 110))
 def errors(request):
     """Error and stated uncertainty of every point of many curves, in both bands."""
     parameters = KIND.stimulus_parameters(
