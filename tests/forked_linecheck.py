@@ -1,72 +1,188 @@
 """``linecheck`` as a process of its own that need not import anything: forked from one that has imported it all.
 
-Starting Python and importing takes most of a second, a command that refuses its input a few milliseconds. Each command
-still has its own arguments, folder, memory limit and ending; what only a program that starts anew shows (what it
-imports, what it does about its environment) is tested with one.
+Starting Python and importing takes most of a second, a small command a few milliseconds. Each command still has its
+own arguments, folder, streams, signals, limits and ending; what only a program that starts anew shows (what it
+imports, what it does about its environment, that it has no streams) is tested with one.
 """
 
+import atexit
+import contextlib
+import ctypes
+import functools
 import json
 import os
+import signal
+import socket
 import subprocess
 import sys
-import tempfile
-from pathlib import Path
+import threading
+import time
+from subprocess import DEVNULL, PIPE
 
-__all__ = ["Forge"]
+__all__ = ["Forked", "run", "start"]
+
+MAX_MESSAGE = 1 << 20
+CAPABILITY_VERSION = 0x20080522
+#: CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH.
+OVERRIDES = 1 << 1 | 1 << 2
 
 
-class Forge:
-    """Runs commands, one at a time; a context manager that ends its process."""
+@functools.cache
+def _server():
+    """The connection to the process that forks commands; it ends with this one."""
+    ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    process = subprocess.Popen(
+        [sys.executable, __file__, str(theirs.fileno())],
+        stdin=DEVNULL,
+        stdout=DEVNULL,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+        pass_fds=[theirs.fileno()],
+        start_new_session=True,
+    )
+    theirs.close()
 
-    def __init__(self):
-        self._folder = tempfile.TemporaryDirectory(prefix="linecheck-forge-")
-        self._server = subprocess.Popen(
-            [sys.executable, __file__],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
-            start_new_session=True,
-        )
+    def end():
+        ours.close()
+        process.wait(20)
 
-    def run(self, folder, arguments, *, address_space=None, stdin=os.devnull, timeout_seconds=60.0):
-        """Run a command in a folder; return its exit status, standard output and standard error, as bytes."""
-        out, err = (str(Path(self._folder.name) / name) for name in ("out", "err"))
+    atexit.register(end)
+    return ours
+
+
+class Forked:
+    """A command that runs; as far as tests need it a :class:`subprocess.Popen`.
+
+    Parameters
+    ----------
+    folder : Path
+        The current folder of the command.
+    arguments : sequence of str, bytes or Path
+    stdin, stdout, stderr : int or file
+        As for :class:`subprocess.Popen`.
+    text : bool
+        Whether the pipes are of text, and not of bytes.
+    **how
+        ``address_space`` and ``file_size`` are limits in bytes; ``held_back`` takes from root what lets it write
+        everywhere; ``full_after`` fills the disk once a run was recorded and so many files have taken their names;
+        ``session`` makes it the leader of a new session; ``environment`` is added to the environment.
+    """
+
+    def __init__(self, folder, arguments, *, stdin=DEVNULL, stdout=PIPE, stderr=PIPE, text=False, **how):
+        self.args = arguments
+        self.returncode = None
+        theirs, self._close = [], []
+        self.stdin = self._stream(stdin, theirs, 0, text)
+        self.stdout = self._stream(stdout, theirs, 1, text)
+        self.stderr = self._stream(stderr, theirs, 1, text)
+        self._status, status = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         asked = {
             "folder": str(folder),
             "arguments": [os.fsencode(argument).decode("latin-1") for argument in arguments],
-            "address_space": address_space,
-            "timeout_seconds": timeout_seconds,
-            "files": [str(stdin), out, err],
+            **how,
         }
-        self._server.stdin.write(json.dumps(asked).encode() + b"\n")
-        self._server.stdin.flush()
-        answer = self._server.stdout.readline()
-        if not answer:
-            raise RuntimeError("the process that forks commands has ended")
-        status = int(answer)
-        if status == TIMED_OUT:
-            raise TimeoutError(f"linecheck {arguments} did not end within {timeout_seconds} s")
-        return status, Path(out).read_bytes(), Path(err).read_bytes()
+        socket.send_fds(_server(), [json.dumps(asked).encode()], [*theirs, status.fileno()])
+        status.close()
+        for descriptor in self._close:
+            os.close(descriptor)
+        self.pid = int(self._status.recv(100))
+
+    def _stream(self, given, theirs, end, text):
+        """Put the command's end of a stream into ``theirs``, and return this process's end of a pipe."""
+        if given == PIPE:
+            ends = os.pipe()
+            theirs.append(ends[end])
+            self._close.append(ends[end])
+            mode = "r" if end else "w"
+            own = ends[1 - end]
+            return open(own, mode, encoding="utf-8") if text else open(own, f"{mode}b", 0 if end == 0 else -1)
+        if given == DEVNULL:
+            given = os.open(os.devnull, os.O_RDWR)
+            self._close.append(given)
+        theirs.append(given if isinstance(given, int) else given.fileno())
+        return None
+
+    def send_signal(self, number):
+        os.kill(self.pid, number)
+
+    def kill(self):
+        self.send_signal(signal.SIGKILL)
+
+    def poll(self):
+        """Return how it ended; None as long as it runs."""
+        return self._ended(0.0)
+
+    def wait(self, timeout=60.0):
+        """Return how it ended; what does not end in time is killed."""
+        if self._ended(timeout) is None:
+            self.kill()
+            raise TimeoutError(f"linecheck {self.args} did not end within {timeout} s")
+        return self.returncode
+
+    def _ended(self, timeout):
+        if self.returncode is None:
+            self._status.settimeout(timeout)
+            try:
+                self.returncode = int(self._status.recv(100))
+            except (TimeoutError, BlockingIOError):
+                return None
+            self._status.close()
+        return self.returncode
+
+    def communicate(self, input=None, timeout=60.0):  # noqa: A002 - as subprocess has it
+        """Write to standard input, wait for the end, and return all of standard output and standard error."""
+        read = {}
+        threads = [
+            threading.Thread(target=lambda name, stream: read.update({name: stream.read()}), args=entry)
+            for entry in (("out", self.stdout), ("err", self.stderr))
+            if entry[1] is not None
+        ]
+        for thread in threads:
+            thread.start()
+        if self.stdin is not None:
+            try:
+                if input:
+                    self.stdin.write(input)
+                self.stdin.close()
+            except BrokenPipeError:
+                pass
+        self.wait(timeout)
+        for thread in threads:
+            thread.join()
+        self.close()
+        return read.get("out"), read.get("err")
+
+    def close(self):
+        for stream in (self.stdin, self.stdout, self.stderr):
+            if stream is not None:
+                stream.close()
 
     def __enter__(self):
         return self
 
     def __exit__(self, *_):
-        self._server.stdin.close()
-        self._server.wait(20)
-        self._server.stdout.close()
-        self._folder.cleanup()
+        if self.returncode is None:
+            self.wait()
+        self.close()
 
 
-TIMED_OUT = -1000
+def start(folder, *arguments, **how):
+    """Start a command, with the options of :class:`Forked`."""
+    return Forked(folder, arguments, **how)
 
 
-def serve():
-    """Fork a command for each line of standard input, and say how it ended."""
+def run(folder, *arguments, input=None, timeout=60.0, **how):  # noqa: A002 - as subprocess has it
+    """Run a command to its end; return its exit status, standard output and standard error."""
+    if input is not None:
+        how["stdin"] = PIPE
+    process = Forked(folder, arguments, **how)
+    out, err = process.communicate(input, timeout)
+    return process.returncode, out, err
+
+
+def serve(descriptor):
+    """Fork a command for each message, until nobody can send any."""
     import importlib
     import pkgutil
-    import signal
-    import time
 
     import linecheck.cli
     from linecheck.checks import kinds
@@ -74,55 +190,124 @@ def serve():
     for module in pkgutil.iter_modules(linecheck.cli.__path__):
         importlib.import_module(f"linecheck.cli.{module.name}")
     for name in (
+        "linecheck.cli.display.console",
+        "linecheck.line.session",
         "linecheck.log",
+        "linecheck.measure.analyses",
         "linecheck.results.formats.junit",
         "linecheck.station.interfaces.simulated.interface",
         "scipy.signal",
     ):
         importlib.import_module(name)
     kinds()
-    answers = os.dup(1)
-    for line in sys.stdin.buffer:
-        asked = json.loads(line)
-        child = os.fork()
-        if child == 0:
-            os.close(answers)
-            return command(asked)
-        deadline = time.monotonic() + asked["timeout_seconds"]
-        status = None
-        while status is None:
-            ended, code = os.waitpid(child, os.WNOHANG)
-            if ended:
-                status = os.waitstatus_to_exitcode(code)
-            elif time.monotonic() > deadline:
-                os.kill(child, signal.SIGKILL)
-                os.waitpid(child, 0)
-                status = TIMED_OUT
-            else:
-                time.sleep(0.002)
-        os.write(answers, f"{status}\n".encode())
-    return None
+    asking = socket.socket(fileno=descriptor)
+    while True:
+        reap()
+        message, descriptors, *_ = socket.recv_fds(asking, MAX_MESSAGE, 4)
+        if not message:
+            return reap(2.0)
+        if os.fork() == 0:
+            asking.close()
+            return watched(json.loads(message), descriptors)
+        for opened in descriptors:
+            os.close(opened)
 
 
-def command(asked):
+def reap(seconds=0.0):
+    """Wait for the commands that have ended, or do so in time: so what they took counts as the tests' own."""
+    end = time.monotonic() + seconds
+    with contextlib.suppress(ChildProcessError):
+        while os.waitpid(-1, os.WNOHANG)[0] or time.monotonic() < end:
+            time.sleep(0.001)
+
+
+def watched(asked, descriptors):
+    """Fork the command, wait for it, and say how it ended."""
+    *streams, status = descriptors
+    child = os.fork()
+    if child == 0:
+        os.close(status)
+        return command(asked, streams)
+    for opened in streams:
+        os.close(opened)
+    telling = socket.socket(fileno=status)
+    telling.send(str(child).encode())
+    _, code = os.waitpid(child, 0)
+    with contextlib.suppress(OSError):  # nobody may want to know any more
+        telling.send(str(os.waitstatus_to_exitcode(code)).encode())
+    os._exit(0)
+
+
+def command(asked, streams):
     """Be the command, in the process that was forked for it."""
     import resource
 
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
+    if asked.get("session"):
+        os.setsid()
     os.chdir(asked["folder"])
-    flags = (os.O_RDONLY, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-    for descriptor, (path, how) in enumerate(zip(asked["files"], flags, strict=True)):
-        opened = os.open(path, how, 0o600)
+    for descriptor, opened in enumerate(streams):
         os.dup2(opened, descriptor)
-        os.close(opened)
-    if asked["address_space"] is not None:
-        resource.setrlimit(resource.RLIMIT_AS, (asked["address_space"],) * 2)
-    # The stream that the server reads its lines by may hold some that were not for this process.
-    sys.stdin = open(0, encoding="utf-8", errors="surrogateescape", closefd=False)  # noqa: SIM115
+    for opened in streams:
+        if opened > 2:
+            os.close(opened)
+    os.environ.update(asked.get("environment", {}))
+    facts = {"encoding": "utf-8", "closefd": False}
+    sys.stdin = open(0, errors="surrogateescape", **facts)  # noqa: SIM115
+    sys.stdout = open(1, "w", **facts)  # noqa: SIM115
+    sys.stderr = open(2, "w", buffering=1, errors="backslashreplace", **facts)  # noqa: SIM115
     sys.argv = ["linecheck", *(os.fsdecode(argument.encode("latin-1")) for argument in asked["arguments"])]
+    if "address_space" in asked:
+        resource.setrlimit(resource.RLIMIT_AS, (asked["address_space"],) * 2)
+    if "file_size" in asked:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (asked["file_size"], resource.RLIM_INFINITY))
+    if asked.get("held_back"):
+        hold_back()
+    if "full_after" in asked:
+        fill_disk_after(asked["full_after"])
     from linecheck.cli import main
 
     return main()
 
 
+def hold_back():
+    """Take from root what lets it read and write everywhere (capset(2)); others have nothing to lose."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    header = (ctypes.c_uint32 * 2)(CAPABILITY_VERSION, 0)
+    sets = (ctypes.c_uint32 * 6)()  # effective, permitted, inheritable; the low halves first
+    if libc.capget(header, sets) == 0:
+        for at in range(3):
+            sets[at] &= ~OVERRIDES
+        if libc.capset(header, sets) == 0:
+            return
+    raise OSError(ctypes.get_errno(), "root cannot be held back")
+
+
+def fill_disk_after(files):
+    """Let the disk be full once a run was recorded and so many files have taken their names."""
+    import resource
+
+    from linecheck.log import Log
+
+    append, left, recorded = Log.append, files, False
+
+    def appended(self, outcome):
+        nonlocal recorded
+        stored = append(self, outcome)
+        recorded = True
+        return stored
+
+    def hear(event, _):
+        nonlocal left
+        if event == "tempfile.mkstemp" and recorded and left == 0:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+        if event == "os.rename":
+            left -= 1
+
+    Log.append = appended
+    sys.addaudithook(hear)
+
+
 if __name__ == "__main__":
-    serve()
+    serve(int(sys.argv[1]))

@@ -1,10 +1,16 @@
 """A small limit file and a small station, so that a whole run takes a moment."""
 
+import functools
 import sys
+import tempfile
+from pathlib import Path
 
+from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks import kinds
 from linecheck.cli import main
+from linecheck.limits.loading.load import load_limits
 from linecheck.limits.model import Bounds, Check, LimitFile, Mask
+from linecheck.run.plan import make_plan
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
@@ -90,6 +96,21 @@ def write_small_files(folder, *, limits=LIMITS, station=STATION):
     (folder / "limits.yaml").write_text(limits, encoding="utf-8")
     (folder / "station.toml").write_text(station, encoding="utf-8")
     return ["--station", str(folder / "station.toml"), "--limits", str(folder / "limits.yaml")]
+
+
+@functools.cache
+def small_captures():
+    """Return the captures of a good unit, by check of LIMITS; they are taken once, and shared."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_small_files(Path(folder))
+        plan = make_plan(load_limits(Path(folder) / "limits.yaml"))
+    interface = simulated()
+    return {entry.check.name: interface.play(entry.check.name, entry.stimulus) for entry in plan.checks}
+
+
+def write_small_set(folder):
+    """Write the capture set of a good unit and return its folder."""
+    return write_capture_set(folder, small_captures(), model="pellow-r3", serial="PR3-004711")
 
 
 def call(monkeypatch, capsys, *arguments):

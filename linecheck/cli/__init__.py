@@ -13,44 +13,40 @@ import sys
 import click
 
 from linecheck import __version__
+from linecheck.cli.display.messages import tell
 from linecheck.cli.display.streams import forgiving_streams
 from linecheck.cli.lazy import LazyGroup
 from linecheck.errors import ExitStatus, LinecheckError
 
 __all__ = ["cli", "main"]
 
-#: command -> (module, one-line help)
+#: command -> (place in this package, one-line help)
 COMMANDS = {
-    "archive": ("linecheck.cli.archive", "Say what captures are kept, remove what is past its time, verify."),
-    "baseline": ("linecheck.cli.baseline", "Accept readings as what later firmware is compared with."),
-    "compare": ("linecheck.cli.compare", "Hold runs and capture sets against each other."),
-    "countersign": ("linecheck.cli.countersign", "Confirm or contradict a sign-off, as a second person."),
-    "cut": ("linecheck.cli.cut", "Cut a recording of a test programme into a capture set."),
-    "judge": ("linecheck.cli.judge", "Judge capture sets."),
-    "limits": ("linecheck.cli.limits", "Check limit files; say what they mean."),
-    "log": ("linecheck.cli.log", "List, show, export and verify what is in the log."),
-    "plot": ("linecheck.cli.plot", "Write the figures of a run, a capture set or a comparison."),
-    "programme": (
-        "linecheck.cli.programme",
-        "Write all checks as one test programme, for a standalone player.",
-    ),
-    "regress": ("linecheck.cli.regress", "Compare capture sets with a baseline."),
-    "report": ("linecheck.cli.report", "Write a run, a capture set or a comparison as one page."),
-    "run": ("linecheck.cli.run", "Test one unit, or unit after unit, on a station."),
-    "schema": ("linecheck.cli.schema", "Print the JSON Schema of limit files, or of results."),
-    "signoff": ("linecheck.cli.signoff", "Record who accepts or rejects what a comparison showed."),
-    "station": (
-        "linecheck.cli.station",
-        "Verify the station: self-check, golden and challenge units, status.",
-    ),
-    "stimuli": ("linecheck.cli.stimuli", "Write the stimulus of every check as a WAV file."),
-    "sync": ("linecheck.cli.sync", "Send the log to the central server."),
+    "archive": ("archive:command", "Show what captures are kept, remove those past their time, verify."),
+    "baseline": ("baseline:command", "Accept readings as the baseline for later firmware."),
+    "compare": ("compare:command", "Compare runs and capture sets with each other."),
+    "countersign": ("signoff:countersign_command", "Confirm or contradict a sign-off, as a second person."),
+    "cut": ("cut:command", "Cut a recording of a test programme into a capture set."),
+    "judge": ("judge:command", "Judge capture sets."),
+    "limits": ("limits:command", "Check limit files, and explain them."),
+    "log": ("log:command", "List, show, export and verify what is in the log."),
+    "plot": ("plot:command", "Write the figures of a run, a capture set or a comparison."),
+    "programme": ("programme:command", "Write all checks as one test programme, for a standalone player."),
+    "regress": ("regress:command", "Compare capture sets with a baseline."),
+    "report": ("report:command", "Write a run, a capture set or a comparison as one page."),
+    "run": ("run:command", "Test one unit, or unit after unit, on a station."),
+    "schema": ("schema:command", "Print the JSON Schema of limit files, or of results."),
+    "signoff": ("signoff:command", "Record who accepts or rejects what a comparison showed."),
+    "station": ("station:command", "Verify the station: self-check, golden and challenge units, status."),
+    "stimuli": ("stimuli:command", "Write the stimulus of every check as a WAV file."),
+    "sync": ("sync:command", "Send the log to the central server."),
 }
 
 
 @click.group(
     cls=LazyGroup,
-    lazy={name: (f"{module}:command", text) for name, (module, text) in COMMANDS.items()},
+    package=__name__,
+    lazy=COMMANDS,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="linecheck")
@@ -71,7 +67,7 @@ def main() -> None:
         status = _status()
         output.flush()
         if output.failure is not None:
-            _complain(f"standard output cannot be written: {output.failure.strerror or output.failure}")
+            tell(f"standard output cannot be written: {output.failure.strerror or output.failure}")
             status = status or ExitStatus.INVALID
     sys.exit(status)
 
@@ -81,23 +77,15 @@ def _status() -> int:
     try:
         status = cli.main(standalone_mode=False)
     except LinecheckError as error:
-        _complain(str(error))
+        tell(str(error))
         return error.exit_status
     except click.ClickException as error:
         error.show()
         return ExitStatus.WRONG_INPUT
     except (click.Abort, KeyboardInterrupt):
-        _complain("stopped")
+        tell("stopped")
         return ExitStatus.INVALID
     except MemoryError:
-        _complain(
-            "this machine has too little memory for that: close other programs, or use shorter captures"
-        )
+        tell("this machine has too little memory for that: close other programs, or use shorter captures")
         return ExitStatus.INVALID
     return status if isinstance(status, int) else ExitStatus.PASS
-
-
-def _complain(message: str) -> None:
-    from linecheck.files.text import visible
-
-    click.echo(f"linecheck: {visible(message)}", err=True)

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.set_options import serial_option, workers_option
+from linecheck.cli.display.messages import counted, one_line, tell
+from linecheck.cli.options import limits_option, serial_option, workers_option
+from linecheck.errors import BaselineError, UsageError, listed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,17 +27,15 @@ MAX_TEXT_LENGTH = 500
 
 @click.group(name="baseline")
 def command() -> None:
-    """Accept readings as what later firmware is compared with."""
+    """Accept readings as the baseline that later firmware is compared with."""
 
 
 @command.command()
 @click.argument("captures", metavar="SET...", nargs=-1, required=True)
-@click.option(
-    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
-)
-@click.option("--out", required=True, metavar="FILE", help="The baseline; it may be there already.")
-@click.option("--reason", required=True, metavar="TEXT", help="Why these readings are good.")
-@click.option("--by", required=True, metavar="NAME", help="Who says so.")
+@limits_option
+@click.option("--out", required=True, metavar="FILE", help="The baseline file; an existing one is replaced.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why these readings are accepted.")
+@click.option("--by", required=True, metavar="NAME", help="Who accepts them.")
 @serial_option
 @workers_option("Measure")
 def accept(
@@ -49,24 +49,22 @@ def accept(
 ) -> None:
     """Measure each capture set SET and keep every reading and curve that has a margin in the limit file.
 
-    Several sets of one unit are combined. A baseline that is there already is replaced as a whole: what changes is
-    shown, and who accepted the old one, when and why is kept. Nothing is written where something was not measured; a
-    unit that fails its masks is accepted all the same, and that is said.
+    Several sets of one unit are combined. An existing baseline is replaced as a whole: what changes is shown, and who
+    accepted the old one, when and why is kept. Nothing is written where something was not measured; a unit that fails
+    its masks is accepted all the same, with a warning.
 
     Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
     """
-    from linecheck.cli.display.messages import tell
-    from linecheck.errors import BaselineError
     from linecheck.files.write import check_can_write, write_atomically
     from linecheck.history.baseline.accept import doubts
-    from linecheck.history.baseline.file import MAX_BYTES, baseline_bytes
+    from linecheck.history.baseline.file import MAX_BYTES, baseline_bytes, load_baseline
     from linecheck.history.baseline.unit_entry import require_margins
     from linecheck.limits.loading.load import load_limits
 
     reason, by = _line(reason, "--reason"), _line(by, "--by")
     limits = load_limits(limits_path)
     require_margins(limits)
-    replaced = _existing(out)
+    replaced = load_baseline(out, to_replace=True) if Path(out).exists() else None
     if replaced is not None and replaced.is_edited:
         tell(f"warning: {out} was edited since it was accepted; what was accepted then is not what it says")
     check_can_write(out)
@@ -86,25 +84,15 @@ def accept(
 
 def _line(text: str, option: str) -> str:
     """Return a text on one visible line, or refuse it."""
-    from linecheck.errors import UsageError
-    from linecheck.files.text import visible
-
-    line = " ".join(visible(text).split())
+    line = one_line(text)
     if not 0 < len(line) <= MAX_TEXT_LENGTH:
         raise UsageError(f"{option}: expected 1 to {MAX_TEXT_LENGTH} characters, got {len(line)}")
     return line
 
 
-def _existing(path: str) -> Baseline | None:
-    from linecheck.history.baseline.file import load_baseline
-
-    return load_baseline(path, to_replace=True) if Path(path).exists() else None
-
-
 def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None) -> list[Run]:
     """Measure every set; one that cannot be measured ends it all."""
     from linecheck.cli.display.console import Console
-    from linecheck.errors import BaselineError, listed
     from linecheck.line.regress import refuse_unreadable
     from linecheck.line.sets import judged_sets
 
@@ -123,7 +111,6 @@ def _accepted(runs: Sequence[Run], replaced: Baseline | None, *, by: str, reason
     from pydantic import ValidationError
 
     from linecheck import __version__
-    from linecheck.errors import BaselineError
     from linecheck.history.baseline.accept import accept_runs
 
     try:
@@ -147,14 +134,13 @@ def _accepted(runs: Sequence[Run], replaced: Baseline | None, *, by: str, reason
 def _show(acceptance: Acceptance, path: str) -> None:
     from linecheck.cli.display.regression import comparison_table, counts_line
     from linecheck.cli.display.result import Screen, plain, show
-    from linecheck.errors import listed
     from linecheck.history.baseline.accept import MAX_NAMED, changes
 
     screen = Screen.of_stdout()
     units = acceptance.file.unit
     values = sum(len(check.readings) for unit in units for check in unit.check)
     curves = sum(len(check.curve) for unit in units for check in unit.check)
-    sets = "1 set" if len(acceptance.runs) == 1 else f"{len(acceptance.runs)} sets"
+    sets = counted(len(acceptance.runs), "set")
     serials = ", ".join(listed([unit.serial for unit in units], MAX_NAMED))
     facts = f"{path}: accepted {values} values and {curves} curves of {sets} of {serials}"
     parts = [plain(facts, screen)]

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from linecheck.cli.log.options import log_options
+from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
+from linecheck.files.text import visible
 
 __all__ = ["command"]
 
@@ -15,11 +16,11 @@ __all__ = ["command"]
 @click.command(name="compare")
 @click.argument("sources", metavar="A B...", nargs=-1, required=True)
 @click.option("--limits", multiple=True, metavar="FILE", help="Limit file that judges capture sets.")
-@click.option("--serial", metavar="S", help="Serial number, where a capture set does not say it.")
+@click.option("--serial", metavar="S", help="Serial number, where a capture set does not state it.")
 @click.option(
     "--out", required=True, metavar="DIR", help="Folder for comparison.json and comparison.html, its page."
 )
-@click.option("--all", "everything", is_flag=True, help="List the values that do not differ too.")
+@click.option("--all", "everything", is_flag=True, help="List the values that do not differ, too.")
 @log_options
 def command(
     sources: tuple[str, ...],
@@ -27,23 +28,20 @@ def command(
     serial: str | None,
     out: str,
     everything: bool,
-    log: str | None,
-    station: str | None,
+    place: LogPlace,
 ) -> None:
-    """Hold runs and capture sets B... against A: every metric and curve, and what truly differs, worst first.
+    """Compare runs and capture sets B... with A: every metric and curve, and what truly differs, worst first.
 
-    Each of them is the folder of a capture set (judged by --limits), the folder that a run has left, a run's id or its
-    number in the log, or a serial number, of which the newest run is meant. RUN@filter=slow is what was measured
-    of a run under that setup.
+    Each of them is the folder of a capture set (judged by --limits), the folder of a run, a run's id or its number in
+    the log, or a serial number, which means its newest run. RUN@filter=slow is what was measured of a run under that
+    setup.
 
-    A difference is found where it is greater than the accuracy of its check and than noise explains. It changes no
-    verdict.
+    A difference counts where it exceeds the accuracy of its check and what noise explains. It changes no verdict.
 
     Exit status: 0 compared, whatever was found; 2 a wrong command or file; 3 nothing in common was measured.
     """
     from linecheck.cli.display.comparison import show_comparison
-    from linecheck.cli.sources.run_source import Sources
-    from linecheck.files.text import visible
+    from linecheck.cli.sources import Sources
     from linecheck.files.write import check_can_write
     from linecheck.history.comparison.compare import compare_sides
     from linecheck.history.comparison.file import FILE_NAME, write_comparison
@@ -55,7 +53,7 @@ def command(
             "name two runs or capture sets to compare, or two setups of one run: RUN@filter=sharp RUN@filter=slow"
         )
 
-    looked_at = Sources(log, station, limits, serial)
+    looked_at = Sources(place, limits, serial)
     views, picked = {}, []
     for reference in sources:
         source, setup = split_reference(reference)

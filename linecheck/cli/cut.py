@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.messages import tell
+from linecheck.cli.options import printable
 from linecheck.errors import ExitStatus, FileError, UsageError
+from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +27,20 @@ LONG_SECONDS = 300.0
 MAX_PERCENT = 10.0
 
 
+def _percent(_: click.Context, parameter: click.Parameter, given: float | None) -> float | None:
+    if given is not None and not 0.0 <= given <= MAX_PERCENT:
+        raise UsageError(
+            f"{parameter.opts[0]} {given:g}: expected 0 to {MAX_PERCENT:g}, as in 0.2 for a fifth of a per cent"
+        )
+    return given
+
+
+def _mains(_: click.Context, parameter: click.Parameter, given: float | None) -> float | None:
+    if given is not None and not 0.0 < given <= 1000.0:
+        raise UsageError(f"{parameter.opts[0]}: expected a frequency such as 50 or 60, got {given:g}")
+    return given
+
+
 @click.command(name="cut")
 @click.argument("recording", metavar="RECORDING")
 @click.option(
@@ -31,11 +48,11 @@ MAX_PERCENT = 10.0
     "limits_path",
     required=True,
     metavar="FILE",
-    help="Limit file that the programme is of (YAML).",
+    help="Limit file that the programme was made from (YAML).",
 )
 @click.option("--out", required=True, metavar="SET", help="Folder for the capture set.")
 @click.option(
-    "--serial", metavar="S", help="Serial number of the unit [default: RECORDING's name, where it is one]."
+    "--serial", metavar="S", help="Serial number of the unit [default: from the name of RECORDING]."
 )
 @click.option("--firmware", metavar="F", help="Firmware of the unit, for the record.")
 @click.option("--station", metavar="NAME", help="Where it was recorded, for the record.")
@@ -46,20 +63,23 @@ MAX_PERCENT = 10.0
     "--volts-uncertainty-percent",
     type=float,
     metavar="P",
-    help="Standard uncertainty (k = 1) of these volts; left out they are uncalibrated.",
+    callback=_percent,
+    help="Standard uncertainty (k = 1) of these volts; without it they count as uncalibrated.",
 )
-@click.option("--mains-hz", type=float, metavar="HZ", help="Mains frequency where it was recorded.")
-@click.option("--without", multiple=True, metavar="CHECK", help="Do not miss this check; may be repeated.")
+@click.option(
+    "--mains-hz", type=float, metavar="HZ", callback=_mains, help="Mains frequency where it was recorded."
+)
+@click.option(
+    "--without", multiple=True, metavar="CHECK", help="Do not look for this check; may be repeated."
+)
 @click.option(
     "--setup",
     "settings",
     multiple=True,
     metavar="NAME=VALUE",
-    help="The setup that the programme was made with.",
+    help="The setup that the programme was made with; may be repeated.",
 )
-@click.pass_context
 def command(
-    context: click.Context,
     recording: str,
     limits_path: str,
     out: str,
@@ -71,33 +91,34 @@ def command(
     mains_hz: float | None,
     without: tuple[str, ...],
     settings: tuple[str, ...],
-) -> None:
+) -> ExitStatus:
     """Find the segments of a test programme in RECORDING (WAV or FLAC), and write them as the capture set SET.
 
-    They may come in any order, repeated, with gaps of any length, from a clock that is off by up to 1000 ppm. What
-    was not found is named. Samples are cut and never changed.
+    They may come in any order, repeated, with gaps of any length, from a clock that is off by up to 1000 ppm. Missing
+    segments are named. Samples are cut and never changed.
 
     Exit status: 0 all were found, 2 a wrong command or file, or another programme, 3 something was not found: SET then
-    holds what was.
+    holds the rest.
     """
     from linecheck.audio.stream import open_audio
+    from linecheck.captures.capture_set import INDEX_NAME
     from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
     from linecheck.captures.programme.programme import check_names
     from linecheck.captures.setups import chosen_setup, read_settings
-    from linecheck.cli.display.messages import tell
     from linecheck.limits.loading.load import load_limits
 
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
     facts = SetFacts(
         serial=_serial(serial, recording, limits),
-        firmware=_text("--firmware", firmware),
-        station=_text("--station", station),
-        mains_hz=_mains(mains_hz),
+        firmware=printable("--firmware", firmware),
+        station=printable("--station", station),
+        mains_hz=mains_hz,
         full_scale_volts=_volts(full_scale_volts, limits),
-        volts_uncertainty_percent=_percent(volts_uncertainty_percent),
+        volts_uncertainty_percent=volts_uncertainty_percent,
     )
     left_out = check_names(without, limits)
-    _check_out(out)
+    if (Path(out) / INDEX_NAME).exists():
+        raise FileError(out, "holds a capture set already, which is never written over")
     with open_audio(recording) as stream:
         seconds = stream.frames / stream.rate_hz
         if seconds > LONG_SECONDS:
@@ -108,15 +129,7 @@ def command(
         _show(found, recording, stream.rate_hz)
     if found.pieces:
         _show_set(out, limits_path, facts.serial)
-    context.exit(ExitStatus.INVALID if found.missing or not found.pieces else ExitStatus.PASS)
-
-
-def _percent(given: float | None) -> float | None:
-    if given is not None and not 0.0 <= given <= MAX_PERCENT:
-        raise UsageError(
-            f"--volts-uncertainty-percent {given:g}: expected 0 to {MAX_PERCENT:g}, as in 0.2 for a fifth of a per cent"
-        )
-    return given
+    return ExitStatus.INVALID if found.missing or not found.pieces else ExitStatus.PASS
 
 
 def _serial(given: str | None, recording: str, limits: LimitFile) -> str | None:
@@ -128,18 +141,6 @@ def _serial(given: str | None, recording: str, limits: LimitFile) -> str | None:
         return check_serial(given, limits)
     stem = Path(recording).stem
     return check_serial(stem, limits) if serial_matches(limits.serial_pattern, stem) else None
-
-
-def _text(option: str, text: str | None) -> str | None:
-    if text is not None and (not 0 < len(text) <= 100 or not text.isprintable()):
-        raise UsageError(f"{option}: expected 1 to 100 printable characters")
-    return text
-
-
-def _mains(mains_hz: float | None) -> float | None:
-    if mains_hz is not None and not 0.0 < mains_hz <= 1000.0:
-        raise UsageError(f"--mains-hz: expected a frequency such as 50 or 60, got {mains_hz:g}")
-    return mains_hz
 
 
 def _volts(text: str | None, limits: LimitFile) -> tuple[float, ...] | None:
@@ -157,18 +158,8 @@ def _volts(text: str | None, limits: LimitFile) -> tuple[float, ...] | None:
     return volts
 
 
-def _check_out(out: str) -> None:
-    from linecheck.captures.capture_set import INDEX_NAME
-
-    if (Path(out) / INDEX_NAME).exists():
-        raise FileError(out, "holds a capture set already, which is never written over")
-
-
 def _show(found: Survey, recording: str, rate_hz: int) -> None:
     """Show what was found on standard output, and what was not, or is odd, on standard error."""
-    from linecheck.cli.display.messages import tell
-    from linecheck.files.text import visible
-
     programme = found.programme
     if programme is not None:
         click.echo(
@@ -216,9 +207,6 @@ def _clock(seconds: float) -> str:
 
 
 def _show_set(out: str, limits_path: str, serial: str | None) -> None:
-    from linecheck.cli.display.messages import tell
-    from linecheck.files.text import visible
-
     click.echo(
         visible(f"{out}: judge it with: linecheck judge {out} --limits {limits_path}")
         + ("" if serial else " --serial S")

@@ -7,15 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.set_options import result_options, serial_option, workers_option
-from linecheck.errors import UsageError
+from linecheck.cli.options import limits_by_model, serial_option, workers_option
+from linecheck.cli.result_options import result_options, strict_option
+from linecheck.errors import ExitStatus, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from contextlib import AbstractContextManager
-
-    from linecheck.limits.model import LimitFile
-    from linecheck.log import Log
     from linecheck.results.files import ResultFiles
 
 __all__ = ["command"]
@@ -33,16 +29,15 @@ __all__ = ["command"]
 )
 @serial_option
 @result_options()
-@click.option("--log", "log_path", metavar="PATH", help="Record the run in this log; without it in none.")
+@strict_option
+@click.option("--log", "log_path", metavar="PATH", help="Record the runs in this log; in none by default.")
 @workers_option("Judge")
 @click.option(
     "--scheduler",
     metavar="ADDRESS",
     help="Judge on the Dask cluster of the scheduler there, as in tcp://192.0.2.7:8786.",
 )
-@click.pass_context
 def command(
-    context: click.Context,
     captures: tuple[str, ...],
     limits_paths: tuple[str, ...],
     serial: str | None,
@@ -51,24 +46,25 @@ def command(
     log_path: str | None,
     workers: int | None,
     scheduler: str | None,
-) -> None:
-    """Judge each capture set SET, a folder with captures.toml, by the code that judges a run.
+) -> ExitStatus:
+    """Judge each capture set SET, a folder with captures.toml, with the code that judges a run.
 
-    The same files judged twice give the same result but for run id and times, whoever judges them. Of several sets
-    every one is accounted for: one that cannot be read is invalid. The verdict is that of the worst.
+    The same files judged twice give the same result but for run id and times, on any machine. Every set is accounted
+    for: one that cannot be read is invalid. The verdict is that of the worst set.
 
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
     from linecheck.cli.display.console import Console
     from linecheck.line.sets import judge_and_record
+    from linecheck.log import Log
 
     if workers is not None and scheduler is not None:
         raise UsageError("give either --workers N or --scheduler ADDRESS")
-    limits = _loaded(limits_paths)
+    limits = limits_by_model(limits_paths)
     files.check((*limits_paths, *captures))
-    with _opened(log_path) as log:
-        status = judge_and_record(
+    with nullcontext() if log_path is None else Log(log_path) as log:
+        return judge_and_record(
             captures,
             limits,
             files,
@@ -79,27 +75,3 @@ def command(
             workers=workers,
             scheduler=scheduler,
         )
-    context.exit(status)
-
-
-def _loaded(paths: Sequence[str]) -> tuple[LimitFile, ...]:
-    """Return the limit files, one for each model."""
-    from linecheck.limits.loading.load import load_limits
-
-    by_model: dict[str, LimitFile] = {}
-    for path in paths:
-        entry = load_limits(path)
-        if entry.model in by_model:
-            other = by_model[entry.model].path
-            raise UsageError(f"--limits: {other} and {entry.path} are both of model {entry.model}; give one")
-        by_model[entry.model] = entry
-    return tuple(by_model.values())
-
-
-def _opened(path: str | None) -> AbstractContextManager[Log | None]:
-    """Give the log that runs are recorded in, None where they are recorded in none."""
-    if path is None:
-        return nullcontext()
-    from linecheck.log import Log
-
-    return Log(path)

@@ -16,29 +16,29 @@ class LazyGroup(click.Group):
 
     Parameters
     ----------
+    package : str
+        The package that the commands' modules are in.
     lazy : mapping of str to tuple of str
         By the name of each command, ``module:name`` and its help in one line.
     """
 
-    def __init__(self, *arguments: Any, lazy: Mapping[str, tuple[str, str]], **options: Any) -> None:  # noqa: ANN401 - click's own
-        super().__init__(*arguments, **options)
-        self.lazy = lazy
+    def __init__(self, *, package: str, lazy: Mapping[str, tuple[str, str]], **options: Any) -> None:  # noqa: ANN401 - click's own
+        super().__init__(**options)
+        self.package, self.lazy = package, lazy
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the names of all commands."""
-        return sorted({*super().list_commands(ctx), *self.lazy})
+        return sorted(self.lazy)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Return a command; one that is lazy is imported."""
+        """Return a command, which is imported for it."""
         if cmd_name not in self.lazy:
-            return super().get_command(ctx, cmd_name)
+            return None
         module, _, name = self.lazy[cmd_name][0].partition(":")
-        command: click.Command = getattr(importlib.import_module(module), name)
+        command: click.Command = getattr(importlib.import_module(f"{self.package}.{module}"), name)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands without importing any of them."""
-        helps = {name: text for name, (_, text) in self.lazy.items()}
-        helps |= {name: command.get_short_help_str(limit=100) for name, command in self.commands.items()}
         with formatter.section("Commands"):
-            formatter.write_dl([(name, helps[name]) for name in self.list_commands(ctx)])
+            formatter.write_dl([(name, self.lazy[name][1]) for name in self.list_commands(ctx)])

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.messages import counted
 from linecheck.errors import ExitStatus, FileError
+from linecheck.files.text import visible
 
 if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
@@ -17,24 +19,22 @@ __all__ = ["command"]
 
 @click.group(name="limits")
 def command() -> None:
-    """Check limit files; say what they mean."""
+    """Check limit files, and explain them."""
 
 
 @command.command()
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
-@click.option("--strict", is_flag=True, help="Refuse files of which there is a warning.")
-@click.pass_context
-def check(context: click.Context, files: tuple[str, ...], strict: bool) -> None:
-    """Check limit files and list every fault of every file, and what is hardly meant.
+@click.option("--strict", is_flag=True, help="Refuse files that have warnings.")
+def check(files: tuple[str, ...], strict: bool) -> ExitStatus:
+    """Check limit files and list every fault of every file, and what is probably a mistake.
 
     Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A warning is such a
-    line with "warning:" before the key: a mask in the wrong sense, beyond what any unit can have, that nothing passes
+    line with "warning:" before the key: a mask with the wrong sign, beyond what any unit can reach, that nothing passes
     or nothing fails, that never decides because another one does, or that a comparison with a baseline leaves out. A
     file that others build on is checked through those.
 
     Exit status: 0 all files are right, 2 a file has a fault or, with --strict, a warning.
     """
-    from linecheck.files.text import visible
     from linecheck.limits.loading.load import load_with_doubts
 
     wrong = False
@@ -49,29 +49,25 @@ def check(context: click.Context, files: tuple[str, ...], strict: bool) -> None:
         click.echo(_summary(limits, len(warnings)))
         for warning in warnings:
             click.echo(visible(str(replace(warning, key=f"warning: {warning.key}"))), err=True)
-    context.exit(ExitStatus.WRONG_INPUT if wrong else ExitStatus.PASS)
+    return ExitStatus.WRONG_INPUT if wrong else ExitStatus.PASS
 
 
 def _summary(limits: LimitFile, warnings: int) -> str:
     masks = sum(len(check.masks) for check in limits.checks)
-    found = "OK" if not warnings else _counted(warnings, "warning")
+    found = "OK" if not warnings else counted(warnings, "warning")
     return (
         f"{click.format_filename(limits.path)}: {found}, model {limits.model}, revision {limits.revision}, "
-        f"{_counted(len(limits.checks), 'check')}, {_counted(masks, 'mask')}, sha256 {limits.sha256}"
+        f"{counted(len(limits.checks), 'check')}, {counted(masks, 'mask')}, sha256 {limits.sha256}"
     )
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'s' if number != 1 else ''}"
 
 
 @command.command()
 @click.argument("file", metavar="FILE", type=click.Path())
 def show(file: str) -> None:
-    """Say what each mask of a limit file means.
+    """Explain each mask of a limit file.
 
-    Of each metric: its unit, which way is better, what passes, what fails, by how much it may differ from a baseline,
-    which other mask decides before it, and all that in a sentence. "linecheck limits check" tells doubts about it.
+    For each metric: its unit, which way is better, what passes, what fails, by how much it may differ from a baseline,
+    which other mask decides before it, and all of that in a sentence. "linecheck limits check" warns of mistakes.
 
     Exit status: 0, or 2 where the file has a fault.
     """

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,17 +9,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log.options import log_options
-from linecheck.cli.sources.beside import (
-    against_option,
+from linecheck.cli.display.messages import tell
+from linecheck.cli.options import LogPlace, log_options
+from linecheck.cli.sources import (
+    Beside,
+    Sources,
     among_earlier,
-    reference_option,
+    beside_options,
+    is_comparison,
     tell_differences,
 )
 from linecheck.errors import ExitStatus, UsageError
+from linecheck.files.text import visible
 
 if TYPE_CHECKING:
-    from linecheck.cli.sources.run_source import Sources
     from linecheck.history.population import Populations
     from linecheck.report.figures.data import Figure, Strip
     from linecheck.run.model import Run
@@ -30,9 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_COMPARISON = "comparison.json"
-#: Its name, or that of an earlier one that was kept.
-_NAMED = re.compile(r"comparison(-[0-9a-f]+)?\.json")
 FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 
 
@@ -46,13 +44,9 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
     type=click.Choice(list(FORMATS)),
     default="svg",
     show_default=True,
-    help="What to write.",
+    help="File format.",
 )
-@click.option(
-    "--limits", multiple=True, metavar="FILE", help="Limit file that judges a capture set; may be repeated."
-)
-@reference_option("Draw the same curves of this run (or set) beside them.")
-@against_option
+@beside_options
 @click.option(
     "--width",
     type=click.IntRange(300, 8000),
@@ -63,59 +57,45 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 )
 @log_options
 def command(
-    source: str,
-    checks: tuple[str, ...],
-    out: str,
-    form: str,
-    limits: tuple[str, ...],
-    reference: str | None,
-    against: str | None,
-    width: int,
-    log: str | None,
-    station: str | None,
+    source: str, checks: tuple[str, ...], out: str, form: str, beside: Beside, width: int, place: LogPlace
 ) -> ExitStatus:
     """Write the figures of a run in the log, of a capture set or of a comparison: every curve with its masks.
 
-    CHECK names the checks that are wanted, as the limit file does (reconstruction), or one setup of it
-    (reconstruction@filter=slow); all where none is given. Each figure becomes DIR/CHECK-CURVE.svg or .png; with
-    --against, a check's values among those of other units become DIR/CHECK-population.svg or .png.
+    CHECK names the checks to draw, as the limit file does (reconstruction), or one setup of a check
+    (reconstruction@filter=slow); without it all are drawn. Each figure is written to DIR/CHECK-CURVE.svg or .png; with
+    --against, a check's values among those of other units to DIR/CHECK-population.svg or .png.
 
     Exit status: 0 figures were written, 2 a wrong command or file, 3 nothing was measured that could be drawn.
     """
-    from linecheck.cli.sources.run_source import Sources
-
     if not out:
         raise UsageError("--out: is empty, name a folder")
-    if (
-        os.path.isfile(os.path.join(source, _COMPARISON))
-        or _NAMED.fullmatch(os.path.basename(source)) is not None
-    ):
-        if reference is not None or limits or against is not None:
-            raise UsageError(
-                "--reference, --against and --limits: a comparison has its sides and its limit file already"
-            )
+    if is_comparison(source, beside):
         drawn = _of_comparison(Path(source), checks)
     else:
-        drawn = _of_run(Sources(log, station, limits), source, checks, reference, against)
-    written = _write(drawn, Path(out), FORMATS[form], width)
-    if not written:
-        click.echo("linecheck: there is nothing to draw: no curve was measured", err=True)
+        drawn = _of_run(source, checks, beside, place)
+    if not _write(drawn, Path(out), FORMATS[form], width):
+        tell("there is nothing to draw: no curve was measured")
         return ExitStatus.INVALID
     return ExitStatus.PASS
 
 
 def _of_run(
-    sources: Sources, source: str, wanted: Sequence[str], reference: str | None, against: str | None
+    source: str, wanted: Sequence[str], beside: Beside, place: LogPlace
 ) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a run, each with the name of its file."""
+    sources = Sources(place, beside.limits)
     view = sources.view(source)
-    other = None if reference is None else sources.view(reference)
-    names = _chosen(wanted, _names(view), {check.check: check.entry for check in view.checks})
-    if other is not None and not any(other.check(name) for name in names):
-        raise UsageError(f"--reference: {reference!a} has none of these checks: {', '.join(names)}")
+    other = None if beside.reference is None else sources.view(beside.reference)
+    every = dict.fromkeys(check.name for check in view.limits.checks)
+    every |= dict.fromkeys(check.check for check in view.checks)
+    names = _chosen(wanted, list(every), {check.check: check.entry for check in view.checks})
     if other is not None:
+        if not any(other.check(name) for name in names):
+            raise UsageError(
+                f"--reference: {beside.reference!a} has none of these checks: {', '.join(names)}"
+            )
         tell_differences(view, other)
-    return _drawings(view, names, other, among_earlier(view, against, names))
+    return _drawings(view, names, other, among_earlier(view, beside.against, names))
 
 
 def _drawings(
@@ -135,23 +115,14 @@ def _drawings(
             yield f"{file_name(check.check)}-population", strips
 
 
-def _names(view: Run) -> list[str]:
-    return list(
-        dict.fromkeys(
-            (*(check.name for check in view.limits.checks), *(check.check for check in view.checks))
-        )
-    )
-
-
 def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a comparison, each with the name of its file."""
     from linecheck.history.comparison.file import load_comparison
     from linecheck.report.figures.of_comparison import figures_of_comparison
 
-    comparison = load_comparison(path / _COMPARISON if path.is_dir() else path)
+    comparison = load_comparison(path)
     checks = [curve.check for curve in comparison.curves] + [value.check for value in comparison.values]
-    every = list(dict.fromkeys(checks))
-    names = _chosen(wanted, every, {})
+    names = _chosen(wanted, list(dict.fromkeys(checks)), {})
     curves = tuple(curve for curve in comparison.curves if curve.check in names)
     return ((figure.name, figure) for figure in figures_of_comparison(replace(comparison, curves=curves)))
 
@@ -164,7 +135,6 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
     UsageError
         A check is not there; the text lists those that are.
     """
-    from linecheck.files.text import visible
     from linecheck.limits.model import entry_name
 
     if not wanted:
@@ -181,7 +151,6 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
 
 def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[str], width_px: int) -> int:
     """Draw and write the figures; return how many files."""
-    from linecheck.files.text import visible
     from linecheck.files.write import write_atomically
 
     taken: set[str] = set()

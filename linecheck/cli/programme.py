@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.messages import counted, tell
+from linecheck.cli.options import limits_option
 from linecheck.cli.stimuli import CAUTION
+from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,9 +21,7 @@ __all__ = ["command"]
 
 
 @click.command(name="programme")
-@click.option(
-    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
-)
+@limits_option
 @click.option("--out", required=True, metavar="FILE", help="The programme: FILE.wav or FILE.flac.")
 @click.option("--rate", "rate_hz", type=int, metavar="HZ", help="Play every check at this rate.")
 @click.option("--bits", type=int, metavar="N", help="Play every check at this word length.")
@@ -30,10 +31,10 @@ __all__ = ["command"]
     "settings",
     multiple=True,
     metavar="NAME=VALUE",
-    help="Which setup of the checks that have several.",
+    help="Which setup to use for the checks that have several; may be repeated.",
 )
 @click.option(
-    "--tracks", metavar="DIR", help="Write every segment there as a file of its own as well, for a disc."
+    "--tracks", metavar="DIR", help="Also write every segment to a file of its own there, for a disc."
 )
 def command(
     limits_path: str,
@@ -50,17 +51,17 @@ def command(
     "linecheck cut" make a capture set of the recording. A disc takes --rate 44100 --bits 16, and masks for
     16 bits: those that no unit can pass at the programme's word length are named.
 
-    Nothing can set the unit while the programme plays: where checks have several setups, --setup says which, and a
-    programme for each of the others is made in the same way.
+    Nothing can set the unit while the programme plays: where checks have several setups, --setup says which one. Make a
+    programme for each of the others.
 
     The same limit file gives the same samples every time.
     """
     from linecheck.captures.programme.programme import check_names, make_programme
     from linecheck.captures.setups import chosen_setup, read_settings
-    from linecheck.cli.display.messages import tell
     from linecheck.limits.loading.load import load_limits
 
-    _check_suffix(out)
+    if Path(out).suffix.lower() not in (".wav", ".flac"):
+        raise UsageError(f"--out {out}: a test programme is a .wav or a .flac file")
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
     left_out = check_names(without, limits)
     programme = make_programme(limits, rate_hz, bits)
@@ -74,17 +75,8 @@ def command(
     click.echo(CAUTION, err=True)
 
 
-def _check_suffix(out: str) -> None:
-    from linecheck.errors import UsageError
-
-    if Path(out).suffix.lower() not in (".wav", ".flac"):
-        raise UsageError(f"--out {out}: a test programme is a .wav or a .flac file")
-
-
 def _refuse_impossible(programme: Programme, left_out: frozenset[str]) -> None:
     """Refuse to leave a check out, or one that nobody could judge in, that nobody wants left out."""
-    from linecheck.errors import UsageError
-
     refused = {**programme.impossible, **programme.unjudged}
     lines = [f"  {name}: {why}" for name, why in refused.items() if name not in left_out]
     if lines:
@@ -176,8 +168,7 @@ def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:
             f"{entry.segment.name:{width}}  {entry.mark / rate:9.3f}  {entry.start / rate:9.3f}  "
             f"{entry.stop / rate:9.3f}"
         )
-    channels = f"{programme.channels} channel{'s' if programme.channels != 1 else ''}"
     click.echo(
-        f"{out}: {rate} Hz, {programme.bits} bits, {channels}, "
+        f"{out}: {rate} Hz, {programme.bits} bits, {counted(programme.channels, 'channel')}, "
         f"{programme.frames(left_out) / rate:.3f} s, programme {programme.ident:06x}"
     )

@@ -3,81 +3,50 @@
 from __future__ import annotations
 
 import os
-import re
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log.options import log_location, log_options, opened_log
-from linecheck.cli.sources.beside import (
-    against_option,
+from linecheck.cli.options import LogPlace, log_options
+from linecheck.cli.sources import (
+    Beside,
+    Sources,
     among_earlier,
-    reference_option,
+    beside_options,
+    is_comparison,
     tell_differences,
 )
-from linecheck.errors import ExitStatus, FileError, UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from linecheck.cli.sources.run_source import Sources
-    from linecheck.history.comparison.model import Comparison
-    from linecheck.log.signoff import Signoff
+from linecheck.errors import ExitStatus, FileError
+from linecheck.files.text import visible
 
 __all__ = ["command"]
-
-_COMPARISON = "comparison.json"
-#: Its name, or that of an earlier one that was kept.
-_NAMED = re.compile(r"comparison(-[0-9a-f]+)?\.json")
 
 
 @click.command(name="report")
 @click.argument("source", metavar="RUN|SET|COMPARISON")
 @click.option("--out", required=True, metavar="FILE", help="The page: one file that opens anywhere.")
-@click.option(
-    "--limits", multiple=True, metavar="FILE", help="Limit file that judges a capture set; may be repeated."
-)
-@reference_option("Show the curves and values of this run (or set) beside them.")
-@against_option
+@beside_options
 @click.option(
     "--pdf",
     is_flag=False,
     flag_value="",
     default=None,
     metavar="[FILE]",
-    help="Print it to PDF as well, with a Chromium that is there; beside the page where no file is named.",
+    help="Print it to PDF as well, with the Chromium of this machine; next to the page unless FILE is given.",
 )
 @log_options
-def command(
-    source: str,
-    out: str,
-    limits: tuple[str, ...],
-    reference: str | None,
-    against: str | None,
-    pdf: str | None,
-    log: str | None,
-    station: str | None,
-) -> ExitStatus:
+def command(source: str, out: str, beside: Beside, pdf: str | None, place: LogPlace) -> ExitStatus:
     """Write a run in the log, a capture set or a comparison as one HTML page.
 
     The page needs no network and runs no script. A comparison shows its sign-offs in the log.
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
-    from linecheck.cli.sources.run_source import Sources
-
-    compared = (
-        os.path.isfile(os.path.join(source, _COMPARISON))
-        or _NAMED.fullmatch(os.path.basename(source)) is not None
-    )
-    if compared and (reference is not None or limits or against is not None):
-        raise UsageError(
-            "--reference, --against and --limits: a comparison has its sides and its limit file already"
-        )
+    compared = is_comparison(source, beside)
     page = Path(out)
     printed = None if pdf is None else Path(pdf) if pdf else page.with_suffix(".pdf")
-    read = (source, *limits, station, against, reference, log_location(log, station))
+    read = (source, *beside.limits, place.station, beside.against, beside.reference, place.path)
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = None
@@ -85,11 +54,9 @@ def command(
         from linecheck.report.pdf import browser
 
         program = browser()
-    if compared:
-        text = _of_comparison(source, log, station)
-    else:
-        text = _of_run(Sources(log, station, limits), source, reference, against)
-    _write(text, page, printed, program)
+    _write(
+        _of_comparison(source, place) if compared else _of_run(source, beside, place), page, printed, program
+    )
     return ExitStatus.PASS
 
 
@@ -114,31 +81,30 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
         check_can_write(path)
 
 
-def _of_run(sources: Sources, source: str, reference: str | None, against: str | None) -> str:
+def _of_run(source: str, beside: Beside, place: LogPlace) -> str:
     from linecheck.report.render import run_page
 
+    sources = Sources(place, beside.limits)
     view = sources.view(source)
-    other = None if reference is None else sources.view(reference)
+    other = None if beside.reference is None else sources.view(beside.reference)
     if other is not None:
         tell_differences(view, other)
-    return run_page(view, population=among_earlier(view, against), reference=other)
+    return run_page(view, population=among_earlier(view, beside.against), reference=other)
 
 
-def _of_comparison(source: str, log: str | None, station: str | None) -> str:
+def _of_comparison(source: str, place: LogPlace) -> str:
     from linecheck.history.comparison.file import load_comparison
     from linecheck.report.render import comparison_page
 
-    comparison: Comparison = load_comparison(Path(source))
-    signoffs: tuple[Signoff, ...] = ()
+    comparison = load_comparison(source)
     # A sign-off goes into the same log if none is named; where there is none yet, nothing was signed.
-    if log is not None or station is not None or Path(log_location(log, station)).exists():
-        with opened_log(log, station) as opened:
-            signoffs = tuple(opened.signoffs(digest=comparison.digest))
-    return comparison_page(comparison, signoffs=signoffs)
+    if place == LogPlace() and not Path(place.path).exists():
+        return comparison_page(comparison, signoffs=())
+    with place.reader() as log:
+        return comparison_page(comparison, signoffs=tuple(log.signoffs(digest=comparison.digest)))
 
 
 def _write(text: str, page: Path, printed: Path | None, program: str | None) -> None:
-    from linecheck.files.text import visible
     from linecheck.files.write import write_atomically
 
     write_atomically(page, text.encode("utf-8"))

@@ -1,87 +1,113 @@
-"""``linecheck signoff``: record who accepts or rejects what a comparison showed."""
+"""``linecheck signoff`` and ``linecheck countersign``: who accepts or rejects what a comparison showed."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.log.options import log_options, log_to_add_to
+from linecheck.cli.display.messages import counted, one_line, tell
+from linecheck.cli.options import LogPlace, Option, collected, log_options
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
     from linecheck.history.comparison.model import Comparison
-    from linecheck.log.signoff import Despite, Signature
+    from linecheck.log.signoff import Signature
     from linecheck.log.stored import Head
 
-__all__ = ["UNCHANGED", "command", "echo_recorded"]
+__all__ = ["command", "countersign_command"]
 
-_FILE_NAME = "comparison.json"
+#: Longer numbers are no SQLite integer.
+_LARGEST = 10**18 - 1
 
-UNCHANGED = "No verdict was changed: a signature stands beside them, in the log."
+
+def _signature(**texts: str) -> Signature:
+    from linecheck.log.signoff import signature
+
+    return signature(**texts)
+
+
+def _signature_options(by: str, decision: Option) -> Option:
+    """Return the options of a signature, which a command gets as ``signed``."""
+    options = (
+        click.option("--by", metavar="NAME", required=True, help=by),
+        click.option("--role", required=True, help="In what role: QA engineer, product manager."),
+        decision,
+        click.option("--reason", metavar="TEXT", required=True, help="Why."),
+    )
+    return collected(options, ("by", "role", "decision", "reason"), "signed", _signature)
+
+
+_DECISIONS = click.Choice(("accept", "reject"))
 
 
 @click.command(name="signoff")
 @click.argument("comparison", metavar="COMPARISON")
 @log_options
-@click.option("--by", metavar="NAME", required=True, help="Who signs.")
-@click.option("--role", required=True, help="As what they sign: QA engineer, product manager.")
-@click.option("--decision", type=click.Choice(("accept", "reject")), required=True, help="What they decide.")
-@click.option("--reason", metavar="TEXT", required=True, help="Why.")
-def command(
-    comparison: str, log: str | None, station: str | None, by: str, role: str, decision: str, reason: str
-) -> None:
+@_signature_options(
+    "Who signs.", click.option("--decision", type=_DECISIONS, required=True, help="The decision.")
+)
+def command(comparison: str, place: LogPlace, signed: Signature) -> None:
     """Record who accepts or rejects what COMPARISON showed.
 
-    COMPARISON is the folder that `linecheck compare` has made, or the comparison.json in it. What was compared is
+    COMPARISON is the folder that `linecheck compare` has written, or the comparison.json in it. What was compared is
     recorded with its hashes in the log's chain, which `linecheck log verify` verifies. A sign-off never changes a
-    verdict. The log is made where there is none.
+    verdict. A log that does not exist yet is created.
     """
-    from linecheck.log.signoff import signature
+    from linecheck.history.comparison.signing import despite, sign
 
-    signed = signature(by=by, role=role, decision=decision, reason=reason)
     compared = _loaded(comparison)
-    head, against = _signed(log, station, compared, signed)
-    echo_recorded(f"sign-off {head.sequence}", head, signed)
-    names = ", ".join(f"{side.label} {side.serial}" for side in compared.sides)
-    count = len(compared.findings)
-    click.echo(f"compared: {_line(names)}; {count} finding{'s' * (count != 1)}; {compared.digest}")
-    click.echo(UNCHANGED)
-    for side in against:
-        click.echo(
-            f"linecheck: warning: accepted although side {_line(side.label)} ({_line(side.serial)}) is "
-            f"{side.verdict.upper()}: the record says so",
-            err=True,
+    with place.writer() as log:
+        head = sign(log, compared, signed)
+    names = one_line(", ".join(f"{side.label} {side.serial}" for side in compared.sides))
+    findings = counted(len(compared.findings), "finding")
+    _echo_recorded(
+        f"sign-off {head.sequence}", head, signed, f"compared: {names}; {findings}; {compared.digest}"
+    )
+    for side in despite(compared) if signed.decision == "accept" else ():
+        tell(
+            f"warning: accepted although side {one_line(side.label)} ({one_line(side.serial)}) is "
+            f"{side.verdict.upper()}: the record says so"
         )
 
 
-def echo_recorded(what: str, head: Head, signed: Signature) -> None:
+@click.command(name="countersign")
+@click.argument("number", metavar="NUMBER", type=click.IntRange(1, _LARGEST))
+@log_options
+@_signature_options(
+    "Who countersigns: not who signed.",
+    click.option(
+        "--decision",
+        type=_DECISIONS,
+        default="accept",
+        show_default=True,
+        help="The decision on what was compared.",
+    ),
+)
+def countersign_command(number: int, place: LogPlace, signed: Signature) -> None:
+    """Record a second person's decision on the sign-off NUMBER, as `linecheck log signoffs` lists it.
+
+    The record names the sign-off by its number and its hash. A countersignature never changes a verdict, nor the
+    sign-off.
+    """
+    with place.reader() as reader:
+        reader.signoff(number)
+    with place.writer() as log:
+        head = log.countersign(number, signed)
+    _echo_recorded(f"countersignature {head.sequence} of sign-off {number}", head, signed)
+
+
+def _echo_recorded(what: str, head: Head, signed: Signature, *more: str) -> None:
     """Say what was recorded, by whom, and the log's new head."""
     click.echo(f"{what}: {signed.decision.upper()} by {signed.by}, {signed.role}")
     click.echo(f"head {head}")
+    for line in (*more, "No verdict was changed: the signature stands beside them in the log."):
+        click.echo(line)
 
 
 def _loaded(reference: str) -> Comparison:
     from linecheck.history.comparison.file import load_comparison
 
-    path = Path(reference)
     if not reference or "\0" in reference:
-        raise UsageError("COMPARISON: is no path; give the folder that `linecheck compare` has made")
-    return load_comparison(path / _FILE_NAME if path.is_dir() else path)
-
-
-def _signed(
-    log: str | None, station: str | None, compared: Comparison, signed: Signature
-) -> tuple[Head, tuple[Despite, ...]]:
-    from linecheck.history.comparison.signing import despite, sign
-
-    with log_to_add_to(log, station) as opened:
-        head = sign(opened, compared, signed)
-    return head, despite(compared) if signed.decision == "accept" else ()
-
-
-def _line(text: str) -> str:
-    from linecheck.files.text import visible
-
-    return " ".join(visible(text).split())
+        raise UsageError("COMPARISON: is no path; give the folder that `linecheck compare` has written")
+    return load_comparison(reference)

@@ -6,18 +6,18 @@ from pathlib import Path
 
 import click
 
+from linecheck.cli.options import limits_option
+
 __all__ = ["command"]
 
 CAUTION = (
-    "Caution: these signals reach full scale and may hold ultrasound, which nobody hears and which still "
-    "destroys tweeters. Take headphones, amplifiers and loudspeakers off before you play them."
+    "Caution: these signals reach full scale and may hold ultrasound, which cannot be heard and still "
+    "destroys tweeters. Disconnect headphones, amplifiers and loudspeakers before you play them."
 )
 
 
 @click.command(name="stimuli")
-@click.option(
-    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
-)
+@limits_option
 @click.option("--out", required=True, metavar="DIR", help="Folder for the files.")
 def command(limits_path: str, out: str) -> None:
     """Write the stimulus of every check as DIR/CHECK.wav, sample for sample what a run plays."""

@@ -2,67 +2,66 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, Final, ParamSpec, TypeVar
+from typing import Final
 
 import click
 
+from linecheck.cli.options import collected, printable
 from linecheck.errors import UsageError
 from linecheck.line.unit_facts import Override, UnitFacts
 from linecheck.run.facts import FACTS
 
-__all__ = ["said_facts", "unit_options"]
-
-MAX_LENGTH = 100
-
-Parameters = ParamSpec("Parameters")
-Result = TypeVar("Result")
+__all__ = ["known_unit_facts", "unit_facts"]
 
 #: What an operator says of a unit for the record.
-_SAID: Final = tuple(fact for fact in FACTS if fact.metavar)
-#: Option -> (placeholder, help).
-_OPTIONS: Final = {
-    **{
-        fact.option: (
-            fact.metavar,
-            fact.help or f"{fact.meaning[0].upper()}{fact.meaning[1:]}, for the record.",
-        )
-        for fact in _SAID
-    },
-    "--override": ("CODE", "Let a run take place that the limit file's retest rules refuse."),
-    "--override-by": ("NAME", "Who overrides."),
-    "--override-note": ("TEXT", "What there is to say of it."),
-}
+_FACTS: Final = {fact.name: fact for fact in FACTS if fact.metavar}
 
 
-def unit_options(function: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
-    """Add the options that say what an operator knows of a unit."""
-    for name, (placeholder, text) in reversed(_OPTIONS.items()):
-        function = click.option(name, metavar=placeholder, default=None, help=text)(function)
-    return function
-
-
-def said_facts(**said: Any) -> UnitFacts:  # noqa: ANN401 - the options' values
-    """Return what the options of :func:`unit_options` say.
+def _made(
+    override: str | None = None,
+    override_by: str | None = None,
+    override_note: str | None = None,
+    **said: str | None,
+) -> UnitFacts:
+    """Return what the options say.
 
     Raises
     ------
     UsageError
         A text is too long or cannot be printed, or an override lacks its code or its name.
     """
-    said = dict.fromkeys(map(_parameter, _OPTIONS)) | said
-    for option in _OPTIONS:
-        text = said[_parameter(option)]
-        if text is not None and not (text.isprintable() and 0 < len(text) <= MAX_LENGTH):
-            raise UsageError(
-                f"{option} must be 1 to {MAX_LENGTH} printable characters, got {text[:MAX_LENGTH]!a}"
-            )
-    code, by, note = (said[name] for name in ("override", "override_by", "override_note"))
-    if (code is None) != (by is None) or (code is None and note is not None):
+    for name, text in {
+        **{_FACTS[name].option: text for name, text in said.items()},
+        "--override": override,
+        "--override-by": override_by,
+        "--override-note": override_note,
+    }.items():
+        printable(name, text)
+    if (override is None) != (override_by is None) or (override is None and override_note is not None):
         raise UsageError("an override takes both --override CODE and --override-by NAME")
-    facts = {fact.name: said[fact.name] for fact in _SAID if said[fact.name] is not None}
-    return UnitFacts(facts, None if code is None else Override(code, by, note))
+    allowed = Override(override, override_by, override_note) if override and override_by else None
+    return UnitFacts({name: text for name, text in said.items() if text is not None}, allowed)
 
 
-def _parameter(option: str) -> str:
-    return option.removeprefix("--").replace("-", "_")
+_FACT_OPTIONS: Final = {
+    name: click.option(
+        fact.option,
+        metavar=fact.metavar,
+        help=fact.help or f"{fact.meaning[0].upper()}{fact.meaning[1:]}, for the record.",
+    )
+    for name, fact in _FACTS.items()
+}
+_OVERRIDE_OPTIONS: Final = {
+    "override": click.option(
+        "--override", metavar="CODE", help="Allow a run that the limit file's retest rules refuse."
+    ),
+    "override_by": click.option("--override-by", metavar="NAME", help="Who overrides."),
+    "override_note": click.option("--override-note", metavar="TEXT", help="A note on the override."),
+}
+_OF_A_UNIT: Final = _FACT_OPTIONS | _OVERRIDE_OPTIONS
+
+#: What an operator knows of a unit; a command gets it as ``facts``. Of a golden or challenge unit that is less.
+unit_facts = collected(tuple(_OF_A_UNIT.values()), tuple(_OF_A_UNIT), "facts", _made)
+known_unit_facts = collected(
+    tuple(_FACT_OPTIONS[name] for name in ("firmware", "operator")), ("firmware", "operator"), "facts", _made
+)

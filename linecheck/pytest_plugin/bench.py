@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
     from linecheck.pytest_plugin.judgement import SetErrand
 
-__all__ = ["BaselineShelf", "Bench", "LimitShelf"]
+__all__ = ["Bench"]
 
 _NO_LIMITS = """\
 no limit file is named that would judge this set. Name those of your models in the configuration of pytest:
@@ -25,86 +25,8 @@ no limit file is named that would judge this set. Name those of your models in t
 or on the command line, --linecheck-limits limits/MODEL.yaml"""
 
 
-class LimitShelf:
-    """The limit files of a session, by model.
-
-    Raises
-    ------
-    LinecheckError
-        None is named, one is faulty, or two are of the same model.
-    """
-
-    def __init__(self, paths: tuple[Path, ...]) -> None:
-        from linecheck.limits.loading.load import load_limits
-
-        if not paths:
-            raise LinecheckError(_NO_LIMITS)
-        self._files: dict[str, LimitFile] = {}
-        for path in paths:
-            file = load_limits(shown_path(path))
-            if file.model in self._files:
-                other = self._files[file.model].path
-                raise FileError(
-                    file.path, f"is of model {file.model}, as is {other}; name one for each model"
-                )
-            self._files[file.model] = file
-
-    def of_model(self, model: str, path: Path) -> LimitFile:
-        """Return the limit file that judges a set.
-
-        Raises
-        ------
-        FileError
-            There is none of its model.
-        """
-        if model not in self._files:
-            known = ", ".join(sorted(self._files))
-            raise FileError(shown_path(path), f"is of model {model}, and there are limit files for {known}")
-        return self._files[model]
-
-
-class BaselineShelf:
-    """The baselines of a session; a unit stands in one of them.
-
-    Raises
-    ------
-    LinecheckError
-        One is faulty, or two have the same unit.
-    """
-
-    def __init__(self, paths: tuple[Path, ...]) -> None:
-        from linecheck.history.baseline.file import load_baseline
-
-        self._files = [load_baseline(shown_path(path)) for path in paths]
-        units: dict[tuple[str, str], str] = {}
-        for file in self._files:
-            for serial in file.units:
-                other = units.setdefault((file.file.model, serial), file.path)
-                if other != file.path:
-                    raise FileError(
-                        file.path, f"has the unit {ascii(serial)[1:-1]}, as has {other}; name one of them"
-                    )
-
-    def of_unit(self, limits: LimitFile, serial: str | None) -> Baseline:
-        """Return the baseline that a unit is compared with; where none has it, one that can say which it has.
-
-        Raises
-        ------
-        FileError
-            There is none of its model, or the limit file does not say by how much anything may change.
-        """
-        from linecheck.history.baseline.unit_entry import require_margins
-
-        require_margins(limits)
-        files = [file for file in self._files if file.file.model == limits.model]
-        if not files:
-            known = ", ".join(sorted({file.file.model for file in self._files}))
-            raise FileError(limits.path, f"is of model {limits.model}, and there are baselines for {known}")
-        return next((file for file in files if serial in file.units), files[0])
-
-
 class Bench:
-    """What the sets of a session share; files are read when the first set is collected, and once.
+    """What the sets of a session share; files are read when the first set is collected, and once if they are right.
 
     ``errands`` are the sets that are to be judged, by key, known when the first of them is.
     """
@@ -122,35 +44,72 @@ class Bench:
             config.stash[_BENCH] = cls(config)
         return config.stash[_BENCH]
 
-    @property
-    def limits(self) -> LimitShelf:
-        """The limit files; a fault in them is told of every set."""
-        if isinstance(self._limits, LinecheckError):
-            raise self._limits
-        return self._limits
+    @cached_property
+    def _limits(self) -> dict[str, LimitFile]:
+        """The limit files, by model."""
+        from linecheck.limits.loading.load import load_limits
 
-    @property
-    def baselines(self) -> BaselineShelf | None:
-        """The baselines, None where none is named; a fault in them is told of every set."""
-        if isinstance(self._baselines, LinecheckError):
-            raise self._baselines
-        return self._baselines
+        if not self.settings.limits:
+            raise LinecheckError(_NO_LIMITS)
+        files: dict[str, LimitFile] = {}
+        for file in map(load_limits, map(shown_path, self.settings.limits)):
+            other = files.setdefault(file.model, file)
+            if other is not file:
+                raise FileError(
+                    file.path, f"is of model {file.model}, as is {other.path}; name one for each model"
+                )
+        return files
 
     @cached_property
-    def _limits(self) -> LimitShelf | LinecheckError:
-        try:
-            return LimitShelf(self.settings.limits)
-        except LinecheckError as error:
-            return error
+    def _baselines(self) -> list[Baseline]:
+        """The baselines; a unit stands in one of them."""
+        from linecheck.history.baseline.file import load_baseline
 
-    @cached_property
-    def _baselines(self) -> BaselineShelf | LinecheckError | None:
-        if not self.settings.baselines:
+        files = [load_baseline(shown_path(path)) for path in self.settings.baselines]
+        units: dict[tuple[str, str], str] = {}
+        for file in files:
+            for serial in file.units:
+                other = units.setdefault((file.file.model, serial), file.path)
+                if other != file.path:
+                    raise FileError(
+                        file.path, f"has the unit {ascii(serial)[1:-1]}, as has {other}; name one of them"
+                    )
+        return files
+
+    def limits_of(self, model: str, path: Path) -> LimitFile:
+        """Return the limit file that judges a set.
+
+        Raises
+        ------
+        LinecheckError
+            None is named, one is faulty, two are of the same model, or there is none of this one.
+        """
+        if model not in self._limits:
+            known = ", ".join(sorted(self._limits))
+            raise FileError(shown_path(path), f"is of model {model}, and there are limit files for {known}")
+        return self._limits[model]
+
+    def baseline_of(self, limits: LimitFile, serial: str | None) -> Baseline | None:
+        """Return the baseline that a unit is compared with; where none has it, one that can say which it has.
+
+        None where no baseline is named.
+
+        Raises
+        ------
+        LinecheckError
+            One is faulty, two have the same unit, there is none of its model, or the limit file does not say by how
+            much anything may change.
+        """
+        from linecheck.history.baseline.unit_entry import require_margins
+
+        if not self._baselines:
             return None
-        try:
-            return BaselineShelf(self.settings.baselines)
-        except LinecheckError as error:
-            return error
+        require_margins(limits)
+        files = [file for file in self._baselines if file.file.model == limits.model]
+        if not files:
+            known = ", ".join(sorted({file.file.model for file in self._baselines}))
+            raise FileError(limits.path, f"is of model {limits.model}, and there are baselines for {known}")
+        return next((file for file in files if serial in file.units), files[0])
 
 
 _BENCH = pytest.StashKey[Bench]()

@@ -48,7 +48,8 @@ class CaptureSetFile(pytest.File):
     #: What ``captures.toml`` says, and at which line (from 1) it names each check.
     index: CaptureSetIndex
     lines: dict[str, int]
-    _findings: SetFindings | None = None
+    #: What is said of it; None as long as nobody asked.
+    findings: SetFindings | None = None
 
     def collect(self) -> Iterator[JudgedItem]:
         """Yield the items, which the limit file knows; the audio is not looked at yet."""
@@ -70,40 +71,34 @@ class CaptureSetFile(pytest.File):
         serial = self.index.serial or "(no serial number)"
         return visible(f"{serial}, firmware {self.index.firmware}" if self.index.firmware else serial)
 
-    @property
-    def measured(self) -> SetFindings | None:
-        """What is said of it, None as long as nobody asked."""
-        return self._findings
-
     def judge(self) -> SetFindings:
         """Return what is said of it."""
         from linecheck.pytest_plugin.judgement import SetFindings
 
-        if self._findings is None:
+        if self.findings is None:
             bench = self.bench
             if bench.errands is None:
                 bench.errands = {errand.key: errand for errand in _errands(self.session)}
                 bench.once.offer(bench.errands.values())
             errand = bench.errands.get(self.errand.key, self.errand)
-            self._findings = SetFindings.of(bench.once.get(errand))
-        return self._findings
+            self.findings = SetFindings.of(bench.once.get(errand))
+        return self.findings
 
     def _prepare(self) -> tuple[Subject, ...]:
         from linecheck.captures.capture_set import CaptureSetIndex
         from linecheck.files.toml import parse_model, read_toml
         from linecheck.pytest_plugin.judgement import SetErrand, subjects
 
-        limits, baselines = self.bench.limits, self.bench.baselines
         file = read_toml(shown_path(self.path))
         self.index = parse_model(file, CaptureSetIndex)
         self.lines = {
             entry.check: file.places.get(("capture", number), (1, 1))[0]
             for number, entry in enumerate(self.index.capture)
         }
-        of_model = limits.of_model(self.index.model, self.path)
-        baseline = baselines.of_unit(of_model, self.index.serial) if baselines is not None else None
-        self.errand = SetErrand(self.path, of_model, baseline, self.index.serial)
-        return subjects(of_model, compared=baseline is not None)
+        limits = self.bench.limits_of(self.index.model, self.path)
+        baseline = self.bench.baseline_of(limits, self.index.serial)
+        self.errand = SetErrand(self.path, limits, baseline, self.index.serial)
+        return subjects(limits, compared=baseline is not None)
 
 
 def _errands(session: pytest.Session) -> Iterator[SetErrand]:

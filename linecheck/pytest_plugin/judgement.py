@@ -60,11 +60,6 @@ class Finding:
     text: str
     notes: tuple[str, ...] = ()
 
-    @classmethod
-    def of(cls, data: dict[str, Any]) -> Finding:
-        """Return what :func:`dataclasses.asdict` made data of."""
-        return cls(Verdict(data["verdict"]), data["text"], tuple(data["notes"]))
-
 
 @dataclass(frozen=True)
 class SetFindings:
@@ -77,8 +72,9 @@ class SetFindings:
     @classmethod
     def of(cls, data: dict[str, Any]) -> SetFindings:
         """Return what :func:`dataclasses.asdict` made data of."""
-        items = {name: Finding.of(item) for name, item in data["items"].items()}
-        return cls(Verdict(data["verdict"]), data["worst"], items)
+        from pydantic import TypeAdapter
+
+        return TypeAdapter(cls).validate_python(data)
 
 
 @dataclass(frozen=True)

@@ -36,9 +36,9 @@ def header(config: pytest.Config) -> str | None:
 
 def tell_of(item: JudgedItem, report: pytest.TestReport) -> None:
     """Attach to a report what is told of its item and its set."""
-    if report.when == "teardown" or item.file.measured is None:
+    found = item.file.findings
+    if report.when == "teardown" or found is None:
         return
-    found = item.file.measured
     finding = found.items[item.name]
     said = [finding.text] if finding.verdict == "marginal" else []
     if finding.verdict == "pass":

@@ -13,7 +13,8 @@ from small_run import simulated, write_small_files
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Problem
 from linecheck.cli import cli
-from linecheck.cli.sources.run_source import Sources
+from linecheck.cli.options import LogPlace
+from linecheck.cli.sources import Sources
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
@@ -113,7 +114,7 @@ class Pages:
 
     def _make_figures(self, page):
         """Make a page of the failing run's figures alone, each over its table."""
-        record = Sources(log=str(self.log)).view(str(self.whole_run()))
+        record = Sources(LogPlace(str(self.log))).view(str(self.whole_run()))
         figures = [figure for check in record.checks for figure in figures_of_check(record, check)]
         shown = [with_its_table(figure, f"figure-{number}") for number, figure in enumerate(figures)]
         page.write_text(PAGE.format("".join(shown)), encoding="utf-8")

@@ -1,34 +1,26 @@
 """What a factory, a full disk or an attacker puts before the commands: words and an exit status, never a pass.
 
-Everything here is a program of its own, as a station starts it: files that are none, links that lead astray,
+Everything here is a process of its own, as a station starts it: files that are none, links that lead astray,
 serial numbers that are none, disks that fill up or cannot be written to.
 """
 
-import atexit
-import ctypes
-import functools
 import json
 import os
-import resource
 import socket
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from forked_linecheck import Forge
-from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, simulated, write_small_files
+from forked_linecheck import run, start
+from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, write_small_files, write_small_set
 
 from linecheck.audio.file import write_audio
-from linecheck.captures.capture_set import INDEX_NAME, write_capture_set
+from linecheck.captures.capture_set import INDEX_NAME
 from linecheck.files.durable import TEMPORARY_SUFFIX
-from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
-from linecheck.run.plan import make_plan
 
 UNIT = ("--serial", "PR3-004711")
 DATABASE = "results/linecheck.sqlite"
@@ -38,26 +30,14 @@ LFS_POINTER = b"version https://git-lfs.github.com/spec/v1\noid sha256:" + b"0" 
 MAX_MEMORY_BYTES = 2 << 30
 
 
-def limited():
-    resource.setrlimit(resource.RLIMIT_AS, (MAX_MEMORY_BYTES, MAX_MEMORY_BYTES))
-
-
-def linecheck(folder, *arguments, program=("-m", "linecheck"), preexec_fn=limited, **options):
+def linecheck(folder, *arguments, **how):
     """Run a command; return exit status, standard output and standard error, in which nothing is invisible."""
-    if program == ("-m", "linecheck") and preexec_fn is limited and not options:
-        status, out, err = forge().run(folder, arguments, address_space=MAX_MEMORY_BYTES)
-        return checked(status, out, err)
-    done = subprocess.run(
-        [sys.executable, *program, *map(os.fsencode, arguments)],
-        cwd=folder,
-        capture_output=True,
-        timeout=60,
-        check=False,
-        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
-        preexec_fn=preexec_fn,
-        **{"stdin": subprocess.DEVNULL} | options,
-    )
-    return checked(done.returncode, done.stdout, done.stderr)
+    return checked(*run(folder, *arguments, address_space=MAX_MEMORY_BYTES, **how))
+
+
+def ended(process):
+    out, err = process.communicate()
+    return checked(process.returncode, out, err)
 
 
 def checked(status, out, err):
@@ -65,14 +45,6 @@ def checked(status, out, err):
     assert "Traceback" not in out + err
     assert (out + err).replace("\n", "").isprintable()
     return status, out, err
-
-
-@functools.cache
-def forge():
-    """What forks commands; it ends with these tests."""
-    made = Forge()
-    atexit.register(made.__exit__)
-    return made
 
 
 @pytest.fixture
@@ -84,10 +56,7 @@ def station(tmp_path):
 @pytest.fixture
 def captures(station, tmp_path):
     """A capture set of a good unit."""
-    plan = make_plan(load_limits(tmp_path / "limits.yaml"))
-    interface = simulated()
-    taken = {entry.check.name: interface.play(entry.check.name, entry.stimulus) for entry in plan.checks}
-    return write_capture_set(tmp_path / "set", taken, model="pellow-r3", serial="PR3-004711")
+    return write_small_set(tmp_path / "set")
 
 
 def logged(folder):
@@ -384,49 +353,13 @@ WRITTEN = (
     "captures.toml",
 )
 
-#: A run on a disk that is full once so many files have taken their names.
-FULL_AFTER = """
-import resource, sys
-
-left = int(sys.argv.pop(1))
-
-def hear(event, arguments):
-    global left
-    if event == "tempfile.mkstemp" and recorded and left == 0:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
-    if event == "os.rename":
-        left -= 1
-
-recorded = False
-
-def main():
-    global recorded
-    from linecheck.log import Log
-    from linecheck.cli import main
-
-    append = Log.append
-
-    def appended(self, outcome):
-        global recorded
-        stored = append(self, outcome)
-        recorded = True
-        return stored
-
-    Log.append = appended
-    sys.addaudithook(hear)
-    main()
-
-main()
-"""
-
 
 @pytest.mark.parametrize("written", range(len(WRITTEN)))
 def test_a_disk_that_is_full_before_any_of_the_files_is_said_and_never_exit_status_0(
     station, tmp_path, written
 ):
     files = ("--json", "here.json", "--junit", "here.xml", "--keep-captures")
-    program = ("-c", FULL_AFTER, str(written))
-    status, _, err = linecheck(tmp_path, "run", *station, *UNIT, *files, program=program)
+    status, _, err = linecheck(tmp_path, "run", *station, *UNIT, *files, full_after=written)
     assert status == 3
     name = WRITTEN[written]
     assert any(name in line and "cannot be written" in line for line in err.splitlines()), err
@@ -449,7 +382,7 @@ def test_a_disk_with_little_room_is_never_a_pass_unless_recorded(station, tmp_pa
         *station,
         *UNIT,
         "--keep-captures",
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY)),
+        file_size=most,
     )
     assert status == 3
     assert "full" in out + err or "larger than this disk" in out + err
@@ -473,19 +406,11 @@ def test_stimuli_on_a_full_disk_are_not_there_by_half(station, tmp_path):
         *station[2:],
         "--out",
         "play",
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, resource.RLIM_INFINITY)),
+        file_size=20_000,
     )
     assert status in (2, 3)
     assert "cannot be written" in err
     assert os.listdir(tmp_path / "play") == []
-
-
-def without_override():
-    """Take from root what lets it write everywhere; others have nothing to lose."""
-    if os.geteuid() == 0:
-        bounding_set_drop, override = 24, 1
-        if ctypes.CDLL(None, use_errno=True).prctl(bounding_set_drop, override, 0, 0, 0) != 0:
-            raise OSError(ctypes.get_errno(), "root cannot be held back")
 
 
 @pytest.fixture
@@ -503,7 +428,7 @@ def shut(tmp_path):
     [("--out", "shut"), ("--out", "shut/deep"), ("--json", "shut/r.json"), ("--junit", "shut/r.xml")],
 )
 def test_a_read_only_folder_is_refused_before_anything_is_run(station, tmp_path, shut, arguments):
-    status, out, err = linecheck(tmp_path, "run", *station, *UNIT, *arguments, preexec_fn=without_override)
+    status, out, err = linecheck(tmp_path, "run", *station, *UNIT, *arguments, held_back=True)
     assert (status, out) == (2, "")
     assert says(err, "no permission|Permission denied"), err
     assert "shut" in err
@@ -514,7 +439,7 @@ def test_a_log_in_a_read_only_folder_is_refused_before_anything_is_run(tmp_path,
     station = write_small_files(
         tmp_path, station=STATION + '[records]\ndatabase = "shut/log.sqlite"\nfolder = "results"\n'
     )
-    status, out, err = linecheck(tmp_path, "run", *station, *UNIT, preexec_fn=without_override)
+    status, out, err = linecheck(tmp_path, "run", *station, *UNIT, held_back=True)
     assert (status, out) == (2, "")
     assert "shut/log.sqlite: the log cannot be opened: is its folder there, and may you write to it?" in err
 
@@ -522,7 +447,7 @@ def test_a_log_in_a_read_only_folder_is_refused_before_anything_is_run(tmp_path,
 def test_a_log_that_is_read_only_is_refused_before_anything_is_run(station, tmp_path):
     assert linecheck(tmp_path, "run", *station, *UNIT)[0] == 0
     (tmp_path / DATABASE).chmod(0o444)
-    status, out, err = linecheck(tmp_path, "run", *station, *UNIT, preexec_fn=without_override)
+    status, out, err = linecheck(tmp_path, "run", *station, *UNIT, held_back=True)
     assert (status, out) == (2, "")
     assert "the log is read-only" in err
     assert len(logged(tmp_path)) == 1
@@ -539,7 +464,7 @@ def test_a_folder_that_turns_out_unusable_after_the_run_is_said(station, tmp_pat
     (tmp_path / "results").mkdir()
     put(tmp_path / "results" / "PR3-004711")
     arguments = ("--keep-captures", "--json", "r.json")
-    status, _, err = linecheck(tmp_path, "run", *station, *UNIT, *arguments, preexec_fn=without_override)
+    status, _, err = linecheck(tmp_path, "run", *station, *UNIT, *arguments, held_back=True)
     assert status == 3
     assert sum(says(line, words) for line in err.splitlines()) == 3  # result, JUnit and captures
     assert [run.verdict for run in logged(tmp_path)] == [Verdict.PASS]
@@ -551,22 +476,12 @@ def test_a_log_that_someone_holds_locked_is_waited_for_and_then_said(station, ca
     commands = (("run", *station, *UNIT), ("judge", captures, *station[2:], "--log", DATABASE))
     with closing(sqlite3.connect(tmp_path / DATABASE, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
-        waiting = [
-            subprocess.Popen(
-                [sys.executable, "-m", "linecheck", *map(str, command)],
-                cwd=tmp_path,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                text=True,
-            )
-            for command in commands
-        ]
+        waiting = [start(tmp_path, *command) for command in commands]
         assert linecheck(tmp_path, "log", "list")[0] == 0
         for process in waiting:
-            out, err = process.communicate(timeout=60)
-            assert (process.returncode, out) == (3, "")
+            status, out, err = ended(process)
+            assert (status, out) == (3, "")
             assert "another program holds the log locked: close it" in err
-            assert "Traceback" not in err
     assert len(logged(tmp_path)) == 1
 
 

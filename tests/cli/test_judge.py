@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 from result_schema import checked_result
-from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, call, simulated, write_small_files
+from small_run import CAPTURE_RATE_HZ, LIMITS, STATION, call, simulated, write_small_files, write_small_set
 
 from linecheck.audio.file import read_audio, write_audio
-from linecheck.captures.capture_set import INDEX_NAME, load_capture_set, write_capture_set
+from linecheck.captures.capture_set import INDEX_NAME, load_capture_set
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
@@ -38,10 +38,7 @@ def judge(tmp_path, monkeypatch, capsys):
 @pytest.fixture
 def captures(judge, tmp_path):
     """A capture set of a good unit."""
-    plan = make_plan(load_limits(tmp_path / "limits.yaml"))
-    interface = simulated()
-    taken = {entry.check.name: interface.play(entry.check.name, entry.stimulus) for entry in plan.checks}
-    return write_capture_set(tmp_path / "set", taken, model="pellow-r3", serial="PR3-004711")
+    return write_small_set(tmp_path / "set")
 
 
 @pytest.mark.parametrize(

@@ -18,9 +18,9 @@ from linecheck.captures import many_sets
 from linecheck.captures.capture_set import INDEX_NAME
 from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted
 from linecheck.checks.base import Problem
+from linecheck.cli.display.progress import SetsProgress
 from linecheck.cli.display.result import Screen
 from linecheck.cli.display.sets import MAX_FINDINGS, MAX_LISTED, sets_text
-from linecheck.cli.display.sets_progress import SetsProgress
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import SetsEnded
@@ -59,7 +59,7 @@ def without_own(entries):
 
 
 def test_each_set_has_a_line_worst_first_and_the_worst_is_the_verdict(judge):
-    status, out, err = judge("set-0", "set-1", "nowhere", "set-3", "--workers", "2")
+    status, out, err = judge("set-0", "set-1", "nowhere", "set-3")
     assert status == 1
     lines = out.splitlines()
     assert lines[0] == "✖ FAIL"
@@ -238,7 +238,7 @@ def test_what_is_no_command_is_refused_before_anything_is_judged(judge, argument
 
 
 def test_whoever_stops_it_gets_what_was_judged_and_the_names_of_the_rest(judge, tmp_path):
-    names = ["set-0", "set-2"] * 200
+    names = ["set-0", "set-2"] * 100
     code = "from linecheck.cli import main; main()"
     options = ["--limits", "limits.yaml", "--json", "r.jsonl", "--junit", "j.xml", "--log", "own.sqlite"]
     command = [sys.executable, "-c", code, "judge", *names, *options, "--workers", "2"]
@@ -246,7 +246,7 @@ def test_whoever_stops_it_gets_what_was_judged_and_the_names_of_the_rest(judge, 
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8", start_new_session=True
     ) as process:
         for line in process.stderr:
-            if line.startswith("[4/400]"):
+            if line.startswith("[4/200]"):
                 break
         os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers as well
         begun = time.monotonic()

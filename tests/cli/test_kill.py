@@ -7,6 +7,7 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
 from announced_run import PHASES
 from small_run import write_small_files
 from soak_kill import DRIVER, Heard, Soak, marked
@@ -14,13 +15,23 @@ from soak_kill import DRIVER, Heard, Soak, marked
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 
+#: In the middle of these phases the few kills of this seed fall, unless a run is faster than it was before.
+SEED, AIMED_AT = 5, ("playing", "recording", "writing files", "keeping captures")
 
-def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_written(tmp_path):
-    summary = Soak(tmp_path, seed=20261120, environment=os.environ, leave_alone_every=6).kill(12)
+
+@pytest.mark.parametrize(
+    ("kills", "seed"),
+    [
+        (len(AIMED_AT), SEED),
+        pytest.param(60, 20261120, marks=[pytest.mark.soak, pytest.mark.timeout(1800)]),
+    ],
+)
+def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_written(tmp_path, kills, seed):
+    summary = Soak(tmp_path, seed=seed, environment=os.environ, leave_alone_every=6).kill(kills)
     assert summary.faults == []
-    assert sum(summary.kills.values()) == 12
+    assert sum(summary.kills.values()) == kills
     assert summary.kills.keys() <= set(PHASES)
-    assert summary.acknowledged >= summary.runs >= 3
+    assert summary.acknowledged >= summary.runs >= 2
 
 
 def test_a_run_whose_analysis_is_killed_is_invalid_and_recorded(tmp_path):

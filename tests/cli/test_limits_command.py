@@ -8,12 +8,12 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import jsonschema
 import pytest
-from click.testing import CliRunner
+from small_run import call
 
-from linecheck.cli import cli
 from linecheck.limits.loading.load import load_limits
 
 pytestmark = pytest.mark.every_python
@@ -31,11 +31,11 @@ checks:
 
 
 @pytest.fixture
-def run():
+def run(monkeypatch, capsys):
     def run(*arguments):
-        result = CliRunner().invoke(cli, ["limits", *map(str, arguments)])
-        assert result.exception is None or isinstance(result.exception, SystemExit)
-        return result
+        status, out, err = call(monkeypatch, capsys, "limits", *arguments)
+        assert "Traceback" not in err
+        return SimpleNamespace(exit_code=status, stdout=out, stderr=err)
 
     return run
 
@@ -110,10 +110,10 @@ def test_no_file_at_all_is_a_wrong_command(run):
     assert "FILE" in result.stderr
 
 
-def test_the_schema_is_printed():
-    result = CliRunner().invoke(cli, ["schema", "limits"])
-    assert result.exit_code == 0
-    schema = json.loads(result.stdout)
+def test_the_schema_is_printed(monkeypatch, capsys):
+    status, out, _ = call(monkeypatch, capsys, "schema", "limits")
+    assert status == 0
+    schema = json.loads(out)
     jsonschema.Draft202012Validator.check_schema(schema)
     assert schema["properties"]["format"]["const"] == 1
 
@@ -161,17 +161,3 @@ def test_which_mask_decides_before_another_is_shown(run, here):
         "sinad": "itself",
         "thd": "sinad",
     }
-
-
-@pytest.mark.parametrize(("text", "status"), [(ALONE, 0), (ALONE.replace("112", "no"), 2), ("\0", 2)])
-def test_the_exit_status_of_the_program_itself(here, text, status):
-    (here / "r3.yaml").write_text(text)
-    done = subprocess.run(
-        [sys.executable, "-m", "linecheck", "limits", "check", "r3.yaml"],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == status
-    assert "Traceback" not in done.stderr
-    assert bool(done.stderr) == bool(status)

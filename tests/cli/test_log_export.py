@@ -2,13 +2,12 @@ import csv
 import io
 import json
 import os
-import resource
 import sqlite3
-import subprocess
 import sys
 from contextlib import closing
 from dataclasses import replace
 
+import forked_linecheck as forked
 import numpy as np
 import pytest
 from made_runs import made_check, made_curve, made_run, runs_of_every_verdict
@@ -56,36 +55,17 @@ def test_standard_output(linecheck, path):
     )
     assert err == ""
     assert [json.loads(line)["value"] for line in out.splitlines()] == [105.3]
-    command = [
-        sys.executable,
-        "-m",
-        "linecheck",
-        "log",
-        "export",
-        "--to",
-        "-",
-        "--format",
-        "parquet",
-        "--log",
-        str(path),
-    ]
-    done = subprocess.run(command, capture_output=True, check=True, timeout=60)
-    assert parquet.read_table(io.BytesIO(done.stdout)).num_rows == 6
+    status, out, _ = forked.run(".", "log", "export", "--to", "-", "--format", "parquet", "--log", path)
+    assert (status, parquet.read_table(io.BytesIO(out)).num_rows) == (0, 6)
 
 
 def test_a_reader_that_goes_away_is_said_once(path):
-    command = (
-        f"{sys.executable} -m linecheck log export --what curves --to - --format csv --log {path} | true"
-    )
-    done = subprocess.run(
-        ["bash", "-c", f"{command}; exit ${{PIPESTATUS[0]}}"],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-    assert done.returncode == 3
-    assert done.stderr == "linecheck: standard output cannot be written: Broken pipe\n"
+    reading, writing = os.pipe()
+    os.close(reading)
+    export = ("log", "export", "--what", "curves", "--to", "-", "--format", "csv", "--log", path)
+    status, _, err = forked.run(".", *export, stdout=writing, text=True)
+    os.close(writing)
+    assert (status, err) == (3, "linecheck: standard output cannot be written: Broken pipe\n")
 
 
 def test_columns_are_explained(linecheck, path):
@@ -138,17 +118,10 @@ def test_a_full_disk_leaves_no_file(path, form):
     noisy = replace(curve.curve, y=np.random.default_rng(1).standard_normal(10_000))
     with Log(path) as log:
         log.append(made_run(made_check(replace(curve, curve=noisy))))
-    command = [sys.executable, "-m", "linecheck", "log", "export", "--what", "curves", "--to", f"out.{form}"]
-    done = subprocess.run(
-        command,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000)),
-    )
-    assert done.returncode == 3, done.stderr
-    assert done.stderr.startswith(f"linecheck: out.{form}: cannot be written: the file is larger than")
+    export = ("log", "export", "--what", "curves", "--to", f"out.{form}")
+    status, _, err = forked.run(".", *export, text=True, file_size=40_000)
+    assert status == 3, err
+    assert err.startswith(f"linecheck: out.{form}: cannot be written: the file is larger than")
     assert sorted(os.listdir()) == ["results"]
 
 

@@ -119,7 +119,7 @@ def test_records_of_older_formats_say_less(linecheck, tmp_path):
     status, out, err = linecheck("log", "files", 6, "--log", old, "--out", "files")
     assert (status, len(out.splitlines())) == (0, 2)
     assert err.startswith(
-        "linecheck: record 6 is of an older form, which does not say which values are bounds, how the unit was set"
+        "linecheck: record 6 is of an older format, which does not say which values are bounds, how the unit was set"
     )
 
 

@@ -2,7 +2,7 @@ import contextlib
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import made_run, runs_of_every_verdict
 
@@ -145,11 +145,13 @@ def test_times_as_people_write_them(text, begin, end):
     assert parsed_time(text, "--until", end=True) == (end or begin)
 
 
+@settings(max_examples=30)
 @given(st.datetimes())
 def test_what_a_record_writes_is_read_as_that_time(time):
     assert parsed_time(utc_text(time), "--since") == utc_text(time)
 
 
+@settings(max_examples=50)
 @given(st.text(max_size=30))
 def test_whatever_is_typed_is_a_time_or_a_message(text):
     with contextlib.suppress(UsageError):

@@ -12,7 +12,7 @@ from PIL import Image
 
 from linecheck.cli import COMMANDS
 from linecheck.cli.plot import command
-from linecheck.cli.sources.run_source import Sources
+from linecheck.cli.sources import Sources
 from linecheck.errors import FileError, LinecheckError, UsageError
 from linecheck.history.comparison.file import write_comparison
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
@@ -49,7 +49,7 @@ def _run(*arguments):
 
 
 def test_it_is_a_command():
-    assert COMMANDS["plot"][0] == "linecheck.cli.plot"
+    assert COMMANDS["plot"][0] == "plot:command"
 
 
 def test_all_figures_are_written_under_plain_names_and_named(views, tmp_path):

@@ -190,6 +190,7 @@ def test_a_set_without_a_serial_number_waits_for_one(linecheck):
         (["--full-scale-volts", "8,nan"], "expected volts"),
         (["--volts-uncertainty-percent", "nan"], "expected 0 to 10, as in 0.2"),
         (["--volts-uncertainty-percent", "-1"], "expected 0 to 10"),
+        (["--volts-uncertainty-percent", "10.1"], "expected 0 to 10"),
         (["--mains-hz", "nan"], "50 or 60"),
         (["--firmware", ""], "1 to 100 printable"),
         (["--station", "a\nb"], "1 to 100 printable"),

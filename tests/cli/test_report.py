@@ -37,7 +37,7 @@ def report(log, *arguments):
 
 
 def test_the_command_is_listed():
-    assert COMMANDS["report"][0] == "linecheck.cli.report"
+    assert COMMANDS["report"][0] == "report:command"
 
 
 def test_a_page_of_a_run_is_written_and_named(log, tmp_path):

@@ -2,13 +2,11 @@
 
 import json
 import os
-import resource
 import signal
 import sqlite3
-import subprocess
-import sys
 import time
 
+import forked_linecheck as forked
 import junitparser
 import pytest
 from result_schema import checked_result
@@ -259,22 +257,14 @@ def test_a_locked_log_is_invalid_and_says_what_to_do(run, tmp_path, monkeypatch)
 @pytest.mark.parametrize("kilobytes", [4, 110])
 def test_a_disk_that_fills_up_is_never_a_pass(tmp_path, kilobytes):
     """No file may grow beyond so many kilobytes: the log cannot be made, or cannot take the run."""
-    most = kilobytes * 1024
-    done = subprocess.run(
-        [sys.executable, "-m", "linecheck", "run", *write_small_files(tmp_path), *UNIT, "--keep-captures"],
-        cwd=tmp_path,
-        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},  # which would be cut off, and found so by others
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=120,
-        check=False,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)),
+    options = ("--keep-captures",)
+    status, out, err = forked.run(
+        tmp_path, "run", *write_small_files(tmp_path), *UNIT, *options, text=True, file_size=kilobytes * 1024
     )
-    assert done.returncode == 3
-    assert "PASS" not in done.stdout
-    assert "Traceback" not in done.stdout + done.stderr
-    assert "is it full" in done.stdout + done.stderr
+    assert status == 3
+    assert "PASS" not in out
+    assert "Traceback" not in out + err
+    assert "is it full" in out + err
 
 
 def test_a_result_file_that_cannot_be_written_is_said_and_never_exit_status_0(run, monkeypatch):
@@ -334,10 +324,7 @@ def test_a_run_that_is_stopped_is_aborted_recorded_and_kept(tmp_path, number):
         f"  tone_{index}:\n    kind: tone\n    stimulus: {{seconds: 2.0}}\n" for index in range(20)
     )
     arguments = write_small_files(tmp_path, limits=slow)
-    command = [sys.executable, "-m", "linecheck", "run", *arguments, *UNIT, "--json", "r.json"]
-    with subprocess.Popen(
-        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
-    ) as process:
+    with forked.start(tmp_path, "run", *arguments, *UNIT, "--json", "r.json", text=True) as process:
         for line in process.stderr:
             if line.startswith("[5/"):
                 break
@@ -364,16 +351,8 @@ class Terminal:
         import pty
 
         self.operator, station = pty.openpty()
-        command = [sys.executable, "-m", "linecheck", "run", *write_small_files(folder), "--scan", *arguments]
-        self.process = subprocess.Popen(
-            command,
-            cwd=folder,
-            stdin=station,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-            bufsize=0,
-        )
+        command = ["run", *write_small_files(folder), "--scan", *arguments]
+        self.process = forked.start(folder, *command, stdin=station, session=True)
         os.close(station)
         self.heard = b""
 
@@ -443,21 +422,19 @@ def test_ctrl_c_stops_the_unit_and_then_the_session(tmp_path):
 
 
 def piped(folder, text, *arguments):
-    command = [sys.executable, "-m", "linecheck", "run", *write_small_files(folder), "--scan", *arguments]
-    return subprocess.run(command, cwd=folder, input=text, capture_output=True, timeout=120, check=False)
+    return forked.run(folder, "run", *write_small_files(folder), "--scan", *arguments, input=text)
 
 
 @pytest.mark.every_python
 def test_serials_from_a_file_are_tested_one_after_the_other(tmp_path):
-    done = piped(tmp_path, b"PR3-000001\r\n\n\xff\xfe\nPR3-000002", "--fault", "distorting")
-    assert done.returncode == 1
-    assert done.stdout.decode().count("✖ FAIL") == 2
-    assert "no serial number may have" in done.stderr.decode()
+    status, out, err = piped(tmp_path, b"PR3-000001\r\n\n\xff\xfe\nPR3-000002", "--fault", "distorting")
+    assert status == 1
+    assert out.decode().count("✖ FAIL") == 2
+    assert "no serial number may have" in err.decode()
 
 
 @pytest.mark.parametrize("text", [b"", b"\n\n", b"nonsense\n", b"x" * 100_000])
 def test_a_session_that_judged_nothing_never_ends_with_0(tmp_path, text):
-    done = piped(tmp_path, text)
-    assert done.returncode == 3
-    assert done.stdout == b""
-    assert b"Traceback" not in done.stderr
+    status, out, err = piped(tmp_path, text)
+    assert (status, out) == (3, b"")
+    assert b"Traceback" not in err

@@ -9,6 +9,7 @@ import sys
 import time
 import xml.etree.ElementTree as ET
 
+import forked_linecheck as forked
 import pytest
 from small_run import STATION, call, write_small_files
 
@@ -33,24 +34,10 @@ checks:
 """
 
 
-def start(folder, *arguments, stdin=subprocess.PIPE, station=STATION):
+def start(folder, *arguments, stdin=forked.PIPE, station=STATION):
     """Start a run in a folder."""
-    command = [
-        sys.executable,
-        "-m",
-        "linecheck",
-        "run",
-        *write_small_files(folder, limits=LIMITS, station=station),
-    ]
-    return subprocess.Popen(
-        [*command, *arguments],
-        stdin=stdin,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=folder,
-        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
-    )
+    files = write_small_files(folder, limits=LIMITS, station=station)
+    return forked.start(folder, "run", *files, *arguments, stdin=stdin, text=True)
 
 
 def results(folder):

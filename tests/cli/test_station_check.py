@@ -162,6 +162,17 @@ def test_nothing_is_shown_that_is_not_recorded(check, monkeypatch):
     assert "was not recorded, so it counts for nothing: the disk is full" in err
 
 
+def test_a_result_that_cannot_be_written_is_told_and_what_was_recorded_is_shown(check, monkeypatch):
+    def full(path, content):
+        raise RecordError(f"{path}: cannot be written: the disk is full")
+
+    monkeypatch.setattr("linecheck.files.write.write_atomically", full)
+    status, out, err = check(DIGITAL, "--json", "check.json")
+    assert (status, statements()[0].content["verdict"]) == (3, "met")
+    assert "bit-identical" in out
+    assert "check.json: cannot be written: the disk is full" in err
+
+
 def test_the_record_stands_before_anything_is_shown(check, monkeypatch):
     from linecheck.cli.display import self_check as display_self_check
 

@@ -1,9 +1,8 @@
 """``linecheck station``: no unit is judged before the station has shown by units that are known that it may."""
 
-import subprocess
-import sys
 from pathlib import Path
 
+import forked_linecheck as forked
 import pytest
 from made_runs import made_check, made_reading, made_run
 from small_run import STATION, call, write_small_files
@@ -149,28 +148,12 @@ def test_three_units_alike_lock_the_station_until_it_has_shown_that_it_is_sound(
 
 
 def test_a_session_goes_on_after_a_unit_that_was_refused(station, tmp_path):
-    command = [
-        sys.executable,
-        "-m",
-        "linecheck",
-        "run",
-        "--station",
-        "station.toml",
-        "--limits",
-        "limits.yaml",
-    ]
-    done = subprocess.run(
-        [*command, "--scan"],
-        input="PR3-000001\nPR3-000002\n",
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert done.returncode == 3
-    assert "PR3-000001 is not tested: golden was never met" in done.stderr
-    assert "PR3-000002 is not tested: golden was never met" in done.stderr
-    assert "Traceback" not in done.stderr
+    options = ("run", "--station", "station.toml", "--limits", "limits.yaml", "--scan")
+    status, _, err = forked.run(tmp_path, *options, input="PR3-000001\nPR3-000002\n", text=True)
+    assert status == 3
+    assert "PR3-000001 is not tested: golden was never met" in err
+    assert "PR3-000002 is not tested: golden was never met" in err
+    assert "Traceback" not in err
     assert not (tmp_path / "results" / "PR3-000001").exists()
 
 

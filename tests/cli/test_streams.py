@@ -8,16 +8,22 @@ import termios
 import time
 from pathlib import Path
 
+import forked_linecheck as forked
 import pytest
 from small_run import LIMITS, write_small_files
 
-from linecheck.cli.asking.input_lines import Scans
+from linecheck.cli.asking import Scans
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 
 
 def start(folder, *arguments, **options):
     """Start ``linecheck run`` on a small station."""
+    return forked.start(folder, "run", *write_small_files(folder), *arguments, **options)
+
+
+def started_anew(folder, *arguments, **options):
+    """Start the program itself, which finds its streams and its environment as they are."""
     command = [sys.executable, "-m", "linecheck", "run", *write_small_files(folder), *arguments]
     pipes = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     return subprocess.Popen(command, cwd=folder, **pipes | options)
@@ -83,27 +89,26 @@ def test_progress_that_cannot_be_shown_changes_nothing(tmp_path, full, unread):
 
 
 def test_a_program_without_any_streams_runs(tmp_path):
-    process = start(tmp_path, "--serial", "PR3-004711", preexec_fn=lambda: os.closerange(0, 3))
+    process = started_anew(tmp_path, "--serial", "PR3-004711", preexec_fn=lambda: os.closerange(0, 3))
     assert ended(process)[0] == 0
     assert verdicts(tmp_path) == [Verdict.PASS]
 
 
 def test_scanning_without_an_input_judges_nothing(tmp_path):
-    process = start(tmp_path, "--scan", preexec_fn=lambda: os.close(0))
+    process = started_anew(tmp_path, "--scan", preexec_fn=lambda: os.close(0))
     assert ended(process)[0] == 3
 
 
 @pytest.mark.parametrize("arguments", [["--version"], ["schema", "limits"], ["run", "--help"]])
 def test_what_cannot_be_printed_is_said(arguments, full):
-    command = [sys.executable, "-m", "linecheck", *arguments]
-    done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False)
-    assert done.returncode == 3
-    assert done.stderr == "linecheck: standard output cannot be written: No space left on device\n"
+    status, _, err = forked.run(".", *arguments, stdout=full, text=True)
+    assert (status, err) == (3, "linecheck: standard output cannot be written: No space left on device\n")
 
 
 def test_characters_that_a_terminal_lacks_are_written_as_escapes(tmp_path):
     environment = {**os.environ, "PYTHONIOENCODING": "latin-1"}
-    status, out, _ = run(tmp_path, env=environment)
+    process = started_anew(tmp_path, "--serial", "PR3-004711", env=environment)
+    status, out, _ = ended(process)
     assert (status, out.splitlines()[0]) == (0, "(o) PASS")
 
 
@@ -157,10 +162,9 @@ def test_a_name_that_would_disturb_the_terminal_is_shown_as_escapes(tmp_path):
         ["limits", "check", "\x1b[2J\u202e"],
         ["judge", "--limits", "limits.yaml", "\x1b[2J\u202e"],
     ):
-        command = [sys.executable, "-m", "linecheck", *arguments]
-        done = subprocess.run(command, cwd=tmp_path, stderr=station, timeout=60, check=False)
+        status, _, _ = forked.run(tmp_path, *arguments, stderr=station)
         shown = os.read(operator, 65536).decode()
-        assert done.returncode == 2
+        assert status == 2
         assert "\\u202e" in shown
         assert not set(shown) & {"\x1b", "\x07", "\u202e"}
     os.close(station)

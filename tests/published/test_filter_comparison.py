@@ -11,7 +11,7 @@ import pytest
 import resampled_unit as unit
 
 from linecheck.captures.capture_set import write_capture_set
-from linecheck.cli.sources.run_source import Sources
+from linecheck.cli.sources import Sources
 from linecheck.history.comparison.compare import compare_sides
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.loading.load import load_limits

@@ -22,7 +22,7 @@ many_sets.judge_folder = counted
 """
 
 
-@pytest.mark.parametrize("dist", ["load", "loadscope"])
+@pytest.mark.parametrize("dist", ["load", pytest.param("loadscope", marks=pytest.mark.soak)])
 def test_each_set_is_measured_once_by_whichever_worker(firmware_project, monkeypatch, dist):
     project = firmware_project
     project.makeconftest(CONFTEST)

@@ -12,7 +12,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linecheck.pytest_plugin.once import Once, SessionFolder
@@ -67,6 +67,7 @@ def wait_for(happened, seconds=10.0):
     return happened()
 
 
+@settings(max_examples=30)
 @given(st.lists(st.permutations(range(4)), min_size=2, max_size=6))
 def test_each_is_run_once_in_whatever_order_they_are_wanted(orders):
     folder = SessionFolder(None)

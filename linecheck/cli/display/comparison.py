@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import click
 
 from linecheck.checks.base import Reading
+from linecheck.cli.display.messages import counted
 from linecheck.cli.display.tables import print_table
 from linecheck.files.text import visible
 from linecheck.history.comparison.accuracy import accuracy
@@ -38,16 +39,12 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
 def _show_findings(compared: Comparison) -> None:
     count = len(compared.findings)
     click.echo(
-        f"{count or 'no'} real difference{'' if count == 1 else 's'}, of "
-        f"{_counted(compared.comparisons, 'number')} compared "
+        f"{counted(count, 'real difference') if count else 'no real differences'}, of "
+        f"{counted(compared.comparisons, 'number')} compared "
         f"(beyond {compared.sigmas:.1f} standard uncertainties, and beyond the accuracy of the check)"
     )
     for finding in compared.findings:
         click.echo(visible(f"  {_WAYS[finding.worse]:<6}  {finding.text}"))
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def _show_droop(compared: Comparison) -> None:
@@ -77,10 +74,10 @@ def _show_values(compared: Comparison, everything: bool) -> None:
     if len(rest) > alone:
         alike = len(rest) - alone
         verb = "does" if alike == 1 else "do"
-        click.echo(f"{_counted(alike, 'more value')} {verb} not differ (--all lists them)")
+        click.echo(f"{counted(alike, 'more value')} {verb} not differ (--all lists them)")
     if alone:
         click.echo(
-            f"{_counted(alone, 'more value')} missing on a side and not compared there (--all lists them)"
+            f"{counted(alone, 'more value')} missing on a side and not compared there (--all lists them)"
         )
 
 

@@ -6,9 +6,8 @@ from contextlib import AbstractContextManager
 from typing import Final
 
 from linecheck.cli.display.messages import tell
-from linecheck.cli.display.progress import run_progress
+from linecheck.cli.display.progress import SetsProgress, run_progress
 from linecheck.cli.display.result import Screen, show, show_result
-from linecheck.cli.display.sets_progress import SetsProgress
 from linecheck.line.events import (
     CapturesKept,
     CapturesNotKept,

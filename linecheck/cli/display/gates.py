@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.display.tables import one_line
+from linecheck.cli.display.messages import one_line
 
 if TYPE_CHECKING:
     from linecheck.gates.gatekeeper import Standing

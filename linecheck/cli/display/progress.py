@@ -1,4 +1,4 @@
-"""How runs are going, on standard error: a bar on a terminal, a line for each step elsewhere."""
+"""How runs and the judging of sets are going, on standard error: a bar on a terminal, lines elsewhere."""
 
 from __future__ import annotations
 
@@ -11,8 +11,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted
+from linecheck.cli.display.banner import mark
+from linecheck.cli.display.messages import counted
 from linecheck.files.text import visible
-from linecheck.line.events import Event
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import Event, SetsEnded, SetsSummed
 from linecheck.run.model import SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted, UnitSet
@@ -20,12 +24,21 @@ from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted, U
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-__all__ = ["BarProgress", "LineProgress", "run_progress", "shows_bars"]
+__all__ = ["SetsProgress", "counting_bar", "run_progress", "shows_bars"]
 
 
 def shows_bars() -> bool:
     """Return whether standard error is a terminal that can show bars."""
     return sys.stderr.isatty() and os.environ.get("TERM", "") != "dumb"
+
+
+def counting_bar() -> Progress:
+    """Return a bar on standard error that counts, and vanishes at the end."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeElapsedColumn, TimeRemainingColumn
+
+    columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
+    return Progress(*columns, console=Console(stderr=True), transient=True)
 
 
 def run_progress(step: str = "playing") -> LineProgress | BarProgress:
@@ -68,8 +81,7 @@ class LineProgress:
     def _start(self, run_id: str, plan: Plan) -> None:
         total = len(plan.checks)
         self._places[run_id] = (0, total)
-        checks = "1 check" if total == 1 else f"{total} checks"
-        click.echo(f"{checks}, {plan.seconds:.1f} s of audio", err=True)
+        click.echo(f"{counted(total, 'check')}, {plan.seconds:.1f} s of audio", err=True)
 
     @contextmanager
     def paused(self) -> Iterator[None]:
@@ -149,3 +161,80 @@ class BarProgress:
         else:
             self._bars.stop()
             self._bars = None
+
+
+class SetsProgress:
+    """What suits standard error, once it is known how many sets there are."""
+
+    def __init__(self) -> None:
+        self._shown: _BarSets | _LineSets | None = None
+
+    def __call__(self, event: Event) -> None:
+        """Show what becomes of the sets."""
+        if isinstance(event, SetsStarted):
+            self._shown = (
+                _BarSets(event.total) if shows_bars() and event.total > 1 else _LineSets(event.total)
+            )
+        elif self._shown is None:
+            return
+        elif isinstance(event, SetJudged):
+            self._shown.judged(event.judged)
+        elif isinstance(event, SetBegunAgain):
+            self._shown.write(visible(f"{event.path}: {event.why}; it is judged again").replace("\n", " "))
+        elif isinstance(event, SetsEnded | SetsSummed):
+            self._shown.end()
+
+
+class _LineSets:
+    """A line for each set, which a build log keeps."""
+
+    def __init__(self, total: int) -> None:
+        self._total = total
+        self._number = 0
+        self.write(counted(total, "set"))
+
+    def judged(self, judged: JudgedSet) -> None:
+        """Say what a set came to."""
+        self._number += 1
+        self.write(f"[{self._number}/{self._total}] {_told(judged)}")
+
+    def write(self, text: str) -> None:
+        """Write a line."""
+        click.echo(text, err=True)
+
+    def end(self) -> None:
+        """Do nothing: lines stay."""
+
+
+class _BarSets:
+    """A bar that counts sets and vanishes at the end; what does not pass is written above it."""
+
+    def __init__(self, total: int) -> None:
+        self._bar: Progress | None = counting_bar()
+        self._task: TaskID = self._bar.add_task("", total=total)
+        self._bar.start()
+
+    def judged(self, judged: JudgedSet) -> None:
+        """Count a set."""
+        if self._bar is None:
+            return
+        if judged.verdict is not Verdict.PASS:
+            self.write(f"{mark(judged.verdict)} {_told(judged)}")
+        self._bar.advance(self._task)
+
+    def write(self, text: str) -> None:
+        """Write a line above the bar."""
+        if self._bar is not None:
+            self._bar.console.print(text, markup=False, highlight=False)
+
+    def end(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+
+def _told(judged: JudgedSet) -> str:
+    serial = f" {judged.outcome.serial}" if judged.outcome is not None else ""
+    why = f": {judged.why}" if judged.verdict is Verdict.INVALID and judged.why else ""
+    return visible(f"{judged.path}{serial}: {judged.verdict.value}{why}").replace("\n", " ")

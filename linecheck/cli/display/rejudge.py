@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import click
 
-from linecheck.cli.display.tables import one_line, print_table
+from linecheck.cli.display.messages import counted, one_line
+from linecheck.cli.display.tables import print_table
 from linecheck.history.rejudge.causes import Cause
 from linecheck.history.rejudge.remeasure import Remeasured
 from linecheck.history.rejudge.tally import ChangedRun, Tally, Transition, Yield
@@ -29,9 +30,9 @@ def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasu
     """Print what all runs come to: how many change and how, the yield, what changed most, what cannot be told."""
     files = ", ".join(f"{entry.path} (revision {entry.revision})" for entry in limits) or "no limit file"
     how = "measured anew, judged" if remeasured is not None else "judged"
-    click.echo(f"{_count(tally.runs, 'run')} of {_count(tally.units, 'unit')}, {how} by {one_line(files)}")
+    click.echo(f"{counted(tally.runs, 'run')} of {counted(tally.units, 'unit')}, {how} by {one_line(files)}")
     for model, runs in tally.other_models.items():
-        click.echo(f"{_count(runs, 'run')} of {one_line(model)} left out: no limit file of it is given")
+        click.echo(f"{counted(runs, 'run')} of {one_line(model)} left out: no limit file of it is given")
     if tally.untold:
         _show_untold(tally, remeasured)
     if tally.curves:
@@ -40,13 +41,13 @@ def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasu
     if not tally.judged:
         click.echo("no run was judged")
         return
-    changed = f"{_count(tally.changed, 'run')} of {tally.judged} would change"
-    click.echo(f"{changed}, {_count(tally.changed_units, 'unit')} by the newest run of each")
+    changed = f"{counted(tally.changed, 'run')} of {tally.judged} would change"
+    click.echo(f"{changed}, {counted(tally.changed_units, 'unit')} by the newest run of each")
     if tally.changed:
         print_table(("verdict", "runs", "units"), _transition_rows(tally), right=(1, 2))
     print_table(("yield", "before", "after"), _yield_rows(tally), right=(1, 2))
     if tally.untold:
-        click.echo(f"the yield leaves out what cannot be told, {_count(tally.unit_yield[0].untold, 'unit')}")
+        click.echo(f"the yield leaves out what cannot be told, {counted(tally.unit_yield[0].untold, 'unit')}")
     if tally.causes:
         listed = tally.causes.most_common(MAX_CAUSES)
         rows = [
@@ -97,7 +98,7 @@ def _yield(entry: Yield) -> str:
 
 
 def _show_untold(tally: Tally, remeasured: Remeasured | None) -> None:
-    click.echo(f"{_count(tally.untold, 'run')} cannot be told:")
+    click.echo(f"{counted(tally.untold, 'run')} cannot be told:")
     if remeasured is None:
         reasons = [
             (f"{check} was measured otherwise: {what}", runs)
@@ -109,7 +110,7 @@ def _show_untold(tally: Tally, remeasured: Remeasured | None) -> None:
             reasons.append(("no captures are kept", remeasured.without))
     reasons.sort(key=lambda reason: -reason[1])
     for words, runs in reasons[:MAX_CAUSES]:
-        click.echo(f"  {_count(runs, 'run')}: {one_line(words)}")
+        click.echo(f"  {counted(runs, 'run')}: {one_line(words)}")
     _show_more(len(reasons) - MAX_CAUSES, "reason")
 
 
@@ -145,7 +146,9 @@ def show_units(units: Sequence[ChangedRun], changed: int) -> None:
     print_table(("record", "serial", "attempt", "verdict", "because"), rows, right=(0, 2))
     listed = sum(1 for run in units if run.after not in (None, run.before))
     if changed > listed:
-        click.echo(f"and {_count(changed - listed, 'unit')} more (--limit N lists more, --json FILE has all)")
+        click.echo(
+            f"and {counted(changed - listed, 'unit')} more (--limit N lists more, --json FILE has all)"
+        )
 
 
 def _because(run: ChangedRun) -> str:
@@ -172,12 +175,8 @@ def _cause(cause: Cause) -> str:
 
 def _show_more(count: int, what: str) -> None:
     if count > 0:
-        click.echo(f"  and {_count(count, what)} more")
+        click.echo(f"  and {counted(count, what)} more")
 
 
 def _word(verdict: Verdict | None) -> str:
     return "not told" if verdict is None else verdict.value
-
-
-def _count(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

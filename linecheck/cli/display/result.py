@@ -20,7 +20,17 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import findings, number
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["Screen", "aligned", "headline", "path_note", "plain", "result_text", "show", "show_result"]
+__all__ = [
+    "Screen",
+    "aligned",
+    "headline",
+    "path_note",
+    "plain",
+    "result_text",
+    "show",
+    "show_result",
+    "with_top_below",
+]
 
 MAX_FINDINGS = 30
 
@@ -142,15 +152,14 @@ def result_text(
     table = list(_table(outcome, screen))
     if table:
         parts.append("\n".join(table))
-    text = "\n\n".join(parts)
-    # What is higher than the screen scrolls its top away, so the verdict stands below as well.
-    return "\n\n".join((text, *top)) if screen.large and _height(text, screen) + 2 > screen.lines else text
+    return with_top_below("\n\n".join(parts), top, screen)
 
 
-def _height(text: str, screen: Screen) -> int:
-    """Return how many lines of the screen a text takes; a line that is too long takes several."""
+def with_top_below(text: str, top: Sequence[str], screen: Screen) -> str:
+    """Return a text, and its top below it as well where it is higher than the screen, which scrolls the top away."""
     widths = (len(click.unstyle(line)) for line in text.split("\n"))
-    return sum(max(1, math.ceil(width / screen.columns)) for width in widths)
+    height = sum(max(1, math.ceil(width / screen.columns)) for width in widths)
+    return "\n\n".join((text, *top)) if screen.large and height + 2 > screen.lines else text
 
 
 def path_note(outcome: Run, screen: Screen) -> tuple[str, ...]:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-import click
-
-from linecheck.cli.display.banner import colour, mark
-from linecheck.cli.display.result import Screen, headline, plain
+from linecheck.cli.display.banner import mark
+from linecheck.cli.display.result import Screen, aligned, headline, plain, with_top_below
 from linecheck.limits.verdict import Verdict
 from linecheck.results.overview import Brief, counted, worst_first
 
@@ -39,9 +37,7 @@ def sets_text(briefs: Sequence[Brief], verdict: Verdict, screen: Screen) -> str:
     top = [headline(verdict, screen), "\n".join((*meaning, f"  {counted(briefs)}"))]
     ordered = worst_first(briefs)
     parts = [*top, "\n".join(_lines(ordered, screen)), *_details(ordered, screen)]
-    text = "\n\n".join(parts)
-    # What is higher than the screen scrolls its top away, so the verdict stands below as well.
-    return "\n\n".join((text, *top)) if screen.large and text.count("\n") + 2 > screen.lines else text
+    return with_top_below("\n\n".join(parts), top, screen)
 
 
 def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
@@ -50,15 +46,9 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     for entry in briefs:
         whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
         shown = [_ending(plain(text, screen)) for text in whose]
-        shown += [plain(text, screen) for text in entry.findings[:1]]
-        rows.append([mark(entry.verdict, ascii_only=screen.ascii_only), entry.verdict.value, *shown])
-    widths = [max(len(row[column]) for row in rows) for column in range(5)]
-    verdicts = (Verdict.PASS, *(entry.verdict for entry in briefs))
-    for row, verdict in zip(rows, verdicts, strict=True):
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=False))
-        line = "  " + "  ".join((*cells, *row[5:])).rstrip()
-        plainly = verdict is Verdict.PASS or not screen.coloured
-        yield line if plainly else click.style(line, fg=colour(verdict))
+        finding = plain(entry.findings[0], screen) if entry.findings else ""
+        rows.append([mark(entry.verdict, ascii_only=screen.ascii_only), entry.verdict.value, *shown, finding])
+    return aligned(rows, screen, (None, *(entry.verdict for entry in briefs)))
 
 
 def _ending(text: str) -> str:

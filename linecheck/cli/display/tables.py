@@ -7,9 +7,9 @@ from collections.abc import Iterable, Sequence
 
 import click
 
-from linecheck.files.text import visible
+from linecheck.cli.display.messages import one_line
 
-__all__ = ["one_line", "print_table"]
+__all__ = ["print_table", "short_time"]
 
 
 def print_table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int]) -> None:
@@ -40,6 +40,6 @@ def _print_columns(headings: Sequence[str], cells: Sequence[Sequence[str]], righ
         click.echo("  ".join(padded).rstrip())
 
 
-def one_line(text: str | None) -> str:
-    """Return a text as one line in which every character can be seen."""
-    return " ".join(visible(text or "").split())
+def short_time(text: str) -> str:
+    """Return a UTC text as tables show it, to the second."""
+    return text[:19].replace("T", " ")

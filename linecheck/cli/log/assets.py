@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import counted
+from linecheck.cli.display.tables import print_table, short_time
 from linecheck.cli.log.filters import parsed_span, short_name
-from linecheck.cli.log.options import log_options, opened_log, short_time
+from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.log.export import export_formats
@@ -27,10 +28,10 @@ _MAX_NAMED: Final = 8
 
 @click.command("assets")
 @log_options
-@click.option("--json", "as_json", is_flag=True, help="A JSON object on a line of its own for each.")
-def assets_command(log: str | None, station: str | None, as_json: bool) -> None:
-    """List the things that runs rest on: interfaces, cables, adapters; with the runs that each was used for."""
-    with opened_log(log, station) as opened:
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per line for each asset.")
+def assets_command(place: LogPlace, as_json: bool) -> None:
+    """List the assets that runs were made with: interfaces, cables, adapters; each with its number of runs."""
+    with place.reader() as opened:
         found = opened.assets()
     if as_json:
         for asset in found:
@@ -71,21 +72,20 @@ def assets_command(log: str | None, station: str | None, as_json: bool) -> None:
     type=click.Choice(["table", *(name for name, form in export_formats().items() if form.is_text)]),
     default="table",
     show_default=True,
-    help="How it is printed.",
+    help="Output format.",
 )
-def used_command(
-    log: str | None, station: str | None, asset: str, since: str | None, until: str | None, form: str
-) -> None:
-    """List the runs that were judged with a cable, an interface or the like, the oldest first.
+def used_command(place: LogPlace, asset: str, since: str | None, until: str | None, form: str) -> None:
+    """List the runs that were made with one asset, a cable or an interface, the oldest first.
 
-    A run is a mating cycle of a cable that each unit is connected with. All runs are listed, those of golden and
+    Each run is a mating cycle of a cable that every unit is connected with. All runs are listed, those of golden and
     challenge units too; `linecheck log export --what assets` writes them to a file.
     """
     from linecheck.log import RunFilter
+    from linecheck.log.export.tables import TABLES
 
     begin, end = parsed_span(since, until, ("--from", "--to"))
     wanted = RunFilter(asset=asset, since=begin, until=end)
-    with opened_log(log, station) as opened:
+    with place.reader() as opened:
         known = {entry.asset: entry for entry in opened.assets()}
         if asset not in known:
             raise UsageError(_unknown(opened, asset, known))
@@ -93,7 +93,7 @@ def used_command(
         if form == "table":
             _print_uses([row for page in pages for row in page], known[asset])
         else:
-            _print_lines(form, pages)
+            export_formats()[form].write(_Echo(), TABLES["assets"], pages)
 
 
 def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
@@ -105,12 +105,6 @@ def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
     at = [column.name for column in table.columns].index("asset")
     for page in pages(opened, table, wanted):
         yield [row for row in page if row[at] == wanted.asset]
-
-
-def _print_lines(form: str, pages: Iterator[list[Row]]) -> None:
-    from linecheck.log.export.tables import TABLES
-
-    export_formats()[form].write(_Echo(), TABLES["assets"], pages)
 
 
 class _Echo:
@@ -130,8 +124,8 @@ def _print_uses(rows: list[Row], known: KnownAsset) -> None:
         print_table(headings, [_use_row(use) for use in uses], right=(0, 4))
     units = len({(use["serial"], use["model"]) for use in uses})
     click.echo(
-        f"{_counted(len(uses), 'run')} of {_counted(units, 'unit')}; "
-        f"{_counted(known.runs, 'run')} with it in the whole log, since record {known.first}"
+        f"{counted(len(uses), 'run')} of {counted(units, 'unit')}; "
+        f"{counted(known.runs, 'run')} with it in the whole log, since record {known.first}"
     )
 
 
@@ -172,7 +166,3 @@ def _unknown(opened: LogReader, asset: str, known: Mapping[str, KnownAsset]) -> 
     rest = f" and {more} more (linecheck log assets)" if more > 0 else ""
     where = visible(str(opened.path))
     return f"{where}: no run in the log names the asset {visible(asset)}; those that one does: {listed}{rest}"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from linecheck.cli.display.messages import overwritten_line, tell
 from linecheck.cli.display.streams import Outlet
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.log.filters import filter_options, tell_unknown
-from linecheck.cli.log.options import log_options, opened_log
+from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
-from linecheck.files.text import visible
 from linecheck.log.export import export_formats
 
 if TYPE_CHECKING:
@@ -35,14 +35,15 @@ WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
     "--format",
     "form",
     type=click.Choice(tuple(export_formats())),
-    help="How it is written [default: as the file's name ends].",
+    help="File format [default: by the file's ending].",
 )
-@click.option("--what", type=click.Choice(WHAT), default="runs", show_default=True, help="Rows of what.")
-@click.option("--columns", is_flag=True, help="List the columns of that, and what they say; export nothing.")
+@click.option("--what", type=click.Choice(WHAT), default="runs", show_default=True, help="What the rows are.")
+@click.option(
+    "--columns", is_flag=True, help="List the columns of the table and what they mean; export nothing."
+)
 @filter_options
 def export_command(
-    log: str | None,
-    station: str | None,
+    place: LogPlace,
     target: str | None,
     form: str | None,
     what: str,
@@ -51,7 +52,7 @@ def export_command(
 ) -> None:
     """Write runs, or what they measured, as CSV, JSON Lines or Parquet, the oldest run first.
 
-    A file is there whole at the end, or not at all. Runs of golden and challenge units are exported with --purpose
+    The file is written whole or not at all. Runs of golden and challenge units are exported with --purpose
     only. Parquet needs pyarrow: pip install 'linecheck[parquet]'.
     """
     from linecheck.log.export.rows import pages
@@ -60,38 +61,36 @@ def export_command(
     table = next(table for name, table in TABLES.items() if name == what)
     if columns:
         rows = [(column.name, column.kind, column.text) for column in table.columns]
-        print_table(("column", "type", "what it says"), rows, right=())
+        print_table(("column", "type", "meaning"), rows, right=())
         return
     if target is None:
         raise UsageError("--to: say where to: a file, or - for standard output")
     checked = _checked_format(form, target)
-    with opened_log(log, station) as opened:
-        counted = _Counted(pages(opened, table, wanted), target != "-" and sys.stderr.isatty())
+    with place.reader() as opened, overwritten_line() as show:
+        counts = _Counted(pages(opened, table, wanted), show if target != "-" else None)
         if target == "-":
-            _print(checked, table, counted)
+            _print(checked, table, counts)
             return
-        _write(checked, table, counted, Path(target), opened.path)
-        if not counted.rows:
+        _write(checked, table, counts, Path(target), opened.path)
+        if not counts.rows:
             tell_unknown(opened, wanted)
-    click.echo(visible(f"linecheck: {counted.rows} rows written to {target}"), err=True)
+    tell(f"{counts.rows} rows written to {target}")
 
 
 class _Counted:
-    """Pages as they are given, and how many rows they had; on a terminal it is told meanwhile."""
+    """Pages as they are given, and how many rows they had, shown meanwhile."""
 
-    def __init__(self, pages: Iterable[list[Row]], told: bool) -> None:
+    def __init__(self, pages: Iterable[list[Row]], show: Callable[[str], None] | None) -> None:
         self._pages = pages
-        self._told = told
+        self._show = show
         self.rows = 0
 
     def __iter__(self) -> Iterator[list[Row]]:
         for page in self._pages:
             self.rows += len(page)
-            if self._told:
-                click.echo(f"\r{self.rows} rows", nl=False, err=True)
+            if self._show is not None:
+                self._show(f"{self.rows} rows")
             yield page
-        if self._told:
-            click.echo("\r\033[K", nl=False, err=True)
 
 
 def _checked_format(form: str | None, target: str) -> ExportFormat:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from linecheck.cli.display.messages import tell
 from linecheck.cli.log.filters import filter_options_of_all
-from linecheck.cli.log.options import log_options, opened_log
+from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import FileError, UsageError
 from linecheck.files.text import visible
 
@@ -32,14 +33,13 @@ _LEAVES_WHAT_IS_THERE, _REFUSES_OTHERS, _REPLACES = "leave", "refuse", "replace"
 @click.command("files")
 @click.argument("runs", metavar="[RUN]...", nargs=-1)
 @log_options
-@click.option("--missing", is_flag=True, help="All runs that lack a file in the folder; what is there stays.")
+@click.option("--missing", is_flag=True, help="All runs that lack a file in the folder; existing files stay.")
 @click.option("--out", metavar="FOLDER", help="Where the files of all runs are [default: the station's].")
 @click.option("--strict", is_flag=True, help="As `run --strict` writes them: marginal is a failure in JUnit.")
-@click.option("--replace", is_flag=True, help="Also where a file is there that says something else.")
+@click.option("--replace", is_flag=True, help="Overwrite files that say something else.")
 @filter_options_of_all
 def files_command(
-    log: str | None,
-    station: str | None,
+    place: LogPlace,
     runs: tuple[str, ...],
     missing: bool,
     out: str | None,
@@ -59,8 +59,8 @@ def files_command(
         raise UsageError(
             "--missing leaves what is there: name the runs whose files --replace is to write anew"
         )
-    folder = Path(_folder(out, station))
-    with opened_log(log, station) as opened:
+    folder = Path(_folder(out, place))
+    with place.reader() as opened:
         found = _missing(opened, wanted, folder) if missing else map(opened.find, runs)
         leave = _LEAVES_WHAT_IS_THERE if missing else _REPLACES if replace else _REFUSES_OTHERS
         written = sum(_write(opened.record(sequence), folder, strict, leave) for sequence in found)
@@ -68,16 +68,14 @@ def files_command(
         click.echo("no file was missing" if missing else "all files are there, as the records say")
 
 
-def _folder(out: str | None, station: str | None) -> str:
+def _folder(out: str | None, place: LogPlace) -> str:
     if out is not None:
         return out
-    if station is None:
+    if place.config is None:
         raise UsageError(
             "--out: say in which folder the files of all runs are, or name the station (--station)"
         )
-    from linecheck.station.config.load import load_station
-
-    return load_station(station).config.records.folder
+    return place.config.records.folder
 
 
 def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int]:
@@ -122,10 +120,7 @@ def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
         click.echo(visible(f"{path}: written from record {run.logged.sequence}"))
     lacking = _OLDER_FORMATS.get(run.logged.record_format)
     if new and lacking is not None:
-        click.echo(
-            f"linecheck: record {run.logged.sequence} is of an older form, which does not say {lacking}",
-            err=True,
-        )
+        tell(f"record {run.logged.sequence} is of an older format, which does not say {lacking}")
     return len(new)
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from linecheck.cli.display.messages import tell
+from linecheck.cli.options import Option, collected
 from linecheck.errors import UsageError
 from linecheck.files.times import parsed_time
 from linecheck.run.facts import FACTS
@@ -41,8 +42,6 @@ _EXACT: Final = {
     "asset": "runs with this asset",
 }
 
-Command = Callable[..., Any]
-
 
 def short_name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
     """Refuse what is too long to be a name."""
@@ -51,33 +50,7 @@ def short_name(_: click.Context, parameter: click.Parameter, value: str | None) 
     return value
 
 
-def filter_options(function: Command) -> Command:
-    """Add the options that say which runs are meant; the command gets them as ``wanted``, a :class:`RunFilter`.
-
-    Runs of golden and challenge units are not meant, unless it is said.
-    """
-    return _with_options(function, "unit")
-
-
-def filter_options_of_all(function: Command) -> Command:
-    """Add the same options to a command for which runs of golden and challenge units are as good as others."""
-    return _with_options(function, "all")
-
-
-def _with_options(function: Command, purpose: str) -> Command:
-    @functools.wraps(function)
-    def filtered(*arguments: Any, **options: Any) -> Any:  # noqa: ANN401 - whatever the command has
-        names = (*_EXACT, "verdict", "purpose", "since", "until", "attempt", "failed")
-        wanted = _filter(**{name: options.pop(name) for name in names})
-        return function(*arguments, wanted=wanted, **options)
-
-    command: Command = filtered
-    for option in reversed(_options(purpose)):
-        command = option(command)
-    return command
-
-
-def _options(purpose: str) -> list[Callable[[Command], Command]]:
+def _options(purpose: str) -> list[Option]:
     exact = [
         click.option(f"--{name.replace('_', '-')}", callback=short_name, help=f"Only {meaning}.")
         for name, meaning in _EXACT.items()
@@ -136,6 +109,13 @@ def _filter(
     return RunFilter(facts=facts, verdicts=tuple(dict.fromkeys(verdict)), since=begin, until=end, **others)
 
 
+_NAMES: Final = (*_EXACT, "verdict", "purpose", "since", "until", "attempt", "failed")
+#: The options that pick runs; a command gets them as ``wanted``, a :class:`RunFilter`. The first picks runs of golden
+#: and challenge units on request only, the second like any others.
+filter_options = collected(_options("unit"), _NAMES, "wanted", _filter)
+filter_options_of_all = collected(_options("all"), _NAMES, "wanted", _filter)
+
+
 def parsed_span(
     since: str | None, until: str | None, names: tuple[str, str]
 ) -> tuple[str | None, str | None]:
@@ -158,7 +138,6 @@ def tell_unknown(opened: LogReader, wanted: RunFilter) -> None:
     if not wanted.failed:
         return
     from linecheck.files.faults import did_you_mean
-    from linecheck.files.text import visible
     from linecheck.log import RunFilter
 
     newest = opened.runs(RunFilter(model=wanted.model), limit=MAX_LOOKED_AT)
@@ -169,10 +148,7 @@ def tell_unknown(opened: LogReader, wanted: RunFilter) -> None:
             near = [other for other in known if other.partition(".")[0] == check]
             near = near or [other for other in known if "." not in other]
             hint = did_you_mean(name, near, "there are")
-            click.echo(
-                visible(f"linecheck: --failed {name}: the newest runs have no such check or metric; {hint}"),
-                err=True,
-            )
+            tell(f"--failed {name}: the newest runs have no such check or metric; {hint}")
 
 
 def _names_in(run: Run) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""``linecheck log list``: the runs in a log, a page at a time."""
+"""``linecheck log list`` and ``linecheck log signoffs``: what is in a log, a page at a time."""
 
 from __future__ import annotations
 
@@ -8,20 +8,19 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import tell
+from linecheck.cli.display.tables import print_table, short_time
 from linecheck.cli.log.filters import filter_options, tell_unknown
-from linecheck.cli.log.options import log_options, opened_log, short_time
-from linecheck.files.text import visible
+from linecheck.cli.options import LogPlace, before_option, limit_option, log_options
 from linecheck.files.times import utc_text
 from linecheck.run.facts import FACTS
 
 if TYPE_CHECKING:
-    from linecheck.log import LogReader, RunFilter
+    from linecheck.log import LogReader, RunFilter, Signoff
     from linecheck.run.model import RunHeader
 
-__all__ = ["list_command"]
+__all__ = ["list_command", "signoffs_command"]
 
-MAX_LISTED = 100_000
 #: Runs that judged the station are counted up to here.
 _MAX_COUNTED = 1000
 _MAX_NAMED = 5
@@ -32,27 +31,16 @@ _ALWAYS: Final = ("firmware", "station")
 @click.command("list")
 @log_options
 @filter_options
-@click.option(
-    "--limit", type=click.IntRange(1, MAX_LISTED), default=20, show_default=True, help="At most so many."
-)
-@click.option(
-    "--before", type=click.IntRange(1), default=None, help="Only records before this one: the next page."
-)
-@click.option("--json", "as_json", is_flag=True, help="A JSON object on a line of its own for each run.")
-def list_command(
-    log: str | None,
-    station: str | None,
-    wanted: RunFilter,
-    limit: int,
-    before: int | None,
-    as_json: bool,
-) -> None:
+@limit_option()
+@before_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per line for each run.")
+def list_command(place: LogPlace, wanted: RunFilter, limit: int, before: int | None, as_json: bool) -> None:
     """List the runs in the log, the newest first.
 
     Runs of golden and challenge units are listed with --purpose only. A page that is full ends with how to ask for the
     next; pages stay as they are while a station adds to the log.
     """
-    with opened_log(log, station) as opened:
+    with place.reader() as opened:
         runs = opened.runs(wanted, limit=limit + 1, before=before)
         more, runs = len(runs) > limit, runs[:limit]
         if as_json:
@@ -113,9 +101,7 @@ def _tell(
 ) -> None:
     """Say on standard error what is not on the page."""
     if more:
-        click.echo(
-            f"linecheck: there are more: --before {runs[-1].logged.sequence} lists the next page", err=True
-        )
+        tell(f"there are more: --before {runs[-1].logged.sequence} lists the next page")
     if before is None:
         _tell_begun([run.serial for run in opened.begun()])
     if wanted.purpose != "unit":
@@ -132,7 +118,7 @@ def _tell(
             if others == 1
             else "runs of golden and challenge units are"
         )
-        click.echo(visible(f"linecheck: {count} {noun} left out: --purpose all lists them"), err=True)
+        tell(f"{count} {noun} left out: --purpose all lists them")
 
 
 def _tell_begun(serials: list[str]) -> None:
@@ -140,9 +126,42 @@ def _tell_begun(serials: list[str]) -> None:
     if not serials:
         return
     more = f" and {len(serials) - _MAX_NAMED} more" if len(serials) > _MAX_NAMED else ""
-    named = f"{', '.join(serials[:_MAX_NAMED])}{more}"
-    told = (
-        f"linecheck: begun and not recorded yet: {named}. Such a run is under way, or was cut off: the next "
-        "`linecheck run` at the station then records it as aborted"
+    tell(
+        f"begun and not recorded yet: {', '.join(serials[:_MAX_NAMED])}{more}. Such a run is under way or was cut off: "
+        "the next `linecheck run` at the station then records it as aborted"
     )
-    click.echo(visible(told), err=True)
+
+
+@click.command("signoffs")
+@log_options
+@limit_option()
+@before_option
+def signoffs_command(place: LogPlace, limit: int, before: int | None) -> None:
+    """List the sign-offs in the log and who countersigned them, the newest first."""
+    with place.reader() as log:
+        found = log.signoffs(limit=limit, before=before)
+    if not found:
+        click.echo("no sign-off is in the log")
+        return
+    headings = ("record", "signed (UTC)", "decision", "by", "reason", "compared", "countersigned by")
+    print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
+
+
+def _signoff_row(signoff: Signoff) -> tuple[str, ...]:
+    signed = signoff.signature
+    against = f" despite {', '.join(f'{side.label}: {side.verdict}' for side in signoff.despite)}"
+    sides = (f"{side.label}: {side.serial} ({side.reference})" for side in signoff.comparison.sides)
+    others = (
+        f"{other.signature.by}, {other.signature.role}: {other.signature.decision}: {other.signature.reason} "
+        f"(record {other.sequence})"
+        for other in signoff.countersignatures
+    )
+    return (
+        str(signoff.sequence),
+        short_time(signoff.recorded),
+        signed.decision.upper() + (against if signoff.despite else ""),
+        f"{signed.by}, {signed.role}",
+        signed.reason,
+        f"{', '.join(sides)}; {signoff.comparison.digest[:12]}",
+        "; ".join(others) or "–",
+    )

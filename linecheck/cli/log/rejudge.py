@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from linecheck.cli.log.filters import filter_options
-from linecheck.cli.log.options import log_location, log_options
-from linecheck.cli.set_options import workers_option
+from linecheck.cli.options import LogPlace, limit_option, limits_by_model, log_options, workers_option
 from linecheck.errors import ExitStatus, FileError, UsageError
 
 if TYPE_CHECKING:
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["rejudge_command"]
 
-MAX_LISTED = 100_000
 #: The archive's folder among what runs leave, unless the station's config says otherwise.
 DEFAULT_ARCHIVE = "archive"
 
@@ -36,35 +34,26 @@ DEFAULT_ARCHIVE = "archive"
     "limits_paths",
     multiple=True,
     metavar="FILE",
-    help="Judge by this limit file; for runs of several models one for each. Default: the one that judged the newest "
-    "run, as it is now.",
+    help="Judge by this limit file; for runs of several models one for each [default: the one that judged the newest "
+    "run, as it is now].",
 )
 @filter_options
-@click.option("--remeasure", is_flag=True, help="Measure the captures that are kept anew, and judge those.")
+@click.option("--remeasure", is_flag=True, help="Measure the kept captures again, and judge those.")
 @click.option(
     "--archive",
     metavar="DIR",
-    help="With --remeasure: the archive of captures. Default: what --station says, or archive in DIR of --results.",
+    help="With --remeasure: the archive of captures [default: the station's, or archive in DIR of --results].",
 )
 @click.option(
     "--results",
     metavar="DIR",
-    help="With --remeasure: where runs left their files. Default: what --station says, or the folder of the log.",
+    help="With --remeasure: where runs left their files [default: the station's, or the folder of the log].",
 )
 @workers_option("With --remeasure: measure")
 @click.option("--json", "json_path", metavar="FILE", help="Write everything there, as JSON.")
-@click.option(
-    "--limit",
-    type=click.IntRange(0, MAX_LISTED),
-    default=20,
-    show_default=True,
-    help="List at most so many units.",
-)
-@click.pass_context
+@limit_option("List at most this many units.", least=0)
 def rejudge_command(
-    context: click.Context,
-    log: str | None,
-    station: str | None,
+    place: LogPlace,
     limits_paths: tuple[str, ...],
     wanted: RunFilter,
     remeasure: bool,
@@ -73,55 +62,40 @@ def rejudge_command(
     workers: int | None,
     json_path: str | None,
     limit: int,
-) -> None:
-    """Say what stored runs would come to by another limit file; nothing that is stored is changed.
+) -> ExitStatus:
+    """Judge stored runs by another limit file; nothing that is stored is changed.
 
-    Without --remeasure the readings and curves are judged that the log holds. A check whose stimulus, setup or analysis
-    is another now than it was for a run would have measured something else: such runs cannot be told, and are counted
-    apart. Curves take time where a mask judges them, all else is quick.
+    Without --remeasure the readings and curves in the log are judged. A check whose stimulus, setup or analysis has
+    changed since a run would have measured something else: such runs cannot be judged, and are counted apart. Curves
+    take time where a mask judges them; everything else is quick.
 
-    With --remeasure the captures that are kept are measured and judged by this linecheck, and held against what was
-    stored.
+    With --remeasure the kept captures are measured and judged by this linecheck, and compared with what was stored.
 
     Exit status: 0 every run was judged and nothing changes, 1 something changes, 2 a wrong command or file (nothing was
     judged), 3 nothing changes as far as can be told, and some runs, or all, cannot be.
     """
     if not remeasure and (archive is not None or results is not None or workers is not None):
         raise UsageError("--archive, --results and --workers are for --remeasure")
-    location = log_location(log, station)
+    location = place.path
     limits = _limits(location, limits_paths, wanted)
     inputs = (*limits_paths, *(entry.path for entry in limits))
     with _written(json_path, inputs, location, limits, remeasure=remeasure) as file:
         listing = _Listing(file, limit)
-        if remeasure:
-            finders = _finders(station, archive, results, location)
-            status = _remeasured(location, limits, wanted, finders, workers, listing)
-        else:
-            status = _rejudged(location, limits, wanted, listing)
-    context.exit(status)
+        if not remeasure:
+            return _rejudged(location, limits, wanted, listing)
+        finders = _finders(place, archive, results)
+        return _remeasured(location, limits, wanted, finders, workers, listing)
 
 
 def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[LimitFile, ...]:
     """Return the limit files, one for each model: those that are given, or those that judged the newest runs."""
     from linecheck.history.rejudge.select import Reader, choose, newest_limit_files
-    from linecheck.limits.loading.load import load_limits
     from linecheck.log.connect import database_path
 
-    path = database_path(location)
-    if paths:
-        with Reader(path):
-            pass
-        by_model: dict[str, LimitFile] = {}
-        for entry in map(load_limits, paths):
-            if entry.model in by_model:
-                raise UsageError(
-                    f"--limits: {by_model[entry.model].path} and {entry.path} are both of model {entry.model}; give one"
-                )
-            by_model[entry.model] = entry
-        return tuple(by_model.values())
-    with Reader(path) as reader:
-        chosen = choose(reader, wanted)
-        stored = newest_limit_files(reader, chosen)
+    with Reader(database_path(location)) as reader:
+        if paths:
+            return limits_by_model(paths)
+        stored = newest_limit_files(reader, choose(reader, wanted))
     return tuple(_as_it_is_now(model, name) for model, name in stored.items())
 
 
@@ -225,7 +199,7 @@ def _status(tally: Tally, changed: int) -> ExitStatus:
     return ExitStatus.PASS if tally.judged and not tally.untold else ExitStatus.INVALID
 
 
-def _finders(station: str | None, archive: str | None, results: str | None, location: str) -> list[Finder]:
+def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
     from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
     from linecheck.log.archive import Archive
@@ -234,15 +208,15 @@ def _finders(station: str | None, archive: str | None, results: str | None, loca
     for given in (archive, results):
         if given is not None and not os.path.isdir(given):
             raise FileError(given, "there is no folder of that name")
-    if station is not None:
-        from linecheck.station.config.load import load_station
-
-        config = load_station(station).config
+    config = place.config
+    if config is not None:
         results = results or config.records.folder
         archive = archive or (config.archive.folder if config.archive is not None else None)
-    kept = Path(results) if results is not None else database_path(location).parent
-    place = Path(archive) if archive is not None else kept / DEFAULT_ARCHIVE
-    return [captures_archived(Archive(place)), captures_kept(kept)]
+    kept = Path(results) if results is not None else database_path(place.path).parent
+    return [
+        captures_archived(Archive(Path(archive) if archive else kept / DEFAULT_ARCHIVE)),
+        captures_kept(kept),
+    ]
 
 
 def _remeasured(
@@ -293,15 +267,11 @@ def _measured(
 @contextmanager
 def _progress() -> Iterator[Callable[[int, int], None]]:
     """Give what shows on a terminal how many runs are judged."""
-    import sys
+    from linecheck.cli.display.progress import counting_bar, shows_bars
 
-    if not sys.stderr.isatty() or os.environ.get("TERM", "") == "dumb":
+    if not shows_bars():
         yield lambda done, total: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeElapsedColumn, TimeRemainingColumn
-
-    columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with counting_bar() as bar:
         task = bar.add_task("", total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linecheck.cli.display.tables import one_line, print_table
+from linecheck.cli.display.messages import one_line, tell
+from linecheck.cli.display.tables import print_table, short_time
 from linecheck.cli.log.filters import short_name
-from linecheck.cli.log.options import log_options, opened_log, short_time
+from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.run.facts import FACTS, told
@@ -30,25 +31,21 @@ _HEADINGS = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdi
 @click.command("show")
 @click.argument("unit", metavar="SERIAL|RUN", callback=short_name)
 @log_options
-@click.option("--model", callback=short_name, default=None, help="Only this model.")
-@click.option(
-    "--limit", type=click.IntRange(1), default=10, show_default=True, help="At most so many attempts."
-)
-@click.option("--brief", is_flag=True, help="What failed and what changed only.")
-def show_command(
-    log: str | None, station: str | None, unit: str, model: str | None, limit: int, brief: bool
-) -> None:
+@click.option("--model", callback=short_name, help="Only this model.")
+@limit_option("Show at most this many attempts.", 10)
+@click.option("--brief", is_flag=True, help="Only what failed and what changed.")
+def show_command(place: LogPlace, unit: str, model: str | None, limit: int, brief: bool) -> None:
     """Show every attempt of a unit, the newest first, or one run.
 
     SERIAL is a serial number, RUN a run's id, the first 8 characters of it, or its number in the log. Shown are what
     failed, what changed since the attempt before, who overrode or signed what and why, every reading, and all else that
     the record says.
     """
-    with opened_log(log, station) as opened:
+    with place.reader() as opened:
         found = opened.attempts_of(unit, model, limit=limit + 1) or [opened.find(unit, model)]
         _print_attempts(opened, found[:limit], brief)
     if len(found) > limit:
-        click.echo(f"linecheck: there are earlier attempts: --limit {2 * limit} shows more", err=True)
+        tell(f"there are earlier attempts: --limit {2 * limit} shows more")
 
 
 def _print_attempts(opened: LogReader, sequences: list[int], brief: bool) -> None:

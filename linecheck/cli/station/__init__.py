@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import click
 
-from linecheck.cli.station.challenge import challenge_command
-from linecheck.cli.station.check import check
-from linecheck.cli.station.golden import golden_command
-from linecheck.cli.station.status import status_command
+from linecheck.cli.lazy import LazyGroup
 
 __all__ = ["command"]
 
+#: command -> (place in this package, one-line help)
+_COMMANDS = {
+    "challenge": (
+        "known_units:challenge_command",
+        "Test a unit that is known to be bad: the station must fail it.",
+    ),
+    "check": ("check:check", "Check the station's own path against its loop."),
+    "golden": (
+        "known_units:golden_command",
+        "Test a unit that is known to be good: it must read as it always did.",
+    ),
+    "status": ("status:status_command", "Say whether the station may judge units now."),
+}
 
-@click.group(name="station")
+
+@click.group(name="station", cls=LazyGroup, package=__name__, lazy=_COMMANDS)
 def command() -> None:
     """Verify the station, and say where it stands."""
-
-
-command.add_command(check)
-command.add_command(golden_command)
-command.add_command(challenge_command)
-command.add_command(status_command)

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from linecheck.cli.display.messages import tell
+from linecheck.cli.options import station_option
 from linecheck.errors import ExitStatus, RecordError, UsageError
 
 if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
-    from linecheck.log import Log
+    from linecheck.log import Head, Log
     from linecheck.station.budget.assessment import Assessment
     from linecheck.station.config.loop import LoopCommand
     from linecheck.station.config.station import Station
@@ -31,40 +32,36 @@ PATCH = "Disconnect the unit and patch the station's output to its input, channe
 
 
 @click.command(name="check")
-@click.option("--station", "station_path", required=True, metavar="FILE", help="Station config (TOML).")
+@station_option
 @click.option(
     "--limits",
     "limits_path",
     metavar="FILE",
     help="Limit file of a model: say which of its masks this path can decide.",
 )
-@click.option("--budget", is_flag=True, help="Print the budget of uncertainty of each of these masks.")
+@click.option("--budget", is_flag=True, help="Print the uncertainty budget of each of these masks.")
 @click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
-@click.option("--patched", is_flag=True, help="The loop is closed already: ask nobody.")
+@click.option("--patched", is_flag=True, help="The loop is patched already: do not ask.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated loop a fault.")
-@click.pass_context
 def check(
-    context: click.Context,
     station_path: str,
     limits_path: str | None,
     budget: bool,
     json_path: str | None,
     patched: bool,
     faults: tuple[str, ...],
-) -> None:
+) -> ExitStatus:
     """Check a station against its loop: its output patched to its own input.
 
     Proves that nothing on the way changes what is measured: the devices, levels, noise, distortion, response, clock,
-    hidden processing, word length. What came of it is recorded in the station's log before it is shown.
+    hidden processing, word length. The result is recorded in the station's log before it is shown.
 
-    With --limits every mask is held against what the path itself adds: its noise, distortion, hum, jitter, crosstalk,
-    flatness. Nothing of that is subtracted; what becomes of a mask that it hides is for the station config's
-    loop.undecided to say.
+    With --limits every mask is compared with what the path itself adds: its noise, distortion, hum, jitter, crosstalk,
+    flatness. None of that is subtracted; the station config's loop.undecided says what becomes of a mask that it hides.
 
     Exit status: 0 met, 2 a wrong command or file (nothing was played), 3 not met, not all of it could be measured, or
     loop.undecided refuses the masks of --limits.
     """
-    from linecheck.cli.display.messages import tell
     from linecheck.files.write import check_can_write
     from linecheck.limits.loading.load import load_limits
     from linecheck.log import Log
@@ -86,7 +83,7 @@ def check(
         if interface_of(station.config).is_real:
             tell(CAUTIONS.format(level=path.highest_dbfs))
         found = _checked(station, faults, patched)
-        context.exit(_record_and_show(found, log, target, _Holding(station, limits, budget)))
+        return _record_and_show(found, log, target, station, limits, budget)
 
 
 def _refuse_inputs(target: Path, *inputs: str | None) -> None:
@@ -95,50 +92,8 @@ def _refuse_inputs(target: Path, *inputs: str | None) -> None:
             raise UsageError(f"--json names {path} itself: write the result somewhere else")
 
 
-@dataclass(frozen=True)
-class _Holding:
-    """The limit file that a self-check is held against, where one was given."""
-
-    station: Station
-    limits: LimitFile | None
-    budget: bool
-
-    def held(self, found: SelfCheck) -> Assessment | None:
-        """Return what came of it; None without a limit file, or where the loop says nothing of the path."""
-        from linecheck.gates.path import station_path
-        from linecheck.station.budget.assessment import assess
-
-        if self.limits is None or not found.figures:
-            return None
-        return assess(self.limits, station_path(self.station.config, found.figures, found.rate_hz))
-
-    def show(self, held: Assessment | None) -> None:
-        """Print it."""
-        from linecheck.cli.display.budget import show_budgets, show_held
-
-        if self.limits is None:
-            return
-        if held is None:
-            click.echo(
-                f"This loop says nothing of noise and distortion: no mask of {self.limits.model} is held."
-            )
-            return
-        if self.budget:
-            show_budgets(held)
-        show_held(held, self.limits.model)
-
-    def refuses(self, held: Assessment | None) -> bool:
-        """Return whether the station tests no unit by what came of it."""
-        loop = self.station.config.loop
-        return (
-            loop is not None
-            and loop.undecided == "refuse"
-            and held is not None
-            and bool(held.undecided or held.unmeasured)
-        )
-
-
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
+    from linecheck.cli.asking import Prompt
     from linecheck.line.stop_signals import StopSignals
     from linecheck.station.interfaces import interface_of, open_loop
     from linecheck.station.self_check.run import run_self_check
@@ -151,21 +106,13 @@ def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCh
             station,
             lambda opening: open_loop(station.config, opening=opening, faults=faults),
             _tell_play,
-            close_loop=_asked if by_hand else _commanded(loop.close),
+            close_loop=(lambda: Prompt().confirm(PATCH)) if by_hand else _commanded(loop.close),
             undo_loop=_commanded(loop.open),
         )
         stop.hold()
     if by_hand and found.audio:
-        from linecheck.cli.display.messages import tell
-
         tell("take the loop out again before a unit is tested")
     return found
-
-
-def _asked() -> str | None:
-    from linecheck.cli.asking.prompt import Prompt
-
-    return Prompt().confirm(PATCH)
 
 
 def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
@@ -182,16 +129,24 @@ def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
 
 
 def _tell_play(play: Play, number: int, count: int) -> None:
-    from linecheck.cli.display.messages import tell
-
     tell(f"playing {number} of {count}: {play.name.replace('_', ' ')}, {play.stimulus.seconds:.1f} s")
 
 
-def _record_and_show(found: SelfCheck, log: Log, target: Path | None, holding: _Holding) -> ExitStatus:
+def _held(found: SelfCheck, station: Station, limits: LimitFile | None) -> Assessment | None:
+    """Hold a limit file's masks against the path; None without one, or where the loop says nothing of the path."""
+    from linecheck.gates.path import station_path
+    from linecheck.station.budget.assessment import assess
+
+    if limits is None or not found.figures:
+        return None
+    return assess(limits, station_path(station.config, found.figures, found.rate_hz))
+
+
+def _record_and_show(
+    found: SelfCheck, log: Log, target: Path | None, station: Station, limits: LimitFile | None, budget: bool
+) -> ExitStatus:
     """Record a self-check, write its file, show it; one that could not be recorded shows nothing of a station."""
-    from linecheck.cli.display.messages import tell
-    from linecheck.cli.display.self_check import show_self_check
-    from linecheck.files.write import write_atomically
+    from linecheck.cli.display import self_check as display
     from linecheck.gates.path_change import compared_with_last
     from linecheck.gates.statements import SELF_CHECK
     from linecheck.station.self_check.result import MET
@@ -202,25 +157,46 @@ def _record_and_show(found: SelfCheck, log: Log, target: Path | None, holding: _
         head = log.state(SELF_CHECK, found.station, content)
     except RecordError as error:
         raise RecordError(f"the self-check was not recorded, so it counts for nothing: {error}") from error
-    held = holding.held(found)
-    status = ExitStatus.PASS if found.verdict == MET and not holding.refuses(held) else ExitStatus.INVALID
-    if target is not None:
-        record = {"sequence": head.sequence, "hash": head.record_hash}
-        masks = (
-            {}
-            if held is None
-            else {
-                "masks": [mask.content() for mask in held.masks],
-                "unmeasured": list(held.unmeasured),
-                "unheld": list(held.unheld),
-            }
+    held, loop = _held(found, station, limits), station.config.loop
+    refused = (
+        held is not None
+        and loop is not None
+        and loop.undecided == "refuse"
+        and bool(held.undecided or held.unmeasured)
+    )
+    status = ExitStatus.PASS if found.verdict == MET and not refused else ExitStatus.INVALID
+    if target is not None and not _written(target, content, head, held):
+        status = ExitStatus.INVALID
+    display.show_self_check(found, head.sequence, held is not None and bool(held.undecided))
+    if limits is not None and held is None:
+        click.echo(
+            f"This loop says nothing of noise and distortion: no mask of {limits.model} is held against it."
         )
-        text = json.dumps(content | masks | {"record": record}, ensure_ascii=False, indent=1, allow_nan=False)
-        try:
-            write_atomically(target, text.encode() + b"\n")
-        except OSError as error:
-            tell(f"{target} could not be written: {error}")
-            status = ExitStatus.INVALID
-    show_self_check(found, head.sequence, held is not None and bool(held.undecided))
-    holding.show(held)
+    elif limits is not None and held is not None:
+        if budget:
+            display.show_budgets(held)
+        display.show_held(held, limits.model)
     return status
+
+
+def _written(target: Path, content: Mapping[str, Any], head: Head, held: Assessment | None) -> bool:
+    """Write the result as JSON; return whether it could be."""
+    from linecheck.files.write import write_atomically
+
+    masks = (
+        {}
+        if held is None
+        else {
+            "masks": [mask.content() for mask in held.masks],
+            "unmeasured": list(held.unmeasured),
+            "unheld": list(held.unheld),
+        }
+    )
+    record = {"sequence": head.sequence, "hash": head.record_hash}
+    text = json.dumps({**content, **masks, "record": record}, ensure_ascii=False, indent=1, allow_nan=False)
+    try:
+        write_atomically(target, text.encode() + b"\n")
+    except RecordError as error:
+        tell(str(error))
+        return False
+    return True

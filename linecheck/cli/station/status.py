@@ -3,33 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import nullcontext
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.messages import one_line
+from linecheck.cli.display.tables import print_table
+from linecheck.cli.options import log_reader, station_option
 from linecheck.errors import ExitStatus
 
 if TYPE_CHECKING:
     from linecheck.checks.base import Problem
     from linecheck.gates.gatekeeper import Standing
     from linecheck.gates.gates import GateState
-    from linecheck.log import LogReader
-    from linecheck.station.config.station import Station, StationConfig
+    from linecheck.station.config.station import StationConfig
 
 __all__ = ["status_command"]
 
 
 @click.command("status")
-@click.option("--station", "station_path", required=True, metavar="FILE", help="Station config (TOML).")
+@station_option
 @click.option(
     "--limits",
     "limits_path",
     metavar="FILE",
-    help="Limit file of the model that is to be tested; without it a change of limits is not looked at.",
+    help="Limit file of the model to be tested; without it a change of limits is not looked for.",
 )
-def status_command(station_path: str, limits_path: str | None) -> None:
+def status_command(station_path: str, limits_path: str | None) -> ExitStatus:
     """Say whether the station may judge units now.
 
     Lists each gate with its last result, the calibration and the assets with the days on which they are due, and what
@@ -44,27 +46,16 @@ def status_command(station_path: str, limits_path: str | None) -> None:
     station = load_station(station_path)
     limits = None if limits_path is None else load_limits(limits_path)
     now = datetime.now(UTC)
-    with ExitStack() as stack:
-        standing = Gatekeeper(_log(stack, station), station, limits).standing(now)
+    with log_reader(station.config) or nullcontext() as log:
+        standing = Gatekeeper(log, station, limits).standing(now)
     _show_gates(standing)
     overdue = _show_due(station.config, now.date())
     may = standing.may_judge and not any(problem.blocks for problem in overdue)
     _show_answer(standing, overdue, may)
-    click.get_current_context().exit(ExitStatus.PASS if may else ExitStatus.INVALID)
-
-
-def _log(stack: ExitStack, station: Station) -> LogReader | None:
-    """Open the station's log; None where nothing was recorded yet."""
-    from linecheck.log import LogReader
-    from linecheck.log.connect import database_path
-
-    path = database_path(station.config.records.database)
-    return stack.enter_context(LogReader(path)) if path.exists() else None
+    return ExitStatus.PASS if may else ExitStatus.INVALID
 
 
 def _show_gates(standing: Standing) -> None:
-    from linecheck.cli.display.tables import print_table
-
     if not standing.gates:
         click.echo(
             "this station has no gates: neither [golden] nor [challenge] nor a self-check is asked for"
@@ -93,8 +84,6 @@ def _state(state: GateState) -> str:
 
 def _show_due(config: StationConfig, today: date) -> tuple[Problem, ...]:
     """Show when what the station rests on is due; return what is overdue."""
-    from linecheck.cli.display.tables import print_table
-
     rows = list(_due_rows(config, today))
     if rows:
         print_table(("calibrated", "id", "due", "state"), [row for row, _ in rows], right=())
@@ -124,8 +113,6 @@ def _due(due: date | None, problems: tuple[Problem, ...]) -> tuple[str, str]:
 
 
 def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) -> None:
-    from linecheck.cli.display.tables import one_line
-
     click.echo("● units may be judged" if may else "✖ units may not be judged")
     told = [standing.locked_why] if standing.lock.locked else []
     told += [state.words for state in standing.gates if not state.lets_in]

@@ -1,1 +1,0 @@
-"""What people are asked, and what they scan: the lines of standard input."""

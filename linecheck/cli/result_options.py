@@ -1,0 +1,40 @@
+"""The options for the files that a run's result is written to, one for each result format, and ``--strict``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from linecheck.cli.options import Option, collected
+from linecheck.results.files import ResultFiles
+from linecheck.results.formats import result_formats
+from linecheck.results.formats.base import ResultFormat
+
+__all__ = ["result_options", "strict_option"]
+
+strict_option = click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+
+
+def result_options(*, as_well: bool = False) -> Option:
+    """Return the options that name the files; a command gets them as ``files``, a :class:`ResultFiles`.
+
+    ``as_well`` says that a run leaves other files besides.
+    """
+    options = [
+        click.option(f"--{form.name}", f"{form.name}_path", metavar="FILE", help=_help(form, as_well))
+        for form in result_formats().values()
+    ]
+    names = [f"{name}_path" for name in result_formats()]
+
+    def made(**paths: str | None) -> ResultFiles:
+        named = zip(result_formats(), paths.values(), strict=True)
+        return ResultFiles({name: Path(path) for name, path in named if path is not None})
+
+    return collected(options, names, "files", made)
+
+
+def _help(form: ResultFormat, as_well: bool) -> str:
+    there = "there as well" if as_well else "there"
+    several = f"; {form.of_many}" if form.of_many and not as_well else ""
+    return f"Write {form.what} {there}, as {form.form}{several}."

@@ -1,0 +1,195 @@
+"""What a command looks at: a run in the log, a capture set that is judged on the spot, a comparison; and beside what.
+
+A run is looked at beside earlier units of its model (``--against``) and a reference (``--reference``).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linecheck.cli.display.messages import tell
+from linecheck.cli.options import LogPlace, collected
+from linecheck.errors import FileError, UsageError
+
+if TYPE_CHECKING:
+    from linecheck.history.population import Populations
+    from linecheck.run.model import Run
+
+__all__ = ["Beside", "Sources", "among_earlier", "beside_options", "is_comparison", "tell_differences"]
+
+_RESULT_NAME = "result.json"
+#: A result of a hundred checks with all curves has a few megabytes.
+_LARGEST_RESULT = 256 * 1024 * 1024
+_COMPARISON = "comparison.json"
+#: Its name, or that of an earlier one that was kept.
+_COMPARISON_NAMES = re.compile(r"comparison(-[0-9a-f]+)?\.json")
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Where runs and sets are looked for: the log, and the limit files that judge sets."""
+
+    place: LogPlace = field(default_factory=LogPlace)
+    limits: Sequence[str] = ()
+    serial: str | None = None
+
+    def view(self, reference: str) -> Run:
+        """Return the run or capture set that is meant.
+
+        Parameters
+        ----------
+        reference : str
+            The folder of a capture set (or its ``captures.toml``); the folder that a run has left (or its
+            ``result.json``); a run's id or the first 8 characters of it; its number in the log; a serial number, of
+            which the newest run is meant.
+
+        Raises
+        ------
+        LinecheckError
+            It is nowhere, or cannot be read or judged.
+        """
+        from linecheck.captures.capture_set import INDEX_NAME
+
+        path = Path(reference)
+        if path.name == INDEX_NAME or os.path.isfile(path / INDEX_NAME):
+            return self._judged(path)
+        if os.path.isfile(path / _RESULT_NAME):
+            path = path / _RESULT_NAME
+        if os.path.isfile(path):
+            return self._logged(_run_id(path))
+        if os.path.isdir(path):
+            raise FileError(
+                path, f"holds neither a capture set ({INDEX_NAME}) nor what a run has left ({_RESULT_NAME})"
+            )
+        return self._logged(reference)
+
+    def _logged(self, reference: str) -> Run:
+        with self.place.reader() as log:
+            return log.record(log.find(reference))
+
+    def _judged(self, path: Path) -> Run:
+        from linecheck.captures.capture_set import load_capture_set
+        from linecheck.limits.loading.load import load_limits
+        from linecheck.line.sets import judge_alone
+        from linecheck.run.settle import settled
+
+        if not self.limits:
+            raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
+        captures = load_capture_set(path)
+        judged = judge_alone(captures, [load_limits(path) for path in self.limits], serial=self.serial)
+        return replace(settled(judged), source=f"capture set {path}", captured=captures.index.recorded)
+
+
+def _run_id(path: Path) -> str:
+    """Return which run a result is of; the run itself is in the log, with its masks and all of its points."""
+    try:
+        if path.stat().st_size > _LARGEST_RESULT:
+            raise FileError(path, "is too large to be a result")
+        run = json.loads(path.read_bytes())["run"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise FileError(path, "is no result of a run") from error
+    if not isinstance(run, str):
+        raise FileError(path, "is no result of a run")
+    return run
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a capture set is judged by (limit files), and what a run is looked at beside (a run or set, a log)."""
+
+    limits: tuple[str, ...] = ()
+    reference: str | None = None
+    against: str | None = None
+
+
+def is_comparison(source: str, beside: Beside) -> bool:
+    """Return whether a comparison is meant, by its folder or its file; what goes with runs is refused for it."""
+    if not (
+        os.path.isfile(os.path.join(source, _COMPARISON))
+        or _COMPARISON_NAMES.fullmatch(os.path.basename(source))
+    ):
+        return False
+    if beside != Beside():
+        raise UsageError(
+            "--reference, --against and --limits: a comparison has its sides and its limit file already"
+        )
+    return True
+
+
+def _only(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]) -> str | None:
+    """Refuse a second value, which would otherwise replace the first."""
+    if len(values) > 1:
+        raise UsageError(
+            f"{parameter.opts[0]}: is given {len(values)} times, and one run is shown beside another: name one. "
+            "linecheck compare takes several"
+        )
+    return values[0] if values else None
+
+
+beside_options = collected(
+    (
+        click.option(
+            "--limits",
+            multiple=True,
+            metavar="FILE",
+            help="Limit file that judges a capture set; may be repeated.",
+        ),
+        click.option(
+            "--reference",
+            metavar="RUN",
+            multiple=True,
+            callback=_only,
+            help="Show the same curves and values of this run (or set) beside them.",
+        ),
+        click.option(
+            "--against",
+            metavar="LOG",
+            help="Show each reading among those of the other units of its model in this log.",
+        ),
+    ),
+    ("limits", "reference", "against"),
+    "beside",
+    Beside,
+)
+
+
+def among_earlier(
+    view: Run, against: str | None, checks: Collection[str] | None = None
+) -> Populations | None:
+    """Return where a run's readings (of all checks, or of these) lie among earlier units; None where no log is named.
+
+    What limits it, and what stands apart, is said on standard error.
+
+    Raises
+    ------
+    LinecheckError
+        The log is not there, is none, or cannot be read.
+    """
+    if against is None:
+        return None
+    from linecheck.history.population import population_of
+    from linecheck.log import LogReader
+
+    if checks is not None:
+        view = replace(view, checks=tuple(check for check in view.checks if check.check in checks))
+    with LogReader(against) as log:
+        found = population_of(view, log)
+    for line in (*found.notes, *found.apart):
+        tell(line)
+    return found
+
+
+def tell_differences(view: Run, reference: Run) -> None:
+    """Say on standard error where a run and its reference were not measured alike."""
+    from linecheck.history.reference import reference_notes
+
+    for line in reference_notes(view, reference):
+        tell(line)

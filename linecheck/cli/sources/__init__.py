@@ -1,1 +1,0 @@
-"""What a command is to look at, and beside what."""
