@@ -22,7 +22,7 @@ from __future__ import annotations
 import os
 import urllib.parse
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
@@ -225,21 +225,18 @@ def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Ite
             yield file.fault(("capture", number, "check"), f"{entry.key!r} has a capture already")
             continue
         seen.add(entry.key)
-        proof = proofs.get(entry.file) or _proof(folder, entry.file)
-        proofs[entry.file] = proof
+        if entry.file not in proofs:
+            # A file that is faulty is not read once more either.
+            try:
+                proofs[entry.file] = _proven(folder, entry.file)
+            except FileError as error:
+                proofs[entry.file] = error
+        proof = proofs[entry.file]
         if isinstance(proof, FileError):
             yield file.fault(("capture", number, "file"), f"{entry.file}: {proof.message}")
             continue
         hashes[entry.key] = proof[1]
         yield from _entry_faults(file, number, entry, *proof)
-
-
-def _proof(folder: Path, name: str) -> tuple[int, str] | FileError:
-    """Return what :func:`_proven` does, or what is wrong with the file."""
-    try:
-        return _proven(folder, name)
-    except FileError as error:
-        return error
 
 
 def _proven(folder: Path, name: str) -> tuple[int, str]:
@@ -338,7 +335,9 @@ def write_capture_set(
                 entry["stimulus_sha256"] = hashes[check]
             if changes.get(check):
                 entry["stimulus"] = dict(changes[check])
-            entries.append(_with_events(entry, capture))
+            if capture.events:
+                entry["events"] = [asdict(event) for event in capture.events]
+            entries.append(entry)
             mains.add(capture.mains_hz)
     index: dict[str, Any] = {
         "format": 1,
@@ -367,10 +366,10 @@ def _write_capture(
     bits = (capture.bits or 32) if samples.dtype.kind == "i" else None
     if bits is not None and not _fits(samples, bits):
         bits = 32  # an interface that understates its word length loses nothing
-    told: dict[str, Any] = {"check": entry_name(check), "setup": dict(setup)} if setup else {"check": check}
+    named: dict[str, Any] = {"check": entry_name(check), "setup": dict(setup)} if setup else {"check": check}
     flac_bits = _flac_bits(samples, rate, bits) if compressed else None
     name = f"{plain_file_name(check)}.{'wav' if flac_bits is None else 'flac'}"
-    entry: dict[str, Any] = {**told, "file": name}
+    entry = {**named, "file": name}
     if capture.full_scale_volts is not None:
         entry["full_scale_volts"] = list(capture.full_scale_volts)
     if flac_bits is None:
@@ -393,13 +392,3 @@ def _flac_bits(samples: Samples, rate_hz: int, bits: int | None) -> int | None:
         return None
     held = 16 if bits <= 16 else MAX_FLAC_BITS
     return held if bits <= held or _fits(samples, held) else None
-
-
-def _with_events(entry: dict[str, Any], capture: Capture) -> dict[str, Any]:
-    """Return an entry with the events of its capture."""
-    if capture.events:
-        entry["events"] = [
-            {"code": event.code, "seconds": event.seconds, "message": event.message}
-            for event in capture.events
-        ]
-    return entry

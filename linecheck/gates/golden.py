@@ -195,10 +195,10 @@ class _Held:
         if kept.kind != done.kind or kept.stimulus_sha256 != done.stimulus_sha256:
             return f"it was played another stimulus in its history: {again}"
         if dict(kept.setup) != dict(done.setup):
-            return f"the unit was set otherwise in its history: {again}"
+            return f"the unit had another setup in its history: {again}"
         then = self.record.limits_of(check.name)
         if _differ(check.analysis_values, {} if then is None else then.analysis_values):
-            return f"it was analysed otherwise in its history: {again}"
+            return f"it was analysed with other parameters in its history: {again}"
         return None
 
     def _change(

@@ -10,8 +10,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -136,12 +135,8 @@ def state_golden(
         "drifts": [_kept_drift(drift) for drift in gone[:MAX_KEPT]],
     }
     hours = config.golden.every_hours if config.golden is not None else 0.0
-    head, until = _state(
-        log, station, limits, "golden", subject, record, (result.met, result.reasons), hours, more
-    )
-    return Stated(
-        "golden", result.met, result.reasons, head, record, until, result, None, reference, gone, replaced
-    )
+    stated = _state(log, station, limits, ("golden", subject), record, result, hours, more)
+    return replace(stated, golden=result, reference=reference, drifts=gone, replaced=replaced)
 
 
 def state_challenge(
@@ -165,9 +160,8 @@ def state_challenge(
         "failed": list(result.failed[:MAX_KEPT]),
     }
     hours = config.challenge.every_hours if config.challenge is not None else 0.0
-    told = (result.met, result.reasons)
-    head, until = _state(log, station, limits, "challenge", subject, record, told, hours, more)
-    return Stated(f"challenge.{name}", result.met, result.reasons, head, record, until, challenge=result)
+    stated = _state(log, station, limits, ("challenge", subject), record, result, hours, more)
+    return replace(stated, gate=f"challenge.{name}", challenge=result)
 
 
 _Held = tuple[list[Run], LimitFile, dict[str, dict[str, Margin]]]
@@ -202,25 +196,26 @@ def _state(
     log: Log,
     station: Station,
     limits: LimitFile,
-    gate: str,
-    subject: str,
+    gate: tuple[str, str],
     record: Run,
-    result: tuple[bool, Sequence[str]],
+    result: GoldenResult | ChallengeResult,
     every_hours: float,
     more: dict[str, Any],
-) -> tuple[Head, str | None]:
-    met, reasons = result
+) -> Stated:
+    """State a result; ``gate`` is its name, and the subject of its statement."""
+    name, subject = gate
     content = gate_content(
-        gate,
-        met=met,
-        reasons=reasons,
+        name,
+        met=result.met,
+        reasons=result.reasons,
         record=record,
         rests_on=circumstances(station, limits, SOFTWARE),
         every_hours=every_hours,
         now=datetime.now(UTC),
         more=more,
     )
-    return log.state(GATE, subject, content), content["valid_until"]
+    head = log.state(GATE, subject, content)
+    return Stated(name, result.met, result.reasons, head, record, content["valid_until"])
 
 
 def _recorded(log: Log, outcome: Run) -> Run:

@@ -111,7 +111,7 @@ def _reason(session: Session, serial: str, given: str | None) -> str | None:
         return None
     codes = session.plan.limits.retest.reasons if session.plan.limits.retest is not None else ()
     if given is None and codes and session.people is not None:
-        return session.people.choose(f"{serial} was tested before. Why once more", codes)
+        return session.people.choose(f"{serial} was tested before. Retest reason", codes)
     return given
 
 

@@ -60,7 +60,7 @@ def admitted(
     UsageError
         The reason or the override is none that the limit file knows, or a reason is missing.
     StationError
-        The unit may not be tested once more.
+        The unit may not be retested.
     """
     if policy is None:
         if facts.override is not None:
@@ -81,7 +81,7 @@ def admitted(
         ways = " or somebody overrides it (--override)" if policy.overrides else ""
         again = f" after {' or '.join(policy.fresh_start)} (--reason)" if policy.fresh_start else ""
         may = f"It may be tested{again}{ways}." if again or ways else "Set it aside."
-        raise StationError(f"{serial} is not tested once more: {broken}. {may}")
+        raise StationError(f"{serial} is not retested: {broken}. {may}")
     note = {} if override.note is None else {"note": override.note}
     return {"code": override.code, "by": override.by, "rule": broken} | note
 

@@ -63,8 +63,8 @@ def test_ctrl_c_at_the_terminal_does_not_reach_them():
 
 def test_nobody_waits_for_what_is_given_up():
     processes = WorkerProcesses(2)
-    running = [processes.submit(time.sleep, 1e6) for _ in range(2)]
-    waiting = processes.submit(time.sleep, 1e6)
+    running = [processes.submit(time.sleep, 60.0) for _ in range(2)]
+    waiting = processes.submit(time.sleep, 60.0)
     assert not wait(running, 1.0).done
     processes.shutdown(wait=False)
     assert waiting.cancelled()
@@ -78,7 +78,7 @@ from linecheck.captures.workers import WorkerProcesses
 if __name__ == "__main__":
     with WorkerProcesses(1) as processes:
         print(processes.submit(os.getpid).result(), flush=True)
-        processes.submit(time.sleep, 1e6)
+        processes.submit(time.sleep, 60.0)
         time.sleep(60.0)
 """
 

@@ -80,7 +80,7 @@ def test_the_ceiling_and_what_lifts_it(line):
     assert [line("--fault", "hum", "--reason", "reseated")[0] for _ in range(3)] == [1, 1, 1]
     status, out, err = line("--reason", "reseated")
     assert (status, out) == (3, "")
-    assert f"{SERIAL} is not tested once more: it has had 3 of 3 attempts (retest.most_attempts)" in err
+    assert f"{SERIAL} is not retested: it has had 3 of 3 attempts (retest.most_attempts)" in err
     assert len(records()) == 3
     override = ("--override", "engineering", "--override-by", "Ada", "--override-note", "for the noise study")
     status, _, err = line("--reason", "reseated", *override[:1], "customer", *override[2:])
@@ -115,7 +115,7 @@ def test_scanned_again_the_operator_is_asked(line, tmp_path, monkeypatch, capsys
         monkeypatch.setattr(sys, "stdin", scanner)
         files = ["--station", str(tmp_path / "station.toml"), "--limits", str(tmp_path / "limits.yaml")]
         status, out, err = call(monkeypatch, capsys, "run", *files, "--scan", "--lot", "L-12")
-    assert f"{SERIAL} was tested before. Why once more: scan or type one of reseated, repaired" in err
+    assert f"{SERIAL} was tested before. Retest reason: scan or type one of reseated, repaired" in err
     assert (out.count("● PASS"), out.count("‖ HOLD")) == (2, 1)
     assert status == 3
     assert [record.reason for record in records()] == [None, "reseated"]

@@ -75,7 +75,7 @@ def test_why_a_unit_is_tested_once_more_is_asked_and_a_refused_unit_lets_the_nex
     with at_work(limits=limits, people=Answering("repaired")) as (session, heard):
         assert scanned(session, (FIRST, LATER), (FIRST, 2 * LATER)) is ExitStatus.PASS
         assert session.people.asked == [
-            (f"{FIRST} was tested before. Why once more", ("reseated", "repaired"))
+            (f"{FIRST} was tested before. Retest reason", ("reseated", "repaired"))
         ]
     with at_work(limits=limits, people=Answering(None)) as (session, heard):
         status = scanned(session, (FIRST, 3 * LATER), (SECOND, 3 * LATER))
