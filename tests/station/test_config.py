@@ -182,6 +182,12 @@ def test_calibration_cannot_be_due_before_it_was_performed(tmp_path):
             "expected a date, as 2026-11-20, without quotes, got the text 'soon'",
         ),
         ("[calibration]\nby = 2026-11-20", "expected text, got 2026-11-20"),
+        ("[playback]\nchannels = [1, 1]", "each may be given only once, got [1, 1]"),
+        ("[playback]\nrates_hz = [48000, 48000]", "each may be given only once, got [48000, 48000]"),
+        (
+            '[archive]\nfolder = "a"\nkeep = ["fail", "fail"]',
+            "each may be given only once, got ['fail', 'fail']",
+        ),
     ],
 )
 def test_what_was_expected_is_told_in_plain_words(tmp_path, line, words):

@@ -137,3 +137,11 @@ def test_a_comparer_that_sees_nothing_is_found_out(monkeypatch):
     blind = found(CAPTURED)
     monkeypatch.setattr(digital, "compare_words", lambda sent, came, bits: blind)
     assert len(digital._unnoticed(WORDS, 24)) == len(digital._TAMPERINGS) - 1
+
+
+def test_what_changes_the_lowest_bit_of_whole_words_is_noise_and_no_shorter_word():
+    noise = 256 * (1 - 2 * GENERATOR.integers(0, 2, WORDS.shape))
+    samples = CAPTURED.copy()
+    samples[BEFORE:-AFTER] = np.clip(WORDS.astype(np.int64) + noise, -(2**31), 2**31 - 256)
+    assert told(samples) == ("modified", "dithered")
+    assert "was added to the words" in found(samples).text
