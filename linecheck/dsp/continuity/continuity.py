@@ -105,6 +105,8 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
     """
     if len(values) < 4 * shortest:
         return ()
+    # Equal windows are found by sorting hashes, n log n whatever the lag: comparing the record with itself at every lag
+    # is n², and a correlation finds what is alike too, as any tone is with itself a period later.
     hashes = _hashes(values)
     later, earlier = _same_windows(hashes)
     if not len(later):

@@ -40,6 +40,7 @@ __all__ = [
     "dissect",
     "hum_lines",
     "is_hum_hidden",
+    "line_power",
     "total",
 ]
 
@@ -168,9 +169,8 @@ def total(powers: Iterable[Power]) -> Power:
     return Power(max(value, 0.0), float(np.sqrt(sum(part.uncertainty**2 for part in parts))))
 
 
-def _line_power(amplitude: complex, noise_density: float, seconds: float) -> Power:
+def line_power(amplitude: complex, share: float) -> Power:
     """Return a line's power, the noise's share S/T taken off, and its standard uncertainty."""
-    share = noise_density / seconds
     value = 0.5 * abs(amplitude) ** 2 - share
     return Power(value, float(np.sqrt(2.0 * max(value, 0.0) * share + share**2)))
 
@@ -319,7 +319,7 @@ def _assemble(
 
     def line(frequency: float, amplitude: complex, order: int) -> Line:
         near = density_near(noise, frequency * rate_hz)
-        return Line(frequency * rate_hz, _line_power(amplitude, near, seconds), order)
+        return Line(frequency * rate_hz, line_power(amplitude, near / seconds), order)
 
     fundamental = float(tones.frequencies[0]) if len(tones.frequencies) else 0.0
     orders = _orders(others.frequencies, fundamental, 1.5 / frames)
@@ -439,6 +439,6 @@ def hum_lines(parts: Dissection, mains_hz: Sequence[float]) -> tuple[Line, ...]:
         # Noise alone has no peak to settle on.
         fit = fit_tones(values, best / rate)
     return tuple(
-        Line(float(frequency), _line_power(amplitude, density_near(parts.noise, float(frequency)), seconds))
+        Line(float(frequency), line_power(amplitude, density_near(parts.noise, float(frequency)) / seconds))
         for frequency, amplitude in zip(fit.frequencies * rate, fit.amplitudes, strict=True)
     )

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray
-from linecheck.dsp.fits.dissect import Power
+from linecheck.dsp.fits.dissect import Power, line_power
 from linecheck.dsp.fits.tone_residue import take_out, without_trend
 from linecheck.dsp.fits.tones import fit_lines, fit_tones, project, synthesise
 from linecheck.dsp.spectra.spectra import density, density_near, find_lines
@@ -73,7 +73,7 @@ def tone_powers(record: FloatArray, strong: FloatArray, faint: FloatArray) -> To
     rest = steady - synthesise(len(record), known, fit.amplitudes, fit.constant)
     noise = density(rest, 1.0)
     powers = [
-        _power(complex(amplitude), density_near(noise, float(frequency)) / len(record))
+        line_power(complex(amplitude), density_near(noise, float(frequency)) / len(record))
         for frequency, amplitude in zip(known, fit.amplitudes, strict=True)
     ]
     count = len(strong)
@@ -105,7 +105,7 @@ def _windowed(rest: FloatArray, frequencies: FloatArray, amplitudes: ComplexArra
                 bins[centre + 5 : centre + NOISE_BINS + 1],
             )
         )
-        powers.append(_power(complex(amplitude), float(np.median(around)) / float(np.log(2.0))))
+        powers.append(line_power(complex(amplitude), float(np.median(around)) / float(np.log(2.0))))
     return powers
 
 
@@ -118,12 +118,6 @@ def _other_lines(record: FloatArray, rest: FloatArray, known: FloatArray) -> Flo
     apart = np.min(np.abs(np.subtract.outer(lines, known)), axis=1, initial=1.0) * frames >= APART_CYCLES
     chosen: FloatArray = lines[apart]
     return chosen
-
-
-def _power(amplitude: complex, share: float) -> Power:
-    """Return a tone's power less the noise's share S/T, with its standard uncertainty."""
-    value = 0.5 * abs(amplitude) ** 2 - share
-    return Power(value, float(np.sqrt(2.0 * max(value, 0.0) * share + share**2)))
 
 
 def lowest_of(values: FloatArray, uncertainties: FloatArray) -> tuple[float, float]:

@@ -122,6 +122,7 @@ def steady_span(envelope: FloatArray, gap: int, sag: float = 0.03) -> Span | Non
         return None
     start, stop = stretch
     inside = envelope[start:stop]
+    # The median, as a hole or a click inside would move the mean or the greatest value.
     plateau = float(np.median(inside))
     ripple = 1.4826 * float(np.median(np.abs(inside - plateau))) / plateau
     near = inside > plateau * (1.0 - max(sag, min(0.4, 4.0 * ripple)))
