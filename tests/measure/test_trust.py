@@ -1,6 +1,7 @@
 """Capture trust: each injected fault is caught under its code, and a clean capture is never flagged."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -120,6 +121,23 @@ def test_a_fault_inside_the_stimulus_is_caught(fault, count, code, noise_db, rat
     samples = tone_capture(rng, rate=rate, noise_db=noise_db)
     broken = fault(samples, int(rng.uniform(0.4, 0.7) * rate), count)
     assert codes_of(broken, rate=rate) == {code}
+
+
+@pytest.mark.parametrize(("fault", "way"), [(lose, "early"), (play_twice, "late")])
+def test_a_jump_says_by_how_many_frames_which_way_and_from_where(fault, way):
+    rng = np.random.default_rng(3)
+    samples = tone_capture(rng)
+    hiss = 1e-4 * rng.standard_normal((len(samples) + 20, 2))
+    # What comes twice is no copy here: noise of the capture input is over it.
+    broken = fault(samples, 24_000, 20)
+    capture = Capture(broken + hiss[: len(broken)], 48_000)
+    checker = kinds()["tone"]
+    location = checker.locate(capture, checker.stimulus_parameters(seconds=0.5), CHANNELS)
+    (problem, _) = inspect_continuity(capture, location, CHANNELS)
+    frames, place = re.search(rf"comes (.*) frames too {way} from (.*) s on", problem.message).groups()
+    # The clock is fitted to what is broken, and takes some of it.
+    assert float(frames) == pytest.approx(20.0, abs=2.0)
+    assert float(place) == pytest.approx(0.5, abs=0.005)
 
 
 def test_a_fault_outside_the_stimulus_is_none():
