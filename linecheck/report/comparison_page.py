@@ -45,7 +45,7 @@ from linecheck.report.model import (
     SignPart,
 )
 from linecheck.report.parts import COVERAGE, anchors, figure_part, free_name, hash_text
-from linecheck.report.run_facts import moment, named_facts
+from linecheck.report.run_facts import moment, named_facts, setup_text
 
 __all__ = ["comparison_page_of"]
 
@@ -125,7 +125,7 @@ def _side_part(side: Side) -> SidePart:
         (
             shared,
             check.name,
-            ", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items()) or _NOTHING,
+            setup_text(check.setup) or _NOTHING,
             "not judged" if check.verdict is None else check.verdict.value,
             hash_text(check.stimulus_sha256),
             hash_text(check.capture_sha256),

@@ -12,7 +12,7 @@ from linecheck.report.model import DataTable, Fact, FactGroup
 from linecheck.run.facts import FACTS, PagePlace, told
 from linecheck.run.model import Run
 
-__all__ = ["closing_groups", "identity", "moment", "named_facts", "setting_table"]
+__all__ = ["closing_groups", "identity", "moment", "named_facts", "setting_table", "setup_text"]
 
 _NONE = "none recorded"
 
@@ -25,6 +25,11 @@ def moment(text: str | None) -> str:
 def named_facts(values: Mapping[str, str]) -> tuple[Fact, ...]:
     """Return names and values as they were recorded."""
     return tuple(Fact(plain_name(name), str(value)) for name, value in values.items())
+
+
+def setup_text(setup: Mapping[str, str]) -> str:
+    """Return how the unit was set, in words."""
+    return ", ".join(f"{plain_name(name)} {value}" for name, value in setup.items())
 
 
 def facts_at(run: Run, place: PagePlace, *, bare: bool = False) -> Iterator[Fact]:
@@ -102,8 +107,7 @@ def _setups(run: Run) -> tuple[Fact, ...]:
     found: dict[str, list[str]] = {}
     for check in run.checks:
         if check.setup:
-            setup = ", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items())
-            found.setdefault(setup, []).append(check.check)
+            found.setdefault(setup_text(check.setup), []).append(check.check)
     everywhere = len(found) == 1 and sum(map(len, found.values())) == len(run.checks)
     return tuple(
         Fact("all checks" if everywhere else ", ".join(checks), setup) for setup, checks in found.items()

@@ -37,7 +37,7 @@ from linecheck.report.parts import (
     sentence,
     strip_part,
 )
-from linecheck.report.run_facts import closing_groups, identity, setting_table
+from linecheck.report.run_facts import closing_groups, identity, setting_table, setup_text
 from linecheck.results.wording import judgement, troubles
 from linecheck.run.model import HOLD, CheckOutcome, Run
 from linecheck.run.settle import NOT_RUN
@@ -144,7 +144,7 @@ def _check_part(
         kind=plain_name(check.kind),
         about="" if kind is None else kind.text,
         badge=badge(check.judged.verdict),
-        setup=", ".join(f"{plain_name(name)} {value}" for name, value in check.setup.items()),
+        setup=setup_text(check.setup),
         tightest=_tightest(check),
         problems=_merged_messages(check.judged.problems),
         metrics=metrics,

@@ -164,6 +164,9 @@ def test_one_calibration_is_one_error_and_two_are_two():
     other = {"uncertainty_percent": "1.0", "certificate": "C2"}
     found = compared(side(volts[0], calibration=same), side(volts[1], calibration=same))
     assert "output 0.04 V higher" in found.findings[0].text
+    # 1 % of the smaller value is one error in both: what is left of 0.04 V and 0.0404 V is next to nothing.
+    difference = found.values[0].differences[0]
+    assert difference.uncertainty == pytest.approx((0.0404**2 - 0.04**2) ** 0.5)
     unsure = compared(side(volts[0], calibration=same), side(volts[1], calibration=other))
     assert not unsure.findings
     assert "B was measured with another calibration than A" in unsure.notes
@@ -199,6 +202,22 @@ def test_curves_that_may_not_be_compared_are_no_comparison_either():
     sides = [side(curve, name="sweep", kind="distortion_sweep", facts=entry) for entry in facts]
     with pytest.raises(RecordError, match="sweep is not compared: B was played another stimulus"):
         compared(*sides)
+
+
+def test_what_lies_at_the_edge_of_a_capture_is_compared_only_where_both_reach_as_far():
+    def reaching(hertz, worst):
+        x = np.geomspace(20.0, hertz, 50)
+        curve = JudgedCurve(
+            Curve("thd_n_wide", "left", x, "Hz", x * 0.0 - 90.0, "dB", None, np.full(50, 0.05))
+        )
+        return side(reading("worst_wide", worst), curve, name="sweep", kind="distortion_sweep")
+
+    found = compared(reaching(20e3, -90.0), reaching(20e3, -80.0))
+    assert found.values[0].differences[0].significant
+    apart = compared(reaching(20e3, -90.0), reaching(18e3, -80.0))
+    assert apart.values[0].differences[0].why == "one capture reaches further in frequency"
+    assert not apart.findings
+    assert any("was captured at another rate" in note for note in apart.notes)
 
 
 def test_another_analysis_is_another_measure():

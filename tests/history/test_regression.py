@@ -233,6 +233,10 @@ def test_one_calibration_on_both_sides_is_no_uncertainty_of_the_change():
     assert same.uncertainty < 0.01
     assert other.answer is Answer.CANNOT_TELL
     assert other.uncertainty == pytest.approx(0.04 * 2.0**0.5, rel=0.05)
+    # Stated unlike, only the smaller part is the same error in both: 0.5 % of 4 V.
+    half = {**mine, "uncertainty_percent": "0.5"}
+    less = found(unit_run(volts, calibration=half), baseline)["tone level left"]
+    assert less.uncertainty == pytest.approx((2.0 * (0.04**2 - 0.02**2)) ** 0.5, rel=0.05)
 
 
 def test_a_unit_that_the_baseline_lacks_is_refused_with_those_that_it_has():

@@ -99,8 +99,8 @@ def _marks(comparison: Comparison, compared: ComparedCurve) -> tuple[Mark, ...]:
         if not difference.significant or None in (difference.x, difference.value, difference.difference):
             continue
         x, value, change = float(difference.x or 0.0), float(difference.value or 0.0), difference.difference
-        text = f"{side.label}: {_signed(float(change or 0.0), compared.unit)} re A at {place_text(x, compared.x_unit)}"
-        marks.append(Mark(x, value, text.replace("re A", f"re {comparison.sides[0].label}")))
+        amount, place = _signed(float(change or 0.0), compared.unit), place_text(x, compared.x_unit)
+        marks.append(Mark(x, value, f"{side.label}: {amount} re {comparison.sides[0].label} at {place}"))
     return tuple(marks)
 
 
@@ -131,12 +131,11 @@ def _differences(
     (first, base), others = sides[0], sides[1:]
     if compared.metric not in _SMOOTH or not others or compared.curves[0] is None:
         return []
-    series = [_difference(side, curve, base, compared.log_x) for side, curve in others]
     series = [
-        replace(entry, look=_look(comparison, side))
-        for entry, (side, _) in zip(series, others, strict=True)
-        if len(entry.x)
+        replace(_difference(side, curve, base, compared.log_x), look=_look(comparison, side))
+        for side, curve in others
     ]
+    series = [entry for entry in series if len(entry.x)]
     if not series:
         return []
     spec = _spec(compared)
