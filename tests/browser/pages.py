@@ -3,6 +3,7 @@
 import contextlib
 import fcntl
 import json
+import shutil
 from html import escape
 from pathlib import Path
 
@@ -72,8 +73,11 @@ class Pages:
         with self._alone("whole_run"):
             if not result.exists():
                 unit = ["--serial", "PR3-000002", "--firmware", "1.4.2", "--fault", "distorting"]
+                shutil.copytree(ROOT / "limits", self.folder / "limits")
+                limits = self.folder / "limits" / "short.yaml"
+                limits.write_text(SHORT, encoding="utf-8")
                 with contextlib.chdir(self.folder):
-                    call("run", *DEMO, *unit, "--json", result)
+                    call("run", *DEMO[:2], "--limits", limits, *unit, "--json", result)
         return result
 
     @contextlib.contextmanager
@@ -113,9 +117,10 @@ class Pages:
         call("report", stored.sequence, "--log", log, "--out", page)
 
     def _make_figures(self, page):
-        """Make a page of the failing run's figures alone, each over its table."""
+        """Make a page of some of the failing run's figures alone, each with its title over its table."""
         record = Sources(LogPlace(str(self.log))).view(str(self.whole_run()))
-        figures = [figure for check in record.checks for figure in figures_of_check(record, check)]
+        checks = [record.check(name) for name in ("tone", "jitter", "reconstruction")]
+        figures = [figure for check in checks for figure in figures_of_check(record, check)]
         shown = [with_its_table(figure, f"figure-{number}") for number, figure in enumerate(figures)]
         page.write_text(PAGE.format("".join(shown)), encoding="utf-8")
 
@@ -146,6 +151,25 @@ class Pages:
             others = ["--against", "results/linecheck.sqlite", "--reference", first]
             call("report", "PR3-000006", *others, "--out", page)
 
+
+#: All that the demonstration model has, of the shortest stimuli.
+SHORT = """format: 1
+model: pellow-r3
+revision: 1
+based_on: pellow-r3.yaml
+checks:
+  tone: {stimulus: {seconds: 0.3}}
+  treble_tone: {stimulus: {seconds: 0.3}}
+  low_level_tone: {stimulus: {seconds: 0.3}}
+  quiet: {stimulus: {seconds: 0.3}}
+  multitone: {stimulus: {seconds: 1.0}}
+  linearity: {stimulus: {lowest_dbfs: -80}}
+  jitter: {stimulus: {seconds: 1.0}}
+  intermodulation: {stimulus: {lowest_dbfs: -30}}
+  distortion_sweep: {stimulus: {points: 5}}
+  crosstalk: {stimulus: {seconds: 1.0}}
+  ultrasonic: {stimulus: {seconds: 0.5}}
+"""
 
 LIMITS = """format: 1
 model: pellow-r3

@@ -31,26 +31,6 @@ def test_a_number_is_read(text):
     assert np.isnan(number("–"))
 
 
-@pytest.mark.parametrize(("name", "width"), [("figures", max(WIDTHS)), (FULL, min(WIDTHS))])
-def test_every_figure_is_drawn_and_lies_in_its_place(opened, name, width):
-    page = opened(name, width=width)
-    drawn = figures(page)
-    assert (page.requests, page.console, page.errors) == ([page.path.as_uri()], [], [])
-    assert page.points_elsewhere() == []
-    assert overlapping(*boxes(page)) == []
-    assert len(drawn) >= 5
-    for figure in drawn:
-        left, top, right, bottom = figure.box
-        assert right - left > 250, figure.name
-        assert bottom - top > 100, figure.name
-        assert left >= figure.container[0] - 0.5, figure.name
-        assert right <= figure.container[2] + 0.5, figure.name
-        assert figure.series, figure.name
-        for lines in figure.series:
-            corners = np.concatenate(lines)
-            assert np.all((corners[:, 0] > left) & (corners[:, 0] < right)), figure.name
-
-
 def furthest(figure):
     """Return how far, at most, a number of a figure's table lies from its curve, in pixels."""
     assert max(figure.x.error_pixels, figure.y.error_pixels) < 0.5, figure.name
@@ -68,11 +48,27 @@ def furthest(figure):
     return max(apart)
 
 
-@pytest.mark.parametrize("name", [FULL, "comparison"])
-def test_table_and_figure_agree(opened, name):
-    drawn = figures(opened(name))
+@pytest.mark.parametrize(
+    ("name", "width"), [("figures", max(WIDTHS)), (FULL, min(WIDTHS)), ("comparison", max(WIDTHS))]
+)
+def test_every_figure_is_drawn_in_its_place_and_says_what_its_table_says(opened, name, width):
+    page = opened(name, width=width)
+    drawn = figures(page)
+    assert (page.requests, page.console, page.errors) == ([page.path.as_uri()], [], [])
+    assert page.points_elsewhere() == []
+    assert overlapping(*boxes(page)) == []
+    assert len(drawn) >= 5
     assert len({figure.name for figure in drawn}) == len(drawn)
     for figure in drawn:
+        left, top, right, bottom = figure.box
+        assert right - left > 250, figure.name
+        assert bottom - top > 100, figure.name
+        assert left >= figure.container[0] - 0.5, figure.name
+        assert right <= figure.container[2] + 0.5, figure.name
+        assert figure.series, figure.name
+        for lines in figure.series:
+            corners = np.concatenate(lines)
+            assert np.all((corners[:, 0] > left) & (corners[:, 0] < right)), figure.name
         assert furthest(figure) < WITHIN_PIXELS, figure.name
 
 

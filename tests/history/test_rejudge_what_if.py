@@ -15,6 +15,8 @@ from small_run import small_check, small_limits
 
 from linecheck.checks.base import Curve, Measurement, Problem, Reading
 from linecheck.errors import FileError, RecordError
+from linecheck.history.rejudge.basis import Basis
+from linecheck.history.rejudge.layouts import PART, ROW, Item, Layouts
 from linecheck.history.rejudge.tally import Yield, unit_yield
 from linecheck.history.rejudge.what_if import Wanted, what_if
 from linecheck.limits.decision import judge_measurement
@@ -442,6 +444,20 @@ def test_a_record_that_somebody_has_spoilt_is_a_message(tmp_path):
         connection.commit()
     with pytest.raises(RecordError, match="cannot be understood"):
         everything(path, tone_limits(SINAD))
+
+
+def test_rows_in_another_order_than_their_values_are_refused():
+    layouts = Layouts(tone_limits(SINAD))
+    layout = layouts.layout("a digest", ("tone",), Basis({}, frozenset()))
+    rows = [
+        PART.join((b"0", b"%d" % at, b"sinad", channel)) for at, channel in enumerate((b"left", b"right"))
+    ]
+    assert [layouts.items[at] for at in layouts.items_of(layout, ROW.join(rows))] == [
+        Item("tone", "sinad", "left"),
+        Item("tone", "sinad", "right"),
+    ]
+    with pytest.raises(ValueError, match="not in order"):
+        layouts.items_of(layout, ROW.join(rows[::-1]))
 
 
 def test_a_log_that_is_not_there_is_a_message(tmp_path):
