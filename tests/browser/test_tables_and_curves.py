@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from browser.drawn import figures, number
 from browser.opened import WIDTHS, boxes, overlapping
 from browser.pages import FULL

@@ -144,6 +144,17 @@ def test_a_failed_reading_stands_between_its_limits(pages):
     assert end == pytest.approx(100.0 * (108.0 - low) / span, abs=0.01)
 
 
+def test_the_overview_names_the_value_that_is_nearest_to_its_limit():
+    both = [
+        made_reading(value=value, channel=channel) for channel, value in (("left", 113.2), ("right", 112.4))
+    ]
+    for readings in (both, both[::-1]):
+        _, page = page_of(made_run(made_check(*readings)))
+        said = plain(page)
+        assert "SINAD right: 0.40 dB inside the pass limit" in said
+        assert "SINAD left: 1.20 dB inside the pass limit" not in said
+
+
 def test_every_figure_has_words_a_name_and_its_numbers():
     run = made_run(made_check(made_curve(), made_curve(channel="right"), made_reading()))
     _, page = page_of(run)
