@@ -106,6 +106,18 @@ def test_drawn_points_are_the_curves_own_and_few_and_no_line_is_lost():
     assert (drawn.x[0], drawn.x[-1]) == (x[0], x[-1])
 
 
+@pytest.mark.parametrize(("hold", "kept"), [("max", {-100.0}), ("min", {-200.0}), ("both", {-100.0, -200.0})])
+def test_the_table_keeps_the_points_that_matter(hold, kept):
+    x = np.geomspace(20.0, 20000.0, 50_000)
+    y = np.full(x.size, -150.0)
+    y[[5, 30_001]], y[[12_345, 49_990]] = -100.0, -200.0
+    series = (Series("left", x, y),)
+    figure = Figure("f", "f", "f", Axis("frequency", "Hz", True), Axis("y", "dB"), series, hold=hold)
+    cells = [row[1] for row in table_of(figure).rows]
+    assert {value for value in cells if value != -150.0} == kept
+    assert all(cells.count(value) == 2 for value in kept)
+
+
 @pytest.mark.parametrize("hold", ["max", "min", "both"])
 def test_every_row_of_the_table_is_a_point_that_is_drawn(hold):
     figure, _ = _figure(points=20_000)
