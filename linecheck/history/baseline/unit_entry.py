@@ -122,17 +122,16 @@ def _check_entry(
     channels: tuple[str, ...],
     lattices: dict[tuple[str, str, str | None], Lattice],
 ) -> CheckEntry:
-    readings = {(item.reading.metric, item.reading.channel): item for item in done.judged.readings}
-    curves = {(item.curve.metric, item.curve.channel): item for item in done.judged.curves}
+    items = {(item.measured.metric, item.measured.channel): item.measured for item in done.judged.items}
     taken: list[ReadingEntry] = []
     profiles: list[CurveEntry] = []
     for spec in compared_specs(check):
         for channel in compared_channels(spec, channels):
-            key = (spec.name, channel)
+            measured = items.get((spec.name, channel))
             if isinstance(spec, CurveSpec):
-                if key in curves and (curve := _curve(check, curves[key].curve, spec, lattices)) is not None:
+                if isinstance(measured, Curve) and (curve := _curve(check, measured, spec, lattices)):
                     profiles.append(curve)
-            elif key in readings and (reading := _reading(readings[key].reading)) is not None:
+            elif isinstance(measured, Reading) and (reading := _reading(measured)):
                 taken.append(reading)
     return CheckEntry.model_construct(
         name=check.name,

@@ -63,26 +63,15 @@ _VALUES = "SELECT {columns} FROM reading WHERE {span} ORDER BY sequence, check_p
 class Span:
     """Some runs by their numbers, ascending, and how rows of them are asked for."""
 
+    condition: Final = "sequence IN (SELECT value FROM json_each(?))"
+
     def __init__(self, sequences: NDArray[np.int64]) -> None:
         self.sequences = sequences
-        first, last = int(sequences[0]), int(sequences[-1])
-        # Rows that are not wanted cost less than numbers that are looked up one by one, if they are few.
-        self.dense = last - first + 1 <= 1.2 * len(sequences) + 1
-        self._parameters: tuple[object, ...] = (first, last)
-        if not self.dense:
-            self._parameters = (json.dumps(sequences.tolist()),)
-
-    def asked(self) -> tuple[str, tuple[object, ...]]:
-        """Return the condition and its parameters."""
-        if self.dense:
-            return "sequence BETWEEN ? AND ?", self._parameters
-        return "sequence IN (SELECT value FROM json_each(?))", self._parameters
+        self.parameter = json.dumps(sequences.tolist())
 
     def runs(self, sequences: Sequence[int]) -> NDArray[np.intp]:
-        """Return to which of the runs rows belong, by their numbers; -1 for those of other runs."""
-        wanted = np.array(sequences, dtype=np.int64)
-        place = np.minimum(np.searchsorted(self.sequences, wanted), len(self.sequences) - 1)
-        return np.where(self.sequences[place] == wanted, place, -1)
+        """Return to which of the runs rows belong, by their numbers."""
+        return np.searchsorted(self.sequences, np.array(sequences, dtype=np.int64))
 
 
 def read_readings(
@@ -105,30 +94,32 @@ def read_readings(
     ValueError
         What is stored is in no order.
     """
-    condition, parameters = span.asked()
     bound = _BOUND if reader.has("reading", "is_bound") else "''"
-    runs = reader.rows(_WHAT.format(bound=bound, span=condition), parameters).fetchall()
+    runs = reader.rows(_WHAT.format(bound=bound, span=span.condition), (span.parameter,)).fetchall()
     columns = "coalesce(value, 9e999)" + ", coalesce(uncertainty, 9e999)" * guarded
-    rows = reader.rows(_VALUES.format(columns=columns, span=condition), parameters).fetchall()
+    rows = reader.rows(_VALUES.format(columns=columns, span=span.condition), (span.parameter,)).fetchall()
     width = 2 if guarded else 1
     values = np.fromiter(chain.from_iterable(rows), np.float64, width * len(rows)).reshape(-1, width)
     values[np.isinf(values)] = np.nan
     index = span.runs([row[0] for row in runs])
-    run = np.repeat(index, [row[1] for row in runs])
-    if len(run) != len(values):
-        raise ValueError("the readings of a run cannot be told apart")
-    ours = [(at, row[2], row[3]) for at, row in zip(index.tolist(), runs, strict=True) if at >= 0]
-    verdicts = [_verdicts(text) for _, _, text in ours]
-    found = np.empty(int(np.sum(run >= 0)), ROWS)
-    found["run"], found["value"] = run[run >= 0], values[run >= 0, 0]
-    found["uncertainty"] = values[run >= 0, 1] if guarded else np.nan
+    verdicts = [_verdicts(row[3]) for row in runs]
+    found = np.empty(len(values), ROWS)
+    found["value"] = values[:, 0]
+    found["uncertainty"] = values[:, 1] if guarded else np.nan
     found["check"] = found["place"] = -1
-    for name, parts in (
-        ("item", [layouts.items_of(layouts[int(layout[at])], text) for at, text, _ in ours]),
-        ("before", [levels for levels, _ in verdicts]),
-        ("is_bound", [bounds for _, bounds in verdicts]),
+    items = [
+        layouts.items_of(layouts[int(layout[at])], row[2])
+        for at, row in zip(index.tolist(), runs, strict=True)
+    ]
+    for name, column in (
+        ("run", np.repeat(index, [row[1] for row in runs])),
+        ("item", np.concatenate([np.empty(0, np.intp), *items])),
+        ("before", np.concatenate([np.empty(0, np.int8), *(levels for levels, _ in verdicts)])),
+        ("is_bound", np.concatenate([np.empty(0, np.bool_), *(bounds for _, bounds in verdicts)])),
     ):
-        found[name] = np.concatenate([np.empty(0, ROWS[name]), *parts])
+        if len(column) != len(values):
+            raise ValueError("the readings of a run cannot be told apart")
+        found[name] = column
     return found
 
 
@@ -148,17 +139,15 @@ def read_checks(reader: Reader, span: Span) -> list[tuple[str, ...]]:
     ValueError
         The positions of a run's checks are not 0, 1, 2, …
     """
-    condition, parameters = span.asked()
     query = (
         f"SELECT sequence, group_concat(position || '{_PART}' || name, '{_ROW}') "
-        f"FROM run_check WHERE {condition} GROUP BY sequence ORDER BY sequence"
+        f"FROM run_check WHERE {span.condition} GROUP BY sequence ORDER BY sequence"
     )
-    rows = reader.rows(query, parameters).fetchall()
+    rows = reader.rows(query, (span.parameter,)).fetchall()
     known = {text: _check_names(text) for text in {row[1] for row in rows}}
     names: list[tuple[str, ...]] = [() for _ in span.sequences]
     for run, (_, text) in zip(span.runs([row[0] for row in rows]).tolist(), rows, strict=True):
-        if run >= 0:
-            names[run] = known[text]
+        names[run] = known[text]
     return names
 
 
@@ -180,18 +169,15 @@ class RunProblems:
 
 def read_problems(reader: Reader, span: Span) -> dict[int, RunProblems]:
     """Return what blocks runs, by their index; only of those of which something does."""
-    condition, parameters = span.asked()
     query = (
         "SELECT sequence, check_name, channel, code FROM problem "
-        f"WHERE {condition} AND (blocks OR code = ?) ORDER BY sequence, position"
+        f"WHERE {span.condition} AND (blocks OR code = ?) ORDER BY sequence, position"
     )
-    rows = reader.rows(query, (*parameters, NOT_RUN)).fetchall()
+    rows = reader.rows(query, (span.parameter, NOT_RUN)).fetchall()
     found: dict[int, tuple[list[Problem], dict[str, list[Problem]], list[str]]] = {}
     for run, (_, check, channel, code) in zip(
         span.runs([row[0] for row in rows]).tolist(), rows, strict=True
     ):
-        if run < 0:
-            continue
         whole, by_check, not_run = found.setdefault(run, ([], {}, []))
         problem = Problem(reader.text(code), "", None if channel is None else reader.text(channel))
         if check is None:
@@ -224,15 +210,13 @@ class CurveRow:
 
 def read_curves(reader: Reader, span: Span, metrics: Sequence[str], *, guarded: bool) -> Iterator[CurveRow]:
     """Yield the curves of these metrics; their uncertainty only where it is needed."""
-    condition, parameters = span.asked()
     uncertainty = "uncertainty" if guarded else "NULL"
     query = (
         "SELECT sequence, check_position, position, metric, channel, coalesce(unicode(verdict), 0), resolution_hz, "
-        f"x, y, {uncertainty} FROM curve WHERE {condition} AND metric IN (SELECT value FROM json_each(?)) "
+        f"x, y, {uncertainty} FROM curve WHERE {span.condition} AND metric IN (SELECT value FROM json_each(?)) "
         "ORDER BY sequence, check_position, position"
     )
-    for sequence, *row in reader.rows(query, (*parameters, json.dumps(list(metrics)))):
+    for sequence, *row in reader.rows(query, (span.parameter, json.dumps(list(metrics)))):
+        check, position, metric, channel, initial, *rest = row
         run = int(span.runs([sequence])[0])
-        if run >= 0:
-            check, position, metric, channel, initial, *rest = row
-            yield CurveRow(run, check, position, metric, channel, LEVEL_OF_INITIAL[initial], *rest)
+        yield CurveRow(run, check, position, metric, channel, LEVEL_OF_INITIAL[initial], *rest)
