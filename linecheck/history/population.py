@@ -52,7 +52,7 @@ _WHY_LEFT_OUT = {
     LeftOut.ABSENT: "without this reading",
     LeftOut.NOT_MEASURED: "not measured or void",
     LeftOut.OTHER_STIMULUS: "another stimulus",
-    LeftOut.OTHER_ANALYSIS: "analysed otherwise",
+    LeftOut.OTHER_ANALYSIS: "analysed differently",
     LeftOut.OTHER_UNIT: "in another unit",
 }
 

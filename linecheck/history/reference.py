@@ -63,7 +63,7 @@ def _check_notes(view: Run, reference: Run, name: str) -> Iterator[str]:
     """Yield which checks of the reference are missing, or have measured something else."""
     stimuli = {check.check: check.stimulus_sha256 for check in reference.checks}
     absent, unknown = f"{name} has no such check", f"what was played to this unit or to {name} is not known"
-    other, analysed = f"another stimulus was played to {name}", f"{name} was analysed otherwise"
+    other, analysed = f"another stimulus was played to {name}", f"{name} was analysed differently"
     found: dict[str, list[str]] = {absent: [], unknown: [], other: [], analysed: []}
     for check in view.checks:
         if check.check not in stimuli:

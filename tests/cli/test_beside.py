@@ -95,7 +95,7 @@ def test_what_a_reference_does_not_share_is_said():
         "the reference unit PR3-000002 was judged by another limit file or revision (limits/pellow-r3.yaml revision 2; "
         "this run: limits/pellow-r3.yaml revision 1): the masks shown are this run's",
         "another stimulus was played to the reference unit PR3-000002: tone",
-        "the reference unit PR3-000002 was analysed otherwise: tone",
+        "the reference unit PR3-000002 was analysed differently: tone",
     )
     assert reference_notes(view, view)[0] == "the reference unit PR3-000001 is this very run"
 

@@ -141,7 +141,7 @@ def test_setups_that_only_one_side_has_are_no_part_of_a_name():
 
     found = compared(picked("sharp", "a"), picked("slow", "b"))
     assert found.values[0].check == "tone"
-    assert "B was set otherwise than A: filter slow, not sharp; mode b, not a" in found.notes
+    assert "B was set differently from A: filter slow, not sharp; mode b, not a" in found.notes
 
 
 def test_channels_that_change_alike_are_one_finding_and_others_are_two():
@@ -222,7 +222,7 @@ def test_what_lies_at_the_edge_of_a_capture_is_compared_only_where_both_reach_as
 
 def test_another_analysis_is_another_measure():
     bands = [{"analysis": {"band_hz": band}} for band in ([20.0, 20e3], [20.0, 40e3])]
-    with pytest.raises(RecordError, match="was analysed otherwise"):
+    with pytest.raises(RecordError, match="was analysed differently"):
         compared(side(reading(), facts=bands[0]), side(reading(value=90.0), facts=bands[1]))
 
 
@@ -273,7 +273,7 @@ def test_a_run_is_compared_with_itself_under_another_setup():
     assert [entry.name for entry in found.sides] == ["sharp", "slow"]
     assert found.values[0].check == "tone"
     assert found.sides[1].checks["tone"].name == "tone@filter=slow"
-    assert "B was set otherwise than A: filter slow, not sharp" in found.notes
+    assert "B was set differently from A: filter slow, not sharp" in found.notes
     assert texts(found) == ["slow: SINAD 12.0 dB lower, 100.0 dB against sharp"]
     with pytest.raises(UsageError, match="those of the run are: filter=sharp, filter=slow"):
         pick("r", view, {"filter": "none"})

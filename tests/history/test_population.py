@@ -169,7 +169,8 @@ def test_another_stimulus_analysis_unit_of_measure_setup_or_channel_is_another_m
     )
     assert reading.values == (113.5,)
     assert reading.left_out == (
-        "2 units without this reading; 2 units another stimulus; one unit analysed otherwise; one unit in another unit"
+        "2 units without this reading; 2 units another stimulus; one unit analysed differently; "
+        "one unit in another unit"
     )
     assert found.units == 7
 

@@ -206,7 +206,7 @@ def other_tone(**changes):
     [
         ({"stimulus": small_check("tone", "tone", level_dbfs=-1.0).stimulus}, "(stimulus.level_dbfs)"),
         ({"stimulus": small_check("tone", "tone", seconds=0.5).stimulus}, "(stimulus.seconds)"),
-        ({"setup": {"filter": "slow"}}, "the unit was set otherwise for the baseline (filter)"),
+        ({"setup": {"filter": "slow"}}, "the unit was set differently for the baseline (filter)"),
         ({"kind": small_check("tone", "multitone", seconds=1.0).kind}, "the check is of kind multitone"),
     ],
 )

@@ -18,7 +18,7 @@ from linecheck.results.wording import number, subject
 
 __all__ = ["show_readings", "show_units", "show_verdicts"]
 
-#: So many causes, checks that were measured otherwise, and reasons are listed; the rest is counted.
+#: So many causes, checks that were measured differently, and reasons are listed; the rest is counted.
 MAX_CAUSES = 10
 #: So many causes stand in a unit's line.
 _MAX_OF_A_UNIT = 2
@@ -101,7 +101,7 @@ def _show_untold(tally: Tally, remeasured: Remeasured | None) -> None:
     click.echo(f"{counted(tally.untold, 'run')} cannot be told:")
     if remeasured is None:
         reasons = [
-            (f"{check} was measured otherwise: {what}", runs)
+            (f"{check} was measured differently: {what}", runs)
             for (check, what), runs in tally.otherwise.items()
         ]
     else:

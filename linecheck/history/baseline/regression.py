@@ -8,8 +8,8 @@
 :class:`Comparison`             one metric in one channel: answer, verdict, numbers, a sentence
 ==============================  =============================================================
 
-Nothing is dropped in silence: what stands only on one side, was measured otherwise, or cannot be measured any more is a
-comparison that cannot be told, and is invalid.
+Nothing is dropped in silence: what stands only on one side, was measured differently, or cannot be measured any more
+is a comparison that cannot be told, and is invalid.
 """
 
 from __future__ import annotations
@@ -370,7 +370,7 @@ def _changed(check: Check, entry: CheckEntry) -> str | None:
         name for name in setup.keys() | entry.setup.keys() if setup.get(name) != entry.setup.get(name)
     )
     if names:
-        return f"the unit was set otherwise for the baseline ({', '.join(names)}); {_ACCEPT}"
+        return f"the unit was set differently for the baseline ({', '.join(names)}); {_ACCEPT}"
     return None
 
 

@@ -40,7 +40,7 @@ def unlike(first: Picked, other: Picked, check: str) -> str | None:
     if played:
         return f"was played another stimulus ({played})"
     analysed = _differing(ours.analysis_values, theirs.analysis_values, frozenset({"reference"}))
-    return f"was analysed otherwise ({analysed})" if analysed else None
+    return f"was analysed differently ({analysed})" if analysed else None
 
 
 def _differing(one: Mapping[str, Any], two: Mapping[str, Any], no_matter: frozenset[str]) -> str:

@@ -69,7 +69,7 @@ def _about(first: Picked, side: Picked, label: str) -> Iterator[str]:
         yield f"{label} was measured with another calibration than A"
     changed = _settings(first, side)
     if changed:
-        yield f"{label} was set otherwise than A: {changed}"
+        yield f"{label} was set differently from A: {changed}"
 
 
 def _settings(first: Picked, side: Picked) -> str:

@@ -23,7 +23,7 @@ Content = Mapping[str, Any]
 class Basis:
     """How a limit file relates to the one that runs were measured with.
 
-    ``otherwise`` says of each check that masks judge and that was measured otherwise what differs, in words.
+    ``otherwise`` says of each check that masks judge and that was measured differently what differs, in words.
     ``dropped_curves`` are the curves (check, metric) that were judged and are no longer.
     """
 
@@ -63,7 +63,7 @@ def _dropped(stored: Mapping[str, Content], current: Mapping[str, Check]) -> Ite
 
 
 def _difference(check: Check, stored: Mapping[str, Content], current: Mapping[str, Check]) -> str:
-    """Return in what a check was measured otherwise, in words; empty where it was not."""
+    """Return in what a check was measured differently, in words; empty where it was not."""
     before = stored.get(check.name)
     if before is None:
         # Where a run has it all the same, nobody knows how it was measured; else it was not measured.

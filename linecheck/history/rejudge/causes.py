@@ -228,7 +228,7 @@ class Causes:
                 yield run, Cause(*item[:3], after_verdict(int(judged.before[run])), None, "no longer judged")
 
     def lost(self) -> Mapping[tuple[str, str], int]:
-        """Return how many runs cannot be told because a check was measured otherwise, by check and what differs."""
+        """Return how many runs cannot be told because a check was measured differently, by check and what differs."""
         found: Counter[tuple[str, str]] = Counter()
         numbers, counts = np.unique(self._judged.layout[self._judged.after == UNTOLD], return_counts=True)
         for number, count in zip(numbers.tolist(), counts.tolist(), strict=True):

@@ -11,7 +11,7 @@ be told. Its keys:
 - ``causes``: what has changed it, each with ``check`` (its whole name), ``metric`` (null: the check as a whole),
   ``channel``, ``before``, ``after`` (null: not judged), ``why``, ``value``, ``unit``, ``limit``, ``side``, ``margin``,
   ``place`` and ``place_unit`` (of a curve's worst point);
-- ``otherwise``: by check what was measured otherwise, in words; ``why``: why its captures could not be judged.
+- ``otherwise``: by check what was measured differently, in words; ``why``: why its captures could not be judged.
 
 ``summary`` counts: ``runs``, ``units``, ``judged``, ``changed``, ``changed_units``, ``cannot_be_told``, ``transitions``
 (each with ``before``, ``after``, ``runs`` and ``units``, by their newest runs), ``causes`` (``way``, ``check``,

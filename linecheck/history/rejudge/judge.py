@@ -36,7 +36,7 @@ from linecheck.run.voiding import voids
 
 __all__ = ["UNTOLD", "JudgedSpan", "SpanJudge", "after_verdict", "unpacked"]
 
-#: In place of a verdict's level: what is stored cannot tell it, because something was measured otherwise.
+#: In place of a verdict's level: what is stored cannot tell it, because something was measured differently.
 UNTOLD: Final = len(LEVELS)
 
 #: So many curves along one axis are judged at once.

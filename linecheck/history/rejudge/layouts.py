@@ -41,7 +41,7 @@ class Layout:
     """What runs of the same checks have in common.
 
     ``expected`` are the items that masks judge in the checks that they have, ``missing`` the checks of the limit file
-    that they do not have, ``otherwise`` those that masks judge and that were measured otherwise, each with what
+    that they do not have, ``otherwise`` those that masks judge and that were measured differently, each with what
     differs. ``rows`` remembers which items the rows of a run are, by their text.
     """
 

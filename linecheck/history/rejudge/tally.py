@@ -59,7 +59,8 @@ class ReadingChange:
 class ChangedRun:
     """A run whose verdict would change, or (``after`` None) cannot be told; ``newest`` is the last one of its unit.
 
-    ``otherwise`` says of each check that was measured otherwise what differs, ``why`` why nothing else could be judged.
+    ``otherwise`` says of each check that was measured differently what differs, ``why`` why nothing else could be
+    judged.
     """
 
     sequence: int
@@ -100,7 +101,7 @@ class Tally:
     ``transitions`` and ``unit_transitions`` count runs and units (by their newest run) by verdict before and after,
     also where both are the same. Of the yields, those of units go by the first run of each that is valid; both leave
     out what cannot be told (a unit, if one of its runs cannot), so that before and after are of the same. ``otherwise``
-    counts runs by the check that was measured otherwise and by what differs.
+    counts runs by the check that was measured differently and by what differs.
     """
 
     transitions: Mapping[Transition, int]
