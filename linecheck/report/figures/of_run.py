@@ -88,20 +88,15 @@ def _guard(view: Run, mask: Mask | None) -> str:
 
 def _all_worst(items: Sequence[JudgedCurve]) -> tuple[Mark, ...]:
     """Return the worst point of every judged curve; channels that are worst at one place share their words."""
-    found = [(item, mark) for item in items for mark in _worst_marks(item)]
-    marks: list[Mark] = []
+    found = [(item, mark) for item in items if (mark := _worst_mark(item)) is not None]
+    groups: dict[tuple[Verdict | None, str], list[JudgedCurve]] = {}
     for item, mark in found:
-        unit = item.curve.x_unit
-        alike = [
-            (other, its)
-            for other, its in found
-            if its.verdict is mark.verdict and place_text(its.x, unit) == place_text(mark.x, unit)
-        ]
-        is_first = alike[0][1] is mark
-        text = (
-            mark.text if len(alike) == 1 else _shared_words([other for other, _ in alike]) if is_first else ""
-        )
-        marks.append(replace(mark, text=text))
+        groups.setdefault((mark.verdict, place_text(mark.x, item.curve.x_unit)), []).append(item)
+    marks = []
+    for item, mark in found:
+        alike = groups[mark.verdict, place_text(mark.x, item.curve.x_unit)]
+        shared = _shared_words(alike) if alike[0] is item else ""
+        marks.append(mark if len(alike) == 1 else replace(mark, text=shared))
     return tuple(marks)
 
 
@@ -118,22 +113,16 @@ def _shared_words(items: Sequence[JudgedCurve]) -> str:
     return f"worst at {place}: {values}, {verb}{margin}"
 
 
-def _worst_marks(item: JudgedCurve) -> list[Mark]:
+def _worst_mark(item: JudgedCurve) -> Mark | None:
     """Return the worst point of a judged curve, where one was found."""
     if item.worst_x is None or item.worst_y is None or item.verdict not in _SETTLED:
-        return []
+        return None
     curve = item.curve
     margin = "" if item.margin is None else f", {_margin(item.margin, curve.unit)}"
     where = f"{value_text(item.worst_y, curve.unit)} at {place_text(item.worst_x, curve.x_unit)}"
     channel = f" {curve.channel}" if curve.channel else ""
-    return [
-        Mark(
-            item.worst_x,
-            item.worst_y,
-            f"worst{channel}: {where}, {_VERBS[item.verdict]}{margin}",
-            item.verdict,
-        )
-    ]
+    text = f"worst{channel}: {where}, {_VERBS[item.verdict]}{margin}"
+    return Mark(item.worst_x, item.worst_y, text, item.verdict)
 
 
 def _margin(margin: float, unit: str) -> str:
@@ -153,7 +142,8 @@ def _alt(title: str, items: Sequence[JudgedCurve], mask: Mask | None, others: Se
         )
         channel = curve.channel or "pair"
         parts.append(f"{channel}: from {low} to {high}, between {least} and {most}.")
-        parts += [f"{mark.text}." for mark in _worst_marks(item)]
+        if (mark := _worst_mark(item)) is not None:
+            parts.append(f"{mark.text}.")
         if item.verdict is Verdict.INVALID:
             parts.append(f"{channel} was not judged.")
     if mask is None:
