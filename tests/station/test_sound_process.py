@@ -71,8 +71,11 @@ def test_a_failure_is_a_station_error_in_its_words(process):
 
 def test_no_reply_is_a_station_error_in_time(process, monkeypatch):
     monkeypatch.setattr(sound_process, "OPEN_SECONDS", 2.0)
+    engine = process("while True: time.sleep(60)")
     with pytest.raises(StationError, match=r"did not answer for 2 s while opening the devices"):
-        process("while True: time.sleep(60)").open()
+        engine.open()
+    with pytest.raises(StationError, match="has ended"):
+        engine.ready(8000)
 
 
 def test_a_process_that_dies_is_a_station_error_with_its_last_words(process):
