@@ -55,7 +55,7 @@ def _tell(lines: Iterable[str], listener: Listener) -> None:
 
 def _unsent(location: str, to: str) -> Iterator[str]:
     """Yield what has waited for long: of one unit, nobody is there to hear what comes of sending it."""
-    from linecheck.log.sync.unsent import unsent_for_long
+    from linecheck.log.sync.local import unsent_for_long
 
     with suppress(LinecheckError):
         waiting = unsent_for_long(location, to, datetime.now(UTC))

@@ -39,8 +39,7 @@ from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
-from linecheck.results.files import ResultFiles, run_files
-from linecheck.results.run_folder import run_folder
+from linecheck.results.files import ResultFiles, run_files, run_folder
 from linecheck.run.facts import Purpose
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.plan import Plan, check_serial

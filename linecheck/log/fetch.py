@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -33,6 +33,8 @@ _AT_ONCE = 500
 _NUMBERED = (run, statement)
 
 Row = dict[str, Any]
+#: The rows that belong to records, by record and by what they are.
+Parts = dict[int, dict[str, list[Row]]]
 
 
 class Record(NamedTuple):
@@ -117,7 +119,7 @@ def records_of(connection: Connection, sequences: Sequence[int], names: Sequence
     """Yield the records of runs that are there, in the order in which their numbers are given, with some parts only."""
     for at in range(0, len(sequences), _AT_ONCE):
         some = sequences[at : at + _AT_ONCE]
-        parts: dict[int, dict[str, list[Row]]] = {}
+        parts: Parts = {}
         for name in names:
             for sequence, rows in _part(connection, name, PARTS[name][0].c.sequence.in_(some)):
                 parts.setdefault(sequence, _no_parts())[name] = rows
@@ -136,11 +138,27 @@ def records_after(connection: Connection, sequence: int | None, count: int) -> l
         if sequence is not None:
             query = query.where(table.c.sequence > sequence)
         found += [(row._asdict(), table is run) for row in connection.execute(query)]
+    return records_from(found, count, lambda first, last: _parts(connection, first, last))
+
+
+def records_from(
+    found: list[tuple[Row, bool]], count: int, parts_of: Callable[[int, int], Parts]
+) -> list[Record]:
+    """Return the first records of some rows of runs and statements, as :func:`records_after` does.
+
+    Parameters
+    ----------
+    found : list of (row, bool)
+        Each with whether it is of a run.
+    count : int
+    parts_of : callable
+        Gives the rows that belong to a span of records, by record.
+    """
     if not found:
         return []
     found.sort(key=lambda item: item[0]["sequence"])
     first, last = found[0][0]["sequence"], found[min(count, len(found)) - 1][0]["sequence"]
-    parts = _parts(connection, first, last)
+    parts = parts_of(first, last)
     return [
         Record(row, parts.get(row["sequence"], _no_parts()), is_run)
         for row, is_run in found
@@ -148,9 +166,15 @@ def records_after(connection: Connection, sequence: int | None, count: int) -> l
     ]
 
 
-def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str, list[Row]]]:
+def grouped(rows: Iterable[Row]) -> Iterator[tuple[int, list[Row]]]:
+    """Yield rows that are in order record by record."""
+    for sequence, group in groupby(rows, key=itemgetter("sequence")):
+        yield sequence, list(group)
+
+
+def _parts(connection: Connection, first: int, last: int) -> Parts:
     """Return the rows that belong to a span of records, by record."""
-    found: dict[int, dict[str, list[Row]]] = {}
+    found: Parts = {}
     for name, (table, _) in PARTS.items():
         for sequence, rows in _part(connection, name, table.c.sequence.between(first, last)):
             found.setdefault(sequence, _no_parts())[name] = rows
@@ -158,13 +182,11 @@ def _parts(connection: Connection, first: int, last: int) -> dict[int, dict[str,
 
 
 def _part(connection: Connection, name: str, within: ColumnElement[bool]) -> Iterator[tuple[int, list[Row]]]:
-    """Yield the rows of one sort that belong to some records, record by record."""
+    """Return the rows of one sort that belong to some records, record by record."""
     table, order = PARTS[name]
     query = select(table).where(within)
     query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
-    rows = (row._asdict() for row in connection.execute(query))
-    for sequence, group in groupby(rows, key=itemgetter("sequence")):
-        yield sequence, list(group)
+    return grouped(row._asdict() for row in connection.execute(query))
 
 
 def _no_parts() -> dict[str, list[Row]]:

@@ -15,7 +15,8 @@ from __future__ import annotations
 import os
 import re
 import stat
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -124,18 +125,14 @@ def _message(head: Head) -> bytes:
 
 def _private_key(path: Path) -> Ed25519PrivateKey:
     _refuse_without_library()
-    from cryptography.exceptions import UnsupportedAlgorithm
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     content = _content(path)
     if os.name == "posix" and stat.S_IMODE(path.stat().st_mode) & 0o077:
         raise FileError(visible(str(path)), "others may read this private key: chmod 600 it")
-    try:
+    with _refused(path, f"is no private key in PEM without a passphrase: {_MAKE_KEY}"):
         key = load_pem_private_key(content, password=None)
-    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
-        message = f"is no private key in PEM without a passphrase: {_MAKE_KEY}"
-        raise FileError(visible(str(path)), message) from error
     if not isinstance(key, Ed25519PrivateKey):
         raise FileError(visible(str(path)), f"is no Ed25519 key: {_MAKE_KEY}")
     return key
@@ -143,17 +140,25 @@ def _private_key(path: Path) -> Ed25519PrivateKey:
 
 def _public_key(path: Path) -> Ed25519PublicKey:
     _refuse_without_library()
-    from cryptography.exceptions import UnsupportedAlgorithm
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
     from cryptography.hazmat.primitives.serialization import load_pem_public_key
 
-    try:
+    with _refused(path, f"is no public key in PEM: {_MAKE_PUBLIC}"):
         key = load_pem_public_key(_content(path))
-    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
-        raise FileError(visible(str(path)), f"is no public key in PEM: {_MAKE_PUBLIC}") from error
     if not isinstance(key, Ed25519PublicKey):
         raise FileError(visible(str(path)), f"is no Ed25519 key: {_MAKE_PUBLIC}")
     return key
+
+
+@contextmanager
+def _refused(path: Path, message: str) -> Iterator[None]:
+    """Say what a file is not, where the library cannot read it as a key."""
+    from cryptography.exceptions import UnsupportedAlgorithm
+
+    try:
+        yield
+    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
+        raise FileError(visible(str(path)), message) from error
 
 
 def _content(path: Path) -> bytes:

@@ -5,6 +5,7 @@
 :class:`Contents`         the bytes of one run's files
 :class:`SetFiles`         the files of many sets, written while these are judged
 :func:`run_files`         the files that every run has in its own folder
+:func:`run_folder`        which that is
 ========================  ====================================================================
 
 One that cannot be written keeps none of the others from being written.
@@ -15,7 +16,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
+from datetime import datetime
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from linecheck.errors import FileError, RecordError
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from linecheck.results.cases import Case
     from linecheck.results.overview import Brief
 
-__all__ = ["Contents", "ResultFiles", "SetFiles", "run_files"]
+__all__ = ["Contents", "ResultFiles", "SetFiles", "run_files", "run_folder"]
 
 #: What a capture set's own files end with.
 READ_SUFFIXES = (".toml", ".wav", ".flac")
@@ -121,6 +123,13 @@ def run_files(folder: Path) -> ResultFiles:
     """Return the files that every run has in its own folder."""
     own = {name: form.run_file for name, form in result_formats().items() if form.run_file}
     return ResultFiles({name: folder / file for name, file in own.items()})
+
+
+def run_folder(serial: str, started: datetime, run_id: str) -> PurePath:
+    """Return the folder of a run's files, below that of all runs."""
+    from linecheck.captures.capture_set import plain_file_name
+
+    return PurePath(plain_file_name(serial), f"{started:%Y%m%dT%H%M%SZ}-{run_id[:8]}")
 
 
 class SetFiles:

@@ -42,8 +42,6 @@ Purpose = Literal["unit", "golden", "challenge"]
 Kind = Literal["text", "hash", "flag", "data", "document", "assets", "captures"]
 #: Those that have a column of the run's row.
 COLUMN_KINDS: Final = ("text", "hash", "flag", "data")
-#: Who says it.
-Source = Literal["operator", "unit", "station", "linecheck"]
 #: Where in the result it stands: with the unit, or with the station that measured it.
 ResultPlace = Literal["unit", "station"]
 #: Where on a page it stands: beside the verdict, or under one of the headings at its end.
@@ -81,7 +79,6 @@ class Fact:
     meaning : str
         What it says, in a few words.
     kind : str
-    said_by : str
     since : int
         The record format that it came with; the log's schema has the same number.
     metavar : str
@@ -112,7 +109,6 @@ class Fact:
     label: str
     meaning: str
     kind: Kind
-    said_by: Source
     since: int
     metavar: str = ""
     help: str = ""
@@ -151,119 +147,119 @@ class Facts:
     """The facts of a run; None, or empty, where nobody said anything."""
 
     firmware: str | None = _fact(
-        "firmware", "the unit's firmware", since=1, said_by="operator", metavar="F",
+        "firmware", "the unit's firmware", since=1, metavar="F",
         listed=True, picked_by="firmware", result="unit", page=("identity",), missed=True,
     )  # fmt: skip
     operator: str | None = _fact(
-        "operator", "who ran it", since=1, said_by="operator", metavar="O",
+        "operator", "who ran it", since=1, metavar="O",
         listed=True, picked_by="operator", result="unit", page=("identity", "station"), missed=True,
     )  # fmt: skip
     purpose: Purpose = _fact(
-        "purpose", "unit, golden or challenge", since=3, said_by="station",
+        "purpose", "unit, golden or challenge", since=3,
         listed=True, default="unit", choices=("unit", "golden", "challenge"), result="unit", page=("identity",),
     )  # fmt: skip
     released: bool | None = _fact(
         "released", "whether this run releases its unit; a pass that does not is a hold", "flag", since=4,
-        said_by="linecheck", listed=True, result="unit", page=("record",), compared=False,
+        listed=True, result="unit", page=("record",), compared=False,
     )  # fmt: skip
     variant: str | None = _fact(
-        "variant", "variant of the model", since=3, said_by="operator", metavar="V",
+        "variant", "variant of the model", since=3, metavar="V",
         listed=True, picked_by="variant", result="unit", page=("identity",),
     )  # fmt: skip
     lot: str | None = _fact(
-        "lot", "lot", since=3, said_by="operator", metavar="L",
+        "lot", "lot", since=3, metavar="L",
         listed=True, picked_by="lot", result="unit", page=("identity",),
     )  # fmt: skip
     work_order: str | None = _fact(
-        "work order", "work order", since=3, said_by="operator", metavar="W",
+        "work order", "work order", since=3, metavar="W",
         listed=True, picked_by="work-order", result="unit", page=("identity",),
     )  # fmt: skip
     shift: str | None = _fact(
-        "shift", "shift", since=3, said_by="operator", metavar="S",
+        "shift", "shift", since=3, metavar="S",
         listed=True, picked_by="shift", result="unit", page=("station",),
     )  # fmt: skip
     nest: str | None = _fact(
-        "nest", "nest", since=3, said_by="station",
+        "nest", "nest", since=3,
         listed=True, picked_by="nest", result="unit", page=("station",),
     )  # fmt: skip
     reason: str | None = _fact(
-        "retest reason", "why the unit was tested again", since=3, said_by="operator", metavar="CODE",
+        "retest reason", "why the unit was tested again", since=3, metavar="CODE",
         help="Retest reason; the limit file may say which codes there are.",
         listed=True, result="unit", page=("record",), compared=False,
     )  # fmt: skip
     override: Mapping[str, str] = _fact(
-        "override, {}", "who let it take place against a rule, and why", "data", since=3, said_by="operator",
+        "override, {}", "who let it take place against a rule, and why", "data", since=3,
         result="unit", null_where_empty=True, page=("record",), compared=False,
     )  # fmt: skip
     identity: Mapping[str, str] = _fact(
-        "the unit's own {}", "what the unit said of itself", "data", since=3, said_by="unit",
+        "the unit's own {}", "what the unit said of itself", "data", since=3,
         result="unit", page=("record",),
     )  # fmt: skip
     assets: tuple[Asset, ...] = _fact(
-        "asset {}", "what the run's numbers rest on", "assets", since=3, said_by="station",
+        "asset {}", "what the run's numbers rest on", "assets", since=3,
         result="unit", page=("assets",),
     )  # fmt: skip
     station: str | None = _fact(
-        "station", "station", since=1, said_by="station",
+        "station", "station", since=1,
         listed=True, picked_by="at-station", result="station", page=("identity", "station"), missed=True,
     )  # fmt: skip
     loop: str | None = _fact(
-        "loop", "whether a check of the station's loop proves its own path", since=4, said_by="station",
+        "loop", "whether a check of the station's loop proves its own path", since=4,
         result="station", page=("station",), compared=False,
     )  # fmt: skip
     station_config_sha256: str | None = _fact(
-        "station config SHA-256", "hash of the station's config", "hash", since=1, said_by="linecheck",
+        "station config SHA-256", "hash of the station's config", "hash", since=1,
         result="station", page=("station",), missed=True,
     )  # fmt: skip
     calibration: Mapping[str, str] = _fact(
-        "calibration {}", "the station's calibration", "data", since=1, said_by="station",
+        "calibration {}", "the station's calibration", "data", since=1,
         result="station", page=("calibration",),
     )  # fmt: skip
     interface: Mapping[str, str] = _fact(
-        "interface {}", "the station's interface", "data", since=1, said_by="linecheck",
+        "interface {}", "the station's interface", "data", since=1,
         result="station", page=("interface",),
     )  # fmt: skip
     software: str = _fact(
-        "software", "what made the record", since=1, said_by="linecheck",
+        "software", "what made the record", since=1,
         listed=True, default="", result="station", page=("record",), missed=True,
     )  # fmt: skip
     #: The serial number as it was scanned or typed.
     scanned: str | None = _fact(
-        "scanned as", "the serial number as it was scanned or typed", since=3, said_by="operator",
+        "scanned as", "the serial number as it was scanned or typed", since=3,
         page=("record",), compared=False,
     )  # fmt: skip
     conditions: Mapping[str, str] = _fact(
-        "condition {}", "what the station's own command reported", "data", since=3, said_by="station",
+        "condition {}", "what the station's own command reported", "data", since=3,
         page=("surroundings",),
     )  # fmt: skip
     host: Mapping[str, str] = _fact(
-        "computer, {}", "the computer", "data", since=3, said_by="linecheck", page=("surroundings",),
+        "computer, {}", "the computer", "data", since=3, page=("surroundings",),
     )  # fmt: skip
     #: Whether the wall clock was synchronised, its offset from UTC, by how much it was set during the run.
     clock: Mapping[str, Any] = _fact(
-        "clock, {}", "the state of the wall clock", "data", since=3, said_by="linecheck",
+        "clock, {}", "the state of the wall clock", "data", since=3,
         page=("surroundings",), compared=False,
     )  # fmt: skip
     source_commit: str | None = _fact(
-        "commit of linecheck", "the commit that it ran from", "hash", since=3, said_by="linecheck",
+        "commit of linecheck", "the commit that it ran from", "hash", since=3,
         page=("surroundings",),
     )  # fmt: skip
     packages: Mapping[str, str] = _fact(
-        "package {}", "the installed packages", "document", since=3, said_by="linecheck",
+        "package {}", "the installed packages", "document", since=3,
     )  # fmt: skip
     plan_sha256: str | None = _fact(
-        "plan SHA-256", "hash over what was to be played, in order", "hash", since=3, said_by="linecheck",
+        "plan SHA-256", "hash over what was to be played, in order", "hash", since=3,
     )  # fmt: skip
     gates: Mapping[str, Any] = _fact(
-        "gate {}", "the state of the station's gates", "data", since=3, said_by="station",
+        "gate {}", "the state of the station's gates", "data", since=3,
         page=("station",), compared=False,
     )  # fmt: skip
     captures: Mapping[str, str] = _fact(
-        "capture of {}", "where each check's capture is kept", "captures", since=3, said_by="station",
+        "capture of {}", "where each check's capture is kept", "captures", since=3,
         page=("record",), compared=False,
     )  # fmt: skip
     captures_why: str | None = _fact(
-        "captures", "why captures were kept, or were not", since=3, said_by="station",
+        "captures", "why captures were kept, or were not", since=3,
         page=("record",), compared=False,
     )  # fmt: skip
 

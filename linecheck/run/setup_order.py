@@ -8,13 +8,13 @@ improved by reversing stretches. What costs the same keeps the limit file's orde
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from linecheck.limits.loading.setup_entries import RATE
 from linecheck.limits.model import Check
 
-__all__ = ["Cost", "cost_of_walk", "setup_order", "varying_settings"]
+__all__ = ["Cost", "setup_order", "varying_settings"]
 
 MAX_EXACT: Final = 10
 #: With more setups than this, reversing stretches would take longer than it saves.
@@ -23,7 +23,6 @@ MAX_PASSES: Final = 20
 
 #: Acts of an operator, and changes of settings.
 Cost = tuple[int, int]
-Setup = Mapping[str, str]
 #: How the unit is set, by setting, None where nobody has set it yet.
 _State = tuple[str | None, ...]
 
@@ -61,18 +60,6 @@ def setup_order(checks: Sequence[Check], by_hand: Callable[[str], bool]) -> list
     walk = _Walk(tuple(groups), hands)
     found = list(groups.values())
     return [found[index] for index in walk.best()]
-
-
-def cost_of_walk(setups: Sequence[Setup], by_hand: Callable[[str], bool]) -> Cost:
-    """Return what it costs to set a unit, which nobody has set before, one way after the other."""
-    now: dict[str, str] = {}
-    acts = changes = 0
-    for setup in setups:
-        changed = [name for name, value in setup.items() if now.get(name) != value]
-        acts += sum(map(by_hand, changed))
-        changes += len(changed)
-        now.update(setup)
-    return acts, changes
 
 
 class _Walk:

@@ -1,17 +1,18 @@
 """The archive of captures: each run whole or not at all, whatever happens meanwhile."""
 
 import errno
+import itertools
 import json
 import os
 import shutil
-import subprocess
-import sys
+import signal
 import threading
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from forked import started
+from log_processes import ARCHIVED, ARCHIVED_NEXT, archive_killed_at
 from made_archive import (
     NOW,
     Disk,
@@ -35,8 +36,7 @@ from linecheck.log.archive.removal import remove
 from linecheck.log.archive.retention import Retention, removals
 from linecheck.log.archive.verify import verify_archive
 
-TESTS = Path(__file__).parent.parent
-TWO = {"tone": made_capture(1), "quiet": made_capture(2)}
+TWO = ARCHIVED
 
 
 @pytest.fixture
@@ -215,71 +215,30 @@ def test_a_disk_that_is_full_at_any_place_leaves_nothing_and_says_so(tmp_path):
 
 # A program that is killed at each place in turn.
 
-KILLED = """
-import json, os, shutil, signal, sys
-from pathlib import Path
-from made_archive import Disk, add_objects, add_run, kept_run, made_capture, run_number, NOW
-from linecheck.limits.verdict import Verdict
-from linecheck.log.archive import Archive
-from linecheck.log.archive.removal import remove
-from linecheck.log.archive.retention import Retention, removals
 
-root, what = Path(sys.argv[1]), sys.argv[2]
-two = {"tone": made_capture(1), "quiet": made_capture(2)}
-other = {"tone": made_capture(1), "noise": made_capture(3)}
-before = root / "before"
-archive = Archive(before)
-archive.folder.mkdir()
-add_run(archive, two, kept_run(captures=two, run_id=run_number(1), days_old=9))
-if what == "remove":
-    add_run(archive, other, kept_run(captures=other, run_id=run_number(2)))
-    for entry in list(archive.entries()):
-        add_objects(archive, entry)
-
-def work(archive):
-    if what == "add":
-        add_run(archive, other, kept_run(captures=other, run_id=run_number(2)))
-    else:
-        scan, policy = archive.scan(), Retention({"pass": 5})
-        remove(archive, scan, removals(scan.entries, policy, NOW), policy, lambda content: None)
-
-def copy(number):
-    place = root / str(number)
-    place.mkdir()
-    for folder, _, names in os.walk(before):
-        target = place / os.path.relpath(folder, before)
-        target.mkdir(exist_ok=True)
-        for name in names:
-            os.link(os.path.join(folder, name), target / name)
+def copied(before, place):
+    """Copy an archive as links, which is as quick as can be."""
+    shutil.copytree(before, place, copy_function=os.link)
     return place
-
-number, done = 0, False
-while not done:
-    number += 1
-    place = copy(number)
-    child = os.fork()
-    if child == 0:
-        with Disk(number, lambda _: os.kill(os.getpid(), signal.SIGKILL), room_only=False):
-            work(Archive(place))
-        os._exit(0)
-    done = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
-print(number)
-"""
 
 
 @pytest.fixture(params=["add", "remove"])
 def killed(request, tmp_path):
     """Archives in which a program was killed at its first change of the disk, its second …, and what it did."""
-    done = subprocess.run(
-        [sys.executable, "-c", KILLED, str(tmp_path), request.param],
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
-        capture_output=True,
-        text=True,
-        timeout=250,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return request.param, [tmp_path / str(number) for number in range(1, int(done.stdout) + 1)]
+    before = Archive(tmp_path / "before")
+    add_run(before, ARCHIVED, kept_run(captures=ARCHIVED, run_id=run_number(1), days_old=9))
+    if request.param == "remove":
+        add_run(before, ARCHIVED_NEXT, kept_run(captures=ARCHIVED_NEXT, run_id=run_number(2)))
+        for entry in list(before.entries()):
+            add_objects(before, entry)
+    folders = []
+    for number in itertools.count(1):
+        folders.append(copied(before.folder, tmp_path / str(number)))
+        working = started(archive_killed_at, folders[-1], number, request.param)
+        working.join()
+        if working.exitcode == 0:
+            return request.param, folders
+        assert working.exitcode == -signal.SIGKILL
 
 
 def test_a_program_that_is_killed_leaves_a_run_whole_or_gone_and_the_next_tidies_up(killed):

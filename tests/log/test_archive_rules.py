@@ -195,9 +195,7 @@ def is_old(each, policy):
     return days is not None and NOW - each.started > timedelta(days=days)
 
 
-@given(archives(), policies())
-@settings(max_examples=60, deadline=None)
-def test_what_is_past_its_time_goes_and_what_is_protected_goes_by_age_alone(entries, policy):
+def assert_what_is_past_its_time_goes_and_what_is_protected_goes_by_age_alone(entries, policy):
     gone, stays = split(entries, policy)
     assert not any(is_old(each, policy) for each in stays)
     for removal in gone:
@@ -207,25 +205,19 @@ def test_what_is_past_its_time_goes_and_what_is_protected_goes_by_age_alone(entr
             assert policy.most_bytes is not None or policy.missing_bytes > 0
 
 
-@given(archives(), policies())
-@settings(max_examples=60, deadline=None)
-def test_the_limit_is_met_unless_nothing_is_left_that_may_go(entries, policy):
+def assert_the_limit_is_met_unless_nothing_is_left_that_may_go(entries, policy):
     _, stays = split(entries, policy)
     if policy.most_bytes is not None and total_bytes(stays) > policy.most_bytes:
         assert not any(policy.class_of(each) in GOES_FOR_ROOM for each in stays)
 
 
-@given(archives(), policies())
-@settings(max_examples=60, deadline=None)
-def test_the_reserve_is_had_again_unless_no_pass_is_left(entries, policy):
+def assert_the_reserve_is_had_again_unless_no_pass_is_left(entries, policy):
     gone, stays = split(entries, policy)
     if freed_bytes(gone) < policy.missing_bytes:
         assert not any(policy.class_of(each) == "pass" for each in stays)
 
 
-@given(archives(), policies())
-@settings(max_examples=60, deadline=None)
-def test_no_more_goes_than_must(entries, policy):
+def assert_no_more_goes_than_must(entries, policy):
     gone, _ = split(entries, policy)
     for at, removal in enumerate(gone):
         if is_old(removal.entry, policy):
@@ -235,9 +227,7 @@ def test_no_more_goes_than_must(entries, policy):
         assert too_much or freed_bytes(gone[:at]) < policy.missing_bytes
 
 
-@given(archives(), policies())
-@settings(max_examples=60, deadline=None)
-def test_the_oldest_of_the_first_class_goes_first(entries, policy):
+def assert_the_oldest_of_the_first_class_goes_first(entries, policy):
     only_room = replace(policy, keep_days={}, missing_bytes=0)
     gone, stays = split(entries, only_room)
     order = [
@@ -251,8 +241,18 @@ def test_the_oldest_of_the_first_class_goes_first(entries, policy):
             assert rank > order[-1]
 
 
-@given(archives(), policies(), st.randoms())
+@given(archives(), policies())
 @settings(max_examples=60, deadline=None)
+def test_what_goes_and_what_stays(entries, policy):
+    assert_what_is_past_its_time_goes_and_what_is_protected_goes_by_age_alone(entries, policy)
+    assert_the_limit_is_met_unless_nothing_is_left_that_may_go(entries, policy)
+    assert_the_reserve_is_had_again_unless_no_pass_is_left(entries, policy)
+    assert_no_more_goes_than_must(entries, policy)
+    assert_the_oldest_of_the_first_class_goes_first(entries, policy)
+
+
+@given(archives(), policies(), st.randoms())
+@settings(max_examples=25, deadline=None)
 def test_it_follows_from_what_is_there_and_the_second_time_nothing_goes(entries, policy, random):
     gone, stays = split(entries, policy)
     assert len(gone) + len(stays) == len(entries)

@@ -1,94 +1,53 @@
 """A disk that takes no more, at every place of every file that a run writes: nothing is lost, half-written or untrue.
 
 The limit is that of the system on the size of a file (RLIMIT_FSIZE), moved on by a little from one run to the next:
-each run ends at another write. One process imports everything and forks one process a run.
+each run ends at another write.
 """
 
+import itertools
 import json
 import os
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
-from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from forked import answer
+from log_processes import record_on_full_disk
 from made_runs import made_run
 
 from linecheck.files.durable import TEMPORARY_SUFFIX
 from linecheck.log import Log, LogReader
 
-TESTS = Path(__file__).parent.parent
-
-#: Records a run as a station does, once for each limit, and says what each came to.
-SCRIPT = """
-import json, os, resource, sys
-from pathlib import Path
-from made_runs import large_run, made_run
-from linecheck.cli.display.console import Console
-from linecheck.errors import LinecheckError
-from linecheck.line.recording import record_and_report
-from linecheck.log import Log
-from linecheck.results.files import run_files
-
-folder, there, limits = Path(sys.argv[1]), sys.argv[2] == "there", json.loads(sys.argv[3])
-made_run()
-run = large_run(checks=6, points=400)
-
-def work(place, shown):
-    os.dup2(shown, 1)
-    os.dup2(shown, 2)
-    with Log(place / "log.sqlite") as log:
-        files = run_files(place)
-        status = record_and_report(run, log, [files], Console(), strict=False)
-        log.state("self_check", "bench", {"met": True})
-        return status
-
-for limit in limits:
-    place = folder / str(limit)
-    place.mkdir()
-    if there:
-        Log(place / "log.sqlite").append(made_run())
-    heard, shown = os.pipe()
-    child = os.fork()
-    if child == 0:
-        status = 99
-        hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
-        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
-        try:
-            status = int(work(place, shown))
-        except LinecheckError as error:
-            status = 50 + int(error.exit_status)
-            resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
-            (place / "refused").write_text(str(error))
-        finally:
-            sys.stdout.flush()
-            os._exit(status)
-    os.close(shown)
-    with open(heard) as told:
-        (place / "shown").write_text(told.read())
-    (place / "status").write_text(str(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])))
-print(run.run_id)
-"""
+#: Where the disk is full: at each of some writes of a log that is made, or of a run and its files.
+SOME = [0, 4096, 40_000, 90_000, 160_000, 300_000, 2_000_000]
+EVERYWHERE = [*range(0, 60_000, 4096), *range(60_000, 400_000, 24_576), 2_000_000]
 
 
-@pytest.fixture(scope="module", params=["a new log", "a log that is there"])
+@pytest.fixture(
+    scope="module",
+    params=[
+        *itertools.product(["a new log", "a log that is there"], [SOME]),
+        *(
+            pytest.param((each, EVERYWHERE), marks=pytest.mark.soak)
+            for each in ("a new log", "a log that is there")
+        ),
+    ],
+    ids=lambda each: f"{each[0]}, {len(each[1])} places",
+)
 def swept(request, tmp_path_factory):
-    """What runs left behind whose disk was full at one place each, by the place; and whose run it was."""
+    """What runs left behind whose disk was full at one place each, with what each came to."""
+    log, limits = request.param
     folder = tmp_path_factory.mktemp("full")
-    there = request.param == "a log that is there"
-    limits = [*range(0, 60_000, 4096), *range(60_000, 400_000, 24_576), 2_000_000]
-    done = subprocess.run(
-        [sys.executable, "-c", SCRIPT, str(folder), "there" if there else "new", json.dumps(limits)],
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return [folder / str(limit) for limit in limits], done.stdout.strip(), there
+    places = {}
+    for limit in limits:
+        place = folder / str(limit)
+        place.mkdir()
+        if log == "a log that is there":
+            with Log(place / "log.sqlite") as there:
+                there.append(made_run())
+        places[place] = answer(record_on_full_disk, place, limit)
+    return places, log == "a log that is there"
 
 
 def run_ids(place):
@@ -102,27 +61,20 @@ def run_ids(place):
 
 
 def test_each_ends_in_its_own_words_and_never_in_a_traceback(swept):
-    places, _, _ = swept
     seen = set()
-    for place in places:
-        status = int((place / "status").read_text())
+    for place, (_, status, shown, refused) in swept[0].items():
         seen.add(status)
-        shown = (place / "shown").read_text()
         assert "Traceback" not in shown
-        if status > 50:
-            refused = (place / "refused").read_text()
+        if refused:
             assert "the disk" in refused or "File too large" in refused, (place.name, refused)
         else:
             assert status in (0, 3), (place.name, status, shown)
     assert 0 in seen  # with room enough all is well,
-    assert 3 in seen or 53 in seen  # and without it was not
+    assert seen & {3, None}  # and without it was not
 
 
 def test_a_verdict_is_shown_only_of_what_is_recorded(swept):
-    places, run_id, _ = swept
-    for place in places:
-        status = int((place / "status").read_text())
-        shown = (place / "shown").read_text()
+    for place, (run_id, status, shown, _) in swept[0].items():
         recorded = run_id in run_ids(place)
         if status == 0 or "PASS" in shown.splitlines()[:1]:
             assert recorded, place.name
@@ -131,9 +83,9 @@ def test_a_verdict_is_shown_only_of_what_is_recorded(swept):
 
 
 def test_no_file_is_half_there(swept):
-    places, run_id, _ = swept
+    places, _ = swept
     whole = 0
-    for place in places:
+    for place, (run_id, *_) in places.items():
         if (place / "result.json").exists():
             assert json.loads((place / "result.json").read_text())["run"] == run_id
             whole += 1
@@ -144,8 +96,8 @@ def test_no_file_is_half_there(swept):
 
 
 def test_the_log_verifies_and_goes_on_once_there_is_room(swept):
-    places, _, there = swept
-    for place in places[::3]:
+    places, there = swept
+    for place in list(places)[::3]:
         before = run_ids(place)
         assert len(before) == len(set(before))
         assert there <= len(before) <= there + 1

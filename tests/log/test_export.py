@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pyarrow as pa
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 from pyarrow import parquet
@@ -276,6 +276,7 @@ HOSTILE = (
         max_size=4,
     )
 )
+@settings(max_examples=30)
 def test_hostile_texts_come_back(hostile):
     rows = [
         (

@@ -4,17 +4,17 @@ import contextlib
 import json
 import os
 import random
-import resource
 import shutil
 import signal
 import sqlite3
-import subprocess
-import sys
 import tempfile
+import time
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from forked import answer, started, until
+from log_processes import append_for_ever, append_until_full, use_as_nobody
 from made_runs import made_run
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
@@ -22,34 +22,6 @@ from sqlalchemy.pool import Pool
 from linecheck.errors import FileError, RecordError
 from linecheck.log import Log, LogReader
 from linecheck.log.schema import MIGRATIONS
-
-TESTS = Path(__file__).parent.parent
-
-#: Appends for ever, and says so after each append has returned.
-APPEND_FOR_EVER = """
-import json, os, sys
-from made_runs import made_run
-from linecheck.log import Log
-
-def append_for_ever(path):
-    with Log(path) as log:
-        while True:
-            run = made_run()
-            stored = log.append(run)
-            said = json.dumps([run.run_id, stored.sequence, stored.attempt, stored.record_hash])
-            os.write(1, said.encode() + b"\\n")
-"""
-
-
-def run_script(script, *arguments, **options):
-    return subprocess.run(
-        [sys.executable, "-c", script, *map(str, arguments)],
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        **options,
-    )
 
 
 def assert_all_there(path, said):
@@ -66,78 +38,48 @@ def assert_all_there(path, said):
     return len(stored)
 
 
-def test_killed_at_any_moment_no_recorded_run_is_lost(tmp_path):
-    # Importing takes longer than a round: one process imports, and forks a writer for each round.
-    script = (
-        APPEND_FOR_EVER
-        + """
-import signal, time
-for seconds in json.loads(sys.argv[2]):
-    writer = os.fork()
-    if writer == 0:
-        append_for_ever(sys.argv[1])
-    time.sleep(seconds)
-    os.kill(writer, signal.SIGKILL)
-    _, status = os.waitpid(writer, 0)
-    assert os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL, status
-"""
-    )
+@pytest.fixture
+def said(tmp_path):
+    """A file for what the log has acknowledged."""
+    path = tmp_path / "said"
+    path.touch()
+    return path
+
+
+def acknowledged(said):
+    return [json.loads(line) for line in said.read_text().splitlines()]
+
+
+@pytest.mark.parametrize("rounds", [5, pytest.param(100, marks=pytest.mark.soak)])
+def test_killed_at_any_moment_no_recorded_run_is_lost_and_the_next_writer_goes_on(tmp_path, said, rounds):
     moments = random.Random(20261120)
     path = tmp_path / "log.sqlite"
-    seconds = [moments.uniform(0.05, 0.3) for _ in range(16)]
-    done = run_script(script, path, json.dumps(seconds))
-    assert done.returncode == 0, done.stderr
-    said = [json.loads(line) for line in done.stdout.splitlines()]
-    assert said  # how many depends on how busy the machine is
+    for _ in range(rounds):
+        before = said.stat().st_size
+        writer = started(append_for_ever, path, said)
+        until(lambda before=before: said.stat().st_size > before)
+        time.sleep(moments.uniform(0.0, 0.05))
+        writer.kill()
+        writer.join()
+        assert writer.exitcode == -signal.SIGKILL
+    known = acknowledged(said)
     # Of each round, the run that was being recorded when it ended may be there too.
-    assert len(said) <= assert_all_there(path, said) <= len(said) + 16
-
-
-def test_killed_by_its_own_system_the_next_writer_goes_on(tmp_path):
-    path = tmp_path / "log.sqlite"
+    there = assert_all_there(path, known)
+    assert len(known) <= there <= len(known) + rounds
     with Log(path) as log:
-        log.append(made_run())
-    writer = subprocess.Popen(
-        [sys.executable, "-c", APPEND_FOR_EVER + "append_for_ever(sys.argv[1])", str(path)],
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
-        stdout=subprocess.PIPE,
-    )
-    with writer:
-        assert writer.stdout is not None
-        last = [json.loads(writer.stdout.readline()) for _ in range(3)][-1]
-        writer.send_signal(signal.SIGKILL)
-    with Log(path) as log:
-        stored = log.append(made_run())
-        assert stored.sequence > last[1]
-        assert stored.attempt == stored.sequence
+        assert log.append(made_run()).attempt == there + 1
         assert log.verify().intact
 
 
-def test_a_file_that_cannot_grow_loses_nothing_that_was_recorded(tmp_path):
-    script = (
-        APPEND_FOR_EVER
-        + """
-from linecheck.errors import RecordError
-try:
-    append_for_ever(sys.argv[1])
-except RecordError as error:
-    print(error, file=sys.stderr)
-    sys.exit(error.exit_status)
-"""
-    )
+def test_a_file_that_cannot_grow_loses_nothing_that_was_recorded(tmp_path, said):
     path = tmp_path / "log.sqlite"
-    limit = 600_000
-    done = run_script(
-        script, path, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+    assert answer(append_until_full, path, said, 600_000) == (
+        3,
+        f"{path}: the disk cannot be read or written: is it full, unplugged or failing?",
     )
-    assert done.returncode == 3
-    assert (
-        done.stderr.strip()
-        == f"{path}: the disk cannot be read or written: is it full, unplugged or failing?"
-    )
-    said = [json.loads(line) for line in done.stdout.splitlines()]
-    assert said
-    assert assert_all_there(path, said) == len(said)
+    known = acknowledged(said)
+    assert known
+    assert assert_all_there(path, known) == len(known)
 
 
 @contextlib.contextmanager
@@ -289,28 +231,6 @@ def test_a_log_of_a_newer_linecheck_is_refused(tmp_path, opened):
         opened(path)
 
 
-#: Warms up (so that everything is imported), becomes nobody where it is root, and does what it is told.
-AS_NOBODY = """
-import os, sys
-from made_runs import made_run
-from linecheck.errors import LinecheckError
-from linecheck.log import Log, LogReader
-
-with Log(sys.argv[2]) as log:
-    log.append(made_run())
-    log.verify()
-if os.geteuid() == 0:
-    os.setgroups([])
-    os.setgid(65534)
-    os.setuid(65534)
-for action in (lambda: Log(sys.argv[1]), lambda: print(LogReader(sys.argv[1]).verify().records)):
-    try:
-        action()
-    except LinecheckError as error:
-        print(int(error.exit_status), error)
-"""
-
-
 @pytest.fixture
 def open_folder():
     """Return a folder that everyone can get to, which pytest's own are not."""
@@ -328,18 +248,16 @@ def test_a_read_only_log_can_be_read_but_not_added_to(open_folder, tmp_path):
         log.append(made_run())
     path.chmod(0o444)
     open_folder.chmod(0o555)
-    done = run_script(AS_NOBODY, path, tmp_path / "warm.sqlite")
-    assert done.returncode == 0, done.stderr
-    refused, read = done.stdout.splitlines()
-    assert refused == f"2 {path}: the log is read-only: it needs a file and a folder that can be written to"
-    assert read == "2"
+    refused, read = answer(use_as_nobody, path, tmp_path / "warm.sqlite")
+    assert refused == (
+        2,
+        f"{path}: the log is read-only: it needs a file and a folder that can be written to",
+    )
+    assert read == 2
 
 
 def test_a_folder_that_cannot_be_written_to(open_folder, tmp_path):
     open_folder.chmod(0o555)
-    done = run_script(AS_NOBODY, open_folder / "log.sqlite", tmp_path / "warm.sqlite")
-    assert done.returncode == 0, done.stderr
-    refused, _ = done.stdout.splitlines()
-    assert refused.startswith(
-        f"2 {open_folder / 'log.sqlite'}: the log cannot be opened: is its folder there"
-    )
+    (status, refused), _ = answer(use_as_nobody, open_folder / "log.sqlite", tmp_path / "warm.sqlite")
+    assert status == 2
+    assert refused.startswith(f"{open_folder / 'log.sqlite'}: the log cannot be opened: is its folder there")

@@ -1,18 +1,18 @@
 """A log of schema 1, as the code before statements wrote it: read as it is, and migrated once it is added to."""
 
 import hashlib
-import json
 import os
-import resource
 import shutil
+import signal
 import sqlite3
-import subprocess
-import sys
 import tempfile
+import time
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from forked import answer, started, until
+from log_processes import open_log, open_on_full_disk, read_as_nobody
 from made_comparisons import made_comparison
 from made_runs import made_run
 
@@ -44,18 +44,6 @@ def copies(path):
     return sorted(name for name in os.listdir(path.parent) if "schema" in name)
 
 
-def run_script(script, *arguments, **options):
-    return subprocess.run(
-        [sys.executable, "-c", script, *map(str, arguments)],
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        **options,
-    )
-
-
 def assert_reads_as_of_old(path):
     with LogReader(path) as log:
         assert log.head() == HEAD
@@ -79,30 +67,15 @@ def test_reading_an_old_log_does_not_change_it(path):
     assert version(path) == 1
 
 
-#: Imports everything, becomes nobody where it is root, and reads.
-READ_AS_NOBODY = """
-import os, sys
-from linecheck.log import LogReader
-LogReader(sys.argv[2]).verify()
-if os.geteuid() == 0:
-    os.setgroups([])
-    os.setgid(65534)
-    os.setuid(65534)
-log = LogReader(sys.argv[1])
-print(log.head(), log.verify().records, len(log.signoffs()))
-"""
-
-
 def test_an_old_log_where_nothing_can_be_written(path):
     with tempfile.TemporaryDirectory(prefix="linecheck-test-") as folder:
         archived = Path(folder) / "log.sqlite"
         shutil.copy(path, archived)
         archived.chmod(0o444)
         Path(folder).chmod(0o555)
-        done = run_script(READ_AS_NOBODY, archived, path)
+        read = answer(read_as_nobody, archived, path)
         Path(folder).chmod(0o755)
-    assert done.returncode == 0, done.stderr
-    assert done.stdout == f"{HEAD} 6 0\n"
+    assert read == (HEAD, 6, 0)
 
 
 @pytest.mark.every_python
@@ -175,25 +148,14 @@ def test_a_migration_that_fails_changes_nothing(path, monkeypatch):
 
 
 def test_a_disk_that_is_full_while_copying_changes_nothing(path):
-    script = """
-import sys
-from linecheck.errors import LinecheckError
-from linecheck.log import Log
-try:
-    Log(sys.argv[1])
-except LinecheckError as error:
-    print(int(error.exit_status), error)
-"""
-    limit = 50_000  # Large enough for the migration's own journal to begin, too small for the copy.
-    done = run_script(
-        script, path, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
-    )
-    assert done.returncode == 0, done.stderr
+    # Large enough for the migration's own journal to begin, too small for the copy.
+    status, said = answer(open_on_full_disk, path, 50_000)
+    assert status == 3
     copy = path.with_name("log.schema-1.sqlite")
-    assert done.stdout.startswith(
-        f"3 {copy}: the copy of the log that is kept before it is brought to a new form cannot be written ("
+    assert said.startswith(
+        f"{copy}: the copy of the log that is kept before it is brought to a new form cannot be written ("
     )
-    assert done.stdout.endswith("free some space or give permission, and repeat; the log is as it was\n")
+    assert said.endswith("free some space or give permission, and repeat; the log is as it was")
     assert copies(path) == []
     assert not [name for name in os.listdir(path.parent) if name.endswith("-part")]
     assert version(path) == 1
@@ -209,9 +171,10 @@ def test_too_many_copies_are_said(path, monkeypatch):
 
 
 def test_stations_that_open_it_at_once_migrate_it_once(path):
-    script = "import sys; from linecheck.log import Log; Log(sys.argv[1], busy_seconds=60)"
-    processes = [subprocess.Popen([sys.executable, "-c", script, str(path)]) for _ in range(3)]
-    assert [process.wait(timeout=120) for process in processes] == [0, 0, 0]
+    processes = [started(open_log, path) for _ in range(3)]
+    for process in processes:
+        process.join()
+    assert [process.exitcode for process in processes] == [0, 0, 0]
     assert copies(path) == ["log.schema-1.sqlite"]
     with LogReader(path) as log:
         assert log.verify(HEAD).intact
@@ -221,32 +184,21 @@ def test_stations_that_open_it_at_once_migrate_it_once(path):
         ]
 
 
-def test_killed_at_any_moment_of_a_migration_the_log_opens(path):
-    script = """
-import json, os, random, shutil, signal, sys, time
-from linecheck.log import Log
-moments = random.Random(20261126)
-Log(sys.argv[1] + ".warm").close()
-began = time.monotonic()
-Log(sys.argv[2]).close()
-took = time.monotonic() - began
-ended = []
-for at in range(40):
-    folder = f"{sys.argv[1]}-{at}"
-    os.mkdir(folder)
-    shutil.copy(sys.argv[3], folder + "/log.sqlite")
-    migrating = os.fork()
-    if migrating == 0:
-        Log(folder + "/log.sqlite")
-        os._exit(0)
-    time.sleep(moments.uniform(0.0, 1.2 * took))
-    os.kill(migrating, signal.SIGKILL)
-    ended.append(os.WIFSIGNALED(os.waitpid(migrating, 0)[1]))
-print(json.dumps(ended))
-"""
-    done = run_script(script, path.parent / "killed", path, OLD)
-    assert done.returncode == 0, done.stderr
-    assert sum(json.loads(done.stdout)) >= 20
+@pytest.mark.parametrize("moments", [6, pytest.param(60, marks=pytest.mark.soak)])
+def test_killed_at_any_moment_of_a_migration_the_log_opens(path, moments):
+    began = time.monotonic()
+    Log(path).close()
+    took = time.monotonic() - began
+    for at in range(moments):
+        folder = path.parent / f"killed-{at}"
+        folder.mkdir()
+        shutil.copy(OLD, folder / "log.sqlite")
+        migrating = started(open_log, folder / "log.sqlite", folder / "begun")
+        until((folder / "begun").exists)
+        time.sleep(took * at / moments)
+        migrating.kill()
+        migrating.join()
+        assert at or migrating.exitcode == -signal.SIGKILL
     versions = set()
     for folder in path.parent.glob("killed-*"):
         log_path = folder / "log.sqlite"

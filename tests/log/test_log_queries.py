@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import made_check, made_curve, made_reading, made_run
 from sqlalchemy import event
@@ -100,6 +100,7 @@ def is_meant(record, run, wanted, runs):
 
 
 @given(data=st.data())
+@settings(max_examples=40)
 def test_runs_are_picked_as_going_through_them_all_would(log, every, data):
     runs = [run for _, run in every]
     some = data.draw(st.lists(st.sampled_from(NAMES), max_size=2, unique=True))

@@ -9,6 +9,8 @@ import pytest
 from postgres_server import PostgresServer
 from soak_log import Soak, faults_of_the_log, faults_of_the_server
 
+pytestmark = pytest.mark.soak
+
 
 @pytest.fixture(scope="module")
 def soaked(tmp_path_factory):

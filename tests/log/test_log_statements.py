@@ -1,14 +1,14 @@
 """Sign-offs in the log's chain: what comes back, who may sign, and that runs and statements share one sequence."""
 
 import json
-import os
+import random
 import sqlite3
-import subprocess
-import sys
+import time
 from contextlib import closing
-from pathlib import Path
 
 import pytest
+from forked import started, until
+from log_processes import sign_for_ever
 from made_comparisons import DIGEST, made_comparison, made_side
 from made_runs import made_check, made_curve, made_reading, made_run
 
@@ -18,8 +18,6 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log, LogReader, RunFilter
 from linecheck.log.signoff import Despite, same_person, signature
 from linecheck.run.model import SettingStep
-
-TESTS = Path(__file__).parent.parent
 
 
 def signed(by="Q. Engineer", decision="accept", role="QA engineer", reason="No audible loss."):
@@ -241,93 +239,45 @@ def test_settings_and_bounds_come_back(log):
 
 
 #: Adds runs, sign-offs and countersignatures in turn, and says so after each has returned.
-ADD = """
-import json, os, sys
-from made_comparisons import made_comparison
-from made_runs import made_run
-from linecheck.history.comparison.signing import sign
-from linecheck.log import Log
-from linecheck.log.signoff import signature
-
-def add(path, mine, count):
-    with Log(path, busy_seconds=60) as log:
-        for at in range(count):
-            said = [signature(by=f"{who} {mine}-{at}", role="QA", decision="accept", reason="-")
-                    for who in ("Signer", "Other")]
-            stored = log.append(made_run(serial=f"PR3-{mine}"))
-            tell(stored.sequence, stored.record_hash)
-            head = sign(log, made_comparison(), said[0])
-            tell(*head)
-            tell(*log.countersign(head.sequence, said[1]))
-
-def tell(sequence, own_hash):
-    os.write(1, json.dumps([sequence, own_hash]).encode() + b"\\n")
-"""
+def told(said):
+    return [tuple(json.loads(line)) for line in said.read_text().splitlines()]
 
 
-def started(script, *arguments):
-    return subprocess.Popen(
-        [sys.executable, "-c", script, *map(str, arguments)],
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-
-
-def test_three_processes_at_once_lose_nothing_and_never_clash(path):
-    with Log(path):
-        pass
-    processes = [started(ADD + f"add(sys.argv[1], {mine}, 8)", path) for mine in range(3)]
-    told = [
-        tuple(json.loads(line))
-        for process in processes
-        for line in process.communicate(timeout=120)[0].splitlines()
-    ]
-    assert [process.returncode for process in processes] == [0, 0, 0]
-    assert sorted(sequence for sequence, _ in told) == list(range(1, 73))
+def test_three_processes_at_once_lose_nothing_and_never_clash(path, tmp_path):
+    Log(path).close()
+    said = tmp_path / "said"
+    processes = [started(sign_for_ever, path, said, mine, 4) for mine in range(3)]
+    for process in processes:
+        process.join()
+    assert [process.exitcode for process in processes] == [0, 0, 0]
+    assert sorted(sequence for sequence, _ in told(said)) == list(range(1, 37))
     with LogReader(path) as log:
-        found = log.verify(Head(*max(told)))
+        found = log.verify(Head(*max(told(said))))
         assert found.intact
-        assert found.records == 72
-        assert len(log.runs()) == 24
+        assert found.records == 36
+        assert len(log.runs()) == 12
         assert all(len(signoff.countersignatures) == 1 for signoff in log.signoffs())
-        assert sorted(run.logged.attempt for run in log.runs(RunFilter(serial="PR3-1"))) == list(range(1, 9))
+        assert sorted(run.logged.attempt for run in log.runs(RunFilter(serial="PR3-1"))) == [1, 2, 3, 4]
 
 
-def test_killed_while_signing_no_signature_is_lost_or_half_there(path):
-    # Importing takes longer than a round: one process imports, and forks a signer for each round.
-    script = (
-        ADD
-        + """
-import random, signal, time
-moments = random.Random(20261126)
-for mine in range(12):
-    heard, said = os.pipe()
-    signer = os.fork()
-    if signer == 0:
-        os.dup2(said, 1)
-        add(sys.argv[1], mine, 10_000)
-    os.close(said)
-    told = os.read(heard, 65536)  # from here on it adds: the moment does not depend on how busy the machine is
-    time.sleep(moments.uniform(0.0, 0.15))
-    os.kill(signer, signal.SIGKILL)
-    assert os.WIFSIGNALED(os.waitpid(signer, 0)[1])
-    while told:
-        os.write(1, told)
-        told = os.read(heard, 65536)
-    os.close(heard)
-"""
-    )
-    process = started(script, path)
-    told = [json.loads(line) for line in process.communicate(timeout=120)[0].splitlines()]
-    assert process.returncode == 0
-    assert told
+@pytest.mark.parametrize("rounds", [4, pytest.param(60, marks=pytest.mark.soak)])
+def test_killed_while_signing_no_signature_is_lost_or_half_there(path, tmp_path, rounds):
+    moments = random.Random(20261126)
+    said = tmp_path / "said"
+    said.touch()
+    for mine in range(rounds):
+        before = said.stat().st_size
+        signer = started(sign_for_ever, path, said, mine)
+        until(lambda before=before: said.stat().st_size > before)
+        time.sleep(moments.uniform(0.0, 0.05))
+        signer.kill()
+        signer.join()
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         sql = "SELECT sequence, record_hash FROM run UNION ALL SELECT sequence, record_hash FROM statement"
         stored = dict(connection.execute(sql).fetchall())
-    assert all(stored[sequence] == own_hash for sequence, own_hash in told)
-    assert len(told) <= len(stored) <= len(told) + 12
+    assert all(stored[sequence] == own_hash for sequence, own_hash in told(said))
+    assert len(told(said)) <= len(stored) <= len(told(said)) + rounds
     with LogReader(path) as log:
         assert log.verify().intact
         assert log.verify().records == len(stored)

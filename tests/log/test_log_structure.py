@@ -13,6 +13,7 @@ from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
 from linecheck.log.schema import MIGRATIONS
+from linecheck.log.verification.structure import structure_faults
 
 OLD_LOGS = Path(__file__).parent / "logs"
 
@@ -68,7 +69,8 @@ def test_each_guard_and_index_that_is_dropped_is_named(sound, tmp_path):
         for name in objects(sound, kind):
             shutil.copy(sound, path)
             change(path, f"DROP {kind} {name}")
-            assert f"the {kind} {name} is missing" in beside(path)
+            with LogReader(path) as log, log.reading() as connection:
+                assert f"the {kind} {name} is missing" in structure_faults(connection)
 
 
 def test_all_of_them_are_named_at_once(copy):

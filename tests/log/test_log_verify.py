@@ -94,7 +94,7 @@ def test_a_change_in_each_column_of_each_table_is_found(columns, unguarded, chan
 
 
 @given(data=st.data())
-@settings(max_examples=60)
+@settings(max_examples=25)
 def test_any_change_of_any_stored_field_is_found(sound, columns, unguarded, changed_log, data):
     table, column, kind = data.draw(st.sampled_from(columns))
     keyed = f"SELECT {KEYS[table]} AS row_key, {column} FROM {table}"

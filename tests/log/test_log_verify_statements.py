@@ -203,7 +203,7 @@ def signed_by(tmp_path_factory):
 
 
 @given(data=st.data())
-@settings(max_examples=150)
+@settings(max_examples=50)
 def test_any_change_of_a_byte_of_any_field_is_found(unguarded, fields, changed_log, signed_by, data):
     table, key, column = data.draw(st.sampled_from(fields))
     where = f"FROM {table} WHERE {KEYS[table]} = ?"
@@ -448,7 +448,7 @@ def written_in_order(path, order):
 
 
 @given(data=st.data())
-@settings(max_examples=40)
+@settings(max_examples=20)
 def test_records_that_were_removed_inserted_or_moved_are_found(sound, unguarded, changed_log, data):
     order = list(range(1, RECORDS + 1))
     for what in data.draw(

@@ -5,21 +5,21 @@ import shutil
 import subprocess
 import sys
 import threading
-import time
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 
 import pytest
+from forked import started, until
 from hypothesis import given
 from hypothesis import strategies as st
+from log_processes import send_beside
 from sent_logs import made_log, same_rows, sent
 
 from linecheck.log.sync.background import BackgroundSync
 from linecheck.log.sync.batches import batches
-from linecheck.log.sync.local import LocalLog
+from linecheck.log.sync.local import LocalLog, unsent_for_long
 from linecheck.log.sync.target import Target
-from linecheck.log.sync.unsent import unsent_for_long
 from linecheck.log.sync.worker import MAX_WAIT_SECONDS, Worker, waiting_seconds
 
 
@@ -40,13 +40,6 @@ def worker(path, url):
     said = []
     with LocalLog(path) as log:
         yield Worker(log, Target.parsed(url), 0.1, threading.Event(), said.append), said
-
-
-def until(condition):
-    deadline = time.monotonic() + 60.0
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come about"
-        time.sleep(0.02)
 
 
 def acknowledged(path, url):
@@ -131,6 +124,7 @@ def test_stations_that_failed_together_do_not_come_back_together():
 def test_a_process_beside_the_session_sends_what_comes_and_ends_with_it(path, url, postgres):
     with BackgroundSync(path, url, every_seconds=0.1) as beside:
         until(lambda: acknowledged(path, url) == 1)
+        assert os.getpriority(os.PRIO_PROCESS, beside._process.pid) == 19
         postgres.kill()
         made_log(path, runs=1, statements=0)
         lines = []
@@ -147,22 +141,12 @@ def test_a_process_beside_the_session_sends_what_comes_and_ends_with_it(path, ur
     assert [line.split(":")[0] for line in lines] == ["not sent", "sent again"]
 
 
-def test_a_session_that_is_killed_takes_the_process_with_it(path, url):
-    session = (
-        "import os, sys, time\n"
-        "from linecheck.log.sync.background import BackgroundSync\n"
-        "beside = BackgroundSync(sys.argv[1], sys.argv[2], 0.1)\n"
-        "beside.start()\n"
-        "print(beside._process.pid, flush=True)\n"
-        "time.sleep(600)\n"
-    )
-    with subprocess.Popen(
-        [sys.executable, "-c", session, str(path), url], stdout=subprocess.PIPE, text=True
-    ) as killed:
-        process = int(killed.stdout.readline())
-        until(lambda: acknowledged(path, url) == 1)
-        killed.kill()
-    until(lambda: not is_running(process))
+def test_a_session_that_is_killed_takes_the_process_with_it(path, url, tmp_path):
+    session = started(send_beside, path, url, tmp_path / "process")
+    until(lambda: acknowledged(path, url) == 1)
+    session.kill()
+    session.join()
+    until(lambda: not is_running(int((tmp_path / "process").read_text())))
 
 
 def is_running(process):
@@ -172,22 +156,27 @@ def is_running(process):
         return False
 
 
-def test_what_is_sent_once_needs_nobody_who_waits(path, url):
-    beside = BackgroundSync(path, url)
+def standing_in(beside, code, *arguments):
+    """Let another program stand in for the one that sends."""
+    beside._command = [sys.executable, "-S", "-c", code, *map(str, arguments)]
+    return beside
+
+
+def test_what_is_sent_once_is_told_to_end_and_needs_nobody_who_waits(path, tmp_path):
+    beside = BackgroundSync(path, "postgresql://nobody@127.0.0.1:1/nothing")
+    standing_in(beside, "import os, sys; os.read(0, 1) or open(sys.argv[1], 'x')", tmp_path / "told")
     beside.send_once()
-    until(lambda: acknowledged(path, url) == 1)
     assert beside.stop(wait_seconds=60.0)
+    assert (tmp_path / "told").exists()
 
 
-def test_the_process_has_the_lowest_priority_and_says_so_where_it_ends_too_early(path):
-    with BackgroundSync(path, "postgresql://nobody@127.0.0.1:1/nothing", every_seconds=0.1) as beside:
-        process = beside._process.pid
-        until(lambda: os.getpriority(os.PRIO_PROCESS, process) == 19)
+def test_a_process_that_ends_too_early_says_so(path):
+    beside = BackgroundSync(path, "postgresql://nobody@127.0.0.1:1/nothing")
+    with standing_in(beside, "print('not sent: no server')"):
         lines = []
-        until(lambda: lines.extend(beside.said()) or lines)
-        os.kill(process, 9)
         until(lambda: lines.extend(beside.said()) or len(lines) == 2)
         assert beside.stop(wait_seconds=60.0)
+    assert lines[0] == "not sent: no server"
     assert "nothing is sent any more" in lines[1]
 
 

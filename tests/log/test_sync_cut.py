@@ -25,10 +25,9 @@ from linecheck.log.sync.check import check_chain
 from linecheck.log.sync.layout import original_text, stored_text
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.push import push
-from linecheck.log.sync.server import connected
+from linecheck.log.sync.server import Watchdog, connected
 from linecheck.log.sync.stored import records_after
 from linecheck.log.sync.target import Target
-from linecheck.log.sync.watchdog import Watchdog
 
 
 @pytest.fixture
@@ -86,7 +85,7 @@ def test_a_connection_that_breaks_after_any_number_of_bytes_loses_nothing(path, 
     sent(path, url)
     with CuttingProxy(postgres.port, lambda said: False) as proxy:
         broken = 0
-        for _ in range(8):
+        for _ in range(5):
             made_log(path, runs=3)
             after = chance.randrange(200, 12_000)
             proxy.cut = lambda said, after=after: len(said) >= after
@@ -94,23 +93,23 @@ def test_a_connection_that_breaks_after_any_number_of_bytes_loses_nothing(path, 
                 sent(path, through(url, proxy))
             except ServerError:
                 broken += 1
-        assert broken >= 4
+        assert broken >= 2
     sent(path, url)
-    assert same_rows(path, url) == 1 + 8 * 3
+    assert same_rows(path, url) == 1 + 5 * 3
 
 
 def test_a_server_that_is_killed_at_any_moment_has_each_row_once_in_the_end(path, url, postgres, monkeypatch):
     monkeypatch.setattr("linecheck.log.sync.push.batches", partial(batches, most_rows=12))
     chance = random.Random(6)
     died = rounds = 0
-    made_log(path, runs=10)
+    made_log(path, runs=5)
     began = time.monotonic()
     sent(path, url)
     took = time.monotonic() - began
-    while died < 2:
+    while not died:
         rounds += 1
         assert rounds < 20, "the server was never killed while it was sent to"
-        made_log(path, runs=10)
+        made_log(path, runs=5)
         killer = threading.Timer(chance.uniform(0.0, took), postgres.kill)
         killer.start()
         try:

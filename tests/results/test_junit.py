@@ -43,7 +43,7 @@ def test_a_run_of_every_verdict_is_valid_against_both_schemas(schemas, strict):
 
 
 @given(st.lists(ODD, min_size=8, max_size=8), st.sampled_from(list(Verdict)))
-@settings(max_examples=60)
+@settings(max_examples=25)
 def test_no_text_makes_a_file_that_is_not_valid(schemas, texts, verdict):
     serial, model, firmware, operator, station, check, code, message = texts
     run = runs_of_every_verdict()[verdict]

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import large_run, made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 from result_schema import checked_result
@@ -144,6 +144,7 @@ def test_six_large_curves_fit_in_300_kilobytes():
 
 
 @given(st.text(), st.text(min_size=1))
+@settings(max_examples=25)
 def test_any_text_comes_back_from_the_bytes(serial, message):
     run = made_run(serial=serial, problems=(Problem("station_failed", message),))
     document = json.loads(to_json_bytes(result(run)))

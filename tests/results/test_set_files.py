@@ -20,7 +20,7 @@ from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.results.cases import Case
 from linecheck.results.formats.json import ResultLines
-from linecheck.results.formats.junit import JunitFiles
+from linecheck.results.formats.junit import MAX_BYTES, MAX_ELEMENTS, JunitFiles
 from linecheck.results.result import set_result
 
 SERVER_BYTES, SERVER_ELEMENTS = 30_000_000, 250_000
@@ -163,25 +163,30 @@ def test_what_passes_is_not_told_and_what_is_marginal_is(tmp_path):
     assert "tone.sinad.left: marginal: 110 dB" in marginal
 
 
+@pytest.mark.parametrize("share", [20, pytest.param(1, marks=pytest.mark.soak)])
 @pytest.mark.parametrize(
     ("verdict", "message", "most_files"),
     [(Verdict.FAIL, "", 1), (Verdict.INVALID, "a very long reason, and " * 500, 2)],
 )
-def test_five_hundred_sets_stay_within_what_build_servers_take(tmp_path, verdict, message, most_files):
+def test_five_hundred_sets_stay_within_what_build_servers_take(tmp_path, verdict, message, most_files, share):
+    """A share of them stays within that share of it."""
+    count = 500 // share
     problems = (Problem("dropout", message),) if message else ()
     run = many_cases(verdict, problems)
-    sets = [JudgedSet(f"sets/{n}", replace(run, serial=f"PR3-{n:06}")) for n in range(500)]
-    paths = write_junit(tmp_path / "j.xml", sets)
+    sets = [JudgedSet(f"sets/{n}", replace(run, serial=f"PR3-{n:06}")) for n in range(count)]
+    paths = write_junit(
+        tmp_path / "j.xml", sets, most_bytes=MAX_BYTES // share, most_elements=MAX_ELEMENTS // share
+    )
     assert len(paths) <= most_files
     tests = bad = 0
     for path in paths:
-        assert path.stat().st_size < SERVER_BYTES
+        assert path.stat().st_size < SERVER_BYTES / share
         root = ET.parse(path).getroot()
-        assert sum(1 for _ in root.iter()) < SERVER_ELEMENTS
+        assert sum(1 for _ in root.iter()) < SERVER_ELEMENTS / share
         tests += sum(int(suite.get("tests")) for suite in root)
         bad += sum(int(suite.get("failures")) + int(suite.get("errors")) for suite in root)
         assert len(root.findall("testsuite/testcase")) == sum(int(suite.get("tests")) for suite in root)
-    assert tests == 500 * 74
+    assert tests == count * 74
     assert bad == tests
 
 

@@ -88,16 +88,14 @@ def test_every_fact_is_shown_where_its_row_says(fact):
         assert fact.name in {column.name for column in TABLES["runs"].columns}
 
 
-@pytest.mark.parametrize("fact", FACTS, ids=lambda fact: fact.name)
-def test_attempts_that_differ_in_one_fact_are_told_apart_by_it(tmp_path, fact):
+def test_attempts_that_differ_in_one_fact_are_told_apart_by_it(tmp_path):
     with Log(tmp_path / "log.sqlite") as log:
-        one = log.append(run_with(1)).sequence
-        other = log.append(run_with(1, **{fact.name: value_of(fact, 2)})).sequence
-        changes = attempt_changes(log.record(one), log.record(other))
-    names = {changed.name for changed in changes.facts}
-    assert names == (
-        set(told(fact, run_with(1, **{fact.name: value_of(fact, 2)}))) if fact.compared else set()
-    )
+        one = log.record(log.append(run_with(1)).sequence)
+        for fact in FACTS:
+            changed = run_with(1, **{fact.name: value_of(fact, 2)})
+            other = log.record(log.append(changed).sequence)
+            names = {each.name for each in attempt_changes(one, other).facts}
+            assert names == (set(told(fact, changed)) if fact.compared else set()), fact.name
 
 
 def test_another_temperature_is_a_change(tmp_path):
@@ -125,7 +123,7 @@ def test_runs_are_picked_by_what_the_row_says_and_by_nothing_else(tmp_path):
 #: What a contributor writes for a new fact: its row. Whoever runs the test says it, so that nothing else gathers it.
 NEW_ROW = """\
     pallet: str | None = _fact(
-        "pallet", "pallet that the unit came on", since=RELEASED_FORMAT + 1, said_by="operator", metavar="P",
+        "pallet", "pallet that the unit came on", since=RELEASED_FORMAT + 1, metavar="P",
         listed=True, picked_by="pallet", result="unit", page=("identity",),
     )
 """
@@ -146,70 +144,74 @@ def with_new_fact(tmp_path_factory):
     return folder
 
 
-def said_by(checkout, *arguments, folder):
-    """Return what a command of that copy prints."""
-    script = "import sys; sys.path.insert(0, sys.argv.pop(1)); from linecheck.cli import main; main()"
+#: Runs commands one after the other, and prints as JSON what each printed.
+COMMANDS = """
+import contextlib, io, json, runpy, sys
+sys.path.insert(0, sys.argv[1])
+from linecheck.cli import main
+said = []
+for command in json.load(sys.stdin):
+    with contextlib.redirect_stdout(io.TextIOWrapper(io.BytesIO(), "utf-8", write_through=True)) as out:
+        if command[0] == "-m":
+            runpy.run_module(command[1], run_name="__main__")
+        else:
+            sys.argv = ["linecheck", *command]
+            try:
+                main()
+            except SystemExit as end:
+                assert not end.code, (command, end.code)
+    said.append(out.buffer.getvalue().decode())
+json.dump(said, sys.stdout)
+"""
+
+
+def said_by(checkout, commands, folder):
+    """Return what commands of that copy print, all of them in one process."""
     done = subprocess.run(
-        [sys.executable, "-P", "-c", script, checkout, *map(str, arguments)],
+        [sys.executable, "-P", "-W", "ignore", "-c", COMMANDS, checkout],
+        input=json.dumps([[str(word) for word in command] for command in commands]),
         cwd=folder, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    return done.stdout
+    return json.loads(done.stdout)
 
 
-def test_a_new_fact_is_one_row(with_new_fact, tmp_path):
+def test_a_new_fact_is_one_row_also_for_a_log_of_before_it(with_new_fact, tmp_path):
+    from jsonschema import validate
     from small_run import write_small_files
 
-    named = write_small_files(tmp_path)
-
-    def command(*arguments):
-        return said_by(with_new_fact, *arguments, folder=tmp_path)
-
-    command("run", *named, "--serial", "PR3-000001", "--pallet", "P-7")
-    command("run", *named, "--serial", "PR3-000001", "--pallet", "P-8")
-    (written, _) = sorted(Path(tmp_path, "results").glob("PR3-000001/*/result.json"))
+    run = ("run", *write_small_files(tmp_path), "--serial", "PR3-000002", "--pallet")
+    path = tmp_path / "results" / "linecheck.sqlite"
+    path.parent.mkdir()
+    shutil.copy(OLD_LOGS / "schema-1.sqlite", path)
+    head = "6:1f5dd89f33b03cc1e58d679b606f8bb71ee65a4542806aabb4e830f900e8bf02"
+    log = ("--log", path)
+    *_, listed, shown, exported, verified, _, schema = said_by(
+        with_new_fact,
+        [
+            (*run, "P-7"),
+            (*run, "P-8"),
+            ("log", "list", *log, "--pallet", "P-8"),
+            ("log", "show", "PR3-000002", *log),
+            ("log", "export", *log, "--format", "csv", "--to", "-"),
+            ("log", "verify", *log, "--head", head),
+            ("-m", "linecheck.results.schema"),
+            ("schema", "result"),
+        ],
+        tmp_path,
+    )
+    (written, _) = sorted(Path(tmp_path, "results").glob("PR3-000002/*/result.json"))
     assert '"pallet": "P-7"' in written.read_text("utf-8")
-    log = ("--log", "results/linecheck.sqlite")
-    assert command("log", "list", *log, "--pallet", "P-8").count("PR3-000001") == 1
-    shown = command("log", "show", "PR3-000001", *log)
+    assert listed.count("PR3-000002") == 1
     assert "pallet P-8" in shown
     assert "other: pallet: P-7 → P-8" in shown
-    assert "pallet" in command("log", "export", *log, "--format", "csv", "--to", "-").splitlines()[0]
-    assert "verified" in command("log", "verify", *log)
-
-
-def test_results_of_before_a_new_fact_keep_to_the_schema(with_new_fact, tmp_path):
-    from jsonschema import validate
-
-    script = (
-        "import sys; sys.path.insert(0, sys.argv[1]); import json; from linecheck.results.schema import *"
-    )
-    done = subprocess.run(
-        [sys.executable, "-P", "-c", f"{script}; print(json.dumps(result_schema()))", with_new_fact],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    schema = json.loads(done.stdout)
+    assert "pallet" in exported.splitlines()[0]
+    assert "verified" in verified
+    # Results of before it keep to the schema.
     before = json.loads(to_json_bytes(result(made_run())))
-    validate(before, schema)
-    validate(before | {"pallet": "P-7"}, schema)
-
-
-@pytest.mark.parametrize("version", [1, 2])
-def test_a_log_of_before_a_new_fact_is_migrated_and_verifies(with_new_fact, tmp_path, version):
-    from small_run import write_small_files
-
-    named = write_small_files(tmp_path)
-    (tmp_path / "results").mkdir()
-    path = tmp_path / "results" / "linecheck.sqlite"
-    shutil.copy(OLD_LOGS / f"schema-{version}.sqlite", path)
-
-    def command(*arguments):
-        return said_by(with_new_fact, *arguments, folder=tmp_path)
-
-    head = command("log", "head", "--log", path).split()[-1]
-    command("run", *named, "--serial", "PR3-000001", "--pallet", "P-7")
-    assert "verified" in command("log", "verify", "--log", path, "--head", head)
+    validate(before, json.loads(schema))
+    validate(before | {"pallet": "P-7"}, json.loads(schema))
     with closing(sqlite3.connect(path)) as connection:
         found = connection.execute("SELECT record_format, pallet FROM run ORDER BY sequence").fetchall()
-    assert found[-1] == (RELEASED_FORMAT + 1, "P-7")
-    assert {pallet for _, pallet in found[:-1]} == {None}
+    assert found[-1] == (RELEASED_FORMAT + 1, "P-8")
+    assert {pallet for _, pallet in found[:-2]} == {None}

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal.windows import tukey
 from small_run import small_check, small_limits
@@ -50,6 +50,7 @@ def sine(frequency_hz, frames=FRAMES, phase=0.0):
     st.sampled_from([0.002, RAMP, 0.1]),
     st.sampled_from([16, 24]),
 )
+@settings(max_examples=40)
 def test_a_sine_with_a_librarys_ramp_is_slow_enough(frequency_hz, phase, level_db, ramp, bits):
     values = 0.999 * 10.0 ** (level_db / 20.0) * sine(frequency_hz, phase=phase) * window(ramp)
     assert abrupt(of(values, bits), ramp) is None

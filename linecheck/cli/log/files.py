@@ -82,8 +82,7 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
     """Yield the numbers of runs whose files are not both there, the oldest first."""
     from datetime import datetime
 
-    from linecheck.results.files import run_files
-    from linecheck.results.run_folder import run_folder
+    from linecheck.results.files import run_files, run_folder
 
     end, after = opened.head().sequence + 1, 0
     while True:
@@ -106,9 +105,8 @@ def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
     """Write what is missing of a run's files; return how many were written."""
     from linecheck.files.write import write_atomically
     from linecheck.log.stored import Head
-    from linecheck.results.files import Contents, run_files
+    from linecheck.results.files import Contents, run_files, run_folder
     from linecheck.results.formats.base import OneRun
-    from linecheck.results.run_folder import run_folder
 
     own = folder / run_folder(run.serial, run.started, run.run_id)
     head = Head(run.logged.sequence, run.logged.record_hash)

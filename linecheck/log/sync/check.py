@@ -11,7 +11,7 @@ from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.sync import stored
 from linecheck.log.sync.layout import SCHEMA
-from linecheck.log.sync.station_periods import Period, period_faults, station_periods
+from linecheck.log.sync.names import Period, period_faults, station_periods
 from linecheck.log.verification.verify import Chain
 
 __all__ = ["check_chain"]

@@ -8,34 +8,35 @@ the log's journal, which whoever adds records does.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime
+from collections.abc import Collection
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from sqlalchemy import Connection, Table, select
 from sqlalchemy.dialects.sqlite import insert
 
+from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.log.chain import BEGINNING, digest
-from linecheck.log.connect import database_path, open_reader, open_writer, plain_errors
-from linecheck.log.fetch import Record, last_record, records_after
+from linecheck.log.connect import open_writer, plain_errors
+from linecheck.log.fetch import Record, records_after
+from linecheck.log.reader import BUSY_SECONDS, LogReader
 from linecheck.log.schema import SHARED, sent
 from linecheck.log.stored import Head
 from linecheck.log.sync.target import Target
 from linecheck.log.verification.verify import stored_content
 
-__all__ = ["Contents", "LocalLog"]
+__all__ = ["UNSENT_FOR_LONG", "Contents", "LocalLog", "unsent_for_long"]
 
 #: Contents that records refer to, by table and digest.
 Contents = dict[str, dict[str, str]]
 
-BUSY_SECONDS = 10.0
+#: A record that has waited for less is on its way.
+UNSENT_FOR_LONG = timedelta(hours=1)
 
 
-class LocalLog:
+class LocalLog(LogReader):
     """A station's log.
 
     Parameters
@@ -54,46 +55,30 @@ class LocalLog:
     """
 
     def __init__(self, location: str | Path, *, only_read: bool = False) -> None:
-        self.path = database_path(location)
         # In this order: a log that is not there is not made by sending it.
-        self._reader = open_reader(self.path, BUSY_SECONDS)
+        super().__init__(location)
         self._writer = None if only_read else open_writer(self.path, BUSY_SECONDS)
 
     def close(self) -> None:
         """Let go of the database."""
-        self._reader.dispose()
+        super().close()
         if self._writer is not None:
             self._writer.dispose()
 
-    def __enter__(self) -> Self:
-        """Return the log."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Let go of the database."""
-        self.close()
-
-    def head(self) -> Head:
-        """Return the last record's number and hash."""
-        with self._reading() as connection:
-            return last_record(connection)
-
     def chain(self) -> str | None:
         """Return the hash of the first record, which says whose log it is; None where there is no record."""
-        first = self.record(1)
+        first = self.stored_record(1)
         return None if first is None else str(first.row["record_hash"])
 
-    def record(self, sequence: int) -> Record | None:
+    def stored_record(self, sequence: int) -> Record | None:
         """Return one record; None where it is not there."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             found = records_after(connection, sequence - 1, 1)
         return found[0] if found and found[0].sequence == sequence else None
 
     def read(self, after: int, count: int, known: Collection[str]) -> tuple[list[Record], Contents]:
         """Return the next records, and the contents that these may refer to, but for the known ones."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return records_after(connection, after, count), _contents(connection, known)
 
     def content(self, shared: Table, noted: str) -> str | None:
@@ -102,7 +87,7 @@ class LocalLog:
 
     def acknowledged(self, target: Target) -> Head:
         """Return the last record that a server has acknowledged, as far as is noted here."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             query = select(sent.c.sequence, sent.c.record_hash).where(sent.c.target == target.name)
             found = connection.execute(query).one_or_none()
         return BEGINNING if found is None else Head(*found)
@@ -124,11 +109,6 @@ class LocalLog:
             with connection.begin():
                 connection.execute(query)
 
-    @contextmanager
-    def _reading(self) -> Iterator[Connection]:
-        with plain_errors(self.path), self._reader.connect() as connection, connection.begin():
-            yield connection
-
 
 def _contents(connection: Connection, known: Collection[str]) -> Contents:
     found: Contents = {}
@@ -142,3 +122,26 @@ def _contents(connection: Connection, known: Collection[str]) -> Contents:
             if digest(str(content).encode("utf-8", "surrogateescape")) == noted:
                 found.setdefault(shared.name, {})[noted] = str(content)
     return found
+
+
+def unsent_for_long(location: str | Path, url: str, now: datetime) -> str | None:
+    """Return a warning where records wait for longer than they should; None where none does. Asks no server."""
+    target = Target.parsed(url, "[sync] to")
+    with LocalLog(location, only_read=True) as log:
+        there, last = log.acknowledged(target), log.head()
+        oldest = log.stored_record(there.sequence + 1)
+    if oldest is None:
+        return None
+    recorded = str(oldest.row["recorded"])
+    try:
+        since = datetime.fromisoformat(recorded)
+    except ValueError:
+        return None
+    if now.astimezone(UTC) - since.astimezone(UTC) < UNSENT_FOR_LONG:
+        return None
+    count = last.sequence - there.sequence
+    records = "record waits" if count == 1 else "records wait"
+    return (
+        f"warning: {count} {records} to be sent to {target}, since {visible(recorded[:16])}Z: `linecheck sync` says "
+        "why; nothing is lost, the log keeps them"
+    )

@@ -22,9 +22,8 @@ from linecheck.log.sync.batches import Batch, batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
 from linecheck.log.sync.names import Rivalry, rivalries
-from linecheck.log.sync.server import connected
+from linecheck.log.sync.server import Watchdog, connected
 from linecheck.log.sync.target import Target
-from linecheck.log.sync.watchdog import Watchdog
 from linecheck.log.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
 
 __all__ = ["Pushed", "agreed", "push"]
@@ -110,7 +109,7 @@ def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
                 "went on"
             )
         raise _diverged(log, connection, chain, last.sequence)
-    own = log.record(head.sequence)
+    own = log.stored_record(head.sequence)
     if own is None or own.row["record_hash"] != head.record_hash:
         raise _diverged(log, connection, chain, head.sequence)
     if own.computed_hash() != head.record_hash:
@@ -195,12 +194,12 @@ def _diverged(log: LocalLog, connection: Connection, chain: str, upto: int) -> R
     same, other = 1, upto
     while other - same > 1:
         middle = (same + other) // 2
-        own = log.record(middle)
+        own = log.stored_record(middle)
         if own is not None and stored.hash_at(connection, chain, middle) == own.row["record_hash"]:
             same = middle
         else:
             other = middle
-    here = log.record(other)
+    here = log.stored_record(other)
     there = stored.records_after(connection, chain, other - 1, 1)
     return RecordError(
         f"{visible(str(log.path))}: is no continuation of what the server has of this log: record {other} is another "

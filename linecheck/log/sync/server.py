@@ -8,9 +8,12 @@ that its unfinished batch holds nobody up.
 from __future__ import annotations
 
 import re
+import socket
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
-from typing import Any
+from contextlib import contextmanager, suppress
+from types import TracebackType
+from typing import Any, Self
 
 from sqlalchemy import Connection, create_engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
@@ -29,7 +32,7 @@ except ImportError as error:
         "PostgreSQL's driver is missing: install linecheck with the extra it is in, pip install 'linecheck[postgres]'"
     ) from error
 
-__all__ = ["OLDEST_SERVER", "connected", "driver", "server_errors", "sql"]
+__all__ = ["OLDEST_SERVER", "Watchdog", "connected", "driver", "server_errors", "sql"]
 
 #: As the driver writes versions: 13.0.
 OLDEST_SERVER = 130_000
@@ -144,6 +147,52 @@ def connected(target: Target) -> Iterator[Connection]:
     )
     with server_errors(target), engine.connect() as connection:
         yield connection
+
+
+class Watchdog:
+    """Cuts a connection over which there was no progress for too long; whoever waits for it sees it lost.
+
+    A server that holds its connection and answers nothing is given up so, which no setting of the driver does.
+
+    Parameters
+    ----------
+    connection : Connection
+    seconds : float
+        How long may pass from :meth:`restart` to :meth:`restart`.
+    """
+
+    def __init__(self, connection: Connection, seconds: float) -> None:
+        self._seconds = seconds
+        with driver(connection) as raw:
+            # A name of its own for the connection: the driver may close its one meanwhile.
+            self._socket = socket.socket(fileno=socket.dup(raw.fileno()))
+        self._timer = self._started()
+
+    def restart(self) -> None:
+        """Begin to wait anew: there was progress."""
+        self._timer.cancel()
+        self._timer = self._started()
+
+    def __enter__(self) -> Self:
+        """Return what waits."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Wait no longer."""
+        self._timer.cancel()
+        self._socket.close()
+
+    def _started(self) -> threading.Timer:
+        timer = threading.Timer(self._seconds, self._cut)
+        timer.daemon = True
+        timer.start()
+        return timer
+
+    def _cut(self) -> None:
+        with suppress(OSError):
+            self._socket.shutdown(socket.SHUT_RDWR)
 
 
 @contextmanager

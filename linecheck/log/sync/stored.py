@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from itertools import groupby
 from typing import Any
 
 from sqlalchemy import Connection, Table, text
 
 from linecheck.log.chain import BEGINNING
-from linecheck.log.fetch import Record
+from linecheck.log.fetch import Parts, Record, grouped, records_from
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 from linecheck.log.sync.layout import SCHEMA, original_text
@@ -79,16 +78,7 @@ def records_after(connection: Connection, chain: str, sequence: int | None, coun
         after = [] if sequence is None else [("sequence >", sequence)]
         rows = _rows(connection, table, [("chain =", chain), *after], ("sequence",), count)
         found += [(row, table is run) for row in rows]
-    if not found:
-        return []
-    found.sort(key=lambda item: item[0]["sequence"])
-    first, last = found[0][0]["sequence"], found[min(count, len(found)) - 1][0]["sequence"]
-    parts = _parts(connection, chain, first, last)
-    return [
-        Record(row, {name: parts[name].get(row["sequence"], []) for name in PARTS}, is_run)
-        for row, is_run in found
-        if row["sequence"] <= last
-    ]
+    return records_from(found, count, lambda first, last: _parts(connection, chain, first, last))
 
 
 def stray_part(connection: Connection, chain: str, last: int) -> tuple[str, int] | None:
@@ -107,15 +97,13 @@ def stray_part(connection: Connection, chain: str, last: int) -> tuple[str, int]
     return None
 
 
-def _parts(connection: Connection, chain: str, first: int, last: int) -> dict[str, dict[int, list[Row]]]:
-    """Return the rows that belong to a span of records, by what they are and by record."""
-    found: dict[str, dict[int, list[Row]]] = {}
+def _parts(connection: Connection, chain: str, first: int, last: int) -> Parts:
+    """Return the rows that belong to a span of records, by record."""
+    found: Parts = {}
+    within = [("chain =", chain), ("sequence >=", first), ("sequence <=", last)]
     for name, (table, order) in PARTS.items():
-        within = [("chain =", chain), ("sequence >=", first), ("sequence <=", last)]
-        rows = _rows(connection, table, within, ("sequence", *order))
-        found[name] = {
-            sequence: list(group) for sequence, group in groupby(rows, lambda row: row["sequence"])
-        }
+        for sequence, rows in grouped(_rows(connection, table, within, ("sequence", *order))):
+            found.setdefault(sequence, {each: [] for each in PARTS})[name] = rows
     return found
 
 

@@ -16,8 +16,8 @@ from linecheck.log.stored import Head
 from linecheck.log.sync.batches import Batch
 from linecheck.log.sync.layout import SCHEMA, log_layouts, stored_text
 from linecheck.log.sync.local import Contents
+from linecheck.log.sync.names import station_periods
 from linecheck.log.sync.server import driver, sql
-from linecheck.log.sync.station_periods import station_periods
 
 __all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner"]
 
