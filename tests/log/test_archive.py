@@ -30,7 +30,7 @@ from made_archive import (
 from linecheck.captures.capture_set import load_capture_set
 from linecheck.errors import FileError, LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.log.archive import Archive
+from linecheck.log.archive import Archive, store
 from linecheck.log.archive.entries import ENTRY_NAME, read_entry
 from linecheck.log.archive.removal import remove
 from linecheck.log.archive.retention import Retention, removals
@@ -113,6 +113,19 @@ def test_flac_is_written_where_it_loses_nothing_and_a_capture_reads_back_as_it_w
 def test_nobody_changes_a_capture_by_mistake(archive):
     entry = add_run(archive)
     assert all((entry.path / file.name).stat().st_mode & 0o222 == 0 for file in entry.files)
+
+
+def test_a_run_is_on_the_disk_before_it_has_its_name_and_its_name_before_it_counts(archive, monkeypatch):
+    synced = []
+
+    def noted(folder):
+        synced.append((folder.name, any(archive.runs.glob("*/*"))))
+
+    monkeypatch.setattr(store, "sync_folder", noted)
+    entry = add_run(archive)
+    assert synced == [("set", False), (entry.path.parent.name, True)]
+    archive.remove(entry)
+    assert synced[2:] == [(entry.path.parent.name, False)]
 
 
 def test_a_run_is_kept_once(archive):
