@@ -43,4 +43,4 @@ def until(condition, what="it did not come about"):
     deadline = time.monotonic() + 60.0
     while not condition():
         assert time.monotonic() < deadline, what
-        time.sleep(0.002)
+        time.sleep(0.02)

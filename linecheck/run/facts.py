@@ -31,7 +31,6 @@ __all__ = [
     "PagePlace",
     "Purpose",
     "ResultPlace",
-    "fact_named",
     "told",
 ]
 
@@ -267,18 +266,6 @@ class Facts:
 FACTS: Final[tuple[Fact, ...]] = tuple(Fact(name=row.name, **row.metadata) for row in fields(Facts))
 #: Those that a run refers to by their digest: many runs share them.
 DOCUMENTS: Final = tuple(fact for fact in FACTS if fact.kind == "document")
-_BY_NAME: Final = {fact.name: fact for fact in FACTS}
-
-
-def fact_named(name: str) -> Fact:
-    """Return a row of the table.
-
-    Raises
-    ------
-    KeyError
-        There is none of that name.
-    """
-    return _BY_NAME[name]
 
 
 def told(fact: Fact, facts: Facts, *, bare: bool = False) -> dict[str, str]:

@@ -163,7 +163,7 @@ def test_batches_are_bounded_by_rows_and_by_bytes_and_a_large_record_goes_alone(
         log.append(large_run(points=2000))
         log.append(made_run())
     with LocalLog(path) as log:
-        one = log.record(1)
+        one = log.stored_record(1)
         rows = 1 + sum(len(part) for part in one.parts.values())
 
         def sizes(**most):

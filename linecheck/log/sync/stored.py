@@ -18,31 +18,28 @@ __all__ = ["chains", "content", "hash_at", "head", "records_after", "stray_part"
 
 Row = dict[str, Any]
 
+_RECORDS = " UNION ALL ".join(
+    f"SELECT chain, sequence, record_hash FROM {SCHEMA}.{table.name}" for table in (run, statement)
+)
+
 
 def head(connection: Connection, chain: str) -> Head:
     """Return the last record of a chain that is stored, by the records themselves."""
-    last = BEGINNING
-    for table in (run, statement):
-        query = text(
-            f"SELECT sequence, record_hash FROM {SCHEMA}.{table.name} "
-            "WHERE chain = :chain ORDER BY sequence DESC LIMIT 1"
-        )
-        row = connection.execute(query, {"chain": chain}).one_or_none()
-        if row is not None and row[0] > last.sequence:
-            last = Head(row[0], row[1])
-    return last
+    query = text(
+        f"SELECT sequence, record_hash FROM ({_RECORDS}) AS record "
+        "WHERE chain = :chain ORDER BY sequence DESC LIMIT 1"
+    )
+    row = connection.execute(query, {"chain": chain}).one_or_none()
+    return BEGINNING if row is None else Head(*row)
 
 
 def hash_at(connection: Connection, chain: str, sequence: int) -> str | None:
     """Return the hash of a record that is stored; None where there is none of that number."""
-    for table in (run, statement):
-        query = text(
-            f"SELECT record_hash FROM {SCHEMA}.{table.name} WHERE chain = :chain AND sequence = :sequence"
-        )
-        found: str | None = connection.scalar(query, {"chain": chain, "sequence": sequence})
-        if found is not None:
-            return found
-    return None
+    query = text(
+        f"SELECT record_hash FROM ({_RECORDS}) AS record WHERE chain = :chain AND sequence = :sequence LIMIT 1"
+    )
+    found: str | None = connection.scalar(query, {"chain": chain, "sequence": sequence})
+    return found
 
 
 def chains(connection: Connection) -> tuple[str, ...]:
