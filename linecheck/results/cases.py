@@ -34,7 +34,7 @@ from linecheck.run.settle import settled
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
-__all__ = ["Case", "PlacedCase", "Suite", "empty_suite", "one_line", "run_suite", "set_suite"]
+__all__ = ["Case", "PlacedCase", "Suite", "one_line", "run_suite", "set_suite"]
 
 _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
 
@@ -172,12 +172,6 @@ def _setting(step: SettingStep) -> str:
     return (
         f"the unit was set to {made}" if step.done else f"the unit could not be set to {made}: {step.output}"
     )
-
-
-def empty_suite() -> Suite:
-    """Return the suite of no run: one error, nothing was judged."""
-    cases = tuple(_placed("linecheck", [Case("", "run", "nothing was judged", "error", "invalid")]))
-    return Suite("linecheck", "linecheck", "localhost", datetime.now(UTC), 0.0, {}, cases, ())
 
 
 def _run_reasons(run: Run, judged: bool) -> list[str]:

@@ -157,9 +157,9 @@ def make_plan(
         for more channels than it has; or a mask needs what the station does not state. All of these at once.
     """
     ramp = ramp_seconds if rules is None else rules.ramp_seconds
-    refused = []
+    refused: list[str] = []
     if rules is not None:
-        refused += [*_channel_refusals(limits, rules), *_calibration_refusals(limits, rules)]
+        refused += _station_refusals(limits, rules)
         for check in limits.checks:
             refused += _level_refusals(check, check.kind.peak_dbfs(check.stimulus), rules)
     if refused:
@@ -194,14 +194,11 @@ def _listed(refused: list[str]) -> str:
     return "nothing is played:\n" + "\n".join(f"  {line}" for line in dict.fromkeys(refused))
 
 
-def _channel_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
+def _station_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
     wanted = len(limits.channels)
     for name, there in rules.channels.items():
         if there != wanted:
             yield f"the limit file has {wanted} channels, {name} of station {rules.station} {there}"
-
-
-def _calibration_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
     refusal = uncalibrated_refusal(limits, rules.volts_uncertainty, f"the config of station {rules.station}")
     if refusal is not None:
         yield refusal

@@ -61,7 +61,7 @@ def test_a_record_gives_the_same_files_as_the_run(stored):
         assert again.verdict is run.verdict
         assert to_json_bytes(result(again)) == to_json_bytes(result(run))
         for strict in (False, True):
-            assert junit_bytes([again], strict) == junit_bytes([run], strict)
+            assert junit_bytes(again, strict) == junit_bytes(run, strict)
 
 
 def test_real_runs_get_the_same_files(linecheck, tmp_path):

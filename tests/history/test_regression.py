@@ -290,9 +290,7 @@ def test_the_result_says_all_of_it_in_plain_data():
 
 def test_each_comparison_is_a_case_of_junit():
     compared = worse_and_better()
-    text = junit_bytes(
-        [compared.judged.outcome], False, [list(regression_cases(compared.comparisons))]
-    ).decode()
+    text = junit_bytes(compared.judged.outcome, False, list(regression_cases(compared.comparisons))).decode()
     assert 'failures="2"' in text
     assert '<property name="verdict" value="fail"' in text
     assert 'name="sinad.left.regression" classname="pellow-r3.tone"' in text.replace(
@@ -403,9 +401,7 @@ def test_what_creeps_and_what_is_not_compared_is_in_every_record():
     notes = [problem.message for problem in compared.judged.outcome.problems if problem.is_note]
     assert notes == [*LEFT_OUT, moved]
     assert (compared.verdict, regression_findings(compared.comparisons)) == (Verdict.PASS, [])
-    junit = junit_bytes(
-        [compared.judged.outcome], False, [list(regression_cases(compared.comparisons))]
-    ).decode()
+    junit = junit_bytes(compared.judged.outcome, False, list(regression_cases(compared.comparisons))).decode()
     screen = "\n".join((result_text(compared.judged.outcome, Screen()), *table_of(compared)))
     for text in (*LEFT_OUT, moved):
         assert text in junit

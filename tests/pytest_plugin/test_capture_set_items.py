@@ -38,7 +38,7 @@ def test_names_outcomes_and_texts_are_those_of_junit(project, name, strict):
     add_sets(project, name)
     project.runpytest("--junitxml=own.xml", *(["--linecheck-strict"] if strict else []))
     _, own = cases_of(project.path / "own.xml")
-    theirs = ET.fromstring(junit_bytes([RUNS[name]], strict)).findall("testsuite/testcase")
+    theirs = ET.fromstring(junit_bytes(RUNS[name], strict)).findall("testsuite/testcase")
     same_names = {f"{case.get('classname').partition('.')[2]}.{case.get('name')}": case for case in theirs}
     assert same_names.keys() == {case for _, case in own} - {"run"}
     for its_name, case in same_names.items():

@@ -179,13 +179,16 @@ def test_five_hundred_sets_stay_within_what_build_servers_take(tmp_path, verdict
     )
     assert len(paths) <= most_files
     tests = bad = 0
+    numbers = []
     for path in paths:
         assert path.stat().st_size < SERVER_BYTES / share
         root = ET.parse(path).getroot()
         assert sum(1 for _ in root.iter()) < SERVER_ELEMENTS / share
+        numbers += [suite.get("id") for suite in root]
         tests += sum(int(suite.get("tests")) for suite in root)
         bad += sum(int(suite.get("failures")) + int(suite.get("errors")) for suite in root)
         assert len(root.findall("testsuite/testcase")) == sum(int(suite.get("tests")) for suite in root)
+    assert numbers == [str(number) for number in range(count)]
     assert tests == count * 74
     assert bad == tests
 

@@ -67,12 +67,8 @@ def keeping(policy: ArchiveConfig, verdict: Verdict, purpose: Purpose, passes_so
         return Keep(True, f"pass {number} of this model at this station ({rule})")
     return Keep(
         False,
-        f"pass {number} of this model at this station; the next kept is {_next(number, every)} ({rule})",
+        f"pass {number} of this model at this station; the next kept is {number + every - number % every} ({rule})",
     )
-
-
-def _next(number: int, every: int) -> int:
-    return (number // every + 1) * every
 
 
 class PassCount:

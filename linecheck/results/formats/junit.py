@@ -16,7 +16,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from itertools import zip_longest
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -26,13 +25,13 @@ from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.files.write import GrowingFile
 from linecheck.limits.verdict import Verdict
-from linecheck.results.cases import Case, PlacedCase, Suite, empty_suite, one_line, run_suite, set_suite
+from linecheck.results.cases import Case, PlacedCase, Suite, one_line, run_suite, set_suite
 from linecheck.results.formats.base import OneRun, ResultFormat
-from linecheck.run.model import Run
 
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
     from linecheck.results.overview import Brief
+    from linecheck.run.model import Run
 
 __all__ = ["FORMAT", "JunitFiles", "JunitFormat", "junit_bytes", "remove_parts"]
 
@@ -63,7 +62,7 @@ class JunitFormat(ResultFormat):
 
     def of_run(self, one: OneRun) -> bytes:
         """Return a file with one suite."""
-        return junit_bytes([one.run], one.strict, [one.cases], record=one.record)
+        return junit_bytes(one.run, one.strict, one.cases, record=one.record)
 
     def of_sets(self, path: Path, *, strict: bool) -> JunitFiles:
         """Begin a file with a suite for each set."""
@@ -77,37 +76,26 @@ class JunitFormat(ResultFormat):
 FORMAT = JunitFormat()
 
 
-def junit_bytes(
-    outcomes: Iterable[Run],
-    strict: bool = False,
-    further: Iterable[Iterable[Case]] = (),
-    *,
-    record: str = "",
-) -> bytes:
-    """Return the JUnit file of some runs, UTF-8.
-
-    Without any run the file holds one error: nothing was judged.
+def junit_bytes(run: Run, strict: bool = False, further: Iterable[Case] = (), *, record: str = "") -> bytes:
+    """Return the JUnit file of a run, UTF-8.
 
     Parameters
     ----------
-    outcomes : iterable of Run
+    run : Run
     strict : bool
         Marginal is a failure.
-    further : iterable of iterable of Case
-        Cases of each run besides those of its readings and curves, in the order of the runs.
+    further : iterable of Case
+        Cases besides those of its readings and curves.
     record : str
-        What the property ``log_record`` of each suite says; without it there is none.
+        What the property ``log_record`` of its suite says; without it there is none.
 
     Raises
     ------
     RecordError
         A verdict was given on what was not measured.
     """
-    both = zip_longest(outcomes, further, fillvalue=())
-    suites = [run_suite(run, strict, more) for run, more in both if isinstance(run, Run)]
     root = ET.Element("testsuites")
-    noted = (_noted(suite, record) for suite in suites or [empty_suite()])
-    root.extend(_element(suite, number) for number, suite in enumerate(noted))
+    root.append(_element(_noted(run_suite(run, strict, further), record), 0))
     ET.indent(root)
     text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
     return text + b"\n"
