@@ -271,7 +271,7 @@ def _tell_verified(target: Target, found: Verification) -> None:
 
 def _fault(found: Verification) -> str:
     if found.fault is None:
-        return f"{'; '.join(listed(found.beside))} ({counted(found.records, 'record')} as sent)"
+        return f"{'; '.join(listed(found.other_faults))} ({counted(found.records, 'record')} as sent)"
     return f"{found.fault} ({counted(found.records, 'record')} before it as sent)"
 
 

@@ -17,7 +17,7 @@ from linecheck.history.comparison.model import Compared, ComparedCurve, Compared
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.results.wording import subject
-from linecheck.run.facts import FACTS, HASH_LENGTH, told
+from linecheck.run.facts import FACTS, HASH_LENGTH, fact_texts
 from linecheck.run.model import Run
 
 __all__ = ["AttemptChanges", "Changed", "Flip", "Moved", "attempt_changes"]
@@ -145,7 +145,7 @@ def _towards(worse_by: float | None) -> Literal["better", "worse"] | None:
 def _facts(earlier: Run, later: Run) -> Iterator[Changed]:
     for fact in FACTS:
         if fact.compared:
-            yield from _changed(told(fact, earlier), told(fact, later), is_hash=fact.kind == "hash")
+            yield from _changed(fact_texts(fact, earlier), fact_texts(fact, later), is_hash=fact.kind == "hash")
     for is_hash, of in _OF_LIMITS_AND_CHECKS:
         yield from _changed(of(earlier), of(later), is_hash=is_hash)
 

@@ -41,7 +41,7 @@ from linecheck.log.signoff import (
     signature_from,
     signed_from,
 )
-from linecheck.log.station_key import StationKey, sealed
+from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, Statement
 
 __all__ = [
@@ -89,7 +89,7 @@ def add_statement(
         "previous_hash": last.record_hash,
     }
     head = Head(last.sequence + 1, statement_hash(row))
-    connection.execute(insert(statement), row | sealed(head, key))
+    connection.execute(insert(statement), row | hash_columns(head, key))
     refuse_unkept(connection, head)
     return head
 

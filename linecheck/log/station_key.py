@@ -28,7 +28,7 @@ from linecheck.log.stored import Head
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-__all__ = ["SIGNATURE", "SignedBy", "StationKey", "sealed"]
+__all__ = ["SIGNATURE", "SignedBy", "StationKey", "hash_columns"]
 
 #: A signature as it is stored: 64 bytes (RFC 8032, 5.1.6).
 SIGNATURE: Final = re.compile("[0-9a-f]{128}")
@@ -63,7 +63,7 @@ class StationKey:
         return self._key.sign(_message(head)).hex()
 
 
-def sealed(head: Head, key: StationKey | None) -> dict[str, str | None]:
+def hash_columns(head: Head, key: StationKey | None) -> dict[str, str | None]:
     """Return the columns of a record that say something of its hash."""
     return {
         "record_hash": head.record_hash,

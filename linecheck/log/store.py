@@ -34,7 +34,7 @@ from linecheck.log.rows import RecordRows, record_rows
 from linecheck.log.schema import PARTS, document, limits, run, statement
 from linecheck.log.signoff import Signature
 from linecheck.log.statements import add_countersignature, add_statement
-from linecheck.log.station_key import StationKey, sealed
+from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, StoredRun
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import settled
@@ -287,7 +287,7 @@ def _insert(connection: Connection, record: RecordRows, key: StationKey | None) 
     row = record.run | added
     parts = {name: [part | {"sequence": sequence} for part in rows] for name, rows in record.parts.items()}
     head = Head(sequence, record_hash(row, parts))
-    connection.execute(insert(run), row | sealed(head, key))
+    connection.execute(insert(run), row | hash_columns(head, key))
     for name, (table, _) in PARTS.items():
         if parts[name]:
             connection.execute(insert(table), parts[name])

@@ -56,7 +56,7 @@ class Verification:
 
     ``records`` counts those that are as they were stored, ``head`` is the last of them. ``fault`` says in
     plain words what is wrong with the records, None where nothing is; ``sequence`` is the first bad record.
-    ``beside`` says what is wrong with the log beside its records: guards, indexes, the file. ``signed`` counts the
+    ``other_faults`` are those of guards, indexes and the file, which are in no hash. ``signed`` counts the
     records that have a signature, whether it was verified or not.
     """
 
@@ -64,10 +64,10 @@ class Verification:
     head: Head
     fault: str | None = None
     sequence: int | None = None
-    beside: tuple[str, ...] = ()
+    other_faults: tuple[str, ...] = ()
     signed: int = 0
 
     @property
     def intact(self) -> bool:
         """Whether no fault was found."""
-        return self.fault is None and not self.beside
+        return self.fault is None and not self.other_faults

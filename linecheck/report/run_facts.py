@@ -9,7 +9,7 @@ from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.files.times import utc_text
 from linecheck.report.figures.words import plain_name
 from linecheck.report.model import DataTable, Fact, FactGroup
-from linecheck.run.facts import FACTS, PagePlace, told
+from linecheck.run.facts import FACTS, PagePlace, fact_texts
 from linecheck.run.model import Run
 
 __all__ = ["closing_groups", "identity", "moment", "named_facts", "setting_table", "setup_text"]
@@ -37,7 +37,7 @@ def facts_at(run: Run, place: PagePlace, *, bare: bool = False) -> Iterator[Fact
     for fact in FACTS:
         if place not in fact.page:
             continue
-        texts = told(fact, run, bare=bare)
+        texts = fact_texts(fact, run, bare=bare)
         if fact.missed and not texts:
             texts = {fact.label: _NONE}
         yield from (

@@ -4,7 +4,7 @@
 :class:`Facts`        the facts of a run; each of its fields is a row of the table
 :class:`Fact`         what such a row says of its fact
 :data:`FACTS`         the rows, in order
-:func:`told`          a fact as names and texts, for people
+:func:`fact_texts`    a fact as names and texts, for people
 ====================  ===================================================================================
 
 The log's column, the set of columns that a record format hashes, the migration that adds them, the keys of the result
@@ -31,7 +31,7 @@ __all__ = [
     "PagePlace",
     "Purpose",
     "ResultPlace",
-    "told",
+    "fact_texts",
 ]
 
 #: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
@@ -268,7 +268,7 @@ FACTS: Final[tuple[Fact, ...]] = tuple(Fact(name=row.name, **row.metadata) for r
 DOCUMENTS: Final = tuple(fact for fact in FACTS if fact.kind == "document")
 
 
-def told(fact: Fact, facts: Facts, *, bare: bool = False) -> dict[str, str]:
+def fact_texts(fact: Fact, facts: Facts, *, bare: bool = False) -> dict[str, str]:
     """Return what a run says of a fact as names and texts for people; nothing where it says nothing.
 
     Of several values each has its own name alone where ``bare``: under a heading that says the rest.

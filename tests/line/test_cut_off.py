@@ -136,7 +136,7 @@ def test_a_run_whose_beginning_is_on_record_cannot_be_made_to_vanish(cut_off):
     with closing(sqlite3.connect(DATABASE)) as log, log:
         log.execute("DELETE FROM begun")
     with LogReader(DATABASE) as log:
-        (fault,) = log.verify().beside
+        (fault,) = log.verify().other_faults
     assert "was begun, and what became of it was removed" in fault
 
 
@@ -233,7 +233,7 @@ def test_what_somebody_put_among_begun_runs_is_told_by_verify(cut_off):
     with closing(sqlite3.connect(DATABASE)) as log, log:
         log.execute("INSERT INTO begun VALUES ('x', 0, '2026-01-01T00:00:00Z', '{}')")
     with LogReader(DATABASE) as log:
-        (fault,) = log.verify().beside
+        (fault,) = log.verify().other_faults
     assert "the log's table begun holds what linecheck never writes" in fault
 
 

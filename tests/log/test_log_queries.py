@@ -99,6 +99,14 @@ def is_meant(record, run, wanted, runs):
     )
 
 
+def test_a_run_of_the_time_that_is_named_counts_from_it_on_and_not_up_to_it(log, every):
+    for _, run in every[:3]:
+        time, others = run.logged.recorded, {one.logged.recorded for _, one in every} - {run.logged.recorded}
+        since, until = (log.runs(RunFilter(**{end: time}), limit=RUNS) for end in ("since", "until"))
+        assert {each.logged.recorded for each in since} == {time, *(one for one in others if one > time)}
+        assert {each.logged.recorded for each in until} == {one for one in others if one < time}
+
+
 @given(data=st.data())
 @settings(max_examples=40)
 def test_runs_are_picked_as_going_through_them_all_would(log, every, data):

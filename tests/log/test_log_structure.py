@@ -45,7 +45,7 @@ def beside(path):
     with LogReader(path) as log:
         found = log.verify()
     assert found.fault is None
-    return found.beside
+    return found.other_faults
 
 
 def objects(path, kind):

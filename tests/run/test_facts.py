@@ -20,7 +20,7 @@ from linecheck.log.export.tables import TABLES
 from linecheck.log.schema import MIGRATIONS, RELEASED, run
 from linecheck.report.run_facts import closing_groups, identity
 from linecheck.results.result import result, to_json_bytes
-from linecheck.run.facts import FACTS, RELEASED_FORMAT, Asset, Facts, told
+from linecheck.run.facts import FACTS, RELEASED_FORMAT, Asset, Facts, fact_texts
 
 pytestmark = pytest.mark.every_python
 
@@ -78,7 +78,7 @@ def test_every_fact_comes_back_from_the_log_and_says_the_same(tmp_path):
 @pytest.mark.parametrize("fact", FACTS, ids=lambda fact: fact.name)
 def test_every_fact_is_shown_where_its_row_says(fact):
     shown = run_with(1)
-    (text,) = told(fact, replace(shown, purpose="golden")).values()
+    (text,) = fact_texts(fact, replace(shown, purpose="golden")).values()
     page = {entry.value for entry in identity(shown)} if "identity" in fact.page else set()
     page |= {entry.value for group in closing_groups(shown) for entry in group.facts}
     if fact.page and fact.name != "purpose":
@@ -95,7 +95,7 @@ def test_attempts_that_differ_in_one_fact_are_told_apart_by_it(tmp_path):
             changed = run_with(1, **{fact.name: value_of(fact, 2)})
             other = log.record(log.append(changed).sequence)
             names = {each.name for each in attempt_changes(one, other).facts}
-            assert names == (set(told(fact, changed)) if fact.compared else set()), fact.name
+            assert names == (set(fact_texts(fact, changed)) if fact.compared else set()), fact.name
 
 
 def test_another_temperature_is_a_change(tmp_path):

@@ -13,7 +13,7 @@ from linecheck.cli.log.filters import short_name
 from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
-from linecheck.run.facts import FACTS, told
+from linecheck.run.facts import FACTS, fact_texts
 
 if TYPE_CHECKING:
     from linecheck.history.attempts import AttemptChanges, Moved
@@ -84,7 +84,7 @@ def _print_record(record: Run, brief: bool) -> None:
             name: text
             for fact in FACTS
             if fact.listed and fact.compared
-            for name, text in told(fact, record).items()
+            for name, text in fact_texts(fact, record).items()
         },
         "limits": f"{record.limits.path} revision {record.limits.revision}",
     }
@@ -214,7 +214,7 @@ def _more_facts(record: Run) -> Iterator[str]:
 
     yield f"Recorded: {short_time(record.logged.recorded)} UTC"
     for fact in FACTS:
-        texts = {} if fact.page else told(fact, record, bare=True)
+        texts = {} if fact.page else fact_texts(fact, record, bare=True)
         if fact.kind in ("text", "hash", "flag"):
             yield from (f"{name}: {text}" for name, text in texts.items())
         elif texts:

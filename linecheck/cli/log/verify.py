@@ -87,9 +87,9 @@ def _wrong(found: Verification) -> Iterator[str]:
         if found.sequence is None:
             before = f"the {found.records} records themselves are"
         yield f"does not verify: {found.fault} ({before} as stored)"
-    elif found.beside:
+    elif found.other_faults:
         yield (
             f"does not verify: its {found.records} records are as stored, but what is beside them is not. Keep the "
             "file, find out who changed it, and trust no list or export of it until then"
         )
-    yield from listed(found.beside)
+    yield from listed(found.other_faults)

@@ -59,7 +59,7 @@ def check_chain(
                     return verified.found(fault, verified.head.sequence + 1)
             if not found:
                 stray = stored.stray_part(connection, chain, stored.head(connection, chain).sequence)
-                return replace(verified.end(stray), beside=tuple(_notes(connection, chain, named)))
+                return replace(verified.end(stray), other_faults=tuple(_notes(connection, chain, named)))
         named = station_periods(found, named)
         after = found[-1].sequence
         if progress is not None:

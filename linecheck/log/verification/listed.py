@@ -21,13 +21,13 @@ from linecheck.log.schema import statement
 from linecheck.run.facts import Purpose
 from linecheck.run.model import HOLD
 
-__all__ = ["ToBeListed"]
+__all__ = ["RunLists"]
 
 _AT_ONCE = 10_000
 _EVERY: Final = "all runs"
 
 
-class ToBeListed:
+class RunLists:
     """The numbers of records by what lists pick them by; eight bytes each, three times for a run."""
 
     def __init__(self) -> None:

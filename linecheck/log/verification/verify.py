@@ -22,7 +22,7 @@ from linecheck.log.schema import PARTS, document, limits
 from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.verification.begun_runs import BegunRuns
-from linecheck.log.verification.listed import ToBeListed
+from linecheck.log.verification.listed import RunLists
 from linecheck.log.verification.structure import file_faults, structure_faults
 from linecheck.run.facts import DOCUMENTS
 
@@ -42,21 +42,21 @@ def verify_log(
 ) -> Verification:
     """Recompute every hash from what is stored, and hold the log against what was noted elsewhere: a head, a key."""
     chain = Chain(lambda table, noted: stored_content(engine, table, noted), expected, signed_by=signed_by)
-    listed, begun = ToBeListed(), BegunRuns()
+    listed, begun = RunLists(), BegunRuns()
     with plain_errors(path):
         found = _verified(engine, chain, (listed, begun), progress)
         with engine.connect() as connection, connection.begin():
-            beside = structure_faults(connection)
+            others = structure_faults(connection)
             if found.fault is None:
-                beside += file_faults(connection) + listed.faults(connection, found.head.sequence)
-                beside += begun.faults(connection)
-        return replace(found, beside=beside)
+                others += file_faults(connection) + listed.faults(connection, found.head.sequence)
+                others += begun.faults(connection)
+        return replace(found, other_faults=others)
 
 
 def _verified(
     engine: Engine,
     chain: Chain,
-    hearing: Iterable[ToBeListed | BegunRuns],
+    hearing: Iterable[RunLists | BegunRuns],
     progress: Callable[[int], None] | None,
 ) -> Verification:
     for record in _records(engine, progress):
