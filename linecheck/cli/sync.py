@@ -165,8 +165,8 @@ def _tell_sent(target: Target, pushed: Pushed) -> None:
     )
     click.echo(f"the whole log is there: {counted(pushed.head.sequence, 'record')}")
     click.echo(f"head {pushed.head}")
-    for rivalry in pushed.namesakes:
-        tell(f"warning: {rivalry}")
+    for conflict in pushed.namesakes:
+        tell(f"warning: {conflict}")
 
 
 def _unsent(log: LocalLog, target: Target) -> str:
@@ -256,7 +256,7 @@ def _check_every(target: Target, connection: Connection, signed_by: SignedBy | N
 
 
 def _verified(connection: Connection, chain: str, signed_by: SignedBy | None) -> Verification:
-    from linecheck.log.sync.check import check_chain
+    from linecheck.log.sync.stored import check_chain
 
     with overwritten_line() as show:
         return check_chain(connection, chain, lambda record: show(f"verified {record} records"), signed_by)
@@ -276,9 +276,9 @@ def _fault(found: Verification) -> str:
 
 
 def _warn_of_namesakes(connection: Connection, chain: str | None) -> None:
-    from linecheck.log.sync.names import rivalries
+    from linecheck.log.sync.names import name_conflicts
 
     with connection.begin():
-        found = rivalries(connection, chain)
-    for rivalry in found:
-        tell(f"warning: {rivalry}")
+        found = name_conflicts(connection, chain)
+    for conflict in found:
+        tell(f"warning: {conflict}")

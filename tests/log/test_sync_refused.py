@@ -12,7 +12,7 @@ from sent_logs import RECORD_TABLES, SHARED_TABLES, local_rows, made_log, same_r
 from linecheck.errors import RecordError, UsageError
 from linecheck.log import Log
 from linecheck.log.sync.check import check_chain
-from linecheck.log.sync.names import STATION_LOG, claim_content, rivalries
+from linecheck.log.sync.names import STATION_LOG, claim_content, name_conflicts
 from linecheck.log.sync.server import connected
 from linecheck.log.sync.target import Target
 
@@ -283,7 +283,7 @@ def test_a_log_that_follows_another_of_the_same_station_is_no_rival(tmp_path, ur
     for name in ("old", "new"):
         assert namesakes(made_log(tmp_path / f"{name}.sqlite"), url) == ()
     with connected(Target.parsed(url)) as connection, connection.begin():
-        assert rivalries(connection) == ()
+        assert name_conflicts(connection) == ()
         with pytest.raises(UsageError, match="no other log names this station"):
             claim_content(
                 connection, local_chain(tmp_path / "old.sqlite"), "line-2-nest-a", "Q. Engineer", "because"

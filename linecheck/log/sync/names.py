@@ -24,12 +24,12 @@ from linecheck.log.sync.layout import SCHEMA, original_text, stored_text
 
 __all__ = [
     "STATION_LOG",
+    "NameConflict",
     "Namesake",
     "Period",
-    "Rivalry",
     "claim_content",
+    "name_conflicts",
     "period_faults",
-    "rivalries",
     "station_periods",
 ]
 
@@ -56,7 +56,7 @@ class Namesake(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Rivalry:
+class NameConflict:
     """Two logs that name the same station at the same time, and whether both were stated to be right."""
 
     station: str
@@ -74,7 +74,7 @@ class Rivalry:
         )
 
 
-def rivalries(connection: Connection, chain: str | None = None) -> tuple[Rivalry, ...]:
+def name_conflicts(connection: Connection, chain: str | None = None) -> tuple[NameConflict, ...]:
     """Return which logs name the same station at the same time; only those of one chain, where it is given."""
     query = text(
         "SELECT a.station, "
@@ -91,7 +91,7 @@ def rivalries(connection: Connection, chain: str | None = None) -> tuple[Rivalry
         claims = _claims(connection, station)
         mine, theirs = _covers(claims, one.chain, other), _covers(claims, other.chain, one)
         if mine == theirs:
-            found.append(Rivalry(original_text(station), one, other, mine))
+            found.append(NameConflict(original_text(station), one, other, mine))
     return tuple(found)
 
 
@@ -107,9 +107,9 @@ def claim_content(
     """
     others = [
         other
-        for rivalry in rivalries(connection, chain)
-        if rivalry.station == station
-        for other in (rivalry.one, rivalry.other)
+        for conflict in name_conflicts(connection, chain)
+        if conflict.station == station
+        for other in (conflict.one, conflict.other)
         if other.chain != chain
     ]
     if not others:

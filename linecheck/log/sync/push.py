@@ -21,7 +21,7 @@ from linecheck.log.sync import stored
 from linecheck.log.sync.batches import Batch, batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
-from linecheck.log.sync.names import Rivalry, rivalries
+from linecheck.log.sync.names import NameConflict, name_conflicts
 from linecheck.log.sync.server import Watchdog, connected
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
@@ -46,7 +46,7 @@ class Pushed:
     runs: int = 0
     statements: int = 0
     again: int = 0
-    namesakes: tuple[Rivalry, ...] = ()
+    namesakes: tuple[NameConflict, ...] = ()
 
 
 def push(
@@ -138,7 +138,7 @@ class _Sending:
             self.log.note(self.target, head)
             acknowledged(head)
         with self.connection.begin():
-            namesakes = rivalries(self.connection, self.chain)
+            namesakes = name_conflicts(self.connection, self.chain)
         return Pushed(self.chain, head, self.runs, self.statements, again, namesakes)
 
     def _add(self, batch: Batch) -> Head:

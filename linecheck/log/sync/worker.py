@@ -111,11 +111,11 @@ class Worker:
             count = pushed.head.sequence
             self._say(f"sent again: {self._target} has all {count} record{'s' * (count != 1)} of the log")
         self._failures, self._trouble = 0, None
-        for rivalry in pushed.namesakes:
-            key = (rivalry.station, rivalry.one.chain, rivalry.other.chain)
+        for conflict in pushed.namesakes:
+            key = (conflict.station, conflict.one.chain, conflict.other.chain)
             if key not in self._warned:
                 self._warned.add(key)
-                self._say(f"warning: {rivalry}")
+                self._say(f"warning: {conflict}")
 
 
 def waiting_seconds(every_seconds: float, failures: int, chance: float) -> float:
