@@ -14,11 +14,11 @@ from postgres_server import PostgresServer, find_programs
 
 from linecheck.log import Log, LogReader
 from linecheck.log.sync.background import BackgroundSync
-from linecheck.log.sync.check import check_chain
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
 from linecheck.log.sync.push import push
 from linecheck.log.sync.server import connected
+from linecheck.log.sync.stored import check_chain
 from linecheck.log.sync.target import Target
 
 SENDING_TARGET = 4.0

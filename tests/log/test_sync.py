@@ -19,11 +19,11 @@ from linecheck.log.schema import MIGRATIONS
 from linecheck.log.sync import batches as batching
 from linecheck.log.sync import layout, server
 from linecheck.log.sync.batches import batches
-from linecheck.log.sync.check import check_chain
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import GRANTS, migrate
 from linecheck.log.sync.push import push
 from linecheck.log.sync.server import connected
+from linecheck.log.sync.stored import check_chain
 from linecheck.log.sync.target import Target
 
 

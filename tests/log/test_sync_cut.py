@@ -11,7 +11,7 @@ from functools import partial
 import psycopg
 import pytest
 from cutting_proxy import CuttingProxy
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from made_runs import made_check, made_curve, made_reading, made_run
 from sent_logs import local_rows, made_log, same_rows, sent
@@ -21,12 +21,11 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log
 from linecheck.log.chain import statement_hash
 from linecheck.log.sync.batches import batches
-from linecheck.log.sync.check import check_chain
 from linecheck.log.sync.layout import original_text, stored_text
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.push import push
 from linecheck.log.sync.server import Watchdog, connected
-from linecheck.log.sync.stored import records_after
+from linecheck.log.sync.stored import check_chain, records_after
 from linecheck.log.sync.target import Target
 
 
@@ -244,6 +243,7 @@ def _bits(value):
 
 
 @given(st.text(alphabet=st.characters(codec=None, exclude_categories=()), max_size=30))
+@example("\x10dcff\x100000")  # what an escape looks like
 def test_a_text_is_stored_so_that_it_can_be_and_comes_back(text):
     stored = stored_text(text)
     assert "\x00" not in stored

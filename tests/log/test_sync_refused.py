@@ -11,9 +11,9 @@ from sent_logs import RECORD_TABLES, SHARED_TABLES, local_rows, made_log, same_r
 
 from linecheck.errors import RecordError, UsageError
 from linecheck.log import Log
-from linecheck.log.sync.check import check_chain
 from linecheck.log.sync.names import STATION_LOG, claim_content, name_conflicts
 from linecheck.log.sync.server import connected
+from linecheck.log.sync.stored import check_chain
 from linecheck.log.sync.target import Target
 
 

@@ -11,9 +11,8 @@ is noted as sent before the server has said that it is committed.
 :mod:`~.layout`                   the server's tables, made from those of the log
 :mod:`~.migrate`                  its numbered migrations
 :mod:`~.server`                   connections, and the server's errors in words
-:mod:`~.stored`                   reading at the server what is stored there
+:mod:`~.stored`                   reading and verifying at the server what is stored there
 :mod:`~.push`                     sending
-:mod:`~.check`                    verifying at the server what is stored there
 :mod:`~.names`                    two logs that name the same station
 :mod:`~.background`               sending beside a session that tests units
 ================================  ==================================================================
