@@ -145,7 +145,9 @@ def _towards(worse_by: float | None) -> Literal["better", "worse"] | None:
 def _facts(earlier: Run, later: Run) -> Iterator[Changed]:
     for fact in FACTS:
         if fact.compared:
-            yield from _changed(fact_texts(fact, earlier), fact_texts(fact, later), is_hash=fact.kind == "hash")
+            yield from _changed(
+                fact_texts(fact, earlier), fact_texts(fact, later), is_hash=fact.kind == "hash"
+            )
     for is_hash, of in _OF_LIMITS_AND_CHECKS:
         yield from _changed(of(earlier), of(later), is_hash=is_hash)
 
