@@ -63,6 +63,13 @@ def test_noise_with_a_librarys_ramp_is_slow_enough_and_with_half_of_it_is_not(se
     assert 0.5 * RAMP <= found.ramp_seconds < RAMP
 
 
+def test_a_ramp_counts_as_the_raised_cosine_that_is_as_steep_as_the_line_to_its_steepest_rise():
+    part = np.linspace(0.01, 1.0, 1000)
+    line = np.min(part / (0.5 - 0.5 * np.cos(np.pi * part)))  # in lengths of the ramp, for its whole height
+    found = abrupt(of(0.999 * window(0.5 * RAMP)), RAMP)
+    assert found.ramp_seconds == pytest.approx(0.5 * np.pi * line * 0.5 * RAMP, rel=0.01)
+
+
 @pytest.mark.parametrize("starts", [True, False])
 @pytest.mark.parametrize("level_db", [0.0, -20.0, -40.0])
 def test_what_begins_or_ends_at_once_is_found(starts, level_db):
