@@ -180,6 +180,8 @@ def test_five_hundred_sets_stay_within_what_build_servers_take(tmp_path, verdict
     assert len(paths) <= most_files
     tests = bad = 0
     numbers = []
+    assert MAX_BYTES < SERVER_BYTES
+    assert MAX_ELEMENTS < SERVER_ELEMENTS
     for path in paths:
         assert path.stat().st_size < SERVER_BYTES / share
         root = ET.parse(path).getroot()
