@@ -127,12 +127,14 @@ def test_an_enter_that_came_before_the_question_confirms_nothing_at_a_terminal(t
             asked += 1
             time.sleep(0.3)
             assert process.poll() is None
-            os.write(ours, b"\n")
+            os.write(
+                ours, b"\n\n" if asked == 1 else b"\n"
+            )  # the second confirms nothing: it is there too early
     assert process.wait(timeout=30) == 0, "".join(lines)
     assert asked == 2
     os.close(ours)
-    process.stdout.close()
-    process.stderr.close()
+    process.close()
+    assert min(one["seconds"] for one in results(tmp_path)["PR3-000001"]["settings"]) > 0.2
 
 
 @pytest.mark.every_python
