@@ -76,7 +76,7 @@ class Forked:
         self.stderr = self._stream(stderr, theirs, 1, text)
         self._status, status = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         asked = {
-            "folder": str(folder),
+            "folder": os.path.abspath(folder),  # of this process, not of the one that forks
             "arguments": [os.fsencode(argument).decode("latin-1") for argument in arguments],
             **how,
         }
