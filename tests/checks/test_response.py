@@ -131,7 +131,7 @@ def test_hum_and_offset_change_nothing(signal):
     assert np.max(np.abs(shown.y - truth)[shown.x >= 20]) < (0.005 if signal == "multisine" else 0.05)
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(
     gain_db=st.floats(-40.0, 6.0),
     inverted=st.booleans(),

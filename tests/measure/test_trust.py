@@ -46,7 +46,7 @@ def codes_of(samples, *, rate=48000, kind="tone", seconds=0.5, bits=24, events=(
     return {problem.code for problem in found}
 
 
-@pytest.mark.parametrize("count", repeats(80, 1000))
+@pytest.mark.parametrize("count", repeats(50, 1000))
 def test_a_clean_capture_is_never_flagged(count):
     for index in range(count):
         rng = np.random.default_rng([index // 100, index % 100])
