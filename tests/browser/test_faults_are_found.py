@@ -1,6 +1,7 @@
 """What the tests of pages look with sees the faults that it is there for."""
 
 import pytest
+
 from browser.opened import OpenedPage, boxes, overlapping
 
 GOOD = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>A page</title></head>

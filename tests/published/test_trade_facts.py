@@ -49,7 +49,9 @@ def test_noise_of_a_one_bit_stream_at_100_khz_is_as_strong_as_music_at_2_to_3_kh
     location = kind.locate(capture, parameters, ("left",))
     result = kind.measure(capture, location, parameters, kind.analysis_parameters(), Context(("left",)))
     (bands,) = result.curves
-    at_100k, at_music = (bands.y[np.abs(np.log10(bands.x / middle)) < 0.06].mean() for middle in (100e3, 2500.0))
+    at_100k, at_music = (
+        bands.y[np.abs(np.log10(bands.x / middle)) < 0.06].mean() for middle in (100e3, 2500.0)
+    )
     assert at_100k == pytest.approx(at_music, abs=6.0)
 
 

@@ -208,5 +208,8 @@ def _playing(server, tmp_path):
         server, tmp_path, [("sine", {"rate_hz": 192_000, "seconds": 4.0, "frequency_hz": 997})]
     )
     assert process.stdout.readline().strip() == PLAYING
+    deadline = time.monotonic() + 30.0
+    while server.streams() < 2 and time.monotonic() < deadline:
+        time.sleep(0.05)
     time.sleep(0.8)
     return process
