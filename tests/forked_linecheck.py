@@ -9,6 +9,7 @@ import atexit
 import contextlib
 import ctypes
 import functools
+import gc
 import json
 import os
 import signal
@@ -200,6 +201,7 @@ def serve(descriptor):
     ):
         importlib.import_module(name)
     kinds()
+    gc.freeze()  # else each command copies the pages that a collection marks
     asking = socket.socket(fileno=descriptor)
     while True:
         reap()
