@@ -89,6 +89,9 @@ def _why_refused(token: str) -> str | None:
         return "only printable ASCII characters are used in serial numbers"
     if _UNKNOWN_ESCAPE.search(token.replace("\\\\", "")):
         return "after a backslash expected d, w or punctuation"
+    if token.startswith("[") and "[:" in token:
+        # [[:^alpha:]] and [[:cntrl:]] are control characters to RE2.
+        return "only lists of characters are used here, as in [A-Z0-9]"
     if token.startswith("(?") and token != "(?:":
         return "only plain groups, ( ) and (?: ), are used here"
     if token.startswith("{") and not _COUNT.fullmatch(token):
@@ -100,7 +103,8 @@ def _why_refused(token: str) -> str | None:
 def serial_matches(pattern: str, serial: str) -> bool:
     """Return whether a serial number is as a limit file's ``serial_pattern`` wants it."""
     compiled = compile_serial_pattern(pattern)
-    return len(serial) <= MAX_SERIAL_LENGTH and serial.isascii() and compiled.fullmatch(serial) is not None
+    printable = serial.isascii() and serial.isprintable()
+    return len(serial) <= MAX_SERIAL_LENGTH and printable and compiled.fullmatch(serial) is not None
 
 
 #: What a German and a French keyboard layout make of what a scanner types by the American one (from memory).

@@ -45,6 +45,8 @@ def test_patterns_that_labels_need(pattern, matching, other):
         ("[^/]+", "character 1: [^…] would match anything else"),
         ("[0-9]*", "empty serial number"),
         ("a|", "empty serial number"),
+        ("[[:^alpha:]]+", "character 1: only lists of characters"),
+        ("[A[:cntrl:]]+", "character 1: only lists of characters"),
         ("a{3,2}", "invalid repetition size: {3,2}"),
         ("a{", "expected a count"),
         ("a{,}", "character 2: expected a count"),
