@@ -41,7 +41,7 @@ from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.dissect import Power
-from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
+from linecheck.dsp.fits.multitone import ALL_TONES_DB, PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.fits.tone_residue import (
     Residue,
     highest_residue,
@@ -57,8 +57,6 @@ __all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
 DB_PER_BIT = 20.0 * np.log10(2.0)
-#: All tones re one.
-ALL_TONES_DB = 10.0 * np.log10(len(TONES_HZ))
 #: A tone is missing that has less than this share of the usual amplitude (-40 dB): no filter falls so far below 20 kHz.
 MISSING = 0.01
 

@@ -24,7 +24,7 @@ import numpy as np
 
 from linecheck.checks.base import Curve, Measurement, Reading
 
-__all__ = ["PathPart", "PathParts", "Way", "whole_uncertainty", "with_path"]
+__all__ = ["DB_PER_BIT", "PathPart", "PathParts", "Scale", "Way", "whole_uncertainty", "with_path"]
 
 #: ``power``: noise beside noise. ``amplitude``: a line beside a line of its own frequency. ``additive``: it adds in the
 #: reading's unit. ``relative``: it is an error of the level, in dB, of a reading in volts.
@@ -39,6 +39,9 @@ DIVISORS: Final[Mapping[Way, float]] = {
     "additive": EVEN,
     "relative": EVEN,
 }
+#: What a metric is in: decibels, a voltage, or bits of 6.02 dB each.
+Scale = Literal["decibels", "volts", "bits"]
+DB_PER_BIT: Final = 20.0 * math.log10(2.0)
 #: Beyond this, in dB, the path hides the unit altogether, and more of it says no more.
 MAX_BOUND_DB: Final = 200.0
 
@@ -58,8 +61,8 @@ class PathPart:
         How it enters.
     sign : float
         -1 where the metric is an attenuation or a ratio that is better the greater it is, else 1.
-    in_volts : bool
-        Whether the metric is in volts and not in dB; ``size`` is then re one of its unit.
+    scale : str
+        What the metric is in. ``size`` is re one of its unit where that is a voltage, and re no bits where it is bits.
     limit : float or None
         The mask's. Beside a value that is better than it the part counts as it does at the limit, where it is decided:
         far below, where the path hides the unit altogether, decibels say nothing of what could lie up there.
@@ -69,7 +72,7 @@ class PathPart:
     size: float
     way: Way
     sign: float = 1.0
-    in_volts: bool = False
+    scale: Scale = "decibels"
     limit: float | None = None
 
     def bound(self, value: float) -> float:
@@ -79,11 +82,17 @@ class PathPart:
         if self.way == "relative":
             return float(abs(value) * (10.0 ** (abs(self.size) / 20.0) - 1.0))
         value = self._decided_at(value)
-        if self.in_volts and not value > 0.0:
+        if self.scale == "volts":
+            return self._bound_volts(value)
+        per_unit = DB_PER_BIT if self.scale == "bits" else 1.0
+        level = self.sign * value * per_unit
+        return self._bound_db(min(self.size - level, MAX_BOUND_DB)) / per_unit
+
+    def _bound_volts(self, value: float) -> float:
+        if not value > 0.0:
             return float(10.0 ** (self.size / 20.0))
-        level = 20.0 * math.log10(value) if self.in_volts else self.sign * value
-        decibels = self._bound_db(min(self.size - level, MAX_BOUND_DB))
-        return float(value * (10.0 ** (decibels / 20.0) - 1.0)) if self.in_volts else decibels
+        decibels = self._bound_db(min(self.size - 20.0 * math.log10(value), MAX_BOUND_DB))
+        return float(value * (10.0 ** (decibels / 20.0) - 1.0))
 
     def _decided_at(self, value: float) -> float:
         """Return the worse of a value and the limit."""

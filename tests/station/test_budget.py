@@ -16,10 +16,11 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.measure.path_part import ARC_SINE, EVEN, PathPart, whole_uncertainty, with_path
 from linecheck.station.budget.assessment import StationPath, assess, path_parts
 from linecheck.station.budget.budget import Answer
-from linecheck.station.budget.contributions import CONTRIBUTIONS
+from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD
 from linecheck.station.budget.figures import Figure, figures_content, read_figures
 
 FULL_SCALE = 8.0
+LONG_ENOUGH = {"multitone": {"seconds": 1.0}, "linearity": {"seconds": 3.3}}
 
 
 def path(volts_uncertainty=0.001, channels=2, full_scale=FULL_SCALE, **figures):
@@ -33,9 +34,15 @@ def path(volts_uncertainty=0.001, channels=2, full_scale=FULL_SCALE, **figures):
         "balance": 0.001,
         "delay": 0.01,
         "clock": 0.01,
+        **dict.fromkeys(("noise_468", "quiet_line", "residue", "residue_power"), -150.0),
+        **dict.fromkeys(("ultrasonic_noise", "ultrasonic_band"), -120.0),
+        **dict.fromkeys(("imd", "imd_2", "imd_3", "best_imd", "difference_imd"), -125.0),
+        "linearity": 0.002,
+        "dc_offset": 1e-5,
+        "peak_outside": 1e-5,
         **figures,
     }
-    made = {name: (Figure(value, 1e-4),) * channels for name, value in good.items()}
+    made = {name: (Figure(value, min(1e-4, 0.01 * abs(value))),) * channels for name, value in good.items()}
     made |= {name: made[name][:1] for name in ("balance", "delay")}
     return StationPath(made, 48_000, (full_scale,) * channels, volts_uncertainty)
 
@@ -82,7 +89,7 @@ def test_noise_adds_by_its_power_and_is_not_subtracted(below_db):
 def test_an_attenuation_and_a_noise_in_volts_are_the_same_as_a_level():
     level = PathPart("noise", -104.0, "power").uncertainty(-112.0)
     assert PathPart("noise", -104.0, "power", sign=-1.0).uncertainty(112.0) == pytest.approx(level, rel=1e-12)
-    in_volts = PathPart("noise", 20.0 * math.log10(5.0), "power", in_volts=True)
+    in_volts = PathPart("noise", 20.0 * math.log10(5.0), "power", scale="volts")
     assert in_volts.bound(5.0) == pytest.approx(5.0 * (math.sqrt(2.0) - 1.0), rel=1e-12)
     assert in_volts.bound(0.0) == pytest.approx(5.0)
 
@@ -185,6 +192,73 @@ def test_flatness_and_jitter_count_by_the_room_that_a_mask_leaves():
     assert held(limits, path(jitter=1.0), "paired_jitter")["left"].answer is Answer.DECIDES
 
 
+def test_bits_are_decibels_in_steps_of_6_02():
+    # IEEE 1057: (SINAD - 1.76 dB) / 6.02 dB, of a full-scale tone. A path of -105.5 dB is one of 17.2 bits.
+    limits = of("enob", Bounds(17.0), level_dbfs=-1.0)
+    path_bits = (104.5 + 1.0 - 1.76) / (20.0 * math.log10(2.0))
+    mask = held(limits, path(noise_with_tone=-107.5, distortion=-107.5, level=-4.01), "enob")["left"]
+    assert mask.path_level == pytest.approx(path_bits, abs=0.03)
+    assert (mask.answer, mask.unit) == (Answer.HARDLY, "bit")
+    ratio = held(
+        of("sinad", Bounds(101.34 + 1.0), level_dbfs=-1.0),
+        path(noise_with_tone=-107.5, distortion=-107.5, level=-4.01),
+        "sinad",
+    )["left"]
+    same = held(
+        of("enob", Bounds((102.34 + 1.0 - 1.76) / (20.0 * math.log10(2.0))), level_dbfs=-1.0),
+        path(noise_with_tone=-107.5, distortion=-107.5, level=-4.01),
+        "enob",
+    )["left"]
+    assert same.expanded * 20.0 * math.log10(2.0) == pytest.approx(ratio.expanded, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("metric", "kind", "bounds", "figure", "decided", "hidden"),
+    [
+        ("noise_468", "quiet", Bounds(max=8.0), "noise_468", -140.0, -116.0),
+        ("dynamic_range_468", "low_level_tone", Bounds(110.0), "noise_468", -140.0, -112.0),
+        ("spectrum", "quiet", Bounds(max=-120.0), "quiet_line", -140.0, -110.0),
+        ("imd", "intermodulation", Bounds(max=-100.0), "imd", -115.0, -99.0),
+        ("clean_range", "multitone", Bounds(100.0), "residue", -140.0, -120.0),
+        ("distortion_noise", "multitone", Bounds(max=-100.0), "residue_power", -125.0, -108.0),
+        ("largest_error", "linearity", Bounds(max=0.5), "linearity", 0.01, 0.6),
+        ("noise_20k_100k", "ultrasonic", Bounds(max=-60.0), "ultrasonic_noise", -100.0, -80.0),
+        ("thd_n_wide", "distortion_sweep", Bounds(max=-90.0), "ultrasonic_noise", -120.0, -90.0),
+        ("dc_offset", "tone", Bounds(-5.0, 5.0), "dc_offset", 1e-5, 1e-3),
+        ("frequency", "tone", Bounds(996.0, 998.0), "clock", 0.01, 1500.0),
+        ("peak_outside", "tone", Bounds(max=0.1), "peak_outside", 1e-5, 0.05),
+    ],
+)
+def test_each_sort_of_mask_is_held_against_its_own_figure(metric, kind, bounds, figure, decided, hidden):
+    limits = of(metric, bounds, kind=kind, **LONG_ENOUGH.get(kind, {}))
+    answers = [held(limits, path(**{figure: value}), metric)["left"].answer for value in (decided, hidden)]
+    assert answers == [Answer.DECIDES, Answer.CANNOT]
+
+
+def test_a_pair_of_tones_is_held_against_the_same_pair():
+    limits = of("imd", Bounds(max=-100.0), kind="intermodulation", pair="18000+20000", rate_hz=96_000)
+    assert held(limits, path(imd=-90.0), "imd")["left"].answer is Answer.DECIDES
+    assert held(limits, path(difference_imd=-90.0), "imd")["left"].answer is Answer.CANNOT
+
+
+def test_a_wider_resolution_takes_in_more_of_the_paths_noise():
+    limits = of("clean_range", Bounds(100.0), kind="multitone", seconds=1.0)
+    check = limits.checks[1]
+    wide = replace(check, analysis=check.analysis.model_copy(update={"resolution_hz": 50.0}))
+    near, far = (
+        held(replace(limits, checks=(limits.checks[0], each)), path(residue=-130.0), "clean_range")[
+            "left"
+        ].path_level
+        for each in (check, wide)
+    )
+    assert near - far == pytest.approx(10.0, abs=1e-9)
+
+
+def test_what_lies_above_20_khz_in_silence_is_not_held_against_a_loop_that_plays():
+    limits = of("noise_20k_100k", Bounds(max=-10.0), kind="ultrasonic", signal="silence")
+    assert list(assess(limits, path()).unheld) == ["one.noise_20k_100k"]
+
+
 def test_two_clocks_and_a_late_channel_count_against_their_masks():
     limits = of("clock_error", Bounds(-50.0, 50.0))
     assert held(limits, path(clock=0.01), "clock_error")["left"].answer is Answer.DECIDES
@@ -205,8 +279,10 @@ def test_jitter_modulates_a_lower_tone_less():
 
 
 def test_what_the_self_check_says_nothing_of_is_named():
-    limits = of("clean_range", Bounds(90.0), kind="multitone", seconds=1.0)
-    assert assess(limits, path()).unheld == ("one.clean_range",)
+    limits = of("corner_high", Bounds(19_000.0), kind="response", seconds=1.5)
+    assert dict(assess(limits, path()).unheld) == {
+        "one.corner_high": "the self-check's flatness ends where the path's own filters begin"
+    }
     three = replace(limits, channels=("a", "b", "c"))
     assert {mask.channel for mask in assess(three, path()).masks} == {"a", "b"}
     assert assess(three, path()).unmeasured == ("level.level",), "nothing is known of the third channel"
@@ -227,10 +303,10 @@ def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():
     assert set(path_parts(found)["one"]) == {("noise", "left"), ("noise", "right"), ("balance", None)}
 
 
-def test_every_row_names_a_metric_of_a_kind_and_a_figure():
-    known = {(kind.name, spec.name) for kind in kinds().values() for spec in (*kind.metrics, *kind.curves)}
-    assert set(CONTRIBUTIONS) <= known
-    assert {name for name in known if name[1].startswith("droop_")} <= set(CONTRIBUTIONS)
+def test_every_metric_is_held_or_says_why_not():
+    known = {(kind.name, spec.name) for kind in kinds().values() for spec in kind.specs}
+    assert CONTRIBUTIONS.keys() | NOT_HELD.keys() == known
+    assert not CONTRIBUTIONS.keys() & NOT_HELD.keys()
     figures = path().figures
     assert all(entry.figure in figures for entries in CONTRIBUTIONS.values() for entry in entries)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import click
@@ -115,8 +116,9 @@ def show_held(held: Assessment, model: str) -> None:
         listed = ", ".join(held.unmeasured)
         click.echo(one_line(f"Not known, since this self-check did not measure what enters them: {listed}."))
     if held.unheld:
-        listed = ", ".join(held.unheld)
-        click.echo(one_line(f"Not held against it, since the self-check plays nothing alike: {listed}."))
+        click.echo("Not held against the path:")
+    for reason, masks in groupby(sorted(held.unheld, key=held.unheld.__getitem__), held.unheld.__getitem__):
+        click.echo(one_line(f"  {', '.join(masks)}: {reason}"))
 
 
 def _held_row(mask: MaskBudget) -> tuple[str, ...]:

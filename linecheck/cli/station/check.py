@@ -190,6 +190,7 @@ def _written(target: Path, content: Mapping[str, Any], head: Head, held: Assessm
             "masks": [mask.content() for mask in held.masks],
             "unmeasured": list(held.unmeasured),
             "unheld": list(held.unheld),
+            "unheld_because": dict(held.unheld),
         }
     )
     record = {"sequence": head.sequence, "hash": head.record_hash}

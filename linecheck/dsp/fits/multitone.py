@@ -17,7 +17,7 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["GRID_HZ", "PEAK_OF_UNIT_TONES", "TONES_HZ", "TONE_PHASES"]
+__all__ = ["ALL_TONES_DB", "GRID_HZ", "PEAK_OF_UNIT_TONES", "TONES_HZ", "TONE_PHASES"]
 
 GRID_HZ = 2.0
 
@@ -41,3 +41,5 @@ TONE_PHASES.setflags(write=False)
 
 #: Highest value that the waveform reaches, between samples too, where each tone has a peak amplitude of 1.
 PEAK_OF_UNIT_TONES = 12.232
+#: All tones re one, dB.
+ALL_TONES_DB = float(10.0 * np.log10(len(TONES_HZ)))

@@ -17,17 +17,20 @@ from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile
-from linecheck.measure.path_part import PathPart, PathParts
+from linecheck.measure.path_part import DB_PER_BIT, PathPart, PathParts, Scale
 from linecheck.station.budget.budget import Answer, Component, MaskBudget
-from linecheck.station.budget.contributions import CONTRIBUTIONS, Contribution
-from linecheck.station.budget.figures import Figure, Figures
+from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution
+from linecheck.station.budget.figures import Figure, Figures, reference_dbfs
 
 __all__ = ["Assessment", "StationPath", "assess", "path_parts"]
 
 #: Of volts: how many of the unit are in one.
 _IN_VOLTS = {"V": 1.0, "mV": 1e3, "µV": 1e6}
-#: The level of the jitter test tone, dBFS.
-JITTER_DBFS = -3.01
+_SCALES: Mapping[str, Scale] = {**dict.fromkeys(_IN_VOLTS, "volts"), "bit": "bits"}
+#: Figures of lines, which noise raises with the resolution that they are read at.
+LINES = ("spur", "quiet_line", "residue")
+#: A check of this pair is held against the self-check's own play of it, any other against that of 60 Hz and 7 kHz.
+DIFFERENCE_PAIR = "18000+20000"
 #: The bands of two noises count as one where their upper edges differ by no more.
 SAME_BAND = 0.1
 
@@ -59,12 +62,12 @@ class StationPath:
 class Assessment:
     """What came of holding a limit file against a path.
 
-    ``unheld`` are masks that nothing of a self-check is alike to, ``unmeasured`` those that this one could not tell of,
-    in some channel at least.
+    ``unheld`` are masks that nothing of a self-check can be held against, with the reason; ``unmeasured`` those that
+    this one could not tell of, in some channel at least.
     """
 
     masks: tuple[MaskBudget, ...]
-    unheld: tuple[str, ...]
+    unheld: Mapping[str, str]
     unmeasured: tuple[str, ...] = ()
 
     @property
@@ -83,20 +86,21 @@ class Assessment:
 def assess(limits: LimitFile, path: StationPath) -> Assessment:
     """Hold every mask of a limit file against a path."""
     masks: list[MaskBudget] = []
-    unheld: list[str] = []
+    unheld: dict[str, str] = {}
     unmeasured: list[str] = []
     drive = _Drive(limits, path)
     for check in limits.checks:
         for spec in _masked(check):
             name = f"{check.name}.{spec.name}"
-            if (check.kind.name, spec.name) not in CONTRIBUTIONS or not _same_band(check, path):
-                unheld.append(name)
+            reason = _why_not(check, spec, path)
+            if reason is not None:
+                unheld[name] = reason
                 continue
             found = list(_held(check, spec, limits.channels, path, drive))
             masks += found
             if len(found) < (len(limits.channels) if spec.per_channel else 1):
                 unmeasured.append(name)
-    return Assessment(tuple(masks), tuple(unheld), tuple(unmeasured))
+    return Assessment(tuple(masks), unheld, tuple(unmeasured))
 
 
 def path_parts(held: Assessment) -> Mapping[str, PathParts]:
@@ -113,25 +117,24 @@ def _masked(check: Check) -> Iterator[_Spec]:
 
 
 class _Drive:
-    """How far a unit drives the capture: the level of its full-scale tone re the capture's, by channel."""
+    """How far a unit drives the capture: the levels of its tones re the capture's full scale, by channel."""
 
     def __init__(self, limits: LimitFile, path: StationPath) -> None:
         self._limits, self._path = limits, path
 
-    def carrier_dbfs(self, check: Check, index: int) -> float | None:
+    def tone_dbfs(self, check: Check, index: int) -> float | None:
         """Return the captured level of what a check's ratios refer to; None where nothing says it."""
-        full = self._full_scale_dbfs(check, index)
+        full = self.full_scale_dbfs(check, index)
         if full is None:
             return None
         referred = next((each for each in self._limits.checks if each.name == check.reference), check)
-        if check.kind.name == "low_level_tone":
-            return full
-        if check.kind.name == "jitter":
-            return full + JITTER_DBFS
-        return full + float(getattr(referred.stimulus, "level_dbfs", 0.0))
+        return full + reference_dbfs(referred)
 
-    def _full_scale_dbfs(self, check: Check, index: int) -> float | None:
-        """Return it from the check's own mask of volts, else from another's, else as the loop drives its input."""
+    def full_scale_dbfs(self, check: Check, index: int) -> float | None:
+        """Return the captured level of the unit's full-scale tone; None where nothing says it.
+
+        It is from the check's own mask of volts, else from another's, else as the loop drives its input.
+        """
         volts = self._path.full_scale_volts
         if volts is not None and index < len(volts):
             for other in (check, *self._limits.checks):
@@ -169,7 +172,7 @@ def _held(
         if len(parts) < len(entries):
             continue
         components = (
-            *_measuring(entries, spec, index, path, limit),
+            *_measuring(entries[0], check, spec, index, path, limit),
             *(Component.of(part, limit) for part in parts),
             *_calibration(spec, path, limit),
         )
@@ -187,12 +190,19 @@ def _held(
         )
 
 
-def _same_band(check: Check, path: StationPath) -> bool:
-    """Return whether a check's noise is of the band that the self-check's is of."""
+def _why_not(check: Check, spec: _Spec, path: StationPath) -> str | None:
+    """Return why nothing of a self-check can be held against a metric; None where something can."""
+    key = check.kind.name, spec.name
+    if key not in CONTRIBUTIONS:
+        return NOT_HELD.get(key, "the self-check plays nothing alike")
     band = getattr(check.analysis, "band_hz", None)
     own = min(20_000.0, 0.45 * path.rate_hz)
-    noisy = {"tone", "quiet", "low_level_tone", "distortion_sweep"}
-    return band is None or check.kind.name not in noisy or band[1] <= (1.0 + SAME_BAND) * own
+    noisy = {"tone", "quiet", "low_level_tone", "distortion_sweep", "multitone"}
+    if band is not None and check.kind.name in noisy and band[1] > (1.0 + SAME_BAND) * own:
+        return f"its band goes beyond the self-check's, which ends at {own:.0f} Hz"
+    if check.kind.name == "ultrasonic" and getattr(check.stimulus, "signal", "noise") != "noise":
+        return "the self-check plays noise, and this is re what a unit plays"
+    return None
 
 
 def _edge(spec: _Spec, bounds: Bounds) -> tuple[float, float, bool] | None:
@@ -213,45 +223,86 @@ def _tightest(limit: Limit | None, *, highest: bool) -> float | None:
     return max(values) if highest else min(values)
 
 
+def figure_name(entry: Contribution, check: Check) -> str:
+    """Return the name of the figure that enters a check: of intermodulation that of the pair that it plays."""
+    differs = getattr(check.stimulus, "pair", None) == DIFFERENCE_PAIR
+    return f"difference_{entry.figure}" if differs else entry.figure
+
+
 def _part(
     entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
 ) -> PathPart | None:
     """Return what a figure of the path is beside a metric; None where something of it is not known."""
-    figure = _at(path.figures, entry.figure, index)
+    name = figure_name(entry, check)
+    figure = _at(path.figures, name, index)
     if figure is None:
         return None
-    source = f"the path's {entry.figure.replace('_', ' ')}"
-    sign = -1.0 if spec.better == "more" else 1.0
+    source, sign = f"the path's {name.replace('_', ' ')}", -1.0 if spec.better == "more" else 1.0
     if entry.way in ("additive", "relative"):
-        return PathPart(source, abs(figure.value), entry.way, sign)
-    carrier = drive.carrier_dbfs(check, index)
-    size = figure.value
-    if entry.re == "volts":
-        if path.full_scale_volts is None or index >= len(path.full_scale_volts):
-            return None
-        rms = path.full_scale_volts[index] / math.sqrt(2.0) * _IN_VOLTS[spec.unit]
-        return PathPart(source, size + 20.0 * math.log10(rms), entry.way, sign, in_volts=True)
-    if entry.re in ("tone", "scale"):
-        level = _at(path.figures, "level", index)
-        if carrier is None or level is None:
-            return None
-        size += (level.value if entry.re == "tone" else 0.0) - carrier
+        per_unit = _per_unit(entry, check, spec, index, path)
+        return None if per_unit is None else PathPart(source, abs(figure.value) * per_unit, entry.way, sign)
+    against = _against_db(entry, check, spec, index, path, drive)
+    if against is None:
+        return None
+    size = figure.value + against + entry.offset_db + _resolution_db(name, check)
+    return PathPart(source, size, entry.way, sign, _SCALES.get(spec.unit, "decibels"))
+
+
+def _per_unit(entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath) -> float | None:
+    """Return by what a figure is to be multiplied to be in the metric's unit; None where its volts are not known."""
+    if entry.to == "volts":
+        volts = _full_scale_volts(path, index)
+        return None if volts is None else volts * _IN_VOLTS[spec.unit]
+    if entry.figure == "clock" and spec.unit == "Hz":
+        return 1e-6 * float(getattr(check.stimulus, "frequency_hz"))  # noqa: B009 - any kind's parameters
+    return 1.0
+
+
+def _against_db(
+    entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
+) -> float | None:
+    """Return what takes a figure from what it is re to what the metric is re, dB; None where that is not known."""
     if entry.re == "rate":
-        size += 20.0 * math.log10(float(getattr(check.stimulus, "rate_hz", path.rate_hz)) / path.rate_hz)
-    return PathPart(source, size, entry.way, sign)
+        return 20.0 * math.log10(float(getattr(check.stimulus, "rate_hz", path.rate_hz)) / path.rate_hz)
+    if entry.to == "volts":
+        volts = _full_scale_volts(path, index)
+        return None if volts is None else 20.0 * math.log10(volts / math.sqrt(2.0) * _IN_VOLTS[spec.unit])
+    if entry.re == "own":
+        # What grows with the tone is as far below it; a metric re full scale has the tone's own level in it.
+        return reference_dbfs(check) if entry.to == "full_scale" else 0.0
+    level = _at(path.figures, "level", index) if entry.re == "loop_tone" else Figure(0.0, 0.0)
+    target = (drive.full_scale_dbfs if entry.to == "full_scale" else drive.tone_dbfs)(check, index)
+    return None if level is None or target is None else level.value - target
+
+
+def _full_scale_volts(path: StationPath, index: int) -> float | None:
+    volts = path.full_scale_volts
+    return None if volts is None or index >= len(volts) else volts[index]
+
+
+def _resolution_db(name: str, check: Check) -> float:
+    """Return by how much a check's wider resolution raises noise that a figure of lines may be."""
+    if name not in LINES or not hasattr(check.analysis, "resolution_hz"):
+        return 0.0
+    own = getattr(check.kind.analysis_parameters(), "resolution_hz")  # noqa: B009 - any kind's parameters
+    return max(0.0, 10.0 * math.log10(check.analysis.resolution_hz / own))
 
 
 def _measuring(
-    entries: tuple[Contribution, ...], spec: _Spec, index: int, path: StationPath, limit: float
+    entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, limit: float
 ) -> Iterator[Component]:
     """Yield how far such a reading scatters: as the loop's own does, which is measured in the same way."""
-    name = "level" if entries[0].way == "relative" else entries[0].figure
+    name = "level" if entry.way == "relative" else figure_name(entry, check)
     figure = _at(path.figures, name, index)
     if figure is None or figure.is_bound:
         return
     own = figure.uncertainty
-    if spec.unit in VOLT_UNITS:
+    if entry.way == "additive":
+        own *= _per_unit(entry, check, spec, index, path) or 1.0
+    elif spec.unit in VOLT_UNITS:
         own *= abs(limit) / DB_PER_NEPER
+    elif spec.unit == "bit":
+        own /= DB_PER_BIT
     yield Component("scatter of the reading, as the loop's", own, "normal", 1.0, "GUM 4.2")
 
 

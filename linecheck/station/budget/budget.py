@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any, Final
 
 from linecheck.limits.decision import COVERAGE_FACTOR
-from linecheck.measure.path_part import DIVISORS, PathPart
+from linecheck.measure.path_part import DB_PER_BIT, DIVISORS, PathPart
 
 __all__ = ["Answer", "Component", "MaskBudget"]
 
@@ -110,7 +110,9 @@ class MaskBudget:
             return None
         level = 10.0 * math.log10(sum(10.0 ** (each / 10.0) for each in levels))
         first = self.parts[0]
-        return float(10.0 ** (level / 20.0)) if first.in_volts else first.sign * level
+        if first.scale == "volts":
+            return float(10.0 ** (level / 20.0))
+        return first.sign * level / (DB_PER_BIT if first.scale == "bits" else 1.0)
 
     def content(self) -> dict[str, Any]:
         """Return it as plain data."""
@@ -150,11 +152,12 @@ class MaskBudget:
         if own is None:
             share = self.expanded / self.room if self.room > 0.0 else math.inf
             return _graded(1.0 - share, 1.0 - MAX_SHARE)
-        if self.parts[0].in_volts:
-            return _graded(
-                20.0 * math.log10(self.limit / own) if self.limit > 0.0 else -math.inf, MIN_BELOW_DB
-            )
-        return _graded(self.parts[0].sign * (self.limit - own), MIN_BELOW_DB)
+        first = self.parts[0]
+        if first.scale == "volts":
+            spare = 20.0 * math.log10(self.limit / own) if self.limit > 0.0 else -math.inf
+        else:
+            spare = first.sign * (self.limit - own) * (DB_PER_BIT if first.scale == "bits" else 1.0)
+        return _graded(spare, MIN_BELOW_DB)
 
 
 def _graded(spare: float, wanted: float) -> Answer:

@@ -1,39 +1,51 @@
 """What a self-check says of the path in numbers that a limit file's masks can be held against.
 
-==========================  =====================================================================
-:func:`path_figures`        the figures of a loop, from what was measured of each play
-:func:`figures_content`     as plain data, for the log
-:func:`read_figures`        from plain data; nothing where a record says nothing of it
-==========================  =====================================================================
+=========================  =============  ========================================================
+``gain``, ``level``      dB, dBFS       the loop's gain; the tone as captured
+``noise``, ``noise_a``   dBFS           in silence, and A-weighted
+``noise_468``            dBFS           with the curve of BS.468, rms
+``hum``, ``quiet_line``  dBFS           mains products in silence; its highest line
+``distortion``           dB             harmonics of a tone near full scale, re it
+``noise_with_tone``      dB             noise beside it, re it
+``spur``                 dB             highest line beside it, re it
+``imd``, ``imd_2``       dB             intermodulation of 60 Hz and 7 kHz, and of its second
+``imd_3``, ``best_imd``  dB             and third order; at the level where it is least
+``difference_imd`` …     dB             the same of 18 and 20 kHz
+``residue``              dBFS           highest point between 32 tones
+``residue_power``        dBFS           all that lies between them
+``linearity``            dB             largest gain error over level
+``ultrasonic_noise``     dBFS           above 20 kHz while noise plays
+``ultrasonic_band``      dBFS           its strongest third octave
+``crosstalk``            dB             another channel's signal, re it
+``ripple``               dB             greatest level in the band over the least
+``clock``                ppm            the capture's clock beside the playback's
+``balance``              dB             the first channel over the second
+``delay``                frames         the second channel after the first
+``dc_offset``            of full scale  direct voltage beside the tone
+``peak_outside``         of full scale  highest peak outside of the silence that is measured
+``jitter``               ps             peak, of the strongest pair of sidebands
+``sideband``, ``skirt``  dB             of the jitter test tone, re it
+``lone_spur``            dB             highest line on one side of it
+=======================  =============  ========================================================
 
-========================  ======  ===============================================================
-``gain``, ``level``       dB      the loop's gain; the tone as captured, re full scale
-``noise``, ``noise_a``    dBFS    in silence, and A-weighted
-``hum``                   dBFS    mains products in silence
-``distortion``            dB      harmonics of a tone near full scale, re it
-``noise_with_tone``       dB      noise beside it, re it
-``spur``                  dB      highest line beside it, re it
-``crosstalk``             dB      another channel's signal, re it
-``ripple``                dB      greatest level in the band over the least
-``clock``                 ppm     the capture's clock beside the playback's
-``balance``               dB      the first channel over the second
-``delay``                 frames  the second channel after the first
-``jitter``                ps      peak, of the strongest pair of sidebands
-``sideband``, ``skirt``   dB      of the jitter test tone, re it
-``lone_spur``             dB      highest line on one side of it
-========================  ======  ===============================================================
+Nothing is in volts: a figure is of the capture as it is, and what a volt is there a calibration may say later.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
 
-from linecheck.checks.base import Measurement, Reading
+import numpy as np
 
-__all__ = ["Figure", "Figures", "figures_content", "path_figures", "read_figures"]
+from linecheck.checks.base import Curve, Measurement, Reading
+from linecheck.checks.parts.readings import DB_PER_NEPER
+from linecheck.dsp.fits.multitone import ALL_TONES_DB, PEAK_OF_UNIT_TONES
+from linecheck.limits.model import Check
+
+__all__ = ["Figure", "Figures", "figures_content", "path_figures", "read_figures", "reference_dbfs"]
 
 
 @dataclass(frozen=True)
@@ -48,77 +60,145 @@ class Figure:
 #: By name, one a channel in their order (one alone for the pair); None where it could not be measured.
 Figures = Mapping[str, tuple[Figure | None, ...]]
 
-#: By name: the play, the metric, its sign. Those of the second table are measured re the tone, and given re full scale.
-_RE_TONE: Final = {
-    "level": ("tone", "level_dbfs", 1.0),
-    "distortion": ("tone", "thd", 1.0),
-    "noise_with_tone": ("tone", "noise", 1.0),
-    "spur": ("tone", "largest_spur", 1.0),
-    "crosstalk": ("crosstalk", "crosstalk", -1.0),
-    "ripple": ("to_edge", "ripple", 1.0),
-    "jitter": ("jitter", "paired_jitter", 1.0),
-    "sideband": ("jitter", "largest_sideband", 1.0),
-    "lone_spur": ("jitter", "lone_spur", 1.0),
-    "skirt": ("jitter", "skirt", 1.0),
-    "clock": ("tone", "clock_error", 1.0),
+#: The level of the jitter test tone.
+JITTER_DBFS: Final = -3.01
+#: How far one of the 32 tones is below their peak.
+ONE_OF_MANY_DB: Final = 20.0 * math.log10(PEAK_OF_UNIT_TONES)
+
+#: To what a reading is added: ``tone``, the loop's tone as captured; ``played``, what the play refers to as captured;
+#: ``all_played``, all of its 32 tones.
+_Plus = Literal["", "tone", "played", "all_played"]
+
+
+@dataclass(frozen=True)
+class _Source:
+    """Where a figure comes from: a reading of a play times ``factor``, or the highest point of a curve.
+
+    A curve is looked at from ``from_hz`` on. ``log`` says that the reading is an rms value of full scale.
+    """
+
+    play: str
+    metric: str
+    factor: float = 1.0
+    plus: _Plus = ""
+    from_hz: float = 0.0
+    log: bool = False
+
+
+_OF_EACH: Final = {
+    "level": _Source("tone", "level_dbfs"),
+    "distortion": _Source("tone", "thd"),
+    "noise_with_tone": _Source("tone", "noise"),
+    "spur": _Source("tone", "largest_spur"),
+    "clock": _Source("tone", "clock_error"),
+    "dc_offset": _Source("tone", "dc_offset", 1e-3),
+    "noise": _Source("quiet", "snr", -1.0, "tone"),
+    "noise_a": _Source("quiet", "snr_a", -1.0, "tone"),
+    "noise_468": _Source("quiet", "noise_468", 1e-6, log=True),
+    "hum": _Source("quiet", "hum", plus="tone"),
+    "quiet_line": _Source("quiet", "spectrum", plus="tone"),
+    "peak_outside": _Source("quiet", "peak_outside"),
+    "crosstalk": _Source("crosstalk", "crosstalk", -1.0),
+    "ripple": _Source("to_edge", "ripple"),
+    "jitter": _Source("jitter", "paired_jitter"),
+    "sideband": _Source("jitter", "largest_sideband"),
+    "lone_spur": _Source("jitter", "lone_spur"),
+    "skirt": _Source("jitter", "skirt"),
+    **{name: _Source("intermodulation", name) for name in ("imd", "imd_2", "imd_3", "best_imd")},
+    **{f"difference_{name}": _Source("difference", name) for name in ("imd", "imd_2", "imd_3", "best_imd")},
+    "residue": _Source("multitone", "clean_range", -1.0, "played"),
+    "residue_power": _Source("multitone", "distortion_noise", plus="all_played"),
+    "linearity": _Source("linearity", "largest_error"),
+    "ultrasonic_noise": _Source("ultrasonic", "noise_20k_100k", plus="played"),
+    "ultrasonic_band": _Source("ultrasonic", "band_levels", plus="played", from_hz=20_000.0),
 }
-#: Of the pair.
-_OF_THE_PAIR: Final = {"balance": ("tone", "balance"), "delay": ("wiring", "channel_delay")}
-_RE_FULL_SCALE: Final = {
-    "noise": ("quiet", "snr", -1.0),
-    "noise_a": ("quiet", "snr_a", -1.0),
-    "hum": ("quiet", "hum", 1.0),
+_OF_THE_PAIR: Final = {
+    "balance": _Source("tone", "balance"),
+    "delay": _Source("wiring", "channel_delay"),
 }
 
 
-def path_figures(taken: Mapping[str, Measurement], channels: tuple[str, ...], tone_dbfs: float) -> Figures:
+def reference_dbfs(check: Check) -> float:
+    """Return the level that a check's ratios refer to, as it is played, dBFS: of a sine or of noise, or of one tone."""
+    if check.kind.name == "jitter":
+        return JITTER_DBFS
+    level = float(getattr(check.stimulus, "level_dbfs", 0.0))
+    return level - ONE_OF_MANY_DB if check.kind.name == "multitone" else level
+
+
+def path_figures(
+    taken: Mapping[str, Measurement], channels: tuple[str, ...], played_dbfs: Mapping[str, float]
+) -> Figures:
     """Return the figures of a loop.
 
     Parameters
     ----------
     taken : mapping of str to Measurement
-        By play.
+        By play, of captures whose full scale counts as one volt.
     channels : tuple of str
-    tone_dbfs : float
-        Level of the tone as it was played.
+    played_dbfs : mapping of str to float
+        By play: the level that its readings refer to as it was played, dBFS.
     """
-    found: dict[str, tuple[Figure | None, ...]] = {
-        name: tuple(_figure(taken, play, metric, channel, sign) for channel in channels)
-        for name, (play, metric, sign) in _RE_TONE.items()
+    levels = {channel: _figure(taken, _OF_EACH["level"], channel) for channel in channels}
+    gains = {channel: _shifted(level, -played_dbfs["tone"]) for channel, level in levels.items()}
+
+    def figure(source: _Source, channel: str) -> Figure | None:
+        found = _figure(taken, source, channel)
+        if source.plus == "tone":
+            level = levels[channel]
+            return _shifted(found, None if level is None else level.value)
+        if source.plus and source.play in played_dbfs:
+            gain, more = gains[channel], ALL_TONES_DB * (source.plus == "all_played")
+            return _shifted(found, None if gain is None else gain.value + played_dbfs[source.play] + more)
+        return found
+
+    return {
+        "gain": tuple(gains.values()),
+        **{name: tuple(figure(source, channel) for channel in channels) for name, source in _OF_EACH.items()},
+        **{name: (_figure(taken, source, None),) for name, source in _OF_THE_PAIR.items()},
     }
-    levels = found["level"]
-    found["gain"] = tuple(_shifted(level, -tone_dbfs) for level in levels)
-    for name, (play, metric, sign) in _RE_FULL_SCALE.items():
-        plain = [_figure(taken, play, metric, channel, sign) for channel in channels]
-        found[name] = tuple(
-            None if level is None else _shifted(figure, level.value)
-            for figure, level in zip(plain, levels, strict=True)
-        )
-    for name, (play, metric) in _OF_THE_PAIR.items():
-        found[name] = (_figure(taken, play, metric, None, 1.0),)
-    return found
 
 
-def _figure(
-    taken: Mapping[str, Measurement], play: str, metric: str, channel: str | None, sign: float
-) -> Figure | None:
-    measurement = taken.get(play)
+def _figure(taken: Mapping[str, Measurement], source: _Source, channel: str | None) -> Figure | None:
+    measurement = taken.get(source.play)
     if measurement is None or any(problem.blocks for problem in measurement.problems):
         return None
-    for entry in measurement.readings:
-        if (entry.metric, entry.channel) == (metric, channel):
-            return _of_reading(entry, sign)
+    for reading in measurement.readings:
+        if (reading.metric, reading.channel) == (source.metric, channel):
+            return _of_reading(reading, source)
+    for curve in measurement.curves:
+        if (curve.metric, curve.channel) == (source.metric, channel):
+            return _highest(curve, source.from_hz)
     return None
 
 
-def _of_reading(reading: Reading, sign: float) -> Figure | None:
-    if reading.value is None or reading.uncertainty is None:
+def _of_reading(reading: Reading, source: _Source) -> Figure | None:
+    # Of what is in volts that nobody has calibrated only how well it repeats is known, and that is what counts here.
+    spread = reading.repeatability if reading.uncertainty is None else reading.uncertainty
+    if reading.value is None or spread is None:
         return None
-    return Figure(sign * reading.value, reading.uncertainty, reading.is_bound)
+    value, uncertainty = source.factor * reading.value, abs(source.factor) * spread
+    if not source.log:
+        return Figure(value, uncertainty, reading.is_bound)
+    if not value > 0.0:
+        return None
+    # Re the rms value of a full-scale sine.
+    return Figure(
+        20.0 * math.log10(value * math.sqrt(2.0)), DB_PER_NEPER * uncertainty / value, reading.is_bound
+    )
 
 
-def _shifted(figure: Figure | None, by: float) -> Figure | None:
-    return None if figure is None else Figure(figure.value + by, figure.uncertainty, figure.is_bound)
+def _highest(curve: Curve, from_hz: float) -> Figure | None:
+    inside = np.flatnonzero(curve.x >= from_hz)
+    if not len(inside):
+        return None
+    place = inside[np.argmax(curve.y[inside])]
+    uncertainty = 0.0 if curve.uncertainty is None else float(curve.uncertainty[place])
+    return Figure(float(curve.y[place]), uncertainty)
+
+
+def _shifted(figure: Figure | None, by: float | None) -> Figure | None:
+    return None if figure is None or by is None else replace(figure, value=figure.value + by)
 
 
 def figures_content(figures: Figures) -> dict[str, list[dict[str, Any] | None]]:

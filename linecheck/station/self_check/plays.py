@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from linecheck.checks import kinds
 from linecheck.checks.base import CheckKind, Stimulus
 from linecheck.checks.contract import made_stimulus
+from linecheck.checks.ultrasonic import MIN_REACH_HZ
 from linecheck.dsp.locating.marks import EDGE_SECONDS
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
@@ -32,6 +33,11 @@ TONE_DBFS: Final = -1.0
 #: The level of the jitter test signal, which is fixed, and how long it is measured.
 JITTER_DBFS: Final = -3.0
 JITTER_SECONDS: Final = 0.7
+#: Two tones over so many decibels, and one over so many more: what a path does to levels is seen well above its noise.
+STEPS_DB, STEP_SECONDS = 15.0, 0.3
+STAIRS_DB, STAIRS_SECONDS = 75.0, 1.2
+#: 18 and 20 kHz, with their third-order products up to 22 kHz, fit below half of this.
+MIN_DIFFERENCE_RATE_HZ: Final = 48_000
 WORDS_SECONDS: Final = (0.7, 0.3)
 PAUSE_SECONDS: Final = 0.05
 WORDS_SEED: Final = 24
@@ -190,16 +196,25 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
     known = kinds()
     tone_dbfs = min(TONE_DBFS, path.highest_dbfs)
     flat = (path.loop.limits.flat_hz[0], min(path.loop.limits.flat_hz[1], 0.4 * path.lower_rate_hz))
+    steps = {"level_dbfs": tone_dbfs, "lowest_dbfs": tone_dbfs - STEPS_DB, "seconds": STEP_SECONDS}
+    stairs = {"level_dbfs": tone_dbfs, "lowest_dbfs": tone_dbfs - STAIRS_DB, "seconds": STAIRS_SECONDS}
     asked: list[tuple[str, CheckKind, dict[str, Any], dict[str, Any]]] = [
         ("wiring", known["wiring"], {"seconds": 0.4, "level_dbfs": -20.0}, {}),
         ("tone", SETTLED_TONE, {"seconds": 0.7, "level_dbfs": tone_dbfs}, {"band_hz": band}),
         ("quiet", known["quiet"], {"seconds": 1.0, "dither": True}, {"band_hz": band}),
         ("to_edge", TO_EDGE, {"seconds": 1.0, "level_dbfs": -20.0}, {"band_hz": flat}),
+        ("multitone", known["multitone"], {"seconds": 1.0, "level_dbfs": tone_dbfs}, {"band_hz": band}),
+        ("intermodulation", known["intermodulation"], steps, {}),
+        ("linearity", known["linearity"], stairs, {}),
     ]
     if len(path.channels) > 1:
         asked.insert(
             3, ("crosstalk", known["crosstalk"], {"seconds": 1.0, "level_dbfs": -20.0}, {"band_hz": band})
         )
+    if path.lower_rate_hz >= MIN_DIFFERENCE_RATE_HZ:
+        asked.append(("difference", known["intermodulation"], {"pair": "18000+20000"} | steps, {}))
+    if path.capture_rate_hz >= 2.0 * MIN_REACH_HZ:
+        asked.append(("ultrasonic", known["ultrasonic"], {"seconds": 1.0}, {}))
     plays = [
         _play(path, name, kind, {**common, **stimulus}, analysis) for name, kind, stimulus, analysis in asked
     ]
@@ -228,7 +243,8 @@ def _play(
                 f"the station may play at {path.highest_dbfs:g} dBFS at most (protection.highest_level_dbfs): "
                 "that is too low for a self-check"
             )
-        stimulus = {**stimulus, "level_dbfs": stimulus["level_dbfs"] - over - 0.01}
+        levels = [key for key in ("level_dbfs", "lowest_dbfs") if key in stimulus]
+        stimulus = stimulus | {key: stimulus[key] - over - 0.01 for key in levels}
     check = Check(
         name=name,
         kind=kind,

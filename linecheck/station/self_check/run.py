@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
 
@@ -14,7 +14,7 @@ from linecheck.checks.base import Capture, Measurement, Reference
 from linecheck.errors import StationError
 from linecheck.measure.measure import Analysis, failure_problem, take_measurement
 from linecheck.measure.trust import inspect_samples
-from linecheck.station.budget.figures import Figures, path_figures
+from linecheck.station.budget.figures import Figures, path_figures, reference_dbfs
 from linecheck.station.config.station import Station
 from linecheck.station.interfaces.interface import Announced, Interface
 from linecheck.station.self_check.analogue import analogue_steps
@@ -194,10 +194,9 @@ def _measured_steps(
             return (Step("words", NOT_DONE, "nothing was captured"),), {}
         return digital_steps(path, play.stimulus, done.captures[play.name]), {}
     taken = _measurements(path, plays, done)
-    tone = next(play for play in plays if play.name == "tone")
-    assert tone.check is not None
-    level = float(getattr(tone.check.stimulus, "level_dbfs"))  # noqa: B009 - any kind's parameters
-    figures = path_figures(taken, path.channels, level)
+    played = {play.name: reference_dbfs(play.check) for play in plays if play.check is not None}
+    figures = path_figures(taken, path.channels, played)
+    level = played["tone"]
     return analogue_steps(path, taken, _probe(path, done), level), figures
 
 
@@ -207,7 +206,9 @@ def _measurements(path: LoopPath, plays: tuple[Play, ...], done: _Progress) -> d
         if play.check is None or play.name not in done.captures:
             continue
         reference = _reference(taken["tone"], path.channels) if play.check.reference in taken else None
-        analysis = Analysis(play.check, done.captures[play.name], path.channels, "simple", reference)
+        # Full scale counts as one volt: the path's figures are of the capture as it is, calibrated or not.
+        capture = replace(done.captures[play.name], full_scale_volts=(1.0,) * len(path.channels))
+        analysis = Analysis(play.check, capture, path.channels, "simple", reference)
         taken[play.name] = take_measurement(analysis)
     if "probe" in done.captures:
         taken["probe"] = Measurement(problems=inspect_samples(done.captures["probe"], path.channels))
