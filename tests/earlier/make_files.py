@@ -2,7 +2,8 @@
 
 In a checkout of that commit, with ``limits``, ``stations``, ``schema-1.sqlite`` and ``schema-2.sqlite`` in ``files``:
 ``PYTHONPATH=tests python tests/earlier/make_files.py``. It makes all else there, and ``expected`` beside it. The files
-stay as they are: a later version is held against what this one made and read.
+stay as they are: a later version is held against what this one made and read. ``schema-4.sqlite`` is the log that
+``make_log`` made at commit ca6f72c, the last one whose curves are plain numbers; its expectations are by that one too.
 """
 
 import hashlib

@@ -210,8 +210,8 @@ def test_a_log_is_continued(station, name):
     for table, rows in known["exports"].items():
         assert_same(rows_of(rows), rows_of(tables[table])[: len(rows["rows"])], exact=True)
     with closing(sqlite3.connect("log.sqlite")) as log:
-        begun = "SELECT previous_hash, record_hash FROM statement WHERE kind = 'run_begun'"
-        ((before, own),) = log.execute(begun).fetchall()
+        begun = "SELECT previous_hash, record_hash FROM statement WHERE kind = 'run_begun' ORDER BY sequence DESC"
+        before, own = log.execute(begun).fetchone()
     assert before == known["head"].partition(":")[2]
     assert rows_of(tables["runs"])[-1]["previous_hash"] == own
 
