@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from linecheck.checks import kinds
 from linecheck.checks.base import Reading
 from linecheck.history.comparison.accuracy import accuracy
 from linecheck.history.comparison.findings import spec_of
@@ -31,21 +30,8 @@ from linecheck.report.figures.words import (
     unit_of_difference,
     value_text,
 )
-from linecheck.report.model import (
-    Badge,
-    ComparedCheck,
-    ComparedRow,
-    ComparisonPage,
-    DataTable,
-    Droop,
-    Fact,
-    FactGroup,
-    FigurePart,
-    SidePart,
-    SignPart,
-)
-from linecheck.report.parts import COVERAGE, anchors, figure_part, free_name, hash_text
-from linecheck.report.run_facts import moment, named_facts, setup_text
+from linecheck.report.parts import COVERAGE, Part, about, anchors, figure_part, free_name, hash_text
+from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
 
 __all__ = ["comparison_page_of"]
 
@@ -54,37 +40,38 @@ _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.
 _ALWAYS_DRAWN = ("response", "impulse", "thd_n_wide")
 
+#: A metric of all sides: its name, that in limit files, for which channels, a value for each side, and for each but the
+#: first its difference, and whether that is real.
+Row = tuple[str, str, str, tuple[str, ...], tuple[tuple[str, str], ...]]
 
-def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ()) -> ComparisonPage:
+
+def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ()) -> Part:
     """Return the page of a comparison, with its sign-offs where a log has told them."""
     sides = comparison.sides
     serials = ", ".join(dict.fromkeys(side.serial for side in sides))
     others = " and ".join(side.label for side in sides[1:])
     checks = [value.check for value in comparison.values] + [curve.check for curve in comparison.curves]
     names = tuple(dict.fromkeys(checks))
-    ids = anchors(names, "check")
-    return ComparisonPage(
-        title=f"Comparison: {serials}",
-        running_head=f"Comparison  {serials}",
-        headline=_headline(comparison),
-        criterion=(
+    return {
+        "title": f"Comparison: {serials}",
+        "running_head": f"Comparison  {serials}",
+        "software": comparison.software,
+        "headline": _headline(comparison),
+        "criterion": (
             f"{others} held against {sides[0].label}, in {comparison.comparisons} places. A difference is real where "
             f"it is more than {comparison.sigmas:.2g} standard uncertainties, which noise alone does not reach in so "
             "many places, and more than the accuracy of its check. "
             f"Uncertainties are expanded (k = {COVERAGE:g}, about 95 %)."
         ),
-        labels=tuple(side.label for side in sides),
-        findings=tuple(
-            (finding.side, finding.text, _direction(finding.worse)) for finding in comparison.findings
-        ),
-        sides=tuple(_side_part(side) for side in sides),
-        droops=tuple(_droops(comparison, names)),
-        checks=tuple(_checks(comparison, names, ids)),
-        notes=comparison.notes,
-        signoffs=tuple(_sign_part(signoff) for signoff in signoffs),
-        groups=_groups(comparison),
-        software=comparison.software,
-    )
+        "labels": [side.label for side in sides],
+        "findings": [(entry.side, entry.text, _direction(entry.worse)) for entry in comparison.findings],
+        "sides": [_side_part(side) for side in sides],
+        "droops": list(_droops(comparison, names)),
+        "checks": list(_checks(comparison, names)),
+        "notes": comparison.notes,
+        "signoffs": [_sign_part(signoff) for signoff in signoffs],
+        "groups": _groups(comparison),
+    }
 
 
 def _headline(comparison: Comparison) -> str:
@@ -101,7 +88,7 @@ def _direction(worse: bool | None) -> str:
     return "other" if worse is None else "worse" if worse else "better"
 
 
-def _side_part(side: Side) -> SidePart:
+def _side_part(side: Side) -> Part:
     facts = (
         Fact("serial", side.serial),
         Fact("model", side.model),
@@ -118,9 +105,7 @@ def _side_part(side: Side) -> SidePart:
         *(Fact(f"calibration: {fact.name}", fact.value) for fact in named_facts(side.calibration)),
         *(Fact(f"interface: {fact.name}", fact.value) for fact in named_facts(side.interface)),
     )
-    problems = tuple(
-        f"{check}: {problem.message}" if check else problem.message for check, problem in side.problems
-    )
+    firmware = f", firmware {side.firmware}" if side.firmware else ""
     rows = tuple(
         (
             shared,
@@ -133,51 +118,46 @@ def _side_part(side: Side) -> SidePart:
         for shared, check in side.checks.items()
     )
     headings = ("check", "its name there", "setup", "verdict", "stimulus SHA-256", "capture SHA-256")
-    return SidePart(
-        side.label,
-        side.name,
-        _who(side),
-        Badge(side.state, side.state.upper()),
-        facts,
-        problems,
-        DataTable(headings, rows),
-    )
+    return {
+        "label": side.label,
+        "name": side.name,
+        "who": f"{side.serial}, {side.model}{firmware}",
+        "badge": side.state,
+        "facts": facts,
+        "problems": [": ".join(filter(None, (check, problem.message))) for check, problem in side.problems],
+        "hashes": {"headings": headings, "rows": rows},
+    }
 
 
-def _who(side: Side) -> str:
-    firmware = f", firmware {side.firmware}" if side.firmware else ""
-    return f"{side.serial}, {side.model}{firmware}"
-
-
-def _droops(comparison: Comparison, names: Iterable[str]) -> Iterable[Droop]:
+def _droops(comparison: Comparison, names: Iterable[str]) -> Iterable[tuple[str, tuple[Row, ...]]]:
+    """Yield how the sides' responses fall, check by check: a row for each frequency and channel."""
     for name in names:
         rows = _rows(value for value in comparison.values if value.check == name and _is_droop(value))
         if rows:
-            yield Droop(name, rows)
+            yield name, rows
 
 
-def _checks(comparison: Comparison, names: Iterable[str], ids: Mapping[str, str]) -> Iterable[ComparedCheck]:
-    """Yield what was compared of each check, those that differ most first."""
-    figures = _figures_by_check(comparison)
+def _checks(comparison: Comparison, names: Sequence[str]) -> Iterable[Part]:
+    """Yield what was compared of each check, those that differ most first: what differs, then the rest."""
+    ids, figures = anchors(names, "check"), _figures_by_check(comparison)
     found = list(dict.fromkeys(finding.check for finding in comparison.findings))
     for name in sorted(names, key=lambda name: found.index(name) if name in found else len(found)):
         items: list[Compared] = [
             *(value for value in comparison.values if value.check == name),
             *(curve for curve in comparison.curves if curve.check == name),
         ]
-        known = kinds().get(items[0].kind)
         drawn = figures.get(name, [])
-        yield ComparedCheck(
-            anchor=ids[name],
-            name=name,
-            kind=plain_name(items[0].kind),
-            about="" if known is None else known.text,
-            note=_note(items),
-            rows=_rows(item for item in items if _differs(item) and not _is_droop(item)),
-            figures=tuple(part for is_shown, part in drawn if is_shown),
-            same_rows=_rows(item for item in items if not _differs(item) and not _is_droop(item)),
-            same_figures=tuple(part for is_shown, part in drawn if not is_shown),
-        )
+        yield {
+            "anchor": ids[name],
+            "name": name,
+            "kind": plain_name(items[0].kind),
+            "about": about(items[0].kind),
+            "note": _note(items),
+            "rows": _rows(item for item in items if _differs(item) and not _is_droop(item)),
+            "figures": [part for is_shown, part in drawn if is_shown],
+            "same_rows": _rows(item for item in items if not _differs(item) and not _is_droop(item)),
+            "same_figures": [part for is_shown, part in drawn if not is_shown],
+        }
 
 
 def _note(items: Sequence[Compared]) -> str:
@@ -194,9 +174,9 @@ def _differs(item: Compared) -> bool:
     return any(difference.significant for difference in item.differences)
 
 
-def _figures_by_check(comparison: Comparison) -> dict[str, list[tuple[bool, FigurePart]]]:
+def _figures_by_check(comparison: Comparison) -> dict[str, list[tuple[bool, Part]]]:
     """Return the figures of each check, one after the other of its curves, and whether they are seen at once."""
-    found: dict[str, list[tuple[bool, FigurePart]]] = {}
+    found: dict[str, list[tuple[bool, Part]]] = {}
     taken: set[str] = set()
     for curve in comparison.curves:
         is_shown = _differs(curve) or curve.metric in _ALWAYS_DRAWN
@@ -206,14 +186,14 @@ def _figures_by_check(comparison: Comparison) -> dict[str, list[tuple[bool, Figu
     return found
 
 
-def _rows(items: Iterable[Compared]) -> tuple[ComparedRow, ...]:
+def _rows(items: Iterable[Compared]) -> tuple[Row, ...]:
     """Return a row for each metric; channels that have the same texts share one."""
     found: dict[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], list[str]] = {}
     for item in items:
         values, differences = _value_texts(item) if isinstance(item, ComparedValue) else _curve_texts(item)
         found.setdefault((item.metric, values, differences), []).append(item.channel or "")
     return tuple(
-        ComparedRow(metric_name(metric), metric, " and ".join(filter(None, channels)), values, differences)
+        (metric_name(metric), metric, " and ".join(filter(None, channels)), values, differences)
         for (metric, values, differences), channels in found.items()
     )
 
@@ -273,7 +253,7 @@ def _curve_texts(curve: ComparedCurve) -> tuple[tuple[str, ...], tuple[tuple[str
     return tuple(text or "measured" for text in values), tuple(told)
 
 
-def _sign_part(signoff: Signoff) -> SignPart:
+def _sign_part(signoff: Signoff) -> Part:
     signed = signoff.signature
     notes = [f"despite side {item.label}, {item.serial}: {item.verdict.upper()}" for item in signoff.despite]
     notes += [
@@ -282,9 +262,8 @@ def _sign_part(signoff: Signoff) -> SignPart:
         for item in signoff.countersignatures
     ]
     text = f"{signed.by}, {signed.role}, {moment(signoff.recorded)}, record {signoff.sequence}"
-    return SignPart(
-        f"{signed.decision}ed", text, signed.reason, (*notes, f"record hash {signoff.record_hash}")
-    )
+    notes.append(f"record hash {signoff.record_hash}")
+    return {"decision": f"{signed.decision}ed", "text": text, "reason": signed.reason, "notes": notes}
 
 
 def _groups(comparison: Comparison) -> tuple[FactGroup, ...]:

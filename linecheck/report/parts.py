@@ -1,9 +1,14 @@
-"""Parts that pages share: strips, figures with their tables, names that are safe as ids."""
+"""Parts that pages share: strips, figures with their tables, names that are safe as ids.
+
+A part is plain data under names, as a template lays it out: every text is plain text, only ``svg`` is markup.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
+from linecheck.checks import kinds
 from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, Strip
@@ -11,11 +16,12 @@ from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text
 from linecheck.report.figures.table import table_of
 from linecheck.report.figures.words import amount_text, file_name, measured_texts, metric_name, plain_number
-from linecheck.report.model import Badge, DataTable, FigurePart, StripPart, Zone
 
 __all__ = [
     "COVERAGE",
     "UNCALIBRATED",
+    "Part",
+    "about",
     "anchors",
     "badge",
     "figure_part",
@@ -26,16 +32,23 @@ __all__ = [
     "strip_part",
 ]
 
+Part = dict[str, Any]
+
 #: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
 COVERAGE = 2.0
 #: Stands in place of an uncertainty of volts that nobody claims.
 UNCALIBRATED = "uncalibrated"
-_UNJUDGED = Badge("none", "not judged")
 
 
-def badge(verdict: Verdict | None) -> Badge:
-    """Return how a verdict is shown."""
-    return _UNJUDGED if verdict is None else Badge(verdict.value, verdict.value.upper())
+def about(kind: str) -> str:
+    """Return what a kind of check measures; nothing of a kind that is no more."""
+    known = kinds().get(kind)
+    return "" if known is None else known.text
+
+
+def badge(verdict: Verdict | None) -> str:
+    """Return the name that chooses a verdict's word, shape and colour."""
+    return "none" if verdict is None else verdict.value
 
 
 def hash_text(digest: str | None) -> str:
@@ -62,16 +75,25 @@ def free_name(wanted: str, taken: set[str]) -> str:
     return free
 
 
-def figure_part(figure: Figure, anchor: str) -> FigurePart:
-    """Return a figure drawn, with its numbers as texts."""
+def figure_part(figure: Figure, anchor: str) -> Part:
+    """Return a figure drawn, with its title, its words and its numbers as texts."""
     table = table_of(figure)
     rows = tuple(tuple("" if value is None else plain_number(value) for value in row) for row in table.rows)
-    drawing = svg(figure, prefix=anchor, titled=False)
-    return FigurePart(anchor, figure.title, figure.alt, drawing, DataTable(table.headings, rows))
+    return {
+        "anchor": anchor,
+        "title": figure.title,
+        "alt": figure.alt,
+        "svg": svg(figure, prefix=anchor, titled=False),
+        "table": {"headings": table.headings, "rows": rows},
+    }
 
 
-def strip_part(strip: Strip, *, named: bool) -> StripPart:
-    """Return a strip in words and in places along it; ``named`` whether it says its check."""
+def strip_part(strip: Strip, *, named: bool) -> Part:
+    """Return a strip in words and in places along it, per cent; ``named`` whether it says its check.
+
+    ``label`` is its channel, empty where it is of the pair; ``zones`` are what lies beyond its limits (kind, start,
+    width), ``others`` the places of earlier units, for which ``heights`` stand where they are many.
+    """
     metric = " ".join(filter(None, (metric_name(strip.metric), strip.channel)))
     name = f"{strip.check}: {metric}" if named else metric
     spread = COVERAGE * (strip.uncertainty or 0.0)
@@ -85,22 +107,22 @@ def strip_part(strip: Strip, *, named: bool) -> StripPart:
     if strip.value is not None and spread:
         ends = _place(strip, strip.value - spread), _place(strip, strip.value + spread)
     few = len(strip.others) <= MAX_DOTS
-    return StripPart(
-        name=" ".join(filter(None, (f"{strip.check}:" if named else "", strip.metric, strip.channel))),
-        label=strip.channel or "",
-        badge=badge(strip.verdict),
-        value=value,
-        uncertainty=uncertainty,
-        margin=margin,
-        alt=" ".join(alt.replace(" .", ".").split()),
-        zones=tuple(_zones(strip)),
-        edges=tuple(_edges(strip)),
-        at=at,
-        spread=ends,
-        others=tuple(_place(strip, other) for other in strip.others) if few else (),
-        heights=() if few else _heights(strip),
-        standing=standing,
-    )
+    return {
+        "name": " ".join(filter(None, (f"{strip.check}:" if named else "", strip.metric, strip.channel))),
+        "label": strip.channel or "",
+        "badge": badge(strip.verdict),
+        "value": value,
+        "uncertainty": uncertainty,
+        "margin": margin,
+        "alt": " ".join(alt.replace(" .", ".").split()),
+        "zones": tuple(_zones(strip)),
+        "edges": tuple(_edges(strip)),
+        "at": at,
+        "spread": ends,
+        "others": tuple(_place(strip, other) for other in strip.others) if few else (),
+        "heights": () if few else _heights(strip),
+        "standing": standing,
+    }
 
 
 def sentence(text: str) -> str:
@@ -129,7 +151,7 @@ def _value(strip: Strip, spread: float) -> tuple[str, str]:
     return value + " or better" * strip.is_bound, uncertainty
 
 
-def _zones(strip: Strip) -> Iterable[Zone]:
+def _zones(strip: Strip) -> Iterable[tuple[str, float, float]]:
     """Yield what lies beyond the limits: marginal, then fail; all else passes."""
     for passes, fails, end in (
         (strip.pass_min, strip.fail_min, strip.low),
@@ -141,9 +163,9 @@ def _zones(strip: Strip) -> Iterable[Zone]:
             yield _zone(strip, "fail", fails, end)
 
 
-def _zone(strip: Strip, kind: str, one: float, other: float) -> Zone:
+def _zone(strip: Strip, kind: str, one: float, other: float) -> tuple[str, float, float]:
     start, end = sorted((_place(strip, one), _place(strip, other)))
-    return Zone(kind, start, round(end - start, 3))
+    return kind, start, round(end - start, 3)
 
 
 def _edges(strip: Strip) -> Iterable[tuple[str, float]]:

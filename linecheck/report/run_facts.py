@@ -3,18 +3,44 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from typing import NamedTuple
 
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.files.times import utc_text
 from linecheck.report.figures.words import plain_name
-from linecheck.report.model import DataTable, Fact, FactGroup
+from linecheck.report.parts import Part
 from linecheck.run.facts import FACTS, PagePlace, fact_texts
 from linecheck.run.model import Run
 
-__all__ = ["closing_groups", "identity", "moment", "named_facts", "setting_table", "setup_text"]
+__all__ = [
+    "Fact",
+    "FactGroup",
+    "closing_groups",
+    "identity",
+    "moment",
+    "named_facts",
+    "setting_table",
+    "setup_text",
+]
 
 _NONE = "none recorded"
+
+
+class Fact(NamedTuple):
+    """A name with its value; ``is_code`` for hashes and ids."""
+
+    name: str
+    value: str
+    is_code: bool = False
+
+
+class FactGroup(NamedTuple):
+    """Facts under a heading; ``empty`` stands where there are none."""
+
+    anchor: str
+    title: str
+    facts: tuple[Fact, ...]
+    empty: str = ""
 
 
 def moment(text: str | None) -> str:
@@ -54,7 +80,7 @@ def identity(run: Run) -> tuple[Fact, ...]:
     return (Fact("serial", run.serial), Fact("model", run.model), *when, *attempt, *facts_at(run, "identity"))
 
 
-def setting_table(run: Run) -> DataTable | None:
+def setting_table(run: Run) -> Part | None:
     """Return how the unit was set, in the order in which it was; None where nothing was recorded of that."""
     if not run.settings:
         return None
@@ -70,9 +96,8 @@ def setting_table(run: Run) -> DataTable | None:
         )
         for step in run.settings
     )
-    return DataTable(
-        ("setting", "value", "before the check", "made by", "outcome", "seconds", "output"), rows
-    )
+    headings = ("setting", "value", "before the check", "made by", "outcome", "seconds", "output")
+    return {"headings": headings, "rows": rows}
 
 
 def closing_groups(run: Run) -> tuple[FactGroup, ...]:
@@ -98,7 +123,7 @@ def _calibration(run: Run) -> FactGroup:
     readings = (item.reading for check in run.checks for item in check.judged.readings)
     if any(is_uncalibrated(reading) for reading in readings):
         unknown = Fact("volts", "uncalibrated: how well they are known was not stated")
-        return replace(group, facts=(*group.facts, unknown))
+        return group._replace(facts=(*group.facts, unknown))
     return group
 
 

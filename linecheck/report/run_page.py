@@ -24,11 +24,12 @@ from linecheck.report.figures.words import (
     plain_name,
     plain_number,
 )
-from linecheck.report.model import Badge, CheckPart, FindingPart, MetricPart, RunPage, TroubleGroup, ValueRow
 from linecheck.report.other_units import other_units_of
 from linecheck.report.parts import (
     COVERAGE,
     UNCALIBRATED,
+    Part,
+    about,
     anchors,
     badge,
     figure_part,
@@ -61,7 +62,7 @@ Others = Mapping[tuple[str, str, str | None], Population]
 Trouble = tuple[str | None, Problem]
 
 
-def run_page_of(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> RunPage:
+def run_page_of(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> Part:
     """Return the page of a run.
 
     Parameters
@@ -76,29 +77,34 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
     names = [check.check for check in view.checks]
     ids = anchors(names, "check")
     fails, marginal = (
-        tuple(_finding_parts(view, verdict, ids, others)) for verdict in (Verdict.FAIL, Verdict.MARGINAL)
+        [
+            {**part, "check": check.check, "anchor": ids[check.check]}
+            for check in view.checks
+            for part in _metric_parts(view, check, others, verdict=verdict, named=True)
+        ]
+        for verdict in (Verdict.FAIL, Verdict.MARGINAL)
     )
     told = troubles(view.checks, view.missing, view.problems)
     word = view.state.upper()
-    return RunPage(
-        title=f"{word}: {view.serial}, {view.model}",
-        running_head=f"{view.serial}  {view.model}  {word}",
-        badge=Badge(view.state, word),
-        subject=view.serial,
-        meaning=_MEANINGS[view.state],
-        summary=_summary(view),
-        cause=_commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
-        identity=identity(view),
-        fails=fails,
-        problems=tuple(_trouble_groups(told)),
-        marginal=marginal,
-        missing=view.missing,
-        checks=tuple(_check_part(view, check, ids[check.check], others, reference) for check in view.checks),
-        other_units=other_units_of(view, population, reference),
-        settings=setting_table(view),
-        groups=closing_groups(view),
-        software=view.software,
-    )
+    return {
+        "title": f"{word}: {view.serial}, {view.model}",
+        "running_head": f"{view.serial}  {view.model}  {word}",
+        "software": view.software,
+        "badge": view.state,
+        "subject": view.serial,
+        "meaning": _MEANINGS[view.state],
+        "summary": _summary(view),
+        "cause": _commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
+        "identity": identity(view),
+        "fails": fails,
+        "problems": tuple(_trouble_groups(told)),
+        "marginal": marginal,
+        "missing": view.missing,
+        "checks": [_check_part(view, check, ids[check.check], others, reference) for check in view.checks],
+        "other_units": other_units_of(view, population, reference),
+        "settings": setting_table(view),
+        "groups": closing_groups(view),
+    }
 
 
 def _summary(view: Run) -> str:
@@ -120,40 +126,31 @@ def _summary(view: Run) -> str:
     return f"{total} {'check' if total == 1 else 'checks'}: {', '.join(words) or 'none was run'}."
 
 
-def _finding_parts(
-    view: Run, verdict: Verdict, ids: Mapping[str, str], others: Others | None
-) -> Iterable[FindingPart]:
-    """Yield each metric and curve that has this verdict."""
-    for check in view.checks:
-        for part in _metric_parts(view, check, others, verdict=verdict, named=True):
-            yield FindingPart(check.check, ids[check.check], part)
-
-
 def _check_part(
     view: Run, check: CheckOutcome, anchor: str, others: Others | None, reference: Run | None
-) -> CheckPart:
+) -> Part:
+    """Return one check; ``tightest`` names its judged value with the least margin, ``channels`` head its ``rows``."""
     metrics = tuple(_metric_parts(view, check, others))
-    shown = {(part.metric, strip.label or None) for part in metrics for strip in part.strips}
+    shown = {(part["metric"], strip["label"] or None) for part in metrics for strip in part["strips"]}
     unshown = _unshown(check, shown)
     channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
     figures = figures_of_check(view, check, reference=reference)
-    kind = kinds().get(check.kind)
-    return CheckPart(
-        anchor=anchor,
-        name=check.check,
-        kind=plain_name(check.kind),
-        about="" if kind is None else kind.text,
-        badge=badge(check.judged.verdict),
-        setup=setup_text(check.setup),
-        tightest=_tightest(check),
-        problems=_merged_messages(check.judged.problems),
-        metrics=metrics,
-        channels=channels,
-        values=tuple(_value_rows(check, unshown, channels)),
-        figures=tuple(figure_part(figure, f"{anchor}-{figure.name}") for figure in figures),
-        stimulus_sha256=hash_text(check.stimulus_sha256),
-        capture_sha256=hash_text(check.capture_sha256),
-    )
+    return {
+        "anchor": anchor,
+        "name": check.check,
+        "kind": plain_name(check.kind),
+        "about": about(check.kind),
+        "badge": badge(check.judged.verdict),
+        "setup": setup_text(check.setup),
+        "tightest": _tightest(check),
+        "problems": _merged_messages(check.judged.problems),
+        "metrics": metrics,
+        "channels": channels,
+        "rows": tuple(_value_rows(check, unshown, channels)),
+        "figures": [figure_part(figure, f"{anchor}-{figure.name}") for figure in figures],
+        "stimulus_sha256": hash_text(check.stimulus_sha256),
+        "capture_sha256": hash_text(check.capture_sha256),
+    }
 
 
 def _tightest(check: CheckOutcome) -> str:
@@ -186,14 +183,14 @@ def _unshown(check: CheckOutcome, shown: set[tuple[str, str | None]]) -> list[Re
 
 def _value_rows(
     check: CheckOutcome, readings: Sequence[Reading], channels: Sequence[str]
-) -> Iterable[ValueRow]:
-    """Yield a row for each metric, with a cell for each channel."""
+) -> Iterable[tuple[str, str, str, tuple[str, ...]]]:
+    """Yield a row for each metric: its name, that in limit files, its meaning, and a cell for each channel."""
     kind = kinds().get(check.kind)
     meanings = {} if kind is None else {spec.name: spec.text for spec in kind.metrics}
     for metric in dict.fromkeys(reading.metric for reading in readings):
         cells = {reading.channel or PAIR: _cell(reading) for reading in readings if reading.metric == metric}
         values = tuple(cells.get(channel, "") for channel in channels)
-        yield ValueRow(metric_name(metric), metric, meanings.get(metric, ""), values)
+        yield metric_name(metric), metric, meanings.get(metric, ""), values
 
 
 def _cell(reading: Reading) -> str:
@@ -212,8 +209,11 @@ def _metric_parts(
     *,
     verdict: Verdict | None = None,
     named: bool = False,
-) -> Iterable[MetricPart]:
-    """Yield each judged metric of a check, then each judged curve.
+) -> Iterable[Part]:
+    """Yield each judged metric of a check, then each judged curve, with all its channels.
+
+    ``metric`` is its name in limit files; ``badge`` is None where the channels differ. ``lines`` are of a curve's
+    channels: whose, verdict, and the worst place in words.
 
     Parameters
     ----------
@@ -245,34 +245,36 @@ def _can_be_seen(strip: Strip) -> bool:
     return float(np.ptp(values)) > 8.0 * (strip.uncertainty or 0.0)
 
 
-def _of_strips(strips: Sequence[Strip], named: bool) -> MetricPart:
+def _of_strips(strips: Sequence[Strip], named: bool) -> Part:
     first = strips[0]
     parts = tuple(strip_part(strip, named=named) for strip in strips)
-    return MetricPart(
-        name=metric_name(first.metric),
-        metric=first.metric,
-        badge=_common([part.badge for part in parts]),
-        limits=limits_text(first),
-        strips=parts,
-    )
+    return {
+        "name": metric_name(first.metric),
+        "metric": first.metric,
+        "badge": _common([part["badge"] for part in parts]),
+        "limits": limits_text(first),
+        "strips": parts,
+        "lines": (),
+    }
 
 
-def _of_curves(check: CheckOutcome, items: Sequence[JudgedCurve]) -> MetricPart:
+def _of_curves(check: CheckOutcome, items: Sequence[JudgedCurve]) -> Part:
     """Return a curve's channels in words, once where the words are the same."""
-    told: dict[tuple[Badge, str], list[str]] = {}
+    told: dict[tuple[str, str], list[str]] = {}
     for item in items:
         told.setdefault((badge(item.verdict), _curve_text(check, item)), []).append(item.curve.channel or "")
     metric = items[0].curve.metric
-    return MetricPart(
-        name=metric_name(metric),
-        metric=metric,
-        badge=_common([mark for mark, _ in told]),
-        limits="",
-        lines=tuple((" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()),
-    )
+    return {
+        "name": metric_name(metric),
+        "metric": metric,
+        "badge": _common([mark for mark, _ in told]),
+        "limits": "",
+        "strips": (),
+        "lines": [(" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()],
+    }
 
 
-def _common(badges: Sequence[Badge]) -> Badge | None:
+def _common(badges: Sequence[str]) -> str | None:
     return badges[0] if len(set(badges)) == 1 else None
 
 
@@ -292,13 +294,13 @@ def _curve_text(check: CheckOutcome, item: JudgedCurve) -> str:
     return f"{text}."
 
 
-def _trouble_groups(troubles: Sequence[Trouble]) -> Iterable[TroubleGroup]:
+def _trouble_groups(troubles: Sequence[Trouble]) -> Iterable[tuple[str, tuple[str, ...], str]]:
     """Yield what each code of problem says, check by check; sentences that most of them end with are said once."""
     for code in dict.fromkeys(problem.code for _, problem in troubles):
         group = [(check, problem) for check, problem in troubles if problem.code == code]
         shared = _shared([problem.message for _, problem in group])
         closing = " ".join(_closing(text, group) for text in shared)
-        yield TroubleGroup(plain_name(code), tuple(_lines(group, shared)), closing)
+        yield plain_name(code), tuple(_lines(group, shared)), closing
 
 
 def _lines(group: Sequence[Trouble], shared: Sequence[str] = ()) -> Iterable[str]:

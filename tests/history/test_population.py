@@ -405,16 +405,21 @@ def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(forty):
     _, found = among_forty(forty, run)
     view, reference = looked_at(run, "a run"), looked_at(unit(3, 113.3), "a run")
     beside = other_units_of(view, found, reference)
-    (row,) = beside.rows
-    assert (row.check, row.name, row.value, row.reference) == ("tone", "sinad left", "118.00 dB", "113.30 dB")
-    assert (row.usual, row.sigmas, row.standing) == (
+    (row,) = beside["rows"]
+    assert [row[name] for name in ("check", "name", "value", "reference")] == [
+        "tone",
+        "sinad left",
+        "118.00 dB",
+        "113.30 dB",
+    ]
+    assert [row[name] for name in ("usual", "sigmas", "standing")] == [
         "113.20 dB ± 0.15 dB",
         "+32.4",
         "better than all 40 units",
-    )
-    assert (beside.reference, beside.apart, beside.notes) == ("PR3-000003", found.apart, ())
-    (alone,) = other_units_of(view, None, reference).rows
-    assert (alone.reference, alone.standing, alone.usual) == ("113.30 dB", "", "–")
+    ]
+    assert [beside[name] for name in ("reference", "apart", "notes")] == ["PR3-000003", found.apart, ()]
+    (alone,) = other_units_of(view, None, reference)["rows"]
+    assert [alone[name] for name in ("reference", "standing", "usual")] == ["113.30 dB", "", "–"]
     assert other_units_of(view, None, None) is None
 
 
