@@ -22,7 +22,6 @@ from linecheck.report.figures.of_comparison import figures_of_comparison
 from linecheck.report.figures.words import (
     file_name,
     measured_texts,
-    metric_name,
     place_text,
     plain_name,
     plain_number,
@@ -33,15 +32,15 @@ from linecheck.report.figures.words import (
 from linecheck.report.parts import COVERAGE, Part, about, anchors, figure_part, free_name, hash_text
 from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
 
-__all__ = ["comparison_page_of"]
+__all__ = ["compared_rows", "comparison_page_of", "is_droop"]
 
 _NOTHING = "–"
 _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.
 _ALWAYS_DRAWN = ("response", "impulse", "thd_n_wide")
 
-#: A metric of all sides: its name, that in limit files, for which channels, a value for each side, and for each but the
-#: first its difference, and whether that is real.
+#: A metric of all sides: its check, its name in limit files, for which channels, a value for each side, and for each
+#: but the first its difference, and whether that is real.
 Row = tuple[str, str, str, tuple[str, ...], tuple[tuple[str, str], ...]]
 
 
@@ -132,7 +131,7 @@ def _side_part(side: Side) -> Part:
 def _droops(comparison: Comparison, names: Iterable[str]) -> Iterable[tuple[str, tuple[Row, ...]]]:
     """Yield how the sides' responses fall, check by check: a row for each frequency and channel."""
     for name in names:
-        rows = _rows(value for value in comparison.values if value.check == name and _is_droop(value))
+        rows = compared_rows(value for value in comparison.values if value.check == name and is_droop(value))
         if rows:
             yield name, rows
 
@@ -153,20 +152,21 @@ def _checks(comparison: Comparison, names: Sequence[str]) -> Iterable[Part]:
             "kind": plain_name(items[0].kind),
             "about": about(items[0].kind),
             "note": _note(items),
-            "rows": _rows(item for item in items if _differs(item) and not _is_droop(item)),
+            "rows": compared_rows(item for item in items if _differs(item) and not is_droop(item)),
             "figures": [part for is_shown, part in drawn if is_shown],
-            "same_rows": _rows(item for item in items if not _differs(item) and not _is_droop(item)),
+            "same_rows": compared_rows(item for item in items if not _differs(item) and not is_droop(item)),
             "same_figures": [part for is_shown, part in drawn if not is_shown],
         }
 
 
 def _note(items: Sequence[Compared]) -> str:
     differs = any(map(_differs, items))
-    told = "Its droop stands above." if any(map(_is_droop, items)) else ""
+    told = "Its droop stands above." if any(map(is_droop, items)) else ""
     return told if differs else f"No real difference. {told}".rstrip()
 
 
-def _is_droop(item: Compared) -> bool:
+def is_droop(item: Compared) -> bool:
+    """Return whether a metric says how far the response has fallen at a frequency."""
     return item.metric.startswith("droop_")
 
 
@@ -186,15 +186,15 @@ def _figures_by_check(comparison: Comparison) -> dict[str, list[tuple[bool, Part
     return found
 
 
-def _rows(items: Iterable[Compared]) -> tuple[Row, ...]:
+def compared_rows(items: Iterable[Compared]) -> tuple[Row, ...]:
     """Return a row for each metric; channels that have the same texts share one."""
-    found: dict[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], list[str]] = {}
+    found: dict[tuple[str, str, tuple[str, ...], tuple[tuple[str, str], ...]], list[str]] = {}
     for item in items:
         values, differences = _value_texts(item) if isinstance(item, ComparedValue) else _curve_texts(item)
-        found.setdefault((item.metric, values, differences), []).append(item.channel or "")
+        found.setdefault((item.check, item.metric, values, differences), []).append(item.channel or "")
     return tuple(
-        (metric_name(metric), metric, " and ".join(filter(None, channels)), values, differences)
-        for (metric, values, differences), channels in found.items()
+        (check, metric, " and ".join(filter(None, channels)), values, differences)
+        for (check, metric, values, differences), channels in found.items()
     )
 
 

@@ -22,6 +22,7 @@ from markupsafe import Markup
 from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 from linecheck.report.comparison_page import comparison_page_of
+from linecheck.report.figures.words import metric_name
 from linecheck.report.run_page import run_page_of
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def environment() -> Environment:
     )
     made.filters["drawing"] = Markup
     made.filters["css_text"] = css_text
+    made.filters["metric_name"] = metric_name
     return made
 
 

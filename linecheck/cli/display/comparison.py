@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable
 
 import click
 
-from linecheck.checks.base import Reading
 from linecheck.cli.display.messages import counted
 from linecheck.cli.display.tables import print_table
 from linecheck.files.text import visible
-from linecheck.history.comparison.accuracy import accuracy
-from linecheck.history.comparison.amounts import amount, decimals_for, difference_unit
-from linecheck.history.comparison.findings import spec_of
-from linecheck.history.comparison.model import ComparedValue, Comparison, Difference
-from linecheck.results.wording import number
+from linecheck.history.comparison.model import ComparedValue, Comparison
+from linecheck.report.comparison_page import compared_rows, is_droop
 
 __all__ = ["show_comparison"]
 
 _WAYS = {True: "worse", False: "better", None: "other"}
-_DROOP = "droop_"
 
 
 def show_comparison(compared: Comparison, *, everything: bool) -> None:
@@ -32,7 +27,7 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
         click.echo(visible(f"   note: {note}"))
     click.echo()
     _show_findings(compared)
-    _show_droop(compared)
+    _show_table("response re 1 kHz", compared, filter(is_droop, compared.values))
     _show_values(compared, everything)
 
 
@@ -47,28 +42,13 @@ def _show_findings(compared: Comparison) -> None:
         click.echo(visible(f"  {_WAYS[finding.worse]:<6}  {finding.text}"))
 
 
-def _show_droop(compared: Comparison) -> None:
-    """Print how far the response has fallen at each frequency, where filters were measured."""
-    rows = [
-        (value.check, f"{value.metric[len(_DROOP) : -1]} kHz", value.channel or "–", *_cells(value))
-        for value in compared.values
-        if value.metric.startswith(_DROOP)
-    ]
-    if rows:
-        click.echo("\nresponse re 1 kHz, dB")
-        _print(("check", "at", "channel"), compared, rows)
-
-
 def _show_values(compared: Comparison, everything: bool) -> None:
-    listed = [value for value in compared.values if not value.metric.startswith(_DROOP)]
+    listed = [value for value in compared.values if not is_droop(value)]
     real = [value for value in listed if any(entry.significant for entry in value.differences)]
     order = {(finding.check, finding.metric): rank for rank, finding in enumerate(compared.findings)}
     real.sort(key=lambda value: order.get((value.check, value.metric), len(order)))
     shown = real + ([value for value in listed if value not in real] if everything else [])
-    if shown:
-        click.echo("\nvalues, worst first" if real else "\nvalues")
-        rows = [(value.check, value.metric, value.channel or "–", *_cells(value)) for value in shown]
-        _print(("check", "metric", "channel"), compared, rows)
+    _show_table("values, worst first" if real else "values", compared, shown)
     rest = [value for value in listed if value not in shown]
     alone = sum(any(entry.difference is None for entry in value.differences) for value in rest)
     if len(rest) > alone:
@@ -81,48 +61,17 @@ def _show_values(compared: Comparison, everything: bool) -> None:
         )
 
 
-def _print(first: Sequence[str], compared: Comparison, rows: Sequence[Sequence[str]]) -> None:
-    names = [side.name for side in compared.sides]
-    others = [part for name in names[1:] for part in (f"{name} − {names[0]}", "± (k = 2)", "")]
-    headings = (*first, *names, *others)
-    right = range(3, 3 + len(names))
-    numbers = [3 + len(names) + 3 * at + part for at in range(len(names) - 1) for part in (0, 1)]
-    print_table(headings, rows, right=(*right, *numbers))
-
-
-def _cells(value: ComparedValue) -> Iterator[str]:
-    finest = accuracy(spec_of(value))
-    for reading in value.readings:
-        yield _value(reading, finest)
-    for difference in value.differences:
-        unit = difference_unit(value.unit)
-        yield _number(difference.difference, difference.uncertainty, finest, unit)
-        yield _known(difference, finest, unit)
-        yield _word(difference)
-
-
-def _value(reading: Reading | None, finest: float) -> str:
-    if reading is None:
-        return "–"
-    told = _number(reading.value, reading.uncertainty, finest, reading.unit)
-    return told + " or better" * reading.is_bound
-
-
-def _number(value: float | None, uncertainty: float | None, finest: float, unit: str) -> str:
-    if value is None:
-        return "–"
-    return amount(value, unit, decimals_for(value, uncertainty, finest, digits=9), kilo=False)
-
-
-def _known(difference: Difference, finest: float, unit: str) -> str:
-    """Return the expanded uncertainty of a difference; nothing is known better than to the check's accuracy."""
-    if difference.uncertainty is None:
-        return "–"
-    expanded = 2.0 * difference.uncertainty
-    return f"under {number(finest, unit, 2)}" if expanded < finest else number(expanded, unit, 2)
-
-
-def _word(difference: Difference) -> str:
-    if difference.significant:
-        return "differs"
-    return f"not compared: {difference.why}" if difference.why else ""
+def _show_table(heading: str, compared: Comparison, values: Iterable[ComparedValue]) -> None:
+    """Print the values of all sides, their differences from the first, and what these mean."""
+    rows = [
+        (check, metric, channels or "–", *texts, *(cell for difference in differences for cell in difference))
+        for check, metric, channels, texts, differences in compared_rows(values)
+    ]
+    if not rows:
+        return
+    click.echo(f"\n{heading}")
+    first, *others = (side.name for side in compared.sides)
+    headings = ("check", "metric", "channel", first, *others)
+    headings += tuple(cell for name in others for cell in (f"{name} − {first}, ± (k = 2)", ""))
+    numbers = range(3, len(headings))
+    print_table(headings, rows, right=[at for at in numbers if headings[at]])

@@ -26,9 +26,9 @@ def decimals_for(value: float, uncertainty: float | None, accurate_to: float, di
     return max(0, min(by_knowledge, by_digits, _DECIMALS))
 
 
-def amount(value: float, unit: str, decimals: int, *, kilo: bool = True) -> str:
-    """Return a number with its unit and a true minus sign; hertz from a thousand on in kilohertz, if ``kilo``."""
-    if kilo and unit == "Hz" and abs(value) >= _KILO:
+def amount(value: float, unit: str, decimals: int) -> str:
+    """Return a number with its unit and a true minus sign; hertz from a thousand on in kilohertz."""
+    if unit == "Hz" and abs(value) >= _KILO:
         value, unit, decimals = value / _KILO, "kHz", 2
     text = f"{value:.{decimals}f}".replace("-", "−")
     text = text.rstrip("0").rstrip(".") if unit == "kHz" else text
