@@ -43,7 +43,7 @@ def command(
     from linecheck.cli.display.comparison import show_comparison
     from linecheck.cli.sources import Sources
     from linecheck.files.write import check_can_write
-    from linecheck.history.comparison.compare import compare_sides
+    from linecheck.history.comparison.differences import compare_sides
     from linecheck.history.comparison.file import FILE_NAME, write_comparison
     from linecheck.history.comparison.sides import pick, split_reference
     from linecheck.report.render import write_comparison_page

@@ -20,7 +20,7 @@ from typing import Any, Final, Literal
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.gates.margins import Margin
-from linecheck.history.baseline.combine import combined_unit
+from linecheck.history.baseline.accept import combined_unit
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
 from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, unit_entry
 from linecheck.limits.curve_profile import CurveChange, Lattice, compare_profiles

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from linecheck.errors import LinecheckError
-from linecheck.history.comparison.compare import compare_sides
+from linecheck.history.comparison.differences import compare_sides
 from linecheck.history.comparison.model import Compared, ComparedCurve, ComparedValue, Comparison
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.verdict import JudgedCurve, Verdict

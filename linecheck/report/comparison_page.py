@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from linecheck.checks.base import Reading
-from linecheck.history.comparison.accuracy import accuracy
+from linecheck.history.comparison.alike import accuracy
 from linecheck.history.comparison.findings import spec_of
 from linecheck.history.comparison.model import (
     Compared,

@@ -113,8 +113,13 @@ def test_the_same_captures_by_the_same_limits_change_nothing(line):
     line.add()
     before = line.hashes()
     found, told = line.remeasured()
-    assert found.tally.transitions == {(Verdict.PASS, Verdict.PASS): 1}
-    assert (found.readings, found.refused, found.without, told) == ({}, {}, 0, [])
+    assert found.transitions == {(Verdict.PASS, Verdict.PASS): 1}
+    assert (found.remeasured.readings, found.remeasured.refused, found.remeasured.without, told) == (
+        {},
+        {},
+        0,
+        [],
+    )
     assert line.hashes() == before
 
 
@@ -124,7 +129,7 @@ def test_another_mask_judges_what_is_measured_anew_and_says_why(line):
     found, (told,) = line.remeasured(limits_with(sinad=130.0))
     assert (told.before, told.after, told.newest) == (Verdict.PASS, Verdict.FAIL, True)
     assert {(cause.check, cause.metric, cause.limit) for cause in told.causes} == {("tone", "sinad", 130.0)}
-    assert found.tally.causes == {("worse", "tone", "sinad"): 1}
+    assert found.causes == {("worse", "tone", "sinad"): 1}
     assert line.hashes() == before
 
 
@@ -134,7 +139,7 @@ def test_another_stimulus_is_no_obstacle_where_its_captures_are_looked_at(line):
     masks = {"sinad": Mask(Bounds(90.0))}
     other = small_limits(small_check("tone", "tone", masks, bits=16))
     found, _ = line.remeasured(other)
-    assert found.tally.judged == 1
+    assert found.judged == 1
 
 
 def test_a_reading_that_changed_beyond_its_expanded_uncertainty_is_told_and_one_within_it_is_not(line):
@@ -144,9 +149,9 @@ def test_a_reading_that_changed_beyond_its_expanded_uncertainty_is_told_and_one_
     assert (told.serial, told.before, told.after) == (run.serial, Verdict.PASS, Verdict.PASS)
     assert {reading.metric for reading in told.readings} == {"sinad"}
     assert told.readings[0].ratio == pytest.approx(1.25)
-    count = found.readings["tone", "sinad"]
+    count = found.remeasured.readings["tone", "sinad"]
     assert (count.runs, count.largest) == (1, pytest.approx(1.25))
-    assert found.tally.changed == 0
+    assert found.changed == 0
 
 
 def test_a_reading_that_is_measured_only_now_is_told(line):
@@ -167,16 +172,16 @@ def test_runs_without_captures_are_counted_and_cannot_be_told(line):
     line.add()
     line.add(kept=False)
     found, (told,) = line.remeasured()
-    assert found.without == 1
+    assert found.remeasured.without == 1
     assert (told.after, told.why) == (None, NO_CAPTURES)
-    assert (found.tally.untold, found.tally.judged) == (1, 1)
+    assert (found.untold, found.judged) == (1, 1)
 
 
 def test_captures_that_are_not_those_of_the_run_judge_nothing(line):
     line.add(check=lambda check: replace(check, capture_sha256="00" * 32))
     found, (told,) = line.remeasured()
     assert told.after is None
-    assert found.refused == {"its captures are not those that were measured: tone": 1}
+    assert found.remeasured.refused == {"its captures are not those that were measured: tone": 1}
 
 
 def test_captures_of_another_unit_judge_nothing(line):
@@ -184,7 +189,7 @@ def test_captures_of_another_unit_judge_nothing(line):
     (index,) = line.folder.rglob("captures.toml")
     index.write_text(index.read_text().replace(run.serial, "PR3-000999"))
     found, _ = line.remeasured()
-    assert found.refused == {"its captures are of another unit": 1}
+    assert found.remeasured.refused == {"its captures are of another unit": 1}
 
 
 def test_captures_that_cannot_be_read_are_named_and_the_others_judged(line):
@@ -193,8 +198,8 @@ def test_captures_that_cannot_be_read_are_named_and_the_others_judged(line):
     audio.write_bytes(b"no sound")
     line.add()
     found, (told,) = line.remeasured()
-    assert (told.after, found.tally.judged) == (None, 1)
-    ((why, count),) = found.refused.items()
+    assert (told.after, found.judged) == (None, 1)
+    ((why, count),) = found.remeasured.refused.items()
     assert (count, "tone.wav" in why) == (1, True)
 
 
@@ -202,7 +207,7 @@ def test_an_aborted_run_stays_one_and_a_failing_station_judges_nothing(line):
     line.add(aborted=True)
     line.add(station_failed=True)
     found, told = line.remeasured()
-    assert found.tally.transitions == {
+    assert found.transitions == {
         (Verdict.ABORTED, Verdict.ABORTED): 1,
         (Verdict.INVALID, Verdict.INVALID): 1,
     }
@@ -233,7 +238,7 @@ def test_captures_in_the_archive_are_found_and_stay_as_they_are(line, measured):
     found = with_captures(line.path, [LIMITS], RunFilter(), [captures_archived(archive)])
     with LogReader(line.path) as log, set_workers(0) as workers:
         remeasured = remeasure(log, [limits_with(sinad=130.0)], found, workers, lambda run: None)
-    assert remeasured.tally.transitions == {(Verdict.PASS, Verdict.FAIL): 1}
+    assert remeasured.transitions == {(Verdict.PASS, Verdict.FAIL): 1}
     assert line.hashes() == before
 
 

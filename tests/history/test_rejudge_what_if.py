@@ -15,8 +15,8 @@ from small_run import small_check, small_limits
 
 from linecheck.checks.base import Curve, Measurement, Problem, Reading
 from linecheck.errors import FileError, RecordError
-from linecheck.history.rejudge.basis import Basis
-from linecheck.history.rejudge.layouts import PART, ROW, Item, Layouts
+from linecheck.history.rejudge.causes import Cause, counted
+from linecheck.history.rejudge.layouts import PART, ROW, Basis, Item, Layouts
 from linecheck.history.rejudge.tally import Yield, unit_yield
 from linecheck.history.rejudge.what_if import Wanted, what_if
 from linecheck.limits.decision import judge_measurement
@@ -282,8 +282,8 @@ def test_the_yield_counts_each_unit_by_its_first_valid_run(tmp_path):
         sinad(109.0, "PR3-000003"),
     )
     tally, _ = everything(path, tone_limits(Mask(Bounds(99.0))))
-    assert tally.unit_yield == (Yield(1, 1, 1), Yield(3, 0, 0))
-    assert tally.run_yield == (Yield(2, 1, 2), Yield(5, 0, 0))
+    assert tuple(tally.unit_yield.values()) == (Yield(1, 1, 1), Yield(3, 0, 0))
+    assert tuple(tally.run_yield.values()) == (Yield(2, 1, 2), Yield(5, 0, 0))
     assert (tally.units, tally.runs, tally.judged) == (3, 6, 6)
     # Of the units one changes: the others' newest runs pass before and after, or are marginal no longer.
     assert tally.unit_transitions == {
@@ -300,7 +300,7 @@ def test_what_was_measured_otherwise_is_named_and_neither_a_pass_nor_a_change(tm
     assert (tally.untold, tally.changed, tally.judged) == (2, 0, 0)
     assert tally.otherwise == {("tone", "stimulus level_dbfs 0.0, now -3.0"): 2}
     assert [run.after for run in told] == [None, None]
-    assert tally.unit_yield == (Yield(0, 0, 0, untold=2),) * 2
+    assert tuple(tally.unit_yield.values()) == (Yield(0, 0, 0, untold=2),) * 2
 
 
 def test_the_yield_is_of_the_same_units_before_and_after(tmp_path):
@@ -313,8 +313,8 @@ def test_the_yield_is_of_the_same_units_before_and_after(tmp_path):
         sinad(115.0, "PR3-000003"),
     )
     tally, _ = everything(path, tone_limits(Mask(Bounds(99.0))))
-    assert tally.unit_yield == (Yield(1, 0, 1, untold=1), Yield(2, 0, 0, untold=1))
-    assert tally.run_yield == (Yield(2, 0, 1, untold=1), Yield(3, 0, 0, untold=1))
+    assert tuple(tally.unit_yield.values()) == (Yield(1, 0, 1, untold=1), Yield(2, 0, 0, untold=1))
+    assert tuple(tally.run_yield.values()) == (Yield(2, 0, 1, untold=1), Yield(3, 0, 0, untold=1))
 
 
 def test_a_check_that_refers_to_one_that_was_measured_otherwise_was_so_too(tmp_path):
@@ -476,3 +476,9 @@ def test_the_yield_of_units_is_that_of_counting_them_one_by_one(runs):
         np.array([unit for unit, _ in runs], np.uint64), np.array([level for _, level in runs], np.int8)
     )
     assert found == Yield(levels.count(0), levels.count(1), levels.count(3), levels.count(5))
+
+
+def test_causes_of_one_run_are_counted_in_their_own_order():
+    names = [f"check_{number}" for number in range(12)]
+    causes = [Cause(name, None, None, None, Verdict.INVALID, "the check was not run") for name in names]
+    assert [entry.check for entry in counted("worse", causes)] == names

@@ -12,7 +12,7 @@ import resampled_unit as unit
 
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.cli.sources import Sources
-from linecheck.history.comparison.compare import compare_sides
+from linecheck.history.comparison.differences import compare_sides
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan

@@ -7,8 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from linecheck.cli.display.banner import mark
 from linecheck.cli.display.result import Screen, aligned, plain, result_text, show
 from linecheck.history.baseline.regressed import Regressed, answer_counts, regression_findings
-from linecheck.history.baseline.regression import Comparison, by_badness
-from linecheck.history.baseline.regression_words import fixed
+from linecheck.history.baseline.regression import Comparison, by_badness, fixed
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number

@@ -10,13 +10,12 @@ import click
 from linecheck.cli.display.messages import counted, one_line
 from linecheck.cli.display.tables import print_table
 from linecheck.history.rejudge.causes import Cause
-from linecheck.history.rejudge.remeasure import Remeasured
-from linecheck.history.rejudge.tally import ChangedRun, Tally, Transition, Yield
+from linecheck.history.rejudge.tally import ChangedRun, Remeasured, Tally, Transition, Yield
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number, subject
 
-__all__ = ["show_readings", "show_units", "show_verdicts"]
+__all__ = ["show_tally"]
 
 #: So many causes, checks that were measured differently, and reasons are listed; the rest is counted.
 MAX_CAUSES = 10
@@ -26,15 +25,24 @@ _MAX_OF_A_UNIT = 2
 _SIDES = {"min": "at least", "max": "at most"}
 
 
-def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasured | None = None) -> None:
-    """Print what all runs come to: how many change and how, the yield, what changed most, what cannot be told."""
+def show_tally(tally: Tally, limits: Sequence[LimitFile], units: Sequence[ChangedRun]) -> None:
+    """Print what all runs come to, which readings have changed, and a line for each of some units that change."""
+    _show_verdicts(tally, limits)
+    if tally.remeasured is not None:
+        _show_readings(tally, tally.remeasured)
+    if units:
+        _show_units(units, tally.changed_units)
+
+
+def _show_verdicts(tally: Tally, limits: Sequence[LimitFile]) -> None:
+    """Print how many change and how, the yield, what changed most, what cannot be told."""
     files = ", ".join(f"{entry.path} (revision {entry.revision})" for entry in limits) or "no limit file"
-    how = "measured anew, judged" if remeasured is not None else "judged"
+    how = "measured anew, judged" if tally.remeasured is not None else "judged"
     click.echo(f"{counted(tally.runs, 'run')} of {counted(tally.units, 'unit')}, {how} by {one_line(files)}")
     for model, runs in tally.other_models.items():
         click.echo(f"{counted(runs, 'run')} of {one_line(model)} left out: no limit file of it is given")
     if tally.untold:
-        _show_untold(tally, remeasured)
+        _show_untold(tally)
     if tally.curves:
         were = "curve was" if tally.curves == 1 else "curves were"
         click.echo(f"{tally.curves} {were} read for it, {tally.curve_bytes / 1e6:.1f} MB")
@@ -47,7 +55,9 @@ def show_verdicts(tally: Tally, limits: Sequence[LimitFile], remeasured: Remeasu
         print_table(("verdict", "runs", "units"), _transition_rows(tally), right=(1, 2))
     print_table(("yield", "before", "after"), _yield_rows(tally), right=(1, 2))
     if tally.untold:
-        click.echo(f"the yield leaves out what cannot be told, {counted(tally.unit_yield[0].untold, 'unit')}")
+        click.echo(
+            f"the yield leaves out what cannot be told, {counted(tally.unit_yield['before'].untold, 'unit')}"
+        )
     if tally.causes:
         listed = tally.causes.most_common(MAX_CAUSES)
         rows = [
@@ -80,7 +90,7 @@ def _transition_rows(tally: Tally) -> list[tuple[str, str, str]]:
 
 def _yield_rows(tally: Tally) -> list[tuple[str, str, str]]:
     return [
-        (name, _yield(both[0]), _yield(both[1]))
+        (name, _yield(both["before"]), _yield(both["after"]))
         for name, both in (
             ("units, first valid run of each", tally.unit_yield),
             ("runs", tally.run_yield),
@@ -97,27 +107,27 @@ def _yield(entry: Yield) -> str:
     return f"{share:.2f} % ({good} of {judged})"
 
 
-def _show_untold(tally: Tally, remeasured: Remeasured | None) -> None:
+def _show_untold(tally: Tally) -> None:
     click.echo(f"{counted(tally.untold, 'run')} cannot be told:")
-    if remeasured is None:
+    if tally.remeasured is None:
         reasons = [
             (f"{check} was measured differently: {what}", runs)
             for (check, what), runs in tally.otherwise.items()
         ]
     else:
-        reasons = list(remeasured.refused.items())
-        if remeasured.without:
-            reasons.append(("no captures are kept", remeasured.without))
+        reasons = list(tally.remeasured.refused.items())
+        if tally.remeasured.without:
+            reasons.append(("no captures are kept", tally.remeasured.without))
     reasons.sort(key=lambda reason: -reason[1])
     for words, runs in reasons[:MAX_CAUSES]:
         click.echo(f"  {counted(runs, 'run')}: {one_line(words)}")
     _show_more(len(reasons) - MAX_CAUSES, "reason")
 
 
-def show_readings(remeasured: Remeasured) -> None:
+def _show_readings(tally: Tally, remeasured: Remeasured) -> None:
     """Print which readings have changed since they were stored."""
     if not remeasured.readings:
-        if remeasured.tally.judged:
+        if tally.judged:
             click.echo("no reading has changed beyond its expanded uncertainty")
         return
     ordered = sorted(remeasured.readings.items(), key=lambda item: -item[1].runs)
@@ -129,10 +139,7 @@ def show_readings(remeasured: Remeasured) -> None:
     _show_more(len(ordered) - MAX_CAUSES, "metric")
 
 
-def show_units(units: Sequence[ChangedRun], changed: int) -> None:
-    """Print a line for each unit."""
-    if not units:
-        return
+def _show_units(units: Sequence[ChangedRun], changed: int) -> None:
     rows = [
         (
             str(run.sequence),

@@ -15,9 +15,8 @@ from linecheck.cli.options import LogPlace, limit_option, limits_by_model, log_o
 from linecheck.errors import ExitStatus, FileError, UsageError
 
 if TYPE_CHECKING:
-    from linecheck.history.rejudge.file import RejudgedFile
-    from linecheck.history.rejudge.remeasure import Finder, Found, Remeasured
-    from linecheck.history.rejudge.tally import ChangedRun, Tally
+    from linecheck.history.rejudge.remeasure import Finder, Found
+    from linecheck.history.rejudge.tally import ChangedRun, RejudgedFile, Tally
     from linecheck.limits.model import LimitFile
     from linecheck.log import RunFilter
 
@@ -74,6 +73,10 @@ def rejudge_command(
     Exit status: 0 every run was judged and nothing changes, 1 something changes, 2 a wrong command or file (nothing was
     judged), 3 nothing changes as far as can be told, and some runs, or all, cannot be.
     """
+    from linecheck.cli.display.rejudge import show_tally
+    from linecheck.history.rejudge.remeasure import with_captures
+    from linecheck.log.connect import database_path
+
     if not remeasure and (archive is not None or results is not None or workers is not None):
         raise UsageError("--archive, --results and --workers are for --remeasure")
     location = place.path
@@ -81,10 +84,17 @@ def rejudge_command(
     inputs = (*limits_paths, *(entry.path for entry in limits))
     with _written(json_path, inputs, location, limits, remeasure=remeasure) as file:
         listing = _Listing(file, limit)
-        if not remeasure:
-            return _rejudged(location, limits, wanted, listing)
-        finders = _finders(place, archive, results)
-        return _remeasured(location, limits, wanted, finders, workers, listing)
+        if remeasure:
+            found = with_captures(database_path(location), limits, wanted, _finders(place, archive, results))
+            tally = _remeasured(location, limits, found, workers, listing)
+        else:
+            tally = _judged_stored(location, limits, wanted, listing)
+        if file is not None:
+            file.finish(tally)
+    show_tally(tally, limits, listing.units)
+    if tally.changed or (tally.remeasured is not None and tally.remeasured.readings):
+        return ExitStatus.FAIL
+    return ExitStatus.PASS if tally.judged and not tally.untold else ExitStatus.INVALID
 
 
 def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[LimitFile, ...]:
@@ -130,7 +140,7 @@ def _written(
         return
     from linecheck.captures.capture_set import INDEX_NAME
     from linecheck.files.write import check_can_write
-    from linecheck.history.rejudge.file import RejudgedFile
+    from linecheck.history.rejudge.tally import RejudgedFile
     from linecheck.log.connect import database_path
 
     place = Path(path)
@@ -176,29 +186,6 @@ class _Listing:
         return self.file is not None or len(self.units) < self._most
 
 
-def _rejudged(location: str, limits: Sequence[LimitFile], wanted: RunFilter, listing: _Listing) -> ExitStatus:
-    """Judge what the log holds, and show what it comes to."""
-    from linecheck.cli.display.rejudge import show_units, show_verdicts
-    from linecheck.history.rejudge.file import summary_of
-    from linecheck.history.rejudge.what_if import Wanted, what_if
-    from linecheck.log.connect import database_path
-
-    with _progress() as progress:
-        told = Wanted(listing.hear, newest_only=listing.file is None, progress=progress)
-        tally = what_if(database_path(location), limits, wanted, told)
-    if listing.file is not None:
-        listing.file.finish(summary_of(tally))
-    show_verdicts(tally, limits)
-    show_units(listing.units, tally.changed_units)
-    return _status(tally, tally.changed)
-
-
-def _status(tally: Tally, changed: int) -> ExitStatus:
-    if changed:
-        return ExitStatus.FAIL
-    return ExitStatus.PASS if tally.judged and not tally.untold else ExitStatus.INVALID
-
-
 def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
     from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
@@ -219,37 +206,19 @@ def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[
     ]
 
 
-def _remeasured(
-    location: str,
-    limits: Sequence[LimitFile],
-    wanted: RunFilter,
-    finders: Sequence[Finder],
-    workers: int | None,
-    listing: _Listing,
-) -> ExitStatus:
-    """Measure the captures of runs anew, and show what they come to."""
-    from linecheck.cli.display.rejudge import show_readings, show_units, show_verdicts
-    from linecheck.history.rejudge.file import remeasured_summary
-    from linecheck.history.rejudge.remeasure import with_captures
+def _judged_stored(location: str, limits: Sequence[LimitFile], wanted: RunFilter, listing: _Listing) -> Tally:
+    """Judge what the log holds."""
+    from linecheck.history.rejudge.what_if import Wanted, what_if
     from linecheck.log.connect import database_path
 
-    found = with_captures(database_path(location), limits, wanted, finders)
-    remeasured = _measured(location, limits, found, workers, listing.hear)
-    if listing.file is not None:
-        listing.file.finish(remeasured_summary(remeasured))
-    show_verdicts(remeasured.tally, limits, remeasured)
-    show_readings(remeasured)
-    show_units(listing.units, remeasured.tally.changed_units)
-    return _status(remeasured.tally, remeasured.tally.changed + len(remeasured.readings))
+    with _progress() as progress:
+        told = Wanted(listing.hear, newest_only=listing.file is None, progress=progress)
+        return what_if(database_path(location), limits, wanted, told)
 
 
-def _measured(
-    location: str,
-    limits: Sequence[LimitFile],
-    found: Found,
-    workers: int | None,
-    hear: Callable[[ChangedRun], object],
-) -> Remeasured:
+def _remeasured(
+    location: str, limits: Sequence[LimitFile], found: Found, workers: int | None, listing: _Listing
+) -> Tally:
     """Measure captures anew, several sets at a time."""
     from linecheck.cli.display.console import Console
     from linecheck.history.rejudge.remeasure import remeasure
@@ -261,7 +230,7 @@ def _measured(
         LogReader(location) as log,
         opened_workers(max(len(found.folders), 1), console, workers=workers) as (staff, stopped),
     ):
-        return remeasure(log, limits, found, staff, hear, listener=console, stopped=stopped)
+        return remeasure(log, limits, found, staff, listing.hear, listener=console, stopped=stopped)
 
 
 @contextmanager

@@ -8,22 +8,33 @@ difference has a chance of 0.5 %.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 
+from linecheck import __version__
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
-from linecheck.history.comparison.accuracy import accuracy
-from linecheck.history.comparison.alike import known_alike, refusal, same_volts
-from linecheck.history.comparison.model import ComparedCurve, ComparedValue, CurveDifference, Difference
-from linecheck.history.comparison.sides import Picked
+from linecheck.errors import RecordError, UsageError
+from linecheck.files.text import visible
+from linecheck.files.times import utc_text
+from linecheck.history.comparison.alike import accuracy, known_alike, notes, refusal, same_volts
+from linecheck.history.comparison.findings import find
+from linecheck.history.comparison.model import (
+    ComparedCurve,
+    ComparedValue,
+    Comparison,
+    CurveDifference,
+    Difference,
+)
+from linecheck.history.comparison.sides import MAX_SIDES, Picked, side_of
 from linecheck.limits.curve_profile import Profile, compare_profiles, lattice_for, profile_of
-from linecheck.limits.regression import Answer, Measured, compare_values
+from linecheck.limits.regression import Answer, Measured, alarm_sigmas, compare_values
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 
-__all__ = ["compared_curves", "compared_values", "comparisons_in"]
+__all__ = ["compare_sides", "compared_curves", "compared_values", "comparisons_in"]
 
 _BOUND = "one of the values is only a bound"
 _REAL = (Answer.WORSE, Answer.BETTER)
@@ -221,3 +232,56 @@ def _worse_by(difference: float, spec: MetricSpec | CurveSpec) -> float | None:
     if spec.difference.worse is not None:
         return difference if spec.difference.worse == "more" else -difference
     return {"less": difference, "more": -difference}.get(spec.better)
+
+
+def compare_sides(picked: Sequence[Picked]) -> Comparison:
+    """Return the comparison of two sides or more, the first of which the others are held against.
+
+    Raises
+    ------
+    UsageError
+        There are too few or too many sides, or they are of different models or channels.
+    RecordError
+        They have nothing in common that was measured.
+    """
+    _require_comparable(picked)
+    count = comparisons_in(picked)
+    if not count:
+        raise RecordError(
+            "the sides have no check in common that was measured alike on both: nothing can be compared. "
+            + ("; ".join(notes(picked)) or "Their runs may be invalid (linecheck log show)")
+        )
+    sigmas = alarm_sigmas(count)
+    sides = tuple(side_of(number, side, picked) for number, side in enumerate(picked))
+    values, curves = compared_values(picked, sigmas), compared_curves(picked, sigmas)
+    first = picked[0].view.limits
+    return Comparison(
+        created=utc_text(datetime.now(UTC)),
+        software=f"linecheck {__version__}",
+        limit_path=first.path,
+        limit_revision=first.revision,
+        limit_sha256=first.sha256,
+        channels=first.channels,
+        sides=sides,
+        sigmas=sigmas,
+        comparisons=count,
+        values=values,
+        curves=curves,
+        findings=find(sides, values, curves, _analysis(picked[0])),
+        notes=tuple(notes(picked)),
+    )
+
+
+def _analysis(side: Picked) -> dict[str, Mapping[str, Any]]:
+    known = {name: side.view.limits_of(check.check) for name, check in side.checks.items()}
+    return {name: limits.analysis_values for name, limits in known.items() if limits is not None}
+
+
+def _require_comparable(picked: Sequence[Picked]) -> None:
+    if not 2 <= len(picked) <= MAX_SIDES:
+        raise UsageError(f"name two runs or capture sets to compare, {MAX_SIDES} at most")
+    models = dict.fromkeys(visible(side.view.model) for side in picked)
+    if len(models) > 1:
+        raise UsageError(f"are of different models, which cannot be compared: {', '.join(models)}")
+    if len({side.view.limits.channels for side in picked}) > 1:
+        raise UsageError("were measured in different channels, which cannot be compared")

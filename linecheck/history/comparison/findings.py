@@ -15,8 +15,7 @@ from typing import Any, Final
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.volts import VOLT_UNITS
-from linecheck.history.comparison.accuracy import accuracy
-from linecheck.history.comparison.amounts import amount, decimals_for, difference_unit
+from linecheck.history.comparison.alike import accuracy
 from linecheck.history.comparison.model import (
     Compared,
     ComparedCurve,
@@ -27,7 +26,41 @@ from linecheck.history.comparison.model import (
     Side,
 )
 
-__all__ = ["find", "spec_of"]
+__all__ = ["amount", "decimals_for", "difference_unit", "find", "spec_of"]
+
+#: A number is told with so many significant digits at most, and so many decimals.
+_DIGITS, _DECIMALS = 3, 4
+_KILO: Final = 1000.0
+
+
+def decimals_for(value: float, uncertainty: float | None, accurate_to: float, digits: int = _DIGITS) -> int:
+    """Return how many decimals a number is told with: no more than are known, and of so many digits at most.
+
+    A number that is not nothing is never told as nothing.
+    """
+    known = max(2.0 * (uncertainty or 0.0), accurate_to)
+    first = math.floor(math.log10(abs(value) or known))
+    by_knowledge = math.ceil(-math.log10(known) - 1e-9)
+    if digits == _DIGITS:
+        by_knowledge = max(by_knowledge, -first)
+    by_digits = digits - 1 - first
+    return max(0, min(by_knowledge, by_digits, _DECIMALS))
+
+
+def amount(value: float, unit: str, decimals: int) -> str:
+    """Return a number with its unit and a true minus sign; hertz from a thousand on in kilohertz."""
+    if unit == "Hz" and abs(value) >= _KILO:
+        value, unit, decimals = value / _KILO, "kHz", 2
+    text = f"{value:.{decimals}f}".replace("-", "−")
+    text = text.rstrip("0").rstrip(".") if unit == "kHz" else text
+    text = text.removeprefix("−") if not text.strip("−0.") else text
+    return f"{text} {unit}".rstrip()
+
+
+def difference_unit(unit: str) -> str:
+    """Return the unit of a difference: two levels re one reference differ by decibels."""
+    return "dB" if unit == "dBFS" else unit
+
 
 #: Channels whose differences are alike to this part, or to their uncertainty, are reported as one.
 _ALIKE: Final = 0.05

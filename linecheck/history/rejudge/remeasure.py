@@ -21,7 +21,14 @@ from linecheck.history.rejudge.causes import Cause, CauseCounts, cause_of, count
 from linecheck.history.rejudge.judge import UNTOLD
 from linecheck.history.rejudge.layouts import Item
 from linecheck.history.rejudge.select import Chosen, Reader, RunFacts, choose, run_facts
-from linecheck.history.rejudge.tally import ChangedRun, ReadingChange, Tally, tally_of
+from linecheck.history.rejudge.tally import (
+    ChangedRun,
+    ReadingChange,
+    ReadingCount,
+    Remeasured,
+    Tally,
+    tally_of,
+)
 from linecheck.limits.bulk import level_of
 from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.limits.model import LimitFile
@@ -35,8 +42,6 @@ from linecheck.station.events import ignore_event
 __all__ = [
     "NO_CAPTURES",
     "Found",
-    "ReadingCount",
-    "Remeasured",
     "captures_archived",
     "captures_kept",
     "remeasure",
@@ -51,28 +56,6 @@ _RUN_ID = re.compile(r"[0-9a-f]{8}[0-9a-f-]{0,28}")
 #: Why a run without captures cannot be told.
 NO_CAPTURES = "no captures of it are kept"
 _PAGE = 1000
-
-
-@dataclass(frozen=True)
-class ReadingCount:
-    """How many runs a reading has changed in, and its largest change over its expanded uncertainty."""
-
-    runs: int
-    largest: float
-
-
-@dataclass(frozen=True)
-class Remeasured:
-    """What measuring captures anew comes to.
-
-    ``without`` counts runs without captures, ``refused`` those whose captures could not be judged, by why; ``readings``
-    are those that have changed, by check and metric.
-    """
-
-    tally: Tally
-    without: int
-    refused: Mapping[str, int]
-    readings: Mapping[tuple[str, str], ReadingCount]
 
 
 @dataclass(frozen=True)
@@ -138,7 +121,7 @@ def remeasure(
     *,
     listener: SetListener = ignore_event,
     stopped: Callable[[], bool] = lambda: False,
-) -> Remeasured:
+) -> Tally:
     """Measure and judge the captures of runs anew, and hold them against what is stored.
 
     Parameters
@@ -172,8 +155,9 @@ def remeasure(
             told = comparing.told(at, None, why=NO_CAPTURES)
         if told is not None:
             changed(told)
-    tally = tally_of(chosen, comparing.after, {entry.model for entry in limits}, comparing.causes, {})
-    return Remeasured(tally, comparing.without, comparing.refused, comparing.readings)
+    remeasured = Remeasured(comparing.without, comparing.refused, comparing.readings)
+    models = {entry.model for entry in limits}
+    return tally_of(chosen, comparing.after, models, comparing.causes, {}, remeasured=remeasured)
 
 
 @dataclass
