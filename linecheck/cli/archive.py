@@ -8,7 +8,7 @@ from contextlib import ExitStack, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -17,17 +17,17 @@ from linecheck.cli.display.tables import print_table
 from linecheck.cli.options import limit_option, log_reader
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from linecheck.log.archive import Archive, Scan
-    from linecheck.log.archive.forecast import Forecast
-    from linecheck.log.archive.free_space import Disk
-    from linecheck.log.archive.removal import Removed
-    from linecheck.log.archive.retention import Removal, Retention
-    from linecheck.station.config.archive import ArchiveConfig
-    from linecheck.station.config.station import StationConfig
-
-__all__ = ["command"]
+from linecheck.history.named import named_runs
+from linecheck.log import Log
+from linecheck.log.archive import Archive, Scan
+from linecheck.log.archive.forecast import HORIZON_DAYS, Forecast, by_class, forecast
+from linecheck.log.archive.free_space import Disk, disk_of
+from linecheck.log.archive.removal import CAPTURES_REMOVED, Removed, refuse_damaged, remove
+from linecheck.log.archive.retention import GIGABYTE, Removal, Retention, removals, retention, total_bytes
+from linecheck.log.archive.verify import verify_archive, verify_log_kept
+from linecheck.station.config.archive import ArchiveConfig
+from linecheck.station.config.load import load_station
+from linecheck.station.config.station import StationConfig
 
 #: Where nothing was kept for this long, the clock may be wrong by as much.
 IDLE_DAYS = 30
@@ -57,10 +57,6 @@ class _Kept:
 
     def retention(self, scan: Scan) -> tuple[Retention, Disk]:
         """Return what is kept for how long, given the disk and what baselines and sign-offs name."""
-        from linecheck.history.named import named_runs
-        from linecheck.log.archive.free_space import disk_of
-        from linecheck.log.archive.retention import retention
-
         with log_reader(self.station) or nullcontext() as log:
             named = named_runs(scan.entries, log, self.policy.baselines)
         disk = disk_of(self.archive.folder)
@@ -77,9 +73,6 @@ def _kept(station_path: str) -> _Kept:
     UsageError
         The station has none.
     """
-    from linecheck.log.archive import Archive
-    from linecheck.station.config.load import load_station
-
     config = load_station(station_path).config
     if config.archive is None:
         raise UsageError(f"station {config.station} keeps no archive: {station_path} has no [archive]")
@@ -93,8 +86,6 @@ def status_command(station_path: str) -> ExitStatus:
 
     Exit status: 0 the disk has its reserve, 2 a wrong command or file, 3 it has not, or a run cannot be read.
     """
-    from linecheck.log.archive.retention import GIGABYTE, removals
-
     kept = _kept(station_path)
     scan = kept.archive.scan()
     policy, disk = kept.retention(scan)
@@ -119,8 +110,6 @@ def status_command(station_path: str) -> ExitStatus:
 
 
 def _show_kept(scan: Scan, policy: Retention) -> None:
-    from linecheck.log.archive.forecast import by_class
-    from linecheck.log.archive.retention import total_bytes
 
     totals = by_class(scan.entries, policy)
     if not totals:
@@ -145,7 +134,6 @@ def _show_kept(scan: Scan, policy: Retention) -> None:
 
 
 def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve: int) -> None:
-    from linecheck.log.archive.forecast import HORIZON_DAYS, forecast
 
     ahead = forecast(scan.entries, policy, today, disk.free_bytes, reserve)
     if not ahead.active_days:
@@ -194,9 +182,6 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
 
     Exit status: 0 all that is due was removed (or nothing is), 2 a wrong command or file, 3 something could not be.
     """
-    from linecheck.log.archive.removal import refuse_damaged
-    from linecheck.log.archive.retention import removals
-
     kept = _kept(station_path)
     scan = kept.archive.scan()
     refuse_damaged(scan)
@@ -224,9 +209,6 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
 
 def _removed(kept: _Kept, scan: Scan, due: Sequence[Removal], policy: Retention) -> Removed:
     """Remove what is due, each batch stated in the log before."""
-    from linecheck.log import Log
-    from linecheck.log.archive.removal import CAPTURES_REMOVED, remove
-
     with ExitStack() as stack:
         opened: list[Log] = []
 
@@ -286,8 +268,6 @@ def verify_command(station_path: str) -> ExitStatus:
 
     Exit status: 0 all is as it was written, 2 a wrong command or file, 3 something is wrong.
     """
-    from linecheck.log.archive.verify import verify_archive, verify_log_kept
-
     kept = _kept(station_path)
     with overwritten_line() as show:
 

@@ -12,7 +12,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext, suppress
-from typing import TYPE_CHECKING
 
 import click
 
@@ -20,11 +19,9 @@ from linecheck.cli.display.messages import tell
 from linecheck.errors import ExitStatus
 from linecheck.files.text import visible
 from linecheck.line.scan import Scan, scan_units
+from linecheck.line.session import Session
 from linecheck.line.stop_signals import StopSignals
-
-if TYPE_CHECKING:
-    from linecheck.line.session import Session
-    from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_facts import UnitFacts
 
 __all__ = ["Prompt", "Scans", "scan_on_input"]
 
@@ -156,7 +153,7 @@ class Prompt:
 def _forget_typed(descriptor: int) -> None:
     """Drop what was typed at a terminal before anything was asked: nobody has stamped it with its time."""
     with suppress(ImportError, OSError):
-        import termios
+        import termios  # Windows has none
 
         with suppress(termios.error):
             termios.tcflush(descriptor, termios.TCIFLUSH)

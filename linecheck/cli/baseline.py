@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
+from pydantic import ValidationError
 
+from linecheck import __version__
+from linecheck.cli.display.console import Console
 from linecheck.cli.display.messages import counted, one_line, tell
+from linecheck.cli.display.regression import comparison_table, counts_line
+from linecheck.cli.display.result import Screen, plain, show
 from linecheck.cli.options import limits_option, serial_option, workers_option
 from linecheck.errors import BaselineError, UsageError, listed
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from linecheck.history.baseline.accept import Acceptance
-    from linecheck.history.baseline.file import Baseline
-    from linecheck.limits.model import LimitFile
-    from linecheck.run.model import Run
-
-__all__ = ["command"]
+from linecheck.files.write import check_can_write, write_atomically
+from linecheck.history.baseline.accept import MAX_NAMED, Acceptance, accept_runs, changes, doubts
+from linecheck.history.baseline.file import MAX_BYTES, Baseline, baseline_bytes, load_baseline
+from linecheck.history.baseline.unit_entry import require_margins
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.model import LimitFile
+from linecheck.line.regress import refuse_unreadable
+from linecheck.line.sets import judged_sets
+from linecheck.run.model import Run
 
 MAX_TEXT_LENGTH = 500
 
@@ -55,12 +59,6 @@ def accept(
 
     Exit status: 0 accepted, 2 a wrong command or file, 3 something was not measured or could not be written.
     """
-    from linecheck.files.write import check_can_write, write_atomically
-    from linecheck.history.baseline.accept import doubts
-    from linecheck.history.baseline.file import MAX_BYTES, baseline_bytes, load_baseline
-    from linecheck.history.baseline.unit_entry import require_margins
-    from linecheck.limits.loading.load import load_limits
-
     reason, by = _line(reason, "--reason"), _line(by, "--by")
     limits = load_limits(limits_path)
     require_margins(limits)
@@ -92,10 +90,6 @@ def _line(text: str, option: str) -> str:
 
 def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, workers: int | None) -> list[Run]:
     """Measure every set; one that cannot be measured ends it all."""
-    from linecheck.cli.display.console import Console
-    from linecheck.line.regress import refuse_unreadable
-    from linecheck.line.sets import judged_sets
-
     with judged_sets(paths, (limits,), Console(), serial=serial, workers=workers) as found:
         judged = list(found)
     if len(judged) == 1:
@@ -108,10 +102,6 @@ def _measured(paths: Sequence[str], limits: LimitFile, serial: str | None, worke
 
 
 def _accepted(runs: Sequence[Run], replaced: Baseline | None, *, by: str, reason: str) -> Acceptance:
-    from pydantic import ValidationError
-
-    from linecheck import __version__
-    from linecheck.history.baseline.accept import accept_runs
 
     try:
         return accept_runs(
@@ -132,9 +122,6 @@ def _accepted(runs: Sequence[Run], replaced: Baseline | None, *, by: str, reason
 
 
 def _show(acceptance: Acceptance, path: str) -> None:
-    from linecheck.cli.display.regression import comparison_table, counts_line
-    from linecheck.cli.display.result import Screen, plain, show
-    from linecheck.history.baseline.accept import MAX_NAMED, changes
 
     screen = Screen.of_stdout()
     units = acceptance.file.unit

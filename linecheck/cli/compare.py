@@ -6,11 +6,16 @@ from pathlib import Path
 
 import click
 
+from linecheck.cli.display.comparison import show_comparison
 from linecheck.cli.options import LogPlace, log_options
+from linecheck.cli.sources import Sources
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
-
-__all__ = ["command"]
+from linecheck.files.write import check_can_write
+from linecheck.history.comparison.differences import compare_sides
+from linecheck.history.comparison.file import FILE_NAME, write_comparison
+from linecheck.history.comparison.sides import pick, split_reference
+from linecheck.report.render import write_comparison_page
 
 
 @click.command(name="compare")
@@ -40,14 +45,6 @@ def command(
 
     Exit status: 0 compared, whatever was found; 2 a wrong command or file; 3 nothing in common was measured.
     """
-    from linecheck.cli.display.comparison import show_comparison
-    from linecheck.cli.sources import Sources
-    from linecheck.files.write import check_can_write
-    from linecheck.history.comparison.differences import compare_sides
-    from linecheck.history.comparison.file import FILE_NAME, write_comparison
-    from linecheck.history.comparison.sides import pick, split_reference
-    from linecheck.report.render import write_comparison_page
-
     if len(sources) < 2:
         raise UsageError(
             "name two runs or capture sets to compare, or two setups of one run: RUN@filter=sharp RUN@filter=slow"

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.audio.stream import open_audio
+from linecheck.captures.capture_set import INDEX_NAME
+from linecheck.captures.programme.cutting import Piece, SetFacts, Survey, survey, write_pieces
+from linecheck.captures.programme.programme import check_names
+from linecheck.captures.setups import chosen_setup, read_settings
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import printable
 from linecheck.errors import ExitStatus, FileError, UsageError
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from linecheck.captures.programme.cutting import Piece, Survey
-    from linecheck.limits.model import LimitFile
-
-__all__ = ["command"]
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.model import LimitFile
+from linecheck.limits.serial_pattern import serial_matches
+from linecheck.run.plan import check_serial
 
 #: Looking through more than this takes seconds, which is said beforehand.
 LONG_SECONDS = 300.0
@@ -100,13 +101,6 @@ def command(
     Exit status: 0 all were found, 2 a wrong command or file, or another programme, 3 something was not found: SET then
     holds the rest.
     """
-    from linecheck.audio.stream import open_audio
-    from linecheck.captures.capture_set import INDEX_NAME
-    from linecheck.captures.programme.cutting import SetFacts, survey, write_pieces
-    from linecheck.captures.programme.programme import check_names
-    from linecheck.captures.setups import chosen_setup, read_settings
-    from linecheck.limits.loading.load import load_limits
-
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
     facts = SetFacts(
         serial=_serial(serial, recording, limits),
@@ -134,9 +128,6 @@ def command(
 
 def _serial(given: str | None, recording: str, limits: LimitFile) -> str | None:
     """Return the serial number that is given, or that the recording is named after."""
-    from linecheck.limits.serial_pattern import serial_matches
-    from linecheck.run.plan import check_serial
-
     if given is not None:
         return check_serial(given, limits)
     stem = Path(recording).stem

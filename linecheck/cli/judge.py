@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.console import Console
 from linecheck.cli.options import limits_by_model, serial_option, workers_option
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.errors import ExitStatus, UsageError
-
-if TYPE_CHECKING:
-    from linecheck.results.files import ResultFiles
-
-__all__ = ["command"]
+from linecheck.line.sets import judge_and_record
+from linecheck.log import Log
+from linecheck.results.files import ResultFiles
 
 
 @click.command(name="judge")
@@ -55,10 +53,6 @@ def command(
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
-    from linecheck.cli.display.console import Console
-    from linecheck.line.sets import judge_and_record
-    from linecheck.log import Log
-
     if workers is not None and scheduler is not None:
         raise UsageError("give either --workers N or --scheduler ADDRESS")
     limits = limits_by_model(limits_paths)

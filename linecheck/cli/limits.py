@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.display.limits import limits_text
 from linecheck.cli.display.messages import counted
+from linecheck.cli.display.result import Screen, show
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from linecheck.limits.model import LimitFile
-
-__all__ = ["command"]
+from linecheck.limits.loading.load import load_limits, load_with_doubts
+from linecheck.limits.model import LimitFile
 
 
 @click.group(name="limits")
@@ -22,10 +20,10 @@ def command() -> None:
     """Check limit files, and explain them."""
 
 
-@command.command()
+@command.command("check")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
 @click.option("--strict", is_flag=True, help="Refuse files that have warnings.")
-def check(files: tuple[str, ...], strict: bool) -> ExitStatus:
+def check_command(files: tuple[str, ...], strict: bool) -> ExitStatus:
     """Check limit files and list every fault of every file, and what is probably a mistake.
 
     Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A warning is such a
@@ -35,8 +33,6 @@ def check(files: tuple[str, ...], strict: bool) -> ExitStatus:
 
     Exit status: 0 all files are right, 2 a file has a fault or, with --strict, a warning.
     """
-    from linecheck.limits.loading.load import load_with_doubts
-
     wrong = False
     for file in files:
         try:
@@ -61,9 +57,9 @@ def _summary(limits: LimitFile, warnings: int) -> str:
     )
 
 
-@command.command()
+@command.command("show")
 @click.argument("file", metavar="FILE", type=click.Path())
-def show(file: str) -> None:
+def show_command(file: str) -> None:
     """Explain each mask of a limit file.
 
     For each metric: its unit, which way is better, what passes, what fails, by how much it may differ from a baseline,
@@ -71,9 +67,5 @@ def show(file: str) -> None:
 
     Exit status: 0, or 2 where the file has a fault.
     """
-    from linecheck.cli.display.limits import limits_text
-    from linecheck.cli.display.result import Screen, show
-    from linecheck.limits.loading.load import load_limits
-
     screen = Screen.of_stdout()
     show(limits_text(load_limits(file), screen), screen)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -21,15 +20,19 @@ from linecheck.cli.sources import (
 )
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.files.text import visible
+from linecheck.files.write import write_atomically
+from linecheck.history.comparison.file import load_comparison
+from linecheck.history.population import Populations
+from linecheck.limits.model import entry_name
+from linecheck.report.figures.data import Figure, Strip
+from linecheck.report.figures.drawing.draw import png, svg
+from linecheck.report.figures.of_comparison import figures_of_comparison
+from linecheck.report.figures.of_run import figures_of_check
+from linecheck.report.figures.strips import strips_of_check
+from linecheck.report.figures.words import file_name
+from linecheck.run.model import Run
 
-if TYPE_CHECKING:
-    from linecheck.history.population import Populations
-    from linecheck.report.figures.data import Figure, Strip
-    from linecheck.run.model import Run
-
-    Drawing = Figure | tuple[Strip, ...]
-
-__all__ = ["command"]
+Drawing = Figure | tuple[Strip, ...]
 
 FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 
@@ -101,9 +104,6 @@ def _of_run(
 def _drawings(
     view: Run, names: Sequence[str], reference: Run | None, others: Populations | None
 ) -> Iterator[tuple[str, Drawing]]:
-    from linecheck.report.figures.of_run import figures_of_check
-    from linecheck.report.figures.strips import strips_of_check
-    from linecheck.report.figures.words import file_name
 
     for check in view.checks:
         if check.check not in names:
@@ -117,9 +117,6 @@ def _drawings(
 
 def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a comparison, each with the name of its file."""
-    from linecheck.history.comparison.file import load_comparison
-    from linecheck.report.figures.of_comparison import figures_of_comparison
-
     comparison = load_comparison(path)
     checks = [curve.check for curve in comparison.curves] + [value.check for value in comparison.values]
     names = _chosen(wanted, list(dict.fromkeys(checks)), {})
@@ -135,8 +132,6 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
     UsageError
         A check is not there; the text lists those that are.
     """
-    from linecheck.limits.model import entry_name
-
     if not wanted:
         return list(names)
     known = {name: entries.get(name, entry_name(name)) for name in names}
@@ -151,8 +146,6 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
 
 def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[str], width_px: int) -> int:
     """Draw and write the figures; return how many files."""
-    from linecheck.files.write import write_atomically
-
     taken: set[str] = set()
     count = 0
     for wanted, drawing in drawn:
@@ -176,7 +169,6 @@ def _free(name: str, taken: set[str]) -> str:
 
 
 def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:
-    from linecheck.report.figures.drawing.draw import png, svg
 
     if form == "svg":
         return svg(drawing).encode("utf-8")

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 
+from linecheck.audio.file import write_audio, write_audio_blocks
+from linecheck.audio.flac import write_flac
+from linecheck.audio.sample_bytes import SampleForm
+from linecheck.captures.capture_set import plain_file_name
+from linecheck.captures.programme.programme import Programme, check_names, make_programme
+from linecheck.captures.setups import chosen_setup, read_settings
 from linecheck.cli.display.messages import counted, tell
 from linecheck.cli.options import limits_option
 from linecheck.cli.stimuli import CAUTION
 from linecheck.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from linecheck.captures.programme.programme import Programme
-
-__all__ = ["command"]
+from linecheck.files.durable import make_folder
+from linecheck.limits.doubts import out_of_reach
+from linecheck.limits.loading.load import load_limits
 
 
 @click.command(name="programme")
@@ -56,10 +59,6 @@ def command(
 
     The same limit file gives the same samples every time.
     """
-    from linecheck.captures.programme.programme import check_names, make_programme
-    from linecheck.captures.setups import chosen_setup, read_settings
-    from linecheck.limits.loading.load import load_limits
-
     if Path(out).suffix.lower() not in (".wav", ".flac"):
         raise UsageError(f"--out {out}: a test programme is a .wav or a .flac file")
     limits = chosen_setup(load_limits(limits_path), read_settings(settings))
@@ -91,11 +90,6 @@ def _refuse_impossible(programme: Programme, left_out: frozenset[str]) -> None:
 
 
 def _write(programme: Programme, left_out: frozenset[str], path: Path) -> None:
-    import numpy as np
-
-    from linecheck.audio.file import write_audio_blocks
-    from linecheck.audio.flac import write_flac
-    from linecheck.audio.sample_bytes import SampleForm
 
     blocks = programme.blocks(left_out)
     if path.suffix.lower() == ".flac":
@@ -112,10 +106,6 @@ def _file_bits(bits: int) -> int:
 
 
 def _write_tracks(programme: Programme, left_out: frozenset[str], folder: Path, suffix: str) -> None:
-    from linecheck.audio.file import write_audio
-    from linecheck.audio.flac import write_flac
-    from linecheck.captures.capture_set import plain_file_name
-    from linecheck.files.durable import make_folder
 
     make_folder(folder)
     write = write_flac if suffix.lower() == ".flac" else write_audio
@@ -142,8 +132,6 @@ def _setups(programme: Programme, left_out: frozenset[str]) -> Iterator[str]:
 
 def _out_of_reach(programme: Programme, left_out: frozenset[str]) -> Iterator[str]:
     """Yield the masks that a perfect player would not pass with this programme."""
-    from linecheck.limits.doubts import out_of_reach
-
     lines = [
         f"  {check.name} {line}"
         for check in (entry.segment.planned.check for entry in programme.layout(left_out))

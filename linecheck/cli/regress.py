@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
+from linecheck.cli.display.console import Console
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import limits_option, serial_option, workers_option
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.errors import ExitStatus, FileError
-
-if TYPE_CHECKING:
-    from linecheck.results.files import ResultFiles
-
-__all__ = ["command"]
+from linecheck.history.baseline.file import load_baseline
+from linecheck.history.baseline.unit_entry import require_margins
+from linecheck.limits.loading.load import load_limits
+from linecheck.line.regress import regress_sets
+from linecheck.results.files import ResultFiles
 
 
 @click.command(name="regress")
@@ -45,12 +44,6 @@ def command(
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was judged), 3 invalid or
     aborted.
     """
-    from linecheck.cli.display.console import Console
-    from linecheck.history.baseline.file import load_baseline
-    from linecheck.history.baseline.unit_entry import require_margins
-    from linecheck.limits.loading.load import load_limits
-    from linecheck.line.regress import regress_sets
-
     limits = load_limits(limits_path)
     require_margins(limits)
     baseline = load_baseline(baseline_path)

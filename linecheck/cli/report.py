@@ -19,8 +19,10 @@ from linecheck.cli.sources import (
 )
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
-
-__all__ = ["command"]
+from linecheck.files.write import check_can_write, write_atomically
+from linecheck.history.comparison.file import load_comparison
+from linecheck.report.pdf import browser, write_pdf
+from linecheck.report.render import comparison_page, run_page
 
 
 @click.command(name="report")
@@ -51,8 +53,6 @@ def command(source: str, out: str, beside: Beside, pdf: str | None, place: LogPl
     _check_targets([page] if printed is None else [page, printed], named)
     program = None
     if printed is not None:
-        from linecheck.report.pdf import browser
-
         program = browser()
     _write(
         _of_comparison(source, place) if compared else _of_run(source, beside, place), page, printed, program
@@ -68,8 +68,6 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
     FileError
         One cannot, or is what this command reads, or both are the same.
     """
-    from linecheck.files.write import check_can_write
-
     read = {Path(path).resolve() for path in inputs if os.path.exists(path)}
     for at, path in enumerate(targets):
         place = path.resolve()
@@ -82,7 +80,6 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
 
 
 def _of_run(source: str, beside: Beside, place: LogPlace) -> str:
-    from linecheck.report.render import run_page
 
     sources = Sources(place, beside.limits)
     view = sources.view(source)
@@ -93,8 +90,6 @@ def _of_run(source: str, beside: Beside, place: LogPlace) -> str:
 
 
 def _of_comparison(source: str, place: LogPlace) -> str:
-    from linecheck.history.comparison.file import load_comparison
-    from linecheck.report.render import comparison_page
 
     comparison = load_comparison(source)
     # A sign-off goes into the same log if none is named; where there is none yet, nothing was signed.
@@ -105,12 +100,9 @@ def _of_comparison(source: str, place: LogPlace) -> str:
 
 
 def _write(text: str, page: Path, printed: Path | None, program: str | None) -> None:
-    from linecheck.files.write import write_atomically
 
     write_atomically(page, text.encode("utf-8"))
     click.echo(visible(str(page)))
     if printed is not None and program is not None:
-        from linecheck.report.pdf import write_pdf
-
         write_pdf(text, printed, program=program)
         click.echo(visible(str(printed)))

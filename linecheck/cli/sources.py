@@ -11,17 +11,20 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.captures.capture_set import INDEX_NAME, load_capture_set
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import LogPlace, collected
 from linecheck.errors import FileError, UsageError
-
-if TYPE_CHECKING:
-    from linecheck.history.population import Populations
-    from linecheck.run.model import Run
+from linecheck.history.population import Populations, population_of
+from linecheck.history.reference import reference_notes
+from linecheck.limits.loading.load import load_limits
+from linecheck.line.sets import judge_alone
+from linecheck.log import LogReader
+from linecheck.run.model import Run
+from linecheck.run.settle import settled
 
 __all__ = ["Beside", "Sources", "among_earlier", "beside_options", "is_comparison", "tell_differences"]
 
@@ -56,8 +59,6 @@ class Sources:
         LinecheckError
             It is nowhere, or cannot be read or judged.
         """
-        from linecheck.captures.capture_set import INDEX_NAME
-
         path = Path(reference)
         if path.name == INDEX_NAME or os.path.isfile(path / INDEX_NAME):
             return self._judged(path)
@@ -76,10 +77,6 @@ class Sources:
             return log.record(log.find(reference))
 
     def _judged(self, path: Path) -> Run:
-        from linecheck.captures.capture_set import load_capture_set
-        from linecheck.limits.loading.load import load_limits
-        from linecheck.line.sets import judge_alone
-        from linecheck.run.settle import settled
 
         if not self.limits:
             raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
@@ -175,8 +172,6 @@ def among_earlier(
     """
     if against is None:
         return None
-    from linecheck.history.population import population_of
-    from linecheck.log import LogReader
 
     if checks is not None:
         view = replace(view, checks=tuple(check for check in view.checks if check.check in checks))
@@ -189,7 +184,5 @@ def among_earlier(
 
 def tell_differences(view: Run, reference: Run) -> None:
     """Say on standard error where a run and its reference were not measured alike."""
-    from linecheck.history.reference import reference_notes
-
     for line in reference_notes(view, reference):
         tell(line)

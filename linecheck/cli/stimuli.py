@@ -6,9 +6,12 @@ from pathlib import Path
 
 import click
 
+from linecheck.audio.file import write_audio
+from linecheck.captures.capture_set import plain_file_name
 from linecheck.cli.options import limits_option
-
-__all__ = ["command"]
+from linecheck.files.durable import make_folder
+from linecheck.limits.loading.load import load_limits
+from linecheck.run.plan import make_plan
 
 CAUTION = (
     "Caution: these signals reach full scale and may hold ultrasound, which cannot be heard and still "
@@ -21,12 +24,6 @@ CAUTION = (
 @click.option("--out", required=True, metavar="DIR", help="Folder for the files.")
 def command(limits_path: str, out: str) -> None:
     """Write the stimulus of every check as DIR/CHECK.wav, sample for sample what a run plays."""
-    from linecheck.audio.file import write_audio
-    from linecheck.captures.capture_set import plain_file_name
-    from linecheck.files.durable import make_folder
-    from linecheck.limits.loading.load import load_limits
-    from linecheck.run.plan import make_plan
-
     plan = make_plan(load_limits(limits_path))
     folder = Path(out)
     make_folder(folder)

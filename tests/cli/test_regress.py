@@ -394,9 +394,9 @@ def test_two_results_do_not_share_a_file(run, accepted):
 
 
 def test_a_baseline_that_could_not_be_read_again_is_not_written(run, accepted, tmp_path, monkeypatch):
-    monkeypatch.setattr("linecheck.history.baseline.file.MAX_BYTES", 100_000)
+    monkeypatch.setattr("linecheck.cli.baseline.MAX_BYTES", 100_000)
     before = (tmp_path / "baseline.toml").read_bytes()
-    monkeypatch.setattr("linecheck.history.baseline.file.baseline_bytes", lambda file: b"#" * 100_001)
+    monkeypatch.setattr("linecheck.cli.baseline.baseline_bytes", lambda file: b"#" * 100_001)
     status, _, err = run("baseline", "accept", "a2", *ACCEPT)
     assert status == 3
     assert "nothing was accepted" in err

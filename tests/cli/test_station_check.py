@@ -166,7 +166,7 @@ def test_a_result_that_cannot_be_written_is_told_and_what_was_recorded_is_shown(
     def full(path, content):
         raise RecordError(f"{path}: cannot be written: the disk is full")
 
-    monkeypatch.setattr("linecheck.files.write.write_atomically", full)
+    monkeypatch.setattr("linecheck.cli.station.check.write_atomically", full)
     status, out, err = check(DIGITAL, "--json", "check.json")
     assert (status, statements()[0].content["verdict"]) == (3, "met")
     assert "bit-identical" in out

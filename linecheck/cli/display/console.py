@@ -5,9 +5,12 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 from typing import Final
 
+from linecheck.cli.display.gates import show_gate
 from linecheck.cli.display.messages import tell
 from linecheck.cli.display.progress import SetsProgress, run_progress
+from linecheck.cli.display.regression import show_compared
 from linecheck.cli.display.result import Screen, show, show_result
+from linecheck.cli.display.sets import sets_text
 from linecheck.line.events import (
     CapturesKept,
     CapturesNotKept,
@@ -96,15 +99,9 @@ def _show(event: Event) -> None:
         case VerdictKnown():
             show_result(event.run, attempt=event.attempt, verdict=event.verdict)
         case SetsSummed():
-            from linecheck.cli.display.sets import sets_text
-
             screen = Screen.of_stdout()
             show(sets_text(event.briefs, event.verdict, screen), screen)
         case SetCompared():
-            from linecheck.cli.display.regression import show_compared
-
             show_compared(event.compared)
         case GateStated():
-            from linecheck.cli.display.gates import show_gate
-
             show_gate(event)

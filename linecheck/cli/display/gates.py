@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from linecheck.cli.display.messages import one_line
-
-if TYPE_CHECKING:
-    from linecheck.gates.gatekeeper import Standing
-    from linecheck.gates.known_units import Stated
-    from linecheck.line.events import GateStated
+from linecheck.gates.gatekeeper import Standing
+from linecheck.gates.known_units import Stated
+from linecheck.line.events import GateStated
 
 __all__ = ["show_gate"]
 

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 import click
 
 from linecheck.cli.display.messages import one_line
 from linecheck.cli.display.tables import print_table
 from linecheck.files.text import visible
+from linecheck.station.budget.assessment import Assessment
 from linecheck.station.budget.budget import Answer, MaskBudget
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, SelfCheck, Step
-
-if TYPE_CHECKING:
-    from linecheck.station.budget.assessment import Assessment
 
 __all__ = ["show_budgets", "show_held", "show_self_check"]
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
@@ -15,13 +16,10 @@ from linecheck.cli.log.filters import parsed_span, short_name
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
+from linecheck.log import KnownAsset, LogReader, RunFilter
 from linecheck.log.export import export_formats
-
-if TYPE_CHECKING:
-    from linecheck.log import KnownAsset, LogReader, RunFilter
-    from linecheck.log.export.rows import Row
-
-__all__ = ["assets_command", "used_command"]
+from linecheck.log.export.rows import Row, pages
+from linecheck.log.export.tables import TABLES
 
 _MAX_NAMED: Final = 8
 
@@ -80,9 +78,6 @@ def used_command(place: LogPlace, asset: str, since: str | None, until: str | No
     Each run is a mating cycle of a cable that every unit is connected with. All runs are listed, those of golden and
     challenge units too; `linecheck log export --what assets` writes them to a file.
     """
-    from linecheck.log import RunFilter
-    from linecheck.log.export.tables import TABLES
-
     begin, end = parsed_span(since, until, ("--from", "--to"))
     wanted = RunFilter(asset=asset, since=begin, until=end)
     with place.reader() as opened:
@@ -98,9 +93,6 @@ def used_command(place: LogPlace, asset: str, since: str | None, until: str | No
 
 def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
     """Yield the rows of an asset."""
-    from linecheck.log.export.rows import pages
-    from linecheck.log.export.tables import TABLES
-
     table = TABLES["assets"]
     at = [column.name for column in table.columns].index("asset")
     for page in pages(opened, table, wanted):
@@ -115,7 +107,6 @@ class _Echo:
 
 
 def _print_uses(rows: list[Row], known: KnownAsset) -> None:
-    from linecheck.log.export.tables import TABLES
 
     names = [column.name for column in TABLES["assets"].columns]
     uses = [dict(zip(names, row, strict=True)) for row in rows]
@@ -157,8 +148,6 @@ def _asset_row(asset: KnownAsset) -> tuple[str, ...]:
 
 def _unknown(opened: LogReader, asset: str, known: Mapping[str, KnownAsset]) -> str:
     """Return what is said of an asset that no run names, with the names that are most like it."""
-    import difflib
-
     like = difflib.get_close_matches(asset, list(known), _MAX_NAMED, cutoff=0.5)
     named = list(dict.fromkeys([*like, *known]))
     more = len(named) - _MAX_NAMED

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
@@ -15,15 +15,12 @@ from linecheck.cli.display.tables import print_table
 from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
+from linecheck.files.write import GrowingFile, check_can_write
+from linecheck.log import RunFilter
 from linecheck.log.export import export_formats
-
-if TYPE_CHECKING:
-    from linecheck.log import RunFilter
-    from linecheck.log.export.base import ExportFormat
-    from linecheck.log.export.rows import Row
-    from linecheck.log.export.tables import Table
-
-__all__ = ["export_command"]
+from linecheck.log.export.base import ExportFormat
+from linecheck.log.export.rows import Row, pages
+from linecheck.log.export.tables import TABLES, Table
 
 WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
 
@@ -55,9 +52,6 @@ def export_command(
     The file is written whole or not at all. Runs of golden and challenge units are exported with --purpose
     only. Parquet needs pyarrow: pip install 'linecheck[parquet]'.
     """
-    from linecheck.log.export.rows import pages
-    from linecheck.log.export.tables import TABLES
-
     table = next(table for name, table in TABLES.items() if name == what)
     if columns:
         rows = [(column.name, column.kind, column.text) for column in table.columns]
@@ -106,8 +100,6 @@ def _checked_format(form: str | None, target: str) -> ExportFormat:
 
 def _write(form: ExportFormat, table: Table, pages: Iterable[list[Row]], target: Path, log: Path) -> None:
     """Write a file that is there whole, or not at all."""
-    from linecheck.files.write import GrowingFile, check_can_write
-
     check_can_write(target)
     if target.exists() and target.samefile(log):
         raise UsageError("--to: is the log itself: name another file")

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import click
 
@@ -13,12 +14,12 @@ from linecheck.cli.log.filters import filter_options_of_all
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import FileError, UsageError
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from linecheck.log import LogReader, RunFilter
-    from linecheck.run.model import Run
-
-__all__ = ["files_command"]
+from linecheck.files.write import write_atomically
+from linecheck.log import LogReader, RunFilter
+from linecheck.log.stored import Head
+from linecheck.results.files import Contents, run_files, run_folder
+from linecheck.results.formats.base import OneRun
+from linecheck.run.model import Run
 
 _AT_ONCE = 500
 #: By format, what its records do not say and newer files do.
@@ -80,10 +81,6 @@ def _folder(out: str | None, place: LogPlace) -> str:
 
 def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int]:
     """Yield the numbers of runs whose files are not both there, the oldest first."""
-    from datetime import datetime
-
-    from linecheck.results.files import run_files, run_folder
-
     end, after = opened.head().sequence + 1, 0
     while True:
         found = opened.sequences(wanted, limit=_AT_ONCE, before=end, after=after, oldest_first=True)
@@ -103,11 +100,6 @@ def _missing(opened: LogReader, wanted: RunFilter, folder: Path) -> Iterator[int
 
 def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
     """Write what is missing of a run's files; return how many were written."""
-    from linecheck.files.write import write_atomically
-    from linecheck.log.stored import Head
-    from linecheck.results.files import Contents, run_files, run_folder
-    from linecheck.results.formats.base import OneRun
-
     own = folder / run_folder(run.serial, run.started, run.run_id)
     head = Head(run.logged.sequence, run.logged.record_hash)
     contents = Contents(OneRun(run, strict, record=str(head)))

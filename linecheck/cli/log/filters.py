@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import Option, collected
 from linecheck.errors import UsageError
+from linecheck.files.faults import did_you_mean
 from linecheck.files.times import parsed_time
+from linecheck.log import LogReader, RunFilter
 from linecheck.run.facts import FACTS
-
-if TYPE_CHECKING:
-    from linecheck.log import LogReader, RunFilter
-    from linecheck.run.model import Run
+from linecheck.run.model import Run
 
 __all__ = [
     "PURPOSES",
@@ -100,7 +99,6 @@ def _filter(
     until: str | None,
     **others: Any,  # noqa: ANN401 - as the filter has them
 ) -> RunFilter:
-    from linecheck.log import RunFilter
 
     begin, end = parsed_span(since, until, ("--since", "--until"))
     others["purpose"] = None if purpose == "all" else purpose
@@ -137,8 +135,6 @@ def tell_unknown(opened: LogReader, wanted: RunFilter) -> None:
     """Say on standard error which names of ``--failed`` no run has: called where no run was found."""
     if not wanted.failed:
         return
-    from linecheck.files.faults import did_you_mean
-    from linecheck.log import RunFilter
 
     newest = opened.runs(RunFilter(model=wanted.model), limit=MAX_LOOKED_AT)
     known = dict.fromkeys(name for run in newest for name in _names_in(opened.record(run.logged.sequence)))

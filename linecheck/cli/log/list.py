@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
@@ -13,13 +13,9 @@ from linecheck.cli.display.tables import print_table, short_time
 from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, before_option, limit_option, log_options
 from linecheck.files.times import utc_text
+from linecheck.log import LogReader, RunFilter, Signoff
 from linecheck.run.facts import FACTS
-
-if TYPE_CHECKING:
-    from linecheck.log import LogReader, RunFilter, Signoff
-    from linecheck.run.model import RunHeader
-
-__all__ = ["list_command", "signoffs_command"]
+from linecheck.run.model import RunHeader
 
 #: Runs that judged the station are counted up to here.
 _MAX_COUNTED = 1000

@@ -6,21 +6,35 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.captures.capture_set import INDEX_NAME
+from linecheck.cli.display.console import Console
+from linecheck.cli.display.progress import counting_bar, shows_bars
+from linecheck.cli.display.rejudge import show_tally
 from linecheck.cli.log.filters import filter_options
 from linecheck.cli.options import LogPlace, limit_option, limits_by_model, log_options, workers_option
 from linecheck.errors import ExitStatus, FileError, UsageError
-
-if TYPE_CHECKING:
-    from linecheck.history.rejudge.remeasure import Finder, Found
-    from linecheck.history.rejudge.tally import ChangedRun, RejudgedFile, Tally
-    from linecheck.limits.model import LimitFile
-    from linecheck.log import RunFilter
-
-__all__ = ["rejudge_command"]
+from linecheck.files.write import check_can_write
+from linecheck.history.rejudge.remeasure import (
+    NO_CAPTURES,
+    Finder,
+    Found,
+    captures_archived,
+    captures_kept,
+    remeasure,
+    with_captures,
+)
+from linecheck.history.rejudge.select import Reader, choose, newest_limit_files
+from linecheck.history.rejudge.tally import ChangedRun, RejudgedFile, Tally
+from linecheck.history.rejudge.what_if import Wanted, what_if
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.model import LimitFile
+from linecheck.line.sets import opened_workers
+from linecheck.log import LogReader, RunFilter
+from linecheck.log.archive import Archive
+from linecheck.log.connect import database_path
 
 #: The archive's folder among what runs leave, unless the station's config says otherwise.
 DEFAULT_ARCHIVE = "archive"
@@ -73,10 +87,6 @@ def rejudge_command(
     Exit status: 0 every run was judged and nothing changes, 1 something changes, 2 a wrong command or file (nothing was
     judged), 3 nothing changes as far as can be told, and some runs, or all, cannot be.
     """
-    from linecheck.cli.display.rejudge import show_tally
-    from linecheck.history.rejudge.remeasure import with_captures
-    from linecheck.log.connect import database_path
-
     if not remeasure and (archive is not None or results is not None or workers is not None):
         raise UsageError("--archive, --results and --workers are for --remeasure")
     location = place.path
@@ -99,9 +109,6 @@ def rejudge_command(
 
 def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[LimitFile, ...]:
     """Return the limit files, one for each model: those that are given, or those that judged the newest runs."""
-    from linecheck.history.rejudge.select import Reader, choose, newest_limit_files
-    from linecheck.log.connect import database_path
-
     with Reader(database_path(location)) as reader:
         if paths:
             return limits_by_model(paths)
@@ -111,8 +118,6 @@ def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[Lim
 
 def _as_it_is_now(model: str, name: str) -> LimitFile:
     """Load the limit file that a run was judged by."""
-    from linecheck.limits.loading.load import load_limits
-
     if not os.path.isfile(name):
         raise FileError(
             name, f"judged the newest run of {model} and is not there (from this folder): give --limits FILE"
@@ -138,10 +143,6 @@ def _written(
     if path is None:
         yield None
         return
-    from linecheck.captures.capture_set import INDEX_NAME
-    from linecheck.files.write import check_can_write
-    from linecheck.history.rejudge.tally import RejudgedFile
-    from linecheck.log.connect import database_path
 
     place = Path(path)
     check_can_write(place)
@@ -176,8 +177,6 @@ class _Listing:
 
     def hear(self, run: ChangedRun) -> bool:
         """Take a run; return whether more are wanted."""
-        from linecheck.history.rejudge.remeasure import NO_CAPTURES
-
         if self.file is not None:
             self.file.add(run)
         told = run.after is not None or (run.why and run.why != NO_CAPTURES)
@@ -188,10 +187,6 @@ class _Listing:
 
 def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
-    from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
-    from linecheck.log.archive import Archive
-    from linecheck.log.connect import database_path
-
     for given in (archive, results):
         if given is not None and not os.path.isdir(given):
             raise FileError(given, "there is no folder of that name")
@@ -208,9 +203,6 @@ def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[
 
 def _judged_stored(location: str, limits: Sequence[LimitFile], wanted: RunFilter, listing: _Listing) -> Tally:
     """Judge what the log holds."""
-    from linecheck.history.rejudge.what_if import Wanted, what_if
-    from linecheck.log.connect import database_path
-
     with _progress() as progress:
         told = Wanted(listing.hear, newest_only=listing.file is None, progress=progress)
         return what_if(database_path(location), limits, wanted, told)
@@ -220,11 +212,6 @@ def _remeasured(
     location: str, limits: Sequence[LimitFile], found: Found, workers: int | None, listing: _Listing
 ) -> Tally:
     """Measure captures anew, several sets at a time."""
-    from linecheck.cli.display.console import Console
-    from linecheck.history.rejudge.remeasure import remeasure
-    from linecheck.line.sets import opened_workers
-    from linecheck.log import LogReader
-
     console = Console()
     with (
         LogReader(location) as log,
@@ -236,8 +223,6 @@ def _remeasured(
 @contextmanager
 def _progress() -> Iterator[Callable[[int, int], None]]:
     """Give what shows on a terminal how many runs are judged."""
-    from linecheck.cli.display.progress import counting_bar, shows_bars
-
     if not shows_bars():
         yield lambda done, total: None
         return

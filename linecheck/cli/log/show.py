@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import click
 
@@ -13,15 +12,14 @@ from linecheck.cli.log.filters import short_name
 from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
+from linecheck.history.attempts import AttemptChanges, Moved, attempt_changes
+from linecheck.limits.verdict import JudgedCurve, JudgedReading
+from linecheck.log import LogReader, Statement
+from linecheck.report.run_facts import closing_groups
+from linecheck.results.wording import findings, number
 from linecheck.run.facts import FACTS, fact_texts
-
-if TYPE_CHECKING:
-    from linecheck.history.attempts import AttemptChanges, Moved
-    from linecheck.limits.verdict import JudgedCurve, JudgedReading
-    from linecheck.log import LogReader, Statement
-    from linecheck.run.model import Run
-
-__all__ = ["show_command"]
+from linecheck.run.model import Run
+from linecheck.run.settle import listed_problems
 
 #: So many changes of a sort are printed, the rest counted.
 _MAX_CHANGES = 12
@@ -50,8 +48,6 @@ def show_command(place: LogPlace, unit: str, model: str | None, limit: int, brie
 
 def _print_attempts(opened: LogReader, sequences: list[int], brief: bool) -> None:
     """Print some attempts, each with what changed since the one before."""
-    from linecheck.history.attempts import attempt_changes
-
     known: dict[int, Run] = {}
     for at, sequence in enumerate(sequences):
         record = known[sequence] if sequence in known else opened.record(sequence)
@@ -71,8 +67,6 @@ def _print_attempts(opened: LogReader, sequences: list[int], brief: bool) -> Non
 
 def _print_record(record: Run, brief: bool) -> None:
     """Print what a run came to, and what is to be known first."""
-    from linecheck.results.wording import findings
-
     place = record.logged
     click.echo(
         f"{visible(record.serial)}  attempt {place.attempt}: {record.state.upper()}  (record {place.sequence})"
@@ -131,7 +125,6 @@ def _print_some(what: str, lines: list[str], all_of_it: str) -> None:
 
 
 def _moved(item: Moved) -> str:
-    from linecheck.results.wording import number
 
     place = "" if item.x is None else f" at {number(item.x, item.x_unit)}"
     known = "" if item.uncertainty is None else f" ± {number(item.uncertainty, '', 2)}"
@@ -170,8 +163,6 @@ def _print_readings(record: Run) -> None:
 
 
 def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...]:
-    from linecheck.limits.verdict import JudgedReading
-    from linecheck.results.wording import number
 
     place, bound, uncertainty = "", "", None
     if isinstance(item, JudgedReading):
@@ -198,8 +189,6 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
 
 def _print_facts(record: Run) -> None:
     """Print all else that the record says."""
-    from linecheck.report.run_facts import closing_groups
-
     for group in closing_groups(record):
         if group.facts:
             told = "; ".join(f"{one_line(fact.name)} {one_line(fact.value)}" for fact in group.facts)
@@ -210,8 +199,6 @@ def _print_facts(record: Run) -> None:
 
 def _more_facts(record: Run) -> Iterator[str]:
     """Yield what a page of a run leaves out."""
-    from linecheck.run.settle import listed_problems
-
     yield f"Recorded: {short_time(record.logged.recorded)} UTC"
     for fact in FACTS:
         texts = {} if fact.page else fact_texts(fact, record, bare=True)

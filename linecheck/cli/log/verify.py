@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import click
 
@@ -13,12 +12,8 @@ from linecheck.cli.display.messages import overwritten_line, tell
 from linecheck.cli.options import LogPlace, log_options, public_key_options
 from linecheck.errors import RecordError, UsageError, listed
 from linecheck.files.text import visible
-
-if TYPE_CHECKING:
-    from linecheck.log import Head, Verification
-    from linecheck.log.station_key import SignedBy
-
-__all__ = ["head_command", "verify_command"]
+from linecheck.log import Head, Verification
+from linecheck.log.station_key import SignedBy
 
 _HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
 
@@ -70,7 +65,6 @@ def head_command(place: LogPlace) -> None:
 
 
 def _parsed_head(text: str) -> Head:
-    from linecheck.log import Head
 
     found = _HEAD.fullmatch(text.strip().lower())
     if found is None:

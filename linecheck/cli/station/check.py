@@ -5,24 +5,32 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from linecheck.cli.asking import Prompt
+from linecheck.cli.display import self_check as display
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import station_option
 from linecheck.errors import ExitStatus, RecordError, UsageError
-
-if TYPE_CHECKING:
-    from linecheck.limits.model import LimitFile
-    from linecheck.log import Head, Log
-    from linecheck.station.budget.assessment import Assessment
-    from linecheck.station.config.loop import LoopCommand
-    from linecheck.station.config.station import Station
-    from linecheck.station.self_check.plays import Play
-    from linecheck.station.self_check.result import SelfCheck
-
-__all__ = ["check"]
+from linecheck.files.write import check_can_write, write_atomically
+from linecheck.gates.path import station_path
+from linecheck.gates.path_change import compared_with_last
+from linecheck.gates.statements import SELF_CHECK
+from linecheck.limits.loading.load import load_limits
+from linecheck.limits.model import LimitFile
+from linecheck.line.stop_signals import StopSignals
+from linecheck.log import Head, Log
+from linecheck.station.budget.assessment import Assessment, assess
+from linecheck.station.command import run_station_command
+from linecheck.station.config.load import load_station
+from linecheck.station.config.loop import LoopCommand
+from linecheck.station.config.station import Station
+from linecheck.station.interfaces import interface_of, open_loop
+from linecheck.station.self_check.plays import Play, loop_path
+from linecheck.station.self_check.result import MET, SelfCheck
+from linecheck.station.self_check.run import run_self_check
 
 CAUTIONS = (
     "Disconnect headphones, amplifiers and loudspeakers: tones and noise are played at up to {level:g} dBFS, and they "
@@ -62,13 +70,6 @@ def check(
     Exit status: 0 met, 2 a wrong command or file (nothing was played), 3 not met, not all of it could be measured, or
     loop.undecided refuses the masks of --limits.
     """
-    from linecheck.files.write import check_can_write
-    from linecheck.limits.loading.load import load_limits
-    from linecheck.log import Log
-    from linecheck.station.config.load import load_station
-    from linecheck.station.interfaces import interface_of, open_loop
-    from linecheck.station.self_check.plays import loop_path
-
     station = load_station(station_path)
     limits = None if limits_path is None else load_limits(limits_path)
     if budget and limits is None:
@@ -93,10 +94,6 @@ def _refuse_inputs(target: Path, *inputs: str | None) -> None:
 
 
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
-    from linecheck.cli.asking import Prompt
-    from linecheck.line.stop_signals import StopSignals
-    from linecheck.station.interfaces import interface_of, open_loop
-    from linecheck.station.self_check.run import run_self_check
 
     loop = station.config.loop
     assert loop is not None
@@ -119,7 +116,6 @@ def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
     """Return what runs one of the loop's commands; nothing where there is none."""
     if command is None:
         return lambda: None
-    from linecheck.station.command import run_station_command
 
     def run() -> str | None:
         why, _ = run_station_command(command.command, {}, command.timeout_seconds, {})
@@ -134,9 +130,6 @@ def _tell_play(play: Play, number: int, count: int) -> None:
 
 def _held(found: SelfCheck, station: Station, limits: LimitFile | None) -> Assessment | None:
     """Hold a limit file's masks against the path; None without one, or where the loop says nothing of the path."""
-    from linecheck.gates.path import station_path
-    from linecheck.station.budget.assessment import assess
-
     if limits is None or not found.figures:
         return None
     return assess(limits, station_path(station.config, found.figures, found.rate_hz))
@@ -146,11 +139,6 @@ def _record_and_show(
     found: SelfCheck, log: Log, target: Path | None, station: Station, limits: LimitFile | None, budget: bool
 ) -> ExitStatus:
     """Record a self-check, write its file, show it; one that could not be recorded shows nothing of a station."""
-    from linecheck.cli.display import self_check as display
-    from linecheck.gates.path_change import compared_with_last
-    from linecheck.gates.statements import SELF_CHECK
-    from linecheck.station.self_check.result import MET
-
     found = compared_with_last(found, log)
     content = found.content()
     try:
@@ -181,8 +169,6 @@ def _record_and_show(
 
 def _written(target: Path, content: Mapping[str, Any], head: Head, held: Assessment | None) -> bool:
     """Write the result as JSON; return whether it could be."""
-    from linecheck.files.write import write_atomically
-
     masks = (
         {}
         if held is None

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.cli.asking import Prompt
+from linecheck.cli.display.console import Console
 from linecheck.cli.options import collected, fault_option, limits_option, station_option
 from linecheck.cli.unit_facts import known_unit_facts
 from linecheck.errors import ExitStatus, UsageError
+from linecheck.gates.known_units import Accepted
+from linecheck.line.known_unit import challenge_unit, judge_by_challenge, judge_by_golden, require_golden
+from linecheck.line.session import Session, opened_session
 from linecheck.line.unit_facts import UnitFacts
-
-if TYPE_CHECKING:
-    from linecheck.gates.known_units import Accepted
-    from linecheck.line.session import Session
-    from linecheck.station.config.station import Station
-
-__all__ = ["challenge_command", "golden_command"]
+from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
+from linecheck.station.config.load import load_station
+from linecheck.station.config.station import Station
 
 _serial_option = click.option("--serial", required=True, metavar="S", help="Serial number of the unit.")
 
@@ -26,10 +26,6 @@ _serial_option = click.option("--serial", required=True, metavar="S", help="Seri
 @contextmanager
 def _session(station: Station, limits_path: str, serial: str, faults: tuple[str, ...]) -> Iterator[Session]:
     """Open a session for one unit on a terminal."""
-    from linecheck.cli.asking import Prompt
-    from linecheck.cli.display.console import Console
-    from linecheck.line.session import opened_session
-
     console = Console()
     people = Prompt(console.paused)
     with opened_session(
@@ -39,8 +35,6 @@ def _session(station: Station, limits_path: str, serial: str, faults: tuple[str,
 
 
 def _accepted(accept: bool, add: bool, by: str | None, reason: str | None) -> Accepted | None:
-    from linecheck.gates.known_units import Accepted
-    from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
 
     if not accept:
         if add or by is not None or reason is not None:
@@ -95,9 +89,6 @@ def golden_command(
     Exit status: 0 met, 1 not met, 2 a wrong command or file (nothing was run), 3 invalid or aborted, or nothing could
     be stated.
     """
-    from linecheck.line.known_unit import judge_by_golden, require_golden
-    from linecheck.station.config.load import load_station
-
     station = load_station(station_path)
     require_golden(station, serial)
     with _session(station, limits_path, serial, faults) as session:
@@ -122,9 +113,6 @@ def challenge_command(
     Exit status: 0 met (the unit failed as it must), 1 not met, 2 a wrong command or file (nothing was run), 3 invalid
     or aborted, or nothing could be stated.
     """
-    from linecheck.line.known_unit import challenge_unit, judge_by_challenge
-    from linecheck.station.config.load import load_station
-
     station = load_station(station_path)
     name = challenge_unit(station, serial)
     with _session(station, limits_path, serial, faults) as session:

@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import nullcontext
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING
 
 import click
 
+from linecheck.checks.base import Problem
 from linecheck.cli.display.messages import one_line
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.options import log_reader, station_option
 from linecheck.errors import ExitStatus
-
-if TYPE_CHECKING:
-    from linecheck.checks.base import Problem
-    from linecheck.gates.gatekeeper import Standing
-    from linecheck.gates.gates import GateState
-    from linecheck.station.config.station import StationConfig
-
-__all__ = ["status_command"]
+from linecheck.gates.gatekeeper import Gatekeeper, Standing
+from linecheck.gates.gates import GateState
+from linecheck.limits.loading.load import load_limits
+from linecheck.station.config.load import load_station
+from linecheck.station.config.station import StationConfig
 
 
 @click.command("status")
@@ -39,10 +36,6 @@ def status_command(station_path: str, limits_path: str | None) -> ExitStatus:
 
     Exit status: 0 units may be judged, 2 a wrong command or file, 3 they may not.
     """
-    from linecheck.gates.gatekeeper import Gatekeeper
-    from linecheck.limits.loading.load import load_limits
-    from linecheck.station.config.load import load_station
-
     station = load_station(station_path)
     limits = None if limits_path is None else load_limits(limits_path)
     now = datetime.now(UTC)
