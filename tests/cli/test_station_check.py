@@ -101,7 +101,9 @@ def test_the_masks_of_a_limit_file_are_held_against_the_path(check, tmp_path, mo
     assert "≥ 112 dB" in line
     assert "the path's noise with tone" in out
     assert "GUM 4.3.7, F.2.4.5" in out
-    assert "Not held against the path:\nwiring.order: the self-check has a step for it, which must be met" in out
+    assert (
+        "Not held against the path:\nwiring.order: the self-check has a step for it, which must be met" in out
+    )
     written = json.loads((tmp_path / "check.json").read_text(encoding="utf-8"))
     answers = {(mask["metric"], mask["channel"]): mask["answer"] for mask in written["masks"]}
     assert answers["sinad", "left"] == "cannot"

@@ -16,7 +16,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.history.rejudge.layouts import Basis, IsVoid, Item, Layout, Layouts
+from linecheck.history.rejudge.basis import Basis
+from linecheck.history.rejudge.layouts import IsVoid, Item, Layout, Layouts
 from linecheck.history.rejudge.read import (
     ROWS,
     CurveRow,

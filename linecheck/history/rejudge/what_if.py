@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.history.rejudge.basis import Basis, basis_of
 from linecheck.history.rejudge.causes import CauseCounts, Causes
 from linecheck.history.rejudge.judge import UNTOLD, JudgedSpan, SpanJudge, after_verdict
-from linecheck.history.rejudge.layouts import Basis, Layouts, basis_of
+from linecheck.history.rejudge.layouts import Layouts
 from linecheck.history.rejudge.select import Chosen, Reader, choose, run_facts
 from linecheck.history.rejudge.tally import ChangedRun, Tally, tally_of
 from linecheck.limits.model import LimitFile
