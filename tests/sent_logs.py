@@ -8,14 +8,15 @@ import psycopg
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.log import Log
+from linecheck.log.schema import PARTS, SHARED
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.push import push
 from linecheck.log.sync.target import Target
 
 __all__ = ["RECORD_TABLES", "SHARED_TABLES", "local_rows", "made_log", "same_rows", "sent", "server_rows"]
 
-RECORD_TABLES = ("run", "run_check", "reading", "curve", "problem", "run_asset", "statement")
-SHARED_TABLES = ("limits", "document")
+RECORD_TABLES = ("run", *(table.name for table, _ in PARTS.values()), "statement")
+SHARED_TABLES = tuple(table.name for table in SHARED)
 
 
 def made_log(path, runs=3, statements=1, **changes):

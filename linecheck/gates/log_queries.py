@@ -91,7 +91,11 @@ FAILED_READINGS: Final = (
     "FROM reading AS r JOIN run_check AS c ON c.sequence = r.sequence AND c.position = r.check_position "
     "WHERE r.sequence = ? AND r.verdict = 'fail' ORDER BY r.check_position, r.position"
 )
-FAILED_CURVES: Final = FAILED_READINGS.replace("reading AS r", "curve AS r").replace("r.value", "r.worst_y")
+#: The same of curves, by the tables that have them: before record format 5, and since.
+FAILED_CURVES: Final = tuple(
+    FAILED_READINGS.replace("reading AS r", f"{table} AS r").replace("r.value", "r.worst_y")
+    for table in ("curve", "packed_curve")
+)
 GATES: Final = "SELECT gates FROM run WHERE sequence = ?"
 _GOLDEN_RUNS: Final = (
     "SELECT sequence FROM run WHERE serial = ? AND model = ? AND purpose = 'golden' "
@@ -205,7 +209,7 @@ def _unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:
         return UnitRun(sequence, serial, verdict)
     gross: dict[str, None] = {}
     problems = _rows(connection, PROBLEMS, sequence)
-    for query in (FAILED_READINGS, FAILED_CURVES):
+    for query in (FAILED_READINGS, *FAILED_CURVES):
         for name, metric, channel, *judged in _rows(connection, query, sequence):
             if _is_gross(*judged):
                 gross[subject(name, metric, channel)] = None

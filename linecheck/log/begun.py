@@ -176,7 +176,7 @@ def keep_check(connection: Connection, run_id: str, check: CheckOutcome, recorde
     """Keep a check of a run that is under way; nothing is kept where the run has been recorded meanwhile."""
     newest = connection.scalar(select(func.max(begun.c.position)).where(begun.c.run_id == run_id))
     if newest is not None:
-        _note(connection, run_id, newest + 1, recorded, check_rows(0, check))
+        _note(connection, run_id, newest + 1, recorded, check_rows(check))
 
 
 def _note(connection: Connection, run_id: str, position: int, recorded: str, content: object) -> None:

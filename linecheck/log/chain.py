@@ -26,6 +26,7 @@ __all__ = [
     "BEGINNING",
     "KNOWN_FORMATS",
     "RECORD_FORMAT",
+    "UNHASHED",
     "canonical_json",
     "digest",
     "record_hash",
@@ -40,7 +41,10 @@ _PARTS_CAME_WITH: Final[Mapping[int, frozenset[str]]] = {
     2: frozenset({"settings", "is_bound"}),
     3: frozenset({"capture_object", "assets"}),
     4: frozenset(),  # signatures, which sign the hash
+    5: frozenset({"packed_curves"}),
 }
+#: Parts of a record that are in no hash but their own, which another part has.
+UNHASHED: Final = frozenset({"curve_points"})
 #: Columns of a record that say something of its hash.
 _OF_THE_HASH: Final = frozenset({"record_hash", "station_signature"})
 
@@ -81,7 +85,9 @@ def record_hash(run: Row, parts: Mapping[str, Sequence[Row]]) -> str:
         The rows that belong to it, by what they are, each with all its columns, in order.
     """
     columns = {name: value for name, value in run.items() if name not in _OF_THE_HASH}
-    rows: dict[str, Any] = {name: [dict(row) for row in part] for name, part in parts.items()}
+    rows: dict[str, Any] = {
+        name: [dict(row) for row in part] for name, part in parts.items() if name not in UNHASHED
+    }
     later = _later_than(run["record_format"])
     if later:
         columns = _without(columns, later)

@@ -19,6 +19,7 @@ from sqlalchemy.pool import NullPool, QueuePool
 from linecheck.errors import FileError, LinecheckError, RecordError
 from linecheck.files.durable import make_folder, sync_folder
 from linecheck.files.text import visible
+from linecheck.log.curves import lay_functions
 from linecheck.log.migrate import migrate
 from linecheck.log.schema import APPLICATION_ID, MIGRATIONS, TABLES
 
@@ -148,6 +149,7 @@ def open_reader(path: Path, busy_seconds: float) -> Engine:
     def _prepare(connection: sqlite3.Connection, _: object) -> None:
         connection.text_factory = _any_text
         _lay_views(connection)
+        lay_functions(connection)
         connection.execute("PRAGMA query_only=ON")
 
     event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN"))

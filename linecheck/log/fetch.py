@@ -13,6 +13,7 @@ from linecheck.errors import RecordError
 from linecheck.files.text import visible
 from linecheck.log.chain import BEGINNING, record_hash, statement_hash
 from linecheck.log.connect import NOT_KEPT
+from linecheck.log.curves import points_fault
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 
@@ -106,6 +107,8 @@ def refuse_unkept(connection: Connection, head: Head) -> None:
     """
     found = records_after(connection, head.sequence - 1, 1)
     if [record.computed_hash() for record in found] != [head.record_hash]:
+        raise unkept(connection)
+    if points_fault(found[0].parts, may_lack=False) is not None:
         raise unkept(connection)
 
 

@@ -33,7 +33,7 @@ from sqlalchemy import (
 from linecheck.files.text import encodable
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import RELEASING, Verdict
-from linecheck.log.schema import curve, reading, run, run_asset, run_check
+from linecheck.log.schema import curve, packed_curve, reading, run, run_asset, run_check
 from linecheck.run.facts import FACTS, Purpose
 from linecheck.run.model import HOLD
 
@@ -230,7 +230,7 @@ def _attempt(attempt: Literal["first", "last"] | None) -> Iterator[ColumnElement
 def _has_failed(name: str) -> ColumnElement[bool]:
     """Return whether a check or one of its metrics failed."""
     check, _, metric = name.rpartition(".")
-    found = [_has_failed_in(table, name, check, metric) for table in (reading, curve)]
+    found = [_has_failed_in(table, name, check, metric) for table in (reading, curve, packed_curve)]
     return or_(*found)
 
 

@@ -22,7 +22,7 @@ from linecheck.log.fetch import Record, last_record, records_of, run_rows
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
-from linecheck.log.schema import PARTS, curve, document, limits, problem, reading, run
+from linecheck.log.schema import PARTS, curve, document, limits, packed_curve, problem, reading, run
 from linecheck.log.signoff import Signoff
 from linecheck.log.statements import (
     find_signoff,
@@ -92,7 +92,7 @@ class LogReader:
         failed = or_(
             *(
                 exists().where(part.c.sequence == run.c.sequence, part.c.verdict == Verdict.FAIL.value)
-                for part in (reading, curve)
+                for part in (reading, curve, packed_curve)
             ),
             exists().where(problem.c.sequence == run.c.sequence, problem.c.code == UNKEPT_FAIL),
         )

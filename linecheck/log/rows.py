@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
-from linecheck.checks.base import Curve, Problem, Reading
+from linecheck.checks.base import Problem, Reading
 from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
 from linecheck.limits.model import LimitReference
 from linecheck.limits.recorded import limits_content, recorded_limits
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, digest
+from linecheck.log.curves import curve_rows, judged_row, stored_curves, stored_verdict
 from linecheck.run.facts import COLUMN_KINDS, DOCUMENTS, FACTS, Asset, Fact
 from linecheck.run.model import CheckOutcome, Recorded, Run, RunHeader, SettingStep
 from linecheck.run.settle import NOT_RUN, all_problems
@@ -48,12 +46,14 @@ def record_rows(recorded: Run) -> RecordRows:
         for fact in DOCUMENTS
         if getattr(recorded, fact.name)
     }
-    each = [
-        check_rows(at, check, recorded.captures.get(check.check)) for at, check in enumerate(recorded.checks)
-    ]
     parts: dict[str, list[Row]] = {
-        name: [row for rows in each for row in rows[name]] for name in ("checks", "readings", "curves")
-    } | {
+        "checks": [
+            _check_row(at, check, recorded.captures.get(check.check))
+            for at, check in enumerate(recorded.checks)
+        ],
+        "readings": [row for at, check in enumerate(recorded.checks) for row in _reading_rows(at, check)],
+        **curve_rows((at, check.judged.curves) for at, check in enumerate(recorded.checks)),
+        "curves": [],
         "problems": [
             _problem_row(position, check, problem)
             for position, (check, problem) in enumerate(all_problems(recorded))
@@ -70,22 +70,13 @@ def record_rows(recorded: Run) -> RecordRows:
     )
 
 
-def check_rows(at: int, check: CheckOutcome, kept: str | None = None) -> dict[str, list[Row]]:
-    """Return the rows of a check, the ``at``-th of its run; ``kept`` is where its capture is kept.
-
-    Its problems are numbered within the check here, and within the run in a record.
-    """
+def check_rows(check: CheckOutcome) -> dict[str, list[Row]]:
+    """Return the rows of a check by itself, as the first of its run; its problems are numbered within it."""
     judged = check.judged
     return {
-        "checks": [_check_row(at, check, kept)],
-        "readings": [
-            {"check_position": at, "position": position, **_reading_row(item)}
-            for position, item in enumerate(judged.readings)
-        ],
-        "curves": [
-            {"check_position": at, "position": position, **_curve_row(item)}
-            for position, item in enumerate(judged.curves)
-        ],
+        "checks": [_check_row(0, check, None)],
+        "readings": _reading_rows(0, check),
+        **curve_rows([(0, judged.curves)]),
         "problems": [
             _problem_row(position, check.check, problem) for position, problem in enumerate(judged.problems)
         ],
@@ -95,7 +86,8 @@ def check_rows(at: int, check: CheckOutcome, kept: str | None = None) -> dict[st
 def stored_check(rows: Mapping[str, Rows]) -> CheckOutcome:
     """Return a check from its rows."""
     problems = (_problem(row) for row in rows["problems"])
-    return _check(rows["checks"][0], rows["readings"], rows["curves"], problems)
+    curves = [curve for _, curve in stored_curves(rows)]
+    return _check(rows["checks"][0], rows["readings"], curves, problems)
 
 
 def logged_run(row: Row) -> RunHeader:
@@ -111,7 +103,10 @@ def stored_run(
     ``limits`` is what is stored of its limit file, ``documents`` the other contents that it refers to, by the names of
     their facts.
     """
-    readings, curves = (_grouped(parts[name], "check_position") for name in ("readings", "curves"))
+    readings = _grouped(parts["readings"], "check_position")
+    curves: dict[int, list[JudgedCurve]] = {}
+    for at, curve in stored_curves(parts):
+        curves.setdefault(at, []).append(curve)
     problems = {
         name: [_problem(entry) for entry in rows]
         for name, rows in _grouped(parts["problems"], "check_name").items()
@@ -122,6 +117,8 @@ def stored_run(
         if check["capture_object"] is not None
     }
     header = _header(row)
+    if parts.get("packed_curves") and not parts.get("curve_points"):
+        header |= {"record": replace(header["record"], curves_thinned=True)}
     assets = (Asset(asset["role"], asset["asset"], json.loads(asset["facts"])) for asset in parts["assets"])
     facts = _stored_facts(row) | {"assets": tuple(assets), "captures": kept}
     facts |= {name: json.loads(content) for name, content in documents.items()}
@@ -221,6 +218,13 @@ def _check_row(position: int, check: CheckOutcome, kept: str | None) -> Row:
     }
 
 
+def _reading_rows(at: int, check: CheckOutcome) -> list[Row]:
+    return [
+        {"check_position": at, "position": position, **_reading_row(item)}
+        for position, item in enumerate(check.judged.readings)
+    ]
+
+
 def _reading_row(item: JudgedReading) -> Row:
     reading = item.reading
     return {
@@ -229,35 +233,8 @@ def _reading_row(item: JudgedReading) -> Row:
         "value": reading.value,
         "unit": reading.unit,
         "uncertainty": reading.uncertainty,
-        **_judged_row(item),
+        **judged_row(item),
         "is_bound": int(reading.is_bound),
-    }
-
-
-def _curve_row(item: JudgedCurve) -> Row:
-    curve = item.curve
-    return {
-        "metric": curve.metric,
-        "channel": curve.channel,
-        "x_unit": curve.x_unit,
-        "unit": curve.unit,
-        "resolution_hz": curve.resolution_hz,
-        "x": _packed(curve.x),
-        "y": _packed(curve.y),
-        "uncertainty": None if curve.uncertainty is None else _packed(curve.uncertainty),
-        "worst_x": item.worst_x,
-        "worst_y": item.worst_y,
-        **_judged_row(item),
-    }
-
-
-def _judged_row(item: JudgedReading | JudgedCurve) -> Row:
-    return {
-        "verdict": None if item.verdict is None else item.verdict.value,
-        "margin": item.margin,
-        "pass_limit": item.limit,
-        "fail_limit": item.fail_limit,
-        "side": item.side,
     }
 
 
@@ -273,10 +250,12 @@ def _problem_row(position: int, check: str | None, problem: Problem) -> Row:
     }
 
 
-def _check(row: Row, readings: Rows, curves: Rows, problems: Iterable[Problem]) -> CheckOutcome:
+def _check(
+    row: Row, readings: Rows, curves: Iterable[JudgedCurve], problems: Iterable[Problem]
+) -> CheckOutcome:
     judged = JudgedMeasurement(
         tuple(_reading(item) for item in readings),
-        tuple(_curve(item) for item in curves),
+        tuple(curves),
         tuple(problem for problem in problems if problem.code != NOT_RUN),
     )
     return CheckOutcome(
@@ -300,31 +279,7 @@ def _reading(row: Row) -> JudgedReading:
         is_bound=bool(row["is_bound"]),
     )
     return JudgedReading(
-        reading, _verdict(row), row["margin"], row["pass_limit"], row["fail_limit"], row["side"]
-    )
-
-
-def _curve(row: Row) -> JudgedCurve:
-    uncertainty = row["uncertainty"]
-    curve = Curve(
-        metric=row["metric"],
-        channel=row["channel"],
-        x=_unpacked(row["x"]),
-        x_unit=row["x_unit"],
-        y=_unpacked(row["y"]),
-        unit=row["unit"],
-        resolution_hz=row["resolution_hz"],
-        uncertainty=None if uncertainty is None else _unpacked(uncertainty),
-    )
-    return JudgedCurve(
-        curve,
-        _verdict(row),
-        row["worst_x"],
-        row["worst_y"],
-        row["margin"],
-        row["pass_limit"],
-        row["fail_limit"],
-        row["side"],
+        reading, stored_verdict(row), row["margin"], row["pass_limit"], row["fail_limit"], row["side"]
     )
 
 
@@ -332,18 +287,6 @@ def _problem(row: Row) -> Problem:
     return Problem(
         row["code"], row["message"], row["channel"], bool(row["blocks"]), tuple(json.loads(row["metrics"]))
     )
-
-
-def _verdict(row: Row) -> Verdict | None:
-    return None if row["verdict"] is None else Verdict(row["verdict"])
-
-
-def _packed(values: NDArray[np.float64]) -> bytes:
-    return np.ascontiguousarray(values, dtype="<f8").tobytes()
-
-
-def _unpacked(values: bytes) -> NDArray[np.float64]:
-    return np.frombuffer(values, dtype="<f8")
 
 
 def _json(content: Any) -> str:  # noqa: ANN401 - plain data

@@ -1,7 +1,8 @@
 """The log's tables, and the numbered migrations that make them.
 
 Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of ``run_check``, ``reading``,
-``curve``, ``problem`` and ``run_asset``. ``limits`` holds what the limit files said, once each, so that a log can be
+``packed_curve``, ``curve_points``, ``problem`` and ``run_asset`` (``curve`` holds the curves of records before format
+5). ``limits`` holds what the limit files said, once each, so that a log can be
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
 share one sequence: no number is in both. Two tables are no records, and change: ``sent`` notes how far another place
@@ -11,7 +12,11 @@ has confirmed that it has the log, ``begun`` what is known of runs that are unde
 
 - A value that was not measured is NULL and its verdict says ``invalid``; NaN, which SQLite turns into NULL, is
   never stored.
-- The points of a curve are IEEE 754 binary64 numbers, little-endian, one after the other.
+- The points of a curve are packed (:mod:`linecheck.log.packing`); before format 5 they are IEEE 754 binary64 numbers,
+  little-endian, one after the other. Curves of one check along one axis have it once: ``axis_of`` says where.
+- ``curve_points`` has those of all curves of a run in one BLOB, since SQLite gives whole pages to each; ``start`` and
+  ``size`` say which bytes are a curve's. It alone is in no hash: ``packed_curve`` has the SHA-256. So points can be
+  thinned out later (:mod:`linecheck.log.thinning`), which has to be stated first, and all else still verifies.
 - Setups, calibration, interface, metrics of a problem and limits are JSON.
 - Rows of records are added, never changed: triggers refuse UPDATE and DELETE, which guards against
   accidents, and the chain of hashes (:mod:`linecheck.log.chain`) shows what was changed all the same.
@@ -38,8 +43,10 @@ __all__ = [
     "TABLES",
     "begun",
     "curve",
+    "curve_points",
     "document",
     "limits",
+    "packed_curve",
     "problem",
     "reading",
     "run",
@@ -67,6 +74,13 @@ _JUDGED = f"""
     pass_limit REAL CHECK (abs(pass_limit) <= {_FINITE}),
     fail_limit REAL CHECK (abs(fail_limit) <= {_FINITE}),
     side TEXT CHECK (side IN ('min', 'max')),"""
+
+#: Whether a row of ``run`` may be without the points of its curves: a released pass of a unit that a statement covers.
+THINNED_BY_STATEMENT: Final = """run.verdict = 'pass' AND coalesce(run.released, 'true') = 'true'
+    AND coalesce(run.purpose, 'unit') = 'unit' AND EXISTS (
+        SELECT 1 FROM statement AS s WHERE s.kind = 'curves_thinned' AND s.sequence > run.sequence
+        AND run.sequence <= json_extract(s.content, '$.through')
+        AND run.sequence % json_extract(s.content, '$.every') <> 0)"""
 
 _FIRST = (
     "CREATE TABLE limits (digest TEXT PRIMARY KEY NOT NULL, content TEXT NOT NULL) STRICT",
@@ -253,8 +267,71 @@ CREATE TABLE sent (
     ),
 )
 
+_FOURTH = (
+    "ALTER TABLE run ADD COLUMN station_signature TEXT",
+    "ALTER TABLE statement ADD COLUMN station_signature TEXT",
+    *(
+        f"CREATE TRIGGER schema_version_keeps_on_{event} BEFORE {event} ON schema_version "
+        "BEGIN SELECT RAISE(ABORT, 'migrations are noted once, never changed or removed'); END"
+        for event in ("update", "delete")
+    ),
+    """
+CREATE TABLE begun (
+    run_id TEXT NOT NULL,
+    position INTEGER NOT NULL,
+    recorded TEXT NOT NULL,
+    content TEXT NOT NULL,
+    PRIMARY KEY (run_id, position)
+) STRICT, WITHOUT ROWID""",
+    "ALTER TABLE run ADD COLUMN released TEXT",
+    "ALTER TABLE run ADD COLUMN loop TEXT",
+)
+
+_KEPT = (
+    f"""
+CREATE TABLE packed_curve (
+    sequence INTEGER NOT NULL,
+    check_position INTEGER NOT NULL,
+    position INTEGER NOT NULL,
+    metric TEXT NOT NULL,
+    channel TEXT,
+    x_unit TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    resolution_hz REAL,
+    points INTEGER NOT NULL,
+    axis_of INTEGER,
+    start INTEGER NOT NULL,
+    size INTEGER NOT NULL,
+    content_sha256 TEXT NOT NULL CHECK (length(content_sha256) = 64),
+    worst_x REAL CHECK (abs(worst_x) <= {_FINITE}),
+    worst_y REAL CHECK (abs(worst_y) <= {_FINITE}),{_JUDGED}
+    PRIMARY KEY (sequence, check_position, position),
+    FOREIGN KEY (sequence, check_position) REFERENCES run_check (sequence, position),
+    CHECK (points > 0 OR verdict IS NULL OR verdict = 'invalid')
+) STRICT, WITHOUT ROWID""",
+    """
+CREATE TABLE curve_points (
+    sequence INTEGER PRIMARY KEY REFERENCES run,
+    content BLOB NOT NULL
+) STRICT""",
+    *(
+        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
+        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
+        for table, event in (
+            ("packed_curve", "update"),
+            ("packed_curve", "delete"),
+            ("curve_points", "update"),
+        )
+    ),
+    # Points go only once it is stated in the log which: see :mod:`linecheck.log.thinning`.
+    f"""
+CREATE TRIGGER curve_points_keeps_on_delete BEFORE DELETE ON curve_points
+WHEN NOT EXISTS (SELECT 1 FROM run WHERE run.sequence = OLD.sequence AND {THINNED_BY_STATEMENT})
+BEGIN SELECT RAISE(ABORT, 'points of curves are only removed once that is stated'); END""",
+)
+
 #: The migrations that a release has.
-RELEASED: Final = (_FIRST, _SECOND, _THIRD)
+RELEASED: Final = (_FIRST, _SECOND, _THIRD, _FOURTH)
 
 
 def _facts_of(version: int) -> tuple[str, ...]:
@@ -270,28 +347,8 @@ def _facts_of(version: int) -> tuple[str, ...]:
     )
 
 
-_SIGNED = (
-    "ALTER TABLE run ADD COLUMN station_signature TEXT",
-    "ALTER TABLE statement ADD COLUMN station_signature TEXT",
-    *(
-        f"CREATE TRIGGER schema_version_keeps_on_{event} BEFORE {event} ON schema_version "
-        "BEGIN SELECT RAISE(ABORT, 'migrations are noted once, never changed or removed'); END"
-        for event in ("update", "delete")
-    ),
-)
-
-_BEGUN = (
-    """
-CREATE TABLE begun (
-    run_id TEXT NOT NULL,
-    position INTEGER NOT NULL,
-    recorded TEXT NOT NULL,
-    content TEXT NOT NULL,
-    PRIMARY KEY (run_id, position)
-) STRICT, WITHOUT ROWID""",
-)
 #: What the next release adds to the log beside its facts, by the schema's version.
-_COMES_WITH: Final = {4: (*_SIGNED, *_BEGUN)}
+_COMES_WITH: Final = {5: _KEPT}
 
 #: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
 #: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
@@ -334,6 +391,12 @@ curve = _table(
     "sequence check_position position metric channel x_unit unit resolution_hz x y uncertainty "
     "worst_x worst_y verdict margin pass_limit fail_limit side",
 )
+packed_curve = _table(
+    "packed_curve",
+    "sequence check_position position metric channel x_unit unit resolution_hz points axis_of start size "
+    "content_sha256 worst_x worst_y verdict margin pass_limit fail_limit side",
+)
+curve_points = _table("curve_points", "sequence content")
 problem = _table("problem", "sequence position check_name channel code message blocks metrics")
 run_asset = _table("run_asset", "sequence position role asset facts")
 statement = _table(
@@ -346,6 +409,8 @@ PARTS: dict[str, tuple[Table, tuple[str, ...]]] = {
     "checks": (run_check, ("position",)),
     "readings": (reading, ("check_position", "position")),
     "curves": (curve, ("check_position", "position")),
+    "packed_curves": (packed_curve, ("check_position", "position")),
+    "curve_points": (curve_points, ()),
     "problems": (problem, ("position",)),
     "assets": (run_asset, ("position",)),
 }

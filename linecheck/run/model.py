@@ -84,7 +84,8 @@ class CheckOutcome:
 class Recorded:
     """Where a run stands in a log, and what it came to by the rules of that day.
 
-    ``recorded`` is a UTC text; ``record_format`` says which facts a record of that day has.
+    ``recorded`` is a UTC text; ``record_format`` says which facts a record of that day has. ``curves_thinned`` says
+    that the points of its curves were removed since: of a judged curve its worst point is left.
     """
 
     sequence: int
@@ -93,6 +94,7 @@ class Recorded:
     recorded: str
     record_format: int
     record_hash: str
+    curves_thinned: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -384,7 +384,7 @@ def test_whatever_a_statement_holds_it_is_met_only_where_it_says_so(content, kin
         (log_queries.NEWEST_UNITS, (1, "bench", 9)),
         (log_queries.PROBLEMS, (1,)),
         (log_queries.FAILED_READINGS, (1,)),
-        (log_queries.FAILED_CURVES, (1,)),
+        *((query, (1,)) for query in log_queries.FAILED_CURVES),
         (log_queries.GATES, (1,)),
         (log_queries.NEXT_STATEMENT, ("gate", "x", 1)),
         (log_queries.NEWEST_DOUBT, ("PR3-000001", "bench", "path_in_doubt")),

@@ -150,7 +150,7 @@ def test_what_is_not_finite_is_stored_as_missing_and_invalid(log, path):
         "DELETE FROM run",
         "UPDATE reading SET value = 1.0",
         "DELETE FROM problem",
-        "UPDATE curve SET worst_y = 0.0",
+        "UPDATE packed_curve SET worst_y = 0.0",
         "UPDATE limits SET content = ''",
     ],
 )

@@ -43,16 +43,16 @@ def test_a_lost_record_and_a_changed_one_are_found(soaked, tmp_path):
 def test_a_row_that_the_server_lacks_or_has_otherwise_is_found(soaked):
     soak, _ = soaked
     with psycopg.connect(soak.url) as server:
-        for table in ("reading", "curve"):
+        for table in ("reading", "packed_curve"):
             server.execute(f"ALTER TABLE linecheck.{table} DISABLE TRIGGER ALL")
         server.execute(
             "UPDATE linecheck.reading SET value = value + 1e-9 WHERE sequence = 7 AND metric = 'thd'"
         )
         server.execute(
-            "DELETE FROM linecheck.curve WHERE sequence = (SELECT max(sequence) FROM linecheck.curve)"
+            "DELETE FROM linecheck.packed_curve WHERE sequence = (SELECT max(sequence) FROM linecheck.packed_curve)"
         )
     found = "\n".join(faults_of_the_server(soak.log, soak.url))
     assert "of reading differs at the server in value" in found
     assert "the server lacks row" in found
-    assert "of curve" in found
+    assert "of packed_curve" in found
     assert "the server's check" in found

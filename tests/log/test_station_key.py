@@ -95,7 +95,7 @@ def test_a_whole_chain_that_was_computed_anew_is_found_by_the_key_alone(copy, ke
         ("DELETE FROM run WHERE sequence > 2",),
         *(
             (f"DELETE FROM {table} WHERE sequence > 2",)
-            for table in ("run_check", "reading", "curve", "problem")
+            for table in ("run_check", "reading", "packed_curve", "curve_points", "problem")
         ),
         ("UPDATE statement SET content = ?, record_hash = ?", row["content"], statement_hash(row)),
     )

@@ -221,7 +221,7 @@ def test_any_text_and_any_number_that_a_log_holds_comes_back(fuzzed, url, texts,
         records = records_after(connection, found.chain, found.head.sequence - 2, 2)
     assert [record.computed_hash() for record in records] == [record.row["record_hash"] for record in records]
     assert Head(records[-1].sequence, records[-1].row["record_hash"]) == found.head
-    for table in ("run", "reading", "curve", "statement"):
+    for table in ("run", "reading", "packed_curve", "curve_points", "statement"):
         columns, rows = local_rows(fuzzed, table)
         with psycopg.connect(url) as connection:
             names = ", ".join(f'"{name}"' for name in columns)
@@ -300,7 +300,7 @@ def test_a_server_that_loses_records_while_it_is_sent_more_is_noticed(path, url,
     with LocalLog(path) as log, pytest.raises(ServerError, match="the server has lost records"):
         push(log, Target.parsed(url), progress=lose)
     postgres.execute("SET session_replication_role = replica; DELETE FROM linecheck.run_check", database)
-    for table in ("reading", "curve"):
+    for table in ("reading", "curve_points", "packed_curve"):
         postgres.execute(f"SET session_replication_role = replica; DELETE FROM linecheck.{table}", database)
     postgres.execute("SET session_replication_role = replica; DELETE FROM linecheck.run", database)
     assert sent(path, url).again == 2

@@ -7,12 +7,15 @@ stored can judge it.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from linecheck.checks.base import Parameters
 from linecheck.limits.model import Check, LimitFile
+from linecheck.limits.recorded import limits_content
+from linecheck.log.chain import canonical_json
 
 __all__ = ["Basis", "basis_of"]
 
@@ -24,11 +27,13 @@ class Basis:
     """How a limit file relates to the one that runs were measured with.
 
     ``otherwise`` says of each check that masks judge and that was measured differently what differs, in words.
-    ``dropped_curves`` are the curves (check, metric) that were judged and are no longer.
+    ``dropped_curves`` are the curves (check, metric) that were judged and are no longer, ``same_masks`` what is judged
+    by the very mask and rule that it was judged by.
     """
 
     otherwise: Mapping[str, str]
     dropped_curves: frozenset[tuple[str, str]]
+    same_masks: frozenset[tuple[str, str]] = frozenset()
 
 
 def basis_of(content: Content, limits: LimitFile) -> Basis:
@@ -51,7 +56,18 @@ def basis_of(content: Content, limits: LimitFile) -> Basis:
             words = channels or _difference(check, stored, current)
             if words:
                 otherwise[check.name] = words
-    return Basis(otherwise, frozenset(_dropped(stored, current)))
+    return Basis(otherwise, frozenset(_dropped(stored, current)), frozenset(_same(content, limits)))
+
+
+def _same(content: Content, limits: LimitFile) -> Iterator[tuple[str, str]]:
+    now = json.loads(canonical_json(limits_content(limits)))
+    if content.get("decision") != now["decision"]:
+        return
+    stored = {check["name"]: check["masks"] for check in content["checks"]}
+    for check in now["checks"]:
+        for metric, mask in check["masks"].items():
+            if stored.get(check["name"], {}).get(metric) == mask:
+                yield check["name"], metric
 
 
 def _dropped(stored: Mapping[str, Content], current: Mapping[str, Check]) -> Iterator[tuple[str, str]]:

@@ -17,6 +17,7 @@ from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import level_of
 from linecheck.limits.decision import judge_curve, judge_reading
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.log.curves import curves_query
 
 __all__ = ["Cause", "CauseCounts", "Causes", "cause_of", "counted"]
 
@@ -162,9 +163,9 @@ class Causes:
         """Return a curve, which is read once more to find its worst point."""
         layouts = self._judged.layouts
         item = layouts.items[row["item"]]
-        query = (
-            "SELECT x, y, uncertainty, x_unit, unit, resolution_hz FROM curve "
-            "WHERE sequence = ? AND check_position = ? AND position = ?"
+        query = curves_query(
+            ("x", "y", "uncertainty", "x_unit", "unit", "resolution_hz"),
+            "c.sequence = ?1 AND c.check_position = ?2 AND c.position = ?3",
         )
         place = (int(self._judged.sequence[row["run"]]), int(row["check"]), int(row["place"]))
         x, y, uncertainty, x_unit, unit, resolution = self._reader.rows(query, place).fetchone()
@@ -213,14 +214,14 @@ class Causes:
         runs = [
             run for run in np.flatnonzero(self._better).tolist() if judged.layout_of(run).basis.dropped_curves
         ]
-        query = (
-            "SELECT sequence, check_position, metric, channel FROM curve "
-            "WHERE sequence IN (SELECT value FROM json_each(?)) AND verdict IS NOT NULL AND verdict = "
-            "(SELECT verdict FROM run WHERE run.sequence = curve.sequence) "
-            "ORDER BY sequence, check_position, position"
+        query = curves_query(
+            ("sequence", "check_position", "metric", "channel", "position"),
+            "c.sequence IN (SELECT value FROM json_each(?1)) AND c.verdict IS NOT NULL AND c.verdict = "
+            "(SELECT verdict FROM run WHERE run.sequence = c.sequence)",
+            "ORDER BY sequence, check_position, position",
         )
         by_number = {int(judged.sequence[run]): run for run in runs}
-        for sequence, *key in self._reader.rows(query, (json.dumps(list(by_number)),)) if runs else ():
+        for sequence, *key, _ in self._reader.rows(query, (json.dumps(list(by_number)),)) if runs else ():
             run = by_number[sequence]
             layout = judged.layout_of(run)
             item = layout.item(*key, is_curve=True)
@@ -228,10 +229,13 @@ class Causes:
                 yield run, Cause(*item[:3], after_verdict(int(judged.before[run])), None, "no longer judged")
 
     def lost(self) -> Mapping[tuple[str, str], int]:
-        """Return how many runs cannot be told because a check was measured differently, by check and what differs."""
+        """Return how many runs cannot be told, by the check that is why, and why: what was measured differently."""
         found: Counter[tuple[str, str]] = Counter()
         numbers, counts = np.unique(self._judged.layout[self._judged.after == UNTOLD], return_counts=True)
         for number, count in zip(numbers.tolist(), counts.tolist(), strict=True):
             for check, words in self._judged.layouts[number].otherwise.items():
                 found[check, words] += count
+        items = self._judged.layouts.items
+        for _, check in {(run, items[item].check) for run, item in self._judged.thinned}:
+            found[check, "the points of its curves were thinned out"] += 1
         return found

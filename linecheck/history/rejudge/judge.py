@@ -63,7 +63,7 @@ class JudgedSpan:
 
     ``after`` is :data:`UNTOLD` where what is stored cannot tell. ``rows`` are all readings and masked curves
     (:data:`~linecheck.history.rejudge.read.ROWS`), ``absent`` pairs of run and item: what a mask judges and a check of
-    the run does not have.
+    the run does not have. ``thinned`` are pairs of run and curve whose points are gone and whose mask is another one.
     """
 
     layouts: Layouts
@@ -74,6 +74,7 @@ class JudgedSpan:
     rows: NDArray[Any]
     absent: tuple[tuple[int, int], ...]
     problems: Mapping[int, RunProblems]
+    thinned: tuple[tuple[int, int], ...] = ()
 
     @property
     def changed(self) -> NDArray[np.bool_]:
@@ -120,9 +121,12 @@ class SpanJudge:
         rows = self._readings(span, layout, problems, void)
         rows = np.concatenate([rows, np.array(self._curves(span, layout, void), ROWS)])
         absent = self._absent(layout, rows)
-        after = self._levels(chosen, layout, rows, absent, problems)
+        gone = rows["level"] == UNTOLD
+        thinned = tuple(zip(rows["run"][gone].tolist(), rows["item"][gone].tolist(), strict=True))
+        rows["level"][gone] = UNJUDGED
+        after = self._levels(chosen, layout, rows, absent, problems, thinned)
         return JudgedSpan(
-            self._layouts, chosen.sequence, chosen.before, after, layout, rows, absent, problems
+            self._layouts, chosen.sequence, chosen.before, after, layout, rows, absent, problems, thinned
         )
 
     def _layouts_of(self, chosen: Chosen, span: Span) -> NDArray[np.intp]:
@@ -190,10 +194,14 @@ class SpanJudge:
             check = self._layouts.checks.get(item.check)
             if check is None or item.check in held.otherwise or item.metric not in check.masks:
                 continue
-            self.curves_read += (1, len(row.x) + len(row.y) + len(row.uncertainty or b""))
+            self.curves_read += (1, sum(len(part or b"") for part in (row.x, row.y, row.uncertainty)))
             number = self._layouts.number(item)
             if is_void(row.run, item):
                 found.append(_curve_row(row, number, _INVALID))
+                continue
+            if row.x is None:
+                same = (item.check, item.metric) in held.basis.same_masks
+                found.append(_curve_row(row, number, row.before if same else UNTOLD))
                 continue
             key = ((number, row.resolution_hz, row.x), row.uncertainty is not None)
             waiting.setdefault(key, []).append(row)
@@ -211,7 +219,7 @@ class SpanJudge:
 
     def _together(self, axis: _Axis, rows: Sequence[CurveRow]) -> list[tuple[Any, ...]]:
         """Judge curves of one item along one axis."""
-        y = np.stack([unpacked(row.y) for row in rows])
+        y = np.stack([unpacked(row.y) for row in rows if row.y is not None])
         known = [unpacked(row.uncertainty) for row in rows if row.uncertainty is not None]
         levels = self._grid(axis).judge(y, np.stack(known) if known else None, self._decision).tolist()
         return [_curve_row(row, axis[0], level) for row, level in zip(rows, levels, strict=True)]
@@ -245,18 +253,20 @@ class SpanJudge:
         rows: NDArray[Any],
         absent: Sequence[tuple[int, int]],
         problems: Mapping[int, RunProblems],
+        thinned: Sequence[tuple[int, int]],
     ) -> NDArray[np.int8]:
         """Return the level of each run's verdict, as :attr:`~linecheck.run.model.Run.verdict` finds it."""
         levels = np.full(len(layout), UNJUDGED, dtype=np.int8)
+        untold = np.zeros(len(layout), dtype=bool)
+        untold[[run for run, _ in thinned]] = True
         np.maximum.at(levels, rows["run"], rows["level"])
         blocked = chosen.station_failed.copy()
         blocked[[run for run, _ in absent]] = True
         blocked[[run for run, blocking in problems.items() if blocking.whole]] = True
-        untold = np.zeros(len(layout), dtype=bool)
         for number in np.unique(layout).tolist():
             found = self._layouts[number]
             blocked[layout == number] |= bool(found.missing)
-            untold[layout == number] = bool(found.otherwise)
+            untold[layout == number] |= bool(found.otherwise)
         blocked |= levels == UNJUDGED
         levels[blocked] = np.maximum(levels[blocked], _INVALID)
         # A fail stays one, whatever the rest would have come to.

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Problem
 from linecheck.history.rejudge.layouts import PART, ROW, Layouts
 from linecheck.history.rejudge.select import LEVEL_OF_INITIAL, Reader
+from linecheck.log.curves import curves_query
 from linecheck.run.settle import NOT_RUN
 
 __all__ = [
@@ -45,6 +46,10 @@ ROWS: Final = np.dtype(
     ]
 )
 
+_CURVE: Final = (
+    "sequence", "check_position", "position", "metric", "channel", "verdict", "resolution_hz",
+)  # fmt: skip
+_POINTS: Final = ("x", "y", "uncertainty")
 _PART, _ROW = PART.decode(), ROW.decode()
 #: What all rows of a run are, in one text each: most runs have the same, which is then looked at once.
 _WHAT = f"""
@@ -194,7 +199,7 @@ def read_problems(reader: Reader, span: Span) -> dict[int, RunProblems]:
 
 @dataclass(frozen=True)
 class CurveRow:
-    """A curve as it is stored; its points are bytes still."""
+    """A curve as it is stored; its points are plain numbers as bytes, None where they were thinned out."""
 
     run: int
     check_position: int
@@ -203,20 +208,21 @@ class CurveRow:
     channel: bytes | None
     before: int
     resolution_hz: float | None
-    x: bytes
-    y: bytes
+    x: bytes | None
+    y: bytes | None
     uncertainty: bytes | None
 
 
 def read_curves(reader: Reader, span: Span, metrics: Sequence[str], *, guarded: bool) -> Iterator[CurveRow]:
     """Yield the curves of these metrics; their uncertainty only where it is needed."""
-    uncertainty = "uncertainty" if guarded else "NULL"
-    query = (
-        "SELECT sequence, check_position, position, metric, channel, coalesce(unicode(verdict), 0), resolution_hz, "
-        f"x, y, {uncertainty} FROM curve WHERE {span.condition} AND metric IN (SELECT value FROM json_each(?)) "
-        "ORDER BY sequence, check_position, position"
+    query = curves_query(
+        _CURVE + _POINTS[: 3 if guarded else 2],
+        "c.sequence IN (SELECT value FROM json_each(?1)) AND c.metric IN (SELECT value FROM json_each(?2))",
+        "ORDER BY sequence, check_position, position",
     )
     for sequence, *row in reader.rows(query, (span.parameter, json.dumps(list(metrics)))):
-        check, position, metric, channel, initial, *rest = row
-        run = int(span.runs([sequence])[0])
-        yield CurveRow(run, check, position, metric, channel, LEVEL_OF_INITIAL[initial], *rest)
+        check, position, metric, channel, verdict, resolution, x, y, *uncertainty = row
+        run, level = int(span.runs([sequence])[0]), LEVEL_OF_INITIAL[verdict[0] if verdict else 0]
+        yield CurveRow(
+            run, check, position, metric, channel, level, resolution, x, y, *uncertainty or (None,)
+        )

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linecheck.files.text import encodable
+from linecheck.log.curves import plain_curves
 from linecheck.log.export.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ __all__ = ["Row", "pages"]
 #: In the order of the table's columns: None, text, int, float, bool, plain data, or an array of numbers.
 Row = tuple[Any, ...]
 
+#: What a table is made of, where that is more than one part of a record.
+_PARTS: Final = {"curves": ("curves", "packed_curves", "curve_points")}
 #: Runs that are read at once: of 60 readings, or of a few curves of 2000 points, some megabytes.
 _AT_ONCE: Final = {None: 500, "problems": 500, "assets": 500, "readings": 100, "curves": 4}
 
@@ -43,7 +46,7 @@ def pages(log: LogReader, table: Table, wanted: RunFilter) -> Iterator[list[Row]
         found = log.sequences(wanted, limit=_AT_ONCE[table.part], before=end, after=after, oldest_first=True)
         if not found:
             return
-        parts = () if table.part is None else ("checks", table.part)
+        parts = () if table.part is None else ("checks", *_PARTS.get(table.part, (table.part,)))
         with log.understood():
             yield [row for record in log.stored(found, parts) for row in _rows(table, record)]
         after = found[-1]
@@ -57,7 +60,7 @@ def _rows(table: Table, record: Record) -> Iterator[Row]:
         yield of_run
         return
     of_check = {row["position"]: _read(table, "check", row) for row in record.parts["checks"]}
-    for part in record.parts[table.part]:
+    for part in plain_curves(record.parts) if table.part == "curves" else record.parts[table.part]:
         check = of_check[part["check_position"]] if "check_position" in part else ()
         own = _read(table, "part", part)
         if len({len(values) for values in own if isinstance(values, np.ndarray)}) > 1:

@@ -56,7 +56,7 @@ def batches(
     RecordError
         A record does not verify; what comes before it was yielded.
     """
-    verified = Chain(log.content, head=head)
+    verified = Chain(log.content, head=head, rules=log.rules)
     before, pending, contents = head, list[Record](), Contents()
     yielded: set[str] = set()
     rows = size = 0

@@ -25,6 +25,7 @@ from linecheck.log.reader import BUSY_SECONDS, LogReader
 from linecheck.log.schema import SHARED, sent
 from linecheck.log.stored import Head
 from linecheck.log.sync.target import Target
+from linecheck.log.thinning import Rule, rules_of
 from linecheck.log.verification.verify import stored_content
 
 __all__ = ["UNSENT_FOR_LONG", "Contents", "LocalLog", "unsent_for_long"]
@@ -84,6 +85,11 @@ class LocalLog(LogReader):
     def content(self, shared: Table, noted: str) -> str | None:
         """Return what a record refers to by its digest; None where it is not there."""
         return stored_content(self._reader, shared, noted)
+
+    def rules(self) -> tuple[Rule, ...]:
+        """Return the rules by which records are thinned out."""
+        with self.reading() as connection:
+            return rules_of(connection)
 
     def acknowledged(self, target: Target) -> Head:
         """Return the last record that a server has acknowledged, as far as is noted here."""

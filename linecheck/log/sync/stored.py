@@ -16,9 +16,10 @@ from linecheck.log.stored import Head, Verification
 from linecheck.log.sync.layout import SCHEMA, original_text
 from linecheck.log.sync.names import Period, period_faults, station_periods
 from linecheck.log.sync.server import driver, sql
+from linecheck.log.thinning import CURVES_THINNED, Rule, rules_from
 from linecheck.log.verification.verify import Chain
 
-__all__ = ["chains", "check_chain", "content", "hash_at", "head", "records_after", "stray_part"]
+__all__ = ["chains", "check_chain", "content", "hash_at", "head", "records_after", "rules", "stray_part"]
 
 Row = dict[str, Any]
 
@@ -74,6 +75,13 @@ def content(connection: Connection, table: Table, noted: str) -> str | None:
     return original
 
 
+def rules(connection: Connection, chain: str) -> tuple[Rule, ...]:
+    """Return the rules by which the records of a chain are thinned out."""
+    query = text(f"SELECT content FROM {SCHEMA}.statement WHERE chain = :chain AND kind = :kind")
+    found = connection.scalars(query, {"chain": chain, "kind": CURVES_THINNED})
+    return rules_from(map(original_text, found))
+
+
 def records_after(connection: Connection, chain: str, sequence: int | None, count: int) -> list[Record]:
     """Return the next records of a chain, in order; ``count`` or fewer, one more where a number is there twice."""
     found: list[tuple[Row, bool]] = []
@@ -124,7 +132,12 @@ def check_chain(
     """
     with connection.begin():
         noted = _noted_head(connection, chain)
-    verified = Chain(lambda table, digest: content(connection, table, digest), noted, signed_by=signed_by)
+    verified = Chain(
+        lambda table, digest: content(connection, table, digest),
+        noted,
+        signed_by=signed_by,
+        rules=lambda: rules(connection, chain),
+    )
     named: dict[str, Period] = {}
     after: int | None = None
     while True:

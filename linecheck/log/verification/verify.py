@@ -8,7 +8,7 @@ finds in its file, and whether lists give what the records are (:mod:`~.listed`)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,10 +17,12 @@ from sqlalchemy import Engine, Table, func, select
 
 from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
 from linecheck.log.connect import plain_errors
+from linecheck.log.curves import points_fault
 from linecheck.log.fetch import Record, last_record, records_after
 from linecheck.log.schema import PARTS, document, limits
 from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
+from linecheck.log.thinning import Rule, rules_of
 from linecheck.log.verification.begun_runs import BegunRuns
 from linecheck.log.verification.listed import RunLists
 from linecheck.log.verification.structure import file_faults, structure_faults
@@ -41,7 +43,15 @@ def verify_log(
     progress: Callable[[int], None] | None,
 ) -> Verification:
     """Recompute every hash from what is stored, and hold the log against what was noted elsewhere: a head, a key."""
-    chain = Chain(lambda table, noted: stored_content(engine, table, noted), expected, signed_by=signed_by)
+
+    def rules() -> tuple[Rule, ...]:
+        with engine.connect() as connection, connection.begin():
+            return rules_of(connection)
+
+    def content(table: Table, noted: str) -> str | None:
+        return stored_content(engine, table, noted)
+
+    chain = Chain(content, expected, signed_by=signed_by, rules=rules)
     listed, begun = RunLists(), BegunRuns()
     with plain_errors(path):
         found = _verified(engine, chain, (listed, begun), progress)
@@ -88,6 +98,9 @@ class Chain:
         The record before the first one that is added.
     signed_by : SignedBy or None
         Whose signatures the records must have; None where these are not verified.
+    rules : callable
+        Gives the rules by which records are thinned out; asked where points are missing, since another program may
+        have stated one meanwhile.
     """
 
     def __init__(
@@ -96,12 +109,14 @@ class Chain:
         expected: Head | None = None,
         head: Head = BEGINNING,
         signed_by: SignedBy | None = None,
+        rules: Callable[[], Sequence[Rule]] = tuple,
     ) -> None:
         self.head = head
         self.expected = expected
         self.signed = 0
         self._signed_by = signed_by
         self._content = content
+        self._rules = rules
         self._known: set[str] = set()
 
     def add(self, record: Record) -> str | None:
@@ -165,6 +180,9 @@ class Chain:
                 f"record {sequence} does not continue record {before}: "
                 "a record was replaced, removed, inserted or moved here"
             )
+        lacks = self._points_fault(record) if record.is_run else None
+        if lacks is not None:
+            return f"record {sequence} has been changed since it was stored: {lacks}"
         if not record.is_run and any(record.parts.values()):
             return (
                 f"record {sequence} is no run, but readings or other parts of a run were put under its number"
@@ -179,6 +197,12 @@ class Chain:
         if self.expected is not None and self.expected.sequence == sequence and self.expected != own:
             return f"record {sequence} is not the one that was noted: the log was written anew"
         return self._signature_fault(own, row["station_signature"])
+
+    def _points_fault(self, record: Record) -> str | None:
+        fault = points_fault(record.parts, may_lack=False)
+        if fault is None or not any(rule.covers(record.row) for rule in self._rules()):
+            return fault
+        return points_fault(record.parts, may_lack=True)
 
     def _signature_fault(self, own: Head, signature: Any) -> str | None:  # noqa: ANN401 - whatever the log says
         if signature is not None and not (isinstance(signature, str) and SIGNATURE.fullmatch(signature)):
