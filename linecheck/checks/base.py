@@ -324,13 +324,15 @@ class Curve:
 class Reference:
     """The readings of the check that another check refers to: per channel, level re its capture's full scale.
 
-    ``level_volts`` is the same in volts rms where that is known: captures may differ in their full scale.
+    ``level_volts`` is the same in volts rms where that is known: captures may differ in their full scale. ``stimulus``
+    is what that check played, None where nobody says it.
     """
 
     check: str
     level_dbfs: tuple[float | None, ...]
     level_uncertainty_db: tuple[float | None, ...]
     level_volts: tuple[float | None, ...] | None = None
+    stimulus: Parameters | None = None
 
 
 @dataclass(frozen=True)
@@ -469,6 +471,8 @@ class CheckKind(ABC):
     #: The kind whose level this one refers to; None where it refers to none. A kind that has one has the analysis
     #: parameter ``reference``: the name of a check of that kind, or None for the first one in the file.
     reference_kind: ClassVar[str | None] = None
+    #: The metrics and curves that refer to it; all else is the same whatever it is.
+    referring: ClassVar[tuple[str, ...]] = ()
 
     #: Whether a digital copy of what is played, captured without noise, is rightly the same in every channel: then
     #: nobody can tell it from one channel captured twice.

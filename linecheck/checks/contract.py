@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
+from linecheck.checks.parts.superseded import with_former
 from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import ContractError
 from linecheck.registry import NAME
@@ -71,7 +72,7 @@ def made_stimulus(kind: CheckKind, parameters: Parameters, channels: int, ramp_s
 
 
 def kept_measurement(kind: CheckKind, measured: Measurement, channels: tuple[str, ...]) -> Measurement:
-    """Return what a kind measured, as it is.
+    """Return what a kind measured, as it is, and under the names that it had before.
 
     A value may be None; one that no problem explains gets one when the run is recorded.
 
@@ -81,6 +82,7 @@ def kept_measurement(kind: CheckKind, measured: Measurement, channels: tuple[str
         A reading or curve is not declared, is in another unit or of a channel that it cannot be of, is there twice, or
         has a number that is not finite.
     """
+    measured = with_former(kind, measured)
     for reading in measured.readings:
         _refuse(kind, "metric", reading, _wrong_reading(kind, reading), channels)
     for curve in measured.curves:
@@ -102,6 +104,8 @@ def _faults(kind: CheckKind, kinds: Mapping[str, CheckKind]) -> Iterator[str]:
     if not kind.metrics and not kind.curves:
         yield "it has no metric and no curve"
     yield from _wrong_names([spec.name for spec in kind.specs])
+    yield from _wrong_successors(kind.metrics)
+    yield from _wrong_successors(kind.curves)
     units = [(spec.name, spec.unit, True) for spec in kind.specs]
     units += [(spec.name, spec.x_unit, False) for spec in kind.curves]
     for name, unit, may_be_empty in units:
@@ -122,6 +126,14 @@ def _wrong_names(names: Iterable[str]) -> Iterator[str]:
             yield f"{name!r} is the name of {count} of its metrics and curves"
         if not isinstance(name, str) or NAME.fullmatch(name) is None:
             yield f"{name!r} is no name of a metric or curve: lower-case letters, digits and '_'"
+
+
+def _wrong_successors(specs: Sequence[MetricSpec | CurveSpec]) -> Iterator[str]:
+    """Yield what is wrong with successors of metrics, or of curves: each is one that nothing supersedes."""
+    standing = {spec.name for spec in specs if spec.superseded_by is None}
+    for spec in specs:
+        if spec.superseded_by is not None and spec.superseded_by.name not in standing:
+            yield f"{spec.name!r} is superseded by {spec.superseded_by.name!r}, which is none of its own that stand"
 
 
 def _refuse(

@@ -24,7 +24,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE
+from linecheck.checks.parts.declared import NO_NEGATIVE, former
 from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParameters, ramped, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
@@ -47,7 +47,7 @@ __all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
 #: is read is a bound.
 RESOLVED = 4.0
 #: The metric and its curve.
-_NAMES = ("crosstalk", "crosstalk_over_frequency")
+_NAMES = ("separation", "separation_over_frequency")
 _NO_TONE = "no tone of the stimulus lies in the band ({low:g} Hz to {high:g} Hz)"
 
 
@@ -89,14 +89,29 @@ class CrosstalkAnalysis(Parameters):
         return self
 
 
-class CrosstalkKind(CheckKind):
-    """Crosstalk into each channel, over frequency.
+_SEPARATION = MetricSpec(
+    "separation", "dB", "channel separation: the others' signal over what of it is here, worst of the band", "more",
+    DifferenceSpec(
+        more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}",
+    ),
+    NO_NEGATIVE,
+)  # fmt: skip
+_OVER_FREQUENCY = CurveSpec(
+    "separation_over_frequency", "Hz", "dB", "channel separation over frequency",
+    better="more", difference=DifferenceSpec("channel separation", said_by=("separation",)),
+    possible=NO_NEGATIVE,
+)  # fmt: skip
 
-    ``crosstalk`` of a channel is an attenuation: the level of a tone in the channel that plays it, over the level at
-    which the same tone comes out of this one; positive, and more is better. Of more than two channels it is the worst
-    of the others. The metric is the worst of the band, the curve each tone's. Levels are compared in volts where both
-    captures' full scales are known, else re full scale. Where nothing is resolved it reads the attenuation beyond which
-    nothing can be told.
+
+class CrosstalkKind(CheckKind):
+    """Channel separation, over frequency: how far crosstalk lies below what it comes from.
+
+    ``separation`` of a channel is the level of a tone in the channel that plays it, over the level at which the same
+    tone comes out of this one: positive, and more is better. Crosstalk in dB re the driven channel, as the trade writes
+    it, is the same with the other sign. Of more than two channels it is the worst of the others. The metric is the
+    worst of the band, the curve each tone's. Levels are compared in volts where both
+    captures' full scales are known, else re full scale. Where nothing is resolved it reads the separation beyond which
+    nothing can be told. ``crosstalk`` and ``crosstalk_over_frequency`` are names that these had before.
 
     Steps and level follow AES17-2015, 6.5.2: octaves from 20 Hz and 20 kHz, 20 dB below full scale; in two channels at
     once each tone lies some percent beside its step (a fifth and less), for the sake of the other channel's.
@@ -110,22 +125,17 @@ class CrosstalkKind(CheckKind):
     stimulus_parameters: ClassVar[type[Parameters]] = CrosstalkParameters
     analysis_parameters: ClassVar[type[Parameters]] = CrosstalkAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
-        MetricSpec(
-            "crosstalk", "dB", "attenuation of the other channels' signal in this one, worst of the band",
-            "more",
-            DifferenceSpec(
-                more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}",
-            ),
-            NO_NEGATIVE,
-        ),
-    )  # fmt: skip
+        former("crosstalk", _SEPARATION, "the same value, positive dB, by its name in the trade"),
+        _SEPARATION,
+    )
     curves: ClassVar[tuple[CurveSpec, ...]] = (
-        CurveSpec(
-            "crosstalk_over_frequency", "Hz", "dB", "the same over frequency",
-            better="more", difference=DifferenceSpec("crosstalk attenuation", said_by=("crosstalk",)),
-            possible=NO_NEGATIVE,
+        former(
+            "crosstalk_over_frequency",
+            _OVER_FREQUENCY,
+            "the same value, positive dB, by its name in the trade",
         ),
-    )  # fmt: skip
+        _OVER_FREQUENCY,
+    )
 
     def peak_dbfs(self, parameters: CrosstalkParameters) -> float:
         """Return the highest level that the tones reach together."""
@@ -180,12 +190,14 @@ class CrosstalkKind(CheckKind):
         for into, name in location.found_of(context.channels):
             silent = [context.channels[other] for other in range(count) if not location.found[other]]
             if silent or count < 2:
-                out.missing(self.metrics, ("crosstalk",), name)
+                out.missing(self.metrics, ("separation",), name)
                 out.problems.append(_no_source(name, silent))
                 continue
             rows = [
                 [
-                    ratio_reading("crosstalk", name, _scaled(faint, capture, source, into), Line(0.0, strong))
+                    ratio_reading(
+                        "separation", name, _scaled(faint, capture, source, into), Line(0.0, strong)
+                    )
                     for strong, faint in zip(powers[source, source], powers[source, into], strict=True)
                 ]
                 for source in range(count)
@@ -193,7 +205,7 @@ class CrosstalkKind(CheckKind):
             ]
             tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
             if not np.any(_inside(tones, analysis.band_hz)):
-                out.missing(self.metrics, ("crosstalk",), name)
+                out.missing(self.metrics, ("separation",), name)
                 out.problems.append(_no_tone(name, analysis.band_hz))
                 continue
             _add(out, name, tones, rows, analysis.band_hz)
@@ -215,7 +227,7 @@ class CrosstalkKind(CheckKind):
         self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the curve goes at most."""
-        return {"crosstalk_over_frequency": analysis.band_hz}
+        return {"separation_over_frequency": analysis.band_hz}
 
 
 def _at_once(parameters: CrosstalkParameters, channels: int) -> bool:
@@ -326,7 +338,7 @@ def _add(
     inside = np.flatnonzero(_inside(tones, band_hz))
     out.curves.append(
         Curve(
-            "crosstalk_over_frequency",
+            "separation_over_frequency",
             name,
             tones[inside],
             "Hz",
@@ -342,7 +354,7 @@ def _add(
         value, spread = float(attenuation[least]), float(uncertainty[least])
     else:
         value, spread = lowest_of(attenuation[inside], uncertainty[inside])
-    out.readings.append(Reading("crosstalk", name, value, "dB", spread, hidden))
+    out.readings.append(Reading("separation", name, value, "dB", spread, hidden))
 
 
 KIND = CrosstalkKind()

@@ -23,7 +23,8 @@ from linecheck.checks.base import (
     Range,
     Reading,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, Successor, the_same
+from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
 from linecheck.checks.parts.steady import BandHz
 from linecheck.checks.parts.stepped import Step, SteppedKind, SteppedParameters, StepPlan, step_spans
@@ -43,8 +44,14 @@ MIN_CYCLES_APART = 1.0
 #: A tone that differs for a while by less than the first of these, re itself (root mean square over its step), and by
 #: less than the second for each hertz, is the unit's: parts that warm up drift by 0.001 dB, clocks wander by 8 ns.
 DRIFT, WANDER_PER_HZ = 1e-4, 5e-8
-#: The metrics and the curve of either band.
-AUDIO, WIDE = ("worst", "worst_at", "thd_n"), ("worst_wide", "worst_wide_at", "thd_n_wide")
+#: The metrics and the curve of each band.
+AUDIO = ("worst", "worst_at", "thd_n")
+WIDEBAND = ("worst_wideband", "worst_wideband_at", "thd_n_wideband")
+WIDE = ("worst_wide", "worst_wide_at", "thd_n_wide")
+#: Where the wide band ends if nothing else is said: the trade's usual low pass (common practice, no source); or where a
+#: capture ends, from where on it holds the second harmonic of 20 kHz.
+WIDEBAND_HZ, LEAST_WIDEBAND_HZ = 80_000.0, 40_000.0
+_OTHER_END = "ends at 80 kHz or where the capture ends, not at 90 kHz"
 
 
 class DistortionSweepParameters(SteppedParameters):
@@ -99,9 +106,22 @@ class DistortionSweepAnalysis(Parameters):
     """The bands that THD+N is taken in."""
 
     band_hz: BandHz = (20.0, 20000.0)
+    wideband_hz: Annotated[
+        float | None,
+        Field(
+            ge=1000.0,
+            le=400_000.0,
+            description="Upper edge of the wide band, Hz; left out: 80 kHz, or where the capture ends (0.4536 of its "
+            "rate), from 40 kHz on",
+        ),
+    ] = None
     wide_hz: Annotated[
         float | None,
-        Field(ge=1000.0, le=400_000.0, description="Upper edge of the wide band, Hz; null for none"),
+        Field(
+            ge=1000.0,
+            le=400_000.0,
+            description="Upper edge of the wide band of worst_wide and thd_n_wide, Hz; null for none",
+        ),
     ] = 90000.0
     images: Annotated[
         bool,
@@ -115,23 +135,31 @@ class DistortionSweepAnalysis(Parameters):
         low, high = self.band_hz
         if low >= high:
             raise ValueError(f"band_hz must ascend, got {low:g} to {high:g}")
-        if self.wide_hz is not None and self.wide_hz <= high:
-            raise ValueError(
-                f"wide_hz must be above the band's upper edge ({high:g} Hz), got {self.wide_hz:g}"
-            )
+        for name in ("wideband_hz", "wide_hz"):
+            edge = getattr(self, name)
+            if edge is not None and edge <= high:
+                raise ValueError(f"{name} must be above the band's upper edge ({high:g} Hz), got {edge:g}")
         return self
+
+    @property
+    def wideband(self) -> tuple[float, float]:
+        """The wide band of a capture that holds all of it."""
+        return self.band_hz[0], self.wideband_hz or WIDEBAND_HZ
 
 
 class DistortionSweepKind(SteppedKind):
     """THD+N over frequency: everything but the tone, re the tone, at 14 frequencies from 20 Hz to 20 kHz.
 
-    Two bands are taken from the same capture: ``thd_n`` from 20 Hz to 20 kHz, or the band that the file names, and
-    ``thd_n_wide`` from the same lower edge to 90 kHz, where the capture reaches that (a rate of 192 kHz does, 176.4 kHz
-    does not). In the audio band the harmonics of high tones are lost one by one: from 10 kHz on only noise, hum and
-    what lies below the tone is left, and at 20 kHz the figure flatters. In the wide band the harmonics of 20 kHz count
-    up to the fourth, but so do the unit's ultrasonic noise and the images of tones near half its rate. So the wide
-    curve lies above the other by the noise alone; what climbs with frequency in it is distortion or images. A unit
-    whose filter lets images through by design is judged with ``images: false``, which leaves them out.
+    The bands are taken from the same capture: ``thd_n`` from 20 Hz to 20 kHz, or the band that the file names, and
+    ``thd_n_wideband`` from the same lower edge to 80 kHz, the trade's usual low pass (a capture at 176.4 kHz holds it),
+    or to 0.4536 of the capture's rate, where its own filter begins, from 40 kHz on; an edge that the file names
+    (``wideband_hz``) must be reached. ``thd_n_wide``, ``worst_wide`` and ``worst_wide_at`` are the same up to
+    ``wide_hz``, 90 kHz, which the capture must reach: superseded, since nobody else ends there. In the audio band the
+    harmonics of high tones are lost one by one: from 10 kHz on only noise, hum and what lies below the tone is left,
+    and at 20 kHz the figure flatters. In the wide band the harmonics of 20 kHz count up to the fourth, but so do the
+    unit's ultrasonic noise and the images of tones near half its rate. So the wide curve lies above the other by the
+    noise alone; what climbs with frequency in it is distortion or images. A unit whose filter lets images through by
+    design is judged with ``images: false``, which leaves them out.
 
     The tone is fitted and taken off, no notch takes noise or harmonics with it; harmonics are in the band or out of it
     by their nominal frequency. ``worst`` is the curve's greatest value, ``worst_at`` the frequency where it is: one of
@@ -158,12 +186,22 @@ class DistortionSweepKind(SteppedKind):
             "worst_at", "Hz", "the tone at which it is", "nominal", DifferenceSpec(is_place=True), NO_NEGATIVE
         ),
         MetricSpec(
-            "worst_wide", "dB", "greatest THD+N in the wide band, re the tone", "less",
+            "worst_wideband", "dB", "greatest THD+N in the wide band, to 80 kHz or as declared, re the tone", "less",
             DifferenceSpec("THD+N in the wide band at its worst", to_edge=True), NO_POSITIVE,
+        ),
+        MetricSpec(
+            "worst_wideband_at", "Hz", "the tone at which that is", "nominal",
+            DifferenceSpec(is_place=True), NO_NEGATIVE,
+        ),
+        MetricSpec(
+            "worst_wide", "dB", "greatest THD+N in the wide band to 90 kHz, re the tone", "less",
+            DifferenceSpec("THD+N in the wide band at its worst", to_edge=True), NO_POSITIVE,
+            superseded_by=Successor("worst_wideband", _OTHER_END),
         ),
         MetricSpec(
             "worst_wide_at", "Hz", "the tone at which that is", "nominal",
             DifferenceSpec(is_place=True), NO_NEGATIVE,
+            superseded_by=Successor("worst_wideband_at", _OTHER_END),
         ),
     )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
@@ -172,8 +210,14 @@ class DistortionSweepKind(SteppedKind):
             difference=DifferenceSpec("THD+N", said_by=("worst",)), possible=NO_POSITIVE,
         ),
         CurveSpec(
-            "thd_n_wide", "Hz", "dB", "noise and distortion in the wide band, re the tone",
+            "thd_n_wideband", "Hz", "dB", "THD+N in the wide band, to 80 kHz or as declared, re the tone",
+            difference=DifferenceSpec("THD+N in the wide band", said_by=("worst_wideband",), to_edge=True),
+            possible=NO_POSITIVE,
+        ),
+        CurveSpec(
+            "thd_n_wide", "Hz", "dB", "noise and distortion in the wide band to 90 kHz, re the tone",
             difference=DifferenceSpec("THD+N in the wide band", said_by=("worst_wide",)), possible=NO_POSITIVE,
+            superseded_by=Successor("thd_n_wideband", _OTHER_END),
         ),
     )  # fmt: skip
 
@@ -182,7 +226,9 @@ class DistortionSweepKind(SteppedKind):
     ) -> Mapping[str, Range]:
         """Return what the noise of the stimulus's dither allows."""
         found: dict[str, Range] = {}
-        for suffix, high in (("", analysis.band_hz[1]), ("_wide", analysis.wide_hz)):
+        # As far as any capture goes that is read.
+        least = analysis.wideband_hz or LEAST_WIDEBAND_HZ
+        for suffix, high in (("", analysis.band_hz[1]), ("_wideband", least), ("_wide", analysis.wide_hz)):
             if high is not None:
                 band = (analysis.band_hz[0], high)
                 residue = dither_noise_db(parameters.bits, parameters.rate_hz, band) - parameters.level_dbfs
@@ -193,10 +239,13 @@ class DistortionSweepKind(SteppedKind):
         self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis
     ) -> tuple[Implied, ...]:
         """Return what the bands and their curves hold of each other."""
-        found = [Implied("worst", "worst_wide", the_same, "the wide band holds the other")]
+        found = [
+            Implied("worst", wide, the_same, "the wide band holds the other")
+            for wide in ("worst_wideband", "worst_wide")
+        ]
         found += [
             Implied(curve, worst, the_same, "it is the curve's greatest value")
-            for curve, worst in (("thd_n", "worst"), ("thd_n_wide", "worst_wide"))
+            for worst, _, curve in (AUDIO, WIDEBAND, WIDE)
         ]
         return tuple(found)
 
@@ -259,17 +308,20 @@ class DistortionSweepKind(SteppedKind):
         has_reference: bool,
     ) -> Mapping[str, str]:
         """Return the wide band's metrics where there is no wide band."""
-        return (
-            {}
-            if analysis.wide_hz is not None
-            else dict.fromkeys(WIDE, "wide_hz is null: there is no wide band")
-        )
+        never: dict[str, str] = {}
+        if analysis.wide_hz is None:
+            never |= dict.fromkeys(WIDE, "wide_hz is null: there is no such wide band")
+        if analysis.wideband[1] <= analysis.band_hz[1]:
+            never |= dict.fromkeys(WIDEBAND, _no_wider(analysis, analysis.wideband[1]))
+        return never
 
     def curve_spans(
         self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return from which to which tone the curves go."""
-        return dict.fromkeys(("thd_n", "thd_n_wide"), (parameters.lowest_hz, parameters.highest_hz))
+        return dict.fromkeys(
+            ("thd_n", "thd_n_wideband", "thd_n_wide"), (parameters.lowest_hz, parameters.highest_hz)
+        )
 
 
 def _bands(
@@ -279,14 +331,26 @@ def _bands(
     wanted: list[tuple[tuple[str, ...], tuple[float, float]]] = [(AUDIO, analysis.band_hz)]
     if analysis.wide_hz is not None:
         wanted.append((WIDE, (analysis.band_hz[0], analysis.wide_hz)))
+    low, high = analysis.wideband
+    if analysis.wideband_hz is None and CAPTURE_EDGE * capture.rate_hz >= LEAST_WIDEBAND_HZ:
+        high = min(high, CAPTURE_EDGE * capture.rate_hz)
+    wanted.append((WIDEBAND, (low, high)))
     reached: list[tuple[tuple[str, ...], tuple[float, float]]] = []
     for names, band in wanted:
         problem = band_not_reached(capture, band, names)
+        if problem is None and names == WIDEBAND and high <= analysis.band_hz[1]:
+            message = _no_wider(analysis, high)
+            problem = Problem("band_not_reached", message, blocks=False, metrics=WIDEBAND)
         if problem is None:
             reached.append((names, band))
         else:
             out.problems.append(problem)
     return reached
+
+
+def _no_wider(analysis: DistortionSweepAnalysis, edge_hz: float) -> str:
+    """Say that the wide band ends within the other."""
+    return f"the wide band ends at {edge_hz:.6g} Hz, no higher than the band ({analysis.band_hz[1]:g} Hz)"
 
 
 def _residue(

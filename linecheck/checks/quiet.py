@@ -22,7 +22,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, former, opposite
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
@@ -35,9 +35,9 @@ from linecheck.checks.parts.readings import (
 from linecheck.checks.parts.steady import SETTLE_SECONDS, SteadyParameters
 from linecheck.checks.parts.uneven import uneven_noise
 from linecheck.checks.parts.words import UNREPORTED
-from linecheck.checks.tone import LOWEST_MAINS_HZ, SpectrumKind, ToneAnalysis
+from linecheck.checks.tone import LOWEST_MAINS_HZ, SpectrumKind, ToneAnalysis, reference_line
 from linecheck.dsp.continuity.steadiness import hum_step
-from linecheck.dsp.fits.dissect import Dissection, Line, Power, dissect, hum_lines, total
+from linecheck.dsp.fits.dissect import Dissection, Line, dissect, hum_lines, total
 from linecheck.dsp.quantise import quantise
 
 __all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]
@@ -65,12 +65,20 @@ class QuietAnalysis(ToneAnalysis):
     ] = None
 
 
+_CCIR_RMS = MetricSpec(
+    "noise_ccir_rms", "µV", "noise, CCIR-RMS: BS.468 curve with unity at 2 kHz, rms", "less",
+    DifferenceSpec(accuracy=0.05, said_by=("noise", "noise_a")), NO_NEGATIVE,
+)  # fmt: skip
+
+
 class QuietKind(SpectrumKind):
     """Noise with nothing playing (AES17-2015, 6.4.2, where the input is digital silence).
 
-    Everything in the band counts, hum and other lines included: rms, unweighted, A-weighted (IEC 61672-1) and with the
-    curve of ITU-R BS.468-4 at unity at 2 kHz as AES17 uses it. ``snr``, ``snr_a``, ``hum`` and the spectrum refer to
-    the level of the named tone check. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
+    Everything in the band counts, hum and other lines included: rms, unweighted, A-weighted (IEC 61672-1) and CCIR-RMS:
+    the curve of ITU-R BS.468-4 with unity at 2 kHz, rms, as AES17 uses it. A quasi-peak meter at unity at 1 kHz, which
+    BS.468-4 itself asks for, reads another number (``noise_468`` is the name that ``noise_ccir_rms`` had before).
+    ``snr``, ``snr_a``, ``hum`` and the spectrum refer to the level of the named tone check. ``hum`` sums the mains
+    products M = 1 … 5 (AES17-2015, 6.5.1).
 
     A unit that mutes itself on digital silence reads better than it plays; ``dither: true`` keeps it open.
 
@@ -90,6 +98,7 @@ class QuietKind(SpectrumKind):
     stimulus_parameters: ClassVar[type[Parameters]] = QuietParameters
     analysis_parameters: ClassVar[type[Parameters]] = QuietAnalysis
     reference_kind: ClassVar[str | None] = "tone"
+    referring: ClassVar[tuple[str, ...]] = REFERRING
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
             "noise", "µV", "noise, rms", "less", DifferenceSpec("noise of silence", 0.05), NO_NEGATIVE
@@ -98,10 +107,8 @@ class QuietKind(SpectrumKind):
             "noise_a", "µV", "noise, A-weighted, rms", "less",
             DifferenceSpec("A-weighted noise of silence", 0.05, said_by=("noise",)), NO_NEGATIVE,
         ),
-        MetricSpec(
-            "noise_468", "µV", "noise, BS.468 curve re 2 kHz, rms", "less",
-            DifferenceSpec(accuracy=0.05, said_by=("noise", "noise_a")), NO_NEGATIVE,
-        ),
+        former("noise_468", _CCIR_RMS, "the same value; it is no quasi-peak reading after BS.468-4"),
+        _CCIR_RMS,
         MetricSpec(
             "snr", "dB", "reference tone over noise", "more",
             DifferenceSpec("SNR", said_by=("noise",)), NO_NEGATIVE,
@@ -184,7 +191,7 @@ class QuietKind(SpectrumKind):
             narrowed = capture.narrowed(analysis.band_hz[1])
             values = narrowed.between(index, location.start, location.stop)
             parts = dissect(values, narrowed.rate_hz, None, analysis.band_hz[0])
-            tone = _reference_line(context, index, capture)
+            tone = reference_line(context, index, capture)
             if tone is None:
                 out.problems.append(_no_reference(context, name))
             hum = _hum(parts, capture)
@@ -266,28 +273,10 @@ def _noise_readings(
         rms = float(np.sqrt(power.value))
         spread = 0.5 * power.uncertainty / rms if rms > 0.0 else 0.0
         out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread, "µV")
-        if suffix != "_468":
+        if suffix != "_ccir_rms":
             ratio = ratio_reading("", name, power, tone)
             value = None if ratio.value is None else -ratio.value
             out.readings.append(Reading(f"snr{suffix}", name, value, "dB", ratio.uncertainty))
-
-
-def _reference_line(context: Context, index: int, capture: Capture) -> Line | None:
-    """Return the reference tone as a line re this capture's full scale; None where it was not measured.
-
-    By its volts where both captures' volts are known, since their full scales may differ.
-    """
-    if context.reference is None:
-        return None
-    level = context.reference.level_dbfs[index]
-    spread = context.reference.level_uncertainty_db[index]
-    if level is None:
-        return None
-    power = 0.5 * 10.0 ** (level / 10.0)
-    volts = context.reference.level_volts[index] if context.reference.level_volts is not None else None
-    if volts is not None and capture.full_scale_volts is not None:
-        power = (volts / capture.full_scale_volts[index]) ** 2
-    return Line(0.0, Power(power, power * (spread or 0.0) * np.log(10.0) / 10.0))
 
 
 def _no_reference(context: Context, channel: str) -> Problem:

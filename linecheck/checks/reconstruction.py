@@ -25,7 +25,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
+from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, former
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
@@ -57,8 +57,8 @@ MIN_OVERSAMPLING = 4
 #: Distance of the lines, to the nearest that fits the rate: an impulse response of 20 ms fits in, and in 1.2 s the
 #: middle between two lines is 30 bins from either.
 SPACING_HZ = 50.0
-#: Droop is read at these, kHz.
-DROOPS_KHZ = (10, 15, 17, 18, 19, 20)
+#: The response is read at these, kHz.
+READ_AT_KHZ = (10, 15, 17, 18, 19, 20)
 #: Noise is averaged over so many lines to either side.
 NOISE_LINES = 16
 #: The response has begun where this part of its energy has come: -80 dB.
@@ -104,6 +104,24 @@ def _signal(rate_hz: int) -> PeriodicSignal:
     return PeriodicSignal(period, np.arange(1, period // 2, 2))
 
 
+_READ_AT = tuple(
+    MetricSpec(
+        f"response_{khz}k",
+        "dB",
+        f"response at {khz} kHz re 1 kHz, negative where it has fallen",
+        "nominal",
+        DifferenceSpec(
+            accuracy=0.002,
+            more=f"gains {{size}} at {khz} kHz",
+            less=f"loses {{size}} at {khz} kHz",
+            worse="less",
+        ),
+        of_path=True,
+    )
+    for khz in READ_AT_KHZ
+)
+
+
 class ReconstructionKind(CheckKind):
     """The reconstruction filter, from a dense signal whose images reach to the capture's edge.
 
@@ -112,16 +130,17 @@ class ReconstructionKind(CheckKind):
     out at each of them is the response there. All are read at the fitted ratio of the two clocks. Frequencies are by
     the unit's clock, so that a clock that is off moves no corner.
 
-    ``droop_…`` is the response at that frequency re 1 kHz, negative where it has fallen. ``corner_3db`` and
-    ``corner_6db`` are the lowest frequencies above 1 kHz at which it is 3 and 6 dB down. The stop band: above
-    ``corner_6db`` the response falls to its first notch, out of which a lobe rises by 1 dB or more;
-    ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of its rate),
-    and ``stopband_from`` the lowest frequency from which on no level is higher. Both are read between the lines too,
-    where a narrow lobe may lie, from the impulse response that all lines make; what of it is longer than their distance
-    can hold is in the uncertainty. Where there is no such notch (a floor
-    that falls on behind an analogue low pass), the stop band begins at the rate less ``corner_3db``, where the images
-    of the pass band begin. ``image_rejection`` is the level of a tone over that of its image at the rate less its
-    frequency, the worst among the lines from 19 to 20 kHz (``image_tones_hz``).
+    ``response_10k`` to ``response_20k`` are the response at that frequency re 1 kHz, in dB: negative where it has
+    fallen (``droop_…`` are the names that they had before, and a droop is usually told without the sign: common
+    practice, no source). ``corner_3db`` and ``corner_6db`` are the lowest frequencies above 1 kHz at which it is 3 and
+    6 dB down. The stop band: above ``corner_6db`` the response falls to its first notch, out of which a lobe rises by 1
+    dB or more; ``stopband_attenuation`` is that of the highest level from this notch to the capture's edge (0.4536 of
+    its rate), and ``stopband_from`` the lowest frequency from which on no level is higher. Both are read between the
+    lines too, where a narrow lobe may lie, from the impulse response that all lines make; what of it is longer than
+    their distance can hold is in the uncertainty. Where there is no such notch (a floor that falls on behind an
+    analogue low pass), the stop band begins at the rate less ``corner_3db``, where the images of the pass band begin.
+    ``image_rejection`` is the level of a tone over that of its image at the rate less its frequency, the worst among
+    the lines from 19 to 20 kHz (``image_tones_hz``).
 
     Noise, the unit's own included, is not the filter's: where it is as strong as what the filter lets through,
     ``stopband_attenuation`` and ``image_rejection`` are bounds (at least so much), and so is a ``pre_ringing`` that
@@ -139,26 +158,15 @@ class ReconstructionKind(CheckKind):
     """
 
     name: ClassVar[str] = "reconstruction"
-    text: ClassVar[str] = "the reconstruction filter: droop, corners, stop band, images, impulse response"
+    text: ClassVar[str] = "the reconstruction filter: response, corners, stop band, images, impulse response"
     stimulus_parameters: ClassVar[type[Parameters]] = ReconstructionParameters
     analysis_parameters: ClassVar[type[Parameters]] = ReconstructionAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         *(
-            MetricSpec(
-                f"droop_{khz}k",
-                "dB",
-                f"response at {khz} kHz re 1 kHz",
-                "nominal",
-                DifferenceSpec(
-                    accuracy=0.002,
-                    more=f"gains {{size}} at {khz} kHz",
-                    less=f"loses {{size}} at {khz} kHz",
-                    worse="less",
-                ),
-                of_path=True,
-            )
-            for khz in DROOPS_KHZ
+            former(spec.name.replace("response", "droop"), spec, "the same value, negative dB where it has fallen")
+            for spec in _READ_AT
         ),
+        *_READ_AT,
         MetricSpec(
             "corner_3db", "Hz", "where the response is 3 dB below that at 1 kHz", "nominal",
             DifferenceSpec(
@@ -219,7 +227,7 @@ class ReconstructionKind(CheckKind):
         CurveSpec(
             "response", "Hz", "dB", "response re 1 kHz",
             better="nominal",
-            difference=DifferenceSpec("response", 0.01, said_by=("droop_20k", "corner_3db"), to_edge=True),
+            difference=DifferenceSpec("response", 0.01, said_by=("response_20k", "corner_3db"), to_edge=True),
         ),
         CurveSpec(
             "impulse", "ms", "", "impulse response re its peak",
@@ -275,7 +283,7 @@ class ReconstructionKind(CheckKind):
                 continue
             edge = CAPTURE_EDGE * capture.rate_hz
             response = channel.response.less(channel.reference).between(0.0, edge)
-            _droops(out, name, response)
+            _read_at(out, name, response)
             _corners(out, name, response)
             _stop_band(out, name, channel, response, parameters, edge)
             _image_rejection(out, name, channel, parameters, analysis)
@@ -323,10 +331,10 @@ def _read(
     return _Channel(orders, gains, noise, response, reference)
 
 
-def _droops(out: ReadingList, name: str, response: Response) -> None:
+def _read_at(out: ReadingList, name: str, response: Response) -> None:
     """Add the response at the frequencies that have a name."""
-    for khz in DROOPS_KHZ:
-        metric, level = f"droop_{khz}k", level_at(response, 1e3 * khz)
+    for khz in READ_AT_KHZ:
+        metric, level = f"response_{khz}k", level_at(response, 1e3 * khz)
         if level is None:
             message = f"{khz} kHz lies beyond what the capture reaches ({response.frequencies_hz[-1]:g} Hz)"
             out.unmeasured(name, "beyond_capture", message, {metric: "dB"})

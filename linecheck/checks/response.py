@@ -17,6 +17,7 @@ from linecheck.checks.base import (
     Curve,
     CurveSpec,
     DifferenceSpec,
+    Implied,
     Location,
     Measurement,
     MetricSpec,
@@ -25,7 +26,7 @@ from linecheck.checks.base import (
     Reading,
     Stimulus,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE
+from linecheck.checks.parts.declared import NO_NEGATIVE, former, the_same
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic_stimulus
 from linecheck.checks.parts.readings import ReadingList
@@ -49,6 +50,9 @@ STEEP_SHARE = 0.4
 STEEP_SPACING_HZ = 100.0
 #: Noise is averaged over so many lines to either side.
 NOISE_LINES = 4
+#: Where the pass band's inner part begins and ends re the band's edges: from 100 Hz to 18 kHz of 20 Hz to 20 kHz
+#: (common practice, no source). A coupling capacitor that takes 0.5 dB at 20 Hz takes 0.02 dB at 100 Hz.
+INNER = (5.0, 0.9)
 
 _NOTHING = Response(np.zeros(0), np.zeros(0), np.zeros(0))
 
@@ -79,9 +83,21 @@ class ResponseParameters(SteadyParameters):
 
 
 class ResponseAnalysis(Parameters):
-    """The band that ripple and balance are taken in."""
+    """The band that flatness and balance are taken in, and its inner part, whose ripple is read."""
 
     band_hz: BandHz = (20.0, 20000.0)
+    inner_hz: Annotated[
+        BandHz | None,
+        Field(
+            description="Lower and upper edge of the pass band's inner part, which the fall at its edges does not "
+            "reach, inclusive, Hz; left out: from five times the band's lower edge to nine tenths of its upper one"
+        ),
+    ] = None
+
+    @property
+    def inner_band_hz(self) -> tuple[float, float]:
+        """The inner part's edges."""
+        return self.inner_hz or (INNER[0] * self.band_hz[0], INNER[1] * self.band_hz[1])
 
 
 @lru_cache(maxsize=8)
@@ -110,6 +126,13 @@ def _sweep(parameters: ResponseParameters) -> Swept:
     )
 
 
+_FLATNESS = MetricSpec(
+    "flatness", "dB", "greatest level in the band over the least, edges included", "less",
+    DifferenceSpec(accuracy=0.002, said_by=("reconstruction.response_20k",)),
+    NO_NEGATIVE, of_path=True,
+)  # fmt: skip
+
+
 class ResponseKind(CheckKind):
     """Level over frequency re 1 kHz.
 
@@ -118,19 +141,25 @@ class ResponseKind(CheckKind):
     ratio, and then an exponential sweep: the capture's spectrum over that of the stimulus, stretched by the ratio.
     Frequencies are by the unit's clock.
 
-    ``ripple`` is the greatest level in the band less the least; ``balance`` the first channel's level less the second's
-    where in the band they differ most. ``corner_low`` and ``corner_high`` are where the response has first fallen by
-    3 dB below and above 1 kHz. A capture converter's own filter begins at 0.4536 of its rate: the response ends there.
+    ``flatness`` is the greatest level in the band less the least, edges included, and what the response falls by
+    towards them with it (``ripple`` is the name that it had before). ``passband_ripple`` is the same of the pass band's
+    inner part, ``inner_hz``: no edge is looked for, what lies between the two that are declared counts. It is no more
+    than ``flatness`` as long as the inner part lies within the band. ``balance`` is the first channel's level less the
+    second's where in the band they differ most. ``corner_low`` and ``corner_high`` are where the response has first
+    fallen by 3 dB below and above 1 kHz. A capture converter's own filter begins at 0.4536 of its rate: the response
+    ends there.
     """
 
     name: ClassVar[str] = "response"
-    text: ClassVar[str] = "level over frequency: ripple, corners, balance"
+    text: ClassVar[str] = "level over frequency: flatness, ripple, corners, balance"
     stimulus_parameters: ClassVar[type[Parameters]] = ResponseParameters
     analysis_parameters: ClassVar[type[Parameters]] = ResponseAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
+        former("ripple", _FLATNESS, "the same value; ripple without the fall at the edges is passband_ripple"),
+        _FLATNESS,
         MetricSpec(
-            "ripple", "dB", "greatest level in the band over the least", "less",
-            DifferenceSpec(accuracy=0.002, said_by=("reconstruction.droop_20k",)), NO_NEGATIVE, of_path=True,
+            "passband_ripple", "dB", "greatest level in the pass band's inner part over the least", "less",
+            DifferenceSpec("pass band ripple", 0.002, said_by=("flatness",)), NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "corner_low", "Hz", "where the response is 3 dB down below 1 kHz", "less",
@@ -158,7 +187,8 @@ class ResponseKind(CheckKind):
             "response", "Hz", "dB", "response re 1 kHz",
             better="nominal",
             difference=DifferenceSpec(
-                "response", 0.01, said_by=("ripple", "reconstruction.droop_20k", "reconstruction.corner_3db"),
+                "response", 0.01,
+                said_by=("flatness", "reconstruction.response_20k", "reconstruction.corner_3db"),
             ),
             of_path=True,
         ),
@@ -215,7 +245,8 @@ class ResponseKind(CheckKind):
             relative = response.less(reference)
             _curve(out, name, _cut(relative, edge))
             _corners(out, name, _cut(relative, edge))
-            _ripple(out, name, levels[-1], analysis.band_hz)
+            _peak_to_peak(out, "flatness", name, levels[-1], analysis.band_hz)
+            _peak_to_peak(out, "passband_ripple", name, levels[-1], analysis.inner_band_hz)
         _balance(out, levels, analysis.band_hz, len(context.channels))
         return out.measurement()
 
@@ -223,18 +254,28 @@ class ResponseKind(CheckKind):
         self, parameters: ResponseParameters, analysis: ResponseAnalysis, channels: int, has_reference: bool
     ) -> Mapping[str, str]:
         """Return what the stimulus's band and the number of channels rule out."""
-        never = {}
-        low, high = analysis.band_hz
-        highest = HIGHEST_SHARE * parameters.rate_hz
-        if low < parameters.lowest_hz or high > highest - STEEP_SPACING_HZ or low >= high:
-            reason = (
-                f"the stimulus goes from {parameters.lowest_hz:g} Hz to {highest - STEEP_SPACING_HZ:g} Hz, the band "
-                f"from {low:g} Hz to {high:g} Hz"
-            )
-            never = {"ripple": reason, "balance": reason}
+        never: dict[str, str] = {}
+        lowest, highest = parameters.lowest_hz, HIGHEST_SHARE * parameters.rate_hz - STEEP_SPACING_HZ
+        for names, what, (low, high) in (
+            (("flatness", "balance"), "band", analysis.band_hz),
+            (("passband_ripple",), "inner part of the band", analysis.inner_band_hz),
+        ):
+            if low < lowest or high > highest or low >= high:
+                reason = (
+                    f"the stimulus goes from {lowest:g} Hz to {highest:g} Hz, the {what} from {low:g} Hz to "
+                    f"{high:g} Hz"
+                )
+                never |= dict.fromkeys(names, reason)
         if channels < 2:
             never["balance"] = "it compares two channels, and the file declares one"
         return never
+
+    def implied(self, parameters: ResponseParameters, analysis: ResponseAnalysis) -> tuple[Implied, ...]:
+        """Return that a part of the band is no less flat than the whole."""
+        (low, high), (first, last) = analysis.band_hz, analysis.inner_band_hz
+        if not low <= first < last <= high:
+            return ()
+        return (Implied("passband_ripple", "flatness", the_same, "it is read in a part of the band"),)
 
     def curve_spans(
         self, parameters: ResponseParameters, analysis: ResponseAnalysis
@@ -338,16 +379,18 @@ def _not_reached(response: Response, band_hz: tuple[float, float], name: str | N
     return Problem("band_not_reached", message, name, blocks=False, metrics=(metric,))
 
 
-def _ripple(out: ReadingList, name: str, response: Response, band_hz: tuple[float, float]) -> None:
-    """Add the greatest level in the band less the least."""
+def _peak_to_peak(
+    out: ReadingList, metric: str, name: str, response: Response, band_hz: tuple[float, float]
+) -> None:
+    """Add the greatest level in a band less the least."""
     inside = _within(response, band_hz)
     if inside is None:
-        out.readings.append(Reading("ripple", name, None, "dB", None))
-        out.problems.append(_not_reached(response, band_hz, name, "ripple"))
+        out.readings.append(Reading(metric, name, None, "dB", None))
+        out.problems.append(_not_reached(response, band_hz, name, metric))
         return
     highest, lowest = int(np.argmax(inside.level_db)), int(np.argmin(inside.level_db))
     spread = np.hypot(inside.uncertainty_db[highest], inside.uncertainty_db[lowest])
-    out.readings.append(Reading("ripple", name, float(np.ptp(inside.level_db)), "dB", float(spread)))
+    out.readings.append(Reading(metric, name, float(np.ptp(inside.level_db)), "dB", float(spread)))
 
 
 def _balance(

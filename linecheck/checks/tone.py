@@ -39,6 +39,7 @@ from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.fits.dissect import (
     FITTED_HARMONICS,
     Dissection,
+    Line,
     Power,
     dissect,
     hum_lines,
@@ -55,6 +56,7 @@ __all__ = [
     "ToneKind",
     "ToneParameters",
     "dissect_channel",
+    "reference_line",
     "tone_stimulus",
 ]
 
@@ -136,6 +138,24 @@ def dissect_channel(
     return dissect(values, narrowed.rate_hz, location.tones_hz[channel][0], band_hz[0], nominal_hz)
 
 
+def reference_line(context: Context, index: int, capture: Capture) -> Line | None:
+    """Return the reference tone as a line re this capture's full scale; None where it was not measured.
+
+    By its volts where both captures' volts are known, since their full scales may differ.
+    """
+    if context.reference is None:
+        return None
+    level = context.reference.level_dbfs[index]
+    spread = context.reference.level_uncertainty_db[index]
+    if level is None:
+        return None
+    power = 0.5 * 10.0 ** (level / 10.0)
+    volts = context.reference.level_volts[index] if context.reference.level_volts is not None else None
+    if volts is not None and capture.full_scale_volts is not None:
+        power = (volts / capture.full_scale_volts[index]) ** 2
+    return Line(0.0, Power(power, power * (spread or 0.0) * np.log(10.0) / 10.0))
+
+
 class SpectrumKind(CheckKind):
     """A kind whose curve is the spectrum of its band."""
 
@@ -163,13 +183,15 @@ class ToneKind(SineKind):
 
     The fundamental and its harmonics are fitted with one shared frequency and taken out; hum and other lines likewise.
     Slow drift of the fundamental's level and phase over the record, within about two cycles over it, counts as the
-    fundamental, not as noise.
-    ``sinad`` and ``thd_n`` are the fundamental over everything else in the band (a filter-free residual: no notch takes
-    noise or harmonics with it); AES17's THD+N, residual over total, differs by less than 0.001 dB above 37 dB.
-    ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the fundamental), ``noise`` all
-    that is neither fundamental nor harmonic, hum and spurious lines included. ``largest_spur`` is the largest line that
-    is no harmonic (a spurious component in the sense of IEEE 1057). ``enob`` is (SINAD - 1.76 dB) / 6.02 dB with SINAD
-    referred to full scale (IEEE 1057). ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
+    fundamental, not as noise. ``sinad`` and ``thd_n`` are the fundamental over everything else in the band (a
+    filter-free residual: no notch takes noise or harmonics with it); AES17's THD+N, residual over total, differs by
+    less than 0.001 dB above 37 dB. ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the
+    fundamental), ``noise`` all that is neither fundamental nor harmonic, hum and spurious lines included.
+    ``largest_spur`` is the largest line that is no harmonic (a spurious component in the sense of IEEE 1057). ``enob``
+    is (SINAD - 1.76 dB) / 6.02 dB with SINAD referred to full scale (IEEE 1057). ``clock_error`` is the tone's
+    frequency over the nominal one, by the capture's clock: of a unit that runs by a clock of its own its error; of one
+    that is slaved to its input it says nothing of the unit, and is the clock of the source (the station's own output,
+    where that feeds it) against the capture's. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
     """
 
     name: ClassVar[str] = "tone"
@@ -193,7 +215,8 @@ class ToneKind(SineKind):
             DifferenceSpec(said_by=("clock_error",)), NO_NEGATIVE,
         ),
         MetricSpec(
-            "clock_error", "ppm", "unit's clock against the capture's clock", "nominal",
+            "clock_error", "ppm",
+            "unit's clock against the capture's; of a unit slaved to its input, the source's clock", "nominal",
             DifferenceSpec(
                 accuracy=0.1, more="clock {size} faster, {value} off", less="clock {size} slower, {value} off",
             ),

@@ -29,14 +29,15 @@ def check_command(files: tuple[str, ...], strict: bool) -> ExitStatus:
     Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A warning is such a
     line with "warning:" before the key: a mask with the wrong sign, beyond what any unit can reach, that nothing passes
     or nothing fails, that never decides because another one does, or that a comparison with a baseline leaves out. A
-    file that others build on is checked through those.
+    note names what took a superseded metric's place; the old name reads what it read, and is no mistake. A file that
+    others build on is checked through those.
 
     Exit status: 0 all files are right, 2 a file has a fault or, with --strict, a warning.
     """
     wrong = False
     for file in files:
         try:
-            limits, warnings = load_with_doubts(file)
+            limits, warnings, superseded = load_with_doubts(file)
         except FileError as error:
             wrong = True
             click.echo(visible(str(error)), err=True)
@@ -45,6 +46,8 @@ def check_command(files: tuple[str, ...], strict: bool) -> ExitStatus:
         click.echo(_summary(limits, len(warnings)))
         for warning in warnings:
             click.echo(visible(str(replace(warning, key=f"warning: {warning.key}"))), err=True)
+        for note in superseded:
+            click.echo(visible(str(replace(note, key=f"note: {note.key}"))), err=True)
     return ExitStatus.WRONG_INPUT if wrong else ExitStatus.PASS
 
 

@@ -19,6 +19,7 @@ from typing import Final
 
 import numpy as np
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.results.wording import number, subject
@@ -67,13 +68,15 @@ class Drift:
     def text(self) -> str:
         """What a person reads."""
         name = subject(self.check, self.metric, self.channel)
-        gone = number(self.since_first, self.unit, 3)
+        gone = number(self.since_first, difference_unit(self.unit), 3)
         sign = "+" if self.since_first > 0.0 else ""
         text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
-        text += f" ({sign}{gone}; {number(self.margin, self.unit, 3)} is allowed at once)"
+        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed at once)"
         if self.a_run is not None:
             up = "+" if self.a_run > 0.0 else ""
-            text += f", by {up}{number(self.a_run, self.unit, 2)} a run over {self.runs} runs"
+            text += (
+                f", by {up}{number(self.a_run, difference_unit(self.unit), 2)} a run over {self.runs} runs"
+            )
         return text
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.accept import combined_unit
@@ -289,15 +290,16 @@ def _text(
     margin: float,
     uncertainty: float | None,
 ) -> str:
-    (now, old), allowed = texts, number(margin, unit, 3)
+    apart = difference_unit(unit)
+    (now, old), allowed = texts, number(margin, apart, 3)
     if what == "moved":
-        moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, unit, 3)}"
+        moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, apart, 3)}"
         return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
         return f"{name} is {now}, in its history {old}"
     return (
         f"{name} is {now}, in its history {old}: whether it has moved by more than {allowed} cannot be told "
-        f"(standard uncertainty {number(uncertainty, unit, 2)})"
+        f"(standard uncertainty {number(uncertainty, apart, 2)})"
     )
 
 

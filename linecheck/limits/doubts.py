@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from linecheck.checks.base import CurveSpec, Implied, MetricSpec, Range
+from linecheck.checks.parts.superseded import implied_of_former, of_former
 from linecheck.limits.model import Bounds, Check, Limit, Mask
 
 __all__ = ["Doubt", "decided_before", "doubts", "masked_specs", "out_of_reach", "possible_range"]
@@ -40,7 +41,8 @@ def masked_specs(check: Check) -> Iterator[tuple[MetricSpec | CurveSpec, Mask]]:
 
 def possible_range(check: Check, spec: MetricSpec | CurveSpec) -> Range:
     """Return which values a unit can have: what the metric is, and what this check's stimulus allows."""
-    low, high = check.kind.possible(check.stimulus, check.analysis).get(spec.name, spec.possible)
+    possible = of_former(check.kind, check.kind.possible(check.stimulus, check.analysis))
+    low, high = possible.get(spec.name, spec.possible)
     return max(low, spec.possible[0]), min(high, spec.possible[1])
 
 
@@ -131,14 +133,15 @@ def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None
     That is where whatever passes the other mask passes this one, and whatever does not fail the other does not fail
     this one. Of two masks that say the same the later one, in the kind's order, decides nothing.
     """
-    relations = {(one.metric, one.by): one for one in check.kind.implied(check.stimulus, check.analysis)}
-    order = [one.name for one, _ in masked_specs(check)]
-    for (metric, by), implied in relations.items():
-        if metric != spec.name or by not in check.masks or not _covers(check, implied):
+    implied = implied_of_former(check.kind, check.kind.implied(check.stimulus, check.analysis))
+    relations = {(one.metric, one.by): one for one in implied}
+    order = [each.name for each, _ in masked_specs(check)]
+    for (metric, by), one in relations.items():
+        if metric != spec.name or by not in check.masks or not _covers(check, one):
             continue
         back = relations.get((by, metric))
         if back is None or not _covers(check, back) or order.index(by) < order.index(metric):
-            return implied
+            return one
     return None
 
 

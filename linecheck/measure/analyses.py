@@ -159,7 +159,8 @@ class Analyses:
         if name is None:
             return None
         if name in self.outcomes:
-            return reference_from(name, self.outcomes[name].judged, self._limits.channels)
+            (stimulus,) = (check.stimulus for check in self._limits.checks if check.name == name)
+            return reference_from(name, self.outcomes[name].judged, self._limits.channels, stimulus)
         unknown = (None,) * len(self._limits.channels)
         return Reference(name, unknown, unknown)
 

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from linecheck.checks.base import Reading
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.history.comparison.alike import accuracy
-from linecheck.history.comparison.findings import spec_of
+from linecheck.history.comparison.findings import spec_of, without_superseded
 from linecheck.history.comparison.model import (
     Compared,
     ComparedCurve,
@@ -26,18 +27,18 @@ from linecheck.report.figures.words import (
     plain_name,
     plain_number,
     signed_texts,
-    unit_of_difference,
     value_text,
 )
 from linecheck.report.parts import COVERAGE, Part, about, anchors, figure_part, free_name, hash_text
 from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
+from linecheck.results.wording import response_at
 
-__all__ = ["compared_rows", "comparison_page_of", "is_droop"]
+__all__ = ["compared_rows", "comparison_page_of", "is_response_at"]
 
 _NOTHING = "–"
 _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.
-_ALWAYS_DRAWN = ("response", "impulse", "thd_n_wide")
+_ALWAYS_DRAWN = ("response", "impulse", "thd_n_wideband", "thd_n_wide")
 
 #: A metric of all sides: its check, its name in limit files, for which channels, a value for each side, and for each
 #: but the first its difference, and whether that is real.
@@ -46,6 +47,11 @@ Row = tuple[str, str, str, tuple[str, ...], tuple[tuple[str, str], ...]]
 
 def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ()) -> Part:
     """Return the page of a comparison, with its sign-offs where a log has told them."""
+    comparison = replace(
+        comparison,
+        values=tuple(without_superseded(comparison.values)),
+        curves=tuple(without_superseded(comparison.curves)),
+    )
     sides = comparison.sides
     serials = ", ".join(dict.fromkeys(side.serial for side in sides))
     others = " and ".join(side.label for side in sides[1:])
@@ -65,7 +71,7 @@ def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ())
         "labels": [side.label for side in sides],
         "findings": [(entry.side, entry.text, _direction(entry.worse)) for entry in comparison.findings],
         "sides": [_side_part(side) for side in sides],
-        "droops": list(_droops(comparison, names)),
+        "responses": list(_responses(comparison, names)),
         "checks": list(_checks(comparison, names)),
         "notes": comparison.notes,
         "signoffs": [_sign_part(signoff) for signoff in signoffs],
@@ -128,10 +134,12 @@ def _side_part(side: Side) -> Part:
     }
 
 
-def _droops(comparison: Comparison, names: Iterable[str]) -> Iterable[tuple[str, tuple[Row, ...]]]:
-    """Yield how the sides' responses fall, check by check: a row for each frequency and channel."""
+def _responses(comparison: Comparison, names: Iterable[str]) -> Iterable[tuple[str, tuple[Row, ...]]]:
+    """Yield the sides' responses at named frequencies, check by check: a row for each frequency and channel."""
     for name in names:
-        rows = compared_rows(value for value in comparison.values if value.check == name and is_droop(value))
+        rows = compared_rows(
+            value for value in comparison.values if value.check == name and is_response_at(value)
+        )
         if rows:
             yield name, rows
 
@@ -152,22 +160,24 @@ def _checks(comparison: Comparison, names: Sequence[str]) -> Iterable[Part]:
             "kind": plain_name(items[0].kind),
             "about": about(items[0].kind),
             "note": _note(items),
-            "rows": compared_rows(item for item in items if _differs(item) and not is_droop(item)),
+            "rows": compared_rows(item for item in items if _differs(item) and not is_response_at(item)),
             "figures": [part for is_shown, part in drawn if is_shown],
-            "same_rows": compared_rows(item for item in items if not _differs(item) and not is_droop(item)),
+            "same_rows": compared_rows(
+                item for item in items if not _differs(item) and not is_response_at(item)
+            ),
             "same_figures": [part for is_shown, part in drawn if not is_shown],
         }
 
 
 def _note(items: Sequence[Compared]) -> str:
     differs = any(map(_differs, items))
-    told = "Its droop stands above." if any(map(is_droop, items)) else ""
+    told = "Its response stands above." if any(map(is_response_at, items)) else ""
     return told if differs else f"No real difference. {told}".rstrip()
 
 
-def is_droop(item: Compared) -> bool:
-    """Return whether a metric says how far the response has fallen at a frequency."""
-    return item.metric.startswith("droop_")
+def is_response_at(item: Compared) -> bool:
+    """Return whether a metric is the response at a frequency that its name says."""
+    return bool(response_at(item.metric))
 
 
 def _differs(item: Compared) -> bool:
@@ -231,7 +241,7 @@ def _difference(item: Difference | CurveDifference, unit: str, least: float) -> 
     spread = None if item.uncertainty is None else COVERAGE * item.uncertainty
     text, told = signed_texts(item.difference, spread and max(spread, least), unit)
     if spread and spread < least:
-        told = f"± below {plain_number(least)} {unit_of_difference(unit)}".rstrip()
+        told = f"± below {plain_number(least)} {difference_unit(unit)}".rstrip()
     if not item.significant:
         return f"{text} {told}".rstrip(), item.why or "not significant"
     worse = None if item.worse_by is None or item.worse_by == 0.0 else item.worse_by > 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -73,6 +74,7 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
     reference : Run, optional
         Another run, whose curves and values stand beside these.
     """
+    view = replace(view, checks=tuple(map(_without_superseded, view.checks)))
     others = None if population is None else population.readings
     names = [check.check for check in view.checks]
     ids = anchors(names, "check")
@@ -105,6 +107,22 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         "settings": setting_table(view),
         "groups": closing_groups(view),
     }
+
+
+def _without_superseded(check: CheckOutcome) -> CheckOutcome:
+    """Return a check without superseded metrics and curves that no mask judges and whose successors are there."""
+    kind, judged = kinds().get(check.kind), check.judged
+    there = {(item.measured.metric, item.measured.channel) for item in judged.items}
+    former = {
+        spec.name: spec.superseded_by.name for spec in (kind.specs if kind else ()) if spec.superseded_by
+    }
+
+    def stands(item: JudgedReading | JudgedCurve) -> bool:
+        successor = former.get(item.measured.metric), item.measured.channel
+        return item.verdict is not None or successor not in there
+
+    readings, curves = filter(stands, judged.readings), filter(stands, judged.curves)
+    return replace(check, judged=replace(judged, readings=tuple(readings), curves=tuple(curves)))
 
 
 def _summary(view: Run) -> str:

@@ -6,21 +6,25 @@
 :func:`findings`      everything of a run that is not a pass, worst first, a sentence each
 :func:`troubles`      the problems and notes among them, as they were recorded
 :func:`number`        a number with its unit, as a person reads it
+:func:`response_at`   the frequency in the name of a metric that is the response there
 ====================  =====================================================================
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from linecheck.checks.base import Problem
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome
 from linecheck.run.settle import NOT_RUN, listed_problems, reasons
 
-__all__ = ["findings", "judgement", "number", "subject", "troubles"]
+__all__ = ["findings", "judgement", "number", "response_at", "subject", "troubles"]
 
+_RESPONSE_AT = re.compile(r"(?:response|droop)_([0-9]+)k")
 _SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
 
 
@@ -30,6 +34,12 @@ def number(value: float | None, unit: str, digits: int = 6) -> str:
         return "–"
     text = f"{value:.{digits}g}"
     return f"{text} {unit}" if unit else text
+
+
+def response_at(metric: str) -> str:
+    """Return the frequency, as ``20 kHz``, at which a metric is the response, by its name; nothing for any other."""
+    found = _RESPONSE_AT.fullmatch(metric)
+    return f"{found[1]} kHz" if found else ""
 
 
 def subject(check: str, metric: str, channel: str | None) -> str:
@@ -171,7 +181,7 @@ def _limits(item: JudgedReading | JudgedCurve, unit: str) -> str:
         return ", outside its limits" if item.verdict is Verdict.FAIL else ", within its limits"
     beyond, allowed = _SIDES[item.side]
     limit = number(item.limit, unit)
-    margin = f"margin {number(item.margin, unit, 3)}"
+    margin = f"margin {number(item.margin, difference_unit(unit), 3)}"
     if item.verdict is Verdict.PASS:
         return f", {allowed} {limit} passes ({margin})"
     text = f", {beyond} the pass limit of {limit} ({margin}"

@@ -46,8 +46,16 @@ _OF_THE_RUN = (
     *("run", "serial", "model", "attempt", "purpose", "run_verdict"),
     *("finished", "station", "nest", "lot", "firmware"),
 )
-#: Metrics that kinds have had since: more may be said.
-_ADDED = frozenset(("peak_outside",))
+#: Metrics and curves that kinds have had since: more may be said.
+_ADDED = frozenset(
+    (
+        *("peak_outside", "noise_ccir_rms", "flatness", "passband_ripple"),
+        *("dynamic_range_unweighted", "dynamic_range_a_weighted", "dynamic_range_ccir_rms"),
+        *("separation", "separation_over_frequency"),
+        *(f"response_{khz}k" for khz in (10, 15, 17, 18, 19, 20)),
+        *("worst_wideband", "worst_wideband_at", "thd_n_wideband"),
+    )
+)
 #: A curve is known by a digest of all its points, and where the machine is another by so many of them.
 _SAMPLED = 9
 
@@ -96,7 +104,8 @@ def judged(name):
         )
     document = json.loads(result.read_text(encoding="utf-8"))
     document["readings"] = without_added(document["readings"])
-    document["curves"] = exported(log)["curves"]
+    document["curves"] = without_added(exported(log)["curves"])
+    document["problems"] = list(explaining(document["problems"]))
     return {"status": answer.status, "result": as_tables(without(document, _ANEW | _WORDS))}
 
 
@@ -121,14 +130,23 @@ def compared():
 
 
 def without_added(rows):
-    """Leave out the readings of metrics that a kind did not have then."""
+    """Leave out the readings and curves that a kind did not have then."""
     return [row for row in rows if row["metric"] not in _ADDED]
+
+
+def explaining(problems):
+    """Yield problems as they name what a kind had then; those that explain nothing else are left out."""
+    for problem in problems:
+        kept = [metric for metric in problem["metrics"] if metric not in _ADDED]
+        if kept or not problem["metrics"]:
+            yield problem | {"metrics": kept}
 
 
 def comparison(path):
     """Return what a comparison holds but for its words."""
     document = json.loads(Path(path).read_text(encoding="utf-8"))
     document["values"] = without_added(document["values"])
+    document["curves"] = without_added(document["curves"])
     return without(document, _ANEW | _WORDS | {"digest"})
 
 

@@ -158,13 +158,13 @@ checks:
     masks: {paired_jitter: {pass: {max: 8}}}
 """
     path.write_text(text)
-    _, (doubt,) = load_with_doubts(path)
+    (doubt,) = load_with_doubts(path).doubts
     assert str(doubt).startswith(
         f"{path}:10:28: checks.jitter.masks.paired_jitter: is left out of every comparison"
     )
     assert "no margin for paired_jitter or for ps" in doubt.message
     path.write_text(text + "    regression: {paired_jitter: false}\n")
-    limits, found = load_with_doubts(path)
+    limits, found, _ = load_with_doubts(path)
     assert found == ()
     assert limits.checks[0].uncompared == {"paired_jitter": "the limit file says false"}
     path.write_text(text.replace("regression: {dB: 0.5}\n", ""))
@@ -186,7 +186,7 @@ checks:
       - {filter: slow, masks: {sinad: {pass: {min: -100}}}}
     masks: {sinad: {pass: {min: 100}}, noise: {pass: {max: 3}}}
 """)
-    _, found = load_with_doubts(path)
+    found = load_with_doubts(path).doubts
     assert [(fault.line, fault.key) for fault in found] == [
         (11, "checks.tone.setups[2].masks.sinad.pass"),
         (12, "checks.tone.masks.noise.pass"),

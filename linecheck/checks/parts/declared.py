@@ -1,20 +1,23 @@
 """What a kind declares of its metrics and curves.
 
-====================  ==========================================================================
-:class:`MetricSpec`   a metric: name, unit, which way is better, which values a unit can have
-:class:`CurveSpec`    the same of a curve
-:class:`DifferenceSpec` how a difference of it is reported
-:data:`Range`         from the lowest to the highest value that is possible
-:class:`Implied`      a metric that another one keeps within bounds
-====================  ==========================================================================
+========================  ======================================================================
+:class:`MetricSpec`       a metric: name, unit, which way is better, which values a unit can have
+:class:`CurveSpec`        the same of a curve
+:class:`Successor`        the metric that a superseded one gave way to, and what differs
+:func:`former`            the declaration of a metric under the name that it had
+:class:`DifferenceSpec`   how a difference of it is reported
+:func:`difference_unit`   the unit of a difference, a margin or a distance
+:data:`Range`             from the lowest to the highest value that is possible
+:class:`Implied`          a metric that another one keeps within bounds
+========================  ======================================================================
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final, Literal
+from dataclasses import dataclass, replace
+from typing import Final, Literal, TypeVar
 
 __all__ = [
     "ANYTHING",
@@ -26,6 +29,9 @@ __all__ = [
     "Implied",
     "MetricSpec",
     "Range",
+    "Successor",
+    "difference_unit",
+    "former",
     "opposite",
     "the_same",
 ]
@@ -60,8 +66,8 @@ class DifferenceSpec:
         Which way is worse to a listener although no way is to a mask (a response that falls); None for what
         ``better`` says.
     said_by : tuple of str
-        Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, this
-        one is not reported as well.
+        Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, or what
+        it superseded, this one is not reported as well.
     is_place : bool
         Whether it says where an extreme lies. Even noise has one anywhere, so a difference means nothing.
     to_edge : bool
@@ -83,13 +89,39 @@ _PLAIN = DifferenceSpec()
 
 
 @dataclass(frozen=True)
+class Successor:
+    """What a superseded metric gave way to.
+
+    A superseded metric keeps its name, sign, definition and defaults for good: whatever names it reads as it did.
+
+    Attributes
+    ----------
+    name : str
+        The metric, or curve, of the same kind that is to be named instead.
+    differs : str
+        What differs, in a few words.
+    same : bool
+        Whether the successor reads the same to the last bit: then the kind takes that alone, and its reading stands
+        under both names.
+    """
+
+    name: str
+    differs: str
+    same: bool = False
+
+    def __str__(self) -> str:
+        """Return what is told of a name that has a successor."""
+        return f"superseded by {self.name}: {self.differs}"
+
+
+@dataclass(frozen=True)
 class MetricSpec:
     """A metric that a kind measures.
 
     ``better`` says which way is better (``more``, ``less`` or ``nominal``), ``difference`` how one is reported,
     ``possible`` which values a unit can have at all, ``per_channel`` whether it is read in each channel or once for
     the pair, ``of_path`` whether a change in the station's path alone moves it: a gain, which channel comes
-    back where, an edge of the response.
+    back where, an edge of the response. ``superseded_by`` is what took its place; None where it stands for itself.
     """
 
     name: str
@@ -100,6 +132,7 @@ class MetricSpec:
     possible: Range = ANYTHING
     per_channel: bool = True
     of_path: bool = False
+    superseded_by: Successor | None = None
 
 
 @dataclass(frozen=True)
@@ -116,6 +149,20 @@ class CurveSpec:
     difference: DifferenceSpec = _PLAIN
     possible: Range = ANYTHING
     of_path: bool = False
+    superseded_by: Successor | None = None
+
+
+_Spec = TypeVar("_Spec", MetricSpec, CurveSpec)
+
+
+def former(name: str, spec: _Spec, differs: str) -> _Spec:
+    """Return the declaration of the name under which the same reading was known before."""
+    return replace(spec, name=name, superseded_by=Successor(spec.name, differs, same=True))
+
+
+def difference_unit(unit: str) -> str:
+    """Return the unit of the difference of two values, of a margin or a distance: levels re full scale are dB apart."""
+    return "dB" if unit == "dBFS" else unit
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ __all__ = [
     "DB_PER_NEPER",
     "WEIGHTINGS",
     "ReadingList",
+    "Weighting",
     "band_not_reached",
     "decibels",
     "not_captured",
@@ -42,7 +43,8 @@ DB_PER_NEPER = 20.0 / np.log(10.0)
 ARITHMETIC = 1e-19
 
 #: Suffixes of the metrics that are weighted.
-WEIGHTINGS: tuple[Literal["", "_a", "_468"], ...] = ("", "_a", "_468")
+Weighting = Literal["", "_a", "_ccir_rms"]
+WEIGHTINGS: tuple[Weighting, ...] = ("", "_a", "_ccir_rms")
 
 #: A line is resolved where its power is above its own uncertainty; below it the reading is that uncertainty.
 _FLOOR = 1e-300
@@ -233,10 +235,11 @@ def resolution_not_reached(
     return Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
 
 
-def power_weights(suffix: Literal["", "_a", "_468"], frequencies_hz: FloatArray) -> FloatArray | None:
+def power_weights(suffix: Weighting, frequencies_hz: FloatArray) -> FloatArray | None:
     """Return the power gain that a metric's suffix names; None where it names no weighting.
 
-    ``_a`` is IEC 61672-1's A curve, ``_468`` that of ITU-R BS.468-4 with unity at 2 kHz, as AES17 uses it.
+    ``_a`` is IEC 61672-1's A curve, ``_ccir_rms`` that of ITU-R BS.468-4 with unity at 2 kHz, as AES17 uses it. What is
+    weighted so is read as rms, and not by the quasi-peak meter that BS.468-4 asks for.
     """
     from linecheck.dsp.spectra.weighting import a_weighting_db, weighting_468_db
 

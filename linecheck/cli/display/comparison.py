@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import click
 
 from linecheck.cli.display.messages import counted
 from linecheck.cli.display.tables import print_table
 from linecheck.files.text import visible
+from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import ComparedValue, Comparison
-from linecheck.report.comparison_page import compared_rows, is_droop
+from linecheck.report.comparison_page import compared_rows, is_response_at
 
 __all__ = ["show_comparison"]
 
@@ -19,6 +21,7 @@ _WAYS = {True: "worse", False: "better", None: "other"}
 
 def show_comparison(compared: Comparison, *, everything: bool) -> None:
     """Print a comparison; of its values those that truly differ, or all of them."""
+    compared = replace(compared, values=tuple(without_superseded(compared.values)))
     for side in compared.sides:
         firmware = f", firmware {side.firmware}" if side.firmware else ""
         verdict = side.state.upper()
@@ -27,7 +30,7 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
         click.echo(visible(f"   note: {note}"))
     click.echo()
     _show_findings(compared)
-    _show_table("response re 1 kHz", compared, filter(is_droop, compared.values))
+    _show_table("response re 1 kHz", compared, filter(is_response_at, compared.values))
     _show_values(compared, everything)
 
 
@@ -43,7 +46,7 @@ def _show_findings(compared: Comparison) -> None:
 
 
 def _show_values(compared: Comparison, everything: bool) -> None:
-    listed = [value for value in compared.values if not is_droop(value)]
+    listed = [value for value in compared.values if not is_response_at(value)]
     real = [value for value in listed if any(entry.significant for entry in value.differences)]
     order = {(finding.check, finding.metric): rank for rank, finding in enumerate(compared.findings)}
     real.sort(key=lambda value: order.get((value.check, value.metric), len(order)))

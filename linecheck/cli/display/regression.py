@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.cli.display.banner import mark
 from linecheck.cli.display.result import Screen, aligned, plain, result_text, show
 from linecheck.history.baseline.regressed import Regressed, answer_counts, regression_findings
@@ -94,7 +95,7 @@ def _cells(
         worst.check,
         worst.metric,
         *values,
-        number(worst.margin, worst.unit),
+        number(worst.margin, difference_unit(worst.unit)),
         _answer(worst),
     ]
 

@@ -12,6 +12,7 @@ from typing import Final
 
 import click
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.cli.display.banner import banner, colour, mark
 from linecheck.files.text import visible
@@ -293,7 +294,7 @@ def _unit(row: _Row) -> str:
 
 def _margin(row: _Row) -> str:
     margins = [item.margin for item in row.items.values() if item.margin is not None]
-    return _short(min(margins), _unit(row)) if margins else number(None, "")
+    return _short(min(margins), difference_unit(_unit(row))) if margins else number(None, "")
 
 
 def _passes(mask: Mask | None, unit: str, screen: Screen) -> str:

@@ -7,6 +7,7 @@ from itertools import groupby
 
 import click
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.cli.display.messages import one_line
 from linecheck.cli.display.tables import print_table
 from linecheck.files.text import visible
@@ -126,7 +127,7 @@ def _held_row(mask: MaskBudget) -> tuple[str, ...]:
         mask.name + " (uncalibrated)" * mask.is_uncalibrated,
         f"{edge} {mask.limit:.6g} {mask.unit}",
         "–" if own is None else f"{own:.4g} {mask.unit}",
-        f"± {mask.expanded:.2g} {mask.unit}",
+        f"± {mask.expanded:.2g} {difference_unit(mask.unit)}",
     )
 
 
@@ -146,10 +147,10 @@ def _budget_rows(mask: MaskBudget) -> Iterator[tuple[str, ...]]:
             f"{part.bound:.3g} {mask.unit}",
             part.distribution,
             f"{part.divisor:.3g}",
-            f"{part.uncertainty:.3g} {mask.unit}",
+            f"{part.uncertainty:.3g} {difference_unit(mask.unit)}",
             part.clause,
         )
     if mask.is_uncalibrated:
         yield ("calibration of full_scale_volts", "not stated", "–", "–", "–", "–")
-    yield ("combined", "–", "–", "–", f"{mask.uncertainty:.3g} {mask.unit}", "GUM 5.1.2")
-    yield ("expanded, k = 2", "–", "–", "–", f"{mask.expanded:.3g} {mask.unit}", "GUM 6.2")
+    yield ("combined", "–", "–", "–", f"{mask.uncertainty:.3g} {difference_unit(mask.unit)}", "GUM 5.1.2")
+    yield ("expanded, k = 2", "–", "–", "–", f"{mask.expanded:.3g} {difference_unit(mask.unit)}", "GUM 6.2")

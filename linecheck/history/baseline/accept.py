@@ -22,6 +22,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import BaselineError, FileError, UsageError, listed
 from linecheck.history.baseline.file import (
@@ -393,7 +394,7 @@ def _small_margins(acceptance: Acceptance) -> Iterator[str]:
             for item, needed in _needed(check, math.sqrt(1.0 + sets[unit.serial]), sigmas):
                 name, margin = f"{check.name} {item.metric}", margins[check.name][item.metric]
                 if needed > max(margin, found[name][1] if name in found else 0.0):
-                    found[name] = (margin, needed, item.unit)
+                    found[name] = (margin, needed, difference_unit(item.unit))
     for name, (margin, needed, unit_name) in sorted(found.items(), key=lambda item: -item[1][1] / item[1][0]):
         yield (
             f"{name}: twice its margin of {number(margin, unit_name)} may go unnoticed; it needs a margin of "

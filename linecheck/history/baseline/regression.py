@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from linecheck.checks.base import CurveSpec, MetricSpec, Parameters
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import BaselineError, FileError, listed
 from linecheck.history.baseline.file import Baseline, CheckEntry, CurveEntry, ReadingEntry, UnitEntry
@@ -74,7 +75,7 @@ def answer_text(
     bounds = old.is_bound or now.is_bound
     before = fixed(old.value, spec.unit if bounds else "", margin) + " or better" * old.is_bound
     after = fixed(now.value, spec.unit, margin) + " or better" * now.is_bound
-    values = f"({before} → {after}, margin {number(margin, spec.unit)})"
+    values = f"({before} → {after}, margin {number(margin, difference_unit(spec.unit))})"
     if change.answer is Answer.CANNOT_TELL:
         return f"{name}: {_why(change, now, old, spec.unit, margin)} {values}"
     if change.answer is Answer.UNCHANGED and moved:
@@ -97,7 +98,7 @@ def moved_by(change: Change, now: Measured, old: Measured, spec: MetricSpec, sig
         return ""
     decimals = decimals_for(least)
     spread = f"{2.0 * change.uncertainty:.{decimals}f}"
-    return f"{moved:+.{decimals}f} ± {spread} {spec.unit}".rstrip()
+    return f"{moved:+.{decimals}f} ± {spread} {difference_unit(spec.unit)}".rstrip()
 
 
 def curve_text(name: str, change: CurveChange, spec: CurveSpec, margin: float) -> str:
@@ -107,7 +108,7 @@ def curve_text(name: str, change: CurveChange, spec: CurveSpec, margin: float) -
         return f"{name} cannot be compared: it has no place in common with the baseline's"
     values = (
         f"({fixed(change.base_value, '', margin)} → {fixed(change.value, spec.unit, margin)} "
-        f"at {number(change.x, spec.x_unit, 5)}, margin {number(margin, spec.unit)}; {counted})"
+        f"at {number(change.x, spec.x_unit, 5)}, margin {number(margin, difference_unit(spec.unit))}; {counted})"
     )
     if change.absent:
         return (
@@ -126,14 +127,15 @@ def _said(
 ) -> str:
     if answer is Answer.UNCHANGED:
         return "is unchanged"
-    by = f"{fixed(abs(worse_by), spec.unit, margin)} ± {_short(2.0 * uncertainty)}"
+    by = f"{fixed(abs(worse_by), difference_unit(spec.unit), margin)} ± {_short(2.0 * uncertainty)}"
     if spec.better == "nominal":
         return f"is worse: it differs by {by} from the baseline"
     return f"is {answer.value} by {by} than in the baseline"
 
 
 def _why(change: Change, now: Measured, old: Measured, unit: str, margin: float) -> str:
-    spread = f"the change is {fixed(change.worse_by, unit, margin)} ± {_short(2.0 * change.uncertainty)} for the worse"
+    size, known = fixed(change.worse_by, difference_unit(unit), margin), _short(2.0 * change.uncertainty)
+    spread = f"the change is {size} ± {known} for the worse"
     if now.is_bound and old.is_bound:
         return "whether it has changed cannot be told: it is too small to be measured, as in the baseline"
     if now.is_bound and change.verdict is Verdict.PASS:

@@ -21,7 +21,7 @@ from linecheck.errors import RecordError, UsageError
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.history.comparison.alike import accuracy, known_alike, notes, refusal, same_volts
-from linecheck.history.comparison.findings import find
+from linecheck.history.comparison.findings import find, without_superseded
 from linecheck.history.comparison.model import (
     ComparedCurve,
     ComparedValue,
@@ -65,13 +65,21 @@ def _judged(
 
 
 def comparisons_in(sides: Sequence[Picked]) -> int:
-    """Return how many differences are looked at: none where a side has no value, or where it may not be compared."""
+    """Return how many differences are looked at: none where a side has no value, or where it may not be compared.
+
+    What stands under a superseded name as well is one difference, not two.
+    """
     count = sum(
         difference.difference is not None and difference.why in ("", _BOUND)
-        for entry in compared_values(sides, math.inf)
+        for entry in without_superseded(compared_values(sides, math.inf))
         for difference in entry.differences
     )
-    for check, spec, _, curves in _curves(sides):
+    every = list(_curves(sides))
+    there = {(check, spec.name, channel): _given(curves) for check, spec, channel, curves in every}
+    for check, spec, channel, curves in every:
+        successor = spec.superseded_by
+        if successor and _given(curves) == there.get((check, successor.name, channel)):
+            continue
         profile, *others = _profiles(curves, spec)
         if profile is not None:
             count += profile.comparisons * sum(
@@ -79,6 +87,10 @@ def comparisons_in(sides: Sequence[Picked]) -> int:
                 for other, side in zip(others, sides[1:], strict=True)
             )
     return count
+
+
+def _given(curves: Sequence[Curve | None]) -> list[bool]:
+    return [curve is not None for curve in curves]
 
 
 def compared_values(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedValue, ...]:

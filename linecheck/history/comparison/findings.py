@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, Final, TypeVar
 
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.history.comparison.alike import accuracy
 from linecheck.history.comparison.model import (
@@ -26,7 +27,9 @@ from linecheck.history.comparison.model import (
     Side,
 )
 
-__all__ = ["amount", "decimals_for", "difference_unit", "find", "spec_of"]
+__all__ = ["amount", "decimals_for", "find", "spec_of", "without_superseded"]
+
+_Item = TypeVar("_Item", bound=Compared)
 
 #: A number is told with so many significant digits at most, and so many decimals.
 _DIGITS, _DECIMALS = 3, 4
@@ -55,11 +58,6 @@ def amount(value: float, unit: str, decimals: int) -> str:
     text = text.rstrip("0").rstrip(".") if unit == "kHz" else text
     text = text.removeprefix("−") if not text.strip("−0.") else text
     return f"{text} {unit}".rstrip()
-
-
-def difference_unit(unit: str) -> str:
-    """Return the unit of a difference: two levels re one reference differ by decibels."""
-    return "dB" if unit == "dBFS" else unit
 
 
 #: Channels whose differences are alike to this part, or to their uncertainty, are reported as one.
@@ -115,7 +113,7 @@ def find(
                     channels=named,
                     difference=difference.difference,
                     uncertainty=difference.uncertainty,
-                    unit=item.unit,
+                    unit=difference_unit(item.unit),
                     worse=_is_worse(item, at),
                     severity=_severity(item, difference),
                     x=difference.x if isinstance(difference, CurveDifference) else None,
@@ -128,9 +126,9 @@ def find(
 def _groups(items: Sequence[Compared], at: int) -> Iterator[tuple[Sequence[Compared], int]]:
     """Yield what differs on a side: the channels of a metric that have changed alike, of how many it has."""
     channels = Counter((item.check, item.metric) for item in items)
-    real = [item for item in items if item.differences[at - 1].significant]
-    said = {(item.check, item.metric) for item in real}
-    said_of_kinds = {f"{item.kind}.{item.metric}" for item in real}
+    real = without_superseded([item for item in items if item.differences[at - 1].significant])
+    said = {(item.check, name) for item in real for name in _known_as(item)}
+    said_of_kinds = {f"{item.kind}.{name}" for item in real for name in _known_as(item)}
     groups: dict[tuple[str, str], list[Compared]] = {}
     for item in real:
         by = spec_of(item).difference.said_by
@@ -139,6 +137,36 @@ def _groups(items: Sequence[Compared], at: int) -> Iterator[tuple[Sequence[Compa
     for key, group in groups.items():
         for alike in _alike(group, at):
             yield alike, channels[key]
+
+
+def without_superseded(items: Iterable[_Item]) -> list[_Item]:
+    """Return all but what its successor says too, of each side: runs from before know the former name alone."""
+    every = list(items)
+    there = {(item.check, item.metric, item.channel): _sides_of(item) for item in every}
+    return [
+        item
+        for item in every
+        if not any(
+            _sides_of(item) <= there.get((item.check, name, item.channel), set())
+            for name in _known_as(item)[1:]
+        )
+    ]
+
+
+def _sides_of(item: Compared) -> set[int]:
+    """Return which sides have a value or a curve."""
+    taken = item.readings if isinstance(item, ComparedValue) else item.curves
+    return {side for side, each in enumerate(taken) if each is not None}
+
+
+def _known_as(item: Compared) -> tuple[str, ...]:
+    """Return a metric's or curve's name, and after it that of what superseded it, where the kind still has it."""
+    kind = kinds().get(item.kind)
+    specs = () if kind is None else kind.specs
+    successors = [
+        spec.superseded_by.name for spec in specs if spec.name == item.metric and spec.superseded_by
+    ]
+    return (item.metric, *successors)
 
 
 def _largest(group: Sequence[Compared], at: int) -> tuple[Compared, Difference | CurveDifference]:

@@ -2,17 +2,19 @@
 
 :func:`load_limits` reads a file and all that it builds on (:mod:`~linecheck.limits.loading.merge`), looks at its
 header (:mod:`~linecheck.limits.loading.header`) and its checks (:mod:`~linecheck.limits.loading.check_entries`), and
-either returns the whole or raises every fault at once. :func:`load_with_doubts` says besides what is hardly meant.
+either returns the whole or raises every fault at once. :func:`load_with_doubts` says besides what is hardly meant, and
+which names have been superseded.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind
+from linecheck.checks.parts.superseded import superseded
 from linecheck.errors import Fault
 from linecheck.files.faults import FaultList, checked_model
 from linecheck.files.yaml import KeyPath, Source, described
@@ -23,7 +25,15 @@ from linecheck.limits.loading.merge import NOT_TAKEN_OVER, combined_sha256, merg
 from linecheck.limits.loading.regression_entries import read_classes
 from linecheck.limits.model import LimitFile
 
-__all__ = ["load_limits", "load_with_doubts"]
+__all__ = ["Doubted", "load_limits", "load_with_doubts"]
+
+
+class Doubted(NamedTuple):
+    """A limit file, what in it is hardly meant, and the superseded names in it with what took their place."""
+
+    limits: LimitFile
+    doubts: tuple[Fault, ...]
+    superseded: tuple[Fault, ...]
 
 
 def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None) -> LimitFile:
@@ -47,8 +57,10 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
 
 def load_with_doubts(
     path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None
-) -> tuple[LimitFile, tuple[Fault, ...]]:
+) -> Doubted:
     """Read a limit file as :func:`load_limits` does; return what it says that is hardly meant too, each with its place.
+
+    A superseded name is no doubt: it means what it meant, for good.
 
     Raises
     ------
@@ -61,15 +73,30 @@ def load_with_doubts(
     has_margins = places.stands(("regression",)) or any(
         check.regression or check.declined for check in limits.checks
     )
+    former = FaultList(chain)
     seen: dict[str, int] = {}
     for check in limits.checks:
         index = seen.setdefault(check.entry, 0)
         seen[check.entry] += 1
+        above: KeyPath = ("checks", check.entry)
         for doubt in doubts(check, has_margins=has_margins):
-            own: KeyPath = ("checks", check.entry, "setups", index, "masks", *doubt.place)
-            shared: KeyPath = ("checks", check.entry, "masks", *doubt.place)
-            places.add(own if places.stands(own) else shared, doubt.text)
-    return limits, places.sorted
+            own: KeyPath = (*above, "setups", index, "masks", *doubt.place)
+            places.add(own if places.stands(own) else (*above, "masks", *doubt.place), doubt.text)
+        for name, text in superseded(check.kind):
+            for place in ((*above, "setups", index, "masks"), (*above, "masks"), (*above, "regression")):
+                if former.stands((*place, name)):
+                    former.add_key((*place, name), text)
+    for name, text in _superseded_everywhere({check.kind.name: check.kind for check in limits.checks}):
+        if former.stands(("regression", name)):
+            former.add_key(("regression", name), text)
+    return Doubted(limits, places.sorted, former.sorted)
+
+
+def _superseded_everywhere(kinds: Mapping[str, CheckKind]) -> Iterator[tuple[str, str]]:
+    """Yield the names, with what took their place, that no kind of a file has without a successor."""
+    standing = {spec.name for kind in kinds.values() for spec in kind.specs if spec.superseded_by is None}
+    for kind in kinds.values():
+        yield from ((name, text) for name, text in superseded(kind) if name not in standing)
 
 
 def _load(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from linecheck.checks.base import CurveSpec
+from linecheck.checks.parts.superseded import of_former
 from linecheck.files.faults import FaultList
 from linecheck.files.yaml import REFUSED, KeyPath
 from linecheck.limits.decision import END_TOLERANCE
@@ -31,14 +32,12 @@ def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int
     written = (
         {name for name, mask in data.items() if mask is not REFUSED} if isinstance(data, dict) else set()
     )
-    never = check.kind.never_measured(
-        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
-    )
+    never = _never_measured(check, channels)
     for name, reason in never.items():
         if name in written:
             message = f"can never be measured, so that no unit could pass: {reason}"
             faults.add_key((*path, name), f"{message}; change that, or leave the mask out")
-    spans = check.kind.curve_spans(check.stimulus, check.analysis)
+    spans = of_former(check.kind, check.kind.curve_spans(check.stimulus, check.analysis))
     for spec in check.kind.curves:
         if spec.name in check.masks and spec.name in spans and spec.name not in never:
             _refuse_too_wide(check.masks[spec.name], spec, spans[spec.name], (*path, spec.name), faults)
@@ -48,9 +47,7 @@ def refuse_incomparable(
     check: Check, margins: Mapping[str, float | None], path: KeyPath, channels: int, faults: FaultList
 ) -> None:
     """Add a fault for each margin that a check itself gives to what it never measures."""
-    never = check.kind.never_measured(
-        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
-    )
+    never = _never_measured(check, channels)
     for name, reason in never.items():
         if margins.get(name) is not None:
             message = f"can never be measured, so that nothing could be compared: {reason}"
@@ -62,11 +59,9 @@ def never_judged(check: Check, channels: int) -> list[str]:
 
     A limit file with such a mask is refused when it is loaded; this is for what changes afterwards.
     """
-    never = check.kind.never_measured(
-        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
-    )
+    never = _never_measured(check, channels)
     reasons = [f"{name} can never be measured: {never[name]}" for name in check.masks if name in never]
-    spans = check.kind.curve_spans(check.stimulus, check.analysis)
+    spans = of_former(check.kind, check.kind.curve_spans(check.stimulus, check.analysis))
     for spec in check.kind.curves:
         if spec.name in check.masks and spec.name in spans and spec.name not in never:
             first, last = spans[spec.name]
@@ -75,6 +70,14 @@ def never_judged(check: Check, channels: int) -> list[str]:
                     f"{spec.name} is measured from {first:.9g} to {last:.9g}, its mask goes further"
                 )
     return reasons
+
+
+def _never_measured(check: Check, channels: int) -> Mapping[str, str]:
+    """Return what a check never gives, each with why."""
+    never = check.kind.never_measured(
+        check.stimulus, check.analysis, channels, has_reference=check.reference is not None
+    )
+    return of_former(check.kind, never)
 
 
 def _refuse_too_wide(

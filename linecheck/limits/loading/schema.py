@@ -214,9 +214,11 @@ def _mask_of(spec: MetricSpec | CurveSpec) -> Schema:
     form = "value"
     if isinstance(spec, CurveSpec):
         form = "log_curve" if spec.log_x else "curve"
+    told = "" if spec.superseded_by is None else f"; {spec.superseded_by}"
     return {
-        "description": f"{spec.text}{unit}{along}; {_WAYS[spec.better]}",
+        "description": f"{spec.text}{unit}{along}; {_WAYS[spec.better]}{told}",
         "anyOf": [{"$ref": f"#/$defs/{form}_mask"}, {"type": "null"}],
+        **({} if spec.superseded_by is None else {"deprecated": True}),
     }
 
 

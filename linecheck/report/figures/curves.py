@@ -43,7 +43,10 @@ PASS_BAND_HZ, PASS_BAND_DB = (20.0, 20000.0), 1.0
 #: An impulse response is looked at this far around its peak.
 IMPULSE_MS = 1.5
 _QUANTITIES = {"Hz": "frequency", "dBFS": "level", "ms": "time"}
-_TITLES = {"crosstalk_over_frequency": "how far a driven channel lies above what it leaves in the other"}
+_TITLES = dict.fromkeys(
+    ("separation_over_frequency", "crosstalk_over_frequency"),
+    "how far a driven channel lies above what it leaves in the other",
+)
 
 
 def parts_of(metric: str) -> tuple[Part, ...]:

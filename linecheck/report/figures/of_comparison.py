@@ -28,7 +28,16 @@ from linecheck.report.figures.words import curve_name, file_name, place_text, va
 __all__ = ["figures_of_comparison"]
 
 #: Curves that are smooth enough for their difference to say something at every place.
-_SMOOTH = ("response", "thd_n", "thd_n_wide", "imd_over_level", "gain_error", "crosstalk_over_frequency")
+_SMOOTH = (
+    "response",
+    "thd_n",
+    "thd_n_wideband",
+    "thd_n_wide",
+    "imd_over_level",
+    "gain_error",
+    "separation_over_frequency",
+    "crosstalk_over_frequency",
+)
 
 
 def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.limits.model import Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.curves import (
@@ -127,7 +128,7 @@ def _worst_mark(item: JudgedCurve) -> Mark | None:
 
 def _margin(margin: float, unit: str) -> str:
     side = "inside" if margin >= 0.0 else "outside"
-    return f"{value_text(abs(margin), unit)} {side}"
+    return f"{value_text(abs(margin), difference_unit(unit))} {side}"
 
 
 def _alt(title: str, items: Sequence[JudgedCurve], mask: Mask | None, others: Sequence[Series]) -> str:

@@ -16,6 +16,9 @@ import math
 import re
 from collections.abc import Iterable
 
+from linecheck.checks.parts.declared import difference_unit
+from linecheck.results.wording import response_at
+
 __all__ = [
     "amount_text",
     "axis_number",
@@ -30,7 +33,6 @@ __all__ = [
     "plain_number",
     "short_number",
     "signed_texts",
-    "unit_of_difference",
     "value_text",
 ]
 
@@ -43,10 +45,15 @@ _NAMES = {
     "corner_high": "upper corner",
     "corner_low": "lower corner",
     "crosstalk_over_frequency": "crosstalk over frequency",
+    "separation": "channel separation",
+    "separation_over_frequency": "channel separation over frequency",
     "dc_offset": "DC offset",
     "distortion_noise": "distortion and noise",
     "dynamic_range_468": "dynamic range (ITU-R 468)",
     "dynamic_range_a": "dynamic range (A)",
+    "dynamic_range_a_weighted": "dynamic range, A-weighted",
+    "dynamic_range_ccir_rms": "dynamic range, CCIR-RMS",
+    "dynamic_range_unweighted": "dynamic range, unweighted",
     "enob": "ENOB",
     "imd": "IMD",
     "imd_2": "IMD, second order",
@@ -57,6 +64,8 @@ _NAMES = {
     "noise_20k_100k": "noise, 20 kHz to 100 kHz",
     "noise_468": "noise (ITU-R 468)",
     "noise_a": "noise (A)",
+    "noise_ccir_rms": "noise, CCIR-RMS",
+    "passband_ripple": "pass band ripple",
     "pre_ringing": "pre-ringing",
     "sinad": "SINAD",
     "snr": "SNR",
@@ -66,19 +75,23 @@ _NAMES = {
     "thd": "THD",
     "thd_n": "THD+N",
     "thd_n_wide": "THD+N, wide band",
+    "thd_n_wideband": "THD+N, wideband",
     "worst": "worst THD+N",
     "worst_at": "worst THD+N at",
     "worst_wide": "worst THD+N, wide band",
     "worst_wide_at": "worst THD+N, wide band, at",
+    "worst_wideband": "worst THD+N, wideband",
+    "worst_wideband_at": "worst THD+N, wideband, at",
 }
 _CURVES = {
     "thd_n_wide": "THD+N in the wide band",
     "imd_over_level": "intermodulation",
-    "crosstalk_over_frequency": "crosstalk",
+    "thd_n_wideband": "THD+N in the wide band",
+    "crosstalk_over_frequency": "channel separation",
+    "separation_over_frequency": "channel separation",
     "impulse": "impulse response re its peak",
     "response": "response re 1 kHz",
 }
-_DROOP = re.compile(r"droop_([0-9]+)k")
 _NOT_PLAIN = re.compile(r"[^A-Za-z0-9_]+")
 
 #: A value has no more significant digits than this, and no more decimals; what is within its uncertainty of zero and
@@ -92,8 +105,8 @@ _PLAIN = 1e9
 
 def metric_name(metric: str) -> str:
     """Return a metric's or curve's name as the trade writes it: THD+N, SNR (A), DC offset; else as words."""
-    if found := _DROOP.fullmatch(metric):
-        return f"droop at {found[1]} kHz"
+    if place := response_at(metric):
+        return f"{metric.partition('_')[0]} at {place}"
     return _NAMES.get(metric, plain_name(metric))
 
 
@@ -184,13 +197,13 @@ def measured_texts(
 
 def signed_texts(value: float, expanded: float | None, unit: str) -> tuple[str, str]:
     """Return a difference with its sign, and its expanded uncertainty, as :func:`measured_texts`."""
-    text, spread = measured_texts(value, expanded, unit_of_difference(unit))
+    text, spread = measured_texts(value, expanded, difference_unit(unit))
     return ("+" if value > 0.0 and any(digit in "123456789" for digit in text) else "") + text, spread
 
 
 def amount_text(value: float, unit: str) -> str:
     """Return how much something is apart, with at most four digits; it is never written as nothing."""
-    apart = unit_of_difference(unit)
+    apart = difference_unit(unit)
     if not 0.0 < abs(value) < _PLAIN:
         return value_text(value, apart)
     decimals = 3 - math.floor(math.log10(abs(value)))
@@ -200,11 +213,6 @@ def amount_text(value: float, unit: str) -> str:
     if apart != "dB" and "." in number:
         number = number.rstrip("0").rstrip(".")
     return _with_unit(number, apart)
-
-
-def unit_of_difference(unit: str) -> str:
-    """Return the unit of the difference between two values of a unit: levels re full scale are dB apart."""
-    return "dB" if unit == "dBFS" else unit
 
 
 def fixed(value: float, decimals: int) -> str:

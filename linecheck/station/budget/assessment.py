@@ -19,7 +19,7 @@ from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile
 from linecheck.measure.path_part import DB_PER_BIT, PathPart, PathParts, Scale
 from linecheck.station.budget.budget import Answer, Component, MaskBudget
-from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution
+from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution, row_of
 from linecheck.station.budget.figures import Figure, Figures, reference_dbfs
 
 __all__ = ["Assessment", "StationPath", "assess", "path_parts"]
@@ -161,7 +161,7 @@ def _at(figures: Figures, name: str, index: int) -> Figure | None:
 def _held(
     check: Check, spec: _Spec, channels: tuple[str, ...], path: StationPath, drive: _Drive
 ) -> Iterator[MaskBudget]:
-    entries = CONTRIBUTIONS[check.kind.name, spec.name]
+    entries = CONTRIBUTIONS[row_of(check.kind, spec)]
     edge = _edge(spec, check.masks[spec.name].pass_)
     if edge is None:
         return
@@ -192,7 +192,7 @@ def _held(
 
 def _why_not(check: Check, spec: _Spec, path: StationPath) -> str | None:
     """Return why nothing of a self-check can be held against a metric; None where something can."""
-    key = check.kind.name, spec.name
+    key = row_of(check.kind, spec)
     if key not in CONTRIBUTIONS:
         return NOT_HELD.get(key, "the self-check plays nothing alike")
     band = getattr(check.analysis, "band_hz", None)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
 
+from linecheck.checks.parts.declared import difference_unit
 from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.measure.path_part import DB_PER_BIT, DIVISORS, PathPart
 
@@ -136,7 +137,7 @@ class MaskBudget:
         text = f"{self.name}, {edge} {self.limit:.6g} {self.unit}: "
         if self.path_level is not None:
             text += f"the path itself stands at {self.path_level:.4g} {self.unit}, and "
-        text += f"a reading at the limit is uncertain by ± {self.expanded:.2g} {self.unit} (k = 2)"
+        text += f"a reading at the limit is uncertain by ± {self.expanded:.2g} {difference_unit(self.unit)} (k = 2)"
         return text + ", its calibration not counted: that is not stated" * self.is_uncalibrated
 
     @property

@@ -1,7 +1,8 @@
 """How the path enters each metric: one row for each.
 
 Every metric of every kind has a row in one of two tables: what of the path enters it, or why nothing of a self-check
-can be held against it. A mask of the second sort is told as not held, with the reason.
+can be held against it. A mask of the second sort is told as not held, with the reason. The path enters a superseded
+metric as it does what took its place, whose row is meant.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
 from linecheck.dsp.fits.multitone import ALL_TONES_DB
 from linecheck.measure.path_part import Way
 
-__all__ = ["CONTRIBUTIONS", "NOT_HELD", "Contribution"]
+__all__ = ["CONTRIBUTIONS", "NOT_HELD", "Contribution", "row_of"]
 
 #: What a figure is re. ``own``: what the metric is re, whatever its level. ``loop_tone``: the loop's tone, but it stays
 #: where it is when the tone does not. ``capture``: full scale of the capture. ``rate``: the loop's jitter tone, and the
@@ -74,19 +76,25 @@ CONTRIBUTIONS: Final[Mapping[tuple[str, str], tuple[Contribution, ...]]] = {
     ("quiet", "snr_a"): (Contribution("noise_a", "power", "capture"),),
     ("quiet", "noise"): (Contribution("noise", "power", "capture", "volts"),),
     ("quiet", "noise_a"): (Contribution("noise_a", "power", "capture", "volts"),),
-    ("quiet", "noise_468"): (Contribution("noise_468", "power", "capture", "volts"),),
+    ("quiet", "noise_ccir_rms"): (Contribution("noise_468", "power", "capture", "volts"),),
     ("quiet", "hum"): (_HUM,),
     ("quiet", "spectrum"): (_LINE,),
     ("quiet", "peak_outside"): (_PEAK,),
-    ("low_level_tone", "dynamic_range"): (Contribution("noise", "power", "capture", "full_scale"),),
-    ("low_level_tone", "dynamic_range_a"): (Contribution("noise_a", "power", "capture", "full_scale"),),
-    ("low_level_tone", "dynamic_range_468"): (Contribution("noise_468", "power", "capture", "full_scale"),),
+    ("low_level_tone", "dynamic_range_unweighted"): (
+        Contribution("noise", "power", "capture", "full_scale"),
+    ),
+    ("low_level_tone", "dynamic_range_a_weighted"): (
+        Contribution("noise_a", "power", "capture", "full_scale"),
+    ),
+    ("low_level_tone", "dynamic_range_ccir_rms"): (
+        Contribution("noise_468", "power", "capture", "full_scale"),
+    ),
     ("low_level_tone", "spectrum"): (_LINE,),
     ("low_level_tone", "peak_outside"): (_PEAK,),
     ("distortion_sweep", "worst"): (_HARMONICS, _NOISE),
     ("distortion_sweep", "thd_n"): (_HARMONICS, _NOISE),
-    ("distortion_sweep", "worst_wide"): (_HARMONICS, _NOISE, _ULTRASONIC),
-    ("distortion_sweep", "thd_n_wide"): (_HARMONICS, _NOISE, _ULTRASONIC),
+    ("distortion_sweep", "worst_wideband"): (_HARMONICS, _NOISE, _ULTRASONIC),
+    ("distortion_sweep", "thd_n_wideband"): (_HARMONICS, _NOISE, _ULTRASONIC),
     # Of the pair that the check plays: see :func:`linecheck.station.budget.assessment.figure_name`.
     **{("intermodulation", name): (Contribution(name, "amplitude"),) for name in ("imd", "imd_2", "imd_3")},
     ("intermodulation", "best_imd"): (Contribution("best_imd", "amplitude"),),
@@ -106,14 +114,15 @@ CONTRIBUTIONS: Final[Mapping[tuple[str, str], tuple[Contribution, ...]]] = {
     ("jitter", "sidebands"): (Contribution("sideband", "amplitude", "rate"),),
     ("jitter", "skirt"): (Contribution("skirt", "power", "rate"),),
     ("jitter", "lone_spur"): (Contribution("lone_spur", "amplitude"),),
-    ("crosstalk", "crosstalk"): (Contribution("crosstalk", "amplitude"),),
-    ("crosstalk", "crosstalk_over_frequency"): (Contribution("crosstalk", "amplitude"),),
-    ("response", "ripple"): (_FLATNESS,),
+    ("crosstalk", "separation"): (Contribution("crosstalk", "amplitude"),),
+    ("crosstalk", "separation_over_frequency"): (Contribution("crosstalk", "amplitude"),),
+    ("response", "flatness"): (_FLATNESS,),
+    ("response", "passband_ripple"): (_FLATNESS,),
     ("response", "response"): (_FLATNESS,),
     ("response", "balance"): (_BALANCE,),
     ("wiring", "balance"): (_BALANCE,),
     ("wiring", "channel_delay"): (Contribution("delay", "additive"),),
-    **{("reconstruction", f"droop_{khz}k"): (_FLATNESS,) for khz in (10, 15, 17, 18, 19, 20)},
+    **{("reconstruction", f"response_{khz}k"): (_FLATNESS,) for khz in (10, 15, 17, 18, 19, 20)},
     ("reconstruction", "response"): (_FLATNESS,),
 }
 
@@ -126,7 +135,7 @@ _IMAGES = (
 #: Why nothing of a self-check can be held against these.
 NOT_HELD: Final[Mapping[tuple[str, str], str]] = {
     ("distortion_sweep", "worst_at"): _PLACE,
-    ("distortion_sweep", "worst_wide_at"): _PLACE,
+    ("distortion_sweep", "worst_wideband_at"): _PLACE,
     ("intermodulation", "best_imd_level"): _PLACE,
     ("intermodulation", "noise_limited_below"): _PLACE,
     ("jitter", "sideband_offset"): _PLACE,
@@ -145,3 +154,8 @@ NOT_HELD: Final[Mapping[tuple[str, str], str]] = {
     ("wiring", "order"): "the self-check has a step for it, which must be met",
     ("wiring", "polarity"): "the self-check has a step for it, which must be met",
 }
+
+
+def row_of(kind: CheckKind, spec: MetricSpec | CurveSpec) -> tuple[str, str]:
+    """Return the row of a metric or curve in either table."""
+    return kind.name, spec.name if spec.superseded_by is None else spec.superseded_by.name

@@ -234,7 +234,7 @@ def _gain(loop: _Loop, tone_dbfs: float) -> Step:
 
 def _crosstalk(loop: _Loop) -> Step:
     least = loop.path.loop.limits.crosstalk_db
-    measured = loop.each("attenuation of the others", "crosstalk", "crosstalk", low=least)
+    measured = loop.each("attenuation of the others", "crosstalk", "separation", low=least)
     lowest = min((entry.value for entry in measured if entry.value is not None), default=0.0)
     return loop.step(
         "crosstalk",
