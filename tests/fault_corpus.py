@@ -104,7 +104,8 @@ def clean(name: str, seed: int) -> Capture:
 @lru_cache(maxsize=64)
 def tone_level(seed: int) -> Reference | None:
     """Return the tone's level of a unit."""
-    return reference_from("tone", judged("tone", clean("tone", seed), None), limit_file().channels)
+    stimulus = check_named("tone").stimulus
+    return reference_from("tone", judged("tone", clean("tone", seed), None), limit_file().channels, stimulus)
 
 
 def reference(name: str, seed: int) -> Reference | None:

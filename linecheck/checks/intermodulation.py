@@ -117,9 +117,13 @@ class IntermodulationParameters(SteppedParameters):
     full scale, the pair of equal tones 0.5 and 0.5.
     """
 
-    pair: Annotated[Literal["60+7000", "41+7993", "18000+20000"], Field(description="The two tones, Hz")] = (
-        "60+7000"
-    )
+    pair: Annotated[
+        Literal["60+7000", "41+7993", "18000+20000"],
+        Field(
+            description="The two tones, Hz. Products are re the high tone of 60+7000 and 41+7993, which reads 12.04 dB "
+            "more than re the low one; re the sum of both of 18000+20000, which reads 6.02 dB less than re one of them"
+        ),
+    ] = "60+7000"
     level_dbfs: Annotated[
         float, Field(ge=-60.0, le=0.0, description="Highest level, peak of the sum re full scale, dB")
     ] = 0.0
@@ -188,8 +192,25 @@ class IntermodulationKind(SteppedKind):
 
     ``imd`` is the root of the sum of all products' squares over the high tone's amplitude U(f2) as captured, or for the
     difference pair over the sum of both tones' amplitudes U(f1) + U(f2). Squares, since each product's noise can be
-    taken off its square and the squares of different products add, whatever their phases. Re one tone of the
-    difference pair it would read 6.02 dB more, re the total rms 3.01 dB more.
+    taken off its square and the squares of different products add, whatever their phases.
+
+    Every figure of a pair has one denominator, and moves by so much where somebody else takes another:
+
+    =====================  ==========================  =======================================================
+    pair                   here re                     re something else it would read
+    =====================  ==========================  =======================================================
+    60+7000, 41+7993, 4:1  the high tone, U(f2)        re the low tone, U(f1): 12.04 dB less; re the sum of
+                                                       both: 13.98 dB less; re the total rms: 12.30 dB less
+    18000+20000, 1:1       the sum, U(f1) + U(f2)      re one tone: 6.02 dB more; re the total rms: 3.01 dB
+                                                       more
+    =====================  ==========================  =======================================================
+
+    SMPTE RP 120, DIN 45403 and IEC 60268-3 take the high tone; for the difference pair IEC 60268-3 takes the sum, CCIF
+    meters often one tone or the total rms (all from memory). Of the three figures, where one order alone is there:
+    ``imd_2`` is 3.01 dB above ``imd`` for a modulation pair and equal to it for the difference pair, ``imd_3`` 3.01 dB
+    above it for either, since two equal products add to twice one, and their squares to the root of two of it. A meter
+    that demodulates the high tone (SMPTE, from memory) reads the sidebands of an order as ``imd_2`` and ``imd_3`` do,
+    and the root of their squares where both are there.
 
     ``imd_2`` and ``imd_3`` are the figures of second and third order after IEC 60268-3 (14.12.7 and 14.12.8; formulas
     from memory), with arithmetic sums: [U(f2-f1) + U(f2+f1)]/U(f2) and [U(f2-2f1) + U(f2+2f1)]/U(f2), or for the
@@ -215,19 +236,23 @@ class IntermodulationKind(SteppedKind):
     analysis_parameters: ClassVar[type[Parameters]] = IntermodulationAnalysis
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
-            "imd", "dB", "all products at the highest level, root of squares, re the carrier", "less",
+            "imd", "dB", "all products at the highest level, root of squares, re U(f2) or both tones' sum",
+            "less",
             DifferenceSpec("intermodulation"), NO_POSITIVE,
         ),
         MetricSpec(
-            "imd_2", "dB", "second order at the highest level, arithmetic sum, re the carrier", "less",
+            "imd_2", "dB", "second order at the highest level, arithmetic sum, re U(f2) or both tones' sum",
+            "less",
             DifferenceSpec(said_by=("imd",)), NO_POSITIVE,
         ),
         MetricSpec(
-            "imd_3", "dB", "third order at the highest level, arithmetic sum, re the carrier", "less",
+            "imd_3", "dB", "third order at the highest level, arithmetic sum, re U(f2) or both tones' sum",
+            "less",
             DifferenceSpec(said_by=("imd",)), NO_POSITIVE,
         ),
         MetricSpec(
-            "best_imd", "dB", "all products at the level where they are least, re the carrier", "less",
+            "best_imd", "dB", "all products at the level where they are least, re U(f2) or both tones' sum",
+            "less",
             DifferenceSpec(said_by=("imd",)), NO_POSITIVE,
         ),
         MetricSpec(
@@ -241,7 +266,7 @@ class IntermodulationKind(SteppedKind):
     )  # fmt: skip
     curves: ClassVar[tuple[CurveSpec, ...]] = (
         CurveSpec(
-            "imd_over_level", "dBFS", "dB", "all products at each level, re the carrier",
+            "imd_over_level", "dBFS", "dB", "all products at each level, re U(f2) or both tones' sum",
             difference=DifferenceSpec("intermodulation", said_by=("imd", "best_imd")), possible=NO_POSITIVE,
             log_x=False,
         ),

@@ -185,13 +185,16 @@ class ToneKind(SineKind):
     Slow drift of the fundamental's level and phase over the record, within about two cycles over it, counts as the
     fundamental, not as noise. ``sinad`` and ``thd_n`` are the fundamental over everything else in the band (a
     filter-free residual: no notch takes noise or harmonics with it); AES17's THD+N, residual over total, differs by
-    less than 0.001 dB above 37 dB. ``thd`` is the harmonics in the band over the fundamental (IEC 60268-3's form re the
-    fundamental), ``noise`` all that is neither fundamental nor harmonic, hum and spurious lines included.
-    ``largest_spur`` is the largest line that is no harmonic (a spurious component in the sense of IEEE 1057). ``enob``
-    is (SINAD - 1.76 dB) / 6.02 dB with SINAD referred to full scale (IEEE 1057). ``clock_error`` is the tone's
-    frequency over the nominal one, by the capture's clock: of a unit that runs by a clock of its own its error; of one
-    that is slaved to its input it says nothing of the unit, and is the clock of the source (the station's own output,
-    where that feeds it) against the capture's. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
+    less than 0.001 dB above 37 dB. ``thd`` is the root of the sum of squares of the harmonics in the band, up to the
+    30th, over the fundamental. That is how the trade writes it; IEC 60268-3, 14.12.3, has a form re the total besides,
+    0.04 dB less at 10 % (clauses by public commentary). IEEE 1658 and IEEE 1241 count the 2nd to the 10th harmonic
+    unless another number is stated (from memory); further ones seldom matter. None of these texts was at hand.
+    ``noise`` is all that is neither fundamental nor harmonic, hum and spurious lines included. ``largest_spur`` is the
+    largest line that is no harmonic (a spurious component in the sense of IEEE 1057). ``enob`` is (SINAD - 1.76 dB) /
+    6.02 dB with SINAD referred to full scale (IEEE 1057). ``clock_error`` is the tone's frequency over the nominal one,
+    by the capture's clock: of a unit that runs by a clock of its own its error; of one that is slaved to its input it
+    says nothing of the unit, and is the clock of the source (the station's own output, where that feeds it) against the
+    capture's. ``hum`` sums the mains products M = 1 … 5 (AES17-2015, 6.5.1).
     """
 
     name: ClassVar[str] = "tone"

@@ -83,7 +83,7 @@ def test_dynamic_range(level, rate, ppm, delay, index):
     recording = record(scene, rate, seed=100 + index, clock_ppm=ppm, delay_seconds=delay)
     location, result = measured("low_level_tone", recording.capture)
     got = {metric: reading.value for metric, reading in readings(result).items()}
-    for suffix, weighting in (("", None), ("_a", "a"), ("_468", "468")):
+    for suffix, weighting in (("_unweighted", None), ("_a_weighted", "a"), ("_ccir_rms", "468")):
         truth = 60.0 - decibels(recording.came_out(location, weighting=weighting))
         assert got[f"dynamic_range{suffix}"] == pytest.approx(truth, abs=RATIO_DB)
 
@@ -186,8 +186,9 @@ def tone_truth(scene, clock_ppm):
 WEIGHTINGS = {
     "": np.ones_like,
     "_a": a_weighting_power,
-    "_468": lambda frequencies: weighting_468_power(frequencies, reference_hz=2000),
+    "_ccir_rms": lambda frequencies: weighting_468_power(frequencies, reference_hz=2000),
 }
+NAMES = {"": "_unweighted", "_a": "_a_weighted", "_ccir_rms": "_ccir_rms"}
 #: Of flat noise from 20 Hz to 20 kHz.
 FACTORS = {
     suffix: float(np.mean(weighting(np.linspace(20.0, 20_000.0, 100_001))))
@@ -211,7 +212,9 @@ def quiet_truth(scene):
 
 def low_level_truth(scene):
     noise = 10.0 ** (scene.noise_db / 10.0)
-    return {f"dynamic_range{suffix}": 60.0 - decibels(noise * factor) for suffix, factor in FACTORS.items()}
+    return {
+        f"dynamic_range{NAMES[suffix]}": 60.0 - decibels(noise * factor) for suffix, factor in FACTORS.items()
+    }
 
 
 def compare(errors, kind, result, channel, truth):
@@ -262,8 +265,8 @@ EVERYTHING = Scene(noise_db=0.0, harmonics_db={2: 0.0, 3: 0.0, 5: 0.0}, hum_db={
 READINGS = [
     *(f"tone.{metric}" for metric in tone_truth(EVERYTHING, 0.0)),
     "tone.balance",
-    *(f"quiet.{metric}" for metric in ("noise", "noise_a", "noise_468", "snr", "snr_a", "hum")),
-    *(f"low_level_tone.dynamic_range{suffix}" for suffix in FACTORS),
+    *(f"quiet.{metric}" for metric in ("noise", "noise_a", "noise_ccir_rms", "snr", "snr_a", "hum")),
+    *(f"low_level_tone.dynamic_range{suffix}" for suffix in NAMES.values()),
 ]
 
 
@@ -287,7 +290,7 @@ def test_the_tone_s_spread_is_near_the_cramer_rao_bound(errors, metric):
 
 
 def test_the_noise_s_spread_is_near_its_limit(errors):
-    error, _ = errors["low_level_tone.dynamic_range"]
+    error, _ = errors["low_level_tone.dynamic_range_unweighted"]
     limit = 10.0 / np.log(10.0) / np.sqrt((20_000.0 - 20.0) * SECONDS)
     assert_near(np.std(error) / limit, len(error))
 

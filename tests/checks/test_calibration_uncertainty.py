@@ -23,7 +23,7 @@ def readings(kind, samples, context, full_scale_volts=(8.0, 8.0)):
     ("kind", "in_volts"),
     [
         ("tone", {"level", "dc_offset", "peak_outside"}),
-        ("quiet", {"noise", "noise_a", "noise_468", "peak_outside"}),
+        ("quiet", {"noise", "noise_a", "noise_ccir_rms", "peak_outside"}),
     ],
 )
 def test_a_calibration_uncertainty_of_one_percent(kind, in_volts):

@@ -46,7 +46,7 @@ def test_of_a_sweep_the_audio_band_is_judged_all_the_same():
     found = judged("distortion_sweep", filtered(clean("distortion_sweep", 1), 60_000), None)
     assert not [problem for problem in found.problems if problem.blocks]
     verdicts = {item.reading.metric: item.verdict.value for item in found.readings if item.verdict}
-    assert (verdicts["worst"], verdicts["worst_wide"]) == ("pass", "invalid")
+    assert (verdicts["worst"], verdicts["worst_wideband"]) == ("pass", "invalid")
 
 
 @pytest.mark.parametrize("rate", [44_100, 192_000])

@@ -55,7 +55,7 @@ def test_crosstalk_over_frequency(method, rate, ppm, delay, level_db):
         got = curve(result, channel)
         assert got.x.tolist() == tones.tolist()
         assert np.all(np.abs(got.y - truth) < 0.02 + 4.0 * got.uncertainty)
-        reading = readings(result, channel)["crosstalk"]
+        reading = readings(result, channel)["separation"]
         assert reading.value == pytest.approx(np.min(truth), abs=0.02 + 4.0 * reading.uncertainty)
         assert level_db < -60.0 or reading.uncertainty < 0.02
 
@@ -95,7 +95,7 @@ def test_channel_gain_and_polarity_and_clock_change_nothing_in_volts(level_db, g
     _, result = measured("crosstalk", Capture(scaled, 44_100, (4.0, 4.0 * gain)), seconds=1.0)
     for index, channel in enumerate(NAMES):
         truth = np.min(-20.0 * np.log10(np.abs(leak(PAIR_TONES_HZ[1 - index]))))
-        assert readings(result, channel)["crosstalk"].value == pytest.approx(truth, abs=0.01)
+        assert readings(result, channel)["separation"].value == pytest.approx(truth, abs=0.01)
 
 
 def test_the_two_directions_are_told_apart():
@@ -103,8 +103,8 @@ def test_the_two_directions_are_told_apart():
     values[:, 0] += 0.01 * values[:, 1]
     values[:, 1] += 1e-4 * values[:, 0]
     _, result = measured("crosstalk", Capture(values, 48_000))
-    assert readings(result, "left")["crosstalk"].value == pytest.approx(40.0, abs=0.01)
-    assert readings(result, "right")["crosstalk"].value == pytest.approx(80.0, abs=0.02)
+    assert readings(result, "left")["separation"].value == pytest.approx(40.0, abs=0.01)
+    assert readings(result, "right")["separation"].value == pytest.approx(80.0, abs=0.02)
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -114,7 +114,7 @@ def test_what_is_not_resolved_reads_the_level_below_which_nothing_can_be_told(me
     # S/T re a tone at -20 dB: -100 dB - 10 lg(20 kHz · 1.4 s) + 20 dB.
     floor = 80.0 + 10.0 * np.log10(20_000.0 * 1.4)
     for channel in NAMES:
-        reading = readings(result, channel)["crosstalk"]
+        reading = readings(result, channel)["separation"]
         assert floor - 12.0 < reading.value < floor + 2.0
         assert reading.is_bound
         assert reading.uncertainty > 1.0
@@ -133,7 +133,7 @@ def test_the_worst_of_more_than_two_channels_counts():
     location = KIND.locate(capture, parameters, names)
     assert location.problems == ()
     result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(names))
-    left, centre = readings(result, "left")["crosstalk"], readings(result, "centre")["crosstalk"]
+    left, centre = readings(result, "left")["separation"], readings(result, "centre")["separation"]
     assert left.value == pytest.approx(80.0 - 10.0 * np.log10(5.0), abs=0.1)
     assert centre.value == pytest.approx(40.0, abs=0.2)
 
@@ -166,7 +166,7 @@ def errors(request):
         capture = Capture(noisy(clean, -92.0, 500 + seed), rate)
         result = KIND.measure(capture, location, parameters, analysis, Context(NAMES))
         for index, channel in enumerate(NAMES):
-            got, reading = curve(result, channel), readings(result, channel)["crosstalk"]
+            got, reading = curve(result, channel), readings(result, channel)["separation"]
             truth = -20.0 * np.log10(np.abs(leak(PAIR_TONES_HZ[1 - index])))
             found["metric"].append((reading.value - np.min(truth), reading.uncertainty))
             # In decibels a level is symmetric only well above the noise.
@@ -255,7 +255,7 @@ def test_a_dead_channel_leaves_the_other_without_a_value():
     parameters, capture = KIND.stimulus_parameters(), Capture(values, 48_000)
     location = KIND.locate(capture, parameters, NAMES)
     result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(NAMES))
-    assert readings(result, "left")["crosstalk"].value is None
+    assert readings(result, "left")["separation"].value is None
     assert [(problem.code, problem.channel) for problem in result.problems] == [("no_source", "left")]
 
 
@@ -268,7 +268,7 @@ def test_mixed_channels_are_measured_as_such(method, mix_db):
     mixed = samples + 10.0 ** (mix_db / 20.0) * samples[:, ::-1]
     _, result = measured("crosstalk", Capture(mixed, 48_000), method=method)
     for channel in NAMES:
-        assert readings(result, channel)["crosstalk"].value == pytest.approx(-mix_db, abs=0.02)
+        assert readings(result, channel)["separation"].value == pytest.approx(-mix_db, abs=0.02)
 
 
 def test_never_measured():
@@ -279,8 +279,8 @@ def test_never_measured():
         )
 
     assert never() == never(8) == set()
-    assert never(1) == {"crosstalk", "crosstalk_over_frequency"}
-    assert never(2, (100.0, 150.0)) == {"crosstalk", "crosstalk_over_frequency"}
+    assert never(1) == {"separation", "separation_over_frequency"}
+    assert never(2, (100.0, 150.0)) == {"separation", "separation_over_frequency"}
     assert never(2, (19_000.0, 21_000.0)) == set()
     assert never(2, (10_000.0, 10_300.0), method="in_turn") == set()
 
@@ -294,7 +294,7 @@ def test_the_simulated_unit_s_crosstalk(method):
         capture = SimulatedInterface(unit, capture_rate_hz=48_000).play("crosstalk", played)
         _, result = measured("crosstalk", capture, method=method)
         for index, channel in enumerate(NAMES):
-            reading = readings(result, channel)["crosstalk"]
+            reading = readings(result, channel)["separation"]
             highest = PAIR_TONES_HZ[1 - index][-1] if method == "simultaneous" else OCTAVE_TONES_HZ[-1]
             truth = -20.0 * np.log10(np.abs(rising(level)(highest)))
             assert reading.value == pytest.approx(truth, abs=0.1 + 3.0 * reading.uncertainty)
@@ -338,7 +338,7 @@ def test_a_band_without_a_tone_reads_nothing_and_says_so():
     location = KIND.locate(capture, parameters, NAMES)
     analysis = KIND.analysis_parameters(band_hz=(100.0, 150.0))
     result = KIND.measure(capture, location, parameters, analysis, Context(NAMES))
-    missing = [name for name in NAMES if readings(result, name)["crosstalk"].value is None]
+    missing = [name for name in NAMES if readings(result, name)["separation"].value is None]
     assert missing
     said = [(problem.code, problem.channel, problem.blocks) for problem in result.problems]
     assert said == [("no_tone", name, False) for name in missing]

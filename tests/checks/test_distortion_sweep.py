@@ -28,6 +28,12 @@ def test_the_default_fits_its_budget():
     assert KIND.peak_dbfs(parameters) == -1.0
 
 
+#: Where the band of each curve ends by default.
+EDGES_HZ = {"thd_n": 20_000.0, "thd_n_wideband": 80_000.0, "thd_n_wide": 90_000.0}
+WIDE = {"worst_wide", "worst_wide_at", "thd_n_wide"}
+WIDEBAND = {"worst_wideband", "worst_wideband_at", "thd_n_wideband"}
+
+
 @pytest.mark.parametrize(("ppm", "delay"), [(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)])
 @pytest.mark.parametrize("noise_db", [-80.0, -110.0])
 def test_both_bands_from_one_capture(ppm, delay, noise_db):
@@ -44,17 +50,17 @@ def test_both_bands_from_one_capture(ppm, delay, noise_db):
     )
     _, result = measured(KIND, bench.capture(plan), parameters)
     amplitude = plan.steps[0].amplitudes[0]
-    assert {curve.metric for curve in result.curves} == {"thd_n", "thd_n_wide"}
-    assert len(result.curves) == 4
+    assert {curve.metric for curve in result.curves} == EDGES_HZ.keys()
+    assert len(result.curves) == 6
     for curve in result.curves:
-        high = 20_000.0 if curve.metric == "thd_n" else 90_000.0
+        high = EDGES_HZ[curve.metric]
         expected = np.array([truth(tone, amplitude, a2, a3, bench.density, high) for tone in curve.x])
         assert np.array_equal(curve.x, parameters.frequencies_hz)
         # Where harmonics make it up the bar is 0.1 dB; the noise alone scatters by 4.34/√(BT) = 0.075 dB.
         assert np.all(np.abs(curve.y - expected) < np.maximum(0.1, 4.0 * curve.uncertainty))
         made_by_harmonics = 3.0 * curve.x <= high
         assert np.all(np.abs(curve.y - expected)[made_by_harmonics] < 0.1)
-        suffix = "" if curve.metric == "thd_n" else "_wide"
+        suffix = curve.metric.removeprefix("thd_n")
         worst = reading(result, f"worst{suffix}", curve.channel)
         assert worst.value == np.max(curve.y)
         assert worst.uncertainty == curve.uncertainty[np.argmax(curve.y)]
@@ -68,23 +74,59 @@ def test_a_capture_that_does_not_reach_the_wide_band_says_so():
     parameters = KIND.stimulus_parameters(points=6)
     capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
     _, result = measured(KIND, capture, parameters)
-    (problem,) = result.problems
-    assert problem.code == "band_not_reached"
-    assert set(problem.metrics) == {"worst_wide", "worst_wide_at", "thd_n_wide"}
+    assert {problem.code for problem in result.problems} == {"band_not_reached"}
+    assert {frozenset(problem.metrics) for problem in result.problems} == {
+        frozenset(WIDE),
+        frozenset(WIDEBAND),
+    }
     assert {curve.metric for curve in result.curves} == {"thd_n"}
-    _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(wide_hz=24_000.0))
+    edges = {"wide_hz": 24_000.0, "wideband_hz": 23_000.0}
+    _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(**edges))
     assert result.problems == ()
+    assert {curve.metric for curve in result.curves} == {"thd_n", "thd_n_wideband", "thd_n_wide"}
+
+
+def test_the_wide_band_ends_where_the_capture_does_unless_its_edge_is_declared():
+    # A second harmonic at -40 dB: of 14 kHz it is within 43.5 kHz, where a capture at 96 kHz ends, of 22.5 kHz beyond.
+    parameters = KIND.stimulus_parameters(points=2, lowest_hz=14_000.0, highest_hz=22_500.0, rate_hz=96_000)
+    plan = KIND.plan(parameters)
+    a2 = 0.02 / plan.steps[0].amplitudes[0]
+    found = {}
+    for rate in (96_000, 176_400):
+        bench = Bench(rate, density=density_of(-110.0, 20_000.0), bend=polynomial(a2, 0.0))
+        _, result = measured(KIND, bench.capture(plan), parameters)
+        found[rate] = next(curve.y for curve in result.curves if curve.metric == "thd_n_wideband")
+    assert found[176_400] == pytest.approx([-40.0, -40.0], abs=0.1)
+    assert found[96_000][0] == pytest.approx(-40.0, abs=0.1)
+    assert found[96_000][1] < -80.0
+    capture = Bench(96_000, density=density_of(-110.0, 20_000.0)).capture(plan)
+    _, result = measured(KIND, capture, parameters, KIND.analysis_parameters(wideband_hz=80_000.0))
+    assert WIDEBAND in [set(problem.metrics) for problem in result.problems]
+    assert not [curve for curve in result.curves if curve.metric == "thd_n_wideband"]
+
+
+def test_a_wide_band_that_is_no_wider_is_never_measured():
+    parameters, analysis = KIND.stimulus_parameters(), KIND.analysis_parameters(band_hz=(20.0, 85_000.0))
+    assert set(KIND.never_measured(parameters, analysis, 2, has_reference=False)) == WIDEBAND
+    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
+    _, result = measured(KIND, capture, parameters, analysis)
+    assert [set(problem.metrics) for problem in result.problems] == [WIDEBAND]
     assert {curve.metric for curve in result.curves} == {"thd_n", "thd_n_wide"}
 
 
 def test_no_wide_band_is_never_measured():
     parameters, analysis = KIND.stimulus_parameters(), KIND.analysis_parameters(wide_hz=None)
     never = KIND.never_measured(parameters, analysis, 2, has_reference=False)
-    assert set(never) == {"worst_wide", "worst_wide_at", "thd_n_wide"}
-    capture = Bench(48_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
+    assert set(never) == WIDE
+    capture = Bench(192_000, density=density_of(-100.0, 20_000.0)).capture(KIND.plan(parameters))
     _, result = measured(KIND, capture, parameters, analysis)
     assert result.problems == ()
-    assert {item.metric for item in result.readings} == {"worst", "worst_at"}
+    assert {item.metric for item in result.readings} == {
+        "worst",
+        "worst_at",
+        "worst_wideband",
+        "worst_wideband_at",
+    }
 
 
 def with_image(capture, parameters, level_db):
@@ -148,10 +190,11 @@ def errors(request):
         points=4, lowest_hz=150.0, highest_hz=15_000.0, seconds=0.06, level_dbfs=-6.0
     )
     plan = KIND.plan(parameters)
-    analysis = KIND.analysis_parameters(wide_hz=60_000.0)
+    analysis = KIND.analysis_parameters(wide_hz=60_000.0, wideband_hz=50_000.0)
     amplitude, a2, a3 = plan.steps[0].amplitudes[0], 2e-4, 3e-4
     density = density_of(-80.0, 20_000.0)
-    found = {"thd_n": [], "thd_n_wide": []}
+    edges = {"thd_n": 20_000.0, "thd_n_wideband": 50_000.0, "thd_n_wide": 60_000.0}
+    found = {metric: [] for metric in edges}
     for seed in range(request.param):
         generator = np.random.default_rng(seed)
         bench = Bench(
@@ -165,13 +208,13 @@ def errors(request):
         )
         _, result = measured(KIND, bench.capture(plan), parameters, analysis)
         for curve in result.curves:
-            high = 20_000.0 if curve.metric == "thd_n" else 60_000.0
+            high = edges[curve.metric]
             expected = [truth(tone, amplitude, a2, a3, density, high) for tone in curve.x]
             found[curve.metric] += list(zip(curve.y - expected, curve.uncertainty, strict=True))
     return {metric: np.array(pairs).T for metric, pairs in found.items()}
 
 
-@pytest.mark.parametrize("metric", ["thd_n", "thd_n_wide"])
+@pytest.mark.parametrize("metric", EDGES_HZ)
 def test_twice_the_uncertainty_holds_the_truth_in_95_percent(errors, metric):
     assert_covers(*errors[metric])
 
@@ -194,8 +237,9 @@ def test_parameters_that_cannot_be_measured_are_refused(changes, words):
 def test_bands_that_do_not_ascend_are_refused():
     with pytest.raises(ValueError, match="must ascend"):
         KIND.analysis_parameters(band_hz=(20_000.0, 20.0))
-    with pytest.raises(ValueError, match="above the band's upper edge"):
-        KIND.analysis_parameters(wide_hz=15_000.0)
+    for name in ("wide_hz", "wideband_hz"):
+        with pytest.raises(ValueError, match=f"{name} must be above the band's upper edge"):
+            KIND.analysis_parameters(**{name: 15_000.0})
 
 
 def test_the_images_of_a_low_tone_can_be_left_out_too():

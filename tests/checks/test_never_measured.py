@@ -5,6 +5,7 @@ import pytest
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Reference
+from linecheck.checks.contract import kept_measurement
 
 RATE_HZ = 192_000
 CHANNELS = ("left", "right")
@@ -25,7 +26,7 @@ def unmeasured(kind, stimulus, analysis, channels, reference):
     context = Context(channels, Reference("tone", (0.0,) * len(channels), (0.0,) * len(channels)))
     if not reference:
         context = Context(channels)
-    measured = kind.measure(capture, location, stimulus, analysis, context)
+    measured = kept_measurement(kind, kind.measure(capture, location, stimulus, analysis, context), channels)
     valued = {reading.metric for reading in measured.readings if reading.value is not None}
     valued |= {curve.metric for curve in measured.curves if len(curve.x)}
     return {spec.name for spec in (*kind.metrics, *kind.curves)} - valued

@@ -74,7 +74,7 @@ def test_a_known_filter_comes_out_within_the_bar(capture_rate_hz, clock_ppm, del
     reference = decibels(response(np.array([1000.0])))[0]
     for khz in (10, 15, 17, 18, 19, 20):
         truth = decibels(response(np.array([1e3 * khz])))[0] - reference
-        assert values[f"droop_{khz}k"].value == pytest.approx(truth, abs=0.001)
+        assert values[f"response_{khz}k"].value == pytest.approx(truth, abs=0.001)
     for metric, level in (("corner_3db", -3.0), ("corner_6db", -6.0)):
         assert values[metric].value == pytest.approx(crossing(response, level, 15e3, 25e3), rel=1e-5)
     begins, depth = stop_band_truth(response, 22_100.0, edge)
@@ -115,7 +115,7 @@ def test_the_simulated_units_filters(name):
     values = readings(result)
     for khz in (10, 15, 17, 18, 19, 20):
         truth = decibels(response(np.array([1e3 * khz])))[0]
-        assert values[f"droop_{khz}k"].value == pytest.approx(truth, abs=0.001)
+        assert values[f"response_{khz}k"].value == pytest.approx(truth, abs=0.001)
     assert values["corner_3db"].value == pytest.approx(crossing(response, -3.0, 15e3, 25e3), rel=1e-5)
     tones = np.arange(19_025.0, 20_000.0, 50.0)
     truth = np.min(decibels(response(tones)) - decibels(response(RATE_HZ - tones)))
@@ -208,7 +208,7 @@ def test_coverage_of_the_uncertainties_on_short_noisy_captures(count):
     )
     reference = decibels(response(np.array([1000.0])))[0]
     truth = {
-        "droop_10k": decibels(response(np.array([10_000.0])))[0] - reference,
+        "response_10k": decibels(response(np.array([10_000.0])))[0] - reference,
         "corner_3db": crossing(response, -3.0, 2000.0, 5000.0),
         "corner_6db": crossing(response, -6.0, 2000.0, 5000.0),
     }
@@ -298,7 +298,7 @@ def test_noise_that_hides_the_stop_band_is_said(clean):
     # A deeper stop band begins further up.
     assert values["stopband_from"].value is None
     assert values["latency"].value is None
-    assert values["droop_20k"].value == pytest.approx(0.0, abs=0.01)
+    assert values["response_20k"].value == pytest.approx(0.0, abs=0.01)
 
 
 def test_noise_alone_never_reads_as_what_the_filter_lets_through():
@@ -329,8 +329,8 @@ def test_what_the_capture_does_not_reach_is_missing():
     _, _, response = unit.kaiser_low_pass(8000, 60.0, 8.0)
     _, result = measured(unit.through(played(**short), 32_000, response, noise=1e-6)[0], **short)
     values = readings(result)
-    assert values["droop_10k"].value is not None
-    assert values["droop_15k"].value is None
+    assert values["response_10k"].value is not None
+    assert values["response_15k"].value is None
     assert values["image_rejection"].value is None
     never = KIND.never_measured(ReconstructionParameters(**short), ReconstructionAnalysis(), 2, False)
     assert set(never) == {"image_rejection"}

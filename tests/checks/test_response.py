@@ -86,8 +86,8 @@ def test_a_known_response_comes_out_within_a_hundredth_of_a_decibel(
         values = readings(result, channel)
         # 20 Hz is 1.3 dB down, 20 kHz 2.4 dB: both ends are below the middle.
         inside = np.geomspace(20, 20_000, 20_000)
-        ripple = np.ptp(decibels(coupled(inside)))
-        assert values["ripple"].value == pytest.approx(ripple, abs=0.005)
+        flatness = np.ptp(decibels(coupled(inside)))
+        assert values["flatness"].value == pytest.approx(flatness, abs=0.005)
         assert values["corner_low"].value == pytest.approx(crossing(coupled, -3, 1000.0, 1.0), rel=1e-3)
     assert readings(result, None)["balance"].value == pytest.approx(0.25, abs=0.002)
 
@@ -107,7 +107,7 @@ def test_the_typical_simulated_unit(signal):
     _, result = measured(SimulatedInterface(SimulatedUnit(filter="slow")).play("r", stimulus), signal=signal)
     values = readings(result)
     # From the filter's own taps: -4.068 dB at 20 kHz.
-    assert values["ripple"].value == pytest.approx(4.070, abs=0.005)
+    assert values["flatness"].value == pytest.approx(4.070, abs=0.005)
     assert values["corner_low"].value is None
     assert readings(result, None)["balance"].value == pytest.approx(0.03, abs=0.002)
     assert {problem.code for problem in result.problems} == {"no_corner"}
@@ -148,7 +148,7 @@ def test_gain_polarity_clock_and_start_change_nothing(gain_db, inverted, ppm, de
     )
     _, result = measured(capture, band, **given)
     first, second = readings(result, "left"), readings(result, "right")
-    assert first["ripple"].value == pytest.approx(second["ripple"].value, abs=0.003)
+    assert first["flatness"].value == pytest.approx(second["flatness"].value, abs=0.003)
     assert first["corner_low"].value == pytest.approx(second["corner_low"].value, rel=1e-3)
     assert readings(result, None)["balance"].value == pytest.approx(gain_db, abs=0.01)
 
@@ -166,7 +166,7 @@ def test_coverage_of_the_uncertainties(signal, count):
     reference = decibels(response(np.array([1000.0])))[0]
     inside = np.linspace(30, 3500, 5000)
     truth = {
-        "ripple": np.ptp(decibels(response(inside))),
+        "flatness": np.ptp(decibels(response(inside))),
         "corner_low": crossing(response, -3, 500.0, 2.0),
         "corner_high": crossing(response, -3, 1000.0, 3900.0),
     }
@@ -275,14 +275,14 @@ def test_a_hole_in_one_channel_is_found_there(clean, place):
 def test_a_band_beyond_the_stimulus_is_never_measured():
     given = ResponseParameters()
     wide = ResponseAnalysis(band_hz=(5.0, 20_000.0))
-    assert set(KIND.never_measured(given, wide, 2, False)) == {"ripple", "balance"}
+    assert set(KIND.never_measured(given, wide, 2, False)) == {"flatness", "balance"}
     assert set(KIND.never_measured(given, ResponseAnalysis(), 1, False)) == {"balance"}
 
 
 def test_a_band_beyond_the_capture_is_said():
     capture, _ = unit.through(played(), 44_100, coupled, noise=1e-6)
     _, result = measured(capture, {"band_hz": (20.0, 21_000.0)})
-    assert readings(result)["ripple"].value is None
+    assert readings(result)["flatness"].value is None
     assert ("band_not_reached", "left") in {(problem.code, problem.channel) for problem in result.problems}
 
 

@@ -46,7 +46,10 @@ def test_the_demonstration_model(demo):
     assert all(
         check.setup == {"input": "usb", "output": "balanced", "filter": "sharp"} for check in demo.checks
     )
-    assert {check.name: check.reference for check in demo.checks if check.reference} == {"quiet": "tone"}
+    assert {check.name: check.reference for check in demo.checks if check.reference} == {
+        "low_level_tone": "tone",
+        "quiet": "tone",
+    }
     assert demo.checks[2].stimulus.frequency_hz == 17987
     assert demo.checks[2].stimulus.level_dbfs == -1
 

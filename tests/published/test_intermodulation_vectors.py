@@ -66,3 +66,60 @@ def test_products_follow_the_law_of_their_order(pair):
     # The carrier itself grows a little with the level.
     assert second == pytest.approx(12.0, abs=0.02)
     assert third == pytest.approx(24.0, abs=0.02)
+
+
+def amplitudes(values, rate_hz, *places_hz):
+    """Amplitudes of tones that fit into a record a whole number of times."""
+    spectrum = np.abs(np.fft.rfft(values)) * 2.0 / len(values)
+    return [spectrum[round(place * len(values) / rate_hz)] for place in places_hz]
+
+
+#: By pair: the denominators that others take, and by how much more a product then reads, dB, as the kind states it.
+RE_ELSE = {
+    "60+7000": {"low tone": -12.04, "sum": -13.98, "total rms": -12.30},
+    "41+7993": {"low tone": -12.04, "sum": -13.98, "total rms": -12.30},
+    "18000+20000": {"one tone": 6.02, "total rms": 3.01},
+}
+
+
+@pytest.mark.parametrize("pair", RE_ELSE)
+def test_what_products_are_re_and_what_they_would_read_re_something_else(pair):
+    # One second of the bent pair at half of full scale, without a clock or noise: a Fourier transform tells all.
+    rate, shares = 96_000, (0.4, 0.1) if pair != "18000+20000" else (0.25, 0.25)
+    low, high = map(int, pair.split("+"))
+    time = np.arange(rate) / rate
+    played = sum(
+        share * np.cos(2.0 * np.pi * tone * time) for share, tone in zip(shares, (low, high), strict=True)
+    )
+    values = polynomial(A2, A3)(played)
+    u_low, u_high = amplitudes(values, rate, low, high)
+    if pair == "18000+20000":
+        seconds, thirds = (high - low,), (2 * low - high, 2 * high - low)
+        own, others = u_low + u_high, {"one tone": u_high, "total rms": np.hypot(u_low, u_high)}
+    else:
+        seconds, thirds = (high - low, high + low), (high - 2 * low, high + 2 * low)
+        own = u_high
+        others = {"low tone": u_low, "sum": u_low + u_high, "total rms": np.hypot(u_low, u_high)}
+    second, third = (np.array(amplitudes(values, rate, *places)) for places in (seconds, thirds))
+    result = levels_of(pair, rate)
+    for metric, product in (
+        ("imd", np.sqrt(np.sum(second**2) + np.sum(third**2))),
+        ("imd_2", np.sum(second)),
+        ("imd_3", np.sum(third)),
+    ):
+        read = reading(result, metric).value
+        assert read == pytest.approx(20.0 * np.log10(product / own), abs=0.002)
+        for name, more in RE_ELSE[pair].items():
+            assert 20.0 * np.log10(product / others[name]) - read == pytest.approx(more, abs=0.02), name
+
+
+@pytest.mark.parametrize(
+    ("pair", "order", "above"),
+    [("60+7000", 2, 3.01), ("60+7000", 3, 3.01), ("18000+20000", 2, 0.0), ("18000+20000", 3, 3.01)],
+)
+def test_how_the_figures_of_a_pair_lie_to_each_other_where_one_order_is_alone(pair, order, above):
+    bend = polynomial(A2, 0.0) if order == 2 else polynomial(0.0, A3)
+    parameters = KIND.stimulus_parameters(pair=pair, level_dbfs=-6.0, lowest_dbfs=-16.0)
+    _, result = measured(KIND, Bench(96_000, bend=bend).capture(KIND.plan(parameters)), parameters)
+    difference = reading(result, f"imd_{order}").value - reading(result, "imd").value
+    assert difference == pytest.approx(above, abs=0.005)

@@ -100,9 +100,9 @@ def test_weighted_dynamic_range_of_16_bit_tpdf(rate, weighted_a, ccir_rms):
     analysis = {"band_hz": [0, rate // 2]}
     _, result = measured("low_level_tone", capture, analysis, rate_hz=rate, bits=16, seconds=4.0)
     got = readings(result)
-    assert got["dynamic_range_a"].value == pytest.approx(weighted_a, abs=TOLERANCE_DB)
-    assert got["dynamic_range_468"].value == pytest.approx(ccir_rms, abs=0.11)
-    assert got["dynamic_range"].value == pytest.approx(93.3193, abs=TOLERANCE_DB)
+    assert got["dynamic_range_a_weighted"].value == pytest.approx(weighted_a, abs=TOLERANCE_DB)
+    assert got["dynamic_range_ccir_rms"].value == pytest.approx(ccir_rms, abs=0.11)
+    assert got["dynamic_range_unweighted"].value == pytest.approx(93.3193, abs=TOLERANCE_DB)
 
 
 def test_silence_with_dither_reads_the_dither_s_variance():

@@ -4,6 +4,7 @@ import filtered_unit as unit
 import numpy as np
 import pytest
 from known_truth import readings
+from scipy import signal as scipy_signal
 
 from linecheck.checks.base import Context
 from linecheck.checks.reconstruction import KIND as RECONSTRUCTION
@@ -48,7 +49,7 @@ def test_droop_of_a_held_sample(rate_hz):
     )
     values = readings(result)
     at_1k = 20 * np.log10(np.sinc(1000 / rate_hz))
-    assert values["droop_20k"].value == pytest.approx(HELD_AT_20K[rate_hz] - at_1k, abs=0.0002)
+    assert values["response_20k"].value == pytest.approx(HELD_AT_20K[rate_hz] - at_1k, abs=0.0002)
     # At half the rate it is 2/π, -3.9224 dB; the image of a tone at f is f / (rate - f) below it.
     curve = next(part for part in result.curves if part.metric == "response")
     levels = Response(curve.x, curve.y, np.zeros(len(curve.x)))
@@ -70,4 +71,51 @@ def test_de_emphasis(signal):
         assert found == pytest.approx(level - DE_EMPHASIS[1000.0], abs=0.0005), hertz
     values = readings(result)
     at_20 = 20 * np.log10(np.abs(unit.de_emphasis(np.array([20.0]))))[0]
-    assert values["ripple"].value == pytest.approx(at_20 - DE_EMPHASIS[20_000.0], abs=0.0005)
+    assert values["flatness"].value == pytest.approx(at_20 - DE_EMPHASIS[20_000.0], abs=0.0005)
+
+
+#: Chebyshev filters of the first kind: equal ripple in the pass band, by their definition.
+RIPPLES_DB = (0.01, 0.1, 0.5)
+
+
+@pytest.mark.parametrize("signal", ["multisine", "sweep"])
+@pytest.mark.parametrize("ripple_db", RIPPLES_DB)
+def test_the_ripple_of_a_chebyshev_filter_without_the_fall_at_the_edges(ripple_db, signal):
+    # Seventh order, pass band to 17 kHz: between 100 Hz and 16 kHz the response goes up and down by the whole ripple three
+    # times, at 20 kHz it has fallen. A coupling capacitor (2 Hz) takes 0.04 dB at 20 Hz, 0.002 dB at 100 Hz.
+    low_pass = scipy_signal.cheby1(7, ripple_db, 2.0 * np.pi * 17_000.0, analog=True)
+
+    def response(hertz):
+        hertz = np.maximum(np.asarray(hertz, dtype=float), 1e-9)
+        return scipy_signal.freqs(*low_pass, 2.0 * np.pi * hertz)[1] * (1j * hertz / (1j * hertz + 2.0))
+
+    def level(hertz):
+        return 20.0 * np.log10(np.abs(response(np.asarray(hertz))))
+
+    given = RESPONSE.stimulus_parameters(signal=signal)
+    capture = captured(RESPONSE, response, signal=signal)
+    location = RESPONSE.locate(capture, given, CHANNELS)
+    found = {}
+    for inner in ((100.0, 16_000.0), None):
+        analysis = RESPONSE.analysis_parameters(inner_hz=inner)
+        found[inner] = readings(RESPONSE.measure(capture, location, given, analysis, Context(CHANNELS)))
+    declared, by_default = (found[inner]["passband_ripple"].value for inner in ((100.0, 16_000.0), None))
+    assert declared == pytest.approx(ripple_db, abs=0.003)
+    # By default the inner part goes to 18 kHz, where this filter has begun to fall.
+    inside = level(np.geomspace(100.0, 18_000.0, 4001))
+    assert by_default == pytest.approx(np.ptp(inside), abs=0.01)
+    whole = level(np.geomspace(20.0, 20_000.0, 4001))
+    for values in found.values():
+        assert values["flatness"].value == pytest.approx(np.ptp(whole), abs=0.01)
+        assert values["flatness"].value > values["passband_ripple"].value + 0.9
+
+
+def test_the_inner_part_by_default_and_where_it_is_beyond_the_stimulus():
+    analysis = RESPONSE.analysis_parameters
+    assert analysis().inner_band_hz == (100.0, 18_000.0)
+    assert analysis(band_hz=(10.0, 40_000.0)).inner_band_hz == (50.0, 36_000.0)
+    given = RESPONSE.stimulus_parameters()
+    beyond = RESPONSE.never_measured(given, analysis(inner_hz=(100.0, 30_000.0)), 2, has_reference=False)
+    assert set(beyond) == {"passband_ripple"}
+    upside_down = RESPONSE.never_measured(given, analysis(inner_hz=(2000.0, 100.0)), 2, has_reference=False)
+    assert set(upside_down) == {"passband_ripple"}

@@ -30,8 +30,8 @@ def test_a_slow_filter_begins_to_fall_at_10_khz_and_costs_2_to_3_db_at_18_khz():
     location = kind.locate(capture, parameters, names)
     result = kind.measure(capture, location, parameters, kind.analysis_parameters(), Context(names))
     got = {name: reading.value for name, reading in readings(result).items()}
-    assert -0.5 < got["droop_10k"] < -0.1
-    assert -3.5 < got["droop_19k"] < -3.0 < got["droop_18k"] < got["droop_17k"] < -1.9
+    assert -0.5 < got["response_10k"] < -0.1
+    assert -3.5 < got["response_19k"] < -3.0 < got["response_18k"] < got["response_17k"] < -1.9
 
 
 def test_noise_of_a_one_bit_stream_at_100_khz_is_as_strong_as_music_at_2_to_3_khz():

@@ -114,12 +114,12 @@ def test_a_tone_at_minus_20_dbfs_through_the_weighted_reading(frequency, level):
     _, result = measured("quiet", capture, reference=Reference("tone", (0.0,), (0.0,)))
     got = readings(result)
     assert 20.0 * np.log10(got["noise"].value / 1e6) == pytest.approx(-20.0, abs=0.001)
-    assert 20.0 * np.log10(got["noise_468"].value / 1e6) == pytest.approx(
+    assert 20.0 * np.log10(got["noise_ccir_rms"].value / 1e6) == pytest.approx(
         level, abs=0.005 if level < -25 else 0.001
     )
 
 
-@pytest.mark.parametrize(("weighting", "factor"), [("a", -2.0483), ("468", 1.6714)])
+@pytest.mark.parametrize(("weighting", "factor"), [("a", -2.0483), ("ccir_rms", 1.6714)])
 def test_white_noise_through_the_weighted_reading(weighting, factor):
     # The weighted and the unweighted reading share the record, so their ratio is steadier than either.
     scene = Scene(amplitude=0.1, noise_db=-60.0)
