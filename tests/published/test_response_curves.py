@@ -81,8 +81,8 @@ RIPPLES_DB = (0.01, 0.1, 0.5)
 @pytest.mark.parametrize("signal", ["multisine", "sweep"])
 @pytest.mark.parametrize("ripple_db", RIPPLES_DB)
 def test_the_ripple_of_a_chebyshev_filter_without_the_fall_at_the_edges(ripple_db, signal):
-    # Seventh order, pass band to 17 kHz: between 100 Hz and 16 kHz the response goes up and down by the whole ripple three
-    # times, at 20 kHz it has fallen. A coupling capacitor (2 Hz) takes 0.04 dB at 20 Hz, 0.002 dB at 100 Hz.
+    # Seventh order, pass band to 17 kHz: between 100 Hz and 16 kHz the response goes up and down by the whole ripple
+    # three times, at 20 kHz it has fallen. A coupling capacitor (2 Hz) takes 0.04 dB at 20 Hz, 0.002 dB at 100 Hz.
     low_pass = scipy_signal.cheby1(7, ripple_db, 2.0 * np.pi * 17_000.0, analog=True)
 
     def response(hertz):

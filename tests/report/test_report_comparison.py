@@ -7,6 +7,7 @@ import pytest
 from lxml import html
 
 from linecheck.checks.base import Curve, Problem, Reading
+from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import (
     ComparedCurve,
     ComparedValue,
@@ -111,7 +112,7 @@ def plain(node):
 
 def test_findings_come_first_and_worst_first(page):
     headings = [plain(node) for node in page.xpath("//h1|//h2")]
-    assert headings[:3] == ["2 real differences, 1 for the worse", "What differs, worst first", "Droop"]
+    assert headings[:3] == ["2 real differences, 1 for the worse", "What differs, worst first", "Response"]
     told = [plain(node) for node in page.xpath("//li[@data-direction]")]
     assert told == ["B, worse: B droops by 3.0 dB at 20 kHz", "B, better: B rings less"]
     assert "the captures have other rates" in plain(page)
@@ -134,7 +135,7 @@ def test_values_stand_side_by_side_with_difference_and_meaning(page):
     ]  # fmt: skip
     folded = check.xpath(".//details[@class='rest']//tbody/tr")
     assert len(folded) == 2
-    (droop,) = page.xpath("//*[@id='droop']//tbody/tr")
+    (droop,) = page.xpath("//*[@id='response']//tbody/tr")
     assert [plain(cell) for cell in droop.xpath("./*")] == [
         "droop at 20 kHz droop_20k", "left", "−0.100 dB", "−3.00 dB", "−2.90 dB ± 0.04 dB significant, worse",
     ]  # fmt: skip
@@ -215,3 +216,13 @@ def test_a_pass_that_releases_nothing_is_a_hold_and_never_a_pass():
     words = plain(page).split()
     assert "HOLD" in words
     assert "PASS" not in words
+
+
+def test_a_superseded_name_is_left_out_where_its_successor_says_the_same():
+    difference = Difference(-2.9, 0.02, True, 2.9)
+    old, new = (made_value(name, -0.1, -3.0, difference) for name in ("droop_20k", "response_20k"))
+    assert without_superseded([old, new]) == [new]
+    assert without_superseded([old]) == [old]
+    # A run from before has no such reading: what both runs have is the former name's.
+    alone = replace(new, readings=(None, new.readings[1]))
+    assert without_superseded([old, alone]) == [old, alone]
