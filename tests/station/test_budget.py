@@ -16,7 +16,7 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.measure.path_part import ARC_SINE, EVEN, PathPart, whole_uncertainty, with_path
 from linecheck.station.budget.assessment import StationPath, assess, path_parts
 from linecheck.station.budget.budget import Answer
-from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD
+from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, row_of
 from linecheck.station.budget.figures import Figure, figures_content, read_figures
 
 FULL_SCALE = 8.0
@@ -304,7 +304,9 @@ def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():
 
 
 def test_every_metric_is_held_or_says_why_not():
-    known = {(kind.name, spec.name) for kind in kinds().values() for spec in kind.specs}
+    known = {row_of(kind, spec) for kind in kinds().values() for spec in kind.specs}
+    assert ("reconstruction", "response_20k") in known
+    assert ("reconstruction", "droop_20k") not in known
     assert CONTRIBUTIONS.keys() | NOT_HELD.keys() == known
     assert not CONTRIBUTIONS.keys() & NOT_HELD.keys()
     figures = path().figures
