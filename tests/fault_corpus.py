@@ -105,7 +105,8 @@ def clean(name: str, seed: int) -> Capture:
 def tone_level(seed: int) -> Reference | None:
     """Return the tone's level of a unit."""
     stimulus = check_named("tone").stimulus
-    return reference_from("tone", judged("tone", clean("tone", seed), None), limit_file().channels, stimulus)
+    found = reference_from("tone", judged("tone", clean("tone", seed), None), limit_file().channels)
+    return replace(found, stimulus=stimulus)
 
 
 def reference(name: str, seed: int) -> Reference | None:

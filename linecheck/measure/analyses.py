@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -160,7 +160,8 @@ class Analyses:
             return None
         if name in self.outcomes:
             (stimulus,) = (check.stimulus for check in self._limits.checks if check.name == name)
-            return reference_from(name, self.outcomes[name].judged, self._limits.channels, stimulus)
+            found = reference_from(name, self.outcomes[name].judged, self._limits.channels)
+            return replace(found, stimulus=stimulus)
         unknown = (None,) * len(self._limits.channels)
         return Reference(name, unknown, unknown)
 

@@ -16,17 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from linecheck.audio.file import samples_sha256
-from linecheck.checks.base import (
-    Capture,
-    Context,
-    Measurement,
-    Note,
-    Parameters,
-    Problem,
-    Reading,
-    Reference,
-    Taken,
-)
+from linecheck.checks.base import Capture, Context, Measurement, Note, Problem, Reading, Reference, Taken
 from linecheck.checks.contract import kept_measurement
 from linecheck.errors import ContractError
 from linecheck.limits.decision import judge_measurement
@@ -189,10 +179,8 @@ def failure_problem(error: Exception) -> Problem:
     )
 
 
-def reference_from(
-    check: str, judged: JudgedMeasurement, channels: tuple[str, ...], stimulus: Parameters | None = None
-) -> Reference:
-    """Return what another check may refer to of this one: its level in each channel, and what it played."""
+def reference_from(check: str, judged: JudgedMeasurement, channels: tuple[str, ...]) -> Reference:
+    """Return what another check may refer to of this one: its level in each channel."""
     taken = {(item.reading.metric, item.reading.channel): item.reading for item in judged.readings}
     readings = [taken.get(("level_dbfs", name)) for name in channels]
     volts = [taken.get(("level", name)) for name in channels]
@@ -201,7 +189,6 @@ def reference_from(
         tuple(None if reading is None else reading.value for reading in readings),
         tuple(None if reading is None else reading.uncertainty for reading in readings),
         tuple(None if reading is None else reading.value for reading in volts),
-        stimulus,
     )
 
 

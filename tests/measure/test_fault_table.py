@@ -3,6 +3,7 @@
 Its masks lie between the typical unit (several seeds and serial numbers) and what the faults make of it.
 """
 
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
@@ -97,7 +98,7 @@ def judged(demo, faults=(), unit=None, serial=None, attempt=1):
             capture = station.play(check.name, stimuli[check.name])
         analysed = analyse(Analysis(check, capture, limits.channels, limits.decision, reference)).judged
         if check.name == "tone":
-            reference = reference_from("tone", analysed, limits.channels, check.stimulus)
+            reference = replace(reference_from("tone", analysed, limits.channels), stimulus=check.stimulus)
         problems |= {
             f"{check.name}: {problem.code}: {problem.message}"
             for problem in analysed.problems
