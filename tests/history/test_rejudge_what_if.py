@@ -332,6 +332,31 @@ def test_a_check_that_refers_to_one_that_was_measured_otherwise_was_so_too(tmp_p
 
 
 @pytest.mark.parametrize(
+    ("kind", "metric", "words"),
+    [
+        ("low_level_tone", "dynamic_range", None),
+        ("low_level_tone", "dynamic_range_unweighted", "refers to no check, now tone"),
+        ("quiet", "snr", "refers to no check, now tone"),
+        ("quiet", "snr_a", "refers to no check, now tone"),
+        ("quiet", "hum", "refers to no check, now tone"),
+    ],
+)
+def test_what_does_not_refer_to_a_check_is_the_same_whatever_that_is(tmp_path, kind, metric, words):
+    def limits(reference):
+        mask = Mask(Bounds(-200.0))
+        return small_limits(
+            small_check("tone", "tone", {}), small_check("it", kind, {metric: mask}, reference)
+        )
+
+    found = made_check(
+        *(made_reading(metric=metric, channel=channel) for channel in CHANNELS), name="it", kind=kind
+    )
+    run = made_run(made_check(made_reading()), found, limits=limits(None))
+    tally, _ = everything(logged(tmp_path, run), limits("tone"))
+    assert tally.otherwise == ({} if words is None else {("it", words): 1})
+
+
+@pytest.mark.parametrize(
     ("changes", "words"),
     [
         ({"channels": ("right", "left")}, "channels left, right, now right, left"),

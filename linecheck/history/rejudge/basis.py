@@ -85,7 +85,7 @@ def _difference(check: Check, stored: Mapping[str, Content], current: Mapping[st
         # Where a run has it all the same, nobody knows how it was measured; else it was not measured.
         return "not in the limit file of that time"
     own = _own_difference(check, before)
-    if own or check.reference is None:
+    if own or check.reference is None or not check.masks.keys() & set(check.kind.referring):
         return own
     if before.get("reference") != check.reference:
         return f"refers to {before.get('reference') or 'no check'}, now {check.reference}"
