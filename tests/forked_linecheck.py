@@ -182,25 +182,7 @@ def run(folder, *arguments, input=None, timeout=60.0, **how):  # noqa: A002 - as
 
 def serve(descriptor):
     """Fork a command for each message, until nobody can send any."""
-    import importlib
-    import pkgutil
-
-    import linecheck.cli
-    from linecheck.checks import kinds
-
-    for module in pkgutil.iter_modules(linecheck.cli.__path__):
-        importlib.import_module(f"linecheck.cli.{module.name}")
-    for name in (
-        "linecheck.cli.display.console",
-        "linecheck.line.session",
-        "linecheck.log",
-        "linecheck.measure.analyses",
-        "linecheck.results.formats.junit",
-        "linecheck.station.interfaces.simulated.interface",
-        "scipy.signal",
-    ):
-        importlib.import_module(name)
-    kinds()
+    warm_up()
     gc.freeze()  # else each command copies the pages that a collection marks
     asking = socket.socket(fileno=descriptor)
     while True:
@@ -213,6 +195,43 @@ def serve(descriptor):
             return watched(json.loads(message), descriptors)
         for opened in descriptors:
             os.close(opened)
+
+
+def warm_up():
+    """Import all that commands need, and run some: what is imported or compiled as it is first used is there then."""
+    import importlib
+    import pkgutil
+    import tempfile
+    from pathlib import Path
+
+    import linecheck.cli
+    from small_run import write_small_files, write_small_set
+
+    before = os.listdir("/proc/self/fd")
+    for module in pkgutil.walk_packages(linecheck.cli.__path__, "linecheck.cli."):
+        importlib.import_module(module.name)
+    with tempfile.TemporaryDirectory() as folder, open(os.devnull, "w", encoding="utf-8") as nowhere:
+        station = write_small_files(Path(folder))
+        write_small_set(Path(folder) / "set")
+        with (
+            contextlib.chdir(folder),
+            contextlib.redirect_stdout(nowhere),
+            contextlib.redirect_stderr(nowhere),
+        ):
+            for arguments in (
+                ["run", *station, "--serial", "PR3-000001", "--keep-captures"],
+                ["judge", "set", *station[2:], "--json", "result.json", "--junit", "junit.xml"],
+                ["log", "show", "PR3-000001"],
+                ["log", "verify"],
+            ):
+                sys.argv = ["linecheck", *arguments]
+                try:
+                    linecheck.cli.main()
+                except SystemExit as end:
+                    assert end.code == 0, arguments
+    # A command inherits neither a file nor a lock that another thread holds.
+    assert os.listdir("/proc/self/fd") == before
+    assert len(os.listdir("/proc/self/task")) == 1
 
 
 def reap(seconds=0.0):
@@ -270,7 +289,21 @@ def command(asked, streams):
         fill_disk_after(asked["full_after"])
     from linecheck.cli import main
 
-    return main()
+    try:
+        main()
+    except SystemExit as end:
+        if not isinstance(end.code, int):
+            raise
+        leave(end.code)
+
+
+def leave(status):
+    """End as Python does, but free nothing: what is freed is copied first, page by page."""
+    threading._shutdown()
+    atexit._run_exitfuncs()
+    for stream in (sys.stdout, sys.stderr):
+        stream.flush()
+    os._exit(status)
 
 
 def hold_back():
