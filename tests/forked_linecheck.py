@@ -204,8 +204,9 @@ def warm_up():
     import tempfile
     from pathlib import Path
 
-    import linecheck.cli
     from small_run import write_small_files, write_small_set
+
+    import linecheck.cli
 
     before = os.listdir("/proc/self/fd")
     for module in pkgutil.walk_packages(linecheck.cli.__path__, "linecheck.cli."):

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from many_tone_captures import cosines
 from numpy.typing import NDArray
 
 from linecheck.checks import kinds
@@ -245,7 +246,7 @@ def record_combs(
     for channel, gain_db in enumerate((0.0, -balance_db)):
         unit_seconds = (np.arange(frames) - channel * late_frames) / rate_hz - delay_seconds
         unit_seconds *= 1.0 + 1e-6 * clock_ppm
-        tones = np.sum(_cosine(np.outer(combs[channel], unit_seconds), phases[:, None]), axis=0)
+        tones = cosines(unit_seconds, combs[channel], phases)
         gain = polarity[channel] * amplitude * 10.0 ** (gain_db / 20.0)
         values[:, channel] += gain * _sounding(unit_seconds, seconds) * tones
     return Capture(values, rate_hz)

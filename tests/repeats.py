@@ -1,4 +1,6 @@
-"""How often a simulation is repeated, few times always and many times as a soak, and the bounds that follow from it."""
+"""What is tried a few times always and many times as a soak: repeats, with the bounds that follow, and combinations."""
+
+from itertools import combinations, product
 
 import numpy as np
 import pytest
@@ -10,6 +12,30 @@ WITHIN_TWO = 0.9545
 def repeats(usual, soak):
     """Return both numbers for a fixture or a test, the larger for a soak (``-m soak``) only."""
     return [usual, pytest.param(soak, marks=[pytest.mark.soak, pytest.mark.timeout(0)])]
+
+
+def covering(*axes, together=1):
+    """Return all combinations, for a parametrised test; those that few others stand for are tried by a soak only.
+
+    Always tried are so few that of ``together`` axes each value meets each other one (1: each value is there).
+    """
+    every = list(product(*(range(len(axis)) for axis in axes)))
+    meetings = [
+        {tuple((axis, places[axis]) for axis in some) for some in combinations(range(len(axes)), together)}
+        for places in every
+    ]
+    left, kept = set().union(*meetings), set()
+    while left:
+        best = max(range(len(every)), key=lambda index: len(meetings[index] & left))
+        kept.add(best)
+        left -= meetings[best]
+    return [
+        pytest.param(
+            *(axis[place] for axis, place in zip(axes, places, strict=True)),
+            marks=() if index in kept else (pytest.mark.soak,),
+        )
+        for index, places in enumerate(every)
+    ]
 
 
 def assert_covers(error, uncertainty):

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from fault_corpus import clean, judged
+from repeats import covering
 
 from linecheck.dsp.spectra.spectra import density, empty_above
 
@@ -21,8 +22,8 @@ def filtered(capture, edge_hz):
 @pytest.mark.parametrize(
     ("name", "edge_hz"),
     [
-        *((name, edge) for name in ("ultrasonic", "ultrasonic_silence") for edge in (16_000, 22_050, 48_000)),
-        *((name, edge) for name in ("tone", "low_level_tone", "quiet") for edge in (5000, 16_000)),
+        *covering(("ultrasonic", "ultrasonic_silence"), (16_000, 22_050, 48_000)),
+        *covering(("tone", "low_level_tone", "quiet"), (5000, 16_000)),
     ],
 )
 def test_what_a_capture_does_not_hold_reads_nothing(name, edge_hz):

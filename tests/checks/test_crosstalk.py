@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from known_truth import measured, readings
 from many_tone_captures import crosstalk_capture
-from repeats import assert_covers, repeats
+from repeats import assert_covers, covering, repeats
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
@@ -38,12 +38,17 @@ def curve(result, channel):
     return next(entry for entry in result.curves if entry.channel == channel)
 
 
-@pytest.mark.parametrize("method", METHODS)
 @pytest.mark.parametrize(
-    ("rate", "ppm", "delay"), [(44_100, -300.0, 0.0), (192_000, 300.0, 1.1), (48_000, 950.0, 0.3)]
+    ("scene", "method", "level_db"),
+    covering(
+        [(44_100, -300.0, 0.0), (192_000, 300.0, 1.1), (48_000, 950.0, 0.3)],
+        METHODS,
+        [-100.0, -20.0, 0.0, -60.0],
+        together=2,
+    ),
 )
-@pytest.mark.parametrize("level_db", [0.0, -20.0, -60.0, -100.0])
-def test_crosstalk_over_frequency(method, rate, ppm, delay, level_db):
+def test_crosstalk_over_frequency(scene, method, level_db):
+    rate, ppm, delay = scene
     if rate == 192_000 and level_db in (0.0, -60.0):
         rate = 96_000
     leak = rising(level_db)
@@ -214,8 +219,7 @@ def test_a_clean_capture_is_never_flagged(method, count):
     assert not found
 
 
-@pytest.mark.parametrize("method", METHODS)
-@pytest.mark.parametrize("count", [1, 48, 180, 768])
+@pytest.mark.parametrize(("method", "count"), covering(METHODS, [1, 48, 180, 768]))
 def test_a_lost_stretch_is_a_dropout(method, count):
     samples = noisy(crosstalk_capture(44_100, rising(-80.0), method=method, seconds=1.0), -100.0)
     found = codes(np.delete(samples, np.s_[30_000 : 30_000 + count], axis=0), 44_100, method)
@@ -259,8 +263,7 @@ def test_a_dead_channel_leaves_the_other_without_a_value():
     assert [(problem.code, problem.channel) for problem in result.problems] == [("no_source", "left")]
 
 
-@pytest.mark.parametrize("method", METHODS)
-@pytest.mark.parametrize("mix_db", [0.0, -3.0, -5.9, -6.1, -12.0])
+@pytest.mark.parametrize(("method", "mix_db"), covering(METHODS, [0.0, -3.0, -5.9, -6.1, -12.0]))
 def test_mixed_channels_are_measured_as_such(method, mix_db):
     samples = 0.4 * noisy(
         crosstalk_capture(48_000, lambda tones: np.zeros(len(tones)), method=method), -100.0
@@ -300,8 +303,7 @@ def test_the_simulated_unit_s_crosstalk(method):
             assert reading.value == pytest.approx(truth, abs=0.1 + 3.0 * reading.uncertainty)
 
 
-@pytest.mark.parametrize("rate", [48_000, 192_000])
-@pytest.mark.parametrize("turn", [0, 1])
+@pytest.mark.parametrize(("rate", "turn"), covering([48_000, 192_000], [0, 1]))
 def test_a_break_in_a_turn_voids_what_is_read_of_it_in_the_other_channel(turn, rate):
     samples = noisy(crosstalk_capture(rate, rising(-80.0), method="in_turn", seconds=1.0), -110.0)
     sounds = np.flatnonzero(np.abs(samples[:, turn]) > 0.01)
@@ -315,8 +317,7 @@ def test_a_break_in_a_turn_voids_what_is_read_of_it_in_the_other_channel(turn, r
     assert codes(clicked, rate, "in_turn") == {("dropout", NAMES[1 - turn])}
 
 
-@pytest.mark.parametrize("method", METHODS)
-@pytest.mark.parametrize("step_db", [-1.0, -0.3, -0.01, 0.3])
+@pytest.mark.parametrize(("method", "step_db"), covering(METHODS, [-0.01, -0.3, 0.3, -1.0]))
 def test_a_level_that_changes_at_once_is_a_dropout(method, step_db):
     # At 0.3 dB the skirts of the tones stood for a crosstalk of 58 dB where it is 80.
     samples = noisy(crosstalk_capture(48_000, rising(-80.0), method=method, seconds=1.0), -100.0)

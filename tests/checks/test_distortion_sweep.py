@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repeats import assert_covers, repeats
+from repeats import assert_covers, covering, repeats
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Capture, Context, Reading
@@ -282,8 +282,7 @@ def test_many_tones_are_found_one_by_one(points, seconds):
     assert reading(result, "worst").value < -95.0
 
 
-@pytest.mark.parametrize("step", [0, 1, 3])
-@pytest.mark.parametrize("share", [0.3, 0.6])
+@pytest.mark.parametrize(("step", "share"), covering([0, 1, 3], [0.3, 0.6]))
 def test_one_frame_lost_in_a_low_tone_is_no_distortion(step, share):
     parameters = KIND.stimulus_parameters(points=6, lowest_hz=20.0, highest_hz=2000.0)
     plan = KIND.plan(parameters)
@@ -296,8 +295,7 @@ def test_one_frame_lost_in_a_low_tone_is_no_distortion(step, share):
     assert (problem.code, problem.channel) == ("dropout", "left")
 
 
-@pytest.mark.parametrize("step", [0, 3, 8, 13])
-@pytest.mark.parametrize("fault", ["dip", "gain", "burst"])
+@pytest.mark.parametrize(("step", "fault"), covering([0, 3, 8, 13], ["gain", "dip", "burst"]))
 def test_what_happens_to_a_sine_for_a_while_is_no_distortion(step, fault):
     parameters = KIND.stimulus_parameters(seconds=0.1)
     plan = KIND.plan(parameters)

@@ -3,6 +3,7 @@
 import json
 import pickle
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import jsonschema
@@ -55,6 +56,13 @@ def defaults(kind):
     return kind.stimulus_parameters(), kind.analysis_parameters()
 
 
+@cache
+def measured_of(kind, channels):
+    """An analysis of what a simulated unit makes of a kind's stimulus, and the measurement; they are made once."""
+    analysis = analysis_of(kind, channels)
+    return analysis, take_measurement(analysis)
+
+
 def analysis_of(kind, channels, capture=None):
     """An analysis of what a simulated unit makes of a kind's stimulus."""
     stimulus, analysis = defaults(kind)
@@ -93,14 +101,13 @@ def test_its_stimulus_is_the_same_each_time_and_as_loud_as_it_says(kind):
 
 @pytest.mark.parametrize("channels", [CHANNELS[:1], CHANNELS], ids=["mono", "stereo"])
 def test_it_finds_and_measures_a_simulated_unit(kind, channels):
-    analysis = analysis_of(kind, channels)
+    analysis, measured = measured_of(kind, channels)
     stimulus, parameters = analysis.check.stimulus, analysis.check.analysis
     location = kind.locate(analysis.capture, stimulus, channels)
     assert location.problems == ()
     assert location.found == (True,) * len(channels)
     assert 0 <= location.start < location.stop <= analysis.capture.frames
 
-    measured = take_measurement(analysis)
     assert not [problem for problem in measured.problems if problem.blocks]
     never = kind.never_measured(stimulus, parameters, len(channels), has_reference=True)
     for reading in measured.readings:
@@ -129,23 +136,21 @@ PERFECT = SimulatedUnit(
 
 def test_no_unit_reads_what_it_calls_impossible(kind):
     """A perfect unit plays 16 bits, a typical one the kind's own: within what is possible, as others imply."""
-    for unit, bits in ((PERFECT, 16), (SimulatedUnit(), 24)):
-        stimulus = kind.stimulus_parameters(bits=bits)
-        with SimulatedInterface(unit) as interface:
-            made = made_stimulus(kind, stimulus, len(CHANNELS), RAMP_SECONDS)
-            analysis = analysis_of(kind, CHANNELS, interface.play(kind.name, made))
-        check = replace(analysis.check, stimulus=stimulus)
-        readings = [
-            item
-            for item in take_measurement(replace(analysis, check=check)).readings
-            if item.value is not None
-        ]
+    stimulus = kind.stimulus_parameters(bits=16)
+    with SimulatedInterface(PERFECT) as interface:
+        made = made_stimulus(kind, stimulus, len(CHANNELS), RAMP_SECONDS)
+        perfect = analysis_of(kind, CHANNELS, interface.play(kind.name, made))
+    perfect = replace(perfect, check=replace(perfect.check, stimulus=stimulus))
+    typical, measured = measured_of(kind, CHANNELS)
+    assert typical.check.stimulus.bits == 24
+    for check, result in ((perfect.check, take_measurement(perfect)), (typical.check, measured)):
+        readings = [item for item in result.readings if item.value is not None]
         specs = {spec.name: spec for spec in kind.metrics}
         for item in readings:
             low, high = possible_range(check, specs[item.metric])
             assert low - 4.0 * item.uncertainty <= item.value <= high + 4.0 * item.uncertainty, item
         values = {(item.metric, item.channel): item for item in readings}
-        for one in kind.implied(stimulus, check.analysis):
+        for one in kind.implied(check.stimulus, check.analysis):
             for (metric, channel), by in values.items():
                 found = values.get((one.metric, channel))
                 if metric != one.by or found is None or found.is_bound:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repeats import assert_covers, repeats
+from repeats import assert_covers, covering, repeats
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Context
@@ -56,11 +56,15 @@ def test_the_sum_s_peak_is_the_level(pair):
     assert 0.98 < np.max(samples) < 1.0
 
 
-@pytest.mark.parametrize("pair", ["60+7000", "41+7993", "18000+20000"])
 @pytest.mark.parametrize(
-    ("rate", "ppm", "delay"), [(48_000, -300.0, 0.0), (192_000, 300.0, 2.0), (192_000, 12.7, 0.713)]
+    ("pair", "scene"),
+    covering(
+        ["60+7000", "41+7993", "18000+20000"],
+        [(48_000, -300.0, 0.0), (192_000, 300.0, 2.0), (192_000, 12.7, 0.713)],
+    ),
 )
-def test_products_that_stand_out_of_the_noise(pair, rate, ppm, delay):
+def test_products_that_stand_out_of_the_noise(pair, scene):
+    rate, ppm, delay = scene
     parameters = KIND.stimulus_parameters(pair=pair)
     density = density_of(-105.0, 20_000.0)
     bench = Bench(

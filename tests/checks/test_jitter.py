@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jitter_truth import NAMES, Beside, measured, notes, readings, record
-from repeats import assert_covers, assert_near, repeats
+from repeats import assert_covers, assert_near, covering, repeats
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.jitter import KIND
@@ -61,8 +61,9 @@ def test_several_things_at_once(bits, rate, stimulus, ppm, delay):
     assert "the level is modulated by 0.0002 %, it is no jitter" in words[4]
 
 
-@pytest.mark.parametrize("picoseconds", [50.0, 200.0, 1000.0, 10_000.0])
-@pytest.mark.parametrize("hz", [15.0, 100.0, 1000.0, 8000.0])
+@pytest.mark.parametrize(
+    ("picoseconds", "hz"), covering([50.0, 200.0, 1000.0, 10_000.0], [15.0, 100.0, 1000.0, 8000.0])
+)
 def test_jitter_is_read_within_2_percent(picoseconds, hz):
     capture = record(Beside(jitter=[(picoseconds, hz)], noise_db=-120.0), clock_ppm=-150.0)
     _, result = measured(capture)
@@ -98,8 +99,7 @@ def test_5_picoseconds_lie_within_three_uncertainties_whether_they_stand_out_or_
                 assert len(notes(result, name)) == 1
 
 
-@pytest.mark.parametrize("bits", [16, 24])
-@pytest.mark.parametrize("order", [1, 3, 21, 37])
+@pytest.mark.parametrize(("bits", "order"), covering([16, 24], [1, 3, 21, 37]))
 def test_jitter_on_the_stimulus_own_lines_is_told_from_them(bits, order):
     # Jitter that follows the lowest bit falls on odd multiples of rate/192, where the 16-bit signal has lines of its
     # own: 9 dB below those of 50 ps near the tone, above them far off.
@@ -229,8 +229,7 @@ def test_hum_is_named_and_counts_in_no_metric_of_this_check():
     assert np.max(curve.y[curve.x > 10_900.0]) == pytest.approx(-90.0, abs=0.1)
 
 
-@pytest.mark.parametrize("level", [-60.0, -90.0, -120.0])
-@pytest.mark.parametrize("hz", [3000.0, 11_525.0, 19_500.0])
+@pytest.mark.parametrize(("level", "hz"), covering([-60.0, -90.0, -120.0], [3000.0, 11_525.0, 19_500.0]))
 def test_an_added_line_is_read_on_its_own_side_and_leaves_no_products(level, hz):
     _, result = measured(record(Beside(lines=[(level, hz)], noise_db=-125.0), mains_hz=60.0))
     (note,) = notes(result)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from fault_corpus import check_named, clean, judged
+from repeats import covering
 
 from linecheck.checks import kinds
 from linecheck.limits.verdict import Verdict
@@ -41,9 +42,11 @@ def test_a_sweep_with_a_hole_anywhere_is_not_whole(after):
     }
 
 
-@pytest.mark.parametrize("after", [0.4, 0.7, 1.0])
-@pytest.mark.parametrize(("depth", "seconds"), [(0.11, 0.02), (1.0, 0.05), (0.1, 0.04)])
-def test_a_sweep_that_is_faded_while_it_passes_is_not_whole(after, depth, seconds):
+@pytest.mark.parametrize(
+    ("after", "dip"), covering([0.4, 0.7, 1.0], [(0.11, 0.02), (1.0, 0.05), (0.1, 0.04)])
+)
+def test_a_sweep_that_is_faded_while_it_passes_is_not_whole(after, dip):
+    depth, seconds = dip
     capture = clean("swept_response", 1)
     begin = SWEPT.kind.locate(capture, SWEPT.stimulus, NAMES).stop - round(1.4 * capture.rate_hz)
     gain = fade(depth, round(seconds * capture.rate_hz))
@@ -51,20 +54,23 @@ def test_a_sweep_that_is_faded_while_it_passes_is_not_whole(after, depth, second
     assert problems_of(SWEPT, samples, capture.rate_hz) == {"dropout"}
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
 @pytest.mark.parametrize(
-    ("changes", "faults"),
-    [
-        ({}, ("inverted_polarity",)),
-        ({"filter": "minimum_phase"}, ()),
-        ({"lowpass_hz": 12_000.0, "lowpass_q": 2.0}, ()),
-        ({"coupling_hz": 20.0}, ()),
-        ({"clock_ppm": 990.0}, ()),
-        ({"noise_db": -60.0, "hum_db": (-60.0, -70.0)}, ()),
-        ({"harmonics_db": (-40.0, -40.0)}, ()),
-    ],
+    ("unit", "rate_hz"),
+    covering(
+        [
+            ({}, ("inverted_polarity",)),
+            ({"filter": "minimum_phase"}, ()),
+            ({"lowpass_hz": 12_000.0, "lowpass_q": 2.0}, ()),
+            ({"coupling_hz": 20.0}, ()),
+            ({"clock_ppm": 990.0}, ()),
+            ({"noise_db": -60.0, "hum_db": (-60.0, -70.0)}, ()),
+            ({"harmonics_db": (-40.0, -40.0)}, ()),
+        ],
+        [44_100, 48_000],
+    ),
 )
-def test_no_unit_breaks_a_sweep_or_noise_by_its_filter_clock_noise_or_distortion(changes, faults, rate_hz):
+def test_no_unit_breaks_a_sweep_or_noise_by_its_filter_clock_noise_or_distortion(unit, rate_hz):
+    changes, faults = unit
     with SimulatedInterface(SimulatedUnit(**changes), faults=faults, capture_rate_hz=rate_hz) as station:
         for check in (SWEPT, NOISE):
             capture = station.play(check.name, check.kind.stimulus(check.stimulus, 2, 0.01))

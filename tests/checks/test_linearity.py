@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repeats import assert_covers, assert_near, repeats
+from repeats import assert_covers, assert_near, covering, repeats
 from stepped_truth import NAMES, Bench, density_of, measured, reading, with_gains
 
 from linecheck.checks.base import Capture, Context
@@ -227,8 +227,7 @@ def weaker(samples, at):
     return samples
 
 
-@pytest.mark.parametrize("seconds", [2.1, 2.6, 3.2, 3.8])
-@pytest.mark.parametrize("change", [faded, disturbed, weaker])
+@pytest.mark.parametrize(("seconds", "change"), covering([2.1, 2.6, 3.2, 3.8], [faded, disturbed, weaker]))
 def test_what_happens_to_a_faint_step_is_no_error_of_the_unit(change, seconds):
     assert broken(change, seconds) == {("dropout", "left")}
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repeats import repeats
+from repeats import covering, repeats
 from stepped_truth import NAMES, RAMP_SECONDS, Bench, density_of, polynomial
 
 from linecheck.checks import distortion_sweep, intermodulation, linearity
@@ -72,12 +72,16 @@ def test_the_stimulus_is_what_the_plan_says(name):
     assert 0.9 * highest < np.max(np.abs(played)) <= highest + 2.0**-23
 
 
-@pytest.mark.parametrize("name", NAMED)
-@pytest.mark.parametrize("rate", [44_100, 192_000])
 @pytest.mark.parametrize(
-    ("ppm", "delay", "tail"), [(0.0, 0.0, 0.0), (-1000.0, 0.3, 2.0), (1000.0, 2.0, 0.0), (123.4, 0.777, 0.3)]
+    ("name", "moment", "rate"),
+    covering(
+        NAMED,
+        [(0.0, 0.0, 0.0), (-1000.0, 0.3, 2.0), (1000.0, 2.0, 0.0), (123.4, 0.777, 0.3)],
+        [44_100, 192_000],
+    ),
 )
-def test_every_step_is_found_clear_of_its_fades(name, rate, ppm, delay, tail):
+def test_every_step_is_found_clear_of_its_fades(name, moment, rate):
+    ppm, delay, tail = moment
     kind, parameters, plan, bench = scene(
         name, rate_hz=rate, clock_ppm=ppm, delay_seconds=delay, tail_seconds=tail, gains=(-0.5, 0.2)
     )
@@ -167,8 +171,9 @@ def test_a_capture_that_ends_early_or_begins_late_is_too_short(name):
     assert codes_of(kind, parameters, Capture(quiet, RATE)) or name == "linearity"
 
 
-@pytest.mark.parametrize("name", NAMED)
-@pytest.mark.parametrize("factor", [48_000 / 44_100, 44_100 / 48_000, 1.004, 0.997])
+@pytest.mark.parametrize(
+    ("name", "factor"), covering(NAMED, [48_000 / 44_100, 44_100 / 48_000, 1.004, 0.997])
+)
 def test_another_rate_is_named(name, factor):
     kind, parameters, plan, bench = scene(name, rate_hz=96_000, clock_ppm=1e6 * (factor - 1.0))
     assert codes_of(kind, parameters, bench.capture(plan)) == {("wrong_rate", None)}
@@ -182,9 +187,7 @@ def test_a_capture_too_slow_to_hold_the_tones_is_named(name):
     assert codes_of(kind, parameters, Capture(noise, rate)) == {("wrong_rate", None)}
 
 
-@pytest.mark.parametrize("name", NAMED)
-@pytest.mark.parametrize("count", [20, 310, 2000])
-@pytest.mark.parametrize("step", [1, 2])
+@pytest.mark.parametrize(("name", "count", "step"), covering(NAMED, [20, 310, 2000], [1, 2], together=2))
 def test_a_stretch_lost_inside_a_step_is_a_dropout(name, count, step):
     kind, parameters, plan, bench = scene(name)
     samples = bench.capture(plan).samples
