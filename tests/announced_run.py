@@ -9,7 +9,7 @@ import functools
 import os
 import sys
 
-__all__ = ["PHASES"]
+__all__ = ["PHASES", "announce"]
 
 #: What a run does, in this order; what files are kept depends on its options.
 PHASES = (
@@ -25,8 +25,8 @@ PHASES = (
 )
 
 
-def main():
-    descriptor = int(sys.argv.pop(1))
+def announce(descriptor):
+    """Let the command that follows say on a pipe what it is doing."""
 
     def say(words):
         os.write(descriptor, words.encode() + b"\n")
@@ -38,7 +38,7 @@ def main():
     from linecheck.measure.analyses import Analyses
     from linecheck.results.files import ResultFiles
 
-    def announce(owner, name, before, after=lambda result: ""):
+    def around(owner, name, before, after=lambda result: ""):
         work = getattr(owner, name)
 
         @functools.wraps(work)
@@ -51,21 +51,17 @@ def main():
 
         setattr(owner, name, announced)
 
-    announce(Log, "__init__", "opening the log")
-    announce(session, "run_unit", "playing")
-    announce(Analyses, "finish", "analysing", lambda _: "recording")
-    announce(Log, "append", "recording", _recorded)
-    announce(ResultFiles, "write", "writing files")
-    announce(console, "show_result", "showing the verdict")
-    announce(kept_captures, "write_capture_set", "keeping captures")
-    announce(Session, "test", "playing", lambda _: "ending")
+    around(Log, "__init__", "opening the log")
+    around(session, "run_unit", "playing")
+    around(Analyses, "finish", "analysing", lambda _: "recording")
+    around(Log, "append", "recording", _recorded)
+    around(ResultFiles, "write", "writing files")
+    around(console, "show_result", "showing the verdict")
+    around(kept_captures, "write_capture_set", "keeping captures")
+    around(Session, "test", "playing", lambda _: "ending")
     if "--own-process" in sys.argv:
         sys.argv.remove("--own-process")
         session.analysis_executor = functools.partial(_in_own_process, session.analysis_executor)
-
-    from linecheck.cli import main
-
-    main()
 
 
 def _recorded(stored):
@@ -77,4 +73,8 @@ def _in_own_process(executor, *, own_process):
 
 
 if __name__ == "__main__":
+    announce(int(sys.argv.pop(1)))
+
+    from linecheck.cli import main
+
     main()

@@ -40,6 +40,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from xml.etree import ElementTree
 
+import forked_linecheck
 from announced_run import PHASES
 from small_run import write_small_files
 
@@ -115,9 +116,13 @@ class Soak:
         The station config; the small simulated one, if left out.
     leave_alone_every : int
         After so many kills a run is left alone.
+    anew : bool
+        Whether each run is a program that starts anew, and not one forked from what has imported everything.
     """
 
-    def __init__(self, folder, seed, environment, *, station=None, limits=None, leave_alone_every=1):
+    def __init__(
+        self, folder, seed, environment, *, station=None, limits=None, leave_alone_every=1, anew=True
+    ):
         self.summary = Summary()
         self._top = folder
         self._random = random.Random(seed)
@@ -127,6 +132,7 @@ class Soak:
         }
         self._simulated = station is None
         self._leave_alone_every = leave_alone_every
+        self._anew = anew
         self._seconds = dict.fromkeys(PHASES, 0.2)
         self._logs = 0
 
@@ -181,12 +187,28 @@ class Soak:
                 if name.endswith(TEMPORARY_SUFFIX):
                     self._fault(f"{name} was not tidied up")
 
-    def _command(self, descriptor, serial):
+    def _command(self, serial):
         options = ["--own-process"] if self._random.random() < 0.3 else []
         options += ["run", *self._arguments, "--serial", serial, *OPTIONS, "--keep-captures"]
         if self._simulated and self._random.random() < 0.3:
             options += ["--fault", "distorting"]
-        return [sys.executable, str(DRIVER), str(descriptor), *options]
+        return options
+
+    def _started(self, say, serial, mark, out, err):
+        """Start a run that says on a pipe what it is doing."""
+        options, environment = self._command(serial), self._environment | {"LINECHECK_SOAK": mark}
+        if not self._anew:
+            how = {"announced": say, "environment": environment}
+            return forked_linecheck.start(self._folder, *options, stdout=out, stderr=err, **how)
+        return subprocess.Popen(
+            [sys.executable, str(DRIVER), str(say), *options],
+            cwd=self._folder,
+            env=environment,
+            stdout=out,
+            stderr=err,
+            stdin=subprocess.DEVNULL,
+            pass_fds=[say],
+        )
 
     def _run(self, aim):
         """Run, and kill in the middle of what is aimed at (None: never)."""
@@ -195,15 +217,7 @@ class Soak:
         mark = str(uuid.uuid4())
         with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
             hear, say = os.pipe()
-            process = subprocess.Popen(
-                self._command(say, serial),
-                cwd=self._folder,
-                env=self._environment | {"LINECHECK_SOAK": mark},
-                stdout=out,
-                stderr=err,
-                stdin=subprocess.DEVNULL,
-                pass_fds=[say],
-            )
+            process = self._started(say, serial, mark, out, err)
             os.close(say)
             with process, Heard(hear) as heard:
                 if aim is not None:
@@ -325,15 +339,13 @@ class Soak:
         self._seen = {path for path in self._seen if path.name.endswith(TEMPORARY_SUFFIX)}
         self._files_are_whole({record["run_id"]: record["verdict"] for record in self._known.values()})
         sequence = max(self._acknowledged, default=0)
-        command = [sys.executable, "-m", "linecheck", "log", "verify", "--log", str(self._folder / DATABASE)]
+        command = ["log", "verify", "--log", str(self._folder / DATABASE)]
         if sequence:
             command += ["--head", f"{sequence}:{self._acknowledged[sequence][2]}"]
-        done = subprocess.run(
-            command, env=self._environment, capture_output=True, text=True, timeout=120, check=False
-        )
-        verified = re.search(r"^(\d+) records verified", done.stdout, re.MULTILINE)
-        if done.returncode != 0 or verified is None or int(verified[1]) < len(self._known):
-            self._fault(f"log verify ended with {done.returncode}: {done.stdout}{done.stderr}")
+        status, out, err = forked_linecheck.run(self._folder, *command, text=True)
+        verified = re.search(r"^(\d+) records verified", out, re.MULTILINE)
+        if status != 0 or verified is None or int(verified[1]) < len(self._known):
+            self._fault(f"log verify ended with {status}: {out}{err}")
 
 
 class Heard:

@@ -2,15 +2,14 @@
 
 import os
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
 from announced_run import PHASES
+from forked_linecheck import start
 from small_run import write_small_files
-from soak_kill import DRIVER, Heard, Soak, marked
+from soak_kill import Heard, Soak, marked
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
@@ -20,14 +19,16 @@ SEED, AIMED_AT = 5, ("playing", "recording", "writing files", "keeping captures"
 
 
 @pytest.mark.parametrize(
-    ("kills", "seed"),
+    ("kills", "seed", "anew"),
     [
-        (len(AIMED_AT), SEED),
-        pytest.param(60, 20261120, marks=[pytest.mark.soak, pytest.mark.timeout(1800)]),
+        (len(AIMED_AT), SEED, False),
+        pytest.param(60, 20261120, True, marks=[pytest.mark.soak, pytest.mark.timeout(1800)]),
     ],
 )
-def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_written(tmp_path, kills, seed):
-    summary = Soak(tmp_path, seed=seed, environment=os.environ, leave_alone_every=6).kill(kills)
+def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_written(
+    tmp_path, kills, seed, anew
+):
+    summary = Soak(tmp_path, seed, os.environ, leave_alone_every=6, anew=anew).kill(kills)
     assert summary.faults == []
     assert sum(summary.kills.values()) == kills
     assert summary.kills.keys() <= set(PHASES)
@@ -37,16 +38,8 @@ def test_whole_runs_killed_at_any_moment_lose_nothing_and_leave_nothing_half_wri
 def test_a_run_whose_analysis_is_killed_is_invalid_and_recorded(tmp_path):
     hear, say = os.pipe()
     arguments = ["run", *write_small_files(tmp_path), "--serial", "PR3-004711", "--json", "r.json"]
-    with subprocess.Popen(
-        [sys.executable, str(DRIVER), str(say), "--own-process", *arguments],
-        cwd=tmp_path,
-        env={**os.environ, "LINECHECK_SOAK": str(tmp_path)},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-        pass_fds=[say],
-    ) as process:
+    how = {"announced": say, "environment": {"LINECHECK_SOAK": str(tmp_path)}, "text": True}
+    with start(tmp_path, "--own-process", *arguments, **how) as process:
         os.close(say)
         with Heard(hear) as heard:
             heard.until("playing")
@@ -55,7 +48,7 @@ def test_a_run_whose_analysis_is_killed_is_invalid_and_recorded(tmp_path):
             heard.until("analysing")
             os.kill(worker, signal.SIGKILL)
             heard.until(None)
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate()
     assert (process.returncode, out.splitlines()[0]) == (3, "▒ INVALID")
     # The third check waits for the reference of the first, and another process analyses it.
     assert out.count("the analysis was ended from outside") == 2
