@@ -1,9 +1,8 @@
 """A whole run over the sound path, and its captures judged again: another process, the same to the bit."""
 
 import json
-import subprocess
-import sys
 
+import forked_linecheck
 import pytest
 
 from linecheck.gates.statements import SELF_CHECK
@@ -50,28 +49,20 @@ captures = "all"
 """
 
 
-def start(server, folder, limits, station=STATION):
+def run(server, folder, limits, station=STATION):
     (folder / "limits.yaml").write_text(limits, encoding="utf-8")
     (folder / "station.toml").write_text(station, encoding="utf-8")
-    command = [
-        sys.executable,
-        "-m",
-        "linecheck",
-        "run",
+    arguments = [
         "--station",
         "station.toml",
         "--limits",
         "limits.yaml",
+        "--serial",
+        "PR3-004711",
+        "--json",
+        "r.json",
     ]
-    return subprocess.Popen(
-        [*command, "--serial", "PR3-004711", "--json", "r.json"],
-        cwd=folder,
-        env=server.environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-    )
+    return forked_linecheck.run(folder, "run", *arguments, environment=server.environment, text=True)
 
 
 def logged(folder):
@@ -81,29 +72,20 @@ def logged(folder):
 
 
 def test_a_run_over_the_sound_path_passes_and_is_judged_to_the_same_again(pulse_server, tmp_path):
-    with start(pulse_server, tmp_path, LIMITS) as process:
-        out, err = process.communicate(timeout=120)
-    assert process.returncode == 0, out + err
+    status, out, err = run(pulse_server, tmp_path, LIMITS)
+    assert status == 0, out + err
     result = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
     sinad = [item["value"] for item in result["readings"] if item["metric"] == "sinad"]
     # The loop gives back every bit, so what is left is the stimulus's own 24-bit TPDF dither.
     assert len(sinad) == 2
     assert min(sinad) > 140.0
-    (run,) = logged(tmp_path)
-    assert run.verdict is Verdict.PASS
+    (recorded,) = logged(tmp_path)
+    assert recorded.verdict is Verdict.PASS
     (folder,) = tmp_path.glob("results/PR3-004711/*/captures")
-    command = [
-        sys.executable,
-        "-m",
-        "linecheck",
-        "judge",
-        str(folder),
-        "--limits",
-        "limits.yaml",
-        "--json",
-        "j.json",
-    ]
-    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=120)
+    status, out, err = forked_linecheck.run(
+        tmp_path, "judge", folder, "--limits", "limits.yaml", "--json", "j.json", text=True
+    )
+    assert status == 0, out + err
     judged = json.loads((tmp_path / "j.json").read_text(encoding="utf-8"))
     for part in ("readings", "curves", "problems", "checks", "verdict"):
         assert judged[part] == result[part]
@@ -115,13 +97,12 @@ def test_a_volume_that_is_turned_down_after_the_loop_was_checked_is_no_unit_s_fa
     try:
         # 60 log10(0.99) = -0.26 dB: PulseAudio's volume is the cube root of the gain.
         pulse_server.set_volume("unit", "99%")
-        with start(pulse_server, tmp_path, LIMITS, STATION + '[loop]\nkind = "analogue"\n') as process:
-            out, err = process.communicate(timeout=120)
+        status, out, err = run(pulse_server, tmp_path, LIMITS, STATION + '[loop]\nkind = "analogue"\n')
     finally:
         pulse_server.set_volume("unit", "100%")
-    assert process.returncode == 3, out + err
-    (run,) = logged(tmp_path)
-    assert run.verdict is Verdict.INVALID
+    assert status == 3, out + err
+    (recorded,) = logged(tmp_path)
+    assert recorded.verdict is Verdict.INVALID
     (problem,) = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["problems"]
     assert problem["code"] == IN_DOUBT
     assert "tone level left, tone level right would fail" in out

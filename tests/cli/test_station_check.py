@@ -1,9 +1,8 @@
 """``linecheck station check``: recorded before it is shown, the worst first, nothing met that was not measured."""
 
 import json
-import subprocess
-import sys
 
+import forked_linecheck
 import pytest
 from small_run import LIMITS, call
 
@@ -239,23 +238,20 @@ def test_the_loops_commands_are_run_and_their_failures_count(check, tmp_path):
 
 def over_sound(server, folder, device, rate):
     (folder / "station.toml").write_text(SOUND.format(device=device, rate=rate), encoding="utf-8")
-    done = subprocess.run(
-        [sys.executable, "-m", "linecheck", "station", "check", "--station", "station.toml", "--patched"],
-        cwd=folder,
-        env=server.environment,
-        capture_output=True,
+    status, out, err = forked_linecheck.run(
+        folder,
+        *("station", "check", "--station", "station.toml", "--patched"),
+        environment=server.environment,
         text=True,
-        encoding="utf-8",
-        timeout=120,
     )
     (said,) = statements(folder / DATABASE)
-    return done, {entry["name"]: entry for entry in said.content["steps"]}
+    return status, out + err, {entry["name"]: entry for entry in said.content["steps"]}
 
 
 @pytest.mark.sound
 def test_a_null_sink_gives_back_every_bit(pulse_server, tmp_path):
-    done, steps = over_sound(pulse_server, tmp_path, "unit_48", 48_000)
-    assert done.returncode == 0, done.stdout + done.stderr
+    status, shown, steps = over_sound(pulse_server, tmp_path, "unit_48", 48_000)
+    assert status == 0, shown
     assert "bit-identical: all 353760 frames" in steps["words"]["sentence"]
     assert "by way of a plug-in or sound server" in steps["identity"]["sentence"]
 
@@ -263,6 +259,6 @@ def test_a_null_sink_gives_back_every_bit(pulse_server, tmp_path):
 @pytest.mark.sound
 def test_a_sound_server_that_converts_the_rate_is_found_out(pulse_server, tmp_path):
     # The sink runs at 44.1 kHz or 48 kHz, and PulseAudio's own converter is on either side of it.
-    done, steps = over_sound(pulse_server, tmp_path, "unit_44", 96_000)
-    assert done.returncode == 3, done.stdout + done.stderr
+    status, shown, steps = over_sound(pulse_server, tmp_path, "unit_44", 96_000)
+    assert status == 3, shown
     assert "a rate converter is in the path" in steps["words"]["sentence"]

@@ -4,10 +4,10 @@ import json
 import os
 import signal
 import subprocess
-import sys
 import time
 from types import SimpleNamespace
 
+import forked_linecheck
 import pytest
 from small_run import call
 
@@ -68,27 +68,17 @@ RUN = [
     "--json",
     "result.json",
 ]
-COMMAND = [sys.executable, "-m", "linecheck", *RUN]
 
 
 @pytest.fixture
 def bench(pulse_server, tmp_path):
     """Return how to start a run and how to read what became of it."""
     (tmp_path / "station.toml").write_text(STATION)
-    environment = pulse_server.environment | {"PYTHONUNBUFFERED": "1"}
 
-    def start(seconds):
-        (tmp_path / "r3.yaml").write_text(LIMITS.format(seconds=seconds))
-        return subprocess.Popen(
-            COMMAND,
-            env=environment,
-            cwd=tmp_path,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-        )
+    def start(limits, **streams):
+        (tmp_path / "r3.yaml").write_text(limits)
+        how = {"environment": pulse_server.environment, "text": True, "session": True}
+        return forked_linecheck.start(tmp_path, *RUN, **how, **streams)
 
     def finish(process, timeout):
         try:
@@ -138,7 +128,7 @@ def test_a_wrong_limit_file_is_said_and_nothing_is_played(bench, tmp_path, monke
 
 
 def test_a_sound_server_that_hangs_makes_the_run_invalid(bench):
-    process = bench.start(8.0)
+    process = bench.start(LIMITS.format(seconds=8.0))
     in_the_middle(process)
     bench.server.freeze()
     try:
@@ -158,7 +148,7 @@ def assert_invalid(ended):
 
 
 def test_ctrl_c_aborts_the_run_and_keeps_what_was_measured(bench):
-    process = bench.start(8.0)
+    process = bench.start(LIMITS.format(seconds=8.0))
     in_the_middle(process)
     os.killpg(process.pid, signal.SIGINT)
     ended = bench.finish(process, 60)
@@ -189,18 +179,8 @@ checks:
 """
 
 
-def test_a_run_passes_with_a_sinad_above_140_db_though_the_operator_takes_his_time(bench, tmp_path):
-    (tmp_path / "r3.yaml").write_text(SETUPS)
-    process = subprocess.Popen(
-        COMMAND,
-        env=bench.server.environment | {"PYTHONUNBUFFERED": "1"},
-        cwd=tmp_path,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
+def test_a_run_passes_with_a_sinad_above_140_db_though_the_operator_takes_his_time(bench):
+    process = bench.start(SETUPS, stdin=subprocess.PIPE)
     asked = 0
     try:
         for line in process.stderr:
