@@ -126,6 +126,17 @@ def test_what_comes_from_outside_cannot_disturb_the_screen():
     assert not any(line.strip().startswith("PASS") for line in text.splitlines())
 
 
+def test_the_margin_of_a_level_is_in_decibels():
+    level = Reading("level_dbfs", "left", -1.5, "dBFS", 0.01)
+    judged = JudgedMeasurement((JudgedReading(level, Verdict.PASS, 0.5, -2.0, None, "min"),), (), ())
+    limits = small_limits(small_check("tone", "tone", {"level_dbfs": Mask(Bounds(-2.0))}))
+    run = outcome(113.0, Verdict.PASS)
+    run = replace(run, limits=limits, checks=(replace(run.checks[0], judged=judged),))
+    (row,) = [line.split() for line in result_text(run, Screen()).split("\n") if "level_dbfs" in line]
+    assert row[3:5] == ["-1.50", "dBFS"]
+    assert row[-2:] == ["0.50", "dB"]
+
+
 def test_a_value_that_no_mask_judges_is_no_trouble_of_the_unit():
     remark = Problem("beyond_capture", "harmonic 9 lies beyond", "left", False, ("harmonic_9",))
     text = result_text(outcome(113.0, Verdict.PASS, (remark,)), Screen())

@@ -11,6 +11,7 @@ from regression_runs import ACCEPTED, baseline_of, curve, limits_with, reading, 
 from small_run import small_check
 
 from linecheck.captures.many_sets import JudgedSet
+from linecheck.checks import kinds
 from linecheck.checks.base import Problem
 from linecheck.cli.display.regression import comparison_table, counts_line
 from linecheck.cli.display.result import Screen, result_text
@@ -26,13 +27,15 @@ from linecheck.history.baseline.regressed import (
     regression_keys,
 )
 from linecheck.history.baseline.regression import (
+    answer_text,
     by_badness,
     compare_outcome,
     comparisons_in,
+    moved_by,
     regression_verdict,
 )
 from linecheck.limits.model import Bounds, Mask
-from linecheck.limits.regression import Answer
+from linecheck.limits.regression import Answer, Change, Measured
 from linecheck.limits.verdict import JudgedMeasurement, Verdict
 from linecheck.line.regress import _brief
 from linecheck.results.formats.junit import junit_bytes
@@ -185,6 +188,42 @@ def test_what_the_baseline_has_in_another_form_is_not_compared():
     assert named(entries["tone spectrum left"]) == named(entries["tone level left"]) == CANNOT
     assert "the baseline has it in another form" in entries["tone spectrum left"].text
     assert "the baseline has it in mV" in entries["tone level left"].text
+
+
+@pytest.mark.parametrize(
+    ("kept", "compared"), [("noise_468", "noise_ccir_rms"), ("noise_ccir_rms", "noise_468")]
+)
+def test_a_baseline_that_knows_the_same_reading_by_another_name_is_compared(kept, compared):
+    def run(metric, value):
+        limits = limits_with({"quiet": {metric: 0.3}})
+        made = unit_run(limits=limits)
+        readings = tuple(
+            replace(item, reading=replace(item.reading, metric=metric, value=value))
+            for item in made.checks[1].judged.readings
+        )
+        quiet = replace(made.checks[1], judged=JudgedMeasurement(readings, (), ()))
+        return replace(made, checks=(made.checks[0], quiet))
+
+    baseline = baseline_of(run(kept, 4.55))
+    assert [entry.answer for entry in found(run(compared, 4.55), baseline).values()] == [Answer.UNCHANGED] * 2
+    worse = found(run(compared, 5.55), baseline).values()
+    assert [(entry.metric, entry.answer) for entry in worse] == [(compared, Answer.WORSE)] * 2
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (-110.0, "is worse by 10.0 dB ± 1.2 than in the baseline (-120.0 → -110.0 dBFS, margin 5 dB)"),
+        (-118.0, "has moved by +2.00 ± 1.20 dB (-120.0 → -118.0 dBFS, margin 5 dB)"),
+    ],
+)
+def test_a_difference_of_levels_is_told_in_decibels(value, text):
+    spec = next(each for each in kinds()["linearity"].metrics if each.name == "linear_down_to")
+    change = Change(Answer.WORSE if value > -115.0 else Answer.UNCHANGED, Verdict.PASS, value + 120.0, 0.6)
+    now, old = Measured(value, 0.6, False), Measured(-120.0, 0.6, False)
+    moved = moved_by(change, now, old, spec, 2.0)
+    told = answer_text("linearity linear_down_to left", change, now, old, spec, 5.0, moved)
+    assert text in told
 
 
 def test_a_check_that_the_limit_file_no_longer_has_is_not_dropped():

@@ -24,6 +24,12 @@ from linecheck.results.wording import findings, judgement, number
             made_reading(Verdict.FAIL, 5.1, unit="V", limit=4.1, fail_limit=None, side="max", margin=-1.0),
             "5.1 V, above the pass limit of 4.1 V (margin -1 V)",
         ),
+        (
+            made_reading(
+                Verdict.PASS, -120.0, unit="dBFS", limit=-110.0, fail_limit=None, side="max", margin=10.0
+            ),
+            "-120 dBFS, at most -110 dBFS passes (margin 10 dB)",
+        ),
         (made_reading(Verdict.INVALID, None), "not judged: it could not be measured"),
         (made_reading(None, 997.0, unit="Hz"), "997 Hz"),
         (made_reading(None, None), "not measured"),

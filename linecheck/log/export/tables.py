@@ -116,7 +116,11 @@ _CHECK: Final = (
 
 _JUDGED: Final = (
     _of_part("verdict", "text", "pass, marginal, fail or invalid; empty where no mask judges"),
-    _of_part("margin", "real", "distance to the pass mask, negative outside it"),
+    _of_part(
+        "margin",
+        "real",
+        "distance to the pass mask, in the value's unit (in dB of dBFS), negative outside it",
+    ),
     _of_part("pass_limit", "real", "the limit that the margin is taken from"),
     _of_part("fail_limit", "real", "the fail mask's limit on that side"),
     _of_part("side", "text", "min or max: which side of the mask is meant"),
