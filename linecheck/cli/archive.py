@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from linecheck.cli.display.messages import counted, overwritten_line, tell
+from linecheck.cli.display.messages import counted, overwritten_line, size_text, tell
 from linecheck.cli.display.tables import print_table
 from linecheck.cli.options import limit_option, log_reader
 from linecheck.errors import ExitStatus, RecordError, UsageError
@@ -93,17 +93,17 @@ def status_command(station_path: str) -> ExitStatus:
     _show_kept(scan, policy)
     due = removals(scan.entries, policy, now)
     if due:
-        freed = _size(sum(removal.entry.size_bytes for removal in due))
+        freed = size_text(sum(removal.entry.size_bytes for removal in due))
         click.echo(f"due to be removed: {counted(len(due), 'run')}, {freed} (linecheck archive retain)")
     reserve = round(kept.policy.reserve_gigabytes * GIGABYTE)
     _show_growth(scan, policy, now.date(), disk, reserve)
     click.echo(
-        f"free on the disk: {_size(disk.free_bytes)} of {_size(disk.total_bytes)}; "
-        f"the reserve is {_size(reserve)}"
+        f"free on the disk: {size_text(disk.free_bytes)} of {size_text(disk.total_bytes)}; "
+        f"the reserve is {size_text(reserve)}"
     )
     short = disk.free_bytes < reserve
     if short:
-        click.echo(f"✖ the reserve lacks {_size(reserve - disk.free_bytes)}: runs are refused")
+        click.echo(f"✖ the reserve lacks {size_text(reserve - disk.free_bytes)}: runs are refused")
     for damaged in scan.damaged:
         click.echo(f"✖ {damaged}")
     return ExitStatus.INVALID if short or scan.damaged else ExitStatus.PASS
@@ -122,15 +122,15 @@ def _show_kept(scan: Scan, policy: Retention) -> None:
             (
                 total.kept_class,
                 str(total.runs),
-                _size(total.size_bytes),
+                size_text(total.size_bytes),
                 f"{total.oldest:%Y-%m-%d}",
                 f"{total.newest:%Y-%m-%d}",
                 "always" if days is None else f"{days} days",
             )
         )
     print_table(("class", "runs", "bytes", "oldest", "newest", "kept for"), rows, right=(1, 2))
-    limit = "" if policy.most_bytes is None else f" of {_size(policy.most_bytes)} at most"
-    click.echo(f"\nall: {counted(len(scan.entries), 'run')}, {_size(total_bytes(scan.entries))}{limit}")
+    limit = "" if policy.most_bytes is None else f" of {size_text(policy.most_bytes)} at most"
+    click.echo(f"\nall: {counted(len(scan.entries), 'run')}, {size_text(total_bytes(scan.entries))}{limit}")
 
 
 def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve: int) -> None:
@@ -141,7 +141,7 @@ def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve
         return
     days = counted(ahead.active_days, "day")
     click.echo(
-        f"grows by {_size(ahead.bytes_per_day)} a day, taken from the last {days} on which anything was kept"
+        f"grows by {size_text(ahead.bytes_per_day)} a day, taken from the last {days} on which anything was kept"
     )
     for line in _outlook(ahead, policy, today, HORIZON_DAYS // 365):
         click.echo(line)
@@ -202,7 +202,7 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
     removed = _removed(kept, scan, due, policy)
     for failure in removed.failed:
         tell(failure)
-    freed = _size(removed.size_bytes)
+    freed = size_text(removed.size_bytes)
     click.echo(f"removed {counted(removed.runs, 'run')}, {counted(removed.captures, 'capture')}, {freed}")
     return ExitStatus.INVALID if removed.failed else ExitStatus.PASS
 
@@ -244,7 +244,7 @@ def _show_due(due: Sequence[Removal], limit: int) -> None:
             f"{removal.entry.started:%Y-%m-%d %H:%M}",
             removal.entry.serial,
             removal.entry.kept_class,
-            _size(removal.entry.size_bytes),
+            size_text(removal.entry.size_bytes),
             removal.why,
         )
         for removal in due[:limit]
@@ -255,7 +255,7 @@ def _show_due(due: Sequence[Removal], limit: int) -> None:
         click.echo(f"and {len(due) - limit} more (--limit)")
     for why, runs in Counter(removal.why for removal in due).items():
         freed = sum(removal.entry.size_bytes for removal in due if removal.why == why)
-        click.echo(f"{counted(runs, 'run')}, {_size(freed)}: {why}")
+        click.echo(f"{counted(runs, 'run')}, {size_text(freed)}: {why}")
 
 
 @command.command("verify")
@@ -286,7 +286,7 @@ def verify_command(station_path: str) -> ExitStatus:
     for wrong in checked.wrong:
         click.echo(f"✖ {visible(wrong)}")
     click.echo(
-        f"{counted(checked.captures, 'capture')} ({_size(checked.size_bytes)}) of "
+        f"{counted(checked.captures, 'capture')} ({size_text(checked.size_bytes)}) of "
         f"{counted(checked.runs, 'run')}; the log has {counted(checked.log_runs, 'run')} whose captures were kept, "
         f"and says of {checked.removed_runs} that they were removed"
     )
@@ -317,11 +317,3 @@ def find_command(station_path: str, run: str) -> None:
         if found is None:
             raise UsageError(f"no captures of run {run_id} are in {visible(str(kept.archive.folder))}")
     click.echo(str(found))
-
-
-def _size(size_bytes: float) -> str:
-    """Return a size as people read it, in the units that disks are sold in."""
-    for unit, factor in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
-        if abs(size_bytes) >= 0.9995 * factor:
-            return f"{size_bytes / factor:.3g} {unit}"
-    return f"{size_bytes:.0f} B"

@@ -54,6 +54,11 @@ def _claim(this_is: str | None, by: str | None, reason: str | None) -> _Claim | 
 @click.option("--check", is_flag=True, help="Send nothing; verify at the server what is stored there.")
 @click.option("--every-chain", is_flag=True, help="With --check: verify every log on the server.")
 @public_key_options
+@click.option(
+    "--thin",
+    is_flag=True,
+    help="Send, then remove at the server the points of curves that `log thin` has stated.",
+)
 @click.option("--prepare", is_flag=True, help="Only create the server's tables, and print what to grant.")
 @collected(
     (
@@ -73,6 +78,7 @@ def command(
     check: bool,
     every_chain: bool,
     signed_by: SignedBy | None,
+    thin: bool,
     prepare: bool,
     claim: _Claim | None,
 ) -> None:
@@ -87,8 +93,8 @@ def command(
     Exit status: 0 the server has all of the log, 2 a wrong command, 3 not all could be sent, or something does not
     verify.
     """
-    if check + prepare + (claim is not None) > 1:
-        raise UsageError("give one of --check, --prepare and --this-is")
+    if check + prepare + thin + (claim is not None) > 1:
+        raise UsageError("give one of --check, --prepare, --thin and --this-is")
     if every_chain and not check:
         raise UsageError("--every-chain goes with --check")
     if signed_by is not None and not check:
@@ -106,6 +112,8 @@ def command(
         if claim is not None:
             _state(target, place, claim)
         _send(target, location)
+        if thin:
+            _thin(target, location)
 
 
 def _target(to: str | None, place: LogPlace) -> Target:
@@ -147,6 +155,20 @@ def _send(target: Target, location: str) -> None:
         except (ServerError, RecordError) as error:
             raise type(error)(f"{error}. {_unsent(log, target)}") from error
         _tell_sent(target, pushed)
+
+
+def _thin(target: Target, location: str) -> None:
+    """Remove at the server what the log states to go; the role must be allowed to delete from curve_points."""
+    from linecheck.log.sync.local import LocalLog
+    from linecheck.log.sync.server import connected
+    from linecheck.log.sync.stored import rules
+    from linecheck.log.sync.write import thin_records
+
+    with LocalLog(location, only_read=True) as log:
+        chain = log.chain()
+    with connected(target) as connection, connection.begin():
+        removed = 0 if chain is None else thin_records(connection, chain, rules(connection, chain))
+    click.echo(f"{target}: thinned {counted(removed, 'record')}")
 
 
 def _tell_sent(target: Target, pushed: Pushed) -> None:

@@ -2,7 +2,7 @@
 
 =========================  ====================================================================
 :func:`curve_rows`         rows of ``packed_curve`` and ``curve_points``
-:func:`stored_curves`      judged curves again, of any record format, without those thinned out
+:func:`stored_curves`      judged curves again, of any record format
 :func:`plain_curves`       rows in which the points are plain numbers
 :func:`curves_query`       the same rows, asked of the database
 :func:`points_fault`       what is wrong with the points of a record
@@ -93,19 +93,15 @@ def judged_row(item: JudgedReading | JudgedCurve) -> Row:
 
 
 def stored_curves(parts: Parts) -> Iterator[tuple[int, JudgedCurve]]:
-    """Yield the curves of a record with the place of their check; of one without points its worst one, if judged."""
+    """Yield the curves of a record with the place of their check; those that were thinned out have no points."""
     for row in plain_curves(parts):
         x, y, uncertainty = (None if row[name] is None else _numbers(row[name]) for name in _POINTS)
-        if x is None or y is None:
-            if row["worst_x"] is None:
-                continue
-            x, y = np.array([row["worst_x"]]), np.array([row["worst_y"]])
         curve = Curve(
             metric=row["metric"],
             channel=row["channel"],
-            x=x,
+            x=np.empty(0) if x is None else x,
             x_unit=row["x_unit"],
-            y=y,
+            y=np.empty(0) if y is None else y,
             unit=row["unit"],
             resolution_hz=row["resolution_hz"],
             uncertainty=uncertainty,

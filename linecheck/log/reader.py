@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Callable, Iterator, Sequence
+from datetime import date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -19,6 +20,7 @@ from linecheck.log.assets import KnownAsset, known_assets
 from linecheck.log.begun import BegunRun, begun_runs
 from linecheck.log.connect import database_path, open_reader, plain_errors
 from linecheck.log.fetch import Record, last_record, records_of, run_rows
+from linecheck.log.growth import Growth, growth
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
@@ -32,6 +34,7 @@ from linecheck.log.statements import (
 )
 from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Statement, Verification
+from linecheck.log.thinning import Thinnable, thinnable
 from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
 from linecheck.run.model import NOT_RELEASED, UNKEPT_FAIL, Run, RunHeader
@@ -207,6 +210,16 @@ class LogReader:
             }
             source = f"record {sequence} of {visible(str(self.path))}"
             return stored_run(record.row, record.parts, content or "", documents, source)
+
+    def thinnable(self, before: datetime, every: int) -> Thinnable | None:
+        """Return what thinning passes recorded before a time would remove, but for every n-th; None: nothing."""
+        with self.reading() as connection:
+            return thinnable(connection, before, every)
+
+    def growth(self, today: date, free_bytes: int) -> Growth:
+        """Return what the log takes and how it grows, given what is free on its disk."""
+        with self.reading() as connection:
+            return growth(connection, self.path, today, free_bytes)
 
     def assets(self) -> tuple[KnownAsset, ...]:
         """Return the things that runs rest on, by name, with for how many runs each was used."""

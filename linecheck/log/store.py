@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -36,6 +36,7 @@ from linecheck.log.signoff import Signature
 from linecheck.log.statements import add_countersignature, add_statement
 from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, StoredRun
+from linecheck.log.thinning import CURVES_THINNED, Thinnable, remove_points, rules_of
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import settled
 
@@ -43,6 +44,10 @@ if TYPE_CHECKING:
     from linecheck.station.config.station import StationConfig
 
 __all__ = ["BUSY_SECONDS", "Log", "LogReader"]
+
+
+#: Records that are thinned in one transaction: a station that tests meanwhile waits no longer than for these.
+_THINNED_AT_ONCE = 500
 
 
 class Log(LogReader):
@@ -205,6 +210,38 @@ class Log(LogReader):
         """
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             return add_statement(connection, kind, encodable(subject), content, self._key)
+
+    def thin(
+        self, found: Thinnable, station: str, progress: Callable[[int], None] = lambda records: None
+    ) -> int:
+        """State that the points of curves go, and remove them; return of how many records they went.
+
+        Where this is cut off, what was stated and is still there goes the next time.
+
+        Parameters
+        ----------
+        found : Thinnable
+        station : str
+            Whose log it is.
+        progress : callable, optional
+            Called now and then with how many records were thinned.
+
+        Raises
+        ------
+        RecordError
+            It could not be stated, or not all could be removed.
+        """
+        content = found.rule.content() | {"records": found.records, "bytes": found.size_bytes}
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            if not any(rule.includes(found.rule) for rule in rules_of(connection)):
+                add_statement(connection, CURVES_THINNED, encodable(station), content, self._key)
+        removed = 0
+        for first in range(0, found.rule.through, _THINNED_AT_ONCE):
+            last = min(first + _THINNED_AT_ONCE, found.rule.through)
+            with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+                removed += remove_points(connection, found.rule, first, last)
+            progress(removed)
+        return removed
 
     def countersign(self, sequence: int, signed: Signature) -> Head:
         """Record a second person's decision on a sign-off, given its number; return the statement's number and hash.

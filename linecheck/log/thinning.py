@@ -1,7 +1,7 @@
 """Thinning out old passes: the points of their curves go, their worst points, margins and verdicts stay.
 
 ======================  ====================================================================
-:func:`thin`            state which, then remove them
+:func:`thinnable`       what would go; :meth:`linecheck.log.Log.thin` states it and removes it
 :func:`rules_of`        what was stated so far, for who verifies
 :class:`Rule`           which records may be without the points of their curves
 ======================  ====================================================================
@@ -22,13 +22,24 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, text
 
-__all__ = ["CURVES_THINNED", "Rule", "Thinnable", "rules_from", "rules_of", "thinnable"]
+from linecheck.files.times import utc_text
+
+__all__ = [
+    "CURVES_THINNED",
+    "PASSES",
+    "Rule",
+    "Thinnable",
+    "remove_points",
+    "rules_from",
+    "rules_of",
+    "thinnable",
+]
 
 #: The kind of the statements that say which points go; their subject is the station.
 CURVES_THINNED: Final = "curves_thinned"
 
 #: What a thinned record is, beside what a rule says: as :data:`linecheck.log.schema.THINNED_BY_STATEMENT` has it.
-_PASSES: Final = (
+PASSES: Final = (
     "run.verdict = 'pass' AND coalesce(run.released, 'true') = 'true' AND coalesce(run.purpose, 'unit') = 'unit'"
 )  # fmt: skip
 
@@ -57,6 +68,10 @@ class Rule:
             and row["sequence"] <= self.through
             and row["sequence"] % self.every != 0
         )
+
+    def includes(self, other: Rule) -> bool:
+        """Return whether it says of every record that another rule covers that it may go."""
+        return self.every == other.every and self.through >= other.through
 
     def content(self) -> dict[str, int]:
         """Return it as plain data."""
@@ -95,15 +110,15 @@ def rules_from(contents: Iterable[str]) -> tuple[Rule, ...]:
 def thinnable(connection: Connection, before: datetime, every: int) -> Thinnable | None:
     """Return what thinning the passes recorded before a time would remove; None where that is nothing."""
     through = connection.scalar(
-        text("SELECT max(sequence) FROM run WHERE recorded < :before"), {"before": before.isoformat()}
+        text("SELECT max(sequence) FROM run WHERE recorded < :before"), {"before": utc_text(before)}
     )
     if through is None:
         return None
     rule = Rule(int(through), every)
     found = connection.execute(
         text(
-            "SELECT count(DISTINCT p.sequence), coalesce(sum(length(p.content)), 0) FROM curve_points AS p "
-            f"JOIN run ON run.sequence = p.sequence WHERE {_PASSES} AND run.sequence <= :through "
+            "SELECT count(*), coalesce(sum(length(p.content)), 0) FROM curve_points AS p "
+            f"JOIN run ON run.sequence = p.sequence WHERE {PASSES} AND run.sequence <= :through "
             "AND run.sequence % :every <> 0"
         ),
         rule.content(),
@@ -112,11 +127,11 @@ def thinnable(connection: Connection, before: datetime, every: int) -> Thinnable
 
 
 def remove_points(connection: Connection, rule: Rule, after: int, until: int) -> int:
-    """Remove the points of the records that a rule covers between two numbers; return how many curves lost them."""
+    """Remove the points of the records that a rule covers between two numbers; return how many lost them."""
     removed = connection.execute(
         text(
             "DELETE FROM curve_points WHERE sequence > :after AND sequence <= :until AND sequence IN "
-            f"(SELECT sequence FROM run WHERE {_PASSES} AND sequence > :after AND sequence <= :until "
+            f"(SELECT sequence FROM run WHERE {PASSES} AND sequence > :after AND sequence <= :until "
             "AND sequence <= :through AND sequence % :every <> 0)"
         ),
         {**rule.content(), "after": after, "until": until},

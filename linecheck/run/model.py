@@ -85,7 +85,7 @@ class Recorded:
     """Where a run stands in a log, and what it came to by the rules of that day.
 
     ``recorded`` is a UTC text; ``record_format`` says which facts a record of that day has. ``curves_thinned`` says
-    that the points of its curves were removed since: of a judged curve its worst point is left.
+    that the points of its curves were removed since; their worst points and margins stay.
     """
 
     sequence: int

@@ -10,7 +10,7 @@ import click
 
 from linecheck.files.text import visible
 
-__all__ = ["counted", "one_line", "overwritten_line", "tell"]
+__all__ = ["counted", "one_line", "overwritten_line", "size_text", "tell"]
 
 
 def tell(message: str) -> None:
@@ -21,6 +21,14 @@ def tell(message: str) -> None:
 def counted(number: int, noun: str) -> str:
     """Return a number with its noun."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def size_text(size_bytes: float) -> str:
+    """Return a size as people read it, in the units that disks are sold in."""
+    for unit, factor in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if abs(size_bytes) >= 0.9995 * factor:
+            return f"{size_bytes / factor:.3g} {unit}"
+    return f"{size_bytes:.0f} B"
 
 
 def one_line(text: str | None) -> str:

@@ -24,6 +24,8 @@ _COMMANDS = {
     ),
     "show": ("show:show_command", "Show every attempt of a unit, the newest first, or one run."),
     "signoffs": ("list:signoffs_command", "List the sign-offs in the log and who countersigned them."),
+    "status": ("room:status_command", "Show how large the log is, and when its disk will be full."),
+    "thin": ("room:thin_command", "Remove the points of curves from old passes."),
     "used": ("assets:used_command", "List the runs that were made with one asset."),
     "verify": ("verify:verify_command", "Verify that the log is as it was written."),
 }

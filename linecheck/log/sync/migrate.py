@@ -18,6 +18,7 @@ from sqlalchemy import Connection, text
 
 from linecheck import __version__
 from linecheck.errors import ServerError
+from linecheck.log.schema import curve_points
 from linecheck.log.sync.layout import (
     SCHEMA,
     TableLayout,
@@ -79,6 +80,29 @@ CREATE TABLE {SCHEMA}.chain_station (
         f"COMMENT ON TABLE {SCHEMA}.chain IS 'Logs by the hash of their first record, and how far they were sent. "
         "A note for people: what was sent is what the records are.'",
     ),
+)
+
+#: Points of curves go once the log states which: as :data:`linecheck.log.schema.THINNED_BY_STATEMENT` has it there.
+_THINNING = (
+    f"""
+CREATE FUNCTION {SCHEMA}.refuse_unstated() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF EXISTS (
+        SELECT 1 FROM {SCHEMA}.run AS r JOIN {SCHEMA}.statement AS s ON s.chain = r.chain
+        WHERE r.chain = OLD.chain AND r.sequence = OLD.sequence AND r.verdict = 'pass'
+        AND coalesce(r.released, 'true') = 'true' AND coalesce(r.purpose, 'unit') = 'unit'
+        AND s.kind = 'curves_thinned' AND s.sequence > r.sequence
+        AND r.sequence <= (s.content::json ->> 'through')::bigint
+        AND mod(r.sequence, (s.content::json ->> 'every')::bigint) <> 0
+    ) THEN
+        RETURN OLD;
+    END IF;
+    RAISE EXCEPTION 'points of curves are only removed once that is stated'
+        USING ERRCODE = 'integrity_constraint_violation';
+END
+$$""",
+    f"CREATE TRIGGER {curve_points.name}_keeps_on_delete BEFORE DELETE ON {SCHEMA}.{curve_points.name} "
+    f"FOR EACH ROW EXECUTE FUNCTION {SCHEMA}.refuse_unstated()",
 )
 
 #: What a role needs that only sends; another that may create in the database makes the tables once.
@@ -147,11 +171,14 @@ def _log_commands(before: Mapping[str, TableLayout], after: Mapping[str, TableLa
             continue
         if name not in before:
             yield _create(name, layout, records)
-            for event in ("UPDATE OR DELETE", "TRUNCATE"):
+            is_thinned = name == curve_points.name
+            for event in ("UPDATE" if is_thinned else "UPDATE OR DELETE", "TRUNCATE"):
                 yield (
                     f"CREATE TRIGGER {name}_keeps_on_{event.split()[0].lower()} BEFORE {event} ON {SCHEMA}.{name} "
                     f"FOR EACH STATEMENT EXECUTE FUNCTION {SCHEMA}.refuse_change()"
                 )
+            if is_thinned:
+                yield from _THINNING
             continue
         for column, kind in layout.columns.items():
             if column not in before[name].columns:

@@ -18,8 +18,9 @@ from linecheck.log.sync.layout import SCHEMA, log_layouts, stored_text
 from linecheck.log.sync.local import Contents
 from linecheck.log.sync.names import station_periods
 from linecheck.log.sync.server import driver, sql
+from linecheck.log.thinning import PASSES, Rule
 
-__all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner"]
+__all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner", "thin_records"]
 
 Row = Mapping[str, Any]
 
@@ -104,6 +105,19 @@ def add_contents(connection: Connection, contents: Contents) -> None:
                 "ON CONFLICT DO NOTHING"
             )
             connection.execute(add, missing)
+
+
+def thin_records(connection: Connection, chain: str, rules: Iterable[Rule]) -> int:
+    """Remove the points of curves that a chain states to go; return of how many records they went."""
+    removed = 0
+    for rule in rules:
+        query = text(
+            f"DELETE FROM {SCHEMA}.curve_points AS p USING {SCHEMA}.run WHERE run.chain = p.chain "
+            f"AND run.sequence = p.sequence AND p.chain = :chain AND {PASSES} "
+            "AND p.sequence <= :through AND p.sequence % :every <> 0"
+        )
+        removed += connection.execute(query, {"chain": chain, **rule.content()}).rowcount
+    return removed
 
 
 def add_records(connection: Connection, chain: str, batch: Batch) -> None:
