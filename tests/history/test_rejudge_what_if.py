@@ -356,6 +356,26 @@ def test_what_does_not_refer_to_a_check_is_the_same_whatever_that_is(tmp_path, k
     assert tally.otherwise == ({} if words is None else {("it", words): 1})
 
 
+@pytest.mark.parametrize("recorded", [("ripple",), ("ripple", "flatness"), ("flatness",)])
+def test_a_reading_is_judged_by_todays_name_where_a_run_knows_only_its_former_one(tmp_path, recorded):
+    def limits(metric, limit):
+        return small_limits(
+            small_check("response", "response", {metric: Mask(Bounds(max=limit))}, seconds=1.4)
+        )
+
+    rows = [
+        made_reading(Verdict.PASS if metric == recorded[0] else None, 0.3, metric=metric, channel=channel)
+        for metric in recorded
+        for channel in CHANNELS
+    ]
+    run = made_run(made_check(*rows, name="response", kind="response"), limits=limits(recorded[0], 0.5))
+    path = logged(tmp_path, run)
+    tally, told = everything(path, limits("flatness", 0.4))
+    assert (tally.judged, tally.untold, told) == (1, 0, [])
+    tally, told = everything(path, limits("flatness", 0.2))
+    assert (tally.judged, tally.untold, [each.after for each in told]) == (1, 0, [Verdict.FAIL])
+
+
 @pytest.mark.parametrize(
     ("changes", "words"),
     [

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.checks.parts.superseded import former_names
 from linecheck.history.rejudge.basis import Basis
 from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import FlatMasks
@@ -134,6 +135,14 @@ class Layouts:
         better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
         return check.masks.get(item.metric), better.get(item.metric, "nominal")
 
+    def _judged_as(self, item: Item, there: set[Item]) -> Item:
+        """Return an item as the limit file names it: a run from before knows a reading by its former name alone."""
+        check = self.checks.get(item.check)
+        if check is None or item.metric in check.masks:
+            return item
+        today = item._replace(metric=former_names(check.kind).get(item.metric, item.metric))
+        return today if today.metric in check.masks and today not in there else item
+
     def items_of(self, layout: Layout, text: bytes) -> NDArray[np.intp]:
         """Return the items of all rows of a run: check position, position, metric and channel of each in one text.
 
@@ -151,6 +160,8 @@ class Layouts:
             items = [
                 layout.item(int(part[0]), part[2], part[3] if len(part) == 4 else None) for part in parts
             ]
+            there = set(items)
+            items = [self._judged_as(item, there) for item in items]
             if len(layout.rows) >= _MAX_TEXTS:
                 layout.rows.clear()
             found = layout.rows[text] = np.array([self.number(item) for item in items], dtype=np.intp)
