@@ -144,10 +144,10 @@ class ResponseKind(CheckKind):
     ``flatness`` is the greatest level in the band less the least, edges included, and what the response falls by
     towards them with it (``ripple`` is the name that it had before). ``passband_ripple`` is the same of the pass band's
     inner part, ``inner_hz``: no edge is looked for, what lies between the two that are declared counts. It is no more
-    than ``flatness`` as long as the inner part lies within the band. ``balance`` is the first channel's level less the
-    second's where in the band they differ most. ``corner_low`` and ``corner_high`` are where the response has first
-    fallen by 3 dB below and above 1 kHz. A capture converter's own filter begins at 0.4536 of its rate: the response
-    ends there.
+    than ``flatness`` as long as the inner part lies within the band. Where a response is flat, both read a few standard
+    uncertainties of noise. ``balance`` is the first channel's level less the second's where in the band they differ
+    most. ``corner_low`` and ``corner_high`` are where the response has first fallen by 3 dB below and above 1 kHz. A
+    capture converter's own filter begins at 0.4536 of its rate: the response ends there.
     """
 
     name: ClassVar[str] = "response"

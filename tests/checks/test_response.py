@@ -167,6 +167,7 @@ def test_coverage_of_the_uncertainties(signal, count):
     inside = np.linspace(30, 3500, 5000)
     truth = {
         "flatness": np.ptp(decibels(response(inside))),
+        "passband_ripple": np.ptp(decibels(response(np.linspace(150, 3150, 5000)))),
         "corner_low": crossing(response, -3, 500.0, 2.0),
         "corner_high": crossing(response, -3, 1000.0, 3900.0),
     }

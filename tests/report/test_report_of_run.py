@@ -281,6 +281,24 @@ def test_evidence_is_there_in_full():
     assert "no electrical-safety test" in plain(page)
 
 
+@pytest.mark.parametrize(
+    ("verdict", "also", "seen"),
+    [
+        (None, ("noise_ccir_rms",), ["noise_ccir_rms"]),
+        # What a mask judges is there by its name; of a run from before nothing else is.
+        (Verdict.PASS, ("noise_ccir_rms",), ["noise_468", "noise_ccir_rms"]),
+        (None, (), ["noise_468"]),
+    ],
+)
+def test_a_superseded_name_is_left_out_where_no_mask_judges_it_and_its_successor_is_there(
+    verdict, also, seen
+):
+    readings = [made_reading(verdict, 0.3, metric="noise_468")]
+    readings += [made_reading(None, 0.3, metric=metric) for metric in also]
+    text = plain(html.fromstring(run_page(made_run(made_check(*readings, name="it", kind="quiet")))))
+    assert [name for name in ("noise_468", "noise_ccir_rms") if name in text] == seen
+
+
 def test_volts_that_nobody_has_calibrated_are_called_so():
     def read(uncertainty):
         strip = made_reading(value=4.0, metric="level", unit="V")

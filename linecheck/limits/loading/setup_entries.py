@@ -4,10 +4,10 @@
 
     reconstruction:
       kind: reconstruction
-      masks: {droop_20k: {pass: {min: -0.5}}}
+      masks: {response_20k: {pass: {min: -0.5}}}
       setups:
         - {filter: sharp}
-        - {filter: slow, masks: {droop_20k: {pass: {min: -4}}}}
+        - {filter: slow, masks: {response_20k: {pass: {min: -4}}}}
 
 Each is laid over the file's setup and the check's. Its ``masks`` and ``regression`` are laid over the check's, metric
 by metric; nothing (``null``) removes one. ``rate_hz`` is the rate of the stimulus as well.
