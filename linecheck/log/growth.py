@@ -95,7 +95,9 @@ def _run_bytes(connection: Connection) -> float:
     number = curve_points.c.sequence
     newest = connection.scalars(select(number).order_by(number.desc()).limit(_NEWEST)).all()
     if not newest:
-        newest = connection.scalars(select(run.c.sequence).order_by(run.c.sequence.desc()).limit(_NEWEST)).all()
+        newest = connection.scalars(
+            select(run.c.sequence).order_by(run.c.sequence.desc()).limit(_NEWEST)
+        ).all()
     return mean(map(_size, records_of(connection, newest, tuple(PARTS)))) if newest else 0.0
 
 

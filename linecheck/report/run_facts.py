@@ -100,6 +100,10 @@ def setting_table(run: Run) -> Part | None:
     return {"headings": headings, "rows": rows}
 
 
+#: What is said of a record whose curves have lost their points.
+THINNED = "thinned out of the log: worst points and margins only"
+
+
 def closing_groups(run: Run) -> tuple[FactGroup, ...]:
     """Return the facts that a filed document needs."""
     return (
@@ -161,4 +165,5 @@ def _record(run: Run) -> tuple[Fact, ...]:
         Fact("started", moment(utc_text(run.started))),
         Fact("finished", moment(utc_text(run.finished))),
         Fact("duration", f"{run.duration_seconds:.1f} s"),
+        *([Fact("curves", THINNED)] if record is not None and record.curves_thinned else []),
     )

@@ -1,6 +1,7 @@
 import hashlib
 import json
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from made_runs import made_check, made_curve, made_reading, made_run
@@ -268,3 +269,22 @@ def test_captures_are_measured_anew_and_held_against_what_was_stored(linecheck, 
     assert document["by"] == "captures"
     assert document["summary"]["without_captures"] == 1
     assert before == {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in before}
+
+
+def test_a_thinned_curve_is_judged_by_the_mask_that_it_was_judged_by_and_by_no_other(linecheck):
+    curve = "      spectrum: {pass: {max: -110}, fail: {max: -100}}\n"
+    write("old.yaml", LIMITS + curve)
+    write("new.yaml", TIGHT + curve)
+    write("other.yaml", LIMITS + curve.replace("-110", "-111"))
+    limits = load_limits("old.yaml")
+    with Log("log.sqlite") as log:
+        for number in range(1, 4):
+            readings = (made_reading(value=113.0, channel=name) for name in limits.channels)
+            curves = (made_curve(channel=name) for name in limits.channels)
+            check = made_check(*readings, *curves, name="tone")
+            log.append(replace(made_run(check, serial=f"PR3-00000{number}"), limits=limits))
+        log.thin(log.thinnable(datetime.now(UTC) + timedelta(days=1), 100), "bench")
+    said = {name: linecheck("--limits", f"{name}.yaml")[1] for name in ("old", "new", "other")}
+    assert "0 runs of 3 would change" in said["old"], said["old"]
+    assert "pass → marginal     3" in said["new"], said["new"]
+    assert "3 runs: tone: the points of its curves were thinned out" in said["other"], said["other"]

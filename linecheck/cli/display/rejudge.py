@@ -9,7 +9,7 @@ import click
 
 from linecheck.cli.display.messages import counted, one_line
 from linecheck.cli.display.tables import print_table
-from linecheck.history.rejudge.causes import Cause
+from linecheck.history.rejudge.causes import THINNED, Cause
 from linecheck.history.rejudge.tally import ChangedRun, Remeasured, Tally, Transition, Yield
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
@@ -111,7 +111,7 @@ def _show_untold(tally: Tally) -> None:
     click.echo(f"{counted(tally.untold, 'run')} cannot be told:")
     if tally.remeasured is None:
         reasons = [
-            (f"{check} was measured differently: {what}", runs)
+            (f"{check}: {what}" if what == THINNED else f"{check} was measured differently: {what}", runs)
             for (check, what), runs in tally.otherwise.items()
         ]
     else:

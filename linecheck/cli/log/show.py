@@ -15,7 +15,7 @@ from linecheck.files.times import utc_text
 from linecheck.history.attempts import AttemptChanges, Moved, attempt_changes
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.log import LogReader, Statement
-from linecheck.report.run_facts import closing_groups
+from linecheck.report.run_facts import THINNED, closing_groups
 from linecheck.results.wording import findings, number
 from linecheck.run.facts import FACTS, fact_texts
 from linecheck.run.model import Run
@@ -83,6 +83,8 @@ def _print_record(record: Run, brief: bool) -> None:
         "limits": f"{record.limits.path} revision {record.limits.revision}",
     }
     click.echo("  " + ", ".join(f"{name} {one_line(value)}" for name, value in facts.items()))
+    if place.curves_thinned:
+        click.echo(f"  curves: {THINNED}")
     if record.reason:
         click.echo(f"  retest reason: {one_line(record.reason)}")
     if record.override:

@@ -35,6 +35,9 @@ class _Counted(NamedTuple):
 #: How many runs have changed for the worse or the better because of a metric of a check; None is the check as a whole.
 CauseCounts = Counter[_Counted]
 
+#: What stands in place of what differs where the points of a check's curves are gone.
+THINNED = "the points of its curves were thinned out"
+
 
 @dataclass(frozen=True)
 class Cause:
@@ -237,5 +240,5 @@ class Causes:
                 found[check, words] += count
         items = self._judged.layouts.items
         for _, check in {(run, items[item].check) for run, item in self._judged.thinned}:
-            found[check, "the points of its curves were thinned out"] += 1
+            found[check, THINNED] += 1
         return found
