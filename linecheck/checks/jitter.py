@@ -72,7 +72,7 @@ class JitterParameters(Parameters):
     """The jitter test signal. Its codes are exact: nothing is dithered, and only the ramps at its ends differ.
 
     At 44.1 and 48 kHz the tone is at 11.025 and 12 kHz; at higher rates it leaves the audio band, and the analysis's
-    band goes with it.
+    band goes with it: to 86.4 kHz at 192 kHz, where ``band_hz: [20, 80000]`` ends it at the trade's usual low pass.
     """
 
     rate_hz: RateHz = 44100

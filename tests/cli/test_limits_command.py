@@ -133,6 +133,18 @@ def test_what_is_hardly_meant_is_a_warning_and_by_strict_a_refusal(run, here):
     assert run("check", "--strict", "r3.yaml").exit_code == 2
 
 
+def test_what_took_a_superseded_name_s_place_is_a_note_and_no_refusal(run, here):
+    text = ALONE.replace(
+        "tone: {kind: tone, masks: {sinad: {pass", "it: {kind: crosstalk, masks: {crosstalk: {pass"
+    )
+    (here / "r3.yaml").write_text(text)
+    said = "superseded by separation: the same value, positive dB, by its name in the trade"
+    result = run("check", "--strict", "r3.yaml")
+    assert result.stderr == f"r3.yaml:7:32: note: checks.it.masks.crosstalk: {said}\n"
+    assert (result.stdout[:11], result.exit_code) == ("r3.yaml: OK", 0)
+    assert said in run("show", "r3.yaml").stdout
+
+
 def test_the_files_that_ship_are_clean(run):
     files = sorted(DEMO.parent.glob("*.yaml"))
     result = run("check", "--strict", *files)

@@ -27,6 +27,8 @@ def limits_text(limits: LimitFile, screen: Screen) -> str:
         block = [plain(what, screen)]
         for spec, mask in masked:
             block += [next(lines), f"      {plain(meaning(spec, mask), screen)}"]
+            if spec.superseded_by is not None:
+                block.append(f"      {plain(str(spec.superseded_by), screen)}")
         blocks.append("\n".join(block))
     return "\n\n".join(blocks)
 
