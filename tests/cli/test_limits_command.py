@@ -140,7 +140,7 @@ def test_what_took_a_superseded_name_s_place_is_a_note_and_no_refusal(run, here)
     (here / "r3.yaml").write_text(text)
     said = "superseded by separation: the same value, positive dB, by its name in the trade"
     result = run("check", "--strict", "r3.yaml")
-    assert result.stderr == f"r3.yaml:7:32: note: checks.it.masks.crosstalk: {said}\n"
+    assert result.stderr == f"r3.yaml:7:33: note: checks.it.masks.crosstalk: {said}\n"
     assert (result.stdout[:11], result.exit_code) == ("r3.yaml: OK", 0)
     assert said in run("show", "r3.yaml").stdout
 
