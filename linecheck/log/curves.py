@@ -152,13 +152,17 @@ def _columns(content: bytes | None, axis: bytes | None, is_shared: bool) -> tupl
     """Return x, y and uncertainty as plain numbers; the last calls are kept, since a query asks for one at a time."""
     if content is None or (is_shared and axis is None):
         return None, None, None
-    columns = list(unpacked(content))
+    columns = list(_unpacked(content))
     if is_shared and axis is not None:
-        columns.insert(0, unpacked(axis)[0])
+        columns.insert(0, _unpacked(axis)[0])
     if len(columns) not in (2, 3) or len({len(column) for column in columns}) != 1:
         raise ValueError("the points of a curve are not as they were packed")
     plain = [column.astype("<f8").tobytes() for column in columns]
     return plain[0], plain[1], plain[2] if len(plain) == len(_POINTS) else None
+
+
+#: Curves along one axis come one after the other, and the axis stands with the first.
+_unpacked = lru_cache(maxsize=4)(unpacked)
 
 
 def _numbers(values: bytes) -> NDArray[np.float64]:

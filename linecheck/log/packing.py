@@ -16,6 +16,7 @@ times differences were taken, bytes of a number, and the step), and the packed r
 
 from __future__ import annotations
 
+import math
 import struct
 import zlib
 from collections.abc import Sequence
@@ -32,8 +33,8 @@ _VERSION: Final = 1
 _HEAD, _COLUMN = struct.Struct("<BBI"), struct.Struct("<BBBd")
 #: Kinds of columns: plain numbers, multiples of one over a decimal step, of a binary step, significant digits.
 _PLAIN, _DECIMAL, _BINARY, _DIGITS = range(4)
-#: Steps in one unit that are tried.
-_DECIMALS: Final = (1.0, 10.0, 100.0, 1000.0)
+#: Steps in one unit.
+_STEPS: Final = 1000.0
 _MAX_WHOLE: Final = 2.0**40
 _BINARY_DIGITS: Final = 23
 #: Significant digits and their power of ten in one whole number, ordered as the numbers are; nothing is -1.
@@ -104,12 +105,14 @@ def unpacked(content: bytes) -> tuple[FloatArray, ...]:
 def _as_whole(values: FloatArray) -> _Column:
     """Return a column as whole numbers, by the first step that loses nothing."""
     greatest = float(np.max(np.abs(values), initial=0.0))
-    for step in _DECIMALS:
-        if greatest * step < _MAX_WHOLE:
-            # Whole numbers know no minus zero: what has one is packed in another way.
-            whole = np.round(values * step).astype(np.int64)
-            if _is_same(whole / step, values):
-                return _Column(_DECIMAL, step, whole)
+    if greatest * _STEPS < _MAX_WHOLE:
+        # Whole numbers know no minus zero: what has one is packed in another way.
+        whole = np.round(values * _STEPS).astype(np.int64)
+        if _is_same(whole / _STEPS, values):
+            common = math.gcd(int(np.gcd.reduce(whole)), int(_STEPS)) if len(whole) else 1
+            step = _STEPS / common
+            # The quotient of smaller numbers is the same double: both are the one nearest to the decimal.
+            return _Column(_DECIMAL, step, whole // common)
     digits = _digits(values)
     if digits is not None:
         return _Column(_DIGITS, 0.0, digits)
@@ -155,16 +158,14 @@ def _scaled(values: FloatArray, powers: FloatArray) -> FloatArray:
 
 def _smallest(whole: Whole) -> tuple[int, NDArray[np.uint64]]:
     """Return how many times differences were taken, and the result without signs: the smallest of 0, 1 and 2 times."""
-    best: tuple[int, NDArray[np.uint64]] | None = None
-    taken, least = whole, np.inf
-    for order in range(3):
-        plain = (taken.astype(np.uint64) << np.uint64(1)) ^ (taken >> 63).astype(np.uint64)
-        size = float(np.sum(np.log2(plain + 1.0)))
-        if size < least:
-            best, least = (order, plain), size
-        taken = np.diff(taken, prepend=0)
-    assert best is not None
-    return best
+    taken = [whole]
+    for _ in range(2):
+        taken.append(np.diff(taken[-1], prepend=0))
+    # The first ones have nothing to be a difference of.
+    sizes = [float(np.abs(each[3:]).sum(dtype=np.float64)) for each in taken]
+    order = sizes.index(min(sizes))
+    # Small numbers of either sign become small ones without: 0, -1, 1, -2, 2 as 0, 1, 2, 3, 4.
+    return order, ((taken[order] << 1) ^ (taken[order] >> 63)).view(np.uint64)
 
 
 def _width(plain: NDArray[np.uint64]) -> int:

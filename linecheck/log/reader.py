@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Callable, Iterator, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,7 +20,6 @@ from linecheck.log.assets import KnownAsset, known_assets
 from linecheck.log.begun import BegunRun, begun_runs
 from linecheck.log.connect import database_path, open_reader, plain_errors
 from linecheck.log.fetch import Record, last_record, records_of, run_rows
-from linecheck.log.growth import Growth, growth
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
@@ -215,11 +214,6 @@ class LogReader:
         """Return what thinning passes recorded before a time would remove, but for every n-th; None: nothing."""
         with self.reading() as connection:
             return thinnable(connection, before, every)
-
-    def growth(self, today: date, free_bytes: int) -> Growth:
-        """Return what the log takes and how it grows, given what is free on its disk."""
-        with self.reading() as connection:
-            return growth(connection, self.path, today, free_bytes)
 
     def assets(self) -> tuple[KnownAsset, ...]:
         """Return the things that runs rest on, by name, with for how many runs each was used."""

@@ -9,8 +9,7 @@ import pytest
 from made_runs import made_check, made_curve, made_reading, made_run
 from small_run import call
 
-from linecheck.log import Log
-from linecheck.log.connect import open_reader
+from linecheck.log import Log, LogReader
 from linecheck.log.growth import growth
 
 pytestmark = pytest.mark.every_python
@@ -47,12 +46,10 @@ def test_status_says_how_large_a_log_is_and_when_its_disk_is_full(linecheck):
 
 def test_a_disk_that_will_be_full_is_forecast(linecheck, tmp_path):
     path = tmp_path / "log.sqlite"
-    engine = open_reader(path, 1.0)
     today = datetime.now(UTC).date()
-    with engine.connect() as connection, connection.begin():
+    with LogReader(path) as log, log.reading() as connection:
         found = growth(connection, path, today, 10**12)
         soon = growth(connection, path, today, int(12.5 * found.day_bytes))
-    engine.dispose()
     assert found.day_bytes == pytest.approx(RUNS * found.run_bytes)
     assert (found.full_on, soon.full_on) == (None, today + timedelta(days=12))
 

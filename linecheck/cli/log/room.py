@@ -22,10 +22,11 @@ def status_command(place: LogPlace) -> None:
     """Show how large the log is, how fast it grows, and when its disk will be full."""
     from linecheck.log.archive.forecast import HORIZON_DAYS
     from linecheck.log.archive.free_space import disk_of
+    from linecheck.log.growth import growth
 
-    with place.reader() as log:
+    with place.reader() as log, log.reading() as connection:
         disk = disk_of(log.path)
-        found = log.growth(datetime.now(UTC).date(), disk.free_bytes)
+        found = growth(connection, log.path, datetime.now(UTC).date(), disk.free_bytes)
     click.echo(f"{visible(str(log.path))}: {counted(found.runs, 'run')}, {size_text(found.file_bytes)}")
     if found.oldest is not None and found.newest is not None:
         click.echo(f"recorded from {visible(found.oldest[:10])} to {visible(found.newest[:10])}")
