@@ -21,13 +21,13 @@ from typing import Any, Final
 
 from linecheck.checks.base import CurveSpec, MetricSpec, Parameters
 from linecheck.checks.parts.declared import difference_unit
-from linecheck.checks.parts.superseded import former_names
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import BaselineError, FileError, listed
 from linecheck.history.baseline.file import Baseline, CheckEntry, CurveEntry, ReadingEntry, UnitEntry
 from linecheck.history.baseline.unit_entry import (
     compared_channels,
     compared_specs,
+    items_of,
     require_margins,
     unit_entry,
     why_missing,
@@ -354,16 +354,6 @@ def _dropped(check: str, item: _Item, why: str) -> Comparison:
     )
 
 
-def _rename(items: dict[tuple[str, str | None], _Item], check: Check) -> None:
-    """Put what a baseline keeps under another name of the same reading under the one that the limit file compares."""
-    for former, today in former_names(check.kind).items():
-        for kept, compared in ((former, today), (today, former)):
-            if compared in check.regression and kept not in check.regression:
-                for metric, channel in list(items):
-                    if metric == kept and (compared, channel) not in items:
-                        items[compared, channel] = items.pop((kept, channel))
-
-
 @dataclass(frozen=True)
 class _Sides:
     """What every comparison of a run needs."""
@@ -376,11 +366,7 @@ class _Sides:
     def check(self, check: Check, new: CheckEntry | None, base: CheckEntry | None) -> Iterator[Comparison]:
         """Yield the comparisons of one check."""
         change = None if base is None else _changed(check, base)
-        old_items, new_items = (
-            {(item.metric, item.channel): item for item in entry.items} if entry is not None else {}
-            for entry in (base, new)
-        )
-        _rename(old_items, check)
+        old_items, new_items = (items_of(entry, check) for entry in (base, new))
         for spec in compared_specs(check):
             for channel in compared_channels(spec, self.outcome.limits.channels):
                 old = old_items.pop((spec.name, channel), None)

@@ -2,6 +2,7 @@
 
 ==========================  ================================================================
 :func:`unit_entry`          everything of a run that has a margin, in full
+:func:`items_of`            what a baseline keeps of a check, by the names that a limit file compares
 :func:`require_margins`     refuse a limit file that compares nothing
 :func:`uncompared_texts`    what has a mask and is not compared, and why
 :func:`why_missing`         why a run has no value that could be compared
@@ -15,6 +16,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from linecheck.checks.base import Curve, CurveSpec, MetricSpec, Reading
+from linecheck.checks.parts.superseded import former_names
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.errors import FileError
 from linecheck.history.baseline.file import (
@@ -33,6 +35,7 @@ from linecheck.run.settle import reasons
 __all__ = [
     "compared_channels",
     "compared_specs",
+    "items_of",
     "require_margins",
     "uncompared_texts",
     "unit_entry",
@@ -80,6 +83,20 @@ def compared_specs(check: Check) -> Iterator[MetricSpec | CurveSpec]:
 def compared_channels(spec: MetricSpec | CurveSpec, channels: tuple[str, ...]) -> tuple[str | None, ...]:
     """Return the channels that something is read in; None alone for the pair."""
     return channels if spec.per_channel else (None,)
+
+
+def items_of(
+    entry: CheckEntry | None, check: Check
+) -> dict[tuple[str, str | None], ReadingEntry | CurveEntry]:
+    """Return what a baseline keeps of a check, by metric and channel: of two names of a reading by the compared one."""
+    items = {} if entry is None else {(item.metric, item.channel): item for item in entry.items}
+    for former, today in former_names(check.kind).items():
+        for kept, compared in ((former, today), (today, former)):
+            if compared in check.regression and kept not in check.regression:
+                for metric, channel in list(items):
+                    if metric == kept and (compared, channel) not in items:
+                        items[compared, channel] = items.pop((kept, channel))
+    return items
 
 
 def why_missing(done: CheckOutcome | None, metric: str, channel: str | None) -> str:
