@@ -7,7 +7,7 @@ from typing import Final
 
 from linecheck.cli.display.gates import show_gate
 from linecheck.cli.display.messages import tell
-from linecheck.cli.display.progress import SetsProgress, run_progress
+from linecheck.cli.display.progress import RunProgress, SetsProgress
 from linecheck.cli.display.regression import show_compared
 from linecheck.cli.display.result import Screen, show, show_result
 from linecheck.cli.display.sets import sets_text
@@ -48,7 +48,7 @@ class Console:
     """
 
     def __init__(self, step: str = "playing") -> None:
-        self._runs = run_progress(step)
+        self._runs = RunProgress(step)
         self._sets = SetsProgress()
 
     def __call__(self, event: Event) -> None:
