@@ -35,7 +35,7 @@ __all__ = ["DOTS_AN_INCH", "draw_figure", "shape_of"]
 #: At so many dots an inch a dot is a point, so that places on the canvas are lengths on paper.
 DOTS_AN_INCH: Final = 72.0
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
-_CAPTION_HEIGHT, _SAMPLE, _LABEL_STEP = 11.0, 16.0, 11.0
+_CAPTION_HEIGHT, _SAMPLE = 11.0, 16.0
 _MAX_LABEL_LENGTH = 28
 #: A curve of so few points shows them.
 _MAX_DOTS = 60
@@ -70,7 +70,6 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
         _write_on(canvas, _LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0), color=QUIET_INK)
     _draw_masks(figure, axes, labels)
     _draw_curves(drawn, axes)
-    _draw_names(canvas, drawn, axes)
     _draw_marks(figure, axes, labels)
     return canvas
 
@@ -187,8 +186,13 @@ def _write(axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = Fal
 
 
 def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
+    """Draw the curves, and beside the axes their names with a piece of each line."""
+    from matplotlib.lines import Line2D
+
+    samples = []
     for index, series in enumerate(drawn):
         colour, dash = _look(drawn, index)
+        samples.append(Line2D([], [], color=colour, linestyle=dash, linewidth=1.4))
         common: dict[str, Any] = {
             "color": colour,
             "gid": f"curve-{index}",
@@ -207,6 +211,18 @@ def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
             markersize=2.6,
             **common,
         )
+    axes.legend(
+        samples,
+        [_cut(series.label) for series in drawn],
+        loc="upper left",
+        bbox_to_anchor=(1.0, 1.0),
+        borderaxespad=0.0,
+        handlelength=_SAMPLE / 8.0,
+        handletextpad=0.4,
+        labelcolor="linecolor",
+        frameon=False,
+        fontsize=8.0,
+    )
 
 
 def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
@@ -217,55 +233,6 @@ def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
         return REFERENCE[0], (REFERENCE[1], (0, (1, 1)))[number % 2]
     place = sum(not entry.is_reference for entry in drawn[:index])
     return LINES[(place if series.look is None else series.look) % len(LINES)]
-
-
-def _draw_names(canvas: Canvas, drawn: tuple[Series, ...], axes: Axes) -> None:
-    """Write each curve's name beside its end, with a piece of its line; names keep clear of each other."""
-    from matplotlib.lines import Line2D
-
-    ends = []
-    for index, series in enumerate(drawn):
-        if len(series.x):
-            end = axes.transData.transform((series.x[-1], np.clip(series.y[-1], *axes.get_ylim())))
-            ends.append((float(end[1]), index))
-    ends = _in_order(sorted(ends))
-    heights = _spread([height for height, _ in ends], axes.bbox.y0 + 5.0, axes.bbox.y1 - 5.0)
-    start = axes.bbox.x1 + 5.0
-    for up, (_, index) in zip(heights, ends, strict=True):
-        colour, dash = _look(drawn, index)
-        along, level = np.array([start, start + _SAMPLE]) / DOTS_AN_INCH, np.full(2, up / DOTS_AN_INCH)
-        look: dict[str, Any] = {"color": colour, "linestyle": dash, "linewidth": 1.4}
-        canvas.add_artist(Line2D(along, level, transform=canvas.dpi_scale_trans, **look))
-        name = _cut(drawn[index].label)
-        _write_on(canvas, start + _SAMPLE + 3.0, up, name, 8.0, color=colour, va="center_baseline")
-
-
-def _in_order(ends: list[tuple[float, int]]) -> list[tuple[float, int]]:
-    """Return ascending ends in which the earlier of curves that end close to each other is named above the later."""
-    ordered: list[tuple[float, int]] = []
-    start = 0
-    for at in range(1, len(ends) + 1):
-        if at == len(ends) or ends[at][0] - ends[at - 1][0] > 2.0 * _LABEL_STEP:
-            run = ends[start:at]
-            indexes = sorted((index for _, index in run), reverse=True)
-            ordered += [(height, index) for (height, _), index in zip(run, indexes, strict=True)]
-            start = at
-    return ordered
-
-
-def _spread(heights: list[float], low: float, high: float) -> list[float]:
-    """Return ascending heights moved apart, within their ends where there is room."""
-    placed: list[float] = []
-    for height in heights:
-        least = placed[-1] + _LABEL_STEP if placed else low
-        placed.append(max(height, least))
-    over = placed[-1] - high if placed else 0.0
-    if over > 0.0:
-        top = high
-        for index in range(len(placed) - 1, -1, -1):
-            placed[index] = min(placed[index], top)
-            top = placed[index] - _LABEL_STEP
-    return placed
 
 
 def _draw_marks(figure: Figure, axes: Axes, labels: Labels) -> None:
