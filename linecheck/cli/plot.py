@@ -24,10 +24,9 @@ from linecheck.files.write import write_atomically
 from linecheck.history.comparison.file import load_comparison
 from linecheck.history.population import Populations
 from linecheck.limits.model import entry_name
+from linecheck.report.figures.curves import figures_of_check, figures_of_comparison
 from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.draw import png, svg
-from linecheck.report.figures.of_comparison import figures_of_comparison
-from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.words import file_name
 from linecheck.run.model import Run

@@ -19,7 +19,7 @@ from linecheck.history.comparison.model import (
     Side,
 )
 from linecheck.log.signoff import Signoff
-from linecheck.report.figures.of_comparison import figures_of_comparison
+from linecheck.report.figures.curves import figures_of_comparison
 from linecheck.report.figures.words import (
     file_name,
     measured_texts,

@@ -19,8 +19,8 @@ from linecheck.cli.sources import Sources
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
+from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.drawing.draw import svg
-from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.table import table_of
 from linecheck.run.plan import make_plan
 

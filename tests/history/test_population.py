@@ -399,7 +399,7 @@ def test_a_few_far_units_do_not_squeeze_a_strip():
 
 
 def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(forty):
-    from linecheck.report.other_units import other_units_of
+    from linecheck.report.run_page import other_units_of
 
     run = unit(99, 118.0)
     _, found = among_forty(forty, run)
@@ -461,7 +461,7 @@ def test_the_part_of_a_page_shows_hostile_names_as_text(forty):
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from lxml import etree
 
-    from linecheck.report.other_units import other_units_of
+    from linecheck.report.run_page import other_units_of
 
     run = unit(99, 118.0)
     _, found = among_forty(forty, run)

@@ -12,14 +12,12 @@ from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.masks import limit_at
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
-from linecheck.report.figures.curves import lobe_energies
+from linecheck.report.figures.curves import figures_of_check, lobe_energies
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.canvas import draw_figure
 from linecheck.report.figures.drawing.frame import frame_of
-from linecheck.report.figures.drawing.reduce import MAX_DRAWN, MAX_ROWS, drawn_series, shown
-from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.strips import strips_of_check
-from linecheck.report.figures.table import table_of
+from linecheck.report.figures.table import MAX_DRAWN, MAX_ROWS, drawn_series, shown, table_of
 
 
 def _figure(mask=SPECTRUM_MASK, **changes):
@@ -69,8 +67,6 @@ def test_the_worst_point_is_the_judged_one(line_db, verdict):
         assert (mark.x, mark.y, mark.verdict) == (judged.worst_x, judged.worst_y, Verdict(verdict))
         assert judged.verdict is mark.verdict
         side = "inside" if verdict == "pass" else "outside"
-        assert f"{abs(judged.margin):.2f} dB {side}" in figure.alt
-        assert f"worst {judged.curve.channel}: " in figure.alt
     # Both channels are worst at one place: they share the words of the first, with the least margin.
     words, none = (mark.text for mark in figure.marks)
     left, right = check.judged.curves
@@ -78,6 +74,7 @@ def test_the_worst_point_is_the_judged_one(line_db, verdict):
     assert f": {', '.join(values)}, " in words
     assert f"{abs(min(left.margin, right.margin)):.2f} dB {side}" in words
     assert none == ""
+    assert words in figure.alt
 
 
 def test_channels_that_are_worst_at_other_places_have_their_own_words():
@@ -86,7 +83,7 @@ def test_channels_that_are_worst_at_other_places_have_their_own_words():
     moved = replace(right, worst_x=float(right.worst_x) * 2.0)
     check = replace(check, judged=replace(check.judged, curves=(left, moved)))
     (figure,) = figures_of_check(view_of(check, masks={"spectrum": SPECTRUM_MASK}), check)
-    assert [mark.text.split(":")[0] for mark in figure.marks] == ["worst left", "worst right"]
+    assert [mark.text.split(": ")[1].split()[0] for mark in figure.marks] == ["left", "right"]
 
 
 def test_drawn_points_are_the_curves_own_and_few_and_no_line_is_lost():

@@ -14,11 +14,11 @@ from PIL import Image
 from linecheck.checks.base import Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
+from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Axis, Figure, Mark, Series
 from linecheck.report.figures.drawing.draw import png, svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
-from linecheck.report.figures.of_run import figures_of_check
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import table_of
 

@@ -13,9 +13,9 @@ from linecheck.checks.base import Curve
 from linecheck.history.comparison.model import ComparedCurve, Comparison, CurveDifference, Side
 from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
+from linecheck.report.figures.curves import figures_of_comparison
 from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.drawing.frame import frame_of
-from linecheck.report.figures.of_comparison import figures_of_comparison
 from linecheck.report.figures.table import table_of
 
 

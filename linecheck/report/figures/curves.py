@@ -1,45 +1,39 @@
-"""What figures of runs and of comparisons share: how a curve's axes, title and mask are drawn.
+"""Figures of curves: of a check of a run, with its masks and worst points, and of a comparison, with all sides.
 
-============================  ================================================================
-:func:`parts_of`              the figures that one curve is drawn in
-:func:`axes_of`               the axes of one of them
-:func:`limit_lines`           the edges of a mask over a curve's span
-:func:`lobe_energies`         an impulse response's energy before and after its main lobe
-============================  ================================================================
+===============================  ================================================================
+:func:`figures_of_check`         every curve of a check, all channels in a figure
+:func:`figures_of_comparison`    every curve of a comparison, and how the sides differ from the first
+:func:`limit_lines`              the edges of a mask over a curve's span
+:func:`lobe_energies`            an impulse response's energy before and after its main lobe
+===============================  ================================================================
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec
+from linecheck.checks.parts.declared import difference_unit
+from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Limit, Mask
-from linecheck.report.figures.data import Axis, LimitLine
-from linecheck.report.figures.words import curve_name, file_name, plain_name, value_text
+from linecheck.limits.verdict import JudgedCurve, Verdict
+from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
+from linecheck.report.figures.sidebands import sideband_marks
+from linecheck.report.figures.words import curve_name, file_name, place_text, plain_name, value_text
+from linecheck.run.model import CheckOutcome, Run
 
-__all__ = [
-    "PASS_BAND_HZ",
-    "Part",
-    "axes_of",
-    "curve_spec",
-    "energies_caption",
-    "hold_of",
-    "limit_lines",
-    "lobe_energies",
-    "part_name",
-    "parts_of",
-    "title_of",
-]
+__all__ = ["figures_of_check", "figures_of_comparison", "lobe_energies"]
 
-Part = Literal["whole", "pass-band", "full-depth", "impulse"]
+_Part = Literal["whole", "pass-band", "full-depth", "impulse"]
 
 #: From where to where a pass band is looked at, and how closely.
-PASS_BAND_HZ, PASS_BAND_DB = (20.0, 20000.0), 1.0
+_PASS_BAND_HZ, PASS_BAND_DB = (20.0, 20000.0), 1.0
 #: An impulse response is looked at this far around its peak.
 IMPULSE_MS = 1.5
 _QUANTITIES = {"Hz": "frequency", "dBFS": "level", "ms": "time"}
@@ -49,33 +43,33 @@ _TITLES = dict.fromkeys(
 )
 
 
-def parts_of(metric: str) -> tuple[Part, ...]:
+def _parts_of(metric: str) -> tuple[_Part, ...]:
     """Return the figures that a curve is drawn in: a response at two depths."""
     if metric == "response":
         return ("pass-band", "full-depth")
     return ("impulse",) if metric == "impulse" else ("whole",)
 
 
-def curve_spec(kind: str, metric: str) -> CurveSpec:
+def _curve_spec(kind: str, metric: str) -> CurveSpec:
     """Return what a kind says of a curve; a guess where a record is of a kind or curve that is no more."""
     known = kinds().get(kind)
     specs = {spec.name: spec for spec in known.curves} if known is not None else {}
     return specs.get(metric) or CurveSpec(metric, "", "", plain_name(metric), log_x=False)
 
 
-def hold_of(spec: CurveSpec) -> Literal["max", "min", "both"]:
+def _hold_of(spec: CurveSpec) -> Literal["max", "min", "both"]:
     """Return which points matter most: the highest of what is unwanted, the lowest of what is wanted."""
     return "max" if spec.better == "less" else "min" if spec.better == "more" else "both"
 
 
-def axes_of(spec: CurveSpec, curve: Curve, part: Part, curves: Sequence[Curve]) -> tuple[Axis, Axis]:
+def _axes_of(spec: CurveSpec, curve: Curve, part: _Part, curves: Sequence[Curve]) -> tuple[Axis, Axis]:
     """Return the axes of a curve's figure; a ``part`` of it has ends of its own."""
     x_unit, label = curve.x_unit, y_label(spec, curve)
     if part == "pass-band":
-        inside = [entry.y[(entry.x >= PASS_BAND_HZ[0]) & (entry.x <= PASS_BAND_HZ[1])] for entry in curves]
+        inside = [entry.y[(entry.x >= _PASS_BAND_HZ[0]) & (entry.x <= _PASS_BAND_HZ[1])] for entry in curves]
         top = max((float(np.max(y, initial=0.0)) for y in inside), default=0.0)
         high = PASS_BAND_DB if top <= PASS_BAND_DB else float(np.ceil(top))
-        x = Axis(x_label(x_unit), x_unit, True, *PASS_BAND_HZ)
+        x = Axis(x_label(x_unit), x_unit, True, *_PASS_BAND_HZ)
         return x, Axis(label, curve.unit, low=-PASS_BAND_DB, high=high)
     if part == "impulse":
         return Axis("time from the peak", x_unit, low=-IMPULSE_MS, high=IMPULSE_MS), Axis(label, curve.unit)
@@ -95,19 +89,19 @@ def y_label(spec: CurveSpec, curve: Curve) -> str:
     return name if curve.resolution_hz is None else f"{name} ({curve.resolution_hz:.3g} Hz bandwidth)"
 
 
-def title_of(check: str, spec: CurveSpec, part: Part) -> str:
+def _title_of(check: str, spec: CurveSpec, part: _Part) -> str:
     """Return a figure's title: the check by its whole name, and what is drawn."""
     more = {"pass-band": ", pass band", "full-depth": ", full depth"}.get(part, "")
     text = _TITLES.get(spec.name) or spec.text or curve_name(spec.name)
     return f"{check}: {text}{more}"
 
 
-def part_name(metric: str, part: str) -> str:
+def _part_name(metric: str, part: str) -> str:
     """Return a figure's name: its curve's, and which part of it is drawn."""
     return file_name(metric if part in ("whole", "impulse") else f"{metric}-{part}")
 
 
-def limit_lines(mask: Mask | None, span: tuple[float, float], log_x: bool) -> tuple[LimitLine, ...]:
+def _limit_lines(mask: Mask | None, span: tuple[float, float], log_x: bool) -> tuple[LimitLine, ...]:
     """Return the edges of a mask over a curve's span.
 
     A mask without a fail mask fails what it does not pass: its edges are there for both.
@@ -141,7 +135,7 @@ def _limit_line(
     return LimitLine(zone, side, x, limit_at(limit, x, log_x))
 
 
-def energies_caption(curves: Iterable[tuple[str, Curve]]) -> str:
+def _energies_caption(curves: Iterable[tuple[str, Curve]]) -> str:
     """Return what stands below impulse responses: how much of the energy comes before the main lobe, and after."""
     told = [text for text in (_energies(name, curve) for name, curve in curves) if text]
     return f"energy before and after the main lobe: {'; '.join(told)}" if told else ""
@@ -170,3 +164,284 @@ def lobe_energies(curve: Curve) -> tuple[float | None, float | None]:
 
 def _decibels(ratio: float) -> float:
     return 10.0 * float(np.log10(max(ratio, 1e-30)))
+
+
+_VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}
+
+
+def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = None) -> tuple[Figure, ...]:
+    """Return the figures of a check: one for each curve, all channels in it; a filter's response at two depths.
+
+    Parameters
+    ----------
+    view : Run
+        The run, whose masks are drawn.
+    check : CheckOutcome
+        One of its checks. A curve without a point gives no figure.
+    reference : Run, optional
+        Another run, whose curves of the same check are drawn beside these.
+    """
+    figures: list[Figure] = []
+    for metric in dict.fromkeys(item.curve.metric for item in check.judged.curves):
+        items = [item for item in check.judged.curves if item.curve.metric == metric and len(item.curve.x)]
+        if items:
+            others = _reference_series(reference, check, metric)
+            figures += [_figure(view, check, items, others, part) for part in _parts_of(metric)]
+    return tuple(figures)
+
+
+def _figure(
+    view: Run, check: CheckOutcome, items: Sequence[JudgedCurve], others: Sequence[Series], part: _Part
+) -> Figure:
+    first = items[0].curve
+    spec = _curve_spec(check.kind, first.metric)
+    mask = view.mask(check.check, first.metric)
+    span = (min(float(item.curve.x[0]) for item in items), max(float(item.curve.x[-1]) for item in items))
+    marks = _worst_marks(items)
+    if check.kind == "jitter" and first.metric == "sidebands":
+        marks += sideband_marks([item.curve for item in items], check.judged.problems)
+    axes = _axes_of(spec, first, part, [item.curve for item in items])
+    title = _title_of(check.check, spec, part)
+    named = [(item.curve.channel or "pair", item.curve) for item in items]
+    series = tuple(Series(name, curve.x, curve.y) for name, curve in named)
+    return Figure(
+        _part_name(first.metric, part),
+        title,
+        _alt(title, items, marks, mask, others),
+        *axes,
+        (*series, *others),
+        _limit_lines(mask, span, spec.log_x),
+        marks,
+        _hold_of(spec),
+        _energies_caption(named) if part == "impulse" else _guard(view, mask),
+    )
+
+
+def _guard(view: Run, mask: Mask | None) -> str:
+    """Return what the guarded rule adds to the limits that are drawn."""
+    if mask is None or view.limits.decision != "guarded":
+        return ""
+    return "guarded: each point must lie inside the pass limits by twice its own uncertainty"
+
+
+def _worst_marks(items: Sequence[JudgedCurve]) -> tuple[Mark, ...]:
+    """Return the worst point of every judged curve; channels that are worst at one place share their words."""
+    groups: dict[tuple[Verdict, str], list[JudgedCurve]] = {}
+    for item in items:
+        if item.worst_x is not None and item.worst_y is not None and item.verdict in _VERBS:
+            place = place_text(item.worst_x, item.curve.x_unit)
+            groups.setdefault((item.verdict, place), []).append(item)
+    return tuple(
+        Mark(
+            item.worst_x or 0.0,
+            item.worst_y or 0.0,
+            _worst_text(verdict, place, group) if item is group[0] else "",
+            verdict,
+        )
+        for (verdict, place), group in groups.items()
+        for item in group
+    )
+
+
+def _worst_text(verdict: Verdict, place: str, items: Sequence[JudgedCurve]) -> str:
+    """Return the worst values of channels at one place, with the least of their margins."""
+    unit = items[0].curve.unit
+    values = ", ".join(
+        f"{item.curve.channel or ''} {value_text(item.worst_y or 0.0, unit)}".strip() for item in items
+    )
+    margins = [item.margin for item in items if item.margin is not None]
+    margin = f", {_margin(min(margins), unit)}" if margins else ""
+    return f"worst at {place}: {values}, {_VERBS[verdict]}{margin}"
+
+
+def _margin(margin: float, unit: str) -> str:
+    side = "inside" if margin >= 0.0 else "outside"
+    return f"{value_text(abs(margin), difference_unit(unit))} {side}"
+
+
+def _alt(
+    title: str,
+    items: Sequence[JudgedCurve],
+    marks: Sequence[Mark],
+    mask: Mask | None,
+    others: Sequence[Series],
+) -> str:
+    """Return in words what there is to see."""
+    parts = [f"{title}."]
+    for item in items:
+        curve, channel = item.curve, item.curve.channel or "pair"
+        low, high = (place_text(float(curve.x[end]), curve.x_unit) for end in (0, -1))
+        parts.append(f"{channel}: from {low} to {high}, {_between(curve.y, curve.unit)}.")
+        if item.verdict is Verdict.INVALID:
+            parts.append(f"{channel} was not judged.")
+    parts += [f"{mark.text}." for mark in marks if mark.text]
+    if mask is None:
+        parts.append("No mask judges it.")
+    if others:
+        parts.append(f"Beside them, for comparison: {', '.join(series.label for series in others)}.")
+    return " ".join(parts)
+
+
+def _between(y: FloatArray, unit: str, told: Callable[[float, str], str] = value_text) -> str:
+    return f"between {told(float(np.min(y)), unit)} and {told(float(np.max(y)), unit)}"
+
+
+def _reference_series(reference: Run | None, check: CheckOutcome, metric: str) -> list[Series]:
+    """Return the reference unit's curves of the same check."""
+    other = None if reference is None else reference.check(check.check)
+    if reference is None or other is None or other.kind != check.kind:
+        return []
+    return [
+        Series(
+            f"{reference.serial} {item.curve.channel or 'pair'}",
+            item.curve.x,
+            item.curve.y,
+            is_reference=True,
+        )
+        for item in other.judged.curves
+        if item.curve.metric == metric and len(item.curve.x)
+    ]
+
+
+#: Curves that are smooth enough for their difference to say something at every place.
+_SMOOTH = (
+    "response",
+    "thd_n",
+    "thd_n_wideband",
+    "thd_n_wide",
+    "imd_over_level",
+    "gain_error",
+    "separation_over_frequency",
+    "crosstalk_over_frequency",
+)
+
+
+def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
+    """Return the figures of a comparison, for each curve and channel.
+
+    A filter's response is drawn at two depths. Where curves are smooth, a figure more has the differences from the
+    first side: at the first side's places, the others between their own by straight lines.
+    """
+    figures: list[Figure] = []
+    for compared in comparison.curves:
+        sides = [
+            (side, curve)
+            for side, curve in zip(comparison.sides, compared.curves, strict=False)
+            if curve is not None and len(curve.x)
+        ]
+        if sides:
+            figures += [_overlay(comparison, compared, sides, part) for part in _parts_of(compared.metric)]
+            figures += _differences(comparison, compared, sides)
+    return tuple(figures)
+
+
+def _overlay(
+    comparison: Comparison, compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]], part: _Part
+) -> Figure:
+    spec = _spec(compared)
+    curves = [curve for _, curve in sides]
+    span = min(float(curve.x[0]) for curve in curves), max(float(curve.x[-1]) for curve in curves)
+    title = _titled(compared, spec, part)
+    marks = _marks(comparison, compared) if part in ("whole", "full-depth") else ()
+    return Figure(
+        _named(compared, part),
+        title,
+        _alt_of_sides(title, sides, marks),
+        *_axes_of(spec, curves[0], part, curves),
+        tuple(Series(_told(side), curve.x, curve.y, look=_look(comparison, side)) for side, curve in sides),
+        _limit_lines(compared.mask, span, compared.log_x),
+        marks,
+        _hold_of(spec),
+        _energies_caption([(side.label, curve) for side, curve in sides]) if part == "impulse" else "",
+    )
+
+
+def _spec(compared: ComparedCurve) -> CurveSpec:
+    known = _curve_spec(compared.kind, compared.metric)
+    return replace(known, log_x=compared.log_x)
+
+
+def _told(side: Side) -> str:
+    return f"{side.label}: {side.name}" if side.name else side.label
+
+
+def _titled(compared: ComparedCurve, spec: CurveSpec, part: _Part) -> str:
+    channel = f" ({compared.channel})" if compared.channel else ""
+    return f"{_title_of(compared.check, spec, part)}{channel}"
+
+
+def _named(compared: ComparedCurve, part: str) -> str:
+    """Return a name that no other figure of the comparison has."""
+    return file_name(
+        "-".join(filter(None, (compared.check, _part_name(compared.metric, part), compared.channel)))
+    )
+
+
+def _marks(comparison: Comparison, compared: ComparedCurve) -> tuple[Mark, ...]:
+    """Return where each side differs most from the first, if that is real."""
+    marks = []
+    for side, difference in zip(comparison.sides[1:], compared.differences, strict=False):
+        if not difference.significant or None in (difference.x, difference.value, difference.difference):
+            continue
+        x, value, change = float(difference.x or 0.0), float(difference.value or 0.0), difference.difference
+        amount, place = _signed(float(change or 0.0), compared.unit), place_text(x, compared.x_unit)
+        marks.append(Mark(x, value, f"{side.label}: {amount} re {comparison.sides[0].label} at {place}"))
+    return tuple(marks)
+
+
+def _signed(value: float, unit: str) -> str:
+    return ("+" if value > 0.0 else "") + value_text(value, unit)
+
+
+def _alt_of_sides(title: str, sides: Sequence[tuple[Side, Curve]], marks: Sequence[Mark]) -> str:
+    parts = [f"{title}."]
+    parts += [f"{_told(side)}: {_between(curve.y, curve.unit)}." for side, curve in sides]
+    parts += [f"Largest difference of {mark.text}." for mark in marks]
+    return " ".join(parts)
+
+
+def _look(comparison: Comparison, side: Side) -> int:
+    return [entry.label for entry in comparison.sides].index(side.label)
+
+
+def _differences(
+    comparison: Comparison, compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]]
+) -> list[Figure]:
+    """Return the figure of the differences from the first side, where curves are smooth."""
+    (first, base), others = sides[0], sides[1:]
+    if compared.metric not in _SMOOTH or not others or compared.curves[0] is None:
+        return []
+    series = [
+        replace(_difference(side, curve, base, compared.log_x), look=_look(comparison, side))
+        for side, curve in others
+    ]
+    series = [entry for entry in series if len(entry.x)]
+    if not series:
+        return []
+    spec = _spec(compared)
+    title = f"{_titled(compared, spec, 'whole')}, less that of {_told(first)}"
+    x, y = _axes_of(spec, base, "whole", [base])
+    if compared.metric == "response":
+        x = Axis(x.label, x.unit, x.log, *_PASS_BAND_HZ)
+    label = f"{curve_name(compared.metric)}, less {first.label}"
+    return [
+        Figure(
+            _named(compared, "difference"),
+            title,
+            " ".join(
+                (f"{title}.", *(f"{each.label}: {_between(each.y, y.unit, _signed)}." for each in series))
+            ),
+            x,
+            Axis(label, y.unit),
+            tuple(series),
+            hold="both",
+        )
+    ]
+
+
+def _difference(side: Side, curve: Curve, base: Curve, log_x: bool) -> Series:
+    """Return a side's curve less the first one's, at those of its places which both reach."""
+    corners = tuple((float(x), float(y)) for x, y in zip(curve.x, curve.y, strict=True))
+    change = limit_at(corners, base.x, log_x) - base.y
+    kept = np.isfinite(change)
+    return Series(_told(side), base.x[kept], change[kept])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from linecheck.limits.verdict import Verdict
 
-__all__ = ["Axis", "Figure", "LimitLine", "Mark", "Series", "Strip"]
+__all__ = ["Axis", "Figure", "FloatArray", "LimitLine", "Mark", "Series", "Strip"]
 
 FloatArray = NDArray[np.float64]
 

@@ -22,8 +22,7 @@ from linecheck.report.figures.drawing.palette import (
     QUIET_INK,
     REFERENCE,
 )
-from linecheck.report.figures.drawing.reduce import drawn_series
-from linecheck.report.figures.table import limit_line_at
+from linecheck.report.figures.table import drawn_series, limit_line_at
 from linecheck.report.figures.words import axis_number, short_number
 
 if TYPE_CHECKING:

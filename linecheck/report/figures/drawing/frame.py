@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.report.figures.data import Figure
-from linecheck.report.figures.drawing.reduce import shown
+from linecheck.report.figures.table import shown
 
 __all__ = ["Frame", "frame_of"]
 
