@@ -14,7 +14,6 @@ from linecheck.history.comparison.model import (
     ComparedCurve,
     ComparedValue,
     Comparison,
-    CurveDifference,
     Difference,
     Side,
 )
@@ -234,7 +233,7 @@ def _reading(reading: Reading | None, least: float) -> str:
     return text + " or better" * reading.is_bound
 
 
-def _difference(item: Difference | CurveDifference, unit: str, least: float) -> tuple[str, str]:
+def _difference(item: Difference, unit: str, least: float) -> tuple[str, str]:
     """Return a difference ± its expanded uncertainty (no less than the accuracy of its check), and what it means."""
     if item.difference is None:
         return _NOTHING, item.why

@@ -140,8 +140,10 @@ def _comparison():
         for letter, name in (("A", "old"), ("B", "new"))
     )  # fmt: skip
     curves = tuple(
-        ComparedCurve(check, "tone", "spectrum", "", "left", "Hz", "dB", True, "less",
-                      (spectrum("left", 1), spectrum("left", 2)), ())
+        ComparedCurve(
+            check=check, kind="tone", metric="spectrum", text="", channel="left", x_unit="Hz", unit="dB", log_x=True,
+            better="less", curves=(spectrum("left", 1), spectrum("left", 2)), differences=(),
+        )
         for check in ("tone@filter=slow", "treble_tone")
     )  # fmt: skip
     return Comparison("", "linecheck", "", 1, "0" * 64, ("left",), sides, 4.3, 2, (), curves, ())

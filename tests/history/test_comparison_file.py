@@ -19,11 +19,19 @@ pytestmark = pytest.mark.every_python
 def with_a_curve():
     x = np.array([20.0, 1000.0, 20_000.0])
     curve = Curve("response", "left", x, "Hz", np.zeros(3), "dB", None, np.full(3, 1e-3))
-    difference = CurveDifference(-2.6, 0.01, True, None, 18_000.0, -2.6, 0.0)
     compared = ComparedCurve(
-        "response", "response", "response", "response re 1 kHz", "left", "Hz", "dB", True, "nominal",
-        (curve, None), (difference,),
-    )  # fmt: skip
+        check="response",
+        kind="response",
+        metric="response",
+        text="response re 1 kHz",
+        channel="left",
+        x_unit="Hz",
+        unit="dB",
+        log_x=True,
+        better="nominal",
+        curves=(curve, None),
+        differences=(CurveDifference(-2.6, 0.01, True, None, "", 18_000.0, -2.6, 0.0),),
+    )
     return replace(made_comparison(), curves=(compared,))
 
 

@@ -32,9 +32,19 @@ def _response(x, droop_db):
 
 def _compared(curves, differences=(), metric="response", channel="left", unit="dB", x_unit="Hz", log_x=True):
     return ComparedCurve(
-        "reconstruction", "reconstruction", metric, "response re 1 kHz", channel, x_unit, unit, log_x, "nominal",
-        tuple(curves), tuple(differences), Mask(Bounds(min=-0.5, max=0.1)) if metric == "response" else None,
-    )  # fmt: skip
+        check="reconstruction",
+        kind="reconstruction",
+        metric=metric,
+        text="response re 1 kHz",
+        channel=channel,
+        x_unit=x_unit,
+        unit=unit,
+        log_x=log_x,
+        better="nominal",
+        curves=tuple(curves),
+        differences=tuple(differences),
+        mask=Mask(Bounds(min=-0.5, max=0.1)) if metric == "response" else None,
+    )
 
 
 def _comparison(*compared, names=("sharp", "slow")):
@@ -57,7 +67,7 @@ def _comparison(*compared, names=("sharp", "slow")):
 
 def _filters(**changes):
     x = np.geomspace(20.0, 80000.0, 600)
-    change = CurveDifference(-3.0, 0.01, True, 3.0, float(x[499]), -3.2, -0.2, **changes)
+    change = CurveDifference(-3.0, 0.01, True, 3.0, "", float(x[499]), -3.2, -0.2, **changes)
     return _compared([_response(x, 0.2), _response(x, 3.2)], [change])
 
 
@@ -80,7 +90,7 @@ def test_a_real_difference_is_marked_where_it_is_largest_and_no_other():
     (mark,) = deep.marks
     assert mark.text.startswith("B: −3.00 dB re A at ")
     assert mark.y == -3.2
-    noise = _compared(_filters().curves, [CurveDifference(0.1, 0.1, False, 0.1, 100.0, 0.0, 0.0)])
+    noise = _compared(_filters().curves, [CurveDifference(0.1, 0.1, False, 0.1, "", 100.0, 0.0, 0.0)])
     assert figures_of_comparison(_comparison(noise))[1].marks == ()
 
 

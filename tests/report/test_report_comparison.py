@@ -29,6 +29,14 @@ from linecheck.log.signoff import (
 from linecheck.report.render import comparison_page, write_comparison_page
 
 X = np.geomspace(20.0, 20000.0, 40)
+OF = {
+    "check": "reconstruction",
+    "kind": "reconstruction",
+    "text": "",
+    "channel": "left",
+    "unit": "dB",
+    "better": "nominal",
+}
 
 
 def made_side(label, name, **changes):
@@ -45,20 +53,18 @@ def made_value(metric, base, other, difference):
     readings = tuple(
         None if value is None else Reading(metric, "left", value, "dB", 0.01) for value in (base, other)
     )
-    return ComparedValue(
-        "reconstruction", "reconstruction", metric, "", "left", "dB", "nominal", readings,
-        (None, None), (difference,),
-    )  # fmt: skip
+    verdicts, differences = (None, None), (difference,)
+    return ComparedValue(**OF, metric=metric, readings=readings, verdicts=verdicts, differences=differences)
 
 
 def made_comparison(**changes):
     curves = tuple(
         Curve("response", "left", X, "Hz", -depth * (X / 20000.0) ** 2, "dB") for depth in (0.1, 3.0)
     )
+    differences = (CurveDifference(-2.9, 0.01, True, None, "", 20000.0, -3.0, -0.1),)
     compared = ComparedCurve(
-        "reconstruction", "reconstruction", "response", "", "left", "Hz", "dB", True, "nominal", curves,
-        (CurveDifference(-2.9, 0.01, True, None, 20000.0, -3.0, -0.1),),
-    )  # fmt: skip
+        **OF, metric="response", x_unit="Hz", log_x=True, curves=curves, differences=differences
+    )
     comparison = Comparison(
         created="2026-11-26T00:00:00.000000Z",
         software="linecheck 0.1.0",

@@ -223,11 +223,13 @@ def _curve_difference(
         value, base_value = at
     difference = value - base_value
     real, signed = change.answer in _REAL, _worse_by(difference, spec)
-    return CurveDifference(difference, change.uncertainty, real, signed, change.x, value, base_value)
+    return CurveDifference(
+        difference, change.uncertainty, real, signed, x=change.x, value=value, base_value=base_value
+    )
 
 
 def _not_compared(why: str) -> CurveDifference:
-    return CurveDifference(None, None, False, None, None, None, None, why)
+    return CurveDifference(None, None, False, None, why)
 
 
 def _at_one_place(new: Curve, base: Curve, x: float) -> tuple[float, float] | None:

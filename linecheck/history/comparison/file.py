@@ -11,8 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from dataclasses import fields, is_dataclass, replace
-from enum import Enum
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -43,10 +42,11 @@ def write_comparison(folder: str | Path, comparison: Comparison) -> Comparison:
     RecordError
         It cannot be written.
     """
-    content = _plain(comparison)
+    content = asdict(comparison)
     del content["digest"]
     digest = _digest(_canonical(content))
-    text = json.dumps({"format": _FORMAT, **content, "digest": digest}, ensure_ascii=False, indent=1)
+    whole = {"format": _FORMAT, **content, "digest": digest}
+    text = json.dumps(whole, ensure_ascii=False, indent=1, default=np.ndarray.tolist)
     path = Path(folder) / FILE_NAME
     _keep_earlier(path)
     write_atomically(path, f"{text}\n".encode("utf-8", "backslashreplace"))
@@ -108,7 +108,7 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _canonical(content: dict[str, Any]) -> str:
-    return json.dumps(content, sort_keys=True, separators=(",", ":"))
+    return json.dumps(content, sort_keys=True, separators=(",", ":"), default=np.ndarray.tolist)
 
 
 def _digest(text: str) -> str:
@@ -121,18 +121,3 @@ def _unicode(text: str) -> str:
         return text
     unescaped = json.dumps(json.loads(text), ensure_ascii=False)
     return _SURROGATE.sub(lambda found: f"\\\\u{ord(found[0]):04x}", unescaped)
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401 - any part of a comparison
-    """Return plain data of a dataclass and all in it."""
-    if is_dataclass(value):
-        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
-    if isinstance(value, np.ndarray):
-        return value.tolist()
-    if isinstance(value, Enum):
-        return value.value
-    if hasattr(value, "items"):
-        return {str(key): _plain(part) for key, part in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(part) for part in value]
-    return value.item() if isinstance(value, np.generic) else value

@@ -169,7 +169,7 @@ def _known_as(item: Compared) -> tuple[str, ...]:
     return (item.metric, *successors)
 
 
-def _largest(group: Sequence[Compared], at: int) -> tuple[Compared, Difference | CurveDifference]:
+def _largest(group: Sequence[Compared], at: int) -> tuple[Compared, Difference]:
     """Return which of some channels has changed most, and its difference."""
     item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
     return item, item.differences[at - 1]
@@ -223,7 +223,7 @@ def _inside(item: ComparedValue, side: int) -> bool | None:
     return above and (not isinstance(high, int | float) or reading.value <= high)
 
 
-def _severity(item: Compared, difference: Difference | CurveDifference) -> float:
+def _severity(item: Compared, difference: Difference) -> float:
     """Return how grave a difference is: decibels as they are, all else by its part of the value in decibels."""
     size = abs(difference.difference or 0.0)
     if item.unit in ("dB", "dBFS"):
@@ -238,7 +238,7 @@ def _severity(item: Compared, difference: Difference | CurveDifference) -> float
     return 20.0 * math.log10(1.0 + min(size / scale, 1e6))
 
 
-def _decibels(item: ComparedValue, difference: Difference | CurveDifference) -> float | None:
+def _decibels(item: ComparedValue, difference: Difference) -> float | None:
     """Return how much a voltage has changed in decibels: a lost signal comes before all that follows from it."""
     base = item.readings[0]
     if item.unit not in VOLT_UNITS or base is None or base.value is None or difference.difference is None:

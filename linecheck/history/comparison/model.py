@@ -98,55 +98,48 @@ class Difference:
 
 
 @dataclass(frozen=True)
-class ComparedValue:
+class CurveDifference(Difference):
+    """A curve held against the first side's, at the place where they differ most."""
+
+    x: float | None = None
+    value: float | None = None
+    base_value: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Compared:
+    """A metric or curve of all sides, with the first side's mask."""
+
+    check: str
+    kind: str
+    metric: str
+    text: str
+    channel: str | None
+    unit: str
+    better: Better
+    mask: Mask | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComparedValue(_Compared):
     """A metric of all sides.
 
     ``readings`` has one entry a side (None where it has none), ``differences`` one for each side but the first.
     """
 
-    check: str
-    kind: str
-    metric: str
-    text: str
-    channel: str | None
-    unit: str
-    better: Better
     readings: tuple[Reading | None, ...]
     verdicts: tuple[Verdict | None, ...]
     differences: tuple[Difference, ...]
-    mask: Mask | None = None
 
 
-@dataclass(frozen=True)
-class CurveDifference:
-    """A curve held against the first side's, at the place where they differ most; as :class:`Difference` else."""
-
-    difference: float | None
-    uncertainty: float | None
-    significant: bool
-    worse_by: float | None
-    x: float | None
-    value: float | None
-    base_value: float | None
-    why: str = ""
-
-
-@dataclass(frozen=True)
-class ComparedCurve:
+@dataclass(frozen=True, kw_only=True)
+class ComparedCurve(_Compared):
     """A curve of all sides, as :class:`ComparedValue`."""
 
-    check: str
-    kind: str
-    metric: str
-    text: str
-    channel: str | None
     x_unit: str
-    unit: str
     log_x: bool
-    better: Better
     curves: tuple[Curve | None, ...]
     differences: tuple[CurveDifference, ...]
-    mask: Mask | None = None
 
 
 Compared = ComparedValue | ComparedCurve

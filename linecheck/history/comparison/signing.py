@@ -28,7 +28,21 @@ def sign(log: Log, comparison: Comparison, signed: Signature) -> Head:
     RecordError
         It could not be recorded, and nothing of it was.
     """
-    return log.state(SIGNOFF, comparison.digest, _signed_content(comparison, signed))
+    if not _DIGEST.fullmatch(comparison.digest):
+        raise UsageError("the comparison has no digest: sign one that `linecheck compare` has written")
+    against = despite(comparison) if signed.decision == "accept" else ()
+    content = {
+        **vars(signed),
+        "despite": [vars(item) for item in against],
+        "comparison": {
+            **_named(
+                comparison, "digest", "created", "software", "limit_path", "limit_revision", "limit_sha256"
+            ),
+            "sides": [_side_content(side) for side in comparison.sides],
+            "findings": [finding.text for finding in comparison.findings],
+        },
+    }
+    return log.state(SIGNOFF, comparison.digest, content)
 
 
 def despite(comparison: Comparison) -> tuple[Despite, ...]:
@@ -38,41 +52,14 @@ def despite(comparison: Comparison) -> tuple[Despite, ...]:
     )
 
 
-def _signed_content(comparison: Comparison, signed: Signature) -> dict[str, Any]:
-    """Return what is recorded of a comparison and its signature, as plain data.
-
-    Raises
-    ------
-    UsageError
-        The comparison has no digest, by which it would be known again.
-    """
-    if not _DIGEST.fullmatch(comparison.digest):
-        raise UsageError("the comparison has no digest: sign one that `linecheck compare` has written")
-    against = despite(comparison) if signed.decision == "accept" else ()
-    return {
-        **vars(signed),
-        "despite": [vars(item) for item in against],
-        "comparison": {
-            "digest": comparison.digest,
-            "created": comparison.created,
-            "software": comparison.software,
-            "limit_path": comparison.limit_path,
-            "limit_revision": comparison.limit_revision,
-            "limit_sha256": comparison.limit_sha256,
-            "sides": [_side_content(side) for side in comparison.sides],
-            "findings": [finding.text for finding in comparison.findings],
-        },
-    }
-
-
 def _side_content(side: Side) -> dict[str, Any]:
-    names = ("label", "reference", "run_id", "serial", "model", "firmware")
     checks = {
-        shared: {
-            "name": check.name,
-            "stimulus_sha256": check.stimulus_sha256,
-            "capture_sha256": check.capture_sha256,
-        }
+        shared: _named(check, "name", "stimulus_sha256", "capture_sha256")
         for shared, check in side.checks.items()
     }
-    return {**{name: getattr(side, name) for name in names}, "verdict": side.verdict.value, "checks": checks}
+    known = _named(side, "label", "reference", "run_id", "serial", "model", "firmware")
+    return {**known, "verdict": side.verdict.value, "checks": checks}
+
+
+def _named(item: object, *names: str) -> dict[str, Any]:
+    return {name: getattr(item, name) for name in names}
