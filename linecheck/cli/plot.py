@@ -29,6 +29,7 @@ from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.draw import png, svg
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.words import file_name
+from linecheck.report.parts import free_name
 from linecheck.run.model import Run
 
 Drawing = Figure | tuple[Strip, ...]
@@ -148,23 +149,13 @@ def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[s
     taken: set[str] = set()
     count = 0
     for wanted, drawing in drawn:
-        name = _free(wanted[:120], taken)
+        name = free_name(wanted[:120], taken)
         for form in forms:
             path = folder / f"{name}.{form}"
             write_atomically(path, _drawn(drawing, form, width_px))
             click.echo(visible(str(path)))
             count += 1
     return count
-
-
-def _free(name: str, taken: set[str]) -> str:
-    """Return a name that no figure has yet, also where a file system ignores case."""
-    free, number = name, 1
-    while free.casefold() in taken:
-        number += 1
-        free = f"{name}-{number}"
-    taken.add(free.casefold())
-    return free
 
 
 def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:

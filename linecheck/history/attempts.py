@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 from linecheck.errors import LinecheckError
 from linecheck.history.comparison.differences import compare_sides
@@ -20,16 +20,7 @@ from linecheck.results.wording import subject
 from linecheck.run.facts import FACTS, HASH_LENGTH, fact_texts
 from linecheck.run.model import Run
 
-__all__ = ["AttemptChanges", "Changed", "Flip", "Moved", "attempt_changes"]
-
-
-@dataclass(frozen=True)
-class Flip:
-    """A verdict that changed; None where it was not judged."""
-
-    subject: str
-    before: Verdict | None
-    after: Verdict | None
+__all__ = ["AttemptChanges", "Changed", "Moved", "attempt_changes"]
 
 
 @dataclass(frozen=True)
@@ -56,9 +47,8 @@ class Moved:
         return moved / self.uncertainty if self.uncertainty else math.inf
 
 
-@dataclass(frozen=True)
-class Changed:
-    """A fact of the run that is another one; None where it was not recorded."""
+class Changed(NamedTuple):
+    """A verdict or a fact that is another one; None where it was not judged, or not recorded."""
 
     name: str
     before: str | None
@@ -69,7 +59,7 @@ class Changed:
 class AttemptChanges:
     """What changed; ``compared`` counts the values that could be compared, ``why`` says why none could."""
 
-    flips: tuple[Flip, ...]
+    flips: tuple[Changed, ...]
     moved: tuple[Moved, ...]
     facts: tuple[Changed, ...]
     compared: int
@@ -105,12 +95,11 @@ def _named(metric: str, item: object) -> str:
     return f"{metric} curve" if isinstance(item, JudgedCurve | ComparedCurve) else metric
 
 
-def _flips(earlier: Run, later: Run) -> Iterator[Flip]:
+def _flips(earlier: Run, later: Run) -> Iterator[Changed]:
     before, after = _verdicts(earlier), _verdicts(later)
     for name in {**before, **after}:
-        flip = Flip(name, before.get(name), after.get(name))
-        if flip.before != flip.after:
-            yield flip
+        if before.get(name) != after.get(name):
+            yield Changed(name, before.get(name), after.get(name))
 
 
 def _moved(comparison: Comparison) -> Iterator[Moved]:

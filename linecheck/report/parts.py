@@ -66,12 +66,12 @@ def anchors(names: Iterable[str], prefix: str) -> dict[str, str]:
 
 
 def free_name(wanted: str, taken: set[str]) -> str:
-    """Return a name that none of these is, and add it to them."""
+    """Return a name that none of these is, also where a file system ignores case, and add it to them."""
     free, number = wanted, 1
-    while free in taken:
+    while free.casefold() in taken:
         number += 1
         free = f"{wanted}-{number}"
-    taken.add(free)
+    taken.add(free.casefold())
     return free
 
 

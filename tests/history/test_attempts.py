@@ -3,7 +3,7 @@ from dataclasses import replace
 import pytest
 from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 
-from linecheck.history.attempts import Changed, Flip, Moved, attempt_changes
+from linecheck.history.attempts import Changed, Moved, attempt_changes
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.run.facts import Asset
@@ -35,9 +35,9 @@ def test_what_is_judged_otherwise(changes):
         made_check(made_reading(), made_curve(), made_reading(Verdict.INVALID, None, channel="right"))
     )
     assert changes(before, after).flips == (
-        Flip("tone sinad left", Verdict.FAIL, Verdict.PASS),
-        Flip("tone sinad right", Verdict.PASS, Verdict.INVALID),
-        Flip("tone spectrum curve left", Verdict.FAIL, Verdict.PASS),
+        Changed("tone sinad left", Verdict.FAIL, Verdict.PASS),
+        Changed("tone sinad right", Verdict.PASS, Verdict.INVALID),
+        Changed("tone spectrum curve left", Verdict.FAIL, Verdict.PASS),
     )
 
 

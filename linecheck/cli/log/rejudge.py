@@ -16,7 +16,6 @@ from linecheck.cli.display.rejudge import show_tally
 from linecheck.cli.log.filters import filter_options
 from linecheck.cli.options import LogPlace, limit_option, limits_by_model, log_options, workers_option
 from linecheck.errors import ExitStatus, FileError, UsageError
-from linecheck.files.write import check_can_write
 from linecheck.history.rejudge.remeasure import (
     NO_CAPTURES,
     Finder,
@@ -35,6 +34,7 @@ from linecheck.line.sets import opened_workers
 from linecheck.log import LogReader, RunFilter
 from linecheck.log.archive import Archive
 from linecheck.log.connect import database_path
+from linecheck.results.files import ResultFiles
 
 #: The archive's folder among what runs leave, unless the station's config says otherwise.
 DEFAULT_ARCHIVE = "archive"
@@ -145,13 +145,11 @@ def _written(
         return
 
     place = Path(path)
-    check_can_write(place)
     database = database_path(location)
     beside = [database.with_name(database.name + suffix) for suffix in ("", "-wal", "-shm")]
-    read = {entry.resolve() for entry in (*beside, *map(Path, inputs))}
     # Captures are evidence: nothing is written among them.
-    if place.resolve() in read or (place.resolve().parent / INDEX_NAME).exists():
-        raise FileError(path, "is what this command reads: write the result somewhere else")
+    sets = [place.parent] if (place.parent / INDEX_NAME).exists() else []
+    ResultFiles({"json": place}).check((*sets, *beside, *inputs))
     by = "captures" if remeasure else "stored readings"
     file = RejudgedFile(place, location, limits, by)
     try:

@@ -105,7 +105,7 @@ def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:
     """Print what changed since the attempt before."""
     place = before.logged
     click.echo(f"  since attempt {place.attempt} ({before.state.upper()}, record {place.sequence}):")
-    flips = [f"{flip.subject}: {_verdict(flip.before)} → {_verdict(flip.after)}" for flip in changes.flips]
+    flips = [f"{flip.name}: {_verdict(flip.before)} → {_verdict(flip.after)}" for flip in changes.flips]
     facts = [f"{fact.name}: {fact.before or 'none'} → {fact.after or 'none'}" for fact in changes.facts]
     _print_some("verdict changed", flips, "")
     all_of_it = f" (linecheck compare {place.sequence} {record.logged.sequence} shows all)"

@@ -14,7 +14,7 @@ from linecheck.cli.display import self_check as display
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import station_option
 from linecheck.errors import ExitStatus, RecordError, UsageError
-from linecheck.files.write import check_can_write, write_atomically
+from linecheck.files.write import write_atomically
 from linecheck.gates.path import station_path
 from linecheck.gates.path_change import compared_with_last
 from linecheck.gates.statements import SELF_CHECK
@@ -22,6 +22,7 @@ from linecheck.limits.loading.load import load_limits
 from linecheck.limits.model import LimitFile
 from linecheck.line.stop_signals import StopSignals
 from linecheck.log import Head, Log
+from linecheck.results.files import ResultFiles
 from linecheck.station.budget.assessment import Assessment, assess
 from linecheck.station.command import run_station_command
 from linecheck.station.config.load import load_station
@@ -78,19 +79,12 @@ def check(
     open_loop(station.config, faults=faults)  # refuses faults before anything is written
     target = None if json_path is None else Path(json_path)
     if target is not None:
-        _refuse_inputs(target, station_path, limits_path)
-        check_can_write(target)
+        ResultFiles({"json": target}).check(filter(None, (station_path, limits_path)))
     with Log.of_station(station.config) as log:
         if interface_of(station.config).is_real:
             tell(CAUTIONS.format(level=path.highest_dbfs))
         found = _checked(station, faults, patched)
         return _record_and_show(found, log, target, station, limits, budget)
-
-
-def _refuse_inputs(target: Path, *inputs: str | None) -> None:
-    for path in inputs:
-        if path is not None and target.resolve() == Path(path).resolve():
-            raise UsageError(f"--json names {path} itself: write the result somewhere else")
 
 
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
