@@ -14,7 +14,7 @@ from made_runs import large_run, made_run
 
 from linecheck.cli.display.console import Console
 from linecheck.errors import LinecheckError
-from linecheck.history.comparison.signing import sign
+from linecheck.history.comparison.file import sign
 from linecheck.line.recording import record_and_report
 from linecheck.log import Log, LogReader
 from linecheck.log.archive import Archive

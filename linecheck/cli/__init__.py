@@ -31,14 +31,17 @@ COMMANDS = {
     "limits": ("limits:command", "Check limit files, and explain them."),
     "log": ("log:command", "List, show, export and verify what is in the log."),
     "plot": ("plot:command", "Write the figures of a run, a capture set or a comparison."),
-    "programme": ("programme:command", "Write all checks as one test programme, for a standalone player."),
+    "programme": (
+        "programme:programme_command",
+        "Write all checks as one test programme, for a standalone player.",
+    ),
     "regress": ("regress:command", "Compare capture sets with a baseline."),
     "report": ("report:command", "Write a run, a capture set or a comparison as one page."),
     "run": ("run:command", "Test one unit, or unit after unit, on a station."),
     "schema": ("schema:command", "Print the JSON Schema of limit files, or of results."),
     "signoff": ("signoff:command", "Record who accepts or rejects what a comparison showed."),
     "station": ("station:command", "Verify the station: self-check, golden and challenge units, status."),
-    "stimuli": ("stimuli:command", "Write the stimulus of every check as a WAV file."),
+    "stimuli": ("programme:stimuli_command", "Write the stimulus of every check as a WAV file."),
     "sync": ("sync:command", "Send the log to the central server."),
 }
 

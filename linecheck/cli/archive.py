@@ -12,8 +12,7 @@ from typing import Any
 
 import click
 
-from linecheck.cli.display.messages import counted, overwritten_line, size_text, tell
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import counted, overwritten_line, print_table, size_text, tell
 from linecheck.cli.options import limit_option, log_reader
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.text import visible

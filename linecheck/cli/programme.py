@@ -1,4 +1,4 @@
-"""``linecheck programme``: all checks as one long file, for a standalone player."""
+"""``linecheck stimuli`` and ``linecheck programme``: what a run plays, as a file a check, or as one long file."""
 
 from __future__ import annotations
 
@@ -16,11 +16,32 @@ from linecheck.captures.programme.programme import Programme, check_names, make_
 from linecheck.captures.setups import chosen_setup, read_settings
 from linecheck.cli.display.messages import counted, tell
 from linecheck.cli.options import limits_option
-from linecheck.cli.stimuli import CAUTION
 from linecheck.errors import UsageError
 from linecheck.files.durable import make_folder
 from linecheck.limits.doubts import out_of_reach
 from linecheck.limits.loading.load import load_limits
+from linecheck.run.plan import make_plan
+
+CAUTION = (
+    "Caution: these signals reach full scale and may hold ultrasound, which cannot be heard and still "
+    "destroys tweeters. Disconnect headphones, amplifiers and loudspeakers before you play them."
+)
+
+
+@click.command(name="stimuli")
+@limits_option
+@click.option("--out", required=True, metavar="DIR", help="Folder for the files.")
+def stimuli_command(limits_path: str, out: str) -> None:
+    """Write the stimulus of every check as DIR/CHECK.wav, sample for sample what a run plays."""
+    plan = make_plan(load_limits(limits_path))
+    folder = Path(out)
+    make_folder(folder)
+    for planned in plan.checks:
+        stimulus = planned.stimulus
+        path = folder / f"{plain_file_name(planned.check.name)}.wav"
+        write_audio(path, stimulus.samples, stimulus.rate_hz, stimulus.bits)
+        click.echo(f"{path}: {stimulus.rate_hz} Hz, {stimulus.bits} bits, {stimulus.seconds:.3f} s")
+    click.echo(CAUTION, err=True)
 
 
 @click.command(name="programme")
@@ -39,7 +60,7 @@ from linecheck.limits.loading.load import load_limits
 @click.option(
     "--tracks", metavar="DIR", help="Also write every segment to a file of its own there, for a disc."
 )
-def command(
+def programme_command(
     limits_path: str,
     out: str,
     rate_hz: int | None,

@@ -54,7 +54,7 @@ def command(comparison: str, place: LogPlace, signed: Signature) -> None:
     recorded with its hashes in the log's chain, which `linecheck log verify` verifies. A sign-off never changes a
     verdict. A log that does not exist yet is created.
     """
-    from linecheck.history.comparison.signing import despite, sign
+    from linecheck.history.comparison.file import despite, sign
 
     compared = _loaded(comparison)
     with place.writer() as log:

@@ -18,8 +18,7 @@ from linecheck.captures.capture_set import INDEX_NAME, load_capture_set
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import LogPlace, collected
 from linecheck.errors import FileError, UsageError
-from linecheck.history.population import Populations, population_of
-from linecheck.history.reference import reference_notes
+from linecheck.history.population import Populations, population_of, reference_notes
 from linecheck.limits.loading.load import load_limits
 from linecheck.line.sets import judge_alone
 from linecheck.log import LogReader

@@ -1,12 +1,14 @@
-"""Where a run's readings lie among those of all earlier units of the model.
+"""A run beside other units: where its readings lie among all earlier units of the model, and beside one of them.
 
-=======================  =====================================================================
-:func:`population_of`    a run's readings among the units in a log
-:class:`Population`      one reading among them: percentile, robust centre and spread, in words
-:class:`Populations`     all of a run, with what limits them
-:func:`percentile_rank`  the share of values below one, plus half of those equal to it
-:func:`robust_scale`     median, and the spread by the median absolute deviation
-=======================  =====================================================================
+==========================  =====================================================================
+:func:`population_of`       a run's readings among the units in a log
+:class:`Population`         one reading among them: percentile, robust centre and spread, in words
+:class:`Populations`        all of a run, with what limits them
+:func:`percentile_rank`     the share of values below one, plus half of those equal to it
+:func:`robust_scale`        median, and the spread by the median absolute deviation
+:func:`reference_values`    what a named unit measured, by check, metric and channel
+:func:`reference_notes`     what the two runs do not share, in sentences
+==========================  =====================================================================
 
 Each unit counts once, with the newest of its records in which the reading was measured and is not void. Only what was
 measured alike counts: the same check under the same setup, the same stimulus to the byte, the same analysis. Nothing
@@ -17,22 +19,31 @@ from __future__ import annotations
 
 import bisect
 import statistics
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from linecheck.checks import kinds
+from linecheck.checks.base import Reading
 from linecheck.files.text import visible
+from linecheck.limits.model import Check
 from linecheck.limits.regression import Better
 from linecheck.limits.verdict import JudgedReading, Verdict
+from linecheck.log import LogReader
 from linecheck.log.population import EarlierReading, EarlierUnits, LeftOut, WantedReading
 from linecheck.results.wording import number, subject
+from linecheck.run.model import CheckOutcome, Run
 
-if TYPE_CHECKING:
-    from linecheck.log import LogReader
-    from linecheck.run.model import CheckOutcome, Run
-
-__all__ = ["FEWEST_UNITS", "Population", "Populations", "percentile_rank", "population_of", "robust_scale"]
+__all__ = [
+    "FEWEST_UNITS",
+    "Population",
+    "Populations",
+    "percentile_rank",
+    "population_of",
+    "reference_name",
+    "reference_notes",
+    "reference_values",
+    "robust_scale",
+]
 
 Key = tuple[str, str, str | None]
 
@@ -289,3 +300,65 @@ def _left_out_notes(found: EarlierUnits) -> Iterable[str]:
             lowest, highest = min(count for count in counts if count), max(counts)
             span = _units(highest) if lowest == highest else f"{lowest} to {highest} units"
             yield f"left out of {concerned} of {len(counts)} readings: {span}, {words}"
+
+
+def reference_name(reference: Run) -> str:
+    """Return what a reference unit is called in legends and headings."""
+    return visible(reference.serial)
+
+
+def reference_values(reference: Run) -> Mapping[tuple[str, str, str | None], Reading]:
+    """Return what the reference unit measured, but for what is not valid."""
+    return {
+        (check.check, item.reading.metric, item.reading.channel): item.reading
+        for check in reference.checks
+        for item in check.judged.readings
+        if item.reading.value is not None and item.verdict is not Verdict.INVALID
+    }
+
+
+def reference_notes(view: Run, reference: Run) -> Iterator[str]:
+    """Yield where a run and its reference were not measured alike, a sentence each; nothing where they were."""
+    name = f"the reference unit {reference_name(reference)}"
+    if view.run_id == reference.run_id:
+        yield f"{name} is this very run"
+    if view.model != reference.model:
+        yield f"{name} is of another model: {visible(reference.model)}"
+    if reference.verdict in (Verdict.INVALID, Verdict.ABORTED):
+        yield f"the run of {name} is {reference.verdict.value}: not all of it was measured"
+    if view.limits.sha256 != reference.limits.sha256:
+        limits = reference.limits
+        yield (
+            f"{name} was judged by another limit file or revision ({visible(limits.path)} revision {limits.revision}; "
+            f"this run: {visible(view.limits.path)} revision {view.limits.revision}): the masks shown are this run's"
+        )
+    yield from _check_notes(view, reference, name)
+
+
+def _check_notes(view: Run, reference: Run, name: str) -> Iterator[str]:
+    """Yield which checks of the reference are missing, or have measured something else."""
+    stimuli = {check.check: check.stimulus_sha256 for check in reference.checks}
+    absent, unknown = f"{name} has no such check", f"what was played to this unit or to {name} is not known"
+    other, analysed = f"another stimulus was played to {name}", f"{name} was analysed differently"
+    found: dict[str, list[str]] = {absent: [], unknown: [], other: [], analysed: []}
+    for check in view.checks:
+        if check.check not in stimuli:
+            found[absent].append(check.check)
+            continue
+        both = (check.stimulus_sha256, stimuli[check.check])
+        if None in both:
+            found[unknown].append(check.check)
+        elif both[0] != both[1]:
+            found[other].append(check.check)
+        if _analysed_otherwise(view.limits_of(check.check), reference.limits_of(check.check)):
+            found[analysed].append(check.check)
+    for words, checks in found.items():
+        if checks:
+            yield f"{words}: {', '.join(map(visible, checks))}"
+
+
+def _analysed_otherwise(one: Check | None, other: Check | None) -> bool:
+    if one is None or other is None:
+        return False
+    first, second = one.analysis_values, other.analysis_values
+    return any(first[name] != second[name] for name in first.keys() & second.keys())

@@ -6,7 +6,7 @@ statement needs no table of its own.
 ================  =====================================  ==============================
 kind              subject                                content
 ================  =====================================  ==============================
-signoff           digest of the comparison               :func:`~linecheck.history.comparison.signing.sign`
+signoff           digest of the comparison               :func:`~linecheck.history.comparison.file.sign`
 countersignature  hash of the sign-off's record          signature, number and hash of the sign-off
 gate              station, gate, model and serial        :func:`~linecheck.gates.statements.gate_content`
 golden_reference  the same                               :func:`~linecheck.gates.statements.reference_content`

@@ -1,4 +1,4 @@
-"""The page of a run, from what can be shown of it: verdict and findings, problems told once, every check."""
+"""The page of a run, verdict and findings, problems told once, every check, other units beside it."""
 
 from __future__ import annotations
 
@@ -13,8 +13,13 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Problem, Reading
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.files.text import visible
-from linecheck.history.population import Population, Populations
-from linecheck.history.reference import reference_name, reference_notes, reference_values
+from linecheck.history.population import (
+    Population,
+    Populations,
+    reference_name,
+    reference_notes,
+    reference_values,
+)
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Strip

@@ -4,7 +4,7 @@ import pytest
 from made_runs import LIMITS, looked_at, made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
-from linecheck.history.reference import reference_notes, reference_values
+from linecheck.history.population import reference_notes, reference_values
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 
@@ -76,7 +76,7 @@ def test_a_log_that_is_none_is_refused(linecheck, path, against, content, words)
 
 def test_a_reference_measured_alike_needs_no_note():
     view, reference = (looked_at(unit(number), "a run") for number in (1, 2))
-    assert reference_notes(view, reference) == ()
+    assert not list(reference_notes(view, reference))
     assert reference_values(reference)["tone", "sinad", "left"].value == 113.0
 
 
@@ -88,7 +88,7 @@ def test_what_a_reference_does_not_share_is_said():
     (check,) = LIMITS.checks
     changed = replace(check, analysis=check.analysis.model_copy(update={"band_hz": (20.0, 19000.0)}))
     limits = replace(LIMITS, sha256="cd" * 32, revision=2, checks=(changed,))
-    notes = reference_notes(view, looked_at(replace(other, limits=limits, aborted=True), "a run"))
+    notes = tuple(reference_notes(view, looked_at(replace(other, limits=limits, aborted=True), "a run")))
     assert notes == (
         "the reference unit PR3-000002 is of another model: pellow-r5",
         "the run of the reference unit PR3-000002 is aborted: not all of it was measured",
@@ -97,7 +97,7 @@ def test_what_a_reference_does_not_share_is_said():
         "another stimulus was played to the reference unit PR3-000002: tone",
         "the reference unit PR3-000002 was analysed differently: tone",
     )
-    assert reference_notes(view, view)[0] == "the reference unit PR3-000001 is this very run"
+    assert next(reference_notes(view, view)) == "the reference unit PR3-000001 is this very run"
 
 
 def test_a_reference_without_the_check_or_of_an_unknown_stimulus_is_said():

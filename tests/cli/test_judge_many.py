@@ -18,9 +18,9 @@ from linecheck.captures import many_sets
 from linecheck.captures.capture_set import INDEX_NAME
 from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, SetsStarted
 from linecheck.checks.base import Problem
+from linecheck.cli.display.console import MAX_FINDINGS, MAX_LISTED, sets_text
 from linecheck.cli.display.progress import SetsProgress
 from linecheck.cli.display.result import Screen
-from linecheck.cli.display.sets import MAX_FINDINGS, MAX_LISTED, sets_text
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import SetsEnded

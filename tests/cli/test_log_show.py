@@ -5,7 +5,7 @@ from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.checks.base import Problem
-from linecheck.history.comparison.signing import sign
+from linecheck.history.comparison.file import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
 from linecheck.log.signoff import signature

@@ -17,7 +17,7 @@ from made_comparisons import made_comparison
 from made_runs import made_run
 
 from linecheck.errors import FileError, RecordError
-from linecheck.history.comparison.signing import sign
+from linecheck.history.comparison.file import sign
 from linecheck.log import Head, Log, LogReader, migrate
 from linecheck.log.signoff import signature
 

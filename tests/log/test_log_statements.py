@@ -13,7 +13,7 @@ from made_comparisons import DIGEST, made_comparison, made_side
 from made_runs import made_check, made_curve, made_reading, made_run
 
 from linecheck.errors import RecordError, UsageError
-from linecheck.history.comparison.signing import sign
+from linecheck.history.comparison.file import sign
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log, LogReader, RunFilter
 from linecheck.log.signoff import Despite, same_person, signature

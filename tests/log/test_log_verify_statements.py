@@ -16,7 +16,7 @@ from made_runs import made_check, made_curve, made_reading, made_run
 from station_keys import made_keys
 
 from linecheck.checks.base import Problem
-from linecheck.history.comparison.signing import sign
+from linecheck.history.comparison.file import sign
 from linecheck.log import Log, LogReader
 from linecheck.log.chain import RECORD_FORMAT
 from linecheck.log.signoff import signature

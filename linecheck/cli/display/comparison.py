@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import click
 
-from linecheck.cli.display.messages import counted
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import counted, print_table
 from linecheck.files.text import visible
 from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import ComparedValue, Comparison

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Final
 
-from linecheck.cli.display.gates import show_gate
-from linecheck.cli.display.messages import tell
+import click
+
+from linecheck.cli.display.banner import mark
+from linecheck.cli.display.messages import one_line, tell
 from linecheck.cli.display.progress import RunProgress, SetsProgress
 from linecheck.cli.display.regression import show_compared
-from linecheck.cli.display.result import Screen, show, show_result
-from linecheck.cli.display.sets import sets_text
+from linecheck.cli.display.result import Screen, aligned, headline, plain, show, show_result, with_top_below
+from linecheck.gates.gatekeeper import Standing
+from linecheck.gates.known_units import Stated
+from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
     CapturesNotKept,
@@ -28,9 +33,10 @@ from linecheck.line.events import (
     UnitRefused,
     VerdictKnown,
 )
+from linecheck.results.overview import Brief, counted, worst_first
 from linecheck.station.environment import STEPPED_SECONDS
 
-__all__ = ["Console", "line_of"]
+__all__ = ["Console", "line_of", "sets_text", "show_gate"]
 
 _IGNORED: Final = {
     "twice": "was scanned twice; the second scan is ignored",
@@ -105,3 +111,129 @@ def _show(event: Event) -> None:
             show_compared(event.compared)
         case GateStated():
             show_gate(event)
+
+
+#: Of what has drifted so many are told.
+MAX_DRIFTS = 5
+
+
+def show_gate(event: GateStated) -> None:
+    """Say what was stated of a gate, which is on the disk by now."""
+    click.echo()
+    if event.stated.challenge is not None:
+        failed = ", ".join(event.must_fail)
+        met = event.stated.met
+        what = (
+            f"{event.serial} failed as it must ({failed})" if met else f"{event.serial} must fail ({failed})"
+        )
+        _show_stated(event.stated, what)
+    else:
+        _show_golden(event.stated)
+    _show_standing(event.standing)
+
+
+def _show_golden(stated: Stated) -> None:
+    golden = stated.golden
+    told = 0 if golden is None else len(golden.those("moved")) + len(golden.those("unmoved"))
+    what = stated.record.serial
+    if stated.reference is not None:
+        numbers = ", ".join(str(sequence) for sequence, _ in stated.reference.runs)
+        many = len(stated.reference.runs) != 1
+        what += f", {told} values held against its history (record{'s' * many} {numbers})"
+    if stated.replaced:
+        click.echo("  what the new history changes of the one before:")
+        for change in stated.replaced[:MAX_DRIFTS]:
+            click.echo(f"  - {one_line(change.text)}")
+    _show_stated(stated, what)
+    unresolved = len(golden.those("unresolved")) if golden is not None else 0
+    if unresolved:
+        are = "value is" if unresolved == 1 else "values are"
+        click.echo(
+            f"  {unresolved} {are} known too little to be held against anything, and count for nothing"
+        )
+    for drift in stated.drifts[:MAX_DRIFTS]:
+        click.echo(f"  drift: {one_line(drift.text)}")
+    if len(stated.drifts) > MAX_DRIFTS:
+        click.echo(f"  drift: and {len(stated.drifts) - MAX_DRIFTS} more")
+
+
+def _show_stated(stated: Stated, what: str) -> None:
+    sign, word = ("●", "met") if stated.met else ("✖", "NOT MET")
+    own = stated.record.logged.sequence
+    click.echo(f"{sign} {stated.gate} {word}: {what}")
+    for reason in stated.reasons:
+        click.echo(f"  - {one_line(reason)}")
+    if stated.met and stated.valid_until is not None:
+        until = stated.valid_until[:16].replace("T", " ")
+        click.echo(
+            f"  holds until {until} UTC, unless the station config, the limit file or linecheck changes before"
+        )
+    click.echo(f"  run in record {own}, stated in record {stated.head.sequence}; head {stated.head}")
+
+
+def _show_standing(standing: Standing) -> None:
+    """Say whether units may be judged now, and what else is missing."""
+    if standing.may_judge:
+        click.echo("● units may be judged")
+    else:
+        click.echo(f"✖ units may not be judged: {one_line(standing.why)}")
+
+
+#: Of so many sets the findings are listed, so many of each.
+MAX_LISTED, MAX_FINDINGS = 10, 10
+#: Characters of a column.
+MAX_COLUMNS = 60
+
+MEANINGS = {
+    Verdict.INVALID: "What is invalid says nothing of its unit. Put right what is listed below, then judge it again.",
+    Verdict.ABORTED: "Not all sets were judged. Judge those again that were not.",
+}
+UNKNOWN = "–"
+
+
+def sets_text(briefs: Sequence[Brief], verdict: Verdict, screen: Screen) -> str:
+    """Return how sets came out, as text.
+
+    Parameters
+    ----------
+    briefs : sequence of Brief
+    verdict : Verdict
+        That of all together.
+    screen : Screen
+    """
+    meaning = [f"  {MEANINGS[verdict]}"] if verdict in MEANINGS else []
+    top = [headline(verdict, screen), "\n".join((*meaning, f"  {counted(briefs)}"))]
+    ordered = worst_first(briefs)
+    parts = [*top, "\n".join(_lines(ordered, screen)), *_details(ordered, screen)]
+    return with_top_below("\n\n".join(parts), top, screen)
+
+
+def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
+    """Yield a line for each set, its columns aligned; what is not a pass is coloured."""
+    rows = [["", "verdict", "serial", "firmware", "set", "worst finding"]]
+    for entry in briefs:
+        whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
+        shown = [_ending(plain(text, screen)) for text in whose]
+        finding = plain(entry.findings[0], screen) if entry.findings else ""
+        rows.append([mark(entry.verdict, ascii_only=screen.ascii_only), entry.verdict.value, *shown, finding])
+    return aligned(rows, screen, (None, *(entry.verdict for entry in briefs)))
+
+
+def _ending(text: str) -> str:
+    """Return a text that no column grows too wide for; the end of a path tells more than its beginning."""
+    return text if len(text) <= MAX_COLUMNS else "..." + text[3 - MAX_COLUMNS :]
+
+
+def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
+    """Yield more of the sets of which a line cannot say all."""
+    telling = [entry for entry in briefs if entry.found > 1]
+    for entry in telling[:MAX_LISTED]:
+        facts = (entry.path, entry.serial, entry.model, entry.firmware and f"firmware {entry.firmware}")
+        sign = mark(entry.verdict, ascii_only=screen.ascii_only)
+        lines = [f"  {sign} " + ", ".join(plain(fact, screen) for fact in facts if fact)]
+        lines += [f"    {plain(text, screen)}" for text in entry.findings[:MAX_FINDINGS]]
+        if entry.found > MAX_FINDINGS:
+            lines.append(f"    and {entry.found - MAX_FINDINGS} more")
+        yield "\n".join(lines)
+    if len(telling) > MAX_LISTED:
+        yield f"  and {len(telling) - MAX_LISTED} more sets with several findings; --json FILE has them all"

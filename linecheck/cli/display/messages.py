@@ -1,16 +1,16 @@
-"""What a command says beside its result, and how it counts."""
+"""What a command says beside its result, how it counts, and tables: framed on a terminal, plain columns elsewhere."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 import click
 
 from linecheck.files.text import visible
 
-__all__ = ["counted", "one_line", "overwritten_line", "size_text", "tell"]
+__all__ = ["counted", "one_line", "overwritten_line", "print_table", "short_time", "size_text", "tell"]
 
 
 def tell(message: str) -> None:
@@ -46,3 +46,36 @@ def overwritten_line() -> Iterator[Callable[[str], None]]:
         yield lambda text: click.echo(f"\r{text}", nl=False, err=True)
     finally:
         click.echo("\r\033[K", nl=False, err=True)
+
+
+def print_table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int]) -> None:
+    """Print a table; ``right`` are the columns whose cells end alike."""
+    cells = [[one_line(cell) for cell in row] for row in rows]
+    if not sys.stdout.isatty():
+        _print_columns(headings, cells, right)
+        return
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table()
+    for at, heading in enumerate(headings):
+        table.add_column(heading, justify="right" if at in right else "left")
+    for row in cells:
+        table.add_row(*(Text(cell) for cell in row))
+    Console().print(table)
+
+
+def _print_columns(headings: Sequence[str], cells: Sequence[Sequence[str]], right: Sequence[int]) -> None:
+    widths = [max(map(len, column)) for column in zip(headings, *cells, strict=True)]
+    for row in (headings, *cells):
+        padded = (
+            cell.rjust(width) if at in right else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        click.echo("  ".join(padded).rstrip())
+
+
+def short_time(text: str) -> str:
+    """Return a UTC text as tables show it, to the second."""
+    return text[:19].replace("T", " ")

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 import click
 
-from linecheck.cli.display.messages import counted, one_line
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import counted, one_line, print_table
 from linecheck.history.rejudge.causes import THINNED, Cause
 from linecheck.history.rejudge.tally import ChangedRun, Remeasured, Tally, Transition, Yield
 from linecheck.limits.model import LimitFile

@@ -8,8 +8,7 @@ from itertools import groupby
 import click
 
 from linecheck.checks.parts.declared import difference_unit
-from linecheck.cli.display.messages import one_line
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import one_line, print_table
 from linecheck.files.text import visible
 from linecheck.station.budget.assessment import Assessment
 from linecheck.station.budget.budget import Answer, MaskBudget

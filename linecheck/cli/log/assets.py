@@ -10,8 +10,7 @@ from typing import Any, Final
 
 import click
 
-from linecheck.cli.display.messages import counted
-from linecheck.cli.display.tables import print_table, short_time
+from linecheck.cli.display.messages import counted, print_table, short_time
 from linecheck.cli.log.filters import parsed_span, short_name
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError

@@ -9,9 +9,8 @@ from typing import Any, Final
 
 import click
 
-from linecheck.cli.display.messages import overwritten_line, tell
+from linecheck.cli.display.messages import overwritten_line, print_table, tell
 from linecheck.cli.display.streams import Outlet
-from linecheck.cli.display.tables import print_table
 from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError

@@ -8,8 +8,7 @@ from typing import Any, Final
 
 import click
 
-from linecheck.cli.display.messages import tell
-from linecheck.cli.display.tables import print_table, short_time
+from linecheck.cli.display.messages import print_table, short_time, tell
 from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, before_option, limit_option, log_options
 from linecheck.files.times import utc_text

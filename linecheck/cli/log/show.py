@@ -6,8 +6,7 @@ from collections.abc import Iterator
 
 import click
 
-from linecheck.cli.display.messages import one_line, tell
-from linecheck.cli.display.tables import print_table, short_time
+from linecheck.cli.display.messages import one_line, print_table, short_time, tell
 from linecheck.cli.log.filters import short_name
 from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible

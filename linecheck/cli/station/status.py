@@ -9,8 +9,7 @@ from datetime import UTC, date, datetime
 import click
 
 from linecheck.checks.base import Problem
-from linecheck.cli.display.messages import one_line
-from linecheck.cli.display.tables import print_table
+from linecheck.cli.display.messages import one_line, print_table
 from linecheck.cli.options import log_reader, station_option
 from linecheck.errors import ExitStatus
 from linecheck.gates.gatekeeper import Gatekeeper, Standing

@@ -2,6 +2,7 @@
 
 =======================  ==================================================================
 :func:`accept_runs`      runs and the baseline that they replace to the new one
+:func:`combined_unit`    several runs of one unit made into one
 :class:`Acceptance`      what that returns
 :func:`doubts`           masks that are failed, margins that are too small, units that left
 :func:`changes`          each value against the baseline that is replaced, worst first

@@ -9,7 +9,7 @@
 ==============================  =============================================================
 
 Nothing is dropped in silence: what stands only on one side, was measured differently, or cannot be measured any more
-is a comparison that cannot be told, and is invalid.
+is a comparison that cannot be told, and is invalid. What follows a ± is twice the standard uncertainty.
 """
 
 from __future__ import annotations

@@ -1,12 +1,18 @@
-"""What of two sides may be held against each other: only what was measured alike.
+"""What of two sides may be held against each other, only what was measured alike; and what to know before any number.
 
 =======================  ==================================================================
+:func:`notes`            what limits a comparison, and what differs besides the unit
 :func:`unlike`           why a check of one side is no measure of the same on another
 :func:`refusal`          why one of its metrics or curves is not compared
-:func:`reaches_alike`    whether two captures of a check reach equally far in frequency
+:func:`accuracy`         below which difference a metric says nothing
 :func:`known_alike`      how well a reading is known, as far as both sides' differ
 :func:`same_volts`       how much of two readings' uncertainty is one error that both share
 =======================  ==================================================================
+
+The accuracy is that of the checks, however well a metric repeats. Kinds state it with their metrics
+(:class:`~linecheck.checks.base.DifferenceSpec`), as far as it is known: response levels, corners, stop bands and
+impulses are held against filters whose response is known (tests of the checks and of resamplers). What they do not
+state is taken by its unit: 0.1 dB for levels of noise and distortion (common practice, no source).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Every metric and curve of all sides, with each difference from the first side's.
+"""Two runs or more side by side: every metric and curve, with each difference from the first side's.
 
 Whether a difference means anything is the rule of regression (:mod:`linecheck.limits.regression`) with the accuracy of
 the checks for a margin: beyond it, and beyond so many standard uncertainties that in all that is compared one false

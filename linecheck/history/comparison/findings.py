@@ -2,7 +2,7 @@
 
 What a difference of a metric is called stands with the metric in its kind
 (:class:`~linecheck.checks.base.DifferenceSpec`), and so does which metrics say the same thing: where noise has risen,
-THD+N is not reported as well.
+THD+N is not reported as well. Numbers have as many digits as are known, and no more.
 """
 
 from __future__ import annotations
