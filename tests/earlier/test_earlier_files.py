@@ -108,7 +108,9 @@ def pointwise(document):
 def different_curve(known, found, where):
     """Yield in what a curve that is measured anew is not the one that it was, rounded."""
     spread = known.get("uncertainty") or 0.0
-    widest = spread if isinstance(spread, float) else max(spread["some"] if isinstance(spread, dict) else spread)
+    widest = (
+        spread if isinstance(spread, float) else max(spread["some"] if isinstance(spread, dict) else spread)
+    )
     for key, value in known.items():
         if key == "digest":
             continue
@@ -244,7 +246,9 @@ def test_a_log_is_continued(station, name):
     for table, rows in known["exports"].items():
         assert_same(rows_of(rows), rows_of(tables[table])[: len(rows["rows"])], exact=True)
     with closing(sqlite3.connect("log.sqlite")) as log:
-        begun = "SELECT previous_hash, record_hash FROM statement WHERE kind = 'run_begun' ORDER BY sequence DESC"
+        begun = (
+            "SELECT previous_hash, record_hash FROM statement WHERE kind = 'run_begun' ORDER BY sequence DESC"
+        )
         before, own = log.execute(begun).fetchone()
     assert before == known["head"].partition(":")[2]
     assert rows_of(tables["runs"])[-1]["previous_hash"] == own
