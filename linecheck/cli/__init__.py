@@ -29,6 +29,7 @@ COMMANDS = {
     "cut": ("cut:command", "Cut a recording of a test programme into a capture set."),
     "judge": ("judge:command", "Judge capture sets."),
     "limits": ("limits:command", "Check limit files, and explain them."),
+    "manual": ("manual:command", "Show the manual, or write it as pages."),
     "log": ("log:command", "List, show, export and verify what is in the log."),
     "plot": ("plot:command", "Write the figures of a run, a capture set or a comparison."),
     "programme": (

@@ -1,0 +1,82 @@
+"""``linecheck manual``: the manual that comes along, on the screen or as pages."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from linecheck.cli.display.messages import tell
+from linecheck.cli.manual.topics import SECTIONS, Topic, topics
+from linecheck.errors import UsageError
+from linecheck.files.text import visible
+
+__all__ = ["command"]
+
+
+@click.command(name="manual")
+@click.argument("topic", required=False)
+@click.option("--html", metavar="DIR", help="Write the whole manual as pages into this folder.")
+@click.option("--source", is_flag=True, help="Print the topic's Markdown as it is.")
+def command(topic: str | None, html: str | None, source: bool) -> None:
+    """List the manual's topics, or show one.
+
+    The manual needs no network. Its reference is made from the program itself: commands, limit file, station config,
+    capture set, result, metrics.
+    """
+    if topic is not None and html is not None:
+        raise UsageError("--html writes the whole manual: give no topic with it")
+    if html is not None:
+        _write(Path(html))
+    elif topic is None:
+        _list()
+    else:
+        _show(_found(topic), source)
+
+
+def _list() -> None:
+    known = topics()
+    for section, heading in SECTIONS.items():
+        click.echo(f"\n{heading}")
+        for one in known:
+            if one.section == section:
+                click.echo(f"  {one.name:<17} {one.title}")
+    click.echo("\nlinecheck manual TOPIC shows one; --html DIR writes all of them as pages.")
+
+
+def _found(name: str) -> Topic:
+    """Return a topic by its name.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    """
+    known = {one.name: one for one in topics()}
+    if name in known:
+        return known[name]
+    near = [one for one in known if name.lower() in one]
+    hint = f"did you mean {', '.join(near)}?" if near else "`linecheck manual` lists them"
+    raise UsageError(f"the manual has no topic {visible(name[:60])!r}: {hint}")
+
+
+def _show(topic: Topic, source: bool) -> None:
+    text = topic.text()
+    if source or not sys.stdout.isatty():
+        click.echo(text, nl=False)
+        return
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    console = Console()
+    with console.pager(styles=True):
+        console.print(Markdown(text))
+
+
+def _write(folder: Path) -> None:
+    from linecheck.cli.manual.pages import write_pages
+
+    first = write_pages(folder)
+    click.echo(str(first))
+    tell(f"{len(topics())} topics written")

@@ -1,0 +1,261 @@
+"""The reference, made from the tables and models that the program itself uses, so that it cannot drift from them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from inspect import cleandoc, getdoc
+from typing import Any, Final, get_args
+
+import click
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+__all__ = ["REFERENCE"]
+
+
+def _commands() -> str:
+    from linecheck.cli import cli
+
+    lines = ["# Commands", "", "Each command with its options, as `--help` prints it.", ""]
+    for name, command, context in _walked("linecheck", cli, None):
+        lines += [f"## {name}", "", "```", command.get_help(context), "```", ""]
+    return "\n".join(lines)
+
+
+def _walked(
+    name: str, command: click.Command, parent: click.Context | None
+) -> Iterator[tuple[str, click.Command, click.Context]]:
+    """Yield a command and all below it, with their whole names."""
+    own = name if parent is None else name.rpartition(" ")[2]
+    context = click.Context(command, info_name=own, parent=parent, max_content_width=100, terminal_width=80)
+    yield name, command, context
+    if isinstance(command, click.Group):
+        for each in command.list_commands(context):
+            found = command.get_command(context, each)
+            assert found is not None
+            yield from _walked(f"{name} {each}", found, context)
+
+
+def _exit_statuses() -> str:
+    from linecheck.errors import ExitStatus
+
+    lines = [
+        "# Exit statuses",
+        "",
+        (getdoc(ExitStatus) or "").strip(),
+        "",
+        "| status | name |",
+        "| --- | --- |",
+    ]
+    lines += [f"| {status.value} | {status.name.lower().replace('_', ' ')} |" for status in ExitStatus]
+    return "\n".join((*lines, ""))
+
+
+def _metrics() -> str:
+    from linecheck.checks import kinds
+
+    lines = [
+        "# Check kinds and metrics",
+        "",
+        "What each kind plays and measures. *Better* says on which side of a mask a reading is good; a nominal metric "
+        "has a mask on both sides. A superseded name reads what it always read.",
+        "",
+    ]
+    for kind in kinds().values():
+        lines += [f"## {kind.name}", "", _prose(getdoc(type(kind)) or kind.text), ""]
+        for title, model in (("stimulus", kind.stimulus_parameters), ("analysis", kind.analysis_parameters)):
+            if model.model_fields:
+                lines += [f"### {title} of {kind.name}", "", *_fields(model), ""]
+        for title, specs in (("metrics", kind.metrics), ("curves", kind.curves)):
+            if specs:
+                lines += [f"### {title} of {kind.name}", "", "| name | unit | better | what it is |"]
+                lines += ["| --- | --- | --- | --- |", *map(_spec_row, specs), ""]
+    return "\n".join(lines)
+
+
+def _spec_row(spec: Any) -> str:  # noqa: ANN401 - of a metric or a curve
+    text = spec.text if spec.superseded_by is None else str(spec.superseded_by)
+    return f"| `{spec.name}` | {spec.unit or '–'} | {spec.better} | {_cell(text)} |"
+
+
+def _limit_file() -> str:
+    from linecheck.limits.loading.header import Header
+
+    lines = [
+        "# Limit file",
+        "",
+        "YAML. [Write a limit file](../how-to/limit-file.md) explains it; `linecheck schema limits` prints it as JSON "
+        "Schema for editors; the parameters and metrics of each kind are in [Check kinds and metrics](metrics.md).",
+        "",
+        *_fields(Header),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _station_config() -> str:
+    from linecheck.station.config.station import StationConfig
+
+    return _model_page(
+        "Station config",
+        "TOML. [Set up a station](../how-to/stations.md) explains it.",
+        StationConfig,
+    )
+
+
+def _capture_set() -> str:
+    from linecheck.captures.capture_set import CaptureSetIndex
+
+    return _model_page(
+        "Capture set",
+        "A folder with one audio file for each check (WAV, RF64 or FLAC) and `captures.toml`.",
+        CaptureSetIndex,
+    )
+
+
+def _model_page(title: str, first: str, model: type[BaseModel]) -> str:
+    lines = [f"# {title}", "", first, ""]
+    for name, each in _tables("", model):
+        lines += [
+            f"## {f'[{name}]' if name else 'top level'}",
+            "",
+            _prose(getdoc(each) or ""),
+            "",
+            *_fields(each),
+            "",
+        ]
+    return "\n".join(lines)
+
+
+def _tables(name: str, model: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel]]]:
+    """Yield a model and the tables below it, by their names in the file."""
+    yield name, model
+    for field, info in model.model_fields.items():
+        for nested in _models(info.annotation):
+            yield from _tables(f"{name}.{field}".strip("."), nested)
+
+
+def _models(annotation: Any) -> Iterator[type[BaseModel]]:  # noqa: ANN401 - any annotation
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _models(part)
+
+
+def _fields(model: type[BaseModel]) -> list[str]:
+    """Return a table of the keys of a model that are no tables themselves."""
+    said = _attributes(getdoc(model) or "")
+    schema = model.model_json_schema()
+    types = {name: _resolved(value, schema.get("$defs", {})) for name, value in schema["properties"].items()}
+    rows = [
+        f"| `{name}` | {_cell(_json_type(types[name]))} | {_default(info)} | "
+        f"{_cell(info.description or said.get(name, ''))} |"
+        for name, info in model.model_fields.items()
+        if not list(_models(info.annotation))
+    ]
+    return ["| key | type | default | what it is |", "| --- | --- | --- | --- |", *rows] if rows else []
+
+
+def _resolved(value: Mapping[str, Any], definitions: Mapping[str, Any]) -> Mapping[str, Any]:
+    name = str(value.get("$ref", "")).rpartition("/")[2]
+    return definitions.get(name, value) if name else value
+
+
+def _default(info: FieldInfo) -> str:
+    if info.is_required():
+        return "required"
+    value = info.default if info.default is not PydanticUndefined else None
+    if value is None or isinstance(value, BaseModel):
+        return "–"
+    return f"`{_cell(str(value))}`"
+
+
+def _attributes(doc: str) -> Mapping[str, str]:
+    """Return what a numpydoc docstring says of each attribute."""
+    _, found, rest = doc.partition("Attributes\n----------\n")
+    if not found:
+        return {}
+    entries: dict[str, list[str]] = {}
+    names: list[str] = []
+    for line in rest.splitlines():
+        if line.startswith(" "):
+            for name in names:
+                entries[name].append(line.strip())
+        elif line:
+            names = [name.strip() for name in line.partition(":")[0].split(",")]
+            entries.update({name: [] for name in names})
+    return {name: " ".join(lines) for name, lines in entries.items()}
+
+
+def _prose(doc: str) -> str:
+    """Return what a docstring says before its sections, as Markdown."""
+    text = re.split(r"\n\w+\n-{3,}\n", cleandoc(doc))[0].strip()
+    return re.sub(r":\w+:`~?([^`]*)`", r"`\1`", text).replace("``", "`")
+
+
+def _cell(text: str) -> str:
+    return (
+        re.sub(r":\w+:`~?([^`]*)`", r"`\1`", text.replace("\n", " ")).replace("``", "`").replace("|", "\\|")
+    )
+
+
+def _result() -> str:
+    from linecheck.results.schema import shipped_schema
+
+    lines = [
+        "# Result JSON",
+        "",
+        "What `--json` writes and `result.json` holds; `linecheck schema result` prints its JSON Schema.",
+        "",
+    ]
+    schema = shipped_schema()
+    for name, each in (("result", schema), *sorted(schema.get("$defs", {}).items())):
+        if not each.get("properties"):
+            continue
+        required = set(each.get("required", ()))
+        lines += [f"## {name}", "", *filter(None, [each.get("description", "")]), ""]
+        lines += ["| key | type | always | what it is |", "| --- | --- | --- | --- |"]
+        lines += [
+            f"| `{key}` | {_cell(_json_type(value))} | {'yes' if key in required else 'no'} | "
+            f"{_cell(value.get('description', ''))} |"
+            for key, value in each["properties"].items()
+        ]
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _json_type(value: Mapping[str, Any]) -> str:
+    """Return what a value may be, in words, from its JSON Schema."""
+    if "$ref" in value:
+        return str(value["$ref"]).rpartition("/")[2]
+    if "const" in value:
+        return str(value["const"])
+    if "enum" in value:
+        return " or ".join(map(str, value["enum"]))
+    if "anyOf" in value or "oneOf" in value:
+        found = [_json_type(each) for each in value.get("anyOf", value.get("oneOf", ()))]
+        return " or ".join(dict.fromkeys(each for each in found if each != "null")) or "null"
+    kind = value.get("type", "any")
+    if kind == "array":
+        entries = value.get("prefixItems")
+        return f"list of {_json_type(entries[0] if entries else value.get('items', {}))}"
+    text = " or ".join(kind) if isinstance(kind, list) else str(value.get("format", kind))
+    limits = [f"{sign} {value[key]:g}" for key, sign in _LIMITS.items() if key in value]
+    return ", ".join((text, *limits))
+
+
+#: Limits of a number, by their names in a JSON Schema.
+_LIMITS: Final = {"minimum": "≥", "exclusiveMinimum": ">", "maximum": "≤", "exclusiveMaximum": "<"}
+
+#: By topic: its title, and what makes it.
+REFERENCE: Final[Mapping[str, tuple[str, Callable[[], str]]]] = {
+    "commands": ("Commands", _commands),
+    "exit-statuses": ("Exit statuses", _exit_statuses),
+    "limit-file-keys": ("Limit file", _limit_file),
+    "metrics": ("Check kinds and metrics", _metrics),
+    "station-config": ("Station config", _station_config),
+    "capture-set": ("Capture set", _capture_set),
+    "result": ("Result JSON", _result),
+}
