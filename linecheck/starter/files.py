@@ -1,0 +1,109 @@
+"""The files of a new model, and those of the demonstration, as texts by their paths."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+from jinja2 import Environment, StrictUndefined
+
+from linecheck.errors import FileError
+from linecheck.files.text import visible
+from linecheck.files.write import write_atomically
+from linecheck.starter.answers import CLASSES, Answers, CiService, serial_pattern
+
+__all__ = ["demo_files", "model_files", "write_new"]
+
+#: Where the job of each build service lies, and its template.
+_JOBS: Final[Mapping[CiService, tuple[str, str]]] = {
+    "gitlab": (".gitlab-ci.yml", "gitlab.yml"),
+    "github": (".github/workflows/judge.yml", "github.yml"),
+    "jenkins": ("Jenkinsfile", "jenkins"),
+}
+_DEMO: Final = ("limits", "station_configs")
+
+
+def model_files(answers: Answers) -> dict[str, str]:
+    """Return the limit file, the station config and the job of a new model, by their paths."""
+    environment = Environment(
+        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
+    )
+    environment.filters["quoted"] = lambda text: json.dumps(text, ensure_ascii=False)
+    common = f"rate_hz: {answers.rates_hz[0]}, bits: {answers.bits}"
+    said = {
+        "a": answers,
+        "c": CLASSES[answers.device_class],
+        "m": answers.masks,
+        "v": answers.volts,
+        "quiet": answers.masks["snr_a" if answers.bits >= 20 else "dynamic_range_a"],
+        "pattern": serial_pattern(answers.serial),
+        "stimulus": f"{{{common}}}",
+        "stimulus_with": lambda more: f"{{{more}, {common}}}",
+        "channels": list(range(1, len(answers.channels) + 1)),
+    }
+
+    def made(template: str) -> str:
+        return environment.from_string(_template(template)).render(said)
+
+    found = {
+        f"limits/{answers.model}.yaml": made("limits.yaml"),
+        f"station_configs/{answers.station}.toml": made("station.toml"),
+    }
+    if answers.ci in _JOBS:
+        path, template = _JOBS[answers.ci]
+        found[path] = made(template)
+    return found
+
+
+def demo_files() -> dict[str, str]:
+    """Return the limit files and station configs of the demonstration, by their paths."""
+    package = files("linecheck")
+    # A package that was built holds them; a checkout has them beside the package.
+    room = package.joinpath("demo")
+    if not room.is_dir():
+        room = Path(str(package)).parent
+    return {
+        str(PurePosixPath(folder, path)): text
+        for folder in _DEMO
+        for path, text in _texts(room.joinpath(folder))
+    }
+
+
+def _texts(folder: Traversable) -> list[tuple[str, str]]:
+    found = []
+    for entry in sorted(folder.iterdir(), key=lambda entry: entry.name):
+        if entry.is_dir():
+            found += [(f"{entry.name}/{path}", text) for path, text in _texts(entry)]
+        elif entry.name.endswith((".yaml", ".toml")):
+            found.append((entry.name, entry.read_text(encoding="utf-8")))
+    return found
+
+
+def write_new(folder: Path, texts: Mapping[str, str]) -> list[Path]:
+    """Write files, none of which may be there; return their paths.
+
+    Raises
+    ------
+    FileError
+        One is there. Nothing was written.
+    RecordError
+        One cannot be written.
+    """
+    targets = {folder / path: text for path, text in texts.items()}
+    there = [visible(str(path)) for path in targets if path.exists()]
+    if there:
+        raise FileError(
+            there[0], "is there already, and nothing is written over: move it, or give another --out"
+        )
+    for path, text in targets.items():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_atomically(path, text.encode())
+    return list(targets)
+
+
+def _template(name: str) -> str:
+    return files("linecheck").joinpath("starter", "templates", name).read_text(encoding="utf-8")
