@@ -34,7 +34,9 @@ __all__ = [
     "printable",
     "public_key_options",
     "serial_option",
+    "setup_option",
     "station_option",
+    "without_option",
     "workers_option",
 ]
 
@@ -61,6 +63,10 @@ fault_option = click.option(
 before_option = click.option(
     "--before", type=click.IntRange(1), help="Only records before this one: the next page."
 )
+
+
+setup_option = functools.partial(click.option, "--setup", "settings", multiple=True, metavar="NAME=VALUE")
+without_option = functools.partial(click.option, "--without", multiple=True, metavar="CHECK")
 
 
 def limit_option(what: str = "List at most this many.", default: int = 20, least: int = 1) -> Option:

@@ -172,7 +172,7 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
     else:
         value = item.worst_y
         place = "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
-    what = item.reading if isinstance(item, JudgedReading) else item.curve
+    what = item.measured
     sign = {"min": "≥ ", "max": "≤ "}.get(item.side or "", "")
     return (
         check,
