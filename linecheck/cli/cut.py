@@ -70,8 +70,8 @@ def _mains(_: click.Context, parameter: click.Parameter, given: float | None) ->
 @click.option(
     "--mains-hz", type=float, metavar="HZ", callback=_mains, help="Mains frequency where it was recorded."
 )
-@without_option(help="Do not look for this check; may be repeated.")
-@setup_option(help="The setup that the programme was made with; may be repeated.")
+@without_option(help="Do not look for this check; repeatable.")
+@setup_option(help="Setup the programme was made with; repeatable.")
 def command(
     recording: str,
     limits_path: str,

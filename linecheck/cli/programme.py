@@ -49,11 +49,9 @@ def stimuli_command(limits_path: str, out: str) -> None:
 @click.option("--out", required=True, metavar="FILE", help="The programme: FILE.wav or FILE.flac.")
 @click.option("--rate", "rate_hz", type=int, metavar="HZ", help="Play every check at this rate.")
 @click.option("--bits", type=int, metavar="N", help="Play every check at this word length.")
-@without_option(help="Leave a check out; may be repeated.")
-@setup_option(help="Which setup to use for the checks that have several; may be repeated.")
-@click.option(
-    "--tracks", metavar="DIR", help="Also write every segment to a file of its own there, for a disc."
-)
+@without_option(help="Leave out this check; repeatable.")
+@setup_option(help="Setup for the checks that have several; repeatable.")
+@click.option("--tracks", metavar="DIR", help="Also write each segment to its own file in DIR, for a disc.")
 def programme_command(
     limits_path: str,
     out: str,
