@@ -216,6 +216,8 @@ def warm_up():
     before = os.listdir("/proc/self/fd")
     for module in pkgutil.walk_packages(linecheck.cli.__path__, "linecheck.cli."):
         importlib.import_module(module.name)
+    with contextlib.suppress(ImportError):
+        importlib.import_module("psycopg")
     with tempfile.TemporaryDirectory() as folder, open(os.devnull, "w", encoding="utf-8") as nowhere:
         station = write_small_files(Path(folder))
         write_small_set(Path(folder) / "set")

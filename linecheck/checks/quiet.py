@@ -152,10 +152,13 @@ class QuietKind(SpectrumKind):
         """Take the middle of the capture: silence has no mark to be found by.
 
         Ends where nothing moves, bit for bit, are not part of it: there the interface was not yet, or no longer, alive.
+        Nor are those that are quieter than the dither, which has not begun, or has ended, there.
         """
         wanted = round(parameters.seconds * capture.rate_hz)
         length = min(wanted, capture.frames)
         first, last = _moving(capture)
+        if parameters.dither:
+            first, last = _sounding(capture, first, last, length)
         start = min(max(0, (first + last - length) // 2), capture.frames - length)
         problems = _too_coarse(capture, start, start + length, channels)
         if not problems:
@@ -216,6 +219,10 @@ class QuietKind(SpectrumKind):
         return {} if has_reference else dict.fromkeys(REFERRING, reason)
 
 
+#: Where dither begins and ends is looked for in blocks of this length, in the band that every rate plays.
+_BLOCK_SECONDS, _DITHER_HZ = 0.01, 20_000.0
+
+
 def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ...]) -> tuple[Problem, ...]:
     """Return a problem for each channel whose noise is below the steps that it was captured in.
 
@@ -237,6 +244,30 @@ def _moving(capture: Capture) -> tuple[int, int]:
     """Return the frames between which any channel changes its value; the whole capture where none does."""
     moving = np.flatnonzero(np.any(np.diff(capture.scaled, axis=1) != 0.0, axis=0))
     return (int(moving[0]), int(moving[-1]) + 2) if len(moving) else (0, capture.frames)
+
+
+def _sounding(capture: Capture, first: int, last: int, length: int) -> tuple[int, int]:
+    """Return the frames between which the dither sounds in every channel, as far as ``length`` frames are left.
+
+    Coarse dither stands above a unit's own noise, so that what is captured before it begins reads quieter. It is told
+    by its power, in blocks, beside the middle of the capture, which is dither in any case. Noise alone keeps a block
+    of some hundred values within a factor of two of that; a fine dither shows nowhere and moves nothing.
+    """
+    narrowed = capture.narrowed(_DITHER_HZ)
+    size = round(_BLOCK_SECONDS * narrowed.rate_hz)
+    record = [narrowed.between(index, first, last) for index in range(len(capture.scaled))]
+    count = len(record[0]) // size
+    spare = last - first - length
+    if spare <= 0 or count < 3:
+        return first, last
+    power = np.array([np.var(values[: count * size].reshape(count, size), axis=1) for values in record])
+    middle = np.median(power[:, count // 3 : 2 * count // 3], axis=1, keepdims=True)
+    quiet = np.any(power < 0.5 * middle, axis=0)
+    block = capture.rate_hz * size / narrowed.rate_hz
+    # One block more on either side: the first one that is loud may be half of it.
+    begins, ends = (round((np.argmin(each) + 1) * block) if each[0] else 0 for each in (quiet, quiet[::-1]))
+    begins = min(begins, spare)
+    return first + begins, last - min(ends, spare - begins)
 
 
 def _hum(parts: Dissection, capture: Capture) -> tuple[Line, ...]:

@@ -22,7 +22,7 @@ __all__ = ["cli", "main"]
 
 #: command -> (place in this package, one-line help)
 COMMANDS = {
-    "archive": ("archive:command", "Show what captures are kept, remove those past their time, verify."),
+    "archive": ("archive:command", "Show, retain and verify the archived captures."),
     "baseline": ("baseline:command", "Accept readings as the baseline for later firmware."),
     "compare": ("compare:command", "Compare runs and capture sets with each other."),
     "countersign": ("signoff:countersign_command", "Confirm or contradict a sign-off, as a second person."),

@@ -37,13 +37,13 @@ _station_option = click.option(
     "station_path",
     required=True,
     metavar="FILE",
-    help="Station config (TOML) whose [archive] is meant.",
+    help="Station config (TOML) with the [archive].",
 )
 
 
 @click.group(name="archive")
 def command() -> None:
-    """Show what captures a station keeps, remove those past their time, and verify that all is there."""
+    """Show what captures a station keeps, remove expired ones, and verify the rest."""
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve
 
     ahead = forecast(scan.entries, policy, today, disk.free_bytes, reserve)
     if not ahead.active_days:
-        click.echo("how fast it grows is not known: nothing was kept lately")
+        click.echo("growth unknown: nothing was kept lately")
         return
     days = counted(ahead.active_days, "day")
     click.echo(
@@ -153,12 +153,12 @@ def _outlook(ahead: Forecast, policy: Retention, today: date, years: int) -> lis
         return f"on {when}" if when > today else "now"
 
     lines = [
-        f"the disk comes to its reserve: {told(ahead.reserve_without)} if nothing is removed, "
+        f"the disk reaches its reserve: {told(ahead.reserve_without)} if nothing is removed, "
         f"{told(ahead.reserve_with)} with what retention removes"
     ]
     if policy.most_bytes is not None:
         lines.append(
-            f"the archive comes to its limit: {told(ahead.limit_without)} if nothing is removed, "
+            f"the archive reaches its limit: {told(ahead.limit_without)} if nothing is removed, "
             f"{told(ahead.limit_with)} with what is removed by age"
         )
     return lines
@@ -166,7 +166,7 @@ def _outlook(ahead: Forecast, policy: Retention, today: date, years: int) -> lis
 
 @command.command("retain")
 @_station_option
-@click.option("--dry-run", is_flag=True, help="Say what would be removed, and remove nothing.")
+@click.option("--dry-run", is_flag=True, help="Only show what would be removed.")
 @limit_option("List at most this many runs.", least=0)
 @click.option(
     "--clock-is-right",
@@ -174,7 +174,7 @@ def _outlook(ahead: Forecast, policy: Retention, today: date, years: int) -> lis
     help=f"Remove by age although the newest run is more than {IDLE_DAYS} days old.",
 )
 def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right: bool) -> ExitStatus:
-    """Remove captures that are past their time, or that there is no room for, by the rules of the station's [archive].
+    """Remove captures that have expired or that exceed the limit, by the rules of the station's [archive].
 
     Each removal is stated in the station's log before it is made, run by run with its captures; the records of the runs
     stay, with the hash of every capture. The station may go on testing meanwhile.
@@ -292,7 +292,7 @@ def verify_command(station_path: str) -> ExitStatus:
     if checked.wrong:
         click.echo(f"✖ {counted(len(checked.wrong), 'fault')}")
         return ExitStatus.INVALID
-    click.echo("● all is as it was written")
+    click.echo("● the archive is intact")
     return ExitStatus.PASS
 
 

@@ -20,12 +20,12 @@ from linecheck.report.render import write_comparison_page
 
 @click.command(name="compare")
 @click.argument("sources", metavar="A B...", nargs=-1, required=True)
-@click.option("--limits", multiple=True, metavar="FILE", help="Limit file that judges capture sets.")
+@click.option("--limits", multiple=True, metavar="FILE", help="Limit file for capture sets; repeatable.")
 @click.option("--serial", metavar="S", help="Serial number, where a capture set does not state it.")
 @click.option(
     "--out", required=True, metavar="DIR", help="Folder for comparison.json and comparison.html, its page."
 )
-@click.option("--all", "everything", is_flag=True, help="List the values that do not differ, too.")
+@click.option("--all", "everything", is_flag=True, help="Also list the values that do not differ.")
 @log_options
 def command(
     sources: tuple[str, ...],
@@ -35,7 +35,7 @@ def command(
     everything: bool,
     place: LogPlace,
 ) -> None:
-    """Compare runs and capture sets B... with A: every metric and curve, and what truly differs, worst first.
+    """Compare runs and capture sets B... with A: every metric and curve, and every real difference, worst first.
 
     Each of them is the folder of a capture set (judged by --limits), the folder of a run, a run's id or its number in
     the log, or a serial number, which means its newest run. RUN@filter=slow is what was measured of a run under that

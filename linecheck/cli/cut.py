@@ -14,7 +14,7 @@ from linecheck.captures.programme.cutting import Piece, SetFacts, Survey, survey
 from linecheck.captures.programme.programme import check_names
 from linecheck.captures.setups import chosen_setup, read_settings
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import printable
+from linecheck.cli.options import printable, setup_option, without_option
 from linecheck.errors import ExitStatus, FileError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits
@@ -70,16 +70,8 @@ def _mains(_: click.Context, parameter: click.Parameter, given: float | None) ->
 @click.option(
     "--mains-hz", type=float, metavar="HZ", callback=_mains, help="Mains frequency where it was recorded."
 )
-@click.option(
-    "--without", multiple=True, metavar="CHECK", help="Do not look for this check; may be repeated."
-)
-@click.option(
-    "--setup",
-    "settings",
-    multiple=True,
-    metavar="NAME=VALUE",
-    help="The setup that the programme was made with; may be repeated.",
-)
+@without_option(help="Do not look for this check; repeatable.")
+@setup_option(help="Setup the programme was made with; repeatable.")
 def command(
     recording: str,
     limits_path: str,

@@ -28,7 +28,7 @@ from linecheck.results.files import ResultFiles
 @serial_option
 @result_options()
 @strict_option
-@click.option("--log", "log_path", metavar="PATH", help="Record the runs in this log; in none by default.")
+@click.option("--log", "log_path", metavar="PATH", help="Log to record the runs in [default: none].")
 @workers_option("Judge")
 @click.option(
     "--scheduler",

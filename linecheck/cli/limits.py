@@ -29,7 +29,7 @@ def command() -> None:
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
 @click.option("--strict", is_flag=True, help="Refuse files that have warnings.")
 def check_command(files: tuple[str, ...], strict: bool) -> ExitStatus:
-    """Check limit files and list every fault of every file, and what is probably a mistake.
+    """Check limit files: list every fault, and warn of likely mistakes.
 
     Each fault is a line on standard error, FILE:LINE:COLUMN: KEY: what is wrong, what was expected. A warning is such a
     line with "warning:" before the key: a mask with the wrong sign, beyond what any unit can reach, that nothing passes

@@ -34,7 +34,9 @@ __all__ = [
     "printable",
     "public_key_options",
     "serial_option",
+    "setup_option",
     "station_option",
+    "without_option",
     "workers_option",
 ]
 
@@ -59,8 +61,12 @@ fault_option = click.option(
     "--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault."
 )
 before_option = click.option(
-    "--before", type=click.IntRange(1), help="Only records before this one: the next page."
+    "--before", type=click.IntRange(1), help="Only records before this one, for the next page."
 )
+
+
+setup_option = functools.partial(click.option, "--setup", "settings", multiple=True, metavar="NAME=VALUE")
+without_option = functools.partial(click.option, "--without", multiple=True, metavar="CHECK")
 
 
 def limit_option(what: str = "List at most this many.", default: int = 20, least: int = 1) -> Option:
@@ -75,7 +81,7 @@ def workers_option(verb: str) -> Option:
         "--workers",
         type=click.IntRange(1, MAX_WORKERS),
         metavar="N",
-        help=f"{verb} this many sets at a time [default: the number of processors].",
+        help=f"{verb} N sets at a time [default: the number of processors].",
     )
 
 
@@ -160,9 +166,9 @@ log_options = collected(
         click.option(
             "--log",
             metavar="PATH",
-            help=f"The log [default: LINECHECK_LOG of the environment, or {DEFAULT_LOG}].",
+            help=f"The log [default: $LINECHECK_LOG, or {DEFAULT_LOG}].",
         ),
-        click.option("--station", metavar="FILE", help="Take the log that this station config names."),
+        click.option("--station", metavar="FILE", help="Use the log of this station config."),
     ),
     ("log", "station"),
     "place",
@@ -197,14 +203,14 @@ public_key_options = collected(
             "public_keys",
             metavar="FILE",
             multiple=True,
-            help="Every record must be signed by this key of a station; may be repeated.",
+            help="Require every record to be signed by this station key; repeatable.",
         ),
         click.option(
             "--signed-from",
             type=click.IntRange(1),
             default=1,
             show_default=True,
-            help="With --public-key: the record that signing began with.",
+            help="With --public-key: first signed record.",
         ),
     ),
     ("public_keys", "signed_from"),

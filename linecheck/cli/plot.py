@@ -77,7 +77,7 @@ def command(
     else:
         drawn = _of_run(source, checks, beside, place)
     if not _write(drawn, Path(out), FORMATS[form], width):
-        tell("there is nothing to draw: no curve was measured, or `log thin` removed its points")
+        tell("nothing to draw: no curve was measured, or `log thin` removed its points")
         return ExitStatus.INVALID
     return ExitStatus.PASS
 

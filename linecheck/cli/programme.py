@@ -15,7 +15,7 @@ from linecheck.captures.capture_set import plain_file_name
 from linecheck.captures.programme.programme import Programme, check_names, make_programme
 from linecheck.captures.setups import chosen_setup, read_settings
 from linecheck.cli.display.messages import counted, tell
-from linecheck.cli.options import limits_option
+from linecheck.cli.options import limits_option, setup_option, without_option
 from linecheck.errors import UsageError
 from linecheck.files.durable import make_folder
 from linecheck.limits.doubts import out_of_reach
@@ -49,17 +49,9 @@ def stimuli_command(limits_path: str, out: str) -> None:
 @click.option("--out", required=True, metavar="FILE", help="The programme: FILE.wav or FILE.flac.")
 @click.option("--rate", "rate_hz", type=int, metavar="HZ", help="Play every check at this rate.")
 @click.option("--bits", type=int, metavar="N", help="Play every check at this word length.")
-@click.option("--without", multiple=True, metavar="CHECK", help="Leave a check out; may be repeated.")
-@click.option(
-    "--setup",
-    "settings",
-    multiple=True,
-    metavar="NAME=VALUE",
-    help="Which setup to use for the checks that have several; may be repeated.",
-)
-@click.option(
-    "--tracks", metavar="DIR", help="Also write every segment to a file of its own there, for a disc."
-)
+@without_option(help="Leave out this check; repeatable.")
+@setup_option(help="Setup for the checks that have several; repeatable.")
+@click.option("--tracks", metavar="DIR", help="Also write each segment to its own file in DIR, for a disc.")
 def programme_command(
     limits_path: str,
     out: str,

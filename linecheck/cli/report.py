@@ -35,7 +35,7 @@ from linecheck.report.render import comparison_page, run_page
     flag_value="",
     default=None,
     metavar="[FILE]",
-    help="Print it to PDF as well, with the Chromium of this machine; next to the page unless FILE is given.",
+    help="Also print the page to PDF, with this machine's Chromium [default FILE: beside the page].",
 )
 @log_options
 def command(source: str, out: str, beside: Beside, pdf: str | None, place: LogPlace) -> ExitStatus:

@@ -13,7 +13,7 @@ from linecheck.results.formats.base import ResultFormat
 
 __all__ = ["result_options", "strict_option"]
 
-strict_option = click.option("--strict", is_flag=True, help="A marginal unit ends with exit status 1.")
+strict_option = click.option("--strict", is_flag=True, help="Exit with status 1 for a marginal unit.")
 
 
 def result_options(*, as_well: bool = False) -> Option:
@@ -35,6 +35,6 @@ def result_options(*, as_well: bool = False) -> Option:
 
 
 def _help(form: ResultFormat, as_well: bool) -> str:
-    there = "there as well" if as_well else "there"
+    write = "Also write" if as_well else "Write"
     several = f"; {form.of_many}" if form.of_many and not as_well else ""
-    return f"Write {form.what} {there}, as {form.form}{several}."
+    return f"{write} {form.what} to FILE, as {form.form}{several}."

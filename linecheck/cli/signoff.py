@@ -31,7 +31,7 @@ def _signature_options(by: str, decision: Option) -> Option:
     """Return the options of a signature, which a command gets as ``signed``."""
     options = (
         click.option("--by", metavar="NAME", required=True, help=by),
-        click.option("--role", required=True, help="In what role: QA engineer, product manager."),
+        click.option("--role", required=True, help="Role: QA engineer, product manager."),
         decision,
         click.option("--reason", metavar="TEXT", required=True, help="Why."),
     )
@@ -75,7 +75,7 @@ def command(comparison: str, place: LogPlace, signed: Signature) -> None:
 @click.argument("number", metavar="NUMBER", type=click.IntRange(1, _LARGEST))
 @log_options
 @_signature_options(
-    "Who countersigns: not who signed.",
+    "Who countersigns; not the person who signed.",
     click.option(
         "--decision",
         type=_DECISIONS,

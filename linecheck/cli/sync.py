@@ -51,7 +51,7 @@ def _claim(this_is: str | None, by: str | None, reason: str | None) -> _Claim | 
     help="postgresql://USER@HOST/DATABASE, without a password [default: the station config's].",
 )
 @log_options
-@click.option("--check", is_flag=True, help="Send nothing; verify at the server what is stored there.")
+@click.option("--check", is_flag=True, help="Send nothing; verify what the server holds.")
 @click.option("--every-chain", is_flag=True, help="With --check: verify every log on the server.")
 @public_key_options
 @click.option(
@@ -59,11 +59,13 @@ def _claim(this_is: str | None, by: str | None, reason: str | None) -> _Claim | 
     is_flag=True,
     help="Send, then remove at the server the points of curves that `log thin` has stated.",
 )
-@click.option("--prepare", is_flag=True, help="Only create the server's tables, and print what to grant.")
+@click.option("--prepare", is_flag=True, help="Only create the server's tables, and print the grants.")
 @collected(
     (
         click.option(
-            "--this-is", metavar="STATION", help="State that of two logs of that name this is the right one."
+            "--this-is",
+            metavar="STATION",
+            help="State that, of two logs with this name, this is the right one.",
         ),
         click.option("--by", metavar="NAME", help="With --this-is: who states it."),
         click.option("--reason", metavar="TEXT", help="With --this-is: why."),

@@ -19,6 +19,7 @@ from linecheck.history.comparison.model import (
 )
 from linecheck.log.signoff import Signoff
 from linecheck.report.figures.curves import figures_of_comparison
+from linecheck.report.figures.strips import COVERAGE
 from linecheck.report.figures.words import (
     file_name,
     measured_texts,
@@ -28,7 +29,7 @@ from linecheck.report.figures.words import (
     signed_texts,
     value_text,
 )
-from linecheck.report.parts import COVERAGE, Part, about, anchors, figure_part, free_name, hash_text
+from linecheck.report.parts import Part, about, anchors, figure_part, free_name, hash_text
 from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
 from linecheck.results.wording import response_at
 

@@ -9,17 +9,14 @@ from collections.abc import Iterable
 from typing import Any
 
 from linecheck.checks import kinds
-from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.draw import svg
-from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text
+from linecheck.report.figures.strips import COVERAGE, MAX_DOTS, binned, limits_text, value_texts
 from linecheck.report.figures.table import table_of
-from linecheck.report.figures.words import amount_text, file_name, measured_texts, metric_name, plain_number
+from linecheck.report.figures.words import amount_text, file_name, metric_name, plain_number
 
 __all__ = [
-    "COVERAGE",
-    "UNCALIBRATED",
     "Part",
     "about",
     "anchors",
@@ -33,11 +30,6 @@ __all__ = [
 ]
 
 Part = dict[str, Any]
-
-#: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
-COVERAGE = 2.0
-#: Stands in place of an uncertainty of volts that nobody claims.
-UNCALIBRATED = "uncalibrated"
 
 
 def about(kind: str) -> str:
@@ -97,7 +89,7 @@ def strip_part(strip: Strip, *, named: bool) -> Part:
     metric = " ".join(filter(None, (metric_name(strip.metric), strip.channel)))
     name = f"{strip.check}: {metric}" if named else metric
     spread = COVERAGE * (strip.uncertainty or 0.0)
-    value, uncertainty = _value(strip, spread)
+    value, uncertainty = value_texts(strip)
     margin = _margin(strip)
     said = "" if strip.verdict is None else f" {strip.verdict.value.upper()}."
     standing = sentence(strip.standing)
@@ -139,16 +131,6 @@ def _place(strip: Strip, value: float) -> float:
 def _heights(strip: Strip) -> tuple[float, ...]:
     counts = binned(strip.others, strip.low, strip.high)
     return tuple(round(100.0 * count / max(counts), 1) for count in counts)
-
-
-def _value(strip: Strip, spread: float) -> tuple[str, str]:
-    if strip.value is None:
-        return "not measured", ""
-    edges = (strip.pass_min, strip.pass_max, strip.fail_min, strip.fail_max)
-    value, uncertainty = measured_texts(strip.value, spread, strip.unit, edges)
-    if strip.uncertainty is None and rests_on_volts(strip.unit):
-        uncertainty = UNCALIBRATED
-    return value + " or better" * strip.is_bound, uncertainty
 
 
 def _zones(strip: Strip) -> Iterable[tuple[str, float, float]]:

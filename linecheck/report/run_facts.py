@@ -107,12 +107,12 @@ THINNED = "thinned out of the log: worst points and margins only"
 def closing_groups(run: Run) -> tuple[FactGroup, ...]:
     """Return the facts that a filed document needs."""
     return (
-        FactGroup("setup", "Setup of the unit", _setups(run), "No setup was recorded."),
+        FactGroup("setup", "Unit setup", _setups(run), "No setup was recorded."),
         _group(run, "station", "Station"),
         _group(run, "interface", "Interface", "No interface was recorded.", bare=True),
         _calibration(run),
         _group(run, "assets", "Assets", "No asset was recorded.", bare=True),
-        _group(run, "surroundings", "Computer and surroundings", "Nothing was recorded."),
+        _group(run, "surroundings", "Computer and environment", "Nothing was recorded."),
         FactGroup("limits", "Limit file and its approval", _limits(run)),
         FactGroup("record", "Record", (*_record(run), *facts_at(run, "record"))),
     )

@@ -23,7 +23,7 @@ from linecheck.history.population import (
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.strips import limits_text, strips_of_check
+from linecheck.report.figures.strips import COVERAGE, UNCALIBRATED, limits_text, strips_of_check
 from linecheck.report.figures.words import (
     limit_text,
     measured_texts,
@@ -34,8 +34,6 @@ from linecheck.report.figures.words import (
     value_text,
 )
 from linecheck.report.parts import (
-    COVERAGE,
-    UNCALIBRATED,
     Part,
     about,
     anchors,

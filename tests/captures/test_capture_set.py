@@ -228,6 +228,7 @@ def test_a_recording_of_a_whole_programme_is_no_capture(tmp_path):
     assert "with `linecheck cut`" in faults_of(tmp_path)["6:capture[1].file"]
 
 
+@pytest.mark.usefixtures("usual_collection")
 def test_a_set_is_loaded_in_little_memory_whatever_its_length(tmp_path):
     long = Capture(np.zeros((1_500_000, 2), np.float32), 192_000)
     write_capture_set(tmp_path / "set", {"a": long, "b": long}, model="pellow-r3", serial="PR3-000001")

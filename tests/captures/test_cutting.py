@@ -299,6 +299,7 @@ def test_a_short_recording_is_read_to_its_very_end_and_a_long_one_across_blocks(
     np.testing.assert_allclose(times, recording.seconds, atol=5e-4)
 
 
+@pytest.mark.usefixtures("usual_collection")
 def test_a_long_recording_is_cut_in_bounded_memory(folder, tmp_path):
     recording = recorded(PROGRAMME, ALL)
     frames = 120 * recording.rate_hz

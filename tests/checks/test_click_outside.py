@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from fault_corpus import check_named, clean, judged
+from repeats import covering
 
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
@@ -29,8 +30,9 @@ def peaks(found):
     return [item.reading.value for item in found.readings if item.reading.metric == "peak_outside"]
 
 
-@pytest.mark.parametrize("name", ["tone", "low_level_tone", "quiet", "treble_tone"])
-@pytest.mark.parametrize("where", [-0.14, -0.06, "after"])
+@pytest.mark.parametrize(
+    ("name", "where"), covering(["tone", "low_level_tone", "quiet", "treble_tone"], [-0.14, -0.06, "after"])
+)
 def test_a_pop_beside_what_is_measured_is_read_and_said(name, where):
     seconds = check_named(name).stimulus.seconds
     capture = popped(name, seconds + 0.03 if where == "after" else where)

@@ -34,9 +34,11 @@ WIDE = {"worst_wide", "worst_wide_at", "thd_n_wide"}
 WIDEBAND = {"worst_wideband", "worst_wideband_at", "thd_n_wideband"}
 
 
-@pytest.mark.parametrize(("ppm", "delay"), [(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)])
-@pytest.mark.parametrize("noise_db", [-80.0, -110.0])
-def test_both_bands_from_one_capture(ppm, delay, noise_db):
+@pytest.mark.parametrize(
+    ("clocks", "noise_db"), covering([(-300.0, 0.0), (300.0, 2.0), (12.7, 0.713)], [-80.0, -110.0])
+)
+def test_both_bands_from_one_capture(clocks, noise_db):
+    ppm, delay = clocks
     parameters = KIND.stimulus_parameters()
     plan = KIND.plan(parameters)
     a2, a3 = 10.0 ** ((noise_db + 20.0) / 20.0), 2.0 * 10.0 ** ((noise_db + 20.0) / 20.0)

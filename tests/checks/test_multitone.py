@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from known_truth import decibels, measured, readings
 from many_tone_captures import multitone_capture, product_powers
-from repeats import assert_covers, assert_near, repeats
+from repeats import assert_covers, assert_near, covering, repeats
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
@@ -230,8 +230,7 @@ def test_a_clean_capture_is_never_flagged(count):
     assert not found
 
 
-@pytest.mark.parametrize("rate", [44_100, 192_000])
-@pytest.mark.parametrize("count", [1, 48, 213, 571])
+@pytest.mark.parametrize(("rate", "count"), covering([44_100, 192_000], [1, 48, 213, 571]))
 def test_a_lost_stretch_is_a_dropout(rate, count):
     samples = np.asarray(captured(rate, seconds=1.0, noise=1e-9).samples)
     found = codes(np.delete(samples, np.s_[rate // 2 : rate // 2 + count], axis=0), rate)

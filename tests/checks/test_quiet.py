@@ -61,6 +61,30 @@ def test_dither_keeps_the_unit_awake():
     assert not np.any(silent)
 
 
+@pytest.mark.parametrize("start", [0.0, 0.12, 0.3, 0.34])
+def test_coarse_dither_is_measured_where_it_sounds_however_late_it_begins(start):
+    # 16-bit dither, 93.7 dB below full scale, in a unit that is 17 dB quieter: so is what comes before it.
+    draw, rate = np.random.default_rng(6), 48_000
+    frames = round(1.4 * rate)
+    dither = 10 ** (-93.7 / 20) * np.sqrt(0.5 * 24_000 / 19_980) * draw.standard_normal((2, frames))
+    begins, ends = round(start * rate), round((start + 1.06) * rate)
+    dither[:, :begins] *= 10 ** (-17 / 20)
+    dither[:, ends:] *= 10 ** (-17 / 20)
+    capture = Capture(dither.T.copy(), rate, (8.0, 8.0))
+    location = QUIET.locate(capture, QUIET.stimulus_parameters(seconds=1.0, dither=True, bits=16), CHANNELS)
+    assert not location.problems
+    assert begins <= location.start < location.stop <= ends
+
+
+def test_a_stretch_that_is_muted_within_coarse_dither_is_still_seen():
+    draw, rate = np.random.default_rng(7), 48_000
+    noise = 1e-5 * draw.standard_normal((round(1.3 * rate), 2))
+    noise[round(0.6 * rate) : round(0.65 * rate)] *= 0.2
+    given = QUIET.stimulus_parameters(seconds=1.0, dither=True, bits=16)
+    location = QUIET.locate(Capture(noise, rate, (8.0, 8.0)), given, CHANNELS)
+    assert {problem.channel for problem in location.problems if problem.blocks} == set(CHANNELS)
+
+
 def test_noise_below_half_a_step_of_the_capture_is_no_reading():
     noise = np.random.default_rng(4).standard_normal((30_000, 2)) * [0.25, 2.0] / 2**15
     capture = Capture(np.round(noise * 2**15) / 2**15, 48000, (8.0, 8.0), 16)

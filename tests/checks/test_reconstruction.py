@@ -1,5 +1,7 @@
 """The reconstruction filter on captures of known filters: droop, corners, stop band, images, impulse response."""
 
+from functools import cache
+
 import filtered_unit as unit
 import numpy as np
 import pytest
@@ -106,10 +108,16 @@ def test_stop_band_within_1_db_at_110_db_with_the_noise_of_a_good_unit():
             assert value.value == pytest.approx(depth, abs=1.0)
 
 
+@cache
+def of_filter(name):
+    """What is measured of a simulated unit with a filter."""
+    simulated = SimulatedUnit(filter=name, clock_ppm=-300.0, channel_gain_db=(0.0,))
+    return measured(SimulatedInterface(simulated).play("reconstruction", played()))[1]
+
+
 @pytest.mark.parametrize("name", ["sharp", "slow", "minimum_phase"])
 def test_the_simulated_units_filters(name):
-    simulated = SimulatedUnit(filter=name, clock_ppm=-300.0, channel_gain_db=(0.0,))
-    _, result = measured(SimulatedInterface(simulated).play("reconstruction", played()))
+    result = of_filter(name)
     taps, zero = reconstruction_taps(name, 8)
     response = unit.Fir(taps, zero, 8, RATE_HZ)
     values = readings(result)
@@ -125,7 +133,7 @@ def test_the_simulated_units_filters(name):
 def test_filters_are_told_apart_by_their_impulse_response():
     found, bound = {}, {}
     for name in ("sharp", "slow", "minimum_phase"):
-        result = measured(SimulatedInterface(SimulatedUnit(filter=name)).play("reconstruction", played()))[1]
+        result = of_filter(name)
         found[name] = {metric: reading.value for metric, reading in readings(result).items()}
         bound[name] = readings(result)["pre_ringing"].is_bound
     ringing = {name: values["pre_ringing"] for name, values in found.items()}

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from known_truth import readings
-from repeats import assert_covers, repeats
+from repeats import assert_covers, covering, repeats
 
 from linecheck.checks.base import Capture, Context
 from linecheck.checks.response import KIND, ResponseAnalysis, ResponseParameters
@@ -57,14 +57,14 @@ def crossing(response, level_db, inside, outside):
     return inside
 
 
-@pytest.mark.parametrize("signal", SIGNALS)
 @pytest.mark.parametrize(
-    ("capture_rate_hz", "clock_ppm", "delay_seconds"),
-    [(192_000, 300.0, 0.0), (44_100, -300.0, 2.0), (48_000, 1000.0, 0.4), (96_000, -1000.0, 0.1)],
+    ("signal", "clocks"),
+    covering(
+        SIGNALS, [(192_000, 300.0, 0.0), (44_100, -300.0, 2.0), (48_000, 1000.0, 0.4), (96_000, -1000.0, 0.1)]
+    ),
 )
-def test_a_known_response_comes_out_within_a_hundredth_of_a_decibel(
-    signal, capture_rate_hz, clock_ppm, delay_seconds
-):
+def test_a_known_response_comes_out_within_a_hundredth_of_a_decibel(signal, clocks):
+    capture_rate_hz, clock_ppm, delay_seconds = clocks
     capture, ratio = unit.through(
         played(signal=signal),
         capture_rate_hz,
@@ -253,9 +253,11 @@ def test_lost_samples_are_found(clean, place):
     assert codes(broken, signal=signal) == {("dropout", "left"), ("dropout", "right")}
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 192_000])
-@pytest.mark.parametrize(("place", "lost"), [(0.41, 1), (0.41, 64), (0.44, 441), (0.6, 4)])
-def test_what_is_lost_at_the_beginning_of_a_sweep_is_found(rate_hz, place, lost):
+@pytest.mark.parametrize(
+    ("rate_hz", "gap"), covering([44_100, 192_000], [(0.41, 1), (0.41, 64), (0.44, 441), (0.6, 4)])
+)
+def test_what_is_lost_at_the_beginning_of_a_sweep_is_found(rate_hz, gap):
+    place, lost = gap
     capture, _ = unit.through(played(signal="sweep"), rate_hz, coupled, clock_ppm=150.0, noise=1e-5)
     assert codes(capture, signal="sweep") == set()
     # The tone ends 0.37 s after the capture's beginning, the sweep begins at 0.41 s.

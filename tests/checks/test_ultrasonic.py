@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from repeats import assert_covers, repeats
+from repeats import assert_covers, covering, repeats
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context
@@ -251,8 +251,7 @@ def test_filters_are_told_apart_by_their_images():
     assert bound == {"sharp", "minimum_phase"}
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
-@pytest.mark.parametrize("frequency_hz", [997.0, 12_345.0, 19_997.0])
+@pytest.mark.parametrize(("rate_hz", "frequency_hz"), covering([44_100, 48_000], [997.0, 12_345.0, 19_997.0]))
 def test_lines_above_the_band_are_named_and_so_is_what_they_are_images_of(rate_hz, frequency_hz):
     time = np.arange(int(1.2 * RATE_HZ)) / RATE_HZ
     image = rate_hz * (1.0 + 50e-6) - frequency_hz
@@ -395,8 +394,9 @@ def test_a_dead_channel_is_named_and_the_other_measured():
     assert value(measurement, "noise_20k_100k")[0] == pytest.approx(-91.0, abs=1.0)
 
 
-@pytest.mark.parametrize("signal", ["noise", "silence"])
-@pytest.mark.parametrize("fault", ["one_bit_noise", "missing_filter", "noisy", None])
+@pytest.mark.parametrize(
+    ("signal", "fault"), covering(["noise", "silence"], ["one_bit_noise", None, "missing_filter", "noisy"])
+)
 def test_any_programme_gives_a_finite_answer(signal, fault):
     given = parameters(signal=signal)
     measurement = measured(played((fault,) if fault else (), given), given)

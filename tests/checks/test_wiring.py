@@ -144,9 +144,12 @@ def codes(samples, rate):
     }
 
 
-@pytest.mark.parametrize("noise_db", [-100.0, -15.0])
-@pytest.mark.parametrize(("place", "count"), [(0.5, 2), (0.2, 13), (0.3, 26), (0.85, 200), (0.5, 500)])
-def test_lost_frames_are_a_dropout_wherever_they_are_and_in_much_noise(count, place, noise_db):
+@pytest.mark.parametrize(
+    ("noise_db", "lost"),
+    covering([-100.0, -15.0], [(0.2, 13), (0.5, 2), (0.3, 26), (0.85, 200), (0.5, 500)]),
+)
+def test_lost_frames_are_a_dropout_wherever_they_are_and_in_much_noise(noise_db, lost):
+    place, count = lost
     # Re the combs' power of -23 dB; from some frames on their tones meet again at any angles.
     rng = np.random.default_rng(count)
     samples = combs(44100, ratio=1.0003)

@@ -310,7 +310,7 @@ def test_below_its_reserve_the_status_ends_with_three(command, station, archive,
     status, out, _ = command("archive", "status", *where)
     assert status == 3
     assert "✖ the reserve lacks 600 kB: runs are refused" in out
-    assert "the disk comes to its reserve: now if nothing is removed" in out
+    assert "the disk reaches its reserve: now if nothing is removed" in out
 
 
 def changed_file(archive, there):

@@ -2,13 +2,12 @@
 
 import os
 import signal
-import subprocess
-import sys
 import time
 from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
+from forked_linecheck import start
 from made_runs import made_run
 from many_captures import LIMITS, write_limits, write_sets
 from result_schema import checked_result
@@ -239,12 +238,8 @@ def test_what_is_no_command_is_refused_before_anything_is_judged(judge, argument
 
 def test_whoever_stops_it_gets_what_was_judged_and_the_names_of_the_rest(judge, tmp_path):
     names = ["set-0", "set-2"] * 100
-    code = "from linecheck.cli import main; main()"
     options = ["--limits", "limits.yaml", "--json", "r.jsonl", "--junit", "j.xml", "--log", "own.sqlite"]
-    command = [sys.executable, "-c", code, "judge", *names, *options, "--workers", "2"]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8", start_new_session=True
-    ) as process:
+    with start(".", "judge", *names, *options, "--workers", "2", text=True, session=True) as process:
         for line in process.stderr:
             if line.startswith("[4/200]"):
                 break

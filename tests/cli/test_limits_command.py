@@ -5,11 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import subprocess
-import sys
 from pathlib import Path
 from types import SimpleNamespace
 
+import forked_linecheck
 import jsonschema
 import pytest
 from small_run import call
@@ -93,15 +92,11 @@ def test_a_name_that_is_no_text(run, here):
     name = b"r3-\xff.yaml"
     (here / os.fsdecode(name)).write_text(ALONE)
     (here / os.fsdecode(b"bad" + name)).write_text("a: [")
-    done = subprocess.run(
-        [sys.executable, "-m", "linecheck", "limits", "check", name, b"bad" + name],
-        capture_output=True,
-        check=False,
-    )
-    assert done.returncode == 2
-    assert b": OK, model pellow-r3" in done.stdout
-    assert b"is no YAML" in done.stderr
-    assert b"Traceback" not in done.stderr
+    status, out, err = forked_linecheck.run(here, "limits", "check", name, b"bad" + name)
+    assert status == 2
+    assert b": OK, model pellow-r3" in out
+    assert b"is no YAML" in err
+    assert b"Traceback" not in err
 
 
 def test_no_file_at_all_is_a_wrong_command(run):

@@ -98,7 +98,7 @@ def test_a_log_without_assets(linecheck, path):
     with Log("other.sqlite") as log:
         log.append(made_run())
     assert (
-        linecheck("log", "assets", "--log", "other.sqlite")[1] == "no run in the log says what it rests on\n"
+        linecheck("log", "assets", "--log", "other.sqlite")[1] == "no run in the log names an asset\n"
     )
     assert linecheck("log", "used", "CB-1", "--log", "other.sqlite")[2].endswith(
         "those that one does: none\n"

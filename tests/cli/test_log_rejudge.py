@@ -180,7 +180,7 @@ def test_what_was_measured_otherwise_is_said_and_never_a_success(stored):
     status, out, _ = stored("--limits", "new.yaml")
     assert status == 3
     lines = out.splitlines()
-    assert lines[1] == "3 runs cannot be told:"
+    assert lines[1] == "3 runs undecided:"
     assert lines[2] == "  3 runs: tone was measured differently: stimulus level_dbfs 0.0, now -3.0"
     assert "no run was judged" in lines
 

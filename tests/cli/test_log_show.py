@@ -63,7 +63,7 @@ def test_every_field_of_the_record_is_shown(linecheck, runs):
         "shift early",
         "nest b",
         "retest reason: reseated",
-        r"let through against a rule: by A. Engineer, code trial, note for \x1b[31m the sample",
+        r"override: by A. Engineer, code trial, note for \x1b[31m the sample",
         "firmware 1.4.2",
         "23.5",
         "bench-1",
@@ -177,5 +177,5 @@ def test_a_unit_with_many_attempts_is_shown_in_part(linecheck, runs):
     _, out, err = linecheck("log", "show", "PR3-000002", "--brief")
     assert out.count("attempt 12:") == 1
     assert "attempt 2:" not in out
-    assert "    other: nothing; the same limits, firmware, station and assets" in out
+    assert "    other: none; same limits, firmware, station and assets" in out
     assert err == "linecheck: there are earlier attempts: --limit 20 shows more\n"

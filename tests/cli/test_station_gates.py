@@ -247,7 +247,7 @@ def test_an_asset_that_is_overdue_keeps_units_out_where_its_config_says_so(stati
     write_small_files(tmp_path, station=STATION + asset + "refuse_when_overdue = true\n")
     status, out, _ = station("station status")
     assert status == 3
-    assert "OVERDUE, refuses units" in out
+    assert "OVERDUE, units are refused" in out
     status, out, err = station("run", "--serial", "PR3-000001")
     assert (status, out) == (3, "")
     assert "PR3-000001 is not tested: the calibration of adc ADC-17 was due on 2020-01-31" in err

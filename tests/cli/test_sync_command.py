@@ -1,13 +1,14 @@
 """``linecheck sync`` as its user meets it: what it says and what it ends with, on good and bad input."""
 
-import os
+import contextlib
 import random
-import signal
 import subprocess
 import sys
 import time
 
+import forked_linecheck
 import pytest
+from forked_linecheck import DEVNULL, start
 from made_runs import made_run
 from sent_logs import made_log, same_rows
 from small_run import call
@@ -318,10 +319,7 @@ def test_two_logs_of_one_name_are_said_until_somebody_states_which_is_right(run,
 
 def test_two_processes_that_send_one_log_at_once_store_it_once(path, url):
     made_log(path, runs=12)
-    command = [sys.executable, "-m", "linecheck", "sync", "--to", url, "--log", str(path)]
-    both = [
-        subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(2)
-    ]
+    both = [start(".", "sync", "--to", url, "--log", path, text=True) for _ in range(2)]
     for process in both:
         out, err = process.communicate(timeout=120)
         assert (process.returncode, err) == (0, "")
@@ -331,14 +329,14 @@ def test_two_processes_that_send_one_log_at_once_store_it_once(path, url):
 
 def test_a_process_that_is_killed_at_any_moment_leaves_nothing_half_sent(path, url):
     chance = random.Random(53)
-    command = [sys.executable, "-m", "linecheck", "sync", "--to", url, "--log", str(path)]
     for _ in range(3):
         made_log(path, runs=10, statements=0)
-        with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-            time.sleep(chance.uniform(0.4, 1.0))
-            os.kill(process.pid, signal.SIGKILL)
-    finished = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
-    assert (finished.returncode, finished.stderr) == (0, "")
+        with start(".", "sync", "--to", url, "--log", path, stdout=DEVNULL, stderr=DEVNULL) as process:
+            time.sleep(chance.uniform(0.0, 0.15))
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+    status, _, err = forked_linecheck.run(".", "sync", "--to", url, "--log", path, text=True)
+    assert (status, err) == (0, "")
     assert same_rows(path, url) == 3 + 3 * 10
 
 

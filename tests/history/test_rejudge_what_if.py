@@ -16,6 +16,7 @@ from small_run import small_check, small_limits
 from linecheck.checks.base import Curve, Measurement, Problem, Reading
 from linecheck.errors import FileError, RecordError
 from linecheck.history.rejudge.basis import Basis
+from linecheck.history.rejudge.causes import Cause, counted
 from linecheck.history.rejudge.layouts import PART, ROW, Item, Layouts
 from linecheck.history.rejudge.tally import Yield, unit_yield
 from linecheck.history.rejudge.what_if import Wanted, what_if
@@ -521,3 +522,9 @@ def test_the_yield_of_units_is_that_of_counting_them_one_by_one(runs):
         np.array([unit for unit, _ in runs], np.uint64), np.array([level for _, level in runs], np.int8)
     )
     assert found == Yield(levels.count(0), levels.count(1), levels.count(3), levels.count(5))
+
+
+def test_causes_of_one_run_are_counted_in_their_own_order():
+    names = [f"check_{number}" for number in range(12)]
+    causes = [Cause(name, None, None, None, Verdict.INVALID, "the check was not run") for name in names]
+    assert [entry.check for entry in counted("worse", causes)] == names

@@ -6,23 +6,24 @@ import os
 import shutil
 import signal
 import sqlite3
-import subprocess
-import sys
 import threading
 from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
+from forked import started, until
 from small_run import LIMITS, call, write_small_files
 
 from linecheck.errors import ExitStatus, RecordError
 from linecheck.files.durable import lock_file
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import RunCutOff, UnitRefused, VerdictKnown
+from linecheck.line.session import opened_session
 from linecheck.line.unit_facts import UnitFacts
 from linecheck.log import Log, LogReader
 from linecheck.log.begun import held, is_cut_off
 from linecheck.run.model import NOT_RELEASED
+from linecheck.station.config.load import load_station
 from linecheck.station.events import CheckStarted
 
 SERIAL = "PR3-000001"
@@ -31,29 +32,25 @@ DATABASE = "results/linecheck.sqlite"
 RETEST = "retest: {passes_after_fail: 2, reasons: [reseated]}\n"
 WITH_RETEST = LIMITS.replace("checks:\n", f"{RETEST}checks:\n")
 
-#: Ends itself as a power cut would, once a check begins to play and so many others were kept.
-KILLED = f"""
-import os, signal, sqlite3, sys, time
-from linecheck.line.session import opened_session
-from linecheck.line.unit_facts import UnitFacts
-from linecheck.station.config.load import load_station
-from linecheck.station.events import CheckStarted
 
-def hear(event):
-    if isinstance(event, CheckStarted) and event.planned.check.name == sys.argv[1]:
-        with sqlite3.connect({DATABASE!r}) as log:
-            while log.execute("SELECT count(*) FROM begun").fetchone()[0] < 1 + int(sys.argv[2]):
-                time.sleep(0.01)
-        os.kill(os.getpid(), signal.SIGKILL)
+def be_killed_at(name, kept, faults):
+    """End as by a power cut, once a check begins to play and so many others were kept."""
 
-with opened_session(load_station("station.toml"), "limits.yaml", listener=hear, faults=tuple(sys.argv[3:])) as session:
-    session.test({SERIAL!r}, UnitFacts({{"lot": "L7"}}))
-"""
+    def hear(event):
+        if isinstance(event, CheckStarted) and event.planned.check.name == name:
+            with sqlite3.connect(DATABASE) as log:
+                until(lambda: log.execute("SELECT count(*) FROM begun").fetchone()[0] >= 1 + kept)
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    options = {"listener": hear, "faults": faults}
+    with opened_session(load_station("station.toml"), "limits.yaml", **options) as session:
+        session.test(SERIAL, FACTS)
 
 
 def kill_at(check, kept, *faults):
-    ended = subprocess.run([sys.executable, "-c", KILLED, check, str(kept), *faults], check=False, timeout=60)
-    assert ended.returncode == -signal.SIGKILL
+    process = started(be_killed_at, check, kept, faults)
+    process.join(60)
+    assert process.exitcode == -signal.SIGKILL
 
 
 def recorded():

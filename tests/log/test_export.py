@@ -315,6 +315,7 @@ def test_a_line_ends_with_cr_lf_alone_outside_quotes():
     assert content == b'a,b,c\r\n"a\nb","{""c"":""d\\""""}",0.1\r\n'
 
 
+@pytest.mark.usefixtures("usual_collection")
 def test_an_export_takes_little_memory(tmp_path, monkeypatch):
     monkeypatch.setitem(rows_module._AT_ONCE, "curves", 1)
     monkeypatch.setattr(parquet_module, "_BYTES", 100_000)

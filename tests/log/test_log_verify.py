@@ -309,6 +309,7 @@ def test_verifying_tells_how_far_it_is(sound):
     assert told[-1] == RECORDS
 
 
+@pytest.mark.usefixtures("usual_collection")
 def test_verifying_takes_little_memory(tmp_path):
     import tracemalloc
 

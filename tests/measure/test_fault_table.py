@@ -65,14 +65,11 @@ EXPECTED = {
 
 #: Faults that show in different checks are judged in one unit: what one of them turns red is none of the others'.
 TOGETHER = (
-    ("treble_droop", "clock_jitter", "crosstalk", "inverted_polarity", "off_frequency_clock", "bit_weight"),
-    ("treble_peak", "supply_ripple", "channel_delay"),
-    ("coupling_capacitor",),
-    ("one_bit_noise",),
+    ("treble_droop", "clock_jitter", "crosstalk", "inverted_polarity", "bit_weight", "distorting"),
+    ("treble_peak", "supply_ripple", "channel_delay", "one_bit_noise"),
     ("missing_filter", "frame_noise"),
     ("wrong_filter",),
-    ("rising_distortion",),
-    ("distorting",),
+    ("coupling_capacitor", "off_frequency_clock", "rising_distortion"),
 )
 
 #: What a fault hides, so that it is neither passed nor failed: a filter's stop band under the unit's own noise.
@@ -126,7 +123,11 @@ def test_good_units_pass_all(demo, number):
     assert_only(demo, set(), unit=SimulatedUnit(spread=1.0), serial=f"PR3-{number:06d}", attempt=number + 1)
 
 
-@pytest.mark.parametrize("faults", TOGETHER, ids="+".join)
+@pytest.mark.parametrize(
+    "faults",
+    [*TOGETHER, *(pytest.param((fault,), marks=pytest.mark.soak) for fault in EXPECTED)],
+    ids="+".join,
+)
 def test_each_fault_turns_the_right_metrics_red_and_no_other(demo, faults):
     red = [EXPECTED[fault] for fault in faults]
     checks = [{metric.split(".")[0] for metric in metrics} for metrics in red]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from known_truth import Scene, record, record_combs
 from many_tone_captures import crosstalk_capture
-from repeats import repeats
+from repeats import covering, repeats
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Reference
@@ -114,8 +114,7 @@ def zeroed(codes, at, count):
 
 
 @pytest.mark.parametrize("count", repeats(2, 20))
-@pytest.mark.parametrize("sort", STEADY)
-@pytest.mark.parametrize("fault", [lost, played_twice, copied, zeroed])
+@pytest.mark.parametrize(("sort", "fault"), covering(STEADY, [lost, played_twice, copied, zeroed]))
 def test_a_fault_that_is_not_seen_moves_no_reading(sort, fault, count):
     seen = 0
     for index in range(count):

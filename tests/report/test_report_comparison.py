@@ -118,7 +118,7 @@ def plain(node):
 
 def test_findings_come_first_and_worst_first(page):
     headings = [plain(node) for node in page.xpath("//h1|//h2")]
-    assert headings[:3] == ["2 real differences, 1 for the worse", "What differs, worst first", "Response"]
+    assert headings[:3] == ["2 real differences, 1 for the worse", "Differences, worst first", "Response"]
     told = [plain(node) for node in page.xpath("//li[@data-direction]")]
     assert told == ["B, worse: B droops by 3.0 dB at 20 kHz", "B, better: B rings less"]
     assert "the captures have other rates" in plain(page)

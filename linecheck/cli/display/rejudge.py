@@ -55,7 +55,7 @@ def _show_verdicts(tally: Tally, limits: Sequence[LimitFile]) -> None:
     print_table(("yield", "before", "after"), _yield_rows(tally), right=(1, 2))
     if tally.untold:
         click.echo(
-            f"the yield leaves out what cannot be told, {counted(tally.unit_yield['before'].untold, 'unit')}"
+            f"the yield leaves out what is undecided, {counted(tally.unit_yield['before'].untold, 'unit')}"
         )
     if tally.causes:
         listed = tally.causes.most_common(MAX_CAUSES)
@@ -107,7 +107,7 @@ def _yield(entry: Yield) -> str:
 
 
 def _show_untold(tally: Tally) -> None:
-    click.echo(f"{counted(tally.untold, 'run')} cannot be told:")
+    click.echo(f"{counted(tally.untold, 'run')} undecided:")
     if tally.remeasured is None:
         reasons = [
             (f"{check}: {what}" if what == THINNED else f"{check} was measured differently: {what}", runs)
@@ -185,4 +185,4 @@ def _show_more(count: int, what: str) -> None:
 
 
 def _word(verdict: Verdict | None) -> str:
-    return "not told" if verdict is None else verdict.value
+    return "undecided" if verdict is None else verdict.value

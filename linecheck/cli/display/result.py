@@ -248,10 +248,8 @@ def _badness(row: _Row) -> int:
 def _rows(check: CheckOutcome, outcome: Run) -> list[_Row]:
     masks = {entry.name: entry.masks for entry in outcome.limits.checks}.get(check.check, {})
     rows: dict[str, dict[str | None, Judged]] = {}
-    for reading in check.judged.readings:
-        rows.setdefault(reading.reading.metric, {})[reading.reading.channel] = reading
-    for curve in check.judged.curves:
-        rows.setdefault(curve.curve.metric, {})[curve.curve.channel] = curve
+    for item in check.judged.items:
+        rows.setdefault(item.measured.metric, {})[item.measured.channel] = item
     return [_Row(check.check, metric, items, masks.get(metric)) for metric, items in rows.items()]
 
 
@@ -288,8 +286,7 @@ def _short(value: float | None, unit: str) -> str:
 
 
 def _unit(row: _Row) -> str:
-    item = next(iter(row.items.values()))
-    return item.reading.unit if isinstance(item, JudgedReading) else item.curve.unit
+    return next(iter(row.items.values())).measured.unit
 
 
 def _margin(row: _Row) -> str:

@@ -12,21 +12,21 @@ __all__ = ["command"]
 _COMMANDS = {
     "assets": (
         "assets:assets_command",
-        "List the assets that runs were made with: interfaces, cables, adapters.",
+        "List the assets that runs used: interfaces, cables, adapters.",
     ),
     "export": ("export:export_command", "Write runs, or what they measured, as a table for other programs."),
-    "files": ("files:files_command", "Write the result files of runs anew from their records."),
-    "head": ("verify:head_command", "Print the last record's number and hash, to be noted elsewhere."),
-    "list": ("list:list_command", "List the runs in the log, the newest first."),
+    "files": ("files:files_command", "Rewrite the result files of runs from their records."),
+    "head": ("verify:head_command", "Print the last record's number and hash, to keep elsewhere."),
+    "list": ("list:list_command", "List the runs in the log, newest first."),
     "rejudge": (
         "rejudge:rejudge_command",
-        "Judge stored runs by another limit file; nothing stored is changed.",
+        "Judge stored runs by another limit file; the log stays as it is.",
     ),
-    "show": ("show:show_command", "Show every attempt of a unit, the newest first, or one run."),
-    "signoffs": ("list:signoffs_command", "List the sign-offs in the log and who countersigned them."),
+    "show": ("show:show_command", "Show every attempt of a unit, newest first, or one run."),
+    "signoffs": ("list:signoffs_command", "List the sign-offs in the log and their countersignatures."),
     "status": ("room:status_command", "Show how large the log is, and when its disk will be full."),
     "thin": ("room:thin_command", "Remove the points of curves from old passes."),
-    "used": ("assets:used_command", "List the runs that were made with one asset."),
+    "used": ("assets:used_command", "List the runs that used one asset."),
     "verify": ("verify:verify_command", "Verify that the log is as it was written."),
 }
 

@@ -27,7 +27,7 @@ _MAX_NAMED: Final = 8
 @log_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per line for each asset.")
 def assets_command(place: LogPlace, as_json: bool) -> None:
-    """List the assets that runs were made with: interfaces, cables, adapters; each with its number of runs."""
+    """List the assets that runs used: interfaces, cables, adapters; each with its number of runs."""
     with place.reader() as opened:
         found = opened.assets()
     if as_json:
@@ -35,7 +35,7 @@ def assets_command(place: LogPlace, as_json: bool) -> None:
             click.echo(json.dumps(asdict(asset), allow_nan=False))
         return
     if not found:
-        click.echo("no run in the log says what it rests on")
+        click.echo("no run in the log names an asset")
         return
     headings = (
         "asset",
@@ -54,14 +54,14 @@ def assets_command(place: LogPlace, as_json: bool) -> None:
 @click.argument("asset", callback=short_name)
 @log_options
 @click.option(
-    "--from", "--since", "since", metavar="TIME", help="Recorded then or later: a date or a time, UTC."
+    "--from", "--since", "since", metavar="TIME", help="Recorded at this date or time (UTC) or later."
 )
 @click.option(
     "--to",
     "--until",
     "until",
     metavar="TIME",
-    help="Recorded before that time, or by the end of that date, UTC.",
+    help="Recorded before this time, or by the end of this date (UTC).",
 )
 @click.option(
     "--format",
@@ -72,7 +72,7 @@ def assets_command(place: LogPlace, as_json: bool) -> None:
     help="Output format.",
 )
 def used_command(place: LogPlace, asset: str, since: str | None, until: str | None, form: str) -> None:
-    """List the runs that were made with one asset, a cable or an interface, the oldest first.
+    """List the runs that used one asset, a cable or an interface, oldest first.
 
     Each run is a mating cycle of a cable that every unit is connected with. All runs are listed, those of golden and
     challenge units too; `linecheck log export --what assets` writes them to a file.

@@ -34,10 +34,12 @@ _LEAVES_WHAT_IS_THERE, _REFUSES_OTHERS, _REPLACES = "leave", "refuse", "replace"
 @click.command("files")
 @click.argument("runs", metavar="[RUN]...", nargs=-1)
 @log_options
-@click.option("--missing", is_flag=True, help="All runs that lack a file in the folder; existing files stay.")
-@click.option("--out", metavar="FOLDER", help="Where the files of all runs are [default: the station's].")
-@click.option("--strict", is_flag=True, help="As `run --strict` writes them: marginal is a failure in JUnit.")
-@click.option("--replace", is_flag=True, help="Overwrite files that say something else.")
+@click.option(
+    "--missing", is_flag=True, help="All runs with a file missing from the folder; existing files stay."
+)
+@click.option("--out", metavar="FOLDER", help="Folder of the runs' files [default: the station's].")
+@click.option("--strict", is_flag=True, help="As `run --strict`: marginal is a failure in JUnit.")
+@click.option("--replace", is_flag=True, help="Overwrite files that differ.")
 @filter_options_of_all
 def files_command(
     place: LogPlace,
@@ -48,7 +50,7 @@ def files_command(
     replace: bool,
     wanted: RunFilter,
 ) -> None:
-    """Write result.json and junit.xml of runs anew from their records, where `run` would have written them.
+    """Rewrite result.json and junit.xml of runs from their records, where `run` would have written them.
 
     For runs that were killed between their record and their files (--missing, perhaps of some days only: --since), or
     for a RUN: its id, the first 8 characters of it, or its number in the log. The files have the same bytes as those of

@@ -62,11 +62,11 @@ def _options(purpose: str) -> list[Option]:
             type=click.Choice(PURPOSES),
             default=purpose,
             show_default=True,
-            help="What the runs were made for.",
+            help="Purpose of the runs.",
         ),
-        click.option("--since", metavar="TIME", help="Recorded then or later: a date or a time, UTC."),
+        click.option("--since", metavar="TIME", help="Recorded at this date or time (UTC) or later."),
         click.option(
-            "--until", metavar="TIME", help="Recorded before that time, or by the end of that date, UTC."
+            "--until", metavar="TIME", help="Recorded before this time, or by the end of this date (UTC)."
         ),
         click.option(
             "--attempt",
@@ -78,7 +78,7 @@ def _options(purpose: str) -> list[Option]:
             metavar="CHECK[.METRIC]",
             multiple=True,
             callback=_short_names,
-            help="Only runs in which this check, or this metric of it, failed; repeatable: all of them.",
+            help="Only runs that failed this check or metric; if repeated, all of them.",
         ),
     ]
 

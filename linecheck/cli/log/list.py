@@ -30,7 +30,7 @@ _ALWAYS: Final = ("firmware", "station")
 @before_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per line for each run.")
 def list_command(place: LogPlace, wanted: RunFilter, limit: int, before: int | None, as_json: bool) -> None:
-    """List the runs in the log, the newest first.
+    """List the runs in the log, newest first.
 
     Runs of golden and challenge units are listed with --purpose only. A page that is full ends with how to ask for the
     next; pages stay as they are while a station adds to the log.
@@ -132,7 +132,7 @@ def _tell_begun(serials: list[str]) -> None:
 @limit_option()
 @before_option
 def signoffs_command(place: LogPlace, limit: int, before: int | None) -> None:
-    """List the sign-offs in the log and who countersigned them, the newest first."""
+    """List the sign-offs in the log and their countersignatures, newest first."""
     with place.reader() as log:
         found = log.signoffs(limit=limit, before=before)
     if not found:

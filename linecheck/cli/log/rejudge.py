@@ -51,7 +51,7 @@ DEFAULT_ARCHIVE = "archive"
     "run, as it is now].",
 )
 @filter_options
-@click.option("--remeasure", is_flag=True, help="Measure the kept captures again, and judge those.")
+@click.option("--remeasure", is_flag=True, help="Measure the kept captures again and judge them.")
 @click.option(
     "--archive",
     metavar="DIR",
@@ -63,7 +63,7 @@ DEFAULT_ARCHIVE = "archive"
     help="With --remeasure: where runs left their files [default: the station's, or the folder of the log].",
 )
 @workers_option("With --remeasure: measure")
-@click.option("--json", "json_path", metavar="FILE", help="Write everything there, as JSON.")
+@click.option("--json", "json_path", metavar="FILE", help="Write the full result to FILE, as JSON.")
 @limit_option("List at most this many units.", least=0)
 def rejudge_command(
     place: LogPlace,
@@ -76,7 +76,7 @@ def rejudge_command(
     json_path: str | None,
     limit: int,
 ) -> ExitStatus:
-    """Judge stored runs by another limit file; nothing that is stored is changed.
+    """Judge stored runs by another limit file; the log stays as it is.
 
     Without --remeasure the readings and curves in the log are judged. A check whose stimulus, setup or analysis has
     changed since a run would have measured something else: such runs cannot be judged, and are counted apart. Curves

@@ -64,7 +64,7 @@ def status_command(place: LogPlace) -> None:
     metavar="N",
     help="Keep every N-th record whole.",
 )
-@click.option("--dry-run", is_flag=True, help="Say what would be removed, and remove nothing.")
+@click.option("--dry-run", is_flag=True, help="Only show what would be removed.")
 @click.option(
     "--clock-is-right",
     is_flag=True,

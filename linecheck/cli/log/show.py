@@ -32,7 +32,7 @@ _HEADINGS = ("check", "metric", "channel", "value", "unit", "± (k = 1)", "verdi
 @limit_option("Show at most this many attempts.", 10)
 @click.option("--brief", is_flag=True, help="Only what failed and what changed.")
 def show_command(place: LogPlace, unit: str, model: str | None, limit: int, brief: bool) -> None:
-    """Show every attempt of a unit, the newest first, or one run.
+    """Show every attempt of a unit, newest first, or one run.
 
     SERIAL is a serial number, RUN a run's id, the first 8 characters of it, or its number in the log. Shown are what
     failed, what changed since the attempt before, who overrode or signed what and why, every reading, and all else that
@@ -90,7 +90,7 @@ def _print_record(record: Run, brief: bool) -> None:
         said = ", ".join(
             f"{one_line(name)} {one_line(str(value))}" for name, value in record.override.items()
         )
-        click.echo(f"  let through against a rule: {said}")
+        click.echo(f"  override: {said}")
     for step in () if brief else record.settings:
         made = "" if step.done else ": not made"
         click.echo(
@@ -110,12 +110,12 @@ def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:
     all_of_it = f" (linecheck compare {place.sequence} {record.logged.sequence} shows all)"
     _print_some("moved", [_moved(item) for item in changes.moved], all_of_it)
     if changes.why:
-        click.echo("    moved: not known, nothing was measured alike in both")
+        click.echo("    moved: unknown, nothing comparable was measured")
     elif not changes.moved:
-        click.echo(f"    moved: nothing of {changes.compared} values that both measured alike")
+        click.echo(f"    moved: none of {changes.compared} comparable values")
     _print_some("other", facts, "")
     if not facts:
-        click.echo("    other: nothing; the same limits, firmware, station and assets")
+        click.echo("    other: none; same limits, firmware, station and assets")
 
 
 def _print_some(what: str, lines: list[str], all_of_it: str) -> None:
@@ -172,7 +172,7 @@ def _judged_row(check: str, item: JudgedReading | JudgedCurve) -> tuple[str, ...
     else:
         value = item.worst_y
         place = "" if item.worst_x is None else f" at {number(item.worst_x, item.curve.x_unit)}"
-    what = item.reading if isinstance(item, JudgedReading) else item.curve
+    what = item.measured
     sign = {"min": "≥ ", "max": "≤ "}.get(item.side or "", "")
     return (
         check,

@@ -23,7 +23,7 @@ _HEAD = re.compile(r"([0-9]{1,18}):([0-9a-f]{64})")
 @click.option("--head", metavar="SEQ:HASH", help="A head noted earlier, as `log head` printed it.")
 @public_key_options
 def verify_command(place: LogPlace, head: str | None, signed_by: SignedBy | None) -> None:
-    """Verify that the log is as it was written; exit status 3 where it is not.
+    """Verify that the log is as it was written; exit status 3 if not.
 
     Finds records that were edited, removed, inserted or moved, guards and indexes that are not as linecheck makes them,
     lists that leave records out, and damage to the file. Whoever may write to the file can write all of it anew. That
@@ -52,7 +52,7 @@ def verify_command(place: LogPlace, head: str | None, signed_by: SignedBy | None
 @click.command("head")
 @log_options
 def head_command(place: LogPlace) -> None:
-    """Print the last record's number and hash, to be noted where nobody who can change the log can change it too.
+    """Print the last record's number and hash, to keep where nobody who can change the log can change it.
 
     A shift report on paper, another machine, a signed mail: `linecheck log verify --head` checks the log against it,
     which shows what the chain of records cannot show by itself: that records were cut off at the end, or that all of it
@@ -61,7 +61,7 @@ def head_command(place: LogPlace) -> None:
     with place.reader() as log:
         click.echo(str(log.head()))
     if sys.stdout.isatty():
-        tell("note it elsewhere, for `linecheck log verify --head`: then a cut tail shows")
+        tell("keep it elsewhere, for `linecheck log verify --head`: it shows a cut tail")
 
 
 def _parsed_head(text: str) -> Head:

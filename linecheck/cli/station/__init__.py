@@ -12,17 +12,17 @@ __all__ = ["command"]
 _COMMANDS = {
     "challenge": (
         "known_units:challenge_command",
-        "Test a unit that is known to be bad: the station must fail it.",
+        "Test a known bad unit: the station must fail it.",
     ),
     "check": ("check:check", "Check the station's own path against its loop."),
     "golden": (
         "known_units:golden_command",
-        "Test a unit that is known to be good: it must read as it always did.",
+        "Test a known good unit: it must read as before.",
     ),
-    "status": ("status:status_command", "Say whether the station may judge units now."),
+    "status": ("status:status_command", "Show whether the station may judge units now."),
 }
 
 
 @click.group(name="station", cls=LazyGroup, package=__name__, lazy=_COMMANDS)
 def command() -> None:
-    """Verify the station, and say where it stands."""
+    """Verify the station and show its status."""

@@ -46,11 +46,11 @@ PATCH = "Disconnect the unit and patch the station's output to its input, channe
     "--limits",
     "limits_path",
     metavar="FILE",
-    help="Limit file of a model: say which of its masks this path can decide.",
+    help="Limit file: show which of its masks this path can decide.",
 )
-@click.option("--budget", is_flag=True, help="Print the uncertainty budget of each of these masks.")
-@click.option("--json", "json_path", metavar="FILE", help="Write the result there as well, as JSON.")
-@click.option("--patched", is_flag=True, help="The loop is patched already: do not ask.")
+@click.option("--budget", is_flag=True, help="Print each mask's uncertainty budget.")
+@click.option("--json", "json_path", metavar="FILE", help="Also write the result to FILE, as JSON.")
+@click.option("--patched", is_flag=True, help="The loop is already patched; do not ask.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated loop a fault.")
 def check(
     station_path: str,

@@ -52,9 +52,9 @@ _accept_options = collected(
         click.option(
             "--accept",
             is_flag=True,
-            help="Accept this run as the unit's history, which later runs are compared with.",
+            help="Accept this run as the unit's history, to compare later runs with.",
         ),
-        click.option("--add", is_flag=True, help="With --accept: add it to the runs accepted before."),
+        click.option("--add", is_flag=True, help="With --accept: add it to the accepted runs."),
         click.option("--by", metavar="NAME", help="With --accept: who accepts."),
         click.option("--reason", metavar="TEXT", help="With --accept: why."),
     ),
@@ -79,7 +79,7 @@ def golden_command(
     faults: tuple[str, ...],
     accepted: Accepted | None,
 ) -> ExitStatus:
-    """Test a unit that is known to be good: it must read as it always did.
+    """Test a known good unit: it must read as before.
 
     The unit is one of the station config's [golden]. Its run is recorded as any other and counts for no unit; then its
     readings are compared with the runs that were accepted as its history (--accept), by the margins of [golden], the
@@ -104,7 +104,7 @@ def golden_command(
 def challenge_command(
     station_path: str, limits_path: str, serial: str, facts: UnitFacts, faults: tuple[str, ...]
 ) -> ExitStatus:
-    """Test a unit that is known to be bad: the station must fail it, for the known reason.
+    """Test a known bad unit: the station must fail it, for the known reason.
 
     The unit is one of the station config's [challenge.units]. Its run is recorded as any other and counts for no unit.
     It must fail in all that its must_fail names, and in nothing else where nothing_else says so; a pass, a run that

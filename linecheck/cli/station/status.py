@@ -25,10 +25,10 @@ from linecheck.station.config.station import StationConfig
     "--limits",
     "limits_path",
     metavar="FILE",
-    help="Limit file of the model to be tested; without it a change of limits is not looked for.",
+    help="Limit file of the model; without it, changed limits are not noticed.",
 )
 def status_command(station_path: str, limits_path: str | None) -> ExitStatus:
-    """Say whether the station may judge units now.
+    """Show whether the station may judge units now.
 
     Lists each gate with its last result, the calibration and the assets with the days on which they are due, and what
     keeps units out.
@@ -49,9 +49,7 @@ def status_command(station_path: str, limits_path: str | None) -> ExitStatus:
 
 def _show_gates(standing: Standing) -> None:
     if not standing.gates:
-        click.echo(
-            "this station has no gates: neither [golden] nor [challenge] nor a self-check is asked for"
-        )
+        click.echo("this station has no gates: no [golden], no [challenge], no self-check")
         return
     headings = ("gate", "state", "unit", "since (UTC)", "holds until (UTC)", "record")
     print_table(headings, [_gate_row(state) for state in standing.gates], right=(5,))
@@ -101,7 +99,7 @@ def _due(due: date | None, problems: tuple[Problem, ...]) -> tuple[str, str]:
         return "–", "never due"
     if not problems:
         return str(due), "in time"
-    return str(due), "OVERDUE, refuses units" if problems[0].blocks else "OVERDUE"
+    return str(due), "OVERDUE, units are refused" if problems[0].blocks else "OVERDUE"
 
 
 def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) -> None:

@@ -84,7 +84,7 @@ def cause_of(
 
 def counted(way: Way, causes: Sequence[Cause]) -> CauseCounts:
     """Return what counts of the causes of one run: each metric once."""
-    return Counter({_Counted(way, cause.check, cause.metric) for cause in causes})
+    return Counter(dict.fromkeys((_Counted(way, cause.check, cause.metric) for cause in causes), 1))
 
 
 class Causes:

@@ -210,7 +210,7 @@ class _Comparing:
         """Return what there is to tell of a run."""
         before = tuple(Verdict)[int(self.found.chosen.before[at])]
         return ChangedRun(
-            **self.found.facts[at]._asdict(),
+            **vars(self.found.facts[at]),
             before=before,
             after=after,
             newest=bool(self.newest[at]),

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,7 +185,8 @@ def choose(reader: Reader, wanted: RunFilter) -> Chosen:
         )
 
 
-class RunFacts(NamedTuple):
+@dataclass(frozen=True)
+class RunFacts:
     """Which run it is."""
 
     sequence: int

@@ -45,7 +45,7 @@ from linecheck.files.times import utc_text
 from linecheck.files.write import GrowingFile
 from linecheck.history.rejudge.causes import Cause, CauseCounts
 from linecheck.history.rejudge.judge import UNTOLD, after_verdict
-from linecheck.history.rejudge.select import Chosen
+from linecheck.history.rejudge.select import Chosen, RunFacts
 from linecheck.limits.bulk import UNJUDGED, level_of
 from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.limits.model import LimitFile
@@ -94,19 +94,13 @@ class ReadingChange:
 
 
 @dataclass(frozen=True)
-class ChangedRun:
+class ChangedRun(RunFacts):
     """A run whose verdict would change, or (``after`` None) cannot be told; ``newest`` is the last one of its unit.
 
     ``otherwise`` says of each check that was measured differently what differs, ``why`` why nothing else could be
     judged.
     """
 
-    sequence: int
-    run_id: str
-    serial: str
-    model: str
-    attempt: int
-    recorded: str
     before: Verdict | None
     after: Verdict | None
     newest: bool

@@ -135,7 +135,7 @@ class _Judging:
         for run, fact in zip(runs, facts, strict=True):
             untold = judged.after[run] == UNTOLD
             found = ChangedRun(
-                **fact._asdict(),
+                **vars(fact),
                 before=after_verdict(int(judged.before[run])),
                 after=after_verdict(int(judged.after[run])),
                 newest=bool(newest[run]),

@@ -13,15 +13,29 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.history.population import Population
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.verdict import JudgedReading
 from linecheck.report.figures.data import Strip
-from linecheck.report.figures.words import limit_text, plain_number
+from linecheck.report.figures.words import limit_text, measured_texts, plain_number
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["BINS", "MAX_DOTS", "binned", "limits_text", "strips_of_check", "usual_range"]
+__all__ = [
+    "COVERAGE",
+    "MAX_DOTS",
+    "UNCALIBRATED",
+    "binned",
+    "limits_text",
+    "strips_of_check",
+    "usual_range",
+    "value_texts",
+]
 
+#: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
+COVERAGE = 2.0
+#: Stands in place of an uncertainty of volts that nobody claims.
+UNCALIBRATED = "uncalibrated"
 #: More values than this are drawn as a density, in so many pieces.
 MAX_DOTS, BINS = 200, 60
 #: A line reaches to where these shares of the values lie; the few beyond are drawn at its ends.
@@ -112,6 +126,17 @@ def binned(values: Sequence[float], low: float, high: float, bins: int = BINS) -
     share = (np.asarray(values, dtype=np.float64) - low) / (high - low or 1.0)
     piece = np.clip(share * bins, 0, bins - 1).astype(np.intp)
     return tuple(np.bincount(piece, minlength=bins).tolist())
+
+
+def value_texts(strip: Strip) -> tuple[str, str]:
+    """Return a strip's value, told apart from its limits, and its expanded uncertainty."""
+    if strip.value is None:
+        return "not measured", ""
+    edges = (strip.pass_min, strip.pass_max, strip.fail_min, strip.fail_max)
+    value, uncertainty = measured_texts(strip.value, COVERAGE * (strip.uncertainty or 0.0), strip.unit, edges)
+    if strip.uncertainty is None and rests_on_volts(strip.unit):
+        uncertainty = UNCALIBRATED
+    return value + " or better" * strip.is_bound, uncertainty
 
 
 def limits_text(strip: Strip) -> str:

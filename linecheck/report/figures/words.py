@@ -27,7 +27,6 @@ __all__ = [
     "limit_text",
     "measured_texts",
     "metric_name",
-    "near_text",
     "place_text",
     "plain_name",
     "plain_number",
@@ -134,14 +133,6 @@ def value_text(value: float, unit: str) -> str:
     """Return a value with its unit; levels have two decimals, as everywhere."""
     is_level = unit == "dB" and abs(value) < 1e6
     return _with_unit(fixed(value, 2) if is_level else plain_number(value, 5), unit)
-
-
-def near_text(value: float, unit: str, span: float) -> str:
-    """Return a value with as many decimals as a thousandth of a span takes; levels have two at most."""
-    if not 1e-9 < span < 1e6 or not abs(value) < 1e6 or (not unit and value == round(value)):
-        return value_text(value, unit)
-    decimals = max(0, math.ceil(3.0 - math.log10(span)))
-    return _with_unit(fixed(value, min(decimals, 2) if unit.startswith("dB") else decimals), unit)
 
 
 def place_text(value: float, unit: str, digits: int = 4) -> str:

@@ -11,7 +11,6 @@ The line of curve number n is the path in the group ``PREFIX-curve-n``: a corner
 
 from __future__ import annotations
 
-import hashlib
 import io
 import re
 import warnings
@@ -79,18 +78,17 @@ def svg(drawing: Drawing, *, prefix: str | None = None, titled: bool = True) -> 
     ----------
     drawing : Figure or sequence of Strip
     prefix : str, optional
-        What its ids begin with: give one for each figure of a page. By default its title and name.
+        What its ids begin with: give one for each figure of a page. By default its title.
     titled : bool
         Whether a figure's title is drawn; it is there for screen readers in any case.
     """
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    title, alt, own = "values between their limits", "", "strips"
     if isinstance(drawing, Figure):
-        title, alt, own = drawing.title, drawing.alt, _own_prefix(drawing)
+        title, alt = drawing.title, drawing.alt
     else:
-        alt = strips_alt(drawing)
-    prefix = file_name(prefix if prefix is not None else own)[:80]
+        title, alt = "values between their limits", strips_alt(drawing)
+    prefix = file_name(title if prefix is None else prefix)[:80]
     stream = io.StringIO()
     with _style(prefix):
         canvas: Any = FigureCanvasSVG(_canvas(drawing, WIDTH_INCHES, titled))
@@ -115,12 +113,6 @@ def _canvas(drawing: Drawing, width_inches: float, titled: bool) -> Canvas:
     if isinstance(drawing, Figure):
         return draw_figure(drawing, width_inches, titled=titled)
     return draw_strips(drawing, width_inches)
-
-
-def _own_prefix(figure: Figure) -> str:
-    """Return a prefix that hardly another figure has."""
-    digest = hashlib.sha256(figure.title.encode("utf-8", "backslashreplace")).hexdigest()
-    return f"{figure.name[:40]}-{digest[:8]}"
 
 
 def _inches(width_px: int, dpi: float) -> float:

@@ -13,8 +13,8 @@ from linecheck.report.figures.data import Strip
 from linecheck.report.figures.drawing.canvas import DOTS_AN_INCH, shape_of
 from linecheck.report.figures.drawing.labels import fitted
 from linecheck.report.figures.drawing.palette import FAILS, HATCHED, INK, MARGINAL, QUIET_INK
-from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text, usual_range
-from linecheck.report.figures.words import metric_name, near_text, plain_number
+from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text, usual_range, value_texts
+from linecheck.report.figures.words import metric_name, plain_number
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
@@ -100,8 +100,7 @@ def _draw_others(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
 def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
     """Write the limits' numbers below the bar (without limits, where other units end); close ones stand apart."""
     edges: tuple[float | None, ...] = (strip.fail_min, strip.pass_min, strip.pass_max, strip.fail_max)
-    of_others = bool(strip.others) and all(edge is None for edge in edges)
-    if of_others:
+    if strip.others and all(edge is None for edge in edges):
         edges = usual_range(strip.others)
     kept = sorted({edge for edge in edges if edge is not None and strip.low <= edge <= strip.high})
     axes.set_xticks(kept, [""] * len(kept))
@@ -111,7 +110,7 @@ def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
         before = index > 0 and edge - kept[index - 1] < close
         after = index + 1 < len(kept) and kept[index + 1] - edge < close
         axes.annotate(
-            near_text(edge, "", strip.high - strip.low) if of_others else plain_number(edge, 5),
+            plain_number(edge, 5),
             (edge, 0.0),
             (-3.0 if after else 3.0 if before else 0.0, -3.0),
             xycoords=("data", "axes fraction"),
@@ -131,8 +130,7 @@ def _told(strip: Strip) -> str:
     if strip.value is None:
         return "invalid"
     verdict = f", {strip.verdict.value}" if strip.verdict is not None else ""
-    better = " or better" if strip.is_bound else ""
-    return f"{near_text(strip.value, strip.unit, strip.high - strip.low)}{better}{verdict}"
+    return f"{value_texts(strip)[0]}{verdict}"
 
 
 def strips_alt(strips: Sequence[Strip]) -> str:
