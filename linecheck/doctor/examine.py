@@ -1,0 +1,187 @@
+"""The examinations, one function each, in the order in which their findings are listed."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final
+
+from linecheck.doctor.finding import Finding, State
+from linecheck.errors import LinecheckError
+from linecheck.log.archive.free_space import disk_of, room_for_record
+from linecheck.report.pdf import browser
+from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces.sound.devices import list_devices, load_portaudio
+
+__all__ = ["EXAMINATIONS", "examine"]
+
+#: Packages that an extra brings: what it is for, and the package that is looked for.
+_EXTRAS: Final = {
+    "postgres": ("the central server (linecheck sync)", "psycopg"),
+    "parquet": ("exports as Parquet", "pyarrow"),
+    "sign": ("records signed by the station", "cryptography"),
+    "cluster": ("judging on a cluster", "distributed"),
+}
+_SOUND_SERVERS: Final = ("pulse/native", "pipewire-0")
+_SECONDS: Final = 5.0
+
+
+def examine(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield what was found of everything that linecheck, or one station, uses.
+
+    Parameters
+    ----------
+    config : StationConfig or None
+        What it needs and is not there is ``missing``; without one, that is a ``note``.
+    """
+    for each in EXAMINATIONS:
+        yield from each(config)
+
+
+def _lacking(needed: bool) -> State:
+    return State.MISSING if needed else State.NOTE
+
+
+def _python(_: StationConfig | None) -> Iterator[Finding]:
+    version = ".".join(map(str, sys.version_info[:3]))
+    yield Finding("Python", State.OK, f"{version} at {sys.executable}")
+
+
+def _sound(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether PortAudio is there, and which devices it lists."""
+    needed = config is not None and config.interface == "sound"
+    try:
+        devices = list_devices(load_portaudio())
+    except (LinecheckError, OSError) as error:
+        cures = {
+            "debian": "apt-get install libportaudio2",
+            "fedora": "dnf install portaudio",
+            "macos": "python -m pip install --force-reinstall sounddevice",
+            "windows": "python -m pip install --force-reinstall sounddevice",
+        }
+        yield Finding("PortAudio", _lacking(needed), str(error), cures)
+        return
+    yield Finding("PortAudio", State.OK, "is there")
+    direct = [each for each in devices if each.direct]
+    named = ", ".join(str(each) for each in direct[:6]) + (", …" if len(direct) > 6 else "")
+    if direct:
+        yield Finding("sound devices", State.OK, f"{len(direct)} without a converter in the way: {named}")
+        return
+    text = f"none without a converter in the way, of {len(devices)} that PortAudio lists"
+    cure = "plug the interface in, and see that its driver lists it (Linux: aplay -l)"
+    yield Finding("sound devices", _lacking(needed), text, {"": cure})
+
+
+def _sound_rights(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether this user may open the sound devices of the kernel (Linux)."""
+    nodes = sorted(Path("/dev/snd").glob("pcm*")) if sys.platform.startswith("linux") else []
+    closed = [node.name for node in nodes if not os.access(node, os.R_OK | os.W_OK)]
+    if not nodes:
+        return
+    if not closed:
+        yield Finding("rights", State.OK, f"this user may open all {len(nodes)} sound devices")
+        return
+    needed = config is not None and config.interface == "sound"
+    text = f"this user may not open {len(closed)} of {len(nodes)} sound devices ({closed[0]})"
+    cures = dict.fromkeys(("debian", "fedora", "other"), "usermod -a -G audio USER, then log in again")
+    yield Finding("rights", _lacking(needed), text, cures)
+
+
+def _sound_server(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether a sound server may hold the devices, or convert what is played."""
+    folder = Path(
+        os.environ.get("XDG_RUNTIME_DIR", f"/run/user/{os.getuid() if hasattr(os, 'getuid') else 0}")
+    )
+    running = [name.partition("/")[0] for name in _SOUND_SERVERS if (folder / name).exists()]
+    if not running:
+        yield Finding("sound server", State.OK, "none of this user's is in the way")
+        return
+    text = (
+        f"{' and '.join(running)} runs: it may hold an interface, or convert rates. A device with (hw:…) in its name "
+        "goes past it"
+    )
+    cures = dict.fromkeys(
+        ("debian", "fedora", "other"),
+        "on a station, systemctl --user mask --now pipewire.socket pipewire-pulse.socket pulseaudio.socket",
+    )
+    yield Finding("sound server", State.NOTE, text, cures)
+
+
+def _clock(_: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether the clock is set by a time server, as far as systemd knows."""
+    program = shutil.which("timedatectl")
+    if program is None:
+        yield Finding("clock", State.UNKNOWN, "nothing here says whether a time server sets it")
+        return
+    command = [program, "show", "--property=NTPSynchronized", "--value"]
+    try:
+        said = subprocess.run(command, capture_output=True, text=True, timeout=_SECONDS, check=False).stdout
+    except (OSError, subprocess.TimeoutExpired):
+        said = ""
+    states = {"yes": State.OK, "no": State.NOTE}
+    texts = {
+        "yes": "set by a time server",
+        "no": "not set by a time server: records have the time that it shows",
+    }
+    answer = said.strip()
+    cures = dict.fromkeys(("debian", "fedora", "other"), "timedatectl set-ntp true")
+    text = texts.get(answer, "nothing here says whether a time server sets it")
+    yield Finding("clock", states.get(answer, State.UNKNOWN), text, cures if answer == "no" else {})
+
+
+def _room(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether the disk of the log has room for a run."""
+    place = "." if config is None else config.records.database
+    try:
+        disk = disk_of(place)
+    except LinecheckError as error:
+        yield Finding("room", State.UNKNOWN, str(error))
+        return
+    short = room_for_record(disk)
+    free = f"{disk.free_bytes / 1e9:.0f} GB free where the log is ({disk.path})"
+    yield Finding("room", State.OK if short is None else State.MISSING, free if short is None else short)
+
+
+def _chromium(_: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether pages can be printed."""
+    try:
+        yield Finding("Chromium", State.OK, f"{browser()}: prints pages (--pdf)")
+    except LinecheckError as error:
+        cures = {
+            "debian": "apt-get install chromium",
+            "fedora": "dnf install chromium",
+            "macos": "install Chrome, and set LINECHECK_CHROMIUM to its program",
+            "windows": "install Chrome, and set LINECHECK_CHROMIUM to its program",
+        }
+        yield Finding("Chromium", State.NOTE, str(error), cures)
+
+
+def _extras(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield which optional packages are there."""
+    needed = {
+        "postgres": config is not None and config.sync.to is not None,
+        "sign": config is not None and config.sign is not None,
+    }
+    for extra, (purpose, package) in _EXTRAS.items():
+        there = importlib.util.find_spec(package) is not None
+        state = State.OK if there else _lacking(needed.get(extra, False))
+        cure = {} if there else {"": f"python -m pip install 'linecheck[{extra}]'"}
+        yield Finding(package, state, f"{'for' if there else 'is not there, for'} {purpose}", cure)
+
+
+#: One a thing; each yields nothing where it does not apply.
+EXAMINATIONS: Final[tuple[Callable[[StationConfig | None], Iterator[Finding]], ...]] = (
+    _python,
+    _sound,
+    _sound_rights,
+    _sound_server,
+    _clock,
+    _room,
+    _chromium,
+    _extras,
+)
