@@ -10,6 +10,7 @@ import contextlib
 import ctypes
 import functools
 import gc
+import importlib
 import json
 import os
 import signal
@@ -65,7 +66,8 @@ class Forked:
     **how
         ``address_space`` and ``file_size`` are limits in bytes; ``held_back`` takes from root what lets it write
         everywhere; ``full_after`` fills the disk once a run was recorded and so many files have taken their names;
-        ``session`` makes it the leader of a new session; ``environment`` is added to the environment.
+        ``session`` makes it the leader of a new session; ``environment`` is added to the environment. ``program``
+        is a module whose ``main`` is called in place of linecheck's; it is imported once, before the first such fork.
     announced : int, optional
         A pipe on which it says what it is doing, as ``announced_run.py`` has it.
     """
@@ -108,7 +110,8 @@ class Forked:
         return None
 
     def send_signal(self, number):
-        os.kill(self.pid, number)
+        with contextlib.suppress(ProcessLookupError):  # it may have ended by itself
+            os.kill(self.pid, number)
 
     def kill(self):
         self.send_signal(signal.SIGKILL)
@@ -195,16 +198,19 @@ def serve(descriptor):
         message, descriptors, *_ = socket.recv_fds(asking, MAX_MESSAGE, 5)
         if not message:
             return reap(2.0)
+        asked = json.loads(message)
+        if "program" in asked:
+            importlib.import_module(asked["program"])
+            gc.freeze()
         if os.fork() == 0:
             asking.close()
-            return watched(json.loads(message), descriptors)
+            return watched(asked, descriptors)
         for opened in descriptors:
             os.close(opened)
 
 
 def warm_up():
     """Import all that commands need, and run some: what is imported or compiled as it is first used is there then."""
-    import importlib
     import pkgutil
     import tempfile
     from pathlib import Path
@@ -298,10 +304,8 @@ def command(asked, streams):
         from announced_run import announce
 
         announce(*announced)
-    from linecheck.cli import main
-
     try:
-        main()
+        importlib.import_module(asked.get("program", "linecheck.cli")).main()
     except SystemExit as end:
         if not isinstance(end.code, int):
             raise

@@ -85,19 +85,19 @@ def workers_option(verb: str) -> Option:
     )
 
 
-def collected(options: Sequence[Option], names: Sequence[str], into: str, make: Callable[..., Any]) -> Option:
+def collected(options: Sequence[Option], into: str, make: Callable[..., Any]) -> Option:
     """Return a decorator that adds options and gives a command what ``make`` makes of them, as one parameter.
 
     Parameters
     ----------
     options : sequence of decorators
         In the order in which help lists them.
-    names : sequence of str
-        The options' parameters, which ``make`` is given by name.
     into : str
         The command's parameter.
     make : callable
+        Given the options' values by name, in that order.
     """
+    names = [click.command()(option(lambda: None)).params[0].name for option in options]
 
     def decorator(command: Command) -> Command:
         @functools.wraps(command)
@@ -170,7 +170,6 @@ log_options = collected(
         ),
         click.option("--station", metavar="FILE", help="Use the log of this station config."),
     ),
-    ("log", "station"),
     "place",
     LogPlace,
 )
@@ -213,7 +212,6 @@ public_key_options = collected(
             help="With --public-key: first signed record.",
         ),
     ),
-    ("public_keys", "signed_from"),
     "signed_by",
     _signed_by,
 )

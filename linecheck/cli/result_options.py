@@ -25,13 +25,12 @@ def result_options(*, as_well: bool = False) -> Option:
         click.option(f"--{form.name}", f"{form.name}_path", metavar="FILE", help=_help(form, as_well))
         for form in result_formats().values()
     ]
-    names = [f"{name}_path" for name in result_formats()]
 
     def made(**paths: str | None) -> ResultFiles:
         named = zip(result_formats(), paths.values(), strict=True)
         return ResultFiles({name: Path(path) for name, path in named if path is not None})
 
-    return collected(options, names, "files", made)
+    return collected(options, "files", made)
 
 
 def _help(form: ResultFormat, as_well: bool) -> str:

@@ -35,7 +35,7 @@ def _signature_options(by: str, decision: Option) -> Option:
         decision,
         click.option("--reason", metavar="TEXT", required=True, help="Why."),
     )
-    return collected(options, ("by", "role", "decision", "reason"), "signed", _signature)
+    return collected(options, "signed", _signature)
 
 
 _DECISIONS = click.Choice(("accept", "reject"))

@@ -151,7 +151,6 @@ beside_options = collected(
             help="Rank each reading among the other units of the model in this log.",
         ),
     ),
-    ("limits", "reference", "against"),
     "beside",
     Beside,
 )

@@ -70,7 +70,6 @@ def _claim(this_is: str | None, by: str | None, reason: str | None) -> _Claim | 
         click.option("--by", metavar="NAME", help="With --this-is: who states it."),
         click.option("--reason", metavar="TEXT", help="With --this-is: why."),
     ),
-    ("this_is", "by", "reason"),
     "claim",
     _claim,
 )

@@ -51,17 +51,12 @@ _FACT_OPTIONS: Final = {
     )
     for name, fact in _FACTS.items()
 }
-_OVERRIDE_OPTIONS: Final = {
-    "override": click.option(
-        "--override", metavar="CODE", help="Allow a run that the limit file's retest rules refuse."
-    ),
-    "override_by": click.option("--override-by", metavar="NAME", help="Who overrides."),
-    "override_note": click.option("--override-note", metavar="TEXT", help="A note on the override."),
-}
-_OF_A_UNIT: Final = _FACT_OPTIONS | _OVERRIDE_OPTIONS
+_OVERRIDE_OPTIONS: Final = (
+    click.option("--override", metavar="CODE", help="Allow a run that the limit file's retest rules refuse."),
+    click.option("--override-by", metavar="NAME", help="Who overrides."),
+    click.option("--override-note", metavar="TEXT", help="A note on the override."),
+)
 
 #: What an operator knows of a unit; a command gets it as ``facts``. Of a golden or challenge unit that is less.
-unit_facts = collected(tuple(_OF_A_UNIT.values()), tuple(_OF_A_UNIT), "facts", _made)
-known_unit_facts = collected(
-    tuple(_FACT_OPTIONS[name] for name in ("firmware", "operator")), ("firmware", "operator"), "facts", _made
-)
+unit_facts = collected((*_FACT_OPTIONS.values(), *_OVERRIDE_OPTIONS), "facts", _made)
+known_unit_facts = collected(tuple(_FACT_OPTIONS[name] for name in ("firmware", "operator")), "facts", _made)

@@ -205,30 +205,18 @@ def _standing(
         return f"{_units(units)} to compare with, too few to rank"
     if values[0] == values[-1] == value:
         return f"the same as all {units} units"
-    if better == "nominal":
-        return _among_nominal(percentile, units)
-    good = percentile if better == "more" else 100.0 - percentile
-    if good == 100.0:
-        return f"better than all {units} units"
-    if good == 0.0:
-        return (
-            f"a bound that proves no rank among {units} units"
-            if is_bound
-            else f"worse than all {units} units"
-        )
-    if good < 50.0:
-        return f"worse than {'at most ' * is_bound}{_percent(100.0 - good)} of {units} units"
-    return f"better than {'at least ' * is_bound}{_percent(good)} of {units} units"
-
-
-def _among_nominal(percentile: float, units: int) -> str:
-    if percentile in (0.0, 100.0):
-        return f"the {'lowest' if percentile == 0.0 else 'highest'} of {units} units"
-    if _TYPICAL[0] <= percentile <= _TYPICAL[1]:
+    if better == "nominal" and _TYPICAL[0] <= percentile <= _TYPICAL[1]:
         return f"typical of {units} units"
-    if percentile < _TYPICAL[0]:
-        return f"lower than {_percent(100.0 - percentile)} of {units} units"
-    return f"higher than {_percent(percentile)} of {units} units"
+    below, above = ("lower", "higher") if better == "nominal" else ("worse", "better")
+    above_share = 100.0 - percentile if better == "less" else percentile
+    if above_share == 100.0:
+        return f"{above} than all {units} units"
+    if above_share == 0.0:
+        proven = f"{below} than all {units} units"
+        return f"a bound that proves no rank among {units} units" if is_bound else proven
+    if above_share < 50.0:
+        return f"{below} than {'at most ' * is_bound}{_percent(100.0 - above_share)} of {units} units"
+    return f"{above} than {'at least ' * is_bound}{_percent(above_share)} of {units} units"
 
 
 def _percent(share: float) -> str:

@@ -2,10 +2,11 @@
 
 import os
 import re
-import subprocess
 import sys
 import threading
 from contextlib import contextmanager
+
+from forked_linecheck import DEVNULL, start
 
 
 class LoopbackCluster:
@@ -43,8 +44,8 @@ class LoopbackCluster:
             process.wait()
 
     def _start(self, name, *arguments):
-        command = [sys.executable, "-m", f"distributed.cli.{name}", *arguments]
-        return subprocess.Popen(command, stderr=subprocess.PIPE, env=self._environment)
+        how = {"program": "captures.cluster_process", "environment": self._environment, "stdout": DEVNULL}
+        return start(".", name, *arguments, **how)
 
 
 def _said(process, sign):

@@ -97,9 +97,7 @@ def test_an_asset_that_no_run_names(linecheck, path):
 def test_a_log_without_assets(linecheck, path):
     with Log("other.sqlite") as log:
         log.append(made_run())
-    assert (
-        linecheck("log", "assets", "--log", "other.sqlite")[1] == "no run in the log names an asset\n"
-    )
+    assert linecheck("log", "assets", "--log", "other.sqlite")[1] == "no run in the log names an asset\n"
     assert linecheck("log", "used", "CB-1", "--log", "other.sqlite")[2].endswith(
         "those that one does: none\n"
     )

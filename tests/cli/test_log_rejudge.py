@@ -1,5 +1,7 @@
 import hashlib
 import json
+import math
+from collections import Counter
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -9,6 +11,7 @@ from small_run import call, simulated
 
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.captures.judging import judge_folder
+from linecheck.history.rejudge.tally import ReadingCount, Remeasured, tally_of
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
@@ -268,6 +271,7 @@ def test_captures_are_measured_anew_and_held_against_what_was_stored(linecheck, 
         document = json.load(stream)
     assert document["by"] == "captures"
     assert document["summary"]["without_captures"] == 1
+    assert document["summary"]["readings_changed"] == []
     assert before == {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in before}
 
 
@@ -288,3 +292,20 @@ def test_a_thinned_curve_is_judged_by_the_mask_that_it_was_judged_by_and_by_no_o
     assert "0 runs of 3 would change" in said["old"], said["old"]
     assert "pass → marginal     3" in said["new"], said["new"]
     assert "3 runs: tone: the points of its curves were thinned out" in said["other"], said["other"]
+
+
+def test_a_reading_that_changes_is_a_change_although_the_verdict_stays(stored, monkeypatch):
+    thd = {("tone", "thd"): ReadingCount(2, math.inf)}
+
+    def remeasured(log, limits, found, *_, **__):
+        after = found.chosen.before
+        return tally_of(found.chosen, after, {"pellow-r3"}, Counter(), {}, remeasured=Remeasured(0, {}, thd))
+
+    monkeypatch.setattr("linecheck.cli.log.rejudge.remeasure", remeasured)
+    status, out, _ = stored("--limits", "new.yaml", "--remeasure", "--json", "all.json")
+    assert status == 1
+    assert "0 runs of" in out
+    with open("all.json", encoding="utf-8") as stream:
+        changed = json.load(stream)["summary"]["readings_changed"]
+    # A reading that was measured only once has no largest change.
+    assert changed == [{"check": "tone", "metric": "thd", "runs": 2, "largest": None}]

@@ -256,7 +256,10 @@ def test_a_curve_is_told_where_it_differs_most():
         curve = Curve("thd_n", "left", x, "Hz", y, "dB", None, np.full(200, 0.05))
         return side(JudgedCurve(curve), name="sweep", kind="distortion_sweep")
 
-    found = compared(made(0.0), made(6.0)).findings
+    comparison = compared(made(0.0), made(6.0))
+    (difference,) = comparison.curves[0].differences
+    assert (difference.base_value, difference.value) == pytest.approx((-110.0, -104.0), abs=0.3)
+    found = comparison.findings
     assert len(found) == 1
     assert found[0].x == pytest.approx(4000.0, rel=0.05)
     assert found[0].difference == pytest.approx(6.0, abs=0.3)

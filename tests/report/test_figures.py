@@ -77,6 +77,17 @@ def test_the_worst_point_is_the_judged_one(line_db, verdict):
     assert words in figure.alt
 
 
+def test_channels_that_are_worst_at_one_place_tell_the_least_of_their_margins():
+    check = check_of([spectrum("left", 1), spectrum("right", 2)], SPECTRUM_MASK)
+    left, right = (
+        replace(item, worst_x=1000.0, margin=margin)
+        for item, margin in zip(check.judged.curves, (3.0, -7.0), strict=True)
+    )
+    check = replace(check, judged=replace(check.judged, curves=(left, right)))
+    (figure,) = figures_of_check(view_of(check, masks={"spectrum": SPECTRUM_MASK}), check)
+    assert figure.marks[0].text.endswith("7.00 dB outside")
+
+
 def test_channels_that_are_worst_at_other_places_have_their_own_words():
     check = check_of([spectrum("left", 1), spectrum("right", 2)], SPECTRUM_MASK)
     left, right = check.judged.curves

@@ -26,6 +26,7 @@ from linecheck.log.signoff import (
     SignedComparison,
     Signoff,
 )
+from linecheck.report.comparison_page import compared_rows
 from linecheck.report.render import comparison_page, write_comparison_page
 
 X = np.geomspace(20.0, 20000.0, 40)
@@ -232,3 +233,12 @@ def test_a_superseded_name_is_left_out_where_its_successor_says_the_same():
     # A run from before has no such reading: what both runs have is the former name's.
     alone = replace(new, readings=(None, new.readings[1]))
     assert without_superseded([old, alone]) == [old, alone]
+
+
+def test_checks_with_the_same_numbers_have_rows_of_their_own_and_alike_channels_share_one():
+    value = made_value("sinad", 112.0, 111.0, Difference(-1.0, 0.02, True, 1.0))
+    rows = compared_rows([value, replace(value, channel="right"), replace(value, check="response")])
+    assert [row[:3] for row in rows] == [
+        ("reconstruction", "sinad", "left and right"),
+        ("response", "sinad", "left"),
+    ]

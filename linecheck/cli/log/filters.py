@@ -107,11 +107,10 @@ def _filter(
     return RunFilter(facts=facts, verdicts=tuple(dict.fromkeys(verdict)), since=begin, until=end, **others)
 
 
-_NAMES: Final = (*_EXACT, "verdict", "purpose", "since", "until", "attempt", "failed")
 #: The options that pick runs; a command gets them as ``wanted``, a :class:`RunFilter`. The first picks runs of golden
 #: and challenge units on request only, the second like any others.
-filter_options = collected(_options("unit"), _NAMES, "wanted", _filter)
-filter_options_of_all = collected(_options("all"), _NAMES, "wanted", _filter)
+filter_options = collected(_options("unit"), "wanted", _filter)
+filter_options_of_all = collected(_options("all"), "wanted", _filter)
 
 
 def parsed_span(

@@ -58,7 +58,6 @@ _accept_options = collected(
         click.option("--by", metavar="NAME", help="With --accept: who accepts."),
         click.option("--reason", metavar="TEXT", help="With --accept: why."),
     ),
-    ("accept", "add", "by", "reason"),
     "accepted",
     _accepted,
 )
