@@ -7,7 +7,7 @@ from contextlib import nullcontext
 import click
 
 from linecheck.cli.display.console import Console
-from linecheck.cli.options import limits_by_model, serial_option, workers_option
+from linecheck.cli.options import everything_option, limits_by_model, serial_option, workers_option
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.line.sets import judge_and_record
@@ -28,6 +28,7 @@ from linecheck.results.files import ResultFiles
 @serial_option
 @result_options()
 @strict_option
+@everything_option
 @click.option("--log", "log_path", metavar="PATH", help="Log to record the runs in [default: none].")
 @workers_option("Judge")
 @click.option(

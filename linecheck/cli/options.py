@@ -21,10 +21,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DEFAULT_LOG",
+    "EVERYTHING",
     "MAX_LISTED",
     "LogPlace",
     "before_option",
     "collected",
+    "everything_option",
     "fault_option",
     "limit_option",
     "limits_by_model",
@@ -41,6 +43,8 @@ __all__ = [
 ]
 
 #: Where a station's log is, unless its config says otherwise.
+#: Where a command's context says that ``--all`` was given: the screen asks for it, several calls further down.
+EVERYTHING = "linecheck.everything"
 DEFAULT_LOG = "results/linecheck.sqlite"
 MAX_LISTED = 100_000
 MAX_WORKERS = 256
@@ -59,6 +63,13 @@ serial_option = click.option(
 )
 fault_option = click.option(
     "--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault."
+)
+everything_option = click.option(
+    "--all",
+    is_flag=True,
+    expose_value=False,
+    callback=lambda context, _, value: context.meta.update({EVERYTHING: value}),
+    help="Show every judged value, with its margin.",
 )
 before_option = click.option(
     "--before", type=click.IntRange(1), help="Only records before this one, for the next page."

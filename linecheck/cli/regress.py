@@ -6,7 +6,7 @@ import click
 
 from linecheck.cli.display.console import Console
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import limits_option, serial_option, workers_option
+from linecheck.cli.options import everything_option, limits_option, serial_option, workers_option
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.errors import ExitStatus, FileError
 from linecheck.history.baseline.file import load_baseline
@@ -25,6 +25,7 @@ from linecheck.results.files import ResultFiles
 @serial_option
 @result_options()
 @strict_option
+@everything_option
 @workers_option("Measure")
 def command(
     captures: tuple[str, ...],

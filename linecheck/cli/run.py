@@ -10,7 +10,7 @@ from linecheck.cli.asking import Prompt, scan_on_input
 from linecheck.cli.display.console import Console
 from linecheck.cli.display.line_screen import LineScreen
 from linecheck.cli.display.result import Screen
-from linecheck.cli.options import fault_option, limits_option, station_option
+from linecheck.cli.options import everything_option, fault_option, limits_option, station_option
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.cli.unit_facts import unit_facts
 from linecheck.errors import ExitStatus, UsageError
@@ -34,6 +34,7 @@ from linecheck.station.config.load import load_station
 @result_options(as_well=True)
 @strict_option
 @fault_option
+@everything_option
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
 def command(
     station_path: str,

@@ -22,7 +22,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome
 from linecheck.run.settle import NOT_RUN, listed_problems, reasons
 
-__all__ = ["findings", "judgement", "number", "response_at", "subject", "troubles"]
+__all__ = ["findings", "judgement", "number", "response_at", "subject", "trouble", "troubles"]
 
 _RESPONSE_AT = re.compile(r"(?:response|droop)_([0-9]+)k")
 _SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
@@ -82,8 +82,8 @@ def findings(
     listed = tuple(_of_interest(check) for check in listed_checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
-    told = [_trouble(check, problem) for check, problem in _once(listed, missing, problems)]
-    return (*fails, *told, *marginal, *(_trouble(check, note) for check, note in _notes(listed_checks)))
+    told = [trouble(check, problem) for check, problem in _once(listed, missing, problems)]
+    return (*fails, *told, *marginal, *(trouble(check, note) for check, note in _notes(listed_checks)))
 
 
 def troubles(
@@ -152,7 +152,8 @@ def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> l
     return found
 
 
-def _trouble(check: str | None, problem: Problem) -> str:
+def trouble(check: str | None, problem: Problem) -> str:
+    """Return a problem with where it is."""
     where = " ".join(part for part in (check, problem.channel) if part)
     if problem.code == NOT_RUN:
         return problem.message

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 
 import click
 
@@ -77,5 +78,9 @@ def _print_columns(headings: Sequence[str], cells: Sequence[Sequence[str]], righ
 
 
 def short_time(text: str) -> str:
-    """Return a UTC text as tables show it, to the second."""
-    return text[:19].replace("T", " ")
+    """Return a UTC text as tables show it: local time to the second, with its zone."""
+    try:
+        local = datetime.fromisoformat(text).astimezone()
+    except ValueError:
+        return text[:19]
+    return f"{local:%Y-%m-%d %H:%M:%S %Z}"

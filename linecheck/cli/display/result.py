@@ -6,6 +6,7 @@ import math
 import os
 import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -15,10 +16,12 @@ import click
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.cli.display.banner import banner, colour, mark
+from linecheck.cli.display.messages import counted
+from linecheck.cli.options import EVERYTHING
 from linecheck.files.text import visible
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
-from linecheck.results.wording import findings, number
+from linecheck.results.wording import findings, number, trouble, troubles
 from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
@@ -43,7 +46,9 @@ MEANINGS = {
     Verdict.ABORTED: "The run was stopped and the unit was not judged. Test it again.",
 }
 
-#: Decimals in the table; the sentences above it, the log and the files give every value in full.
+#: More digits than this say nothing on a screen.
+MAX_DIGITS = 5
+#: Decimals in the table at most; the sentences above it, the log and the files give every value in full.
 DECIMALS = {
     "V": 4,
     "mV": 3,
@@ -64,14 +69,15 @@ class Screen:
     """What a text is written to.
 
     ``large`` says that a person sits before it, ``coloured`` that it shows colours, ``ascii_only`` that it
-    shows nothing but ASCII.
+    shows nothing but ASCII, ``everything`` that every judged value is asked for (``--all``).
     """
 
-    columns: int = 100
+    columns: int = 80
     lines: int = 24
     large: bool = False
     coloured: bool = False
     ascii_only: bool = False
+    everything: bool = False
 
     @classmethod
     def of_stdout(cls) -> Screen:
@@ -82,13 +88,15 @@ class Screen:
             ascii_only = False
         except (UnicodeEncodeError, LookupError):
             ascii_only = True
-        size = shutil.get_terminal_size((100, 24))
+        size = shutil.get_terminal_size((80, 24))
+        context = click.get_current_context(silent=True)
         return cls(
             columns=size.columns,
             lines=size.lines,
             large=terminal,
             coloured=terminal and not os.environ.get("NO_COLOR"),
             ascii_only=ascii_only,
+            everything=context is not None and bool(context.meta.get(EVERYTHING)),
         )
 
 
@@ -141,19 +149,39 @@ def result_text(
     shown = outcome.state if verdict in (None, outcome.verdict) else str(verdict)
     usual = STOPPED_AFTER_FAIL if outcome.stopped_after_fail else MEANINGS.get(shown)
     means = usual if meaning is None else meaning
-    lines = [f"  {means}"] if means else []
-    lines += [_whose(outcome, attempt, screen), *(f"  {text}" for text in path_note(outcome, screen))]
+    lines = [_wrapped(means, screen)] if means else []
+    lines += [
+        _whose(outcome, attempt, screen),
+        *(_wrapped(text, screen) for text in path_note(outcome, screen)),
+    ]
     top = [headline(shown, screen), "\n".join(lines)]
     parts = [*top]
-    wrong = (*told, *findings(outcome.checks, outcome.missing, outcome.problems))
+    wrong = (*told, *_findings(outcome, screen))
     if wrong:
         more = [f"and {len(wrong) - MAX_FINDINGS} more"] if len(wrong) > MAX_FINDINGS else []
-        parts.append("\n".join(f"  {plain(line, screen)}" for line in (*wrong[:MAX_FINDINGS], *more)))
+        parts.append(
+            "\n".join(_wrapped(plain(line, screen), screen) for line in (*wrong[:MAX_FINDINGS], *more))
+        )
     parts += blocks
-    table = list(_table(outcome, screen))
+    table = list((_table if screen.everything else _short_table)(outcome, screen))
     if table:
         parts.append("\n".join(table))
     return with_top_below("\n\n".join(parts), top, screen)
+
+
+def _findings(outcome: Run, screen: Screen) -> tuple[str, ...]:
+    """Return what is wrong in sentences; values that fail or are marginal have a row in the table instead."""
+    if screen.everything:
+        return findings(outcome.checks, outcome.missing, outcome.problems)
+    told = troubles(outcome.checks, outcome.missing, outcome.problems)
+    return tuple(trouble(check, problem) for check, problem in told)
+
+
+def _wrapped(text: str, screen: Screen) -> str:
+    """Return a text indented, on a terminal in lines that fit; elsewhere a sentence is a line."""
+    if not screen.large:
+        return f"  {text}"
+    return textwrap.fill(text, screen.columns, initial_indent="  ", subsequent_indent="  ")
 
 
 def with_top_below(text: str, top: Sequence[str], screen: Screen) -> str:
@@ -199,7 +227,7 @@ def _whose(outcome: Run, attempt: int | None, screen: Screen) -> str:
         "volts uncalibrated" * _is_uncalibrated(outcome),
         f"{outcome.duration_seconds:.1f} s",
     ]
-    return "  " + ", ".join(plain(fact, screen) for fact in facts if fact)
+    return _wrapped(", ".join(plain(fact, screen) for fact in facts if fact), screen)
 
 
 def _is_uncalibrated(outcome: Run) -> bool:
@@ -220,9 +248,113 @@ class _Row:
     mask: Mask | None
 
     @property
+    def is_measured(self) -> bool:
+        """Whether there is any value to show."""
+        return any(
+            item.reading.value is not None if isinstance(item, JudgedReading) else item.worst_y is not None
+            for item in self.items.values()
+        )
+
+    @property
+    def worst(self) -> tuple[str | None, Judged]:
+        """The channel that comes off worst, and what was judged there."""
+        order = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
+
+        def badness(entry: tuple[str | None, Judged]) -> tuple[int, float]:
+            item = entry[1]
+            place = order.index(item.verdict) if item.verdict in order else len(order)
+            return place, math.inf if item.margin is None else item.margin
+
+        return min(self.items.items(), key=badness)
+
+    @property
+    def nearness(self) -> float:
+        """The margin as a share of what lies between the pass and the fail limit, or of the limit itself."""
+        item = self.worst[1]
+        if item.margin is None or item.limit is None:
+            return math.inf
+        room = abs(item.limit - item.fail_limit) if item.fail_limit is not None else abs(item.limit)
+        return item.margin / room if room > 0.0 else math.inf
+
+    @property
     def verdict(self) -> Verdict | None:
         verdicts = [item.verdict for item in self.items.values() if item.verdict is not None]
         return worst(verdicts) if verdicts else None
+
+
+def _short_table(outcome: Run, screen: Screen) -> Iterator[str]:
+    """Yield what does not pass, or of each check the value nearest to its limit; then what else there is."""
+    rows = [row for check in outcome.checks for row in _rows(check, outcome)]
+    judged = [row for row in rows if row.verdict is not None]
+    wrong = sorted((row for row in judged if row.verdict is not Verdict.PASS), key=_badness)
+    shown = [row for row in wrong if row.is_measured] if wrong else _nearest(judged)
+    if shown:
+        yield from _fitted(shown, screen, guarded=outcome.limits.decision == "guarded")
+    passed, void = (
+        sum(row.verdict is verdict for row in judged) for verdict in (Verdict.PASS, Verdict.INVALID)
+    )
+    others = sum(len(row.items) for row in rows if row.verdict is None)
+    parts = [
+        f"{passed} of {counted(len(judged), 'mask')} {'passes' if passed == 1 else 'pass'}" if judged else "",
+        f"{void} could not be judged" if void else "",
+        f"{counted(others, 'more value')} without a mask" if others else "",
+    ]
+    text = ", ".join(filter(None, parts))
+    if text:
+        yield _wrapped(f"{text}." + " --all shows all." * (len(judged) > len(shown)), screen)
+
+
+def _nearest(judged: Sequence[_Row]) -> list[_Row]:
+    """Return of each check the value that is nearest to its limit."""
+    found: dict[str, _Row] = {}
+    for row in judged:
+        if row.check not in found or row.nearness < found[row.check].nearness:
+            found[row.check] = row
+    return list(found.values())
+
+
+def _short_cells(row: _Row, screen: Screen) -> list[str]:
+    """Return a row with the channel that comes off worst."""
+    name, item = row.worst
+    passes = _passes(row.mask, _unit(row), screen)
+    if isinstance(item, JudgedCurve) and item.worst_x is not None:
+        passes = f"{passes} at {number(item.worst_x, item.curve.x_unit, MAX_DIGITS)}"
+    marked = f"{mark(row.verdict, ascii_only=screen.ascii_only)} {row.check}"
+    return [
+        plain(cell, screen) for cell in (marked, row.metric, name or "", _bounded(item, row.mask), passes)
+    ]
+
+
+def _bounded(item: Judged, mask: Mask | None) -> str:
+    """Return a value; of one that is a bound on which side the truth lies."""
+    text = _value(item).removesuffix(" or better").partition(" at ")[0]
+    if not (isinstance(item, JudgedReading) and item.reading.is_bound):
+        return text
+    return f"{'≥' if mask is not None and mask.pass_.min is not None else '≤'} {text}"
+
+
+def _fitted(rows: Sequence[_Row], screen: Screen, *, guarded: bool) -> Iterator[str]:
+    """Yield a table that fits the screen: where it is too wide, a check's name stands on a line of its own."""
+    head = ["  check", "metric", "", "value", "passes, less 2u" if guarded else "passes"]
+    cells = [_short_cells(row, screen) for row in rows]
+    verdicts = [None, *(row.verdict for row in rows)]
+    if _width([head, *cells]) <= screen.columns:
+        yield from aligned([head, *cells], screen, verdicts, indent=" ")
+        return
+    signs = ["", *(f"{row[0][0]} " for row in cells)]
+    below = [[f"  {sign}{row[1]}", *row[2:]] for sign, row in zip(signs, (head, *cells), strict=True)]
+    lines = list(aligned(below, screen, verdicts, indent=" "))
+    yield lines[0]
+    check = ""
+    for row, line in zip(rows, lines[1:], strict=True):
+        if row.check != check:
+            check = row.check
+            yield f" {plain(check, screen)}"
+        yield line
+
+
+def _width(cells: Sequence[Sequence[str]]) -> int:
+    return sum(max(map(len, column)) + 2 for column in zip(*cells, strict=True)) - 1
 
 
 def _table(outcome: Run, screen: Screen) -> Iterator[str]:
@@ -272,17 +404,24 @@ def _value(item: Judged | None) -> str:
     if item is None:
         return ""
     if isinstance(item, JudgedReading):
-        return _short(item.reading.value, item.reading.unit) + " or better" * item.reading.is_bound
+        reading = item.reading
+        return _short(reading.value, reading.unit, reading.uncertainty) + " or better" * reading.is_bound
     if item.worst_y is None:
         return number(None, "")
     return f"{_short(item.worst_y, item.curve.unit)} at {number(item.worst_x, item.curve.x_unit, 5)}"
 
 
-def _short(value: float | None, unit: str) -> str:
-    """Return a value with as many decimals as the trade gives its unit."""
+def _short(value: float | None, unit: str, uncertainty: float | None = None) -> str:
+    """Return a value with as many decimals as the trade gives its unit, as five digits have, and as are certain."""
     if value is None or unit not in DECIMALS:
-        return number(value, unit, 5)
-    return f"{round(value, DECIMALS[unit]) + 0.0:.{DECIMALS[unit]}f} {unit}"
+        return number(value, unit, MAX_DIGITS)
+    decimals = DECIMALS[unit]
+    if value:
+        decimals = min(decimals, max(0, MAX_DIGITS - 1 - math.floor(math.log10(abs(value)))))
+    if uncertainty:
+        # The first digit of the uncertainty is the last one that says anything.
+        decimals = min(decimals, max(0, -math.floor(math.log10(uncertainty))))
+    return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}"
 
 
 def _unit(row: _Row) -> str:
@@ -313,10 +452,12 @@ def _limit(limit: Limit, unit: str) -> str:
     return number(limit, unit) if not isinstance(limit, tuple) else "curve"
 
 
-def aligned(cells: list[list[str]], screen: Screen, verdicts: Iterable[Verdict | None]) -> Iterator[str]:
+def aligned(
+    cells: list[list[str]], screen: Screen, verdicts: Iterable[Verdict | None], indent: str = "  "
+) -> Iterator[str]:
     """Yield rows with their columns aligned; what is not a pass is coloured."""
     widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
     for row, verdict in zip(cells, verdicts, strict=True):
-        line = "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        line = indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         plain = not screen.coloured or verdict in (None, Verdict.PASS)
         yield line if plain or verdict is None else click.style(line, fg=colour(verdict))

@@ -41,9 +41,9 @@ def assets_command(place: LogPlace, as_json: bool) -> None:
         "asset",
         "role",
         "runs",
-        "first used (UTC)",
+        "first used",
         "record",
-        "last used (UTC)",
+        "last used",
         "record",
         "last recorded",
     )
@@ -110,7 +110,7 @@ def _print_uses(rows: list[Row], known: KnownAsset) -> None:
     names = [column.name for column in TABLES["assets"].columns]
     uses = [dict(zip(names, row, strict=True)) for row in rows]
     if uses:
-        headings = ("record", "recorded (UTC)", "serial", "model", "attempt", "purpose", "verdict", "role")
+        headings = ("record", "recorded", "serial", "model", "attempt", "purpose", "verdict", "role")
         print_table(headings, [_use_row(use) for use in uses], right=(0, 4))
     units = len({(use["serial"], use["model"]) for use in uses})
     click.echo(

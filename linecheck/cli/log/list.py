@@ -74,7 +74,7 @@ def _plain(run: RunHeader) -> dict[str, Any]:
 
 def _print_runs(runs: tuple[RunHeader, ...], wanted: RunFilter) -> None:
     """Print a table; a fact in which the runs do not differ has no column, but for those that are always looked for."""
-    headings = ["record", "finished (UTC)", "serial", "model", "attempt", "verdict"]
+    headings = ["record", "finished", "serial", "model", "attempt", "verdict"]
     rows = [_row(run) for run in runs]
     for fact in sorted(FACTS, key=lambda fact: fact.name not in _ALWAYS):
         always = fact.name in _ALWAYS or (fact.name == "purpose" and wanted.purpose is None)
@@ -138,7 +138,7 @@ def signoffs_command(place: LogPlace, limit: int, before: int | None) -> None:
     if not found:
         click.echo("no sign-off is in the log")
         return
-    headings = ("record", "signed (UTC)", "decision", "by", "reason", "compared", "countersigned by")
+    headings = ("record", "signed", "decision", "by", "reason", "compared", "countersigned by")
     print_table(headings, [_signoff_row(signoff) for signoff in found], right=(0,))
 
 

@@ -71,7 +71,7 @@ def _print_record(record: Run, brief: bool) -> None:
         f"{visible(record.serial)}  attempt {place.attempt}: {record.state.upper()}  (record {place.sequence})"
     )
     facts = {
-        "finished": f"{short_time(utc_text(record.finished))} UTC",
+        "finished": f"{short_time(utc_text(record.finished))}",
         "model": record.model,
         **{
             name: text
@@ -143,7 +143,7 @@ def _verdict(verdict: str | None) -> str:
 def _stated(statement: Statement) -> str:
     """Return what somebody, or the station, has said of a run, in one line."""
     content = statement.content
-    when = f"{short_time(statement.recorded)} UTC, record {statement.sequence}"
+    when = f"{short_time(statement.recorded)}, record {statement.sequence}"
     if statement.kind in ("signoff", "countersignature"):
         word = "signed" if statement.kind == "signoff" else "countersigned"
         who = f"{content.get('by')}, {content.get('role')}"
@@ -200,7 +200,7 @@ def _print_facts(record: Run) -> None:
 
 def _more_facts(record: Run) -> Iterator[str]:
     """Yield what a page of a run leaves out."""
-    yield f"Recorded: {short_time(record.logged.recorded)} UTC"
+    yield f"Recorded: {short_time(record.logged.recorded)}"
     for fact in FACTS:
         texts = {} if fact.page else fact_texts(fact, record, bare=True)
         if fact.kind in ("text", "hash", "flag"):
