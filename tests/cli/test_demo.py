@@ -27,6 +27,5 @@ def test_the_demo_judges_every_kind_into_both_files(tmp_path):
     assert result["verdict"] == "pass"
     assert len({check["kind"] for check in result["checks"]}) == 13
     assert any(reading["is_bound"] for reading in result["readings"])
-    assert " or better" in done.stdout
     assert len(list(ET.parse(tmp_path / "j.xml").iter("testcase"))) > 60
     assert (tmp_path / "s.md").exists()

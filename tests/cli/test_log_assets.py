@@ -37,7 +37,7 @@ def test_the_runs_with_an_asset(linecheck, path):
     heading, *rows, total = out.splitlines()
     assert heading.split()[-4:] == ["attempt", "purpose", "verdict", "role"]
     assert [row.split()[0] for row in rows] == ["2", "3", "4"]
-    assert [row.split()[3:] for row in rows] == [
+    assert [row.split()[4:] for row in rows] == [
         ["PR3-000001", "pellow-r3", "1", "unit", "PASS", "cable"],
         ["PR3-000001", "pellow-r3", "2", "unit", "PASS", "cable"],
         ["PR3-900001", "pellow-r3", "1", "golden", "PASS", "cable"],

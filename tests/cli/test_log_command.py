@@ -60,7 +60,7 @@ def test_list_shows_the_newest_first(linecheck, path):
     assert (status, err) == (0, "")
     assert heading.split()[0] == "record"
     assert [row.split()[0] for row in rows] == ["5", "4", "3", "2", "1"]
-    assert [row.split()[6] for row in rows] == ["ABORTED", "INVALID", "FAIL", "MARGINAL", "PASS"]
+    assert [row.split()[7] for row in rows] == ["ABORTED", "INVALID", "FAIL", "MARGINAL", "PASS"]
     assert "2026-11-20 08:15:12" in rows[0]
     assert "PR3-004711" in rows[0]
     assert not any(row.endswith(" ") for row in rows)
@@ -245,7 +245,7 @@ def test_which_log_is_meant(linecheck, path, tmp_path, monkeypatch):
     (tmp_path / "station.toml").write_text(STATION)
 
     def listed(*options):
-        return linecheck("log", "list", *options)[1].splitlines()[-1].split()[3]
+        return linecheck("log", "list", *options)[1].splitlines()[-1].split()[4]
 
     assert listed() == "PR3-004711"
     monkeypatch.setenv("LINECHECK_LOG", str(tmp_path / "by-environment.sqlite"))

@@ -71,7 +71,7 @@ def test_a_good_unit_passes_and_is_on_disk_three_times(run, tmp_path):
 
 @pytest.mark.every_python
 def test_a_bad_unit_fails_and_says_what_in_plain_words_with_value_limit_and_margin(run):
-    status, out, _ = run(*UNIT, "--fault", "distorting")
+    status, out, _ = run(*UNIT, "--fault", "distorting", "--all")
     assert status == 1
     assert out.splitlines()[0] == "✖ FAIL"
     (line,) = (line for line in out.splitlines() if "tone sinad left fails" in line)
@@ -80,7 +80,7 @@ def test_a_bad_unit_fails_and_says_what_in_plain_words_with_value_limit_and_marg
 
 
 def test_what_is_wrong_comes_before_the_table_and_the_worst_row_first(run):
-    _, out, _ = run(*UNIT, "--fault", "distorting")
+    _, out, _ = run(*UNIT, "--fault", "distorting", "--all")
     lines = [line.strip() for line in out.splitlines() if line.strip()]
     head = next(number for number, line in enumerate(lines) if line.startswith("check"))
     assert any("tone sinad left fails" in line for line in lines[:head])

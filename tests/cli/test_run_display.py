@@ -51,7 +51,7 @@ def outcome(sinad=104.2, verdict=Verdict.FAIL, problems=(), **facts):
 
 
 def test_the_verdict_comes_first_then_what_failed_then_the_table():
-    text = result_text(outcome(), Screen(), attempt=2)
+    text = result_text(outcome(), Screen(everything=True), attempt=2)
     verdict, whose, wrong, *table = (line for line in text.splitlines() if line)
     assert verdict == "✖ FAIL"
     assert whose.strip() == (
@@ -76,7 +76,7 @@ def test_the_verdict_fills_the_screen_as_word_and_shape(verdict):
 
 
 def test_a_result_higher_than_the_screen_shows_its_verdict_below_as_well():
-    fits, scrolls = (result_text(outcome(), Screen(large=True, lines=lines)) for lines in (40, 12))
+    fits, scrolls = (result_text(outcome(), Screen(100, lines, large=True)) for lines in (40, 10))
     shape = banner(Verdict.FAIL, 100)
     assert fits.count(shape[2]) == 1
     assert scrolls.startswith(fits)
@@ -132,7 +132,9 @@ def test_the_margin_of_a_level_is_in_decibels():
     limits = small_limits(small_check("tone", "tone", {"level_dbfs": Mask(Bounds(-2.0))}))
     run = outcome(113.0, Verdict.PASS)
     run = replace(run, limits=limits, checks=(replace(run.checks[0], judged=judged),))
-    (row,) = [line.split() for line in result_text(run, Screen()).split("\n") if "level_dbfs" in line]
+    (row,) = [
+        line.split() for line in result_text(run, Screen(everything=True)).split("\n") if "level_dbfs" in line
+    ]
     assert row[3:5] == ["-1.50", "dBFS"]
     assert row[-2:] == ["0.50", "dB"]
 
@@ -165,3 +167,73 @@ def test_many_faults_do_not_push_the_verdict_off_the_screen():
     text = result_text(outcome(None, Verdict.INVALID, problems), Screen())
     assert len(text.splitlines()) < 60
     assert "more" in text
+
+
+def judged(
+    metric, value, limit, *, check="tone", verdict=Verdict.PASS, unit="dB", uncertainty=0.01, fail=None
+):
+    """Return a check with one reading that a mask of at least ``limit`` judges."""
+    reading = Reading(metric, "left", value, unit, uncertainty)
+    item = JudgedReading(reading, verdict, None if value is None else value - limit, limit, fail, "min")
+    return replace(outcome().checks[0], check=check, judged=JudgedMeasurement((item,), (), ()))
+
+
+def run_of(*checks):
+    masks = {
+        name: Mask(Bounds(112.0))
+        for check in checks
+        for name in {i.reading.metric for i in check.judged.readings}
+    }
+    limits = small_limits(
+        *(small_check(name, "tone", masks) for name in dict.fromkeys(check.check for check in checks))
+    )
+    return replace(outcome(113.0, Verdict.PASS), limits=limits, checks=checks)
+
+
+def test_a_pass_is_a_line_for_each_check_with_the_value_nearest_to_its_limit():
+    one, other = judged("sinad", 112.5, 112.0), judged("snr", 130.0, 112.0)
+    both = replace(one, judged=JudgedMeasurement((*one.judged.readings, *other.judged.readings), (), ()))
+    text = result_text(run_of(both, judged("sinad", 120.0, 112.0, check="treble")), Screen())
+    rows = [line.split() for line in text.splitlines() if line.startswith(" ●")]
+    assert [row[1:3] for row in rows] == [["tone", "sinad"], ["treble", "sinad"]]
+    assert "3 of 3 masks pass. --all shows all." in text
+
+
+def test_a_fail_shows_what_fails_and_counts_the_rest():
+    bad = judged("sinad", 90.0, 112.0, verdict=Verdict.FAIL)
+    text = result_text(run_of(bad, judged("sinad", 120.0, 112.0, check="treble")), Screen())
+    assert [line.split()[1] for line in text.splitlines() if line.startswith(" ✖")] == ["tone"]
+    assert "treble" not in text
+    assert "1 of 2 masks passes. --all shows all." in text
+
+
+def test_what_could_not_be_judged_is_counted():
+    text = result_text(run_of(judged("sinad", None, 112.0, verdict=Verdict.INVALID)), Screen())
+    assert "0 of 1 mask pass, 1 could not be judged. --all shows all." in text
+    assert " ▒ tone" not in text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "uncertainty", "shown"),
+    [
+        (21_726.605, "Hz", 0.004, "21727 Hz"),
+        (3.99441, "V", 0.0001, "3.9944 V"),
+        (112.8412, "dB", 0.04, "112.84 dB"),
+        (-133.9912, "dB", 0.3, "-134.0 dB"),
+        (2.04, "ps", 1.6, "2 ps"),
+    ],
+)
+def test_no_more_digits_are_shown_than_are_certain_or_than_five(value, unit, uncertainty, shown):
+    check = judged("sinad", value, value - 1.0, unit=unit, uncertainty=uncertainty)
+    assert f"  {shown}  " in result_text(run_of(check), Screen())
+
+
+@pytest.mark.parametrize("name", ["tone", "reconstruction@filter=slow,input=usb,output=balanced"])
+def test_a_result_fits_80_columns(name):
+    check = judged("dynamic_range_unweighted", 116.71, 115.0, check=name)
+    run = run_of(check)
+    table = [
+        line for line in result_text(run, Screen(80)).splitlines() if "dynamic_range" in line or name in line
+    ]
+    assert table
+    assert max(map(len, table)) <= 80

@@ -162,7 +162,6 @@ def test_signoffs_are_countersigned_and_listed(linecheck, compared):
     assert listed[0].split() == [
         "record",
         "signed",
-        "(UTC)",
         "decision",
         "by",
         "reason",
