@@ -86,7 +86,8 @@ class GoldenResult:
 
     def those(self, what: What) -> tuple[Change, ...]:
         """Return the changes of one sort, the largest first."""
-        return _sorted(self.changes, what)
+        found = (each for each in self.changes if each.what == what)
+        return tuple(sorted(found, key=lambda each: -each.size))
 
 
 def _not_judged(outcome: Run) -> tuple[str, ...]:
@@ -118,11 +119,11 @@ def compare_with_history(
     lattices: Lattices = {}
     base = combined_history(history, limits, margins, lattices)
     new = unit_entry(replace(outcome, limits=_with_margins(limits, margins)), lattices)
-    changes = tuple(_Held(outcome, margins, new, base, history[-1]).changes())
-    found = [change.text for what in ("moved", "untold") for change in _sorted(changes, what)]
-    if not any(change.what in ("moved", "unmoved") for change in changes):
+    held = GoldenResult(not wrong, wrong, tuple(_Held(outcome, margins, new, base, history[-1]).changes()))
+    found = [change.text for change in (*held.those("moved"), *held.those("untold"))]
+    if not any(change.what in ("moved", "unmoved") for change in held.changes):
         found.append("nothing could be compared with its history")
-    return GoldenResult(not (wrong or found), (*wrong, *found), changes)
+    return replace(held, met=not (wrong or found), reasons=(*wrong, *found))
 
 
 def combined_history(
@@ -138,10 +139,6 @@ def combined_history(
     ours = _with_margins(limits, margins)
     # Its runs as a comparison takes them, by the masks of today.
     return combined_unit([replace(record, limits=ours, record=None) for record in history], lattices)
-
-
-def _sorted(changes: Sequence[Change], what: str) -> tuple[Change, ...]:
-    return tuple(sorted((each for each in changes if each.what == what), key=lambda each: -each.size))
 
 
 def _with_margins(limits: LimitFile, margins: Margins) -> LimitFile:

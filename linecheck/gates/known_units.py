@@ -132,7 +132,7 @@ def state_golden(
         "compared": sum(change.what in ("moved", "unmoved") for change in result.changes),
         "moved": [_kept(change) for change in result.those("moved")[:MAX_KEPT]],
         "untold": [_kept(change) for change in result.those("untold")[:MAX_KEPT]],
-        "drifts": [_kept_drift(drift) for drift in gone[:MAX_KEPT]],
+        "drifts": [_kept(drift) | {"text": drift.text} for drift in gone[:MAX_KEPT]],
     }
     hours = config.golden.every_hours if config.golden is not None else 0.0
     stated = _state(log, station, limits, ("golden", subject), record, result, hours, more)
@@ -244,9 +244,5 @@ def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
     return reference, [log.record(sequence) for sequence, _ in reference.runs]
 
 
-def _kept(change: Change) -> dict[str, Any]:
-    return {name: value for name, value in vars(change).items() if value is not None}
-
-
-def _kept_drift(drift: Drift) -> dict[str, Any]:
-    return {name: value for name, value in vars(drift).items() if value is not None} | {"text": drift.text}
+def _kept(found: Change | Drift) -> dict[str, Any]:
+    return {name: value for name, value in vars(found).items() if value is not None}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date
 from typing import Any, Final
 
 from linecheck.checks.base import Problem
@@ -21,7 +20,7 @@ from linecheck.run.plan import Plan
 from linecheck.station import environment
 from linecheck.station.config.station import ConditionsConfig, StationConfig
 
-__all__ = ["AskedConditions", "admitted", "asset_problems", "identified", "traced", "with_release"]
+__all__ = ["AskedConditions", "admitted", "identified", "traced", "with_release"]
 
 NO_CONDITIONS: Final[Mapping[str, str]] = {}
 
@@ -124,11 +123,6 @@ def identified(
             "Nothing was run."
         )
     return facts, tuple(_other_than_expected(config, limits, facts, firmware))
-
-
-def asset_problems(config: StationConfig, today: date) -> tuple[Problem, ...]:
-    """Return what a run on this day must say of the station's assets."""
-    return tuple(problem for role, asset in config.assets.items() for problem in asset.problems(role, today))
 
 
 def traced(

@@ -9,7 +9,7 @@ which names have been superseded.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from linecheck.checks import kinds as all_kinds
@@ -86,31 +86,32 @@ def load_with_doubts(
             for place in ((*above, "setups", index, "masks"), (*above, "masks"), (*above, "regression")):
                 if former.stands((*place, name)):
                     former.add_key((*place, name), text)
-    for name, text in _superseded_everywhere({check.kind.name: check.kind for check in limits.checks}):
-        if former.stands(("regression", name)):
-            former.add_key(("regression", name), text)
+    used = {check.kind.name: check.kind for check in limits.checks}
+    standing = {spec.name for kind in used.values() for spec in kind.specs if spec.superseded_by is None}
+    for kind in used.values():
+        for name, text in superseded(kind):
+            if name not in standing and former.stands(("regression", name)):
+                former.add_key(("regression", name), text)
     return Doubted(limits, places.sorted, former.sorted)
-
-
-def _superseded_everywhere(kinds: Mapping[str, CheckKind]) -> Iterator[tuple[str, str]]:
-    """Yield the names, with what took their place, that no kind of a file has without a successor."""
-    standing = {spec.name for kind in kinds.values() for spec in kind.specs if spec.superseded_by is None}
-    for kind in kinds.values():
-        yield from ((name, text) for name, text in superseded(kind) if name not in standing)
 
 
 def _load(
     path: str | os.PathLike[str], chain: Sequence[Source], kinds: Mapping[str, CheckKind] | None
 ) -> LimitFile:
     faults = FaultList(chain)
-    data = _merged(chain)
+    data: dict[str, Any] = {}
+    for source in chain:
+        data = merge({key: value for key, value in data.items() if key not in NOT_TAKEN_OVER}, source.data)
     _check_formats(chain, faults)
     header = checked_model(Header, data, (), faults)
     _check_unique(data.get("channels"), faults)
     texts = {place: text for source in chain for place, text in source.texts.items()}
     setup = read_setup(data.get("setup", {}), ("setup",), texts, faults)
     known = all_kinds() if kinds is None else kinds
-    channels = _channel_count(data.get("channels"))
+    declared = data.get("channels")
+    channels = (
+        len(declared) if isinstance(declared, list) and declared else 2
+    )  # wrong ones are a fault already
     classes = read_classes(data["regression"], known, faults) if "regression" in data else {}
     checks = read_checks(data.get("checks", {}), known, setup, texts, channels, faults, classes)
     faults.raise_any()
@@ -131,14 +132,6 @@ def _load(
     )
 
 
-def _merged(chain: Sequence[Source]) -> dict[str, Any]:
-    data: dict[str, Any] = {}
-    for source in chain:
-        taken_over = {key: value for key, value in data.items() if key not in NOT_TAKEN_OVER}
-        data = merge(taken_over, source.data)
-    return data
-
-
 def _check_formats(chain: Sequence[Source], faults: FaultList) -> None:
     """Check the format of the files that are built on; the limit file's own is part of its header."""
     for source in chain[:-1]:
@@ -146,11 +139,6 @@ def _check_formats(chain: Sequence[Source], faults: FaultList) -> None:
         if type(found) is not int or found != FORMAT:
             got = f", got {described(found)}" if "format" in source.data else ""
             faults.add_in(source, ("format",), f"every file states its format, expected {FORMAT}{got}")
-
-
-def _channel_count(channels: object) -> int:
-    """Return how many channels are declared; where that is wrong, which is a fault already, as many as most have."""
-    return len(channels) if isinstance(channels, list) and channels else 2
 
 
 def _check_unique(channels: object, faults: FaultList) -> None:
