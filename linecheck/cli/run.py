@@ -16,7 +16,7 @@ from linecheck.cli.unit_facts import unit_facts
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.results.files import ResultFiles
 from linecheck.results.formats import result_formats
 from linecheck.station.config.load import load_station

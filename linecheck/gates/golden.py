@@ -1,25 +1,35 @@
-"""A golden unit held against its own history: whether the station has moved.
+"""A golden unit against its own history: whether the station has moved, or drifts.
 
-==========================  ==================================================================
-:func:`compare_with_history`        a run of the unit with the runs that were accepted as its history
-:class:`GoldenResult`       what that returns
-:class:`Change`             one value, and whether it has moved
-==========================  ==================================================================
+============================  ================================================================
+:func:`compare_with_history`  a run of the unit against the runs accepted as its history
+:class:`GoldenResult`         the result
+:class:`Change`               one value, and whether it has moved
+:func:`drifts`                the readings that drift, or have drifted, the furthest first
+:class:`Drift`                one of them
+============================  ================================================================
 
-The unit is known to be good, so that any change, for the worse or for the better, is one of the station. The rule is
-that of regression (:mod:`linecheck.limits.regression`) with the nominal value as the best one.
+The unit is good, so any change, for better or worse, is the station's. The rule is that of regression
+(:mod:`linecheck.limits.regression`) with the nominal value as the best one.
+
+A drift is advisory, since unit and station drift alike. Each step may stay within its margin while all of them together
+exceed it, especially when the history is accepted anew from time to time. So every reading is also compared with the
+very first run, and a straight line is fitted through its values, run by run: by their order, because no wall clock can
+be trusted over months.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
+
+import numpy as np
 
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
+from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.accept import combined_unit
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
@@ -33,7 +43,15 @@ from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = ["Change", "GoldenResult", "combined_history", "compare_with_history"]
+__all__ = [
+    "MIN_RUNS",
+    "Change",
+    "Drift",
+    "GoldenResult",
+    "combined_history",
+    "compare_with_history",
+    "drifts",
+]
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
@@ -307,3 +325,108 @@ def _number(entry: ReadingEntry) -> str:
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     """Return whether parameters that both have are not the same."""
     return any(one[name] != other[name] for name in one.keys() & other.keys())
+
+
+#: Fewer runs make no line.
+MIN_RUNS: Final = 5
+#: A slope that is less than so many of its own standard errors is scatter.
+MIN_SIGMAS: Final = 4.0
+#: A drift of less than this share of the margin is not worth a word.
+MIN_SHARE: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A reading that has gone from its first value, or is going.
+
+    Attributes
+    ----------
+    since_first : float
+        By how much the last value differs from the first one, in ``unit``.
+    a_run : float or None
+        The slope, in ``unit`` a run; None where it is no more than scatter.
+    runs : int
+        How many there are.
+    margin : float
+    """
+
+    check: str
+    metric: str
+    channel: str | None
+    unit: str
+    first: float
+    last: float
+    a_run: float | None
+    runs: int
+    margin: float
+
+    @property
+    def since_first(self) -> float:
+        """By how much the last value differs from the first one."""
+        return self.last - self.first
+
+    @property
+    def text(self) -> str:
+        """What a person reads."""
+        name = subject(self.check, self.metric, self.channel)
+        gone = number(self.since_first, difference_unit(self.unit), 3)
+        sign = "+" if self.since_first > 0.0 else ""
+        text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
+        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed at once)"
+        if self.a_run is not None:
+            up = "+" if self.a_run > 0.0 else ""
+            text += (
+                f", by {up}{number(self.a_run, difference_unit(self.unit), 2)} a run over {self.runs} runs"
+            )
+        return text
+
+
+def drifts(values: Iterable[GoldenValue], margins: Mapping[str, Mapping[str, Margin]]) -> tuple[Drift, ...]:
+    """Return the readings of a golden unit that have gone from their first value, or are going.
+
+    Parameters
+    ----------
+    values : iterable of GoldenValue
+        The oldest first. What was played otherwise before counts from the first run of the stimulus of today.
+    margins : mapping
+        :func:`~linecheck.gates.margins.golden_margins`; what has none is left out.
+    """
+    series: dict[tuple[str, str, str | None], list[GoldenValue]] = {}
+    for value in values:
+        if value.metric in margins.get(value.check, {}):
+            series.setdefault((value.check, value.metric, value.channel), []).append(value)
+    found = [_drift(items, margins[name][metric].size) for (name, metric, _), items in series.items()]
+    told = [drift for drift in found if drift is not None]
+    return tuple(sorted(told, key=lambda drift: -abs(drift.since_first) / drift.margin))
+
+
+def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
+    now = items[-1]
+    alike = [
+        item
+        for item in items
+        if item.stimulus_sha256 == now.stimulus_sha256 and item.unit == now.unit and math.isfinite(item.value)
+    ]
+    if len(alike) < 2:
+        return None
+    readings = np.array([item.value for item in alike])
+    slope = _slope(readings)
+    gone = abs(float(readings[-1] - readings[0]))
+    going = abs(slope or 0.0) * (len(alike) - 1)
+    if gone <= margin and not (slope is not None and going > MIN_SHARE * margin):
+        return None
+    first, last = float(readings[0]), float(readings[-1])
+    return Drift(now.check, now.metric, now.channel, now.unit, first, last, slope, len(alike), margin)
+
+
+def _slope(readings: np.ndarray) -> float | None:
+    """Return the slope of a line through values at equal steps; None where scatter explains it."""
+    count = len(readings)
+    if count < MIN_RUNS:
+        return None
+    steps = np.arange(count) - 0.5 * (count - 1)
+    spread = float(np.sum(steps**2))
+    slope = float(np.sum(steps * readings)) / spread
+    rest = readings - readings.mean() - slope * steps
+    error = math.sqrt(float(np.sum(rest**2)) / (count - 2) / spread)
+    return slope if abs(slope) > MIN_SIGMAS * error and slope != 0.0 else None

@@ -12,7 +12,7 @@ from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned
 from linecheck.line.known_unit import challenge_name, is_golden, judge_by_challenge, judge_by_golden
 from linecheck.line.session import Session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.plan import check_serial
 
 __all__ = ["Scan", "scan_units"]

@@ -25,8 +25,7 @@ from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
-from linecheck.line.unit_facts import UnitFacts
-from linecheck.line.unit_trace import AskedConditions, admitted, identified, traced, with_release
+from linecheck.line.unit_trace import AskedConditions, UnitFacts, admitted, identified, traced, with_release
 from linecheck.log import Log, StoredRun
 from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready

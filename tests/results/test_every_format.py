@@ -1,7 +1,6 @@
 """What every result format keeps to: those that there are, and one that is added by its file alone."""
 
 import importlib
-import re
 from dataclasses import replace
 from pathlib import Path
 

@@ -15,7 +15,7 @@ from linecheck.errors import ExitStatus, UsageError
 from linecheck.gates.known_units import Accepted
 from linecheck.line.known_unit import challenge_unit, judge_by_challenge, judge_by_golden, require_golden
 from linecheck.line.session import Session, opened_session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
 from linecheck.station.config.load import load_station
 from linecheck.station.config.station import Station
