@@ -33,7 +33,7 @@ from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.accept import combined_unit
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
-from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, unit_entry
+from linecheck.history.baseline.unit_entry import compared, unit_entry
 from linecheck.limits.curve_profile import CurveChange, Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
@@ -193,12 +193,11 @@ class _Held:
             if not check.regression:
                 continue
             why = self._incomparable(check, done.get(check.name))
-            for spec in compared_specs(check):
-                for channel in compared_channels(spec, self.outcome.limits.channels):
-                    now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
-                    yield self._change(
-                        check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
-                    )
+            for spec, channel in compared(check, self.outcome.limits.channels):
+                now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
+                yield self._change(
+                    check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
+                )
 
     def _incomparable(self, check: Check, done: CheckOutcome | None) -> str | None:
         """Return why a check cannot be compared with the history as a whole; None where it can."""

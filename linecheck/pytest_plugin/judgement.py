@@ -22,7 +22,7 @@ from linecheck.checks.base import CurveSpec
 from linecheck.errors import LinecheckError
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regression import compare_outcome, comparisons_in
-from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, uncompared_texts
+from linecheck.history.baseline.unit_entry import compared, uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import JudgedCurve, Verdict, worst
 from linecheck.measure.measure import failure_problem
@@ -179,10 +179,9 @@ def subjects(limits: LimitFile, *, compared: bool = False) -> tuple[Subject, ...
 
 def _with_margins(limits: LimitFile) -> Iterator[Subject]:
     for check in limits.checks:
-        for spec in compared_specs(check):
-            for channel in compared_channels(spec, limits.channels):
-                curve = isinstance(spec, CurveSpec)
-                yield _subject(check.name, spec.name, channel, curve, compared=True)
+        for spec, channel in compared(check, limits.channels):
+            curve = isinstance(spec, CurveSpec)
+            yield _subject(check.name, spec.name, channel, curve, compared=True)
 
 
 def _masked(limits: LimitFile) -> Iterator[Subject]:
