@@ -88,11 +88,11 @@ def items_of(
     """Return what a baseline keeps of a check, by metric and channel: of two names of a reading by the compared one."""
     items = {} if entry is None else {(item.metric, item.channel): item for item in entry.items}
     for former, today in former_names(check.kind).items():
-        for kept, compared in ((former, today), (today, former)):
-            if compared in check.regression and kept not in check.regression:
+        for kept, wanted in ((former, today), (today, former)):
+            if wanted in check.regression and kept not in check.regression:
                 for metric, channel in list(items):
-                    if metric == kept and (compared, channel) not in items:
-                        items[compared, channel] = items.pop((kept, channel))
+                    if metric == kept and (wanted, channel) not in items:
+                        items[wanted, channel] = items.pop((kept, channel))
     return items
 
 
