@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from linecheck.cli.asking import Prompt, scan_on_input
 from linecheck.cli.display.console import Console
 from linecheck.cli.display.line_screen import LineScreen
 from linecheck.cli.display.result import Screen
 from linecheck.cli.options import fault_option, limits_option, station_option
+from linecheck.cli.prompts import Prompt, scan_on_input
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.cli.unit_facts import unit_facts
 from linecheck.errors import ExitStatus, UsageError

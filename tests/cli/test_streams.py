@@ -10,7 +10,7 @@ import forked_linecheck as forked
 import pytest
 from small_run import LIMITS, write_small_files
 
-from linecheck.cli.asking import Scans
+from linecheck.cli.prompts import Scans
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 

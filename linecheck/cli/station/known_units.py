@@ -7,9 +7,9 @@ from contextlib import contextmanager
 
 import click
 
-from linecheck.cli.asking import Prompt
 from linecheck.cli.display.console import Console
 from linecheck.cli.options import collected, fault_option, limits_option, station_option
+from linecheck.cli.prompts import Prompt
 from linecheck.cli.unit_facts import known_unit_facts
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.gates.known_units import Accepted
