@@ -1,3 +1,3 @@
-"""linecheck: regression tests for production lines that make audio devices; DEVELOPERS.md says which room does what."""
+"""linecheck: regression tests for production lines that make audio devices."""
 
 __version__ = "0.1.0"

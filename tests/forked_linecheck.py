@@ -8,6 +8,7 @@ imports, what it does about its environment, that it has no streams) is tested w
 import atexit
 import contextlib
 import ctypes
+import fcntl
 import functools
 import gc
 import importlib
@@ -17,6 +18,7 @@ import signal
 import socket
 import subprocess
 import sys
+import termios
 import threading
 import time
 from subprocess import DEVNULL, PIPE
@@ -66,8 +68,9 @@ class Forked:
     **how
         ``address_space`` and ``file_size`` are limits in bytes; ``held_back`` takes from root what lets it write
         everywhere; ``full_after`` fills the disk once a run was recorded and so many files have taken their names;
-        ``session`` makes it the leader of a new session; ``environment`` is added to the environment. ``program``
-        is a module whose ``main`` is called in place of linecheck's; it is imported once, before the first such fork.
+        ``session`` makes it the leader of a new session, with the terminal that it has as standard input;
+        ``environment`` is added to the environment. ``program`` is a module whose ``main`` is called in place of
+        linecheck's; it is imported once, before the first such fork.
     announced : int, optional
         A pipe on which it says what it is doing, as ``announced_run.py`` has it.
     """
@@ -286,6 +289,8 @@ def command(asked, streams):
     for opened in streams:
         if opened > 2:
             os.close(opened)
+    if asked.get("session") and os.isatty(0):
+        fcntl.ioctl(0, termios.TIOCSCTTY, 0)
     os.environ.update(asked.get("environment", {}))
     facts = {"encoding": "utf-8", "closefd": False}
     sys.stdin = open(0, errors="surrogateescape", **facts)  # noqa: SIM115

@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
 from linecheck.checks.base import Note
 from linecheck.errors import FileError
+from linecheck.files.text import listed
 from linecheck.limits.doubts import out_of_reach
 from linecheck.limits.model import Check, LimitFile
 
@@ -107,16 +108,9 @@ def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
         yield Note(
             "played_otherwise",
             f"played at {words}, which is not what the limit file says; its masks judge all the same: "
-            f"{_named(names, len(limits.checks))}",
+            f"{'every check' if len(names) == len(limits.checks) else listed(names, MAX_NAMES)}",
         )
     for text in unreachable:
         yield Note("out_of_reach", f"no unit can pass as this was played: {text}")
     for text in captures.index.notes:
         yield Note("recording", text)
-
-
-def _named(names: list[str], checks: int) -> str:
-    if len(names) == checks:
-        return "every check"
-    more = len(names) - MAX_NAMES
-    return ", ".join(names[:MAX_NAMES]) + (f" and {more} more" if more > 0 else "")

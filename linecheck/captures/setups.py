@@ -18,6 +18,7 @@ from types import MappingProxyType
 from linecheck.captures.capture_set import INDEX_NAME, CaptureEntry, CaptureSet
 from linecheck.errors import FileError, UsageError
 from linecheck.files.faults import did_you_mean
+from linecheck.files.text import listed
 from linecheck.files.yaml import shown
 from linecheck.limits.loading.header import NAME
 from linecheck.limits.model import Check, LimitFile
@@ -37,20 +38,16 @@ def _by_entry(limits: LimitFile) -> dict[str, list[Check]]:
 
 def distinguishing_settings(limits: LimitFile) -> dict[str, dict[str, str]]:
     """Return, for every check that has several setups, the settings in which they differ."""
-    return {
-        check.name: _distinguishing(check, checks)
-        for checks in _by_entry(limits).values()
-        if len(checks) > 1
-        for check in checks
-    }
-
-
-def _distinguishing(check: Check, checks: list[Check]) -> dict[str, str]:
-    return {
-        name: value
-        for name, value in check.setup.items()
-        if any(other.setup.get(name) != value for other in checks)
-    }
+    found = {}
+    for checks in _by_entry(limits).values():
+        for check in checks if len(checks) > 1 else ():
+            settings = check.setup.items()
+            found[check.name] = {
+                name: value
+                for name, value in settings
+                if any(other.setup.get(name) != value for other in checks)
+            }
+    return found
 
 
 def resolved_captures(captures: CaptureSet, limits: LimitFile) -> CaptureSet:
@@ -94,16 +91,13 @@ def _name_of(entry: CaptureEntry, limits: LimitFile) -> str | None:
     found = [check for check in named if entry.setup.items() <= check.setup.items()]
     if len(found) == 1 or not named:
         return found[0].name if found else None
-    known = " or ".join(f"setup = {{{_toml(settings)}}}" for settings in _choices(named, limits))
+    differing = distinguishing_settings(limits)
+    choices = (differing.get(check.name, check.setup) for check in named)
+    known = " or ".join(f"setup = {{{_toml(settings)}}}" for settings in choices)
     if found:
         raise ValueError(f"the limit file has several setups of it; say which it is of: {known}")
     told = _toml(entry.setup)
     raise ValueError(f"the limit file has no such setup of it ({told}); it has: {known}")
-
-
-def _choices(checks: list[Check], limits: LimitFile) -> list[Mapping[str, str]]:
-    differing = distinguishing_settings(limits)
-    return [differing.get(check.name, check.setup) for check in checks]
 
 
 def _toml(settings: Mapping[str, str]) -> str:
@@ -168,5 +162,4 @@ def _fits(check: Check, told: Mapping[str, str], settings: Mapping[str, str]) ->
 
 def _listed(differing: Mapping[str, Mapping[str, str]], checks: list[Check]) -> str:
     words = [" ".join(f"{name}={value}" for name, value in differing[check.name].items()) for check in checks]
-    more = len(words) - MAX_LISTED
-    return " or ".join(words[:MAX_LISTED]) + (f" and {more} more" if more > 0 else "")
+    return listed(words, MAX_LISTED, " or ")

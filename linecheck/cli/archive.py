@@ -16,7 +16,7 @@ from linecheck.cli.display.messages import counted, overwritten_line, print_tabl
 from linecheck.cli.options import limit_option, log_reader
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.text import visible
-from linecheck.history.named import named_runs
+from linecheck.history.referenced import referenced_runs
 from linecheck.log import Log
 from linecheck.log.archive import Archive, Scan
 from linecheck.log.archive.forecast import HORIZON_DAYS, Forecast, by_class, forecast
@@ -57,7 +57,7 @@ class _Kept:
     def retention(self, scan: Scan) -> tuple[Retention, Disk]:
         """Return what is kept for how long, given the disk and what baselines and sign-offs name."""
         with log_reader(self.station) or nullcontext() as log:
-            named = named_runs(scan.entries, log, self.policy.baselines)
+            named = referenced_runs(scan.entries, log, self.policy.baselines)
         disk = disk_of(self.archive.folder)
         return retention(self.policy, named, disk.free_bytes), disk
 

@@ -12,7 +12,7 @@ from linecheck.cli.display.messages import counted
 from linecheck.cli.display.result import Screen, aligned, plain, show
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
-from linecheck.limits.doubts import decided_before, masked_specs
+from linecheck.limits.doubts import decided_before
 from linecheck.limits.loading.load import load_limits, load_with_doubts
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
 from linecheck.limits.model import Check, LimitFile, Mask
@@ -85,7 +85,7 @@ HEAD = ["metric", "unit", "better", "passes", "fails", "regression", "decided by
 def limits_text(limits: LimitFile, screen: Screen) -> str:
     """Return every check of a limit file with its masks; a check without any is named."""
     head = f"{limits.path}: model {limits.model}, revision {limits.revision}, decision {limits.decision}"
-    entries = [(check, list(masked_specs(check))) for check in limits.checks]
+    entries = [(check, [(spec, check.masks[spec.name]) for spec in check.masked]) for check in limits.checks]
     cells = [HEAD, *([_shown(cell, screen) for cell in _cells(*row)] for row in _rows(entries))]
     lines = iter(list(aligned(cells, screen, [None] * len(cells))))
     blocks = [plain(head, screen), next(lines)]

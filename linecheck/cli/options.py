@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -13,8 +13,6 @@ import click
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from linecheck.limits.model import LimitFile
     from linecheck.log import Log, LogReader
     from linecheck.station.config.station import StationConfig

@@ -12,11 +12,10 @@ from linecheck.cli.display.messages import tell
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.cli.sources import (
     Beside,
-    Sources,
     among_earlier,
     beside_options,
     is_comparison,
-    tell_differences,
+    run_and_reference,
 )
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.files.text import visible
@@ -86,18 +85,12 @@ def _of_run(
     source: str, wanted: Sequence[str], beside: Beside, place: LogPlace
 ) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a run, each with the name of its file."""
-    sources = Sources(place, beside.limits)
-    view = sources.view(source)
-    other = None if beside.reference is None else sources.view(beside.reference)
+    view, other = run_and_reference(source, beside, place)
     every = dict.fromkeys(check.name for check in view.limits.checks)
     every |= dict.fromkeys(check.check for check in view.checks)
     names = _chosen(wanted, list(every), {check.check: check.entry for check in view.checks})
-    if other is not None:
-        if not any(other.check(name) for name in names):
-            raise UsageError(
-                f"--reference: {beside.reference!a} has none of these checks: {', '.join(names)}"
-            )
-        tell_differences(view, other)
+    if other is not None and not any(other.check(name) for name in names):
+        raise UsageError(f"--reference: {beside.reference!a} has none of these checks: {', '.join(names)}")
     return _drawings(view, names, other, among_earlier(view, beside.against, names))
 
 

@@ -11,11 +11,10 @@ import click
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.cli.sources import (
     Beside,
-    Sources,
     among_earlier,
     beside_options,
     is_comparison,
-    tell_differences,
+    run_and_reference,
 )
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
@@ -81,11 +80,7 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
 
 def _of_run(source: str, beside: Beside, place: LogPlace) -> str:
 
-    sources = Sources(place, beside.limits)
-    view = sources.view(source)
-    other = None if beside.reference is None else sources.view(beside.reference)
-    if other is not None:
-        tell_differences(view, other)
+    view, other = run_and_reference(source, beside, place)
     return run_page(view, population=among_earlier(view, beside.against), reference=other)
 
 

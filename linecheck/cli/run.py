@@ -6,17 +6,17 @@ from pathlib import Path
 
 import click
 
-from linecheck.cli.asking import Prompt, scan_on_input
 from linecheck.cli.display.console import Console
 from linecheck.cli.display.line_screen import LineScreen
 from linecheck.cli.display.result import Screen
 from linecheck.cli.options import everything_option, fault_option, limits_option, station_option
+from linecheck.cli.prompts import Prompt, scan_on_input
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.cli.unit_facts import unit_facts
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.results.files import ResultFiles
 from linecheck.results.formats import result_formats
 from linecheck.station.config.load import load_station

@@ -25,7 +25,7 @@ from linecheck.log import LogReader
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
 
-__all__ = ["Beside", "Sources", "among_earlier", "beside_options", "is_comparison", "tell_differences"]
+__all__ = ["Beside", "Sources", "among_earlier", "beside_options", "is_comparison", "run_and_reference"]
 
 _RESULT_NAME = "result.json"
 #: A result of a hundred checks with all curves has a few megabytes.
@@ -180,7 +180,19 @@ def among_earlier(
     return found
 
 
-def tell_differences(view: Run, reference: Run) -> None:
-    """Say on standard error where a run and its reference were not measured alike."""
+def run_and_reference(source: str, beside: Beside, place: LogPlace) -> tuple[Run, Run | None]:
+    """Return the run that is meant and the one beside it; says on standard error where they were not measured alike.
+
+    Raises
+    ------
+    LinecheckError
+        One is nowhere, or cannot be read or judged.
+    """
+    sources = Sources(place, beside.limits)
+    view = sources.view(source)
+    if beside.reference is None:
+        return view, None
+    reference = sources.view(beside.reference)
     for line in reference_notes(view, reference):
         tell(line)
+    return view, reference

@@ -8,7 +8,7 @@ import click
 
 from linecheck.cli.options import collected, printable
 from linecheck.errors import UsageError
-from linecheck.line.unit_facts import Override, UnitFacts
+from linecheck.line.unit_trace import Override, UnitFacts
 from linecheck.run.facts import FACTS
 
 __all__ = ["known_unit_facts", "unit_facts"]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
-__all__ = ["encodable", "visible"]
+__all__ = ["encodable", "listed", "visible"]
 
 #: Shown as an escape: C0 but tab and newline, DEL, C1, line separators, marks that have no width or turn
 #: the writing direction, lone surrogates and what XML cannot hold.
@@ -26,6 +27,12 @@ def visible(text: str) -> str:
 def encodable(text: str) -> str:
     r"""Return a text that is UTF-8: what bytes on the command line become is written as ``\udc80``."""
     return _SURROGATES.sub(_escaped, text)
+
+
+def listed(names: Sequence[str], most: int, joint: str = ", ") -> str:
+    """Return the first ``most`` names, and how many more there are: ``a, b and 3 more``."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return joint.join(names[:most]) + more
 
 
 def _escaped(found: re.Match[str]) -> str:

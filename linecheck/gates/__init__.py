@@ -5,13 +5,12 @@ In: a log and a station config. Out: whether units may be judged, why not, and s
 ==============================  ====================================================================
 :mod:`.gates`                   whether each gate is met, from its results and the time alone
 :mod:`.lock`                    whether units in a row fail as only a station makes them fail
-:mod:`.golden`                  a known unit held against its own history
+:mod:`.golden`                  a golden unit against its own history: moved, or drifting
 :mod:`.margins`                 by how much it may differ
-:mod:`.drift`                   where that unit, or the station, is slowly going
 :mod:`.challenge`               whether a unit that is known to be bad was found out, and why
 :mod:`.known_units`             judging the station by a run of such a unit, stated before it is shown
 :mod:`.statements`              what is stated of all that in the log
-:mod:`.found`                   what the log knows of it, found quickly in a log of any length
+:mod:`.log_queries`             what the log knows of it, found quickly in a log of any length
 :class:`.gatekeeper.Gatekeeper` all of it before a unit is tested
 ==============================  ====================================================================
 

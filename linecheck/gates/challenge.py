@@ -32,12 +32,12 @@ class ChallengeResult:
 
 def unknown_reasons(unit: ChallengeUnit, limits: LimitFile) -> tuple[str, ...]:
     """Return what a unit must fail in that no mask of a limit file judges, so that it never could."""
-    judged: set[str] = set()
-    for check in limits.checks:
-        for spec in check.kind.specs:
-            if spec.name in check.masks:
-                for channel in limits.channels if spec.per_channel else (None,):
-                    judged.update(_names(check.name, check.entry, spec.name, channel))
+    judged = {
+        name
+        for check in limits.checks
+        for spec, channel in check.judged(limits.channels)
+        for name in _names(check.name, check.entry, spec.name, channel)
+    }
     return tuple(reason for reason in unit.must_fail if reason not in judged)
 
 
@@ -55,7 +55,8 @@ def challenged(unit: ChallengeUnit, outcome: Run) -> ChallengeResult:
     items = list(_judged(outcome.checks))
     failed = tuple(names[0] for names, _, item in items if item.verdict is Verdict.FAIL)
     found: list[str] = []
-    if outcome.aborted or outcome.missing or _blocked(outcome):
+    blocked = outcome.station_failed or any(problem.blocks for problem in outcome.problems)
+    if outcome.aborted or outcome.missing or blocked:
         told = findings((), outcome.missing, outcome.problems)
         word = "aborted" if outcome.aborted else "invalid"
         found += [f"the run is {word}, and says nothing of the station", *told]
@@ -74,10 +75,9 @@ _Item = tuple[tuple[str, ...], CheckOutcome, JudgedReading | JudgedCurve]
 def _judged(checks: Sequence[CheckOutcome]) -> Iterator[_Item]:
     """Yield everything that a mask judges, with the names that it goes by, the longest first."""
     for check in checks:
-        items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
-        for item in items:
+        for item in check.judged.items:
             if item.verdict is not None:
-                what = item.reading if isinstance(item, JudgedReading) else item.curve
+                what = item.measured
                 yield _names(check.check, check.entry, what.metric, what.channel), check, item
 
 
@@ -107,11 +107,5 @@ def _beside(must_fail: Sequence[str], items: Sequence[_Item]) -> list[str]:
 
 
 def _said(check: CheckOutcome, item: JudgedReading | JudgedCurve) -> str:
-    channel = item.reading.channel if isinstance(item, JudgedReading) else item.curve.channel
-    verdict = "" if item.verdict is None else f"{item.verdict.value}, "
-    where = f"{channel} " if channel else ""
-    return f"{where}{verdict}{judgement(item, check.judged.problems)}"
-
-
-def _blocked(outcome: Run) -> bool:
-    return outcome.station_failed or any(problem.blocks for problem in outcome.problems)
+    where = f"{item.measured.channel} " if item.measured.channel else ""
+    return f"{where}{item.verdict}, {judgement(item, check.judged.problems)}"

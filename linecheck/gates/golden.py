@@ -1,29 +1,39 @@
-"""A golden unit held against its own history: whether the station has moved.
+"""A golden unit against its own history: whether the station has moved, or drifts.
 
-==========================  ==================================================================
-:func:`compare_with_history`        a run of the unit with the runs that were accepted as its history
-:class:`GoldenResult`       what that returns
-:class:`Change`             one value, and whether it has moved
-==========================  ==================================================================
+============================  ================================================================
+:func:`compare_with_history`  a run of the unit against the runs accepted as its history
+:class:`GoldenResult`         the result
+:class:`Change`               one value, and whether it has moved
+:func:`drifts`                the readings that drift, or have drifted, the furthest first
+:class:`Drift`                one of them
+============================  ================================================================
 
-The unit is known to be good, so that any change, for the worse or for the better, is one of the station. The rule is
-that of regression (:mod:`linecheck.limits.regression`) with the nominal value as the best one.
+The unit is good, so any change, for better or worse, is the station's. The rule is that of regression
+(:mod:`linecheck.limits.regression`) with the nominal value as the best one.
+
+A drift is advisory, since unit and station drift alike. Each step may stay within its margin while all of them together
+exceed it, especially when the history is accepted anew from time to time. So every reading is also compared with the
+very first run, and a straight line is fitted through its values, run by run: by their order, because no wall clock can
+be trusted over months.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
+
+import numpy as np
 
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
+from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.accept import combined_unit
 from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
-from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, unit_entry
+from linecheck.history.baseline.unit_entry import compared, unit_entry
 from linecheck.limits.curve_profile import CurveChange, Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
@@ -33,7 +43,15 @@ from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = ["Change", "GoldenResult", "combined_history", "compare_with_history"]
+__all__ = [
+    "MIN_RUNS",
+    "Change",
+    "Drift",
+    "GoldenResult",
+    "combined_history",
+    "compare_with_history",
+    "drifts",
+]
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
@@ -86,7 +104,8 @@ class GoldenResult:
 
     def those(self, what: What) -> tuple[Change, ...]:
         """Return the changes of one sort, the largest first."""
-        return _sorted(self.changes, what)
+        found = (each for each in self.changes if each.what == what)
+        return tuple(sorted(found, key=lambda each: -each.size))
 
 
 def _not_judged(outcome: Run) -> tuple[str, ...]:
@@ -118,11 +137,11 @@ def compare_with_history(
     lattices: Lattices = {}
     base = combined_history(history, limits, margins, lattices)
     new = unit_entry(replace(outcome, limits=_with_margins(limits, margins)), lattices)
-    changes = tuple(_Held(outcome, margins, new, base, history[-1]).changes())
-    found = [change.text for what in ("moved", "untold") for change in _sorted(changes, what)]
-    if not any(change.what in ("moved", "unmoved") for change in changes):
+    held = GoldenResult(not wrong, wrong, tuple(_Held(outcome, margins, new, base, history[-1]).changes()))
+    found = [change.text for change in (*held.those("moved"), *held.those("untold"))]
+    if not any(change.what in ("moved", "unmoved") for change in held.changes):
         found.append("nothing could be compared with its history")
-    return GoldenResult(not (wrong or found), (*wrong, *found), changes)
+    return replace(held, met=not (wrong or found), reasons=(*wrong, *found))
 
 
 def combined_history(
@@ -138,10 +157,6 @@ def combined_history(
     ours = _with_margins(limits, margins)
     # Its runs as a comparison takes them, by the masks of today.
     return combined_unit([replace(record, limits=ours, record=None) for record in history], lattices)
-
-
-def _sorted(changes: Sequence[Change], what: str) -> tuple[Change, ...]:
-    return tuple(sorted((each for each in changes if each.what == what), key=lambda each: -each.size))
 
 
 def _with_margins(limits: LimitFile, margins: Margins) -> LimitFile:
@@ -178,12 +193,11 @@ class _Held:
             if not check.regression:
                 continue
             why = self._incomparable(check, done.get(check.name))
-            for spec in compared_specs(check):
-                for channel in compared_channels(spec, self.outcome.limits.channels):
-                    now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
-                    yield self._change(
-                        check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
-                    )
+            for spec, channel in compared(check, self.outcome.limits.channels):
+                now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
+                yield self._change(
+                    check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
+                )
 
     def _incomparable(self, check: Check, done: CheckOutcome | None) -> str | None:
         """Return why a check cannot be compared with the history as a whole; None where it can."""
@@ -310,3 +324,108 @@ def _number(entry: ReadingEntry) -> str:
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     """Return whether parameters that both have are not the same."""
     return any(one[name] != other[name] for name in one.keys() & other.keys())
+
+
+#: Fewer runs make no line.
+MIN_RUNS: Final = 5
+#: A slope that is less than so many of its own standard errors is scatter.
+MIN_SIGMAS: Final = 4.0
+#: A drift of less than this share of the margin is not worth a word.
+MIN_SHARE: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A reading that has gone from its first value, or is going.
+
+    Attributes
+    ----------
+    since_first : float
+        By how much the last value differs from the first one, in ``unit``.
+    a_run : float or None
+        The slope, in ``unit`` a run; None where it is no more than scatter.
+    runs : int
+        How many there are.
+    margin : float
+    """
+
+    check: str
+    metric: str
+    channel: str | None
+    unit: str
+    first: float
+    last: float
+    a_run: float | None
+    runs: int
+    margin: float
+
+    @property
+    def since_first(self) -> float:
+        """By how much the last value differs from the first one."""
+        return self.last - self.first
+
+    @property
+    def text(self) -> str:
+        """What a person reads."""
+        name = subject(self.check, self.metric, self.channel)
+        gone = number(self.since_first, difference_unit(self.unit), 3)
+        sign = "+" if self.since_first > 0.0 else ""
+        text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
+        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed at once)"
+        if self.a_run is not None:
+            up = "+" if self.a_run > 0.0 else ""
+            text += (
+                f", by {up}{number(self.a_run, difference_unit(self.unit), 2)} a run over {self.runs} runs"
+            )
+        return text
+
+
+def drifts(values: Iterable[GoldenValue], margins: Mapping[str, Mapping[str, Margin]]) -> tuple[Drift, ...]:
+    """Return the readings of a golden unit that have gone from their first value, or are going.
+
+    Parameters
+    ----------
+    values : iterable of GoldenValue
+        The oldest first. What was played otherwise before counts from the first run of the stimulus of today.
+    margins : mapping
+        :func:`~linecheck.gates.margins.golden_margins`; what has none is left out.
+    """
+    series: dict[tuple[str, str, str | None], list[GoldenValue]] = {}
+    for value in values:
+        if value.metric in margins.get(value.check, {}):
+            series.setdefault((value.check, value.metric, value.channel), []).append(value)
+    found = [_drift(items, margins[name][metric].size) for (name, metric, _), items in series.items()]
+    told = [drift for drift in found if drift is not None]
+    return tuple(sorted(told, key=lambda drift: -abs(drift.since_first) / drift.margin))
+
+
+def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
+    now = items[-1]
+    alike = [
+        item
+        for item in items
+        if item.stimulus_sha256 == now.stimulus_sha256 and item.unit == now.unit and math.isfinite(item.value)
+    ]
+    if len(alike) < 2:
+        return None
+    readings = np.array([item.value for item in alike])
+    slope = _slope(readings)
+    gone = abs(float(readings[-1] - readings[0]))
+    going = abs(slope or 0.0) * (len(alike) - 1)
+    if gone <= margin and not (slope is not None and going > MIN_SHARE * margin):
+        return None
+    first, last = float(readings[0]), float(readings[-1])
+    return Drift(now.check, now.metric, now.channel, now.unit, first, last, slope, len(alike), margin)
+
+
+def _slope(readings: np.ndarray) -> float | None:
+    """Return the slope of a line through values at equal steps; None where scatter explains it."""
+    count = len(readings)
+    if count < MIN_RUNS:
+        return None
+    steps = np.arange(count) - 0.5 * (count - 1)
+    spread = float(np.sum(steps**2))
+    slope = float(np.sum(steps * readings)) / spread
+    rest = readings - readings.mean() - slope * steps
+    error = math.sqrt(float(np.sum(rest**2)) / (count - 2) / spread)
+    return slope if abs(slope) > MIN_SIGMAS * error and slope != 0.0 else None

@@ -10,16 +10,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from itertools import islice
 from typing import Any
 
 from linecheck.errors import BaselineError, RecordError, UsageError
+from linecheck.files.text import encodable
+from linecheck.files.times import utc_text
 from linecheck.gates import log_queries
 from linecheck.gates.challenge import ChallengeResult, challenged
-from linecheck.gates.drift import Drift, drifts
 from linecheck.gates.gatekeeper import SOFTWARE
-from linecheck.gates.golden import Change, GoldenResult, combined_history, compare_with_history
+from linecheck.gates.golden import Change, Drift, GoldenResult, combined_history, compare_with_history, drifts
 from linecheck.gates.margins import Margin, golden_margins
 from linecheck.gates.statements import (
     GATE,
@@ -27,9 +30,7 @@ from linecheck.gates.statements import (
     Reference,
     about,
     circumstances,
-    gate_content,
     read_reference,
-    reference_content,
 )
 from linecheck.limits.model import LimitFile
 from linecheck.log import Head, Log
@@ -40,8 +41,8 @@ from linecheck.station.config.station import Station
 
 __all__ = ["Accepted", "Stated", "state_challenge", "state_golden"]
 
-#: Drifts and changes that a statement keeps; the runs behind them are in the log whole.
-MAX_KEPT = 50
+#: Drifts, changes and reasons that a statement keeps, and characters of each; the runs themselves are in the log whole.
+MAX_KEPT, MAX_TEXT = 50, 500
 #: Runs that a golden unit's history is made of.
 MAX_HISTORY = 20
 
@@ -113,8 +114,9 @@ def state_golden(
         The run cannot be accepted: something was not measured, it is outside its limits, or the runs contradict each
         other.
     """
-    config = station.config
-    margins = golden_margins(limits, config.golden.margins if config.golden is not None else {})
+    config, golden = station.config, station.config.golden
+    assert golden is not None
+    margins = golden_margins(limits, golden.margins)
     record = _recorded(log, outcome)
     subject = about(config.station, "golden", limits.model, outcome.serial)
     reference, history = _history(log, subject)
@@ -132,10 +134,9 @@ def state_golden(
         "compared": sum(change.what in ("moved", "unmoved") for change in result.changes),
         "moved": [_kept(change) for change in result.those("moved")[:MAX_KEPT]],
         "untold": [_kept(change) for change in result.those("untold")[:MAX_KEPT]],
-        "drifts": [_kept_drift(drift) for drift in gone[:MAX_KEPT]],
+        "drifts": [_kept(drift) | {"text": drift.text} for drift in gone[:MAX_KEPT]],
     }
-    hours = config.golden.every_hours if config.golden is not None else 0.0
-    stated = _state(log, station, limits, ("golden", subject), record, result, hours, more)
+    stated = _state(log, station, limits, ("golden", subject), record, result, golden.every_hours, more)
     return replace(stated, golden=result, reference=reference, drifts=gone, replaced=replaced)
 
 
@@ -185,9 +186,16 @@ def _accept(
         raise BaselineError(f"{error}. Nothing was accepted: leave --add out to begin anew") from error
     before = compare_with_history(outcome, history, limits, margins) if history else GoldenResult(True, ())
     changes = (*before.those("moved"), *before.those("untold"))
-    content = reference_content(
-        kept, by=accepted.by, reason=accepted.reason, changes=[change.text for change in changes]
-    )
+    content = {
+        "model": encodable(record.model),
+        "serial": encodable(record.serial),
+        "runs": [
+            {"record": one.logged.sequence, "run": one.run_id, "hash": one.logged.record_hash} for one in kept
+        ],
+        "by": encodable(accepted.by),
+        "reason": encodable(accepted.reason),
+        "changes": _texts(change.text for change in changes),
+    }
     log.state(REFERENCE, subject, content)
     return kept, changes
 
@@ -204,18 +212,28 @@ def _state(
 ) -> Stated:
     """State a result; ``gate`` is its name, and the subject of its statement."""
     name, subject = gate
-    content = gate_content(
-        name,
-        met=result.met,
-        reasons=result.reasons,
-        record=record,
-        rests_on=circumstances(station, limits, SOFTWARE),
-        every_hours=every_hours,
-        now=datetime.now(UTC),
-        more=more,
-    )
+    until = utc_text(datetime.now(UTC) + timedelta(hours=every_hours)) if result.met else None
+    content = {
+        "gate": name,
+        "met": result.met,
+        "reasons": _texts(result.reasons),
+        "model": encodable(record.model),
+        "serial": encodable(record.serial),
+        "run": record.run_id,
+        "record": record.logged.sequence,
+        "verdict": record.verdict.value,
+        "circumstances": circumstances(station, limits, SOFTWARE),
+        "every_hours": every_hours,
+        "valid_until": until,
+        **more,
+    }
     head = log.state(GATE, subject, content)
-    return Stated(name, result.met, result.reasons, head, record, content["valid_until"])
+    return Stated(name, result.met, result.reasons, head, record, until)
+
+
+def _texts(texts: Iterable[str]) -> list[str]:
+    """Return the first texts as a statement keeps them, each cut off where it is long."""
+    return [encodable(text)[:MAX_TEXT] for text in islice(texts, MAX_KEPT)]
 
 
 def _recorded(log: Log, outcome: Run) -> Run:
@@ -244,9 +262,5 @@ def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
     return reference, [log.record(sequence) for sequence, _ in reference.runs]
 
 
-def _kept(change: Change) -> dict[str, Any]:
-    return {name: value for name, value in vars(change).items() if value is not None}
-
-
-def _kept_drift(drift: Drift) -> dict[str, Any]:
-    return {name: value for name, value in vars(drift).items() if value is not None} | {"text": drift.text}
+def _kept(found: Change | Drift) -> dict[str, Any]:
+    return {name: value for name, value in vars(found).items() if value is not None}

@@ -16,6 +16,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from linecheck.files.text import listed
 from linecheck.limits.verdict import Verdict
 
 __all__ = [
@@ -86,9 +87,7 @@ class LockState:
             return ""
         if self.told or not self.serials:
             return self.told or f"it has been locked since record {self.since}"
-        named = ", ".join(self.common[:_MAX_NAMED])
-        more = len(self.common) - _MAX_NAMED
-        named += f" and {more} more" if more > 0 else ""
+        named = listed(self.common, _MAX_NAMED)
         return (
             f"{_count(len(self.serials))} units in a row ({', '.join(self.serials)}) failed alike ({named}): that "
             "looks like the station and not like the units. Look at cables, adapters, the input's gain and the supply"

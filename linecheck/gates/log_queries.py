@@ -139,14 +139,12 @@ def newest_statement(connection: Connection, kind: str, about: str) -> Statement
 
 def next_statement(connection: Connection, kind: str, about: str, after: int) -> int | None:
     """Return the number of the first statement of a kind about one subject after a record; None where there is none."""
-    number = _rows(connection, NEXT_STATEMENT, kind, about, after)[0][0]
-    return None if number is None else int(number)
+    return _number(_rows(connection, NEXT_STATEMENT, kind, about, after))
 
 
 def newest_doubt(connection: Connection, station: str, serial: str) -> int | None:
     """Return the number of the newest run of a unit at a station in which its path was in doubt; None without one."""
-    number = _rows(connection, NEWEST_DOUBT, encodable(serial), encodable(station), IN_DOUBT)[0][0]
-    return None if number is None else int(number)
+    return _number(_rows(connection, NEWEST_DOUBT, encodable(serial), encodable(station), IN_DOUBT))
 
 
 def newest_of_each(connection: Connection, kind: str, prefix: str) -> list[Statement]:
@@ -201,6 +199,10 @@ def _rows(connection: Connection, query: str, *values: Any) -> list[Any]:  # noq
     """Return the rows that a query gives, without what SQLAlchemy adds, which takes longer than the query."""
     plain = connection.connection.driver_connection
     return [] if plain is None else plain.execute(query, values).fetchall()
+
+
+def _number(rows: list[Any]) -> int | None:
+    return None if rows[0][0] is None else int(rows[0][0])
 
 
 def _unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from linecheck.checks.base import Problem
+from linecheck.files.text import listed
 from linecheck.limits.model import LimitFile
 from linecheck.log.stored import Statement
 from linecheck.measure.path_part import PathParts
@@ -90,10 +91,9 @@ def undecided_words(held: Assessment, sequence: int) -> str:
     named += [name.replace(".", " ") for name in held.unmeasured]
     if not named:
         return ""
-    more = f" and {len(named) - MAX_NAMED} more" if len(named) > MAX_NAMED else ""
     return (
         f"the station's own path (self-check, record {sequence}) can hardly decide, or not at all, "
-        f"{', '.join(named[:MAX_NAMED])}{more}: {_LOOK}"
+        f"{listed(named, MAX_NAMED)}: {_LOOK}"
     )
 
 

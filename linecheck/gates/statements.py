@@ -1,10 +1,10 @@
-"""What is stated in the log of golden and challenge units: contents of statements, and what they say again.
+"""Statements in the log about golden and challenge units, and what they say when they are read again.
 
 ====================  =====================================  ===========================================
 kind                  subject                                content
 ====================  =====================================  ===========================================
-``gate``              station, gate, model and serial        :func:`gate_content`
-``golden_reference``  the same                               :func:`reference_content`
+``gate``              station, gate, model and serial        the result, its run, what it rests on
+``golden_reference``  the same                               the accepted runs, by whom and why
 ``self_check``        the station                            the self-check's own (``verdict``, ``steps``)
 ====================  =====================================  ===========================================
 
@@ -13,17 +13,15 @@ The subject (:func:`about`) finds the newest statement of each unit at once, in 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, Final
 
 from linecheck.files.text import encodable
-from linecheck.files.times import utc_text
 from linecheck.gates.gates import Result
 from linecheck.limits.model import LimitFile
 from linecheck.log.stored import Statement
-from linecheck.run.model import Run
 from linecheck.station.config.station import Station
 
 __all__ = [
@@ -33,19 +31,13 @@ __all__ = [
     "Reference",
     "about",
     "circumstances",
-    "gate_content",
     "read_reference",
     "read_result",
-    "reference_content",
 ]
 
 GATE: Final = "gate"
 REFERENCE: Final = "golden_reference"
 SELF_CHECK: Final = "self_check"
-
-#: So much is kept of what a result has to say; the run itself is in the log whole.
-MAX_TOLD: Final = 50
-MAX_REASON_LENGTH: Final = 500
 
 
 @dataclass(frozen=True)
@@ -73,51 +65,6 @@ def circumstances(station: Station, limits: LimitFile | None, software: str) -> 
     if limits is not None:
         found["limits"] = limits.sha256
     return found
-
-
-def gate_content(
-    gate: str,
-    *,
-    met: bool,
-    reasons: Sequence[str],
-    record: Run,
-    rests_on: Mapping[str, str],
-    every_hours: float,
-    now: datetime,
-    more: Mapping[str, Any],
-) -> dict[str, Any]:
-    """Return what is stated of a gate: the result, the run behind it, what it rests on, and how long it holds."""
-    return {
-        "gate": gate,
-        "met": met,
-        "reasons": [encodable(reason)[:MAX_REASON_LENGTH] for reason in reasons[:MAX_TOLD]],
-        "model": encodable(record.model),
-        "serial": encodable(record.serial),
-        "run": record.run_id,
-        "record": record.logged.sequence,
-        "verdict": record.verdict.value,
-        "circumstances": dict(rests_on),
-        "every_hours": every_hours,
-        "valid_until": utc_text(now + timedelta(hours=every_hours)) if met else None,
-        **more,
-    }
-
-
-def reference_content(
-    records: Sequence[Run], *, by: str, reason: str, changes: Sequence[str]
-) -> dict[str, Any]:
-    """Return what is stated of a golden unit's history: its runs, who accepted them and why, and what changes by it."""
-    return {
-        "model": encodable(records[-1].model),
-        "serial": encodable(records[-1].serial),
-        "runs": [
-            {"record": record.logged.sequence, "run": record.run_id, "hash": record.logged.record_hash}
-            for record in records
-        ],
-        "by": encodable(by),
-        "reason": encodable(reason),
-        "changes": [encodable(change)[:MAX_REASON_LENGTH] for change in changes[:MAX_TOLD]],
-    }
 
 
 def read_result(

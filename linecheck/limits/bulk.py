@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Curve
 from linecheck.limits.decision import COVERAGE_FACTOR, point_ranks, proves, reaches
 from linecheck.limits.masks import limit_at
-from linecheck.limits.model import Decision, Limit, Mask
+from linecheck.limits.model import Decision, Mask
 from linecheck.limits.verdict import Verdict
 
 __all__ = ["LEVELS", "UNJUDGED", "FlatMasks", "GridMask", "judge_readings", "level_of"]
@@ -79,12 +79,9 @@ def _flat_limits(mask: Mask | None) -> tuple[float, ...]:
     if mask is None:
         return (np.nan,) * 4
     outer = mask.fail if mask.fail is not None else mask.pass_
-    return tuple(_at_one(limit) for limit in (mask.pass_.min, mask.pass_.max, outer.min, outer.max))
-
-
-def _at_one(limit: Limit | None) -> float:
-    """Return a limit where a reading without an axis is judged."""
-    return float(limit_at(limit, np.array([1.0]), False)[0])
+    # A reading has no axis: it is judged at 1.
+    limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
+    return tuple(float(limit_at(limit, np.array([1.0]), False)[0]) for limit in limits)
 
 
 def judge_readings(

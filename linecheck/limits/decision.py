@@ -23,15 +23,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Literal, TypeVar
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.base import Curve, CurveSpec, Measurement, MetricSpec, Problem, Reading
+from linecheck.checks.base import Curve, CurveSpec, Measurement, Problem, Reading
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.limits.masks import extent, limit_at
-from linecheck.limits.model import Bounds, Check, Decision, Limit, Mask
+from linecheck.limits.model import Check, Decision, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 
 __all__ = [
@@ -211,9 +211,11 @@ def _emptied(curve: Curve) -> Curve:
     return replace(curve, x=np.empty(0), y=np.empty(0), uncertainty=None)
 
 
-def _limits(mask: Mask) -> Iterable[Limit]:
-    bounds: tuple[Bounds, ...] = (mask.pass_,) if mask.fail is None else (mask.pass_, mask.fail)
-    return (limit for pair in bounds for limit in (pair.min, pair.max) if limit is not None)
+def _ends(mask: Mask) -> list[tuple[float, float]]:
+    """Return where each limit along the axis starts and ends; a flat limit has no ends."""
+    outer = mask.fail or mask.pass_
+    limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
+    return [extent(limit) for limit in limits if isinstance(limit, tuple)]
 
 
 def reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
@@ -226,8 +228,7 @@ def reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
     relative = END_TOLERANCE if log_x else 1e-9
     first = x[0] - max(np.max(gaps[:_NEIGHBOURS], initial=least), relative * abs(x[0]))
     last = x[-1] + max(np.max(gaps[-_NEIGHBOURS:], initial=least), relative * abs(x[-1]))
-    ends = [extent(limit) for limit in _limits(mask) if isinstance(limit, tuple)]
-    return all(bool(first <= start and stop <= last) for start, stop in ends)
+    return all(bool(first <= start and stop <= last) for start, stop in _ends(mask))
 
 
 def judge_measurement(
@@ -272,15 +273,18 @@ def judge_measurement(
         )
         for item in measurement.curves
     ]
-    readings += [
-        JudgedReading(Reading(spec.name, channel, None, spec.unit, None), Verdict.INVALID)
-        for spec, channel in _absent(check, check.kind.metrics, measurement.readings, channels)
-    ]
+    measured: tuple[Reading | Curve, ...] = (*measurement.readings, *measurement.curves)
+    there = {(item.metric, item.channel) for item in measured}
     nothing = np.empty(0)
-    curves += [
-        JudgedCurve(Curve(spec.name, channel, nothing, spec.x_unit, nothing, spec.unit), Verdict.INVALID)
-        for spec, channel in _absent(check, check.kind.curves, measurement.curves, channels)
-    ]
+    for spec, channel in check.judged(channels):
+        if (spec.name, channel) in there:
+            continue
+        if isinstance(spec, CurveSpec):
+            curve = Curve(spec.name, channel, nothing, spec.x_unit, nothing, spec.unit)
+            curves.append(JudgedCurve(curve, Verdict.INVALID))
+        else:
+            reading = Reading(spec.name, channel, None, spec.unit, None)
+            readings.append(JudgedReading(reading, Verdict.INVALID))
     problems = (*measurement.problems, *_unexplained(check, measurement.problems, void, readings, curves))
     return JudgedMeasurement(tuple(readings), tuple(curves), problems)
 
@@ -315,21 +319,6 @@ class Void:
         return _emptied(curve) if self.covers(curve.channel) else curve
 
 
-_Spec = TypeVar("_Spec", MetricSpec, CurveSpec)
-
-
-def _absent(
-    check: Check, specs: Iterable[_Spec], measured: Iterable[Reading | Curve], channels: tuple[str, ...]
-) -> Iterator[tuple[_Spec, str | None]]:
-    """Yield what a mask judges and the measurement lacks."""
-    there = {(item.metric, item.channel) for item in measured}
-    for spec in specs:
-        if spec.name in check.masks:
-            for channel in channels if spec.per_channel else (None,):
-                if (spec.name, channel) not in there:
-                    yield spec, channel
-
-
 def _unexplained(
     check: Check,
     problems: Iterable[Problem],
@@ -349,7 +338,7 @@ def _unexplained(
     others: list[Problem] = []
     judged: list[JudgedReading | JudgedCurve] = [*readings, *curves]
     for item in judged:
-        measured = item.reading if isinstance(item, JudgedReading) else item.curve
+        measured = item.measured
         metric, channel = measured.metric, measured.channel
         empty = measured.value is None if isinstance(measured, Reading) else not len(measured.x)
         if not (empty or item.verdict is Verdict.INVALID) or not open_question(metric, channel):
@@ -379,7 +368,7 @@ def _unexplained(
 
 def _short(curve: Curve, mask: Mask) -> Problem:
     """Say that a curve does not reach as far as its mask."""
-    ends = [extent(limit) for limit in _limits(mask) if isinstance(limit, tuple)]
+    ends = _ends(mask)
     first, last = min(start for start, _ in ends), max(stop for _, stop in ends)
     message = (
         f"{curve.metric} was measured from {curve.x[0]:.6g} to {curve.x[-1]:.6g} {curve.x_unit}, "

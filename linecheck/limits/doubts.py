@@ -19,7 +19,7 @@ from linecheck.checks.base import CurveSpec, Implied, MetricSpec, Range
 from linecheck.checks.parts.superseded import implied_of_former, of_former
 from linecheck.limits.model import Bounds, Check, Limit, Mask
 
-__all__ = ["Doubt", "decided_before", "doubts", "masked_specs", "out_of_reach", "possible_range"]
+__all__ = ["Doubt", "decided_before", "doubts", "out_of_reach", "possible_range"]
 
 Side = Literal["min", "max"]
 #: Which limit keeps what is worse out.
@@ -32,11 +32,6 @@ class Doubt:
 
     place: tuple[str, ...]
     text: str
-
-
-def masked_specs(check: Check) -> Iterator[tuple[MetricSpec | CurveSpec, Mask]]:
-    """Yield what of a check has a mask, in the kind's order."""
-    return ((spec, check.masks[spec.name]) for spec in check.kind.specs if spec.name in check.masks)
 
 
 def possible_range(check: Check, spec: MetricSpec | CurveSpec) -> Range:
@@ -55,7 +50,8 @@ def doubts(check: Check, *, has_margins: bool) -> Iterator[Doubt]:
     has_margins : bool
         Whether the file compares anything with a baseline; masked metrics that it leaves out are then doubtful.
     """
-    for spec, mask in masked_specs(check):
+    for spec in check.masked:
+        mask = check.masks[spec.name]
         beyond = list(_beyond(check, spec, mask))
         yield from beyond
         if not beyond:
@@ -70,8 +66,9 @@ def doubts(check: Check, *, has_margins: bool) -> Iterator[Doubt]:
 
 def out_of_reach(check: Check) -> Iterator[str]:
     """Yield the masks that a perfect unit does not pass, with what it reads, as ``sinad: …``."""
-    for spec, mask in masked_specs(check):
-        if (why := _never_passed(spec, mask.pass_, possible_range(check, spec))) is not None:
+    for spec in check.masked:
+        why = _never_passed(spec, check.masks[spec.name].pass_, possible_range(check, spec))
+        if why is not None:
             yield f"{spec.name}: {why}"
 
 
@@ -101,8 +98,7 @@ def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
     worse = _WORSE_SIDE.get(spec.better)
     if worse is None:
         yield from _one_sided(spec, mask)
-        return
-    if getattr(mask.pass_, worse) is not None:
+    if worse is None or getattr(mask.pass_, worse) is not None:
         return
     other: Side = "max" if worse == "min" else "min"
     text = (
@@ -135,7 +131,7 @@ def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None
     """
     implied = implied_of_former(check.kind, check.kind.implied(check.stimulus, check.analysis))
     relations = {(one.metric, one.by): one for one in implied}
-    order = [each.name for each, _ in masked_specs(check)]
+    order = [each.name for each in check.masked]
     for (metric, by), one in relations.items():
         if metric != spec.name or by not in check.masks or not _covers(check, one):
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from linecheck.checks.parts.volts import rests_on_volts
+from linecheck.files.text import listed
 from linecheck.limits.model import LimitFile
 
 __all__ = ["uncalibrated_refusal", "volt_masks"]
@@ -13,11 +14,12 @@ MAX_NAMED = 4
 
 def volt_masks(limits: LimitFile) -> tuple[str, ...]:
     """Return the masks that judge volts, or levels re a volt, as ``check.metric`` in the file's order."""
-    found = []
-    for check in limits.checks:
-        masked = [spec for spec in check.kind.specs if spec.name in check.masks]
-        found += [f"{check.name}.{spec.name}" for spec in masked if rests_on_volts(spec.unit)]
-    return tuple(found)
+    return tuple(
+        f"{check.name}.{spec.name}"
+        for check in limits.checks
+        for spec in check.masked
+        if rests_on_volts(spec.unit)
+    )
 
 
 def uncalibrated_refusal(limits: LimitFile, volts_uncertainty: float | None, file: str) -> str | None:
@@ -34,9 +36,8 @@ def uncalibrated_refusal(limits: LimitFile, volts_uncertainty: float | None, fil
     masks = volt_masks(limits)
     if limits.decision != "guarded" or volts_uncertainty is not None or not masks:
         return None
-    more = f" and {len(masks) - MAX_NAMED} more" if len(masks) > MAX_NAMED else ""
     return (
-        f"the limit file is guarded and judges volts ({', '.join(masks[:MAX_NAMED])}{more}), whose uncertainty is not "
+        f"the limit file is guarded and judges volts ({listed(masks, MAX_NAMED)}), whose uncertainty is not "
         f"known: state calibration.uncertainty_percent in {file}, the standard uncertainty (k = 1) of full_scale_volts "
         "in percent"
     )

@@ -9,6 +9,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.limits.model import Bounds, Limit, Mask
 
@@ -19,9 +22,8 @@ _Spec = MetricSpec | CurveSpec
 
 def meaning(spec: _Spec, mask: Mask) -> str:
     """Return what passes, what fails and what is marginal, as one reads it aloud."""
-    sentence = (
-        f"{spec.text}: {_inside(spec, mask.pass_)} passes, {_outside(spec, mask.fail or mask.pass_)} fails"
-    )
+    outside = _outside(mask.fail or mask.pass_, ("below", "above"), partial(_said, spec))
+    sentence = f"{spec.text}: {_inside(spec, mask.pass_)} passes, {outside} fails"
     return sentence if mask.fail is None else f"{sentence}, what lies between is marginal"
 
 
@@ -35,12 +37,7 @@ def bounds_text(bounds: Bounds) -> str:
 
 def outside_text(bounds: Bounds) -> str:
     """Return what lies outside bounds, as a table has it."""
-    parts = []
-    if bounds.min is not None:
-        parts.append(f"< {_plain(bounds.min)}")
-    if bounds.max is not None:
-        parts.append(f"> {_plain(bounds.max)}")
-    return " or ".join(parts)
+    return _outside(bounds, ("<", ">"), _plain)
 
 
 def _plain(limit: Limit | None) -> str:
@@ -50,21 +47,15 @@ def _plain(limit: Limit | None) -> str:
 
 
 def _inside(spec: _Spec, bounds: Bounds) -> str:
-    if bounds.min is not None and bounds.max is not None:
-        return f"from {_said(spec, bounds.min)} to {_said(spec, bounds.max)}"
-    if bounds.min is not None:
-        return f"{_said(spec, bounds.min)} or more"
-    assert bounds.max is not None
-    return f"{_said(spec, bounds.max)} or less"
+    low, high = (None if limit is None else _said(spec, limit) for limit in (bounds.min, bounds.max))
+    if low and high:
+        return f"from {low} to {high}"
+    return f"{low} or more" if low else f"{high} or less"
 
 
-def _outside(spec: _Spec, bounds: Bounds) -> str:
-    parts = []
-    if bounds.min is not None:
-        parts.append(f"below {_said(spec, bounds.min)}")
-    if bounds.max is not None:
-        parts.append(f"above {_said(spec, bounds.max)}")
-    return " or ".join(parts)
+def _outside(bounds: Bounds, words: tuple[str, str], text: Callable[[Limit], str]) -> str:
+    sides = zip(words, (bounds.min, bounds.max), strict=True)
+    return " or ".join(f"{word} {text(limit)}" for word, limit in sides if limit is not None)
 
 
 def _said(spec: _Spec, limit: Limit) -> str:

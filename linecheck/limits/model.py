@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
-from linecheck.checks.base import CheckKind, Parameters
+from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.limits.retest import RetestPolicy
 
 __all__ = [
@@ -80,6 +80,17 @@ class Check:
     def entry(self) -> str:
         """Its name in the file, which checks under several setups share."""
         return entry_name(self.name)
+
+    @property
+    def masked(self) -> tuple[MetricSpec | CurveSpec, ...]:
+        """The metrics and curves with a mask, in the kind's order."""
+        return tuple(spec for spec in self.kind.specs if spec.name in self.masks)
+
+    def judged(self, channels: tuple[str, ...]) -> Iterator[tuple[MetricSpec | CurveSpec, str | None]]:
+        """Yield each masked metric or curve with each channel that it is read in (None for the pair)."""
+        for spec in self.masked:
+            for channel in channels if spec.per_channel else (None,):
+                yield spec, channel
 
     @property
     def uncompared(self) -> dict[str, str]:

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, NoReturn
 
 from pydantic import ConfigDict
 
-from linecheck.checks.base import Capture, CheckKind, Context, Location, Measurement, Parameters, Stimulus
+from linecheck.checks.base import CheckKind, Parameters
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile, LimitReference, Mask
 from linecheck.limits.retest import RetestPolicy
 
@@ -40,21 +40,10 @@ class _RecordedKind(CheckKind):
     analysis_parameters = RecordedParameters
     metrics = ()
 
-    def stimulus(self, parameters: Any, channels: int, ramp_seconds: float) -> Stimulus:  # noqa: ANN401
+    def _never(self, *_: Any, **__: Any) -> NoReturn:  # noqa: ANN401
         raise NotImplementedError(self.text)
 
-    def locate(self, capture: Capture, parameters: Any, channels: tuple[str, ...]) -> Location:  # noqa: ANN401
-        raise NotImplementedError(self.text)
-
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: Any,  # noqa: ANN401
-        analysis: Any,  # noqa: ANN401
-        context: Context,
-    ) -> Measurement:
-        raise NotImplementedError(self.text)
+    stimulus = locate = measure = _never
 
 
 def limits_content(limits: LimitFile) -> dict[str, Any]:
@@ -104,19 +93,13 @@ def _check_content(check: Check) -> dict[str, Any]:
         "kind": check.kind.name,
         "setup": dict(check.setup),
         "reference": check.reference,
-        "stimulus": check.stimulus.model_dump(mode="json"),
-        "analysis": check.analysis.model_dump(mode="json"),
-        "masks": {name: _mask_content(mask) for name, mask in check.masks.items()},
+        "stimulus": check.stimulus_values,
+        "analysis": check.analysis_values,
+        "masks": {
+            name: {"pass": vars(mask.pass_), "fail": mask.fail and vars(mask.fail)}
+            for name, mask in check.masks.items()
+        },
     }
-
-
-def _mask_content(mask: Mask) -> dict[str, Any]:
-    outer = None if mask.fail is None else _bounds_content(mask.fail)
-    return {"pass": _bounds_content(mask.pass_), "fail": outer}
-
-
-def _bounds_content(bounds: Bounds) -> dict[str, Any]:
-    return {"min": bounds.min, "max": bounds.max}
 
 
 def _recorded_check(content: Content) -> Check:
@@ -138,12 +121,11 @@ def _kind(name: str) -> CheckKind:
 
 
 def _recorded_mask(content: Content) -> Mask:
-    outer = content["fail"]
-    return Mask(_recorded_bounds(content["pass"]), None if outer is None else _recorded_bounds(outer))
-
-
-def _recorded_bounds(content: Content) -> Bounds:
-    return Bounds(_recorded_limit(content["min"]), _recorded_limit(content["max"]))
+    inner, outer = (
+        bounds and Bounds(_recorded_limit(bounds["min"]), _recorded_limit(bounds["max"]))
+        for bounds in (content["pass"], content["fail"])
+    )
+    return Mask(inner, outer)
 
 
 def _recorded_limit(limit: float | Sequence[Sequence[float]] | None) -> Limit | None:

@@ -24,18 +24,14 @@ if TYPE_CHECKING:
     from linecheck.log.archive import Archive
     from linecheck.log.archive.keeping import Keep, PassCount
 
-__all__ = ["Archived", "CaptureKeeper"]
+__all__ = ["CaptureKeeper"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 
 
-@dataclass(frozen=True)
-class Archived:
-    """A run that says what of its captures is kept and why, and what there is to tell of that."""
-
-    outcome: Run
-    told: CapturesKept | CapturesNotKept | None = None
+#: A run that says which of its captures are kept and why, and the event of that.
+Archived = tuple[Run, CapturesKept | CapturesNotKept | None]
 
 
 @dataclass
@@ -108,7 +104,7 @@ class CaptureKeeper:
     def archived(self, outcome: Run, captures: Mapping[str, Capture]) -> Archived:
         """Keep what the archive's rule says; what goes wrong is told of the run and keeps nothing from its record."""
         if self.archive is None:
-            return Archived(_explained(outcome, self._beside_why(outcome)))
+            return replace(outcome, captures_why=self._beside_why(outcome)), None
         try:
             return self._archived(self.archive, outcome, captures)
         except Exception as error:
@@ -118,20 +114,20 @@ class CaptureKeeper:
             reason = str(error) if known else f"{type(error).__name__}: {error}"
             why = f"the captures were not kept: {reason}"
             problem = Problem("captures_not_kept", why, blocks=False)
-            failed = replace(outcome, problems=(*outcome.problems, problem))
-            told = CapturesNotKept(outcome.run_id, outcome.serial, reason)
-            return Archived(_explained(failed, f"not kept: {reason}"), told)
+            problems = (*outcome.problems, problem)
+            failed = replace(outcome, problems=problems, captures_why=f"not kept: {reason}")
+            return failed, CapturesNotKept(outcome.run_id, outcome.serial, reason)
 
     def _archived(self, archive: Archive, outcome: Run, captures: Mapping[str, Capture]) -> Archived:
         keep = self._rule(outcome)
-        if keep.kept and not any(capture.frames for capture in captures.values()):
-            return Archived(_explained(outcome, "not kept: nothing was captured"))
-        if not keep.kept:
-            return Archived(_explained(outcome, f"not kept: {keep.why}"))
+        captured = any(capture.frames for capture in captures.values())
+        if not keep.kept or not captured:
+            why = "nothing was captured" if keep.kept else keep.why
+            return replace(outcome, captures_why=f"not kept: {why}"), None
         entry = archive.add(outcome, keep.why, self._writer(outcome, captures))
         objects = {file.check: file.object_name for file in entry.files}
         told = CapturesKept(outcome.run_id, outcome.serial, entry.path, keep.why)
-        return Archived(replace(outcome, captures=objects, captures_why=f"kept: {keep.why}"), told)
+        return replace(outcome, captures=objects, captures_why=f"kept: {keep.why}"), told
 
     def _rule(self, outcome: Run) -> Keep:
         from linecheck.log.archive.keeping import Keep, keeping
@@ -195,7 +191,3 @@ class CaptureKeeper:
             )
 
         return write
-
-
-def _explained(outcome: Run, why: str) -> Run:
-    return replace(outcome, captures_why=why)

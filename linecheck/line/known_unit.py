@@ -13,7 +13,7 @@ from linecheck.gates.margins import golden_margins, unused_margins
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import GateStated, Note
 from linecheck.line.session import Session, Tested
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.station.config.station import Station
 
 __all__ = [

@@ -114,10 +114,9 @@ def record_and_report(
         told.append(RunRecorded(*whose, kept.stored.attempt, kept.stored.behind_seconds))
     elif kept.why_not is not None:
         told.append(RunNotRecorded(*whose, kept.why_not))
-    troubles: list[CapturesNotKept | FilesNotWritten] = []
     files_written, files_troubles = written(kept, files, strict=strict, set_path=set_path)
     told += files_written
-    troubles += files_troubles
+    troubles: list[CapturesNotKept | FilesNotWritten] = [*files_troubles]
     if isinstance(captures, CapturesNotKept):
         troubles.append(captures)
     match keep_beside():

@@ -8,6 +8,7 @@ from typing import Final
 
 from linecheck.captures.many_sets import JudgedSet
 from linecheck.errors import ExitStatus, FileError, RecordError
+from linecheck.files.text import listed
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regressed import (
     MOVED,
@@ -80,9 +81,8 @@ def regress_sets(
             listener(Note(text))
     absent = [unit for unit in baseline.units if unit not in seen]
     if absent:
-        more = f" and {len(absent) - MAX_ABSENT} more" if len(absent) > MAX_ABSENT else ""
-        named = ", ".join(absent[:MAX_ABSENT])
-        listener(Note(f"the baseline has units of which no set was given: {named}{more}"))
+        named = listed(absent, MAX_ABSENT)
+        listener(Note(f"the baseline has units of which no set was given: {named}"))
     return status
 
 

@@ -12,7 +12,7 @@ from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned
 from linecheck.line.known_unit import challenge_name, is_golden, judge_by_challenge, judge_by_golden
 from linecheck.line.session import Session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.plan import check_serial
 
 __all__ = ["Scan", "scan_units"]
@@ -51,7 +51,11 @@ def scan_units(
     while (scan := next_scan()) is not None:
         if not scan.text:
             continue
-        if accepted is not None and _is_double(scan, accepted):
+        if (
+            accepted is not None
+            and accepted.text == scan.text
+            and scan.arrived - accepted.arrived < DOUBLE_SCAN_SECONDS
+        ):
             session.listener(ScanIgnored(scan.text, "twice"))
             continue
         if attended and scan.arrived < ended:
@@ -69,11 +73,6 @@ def scan_units(
         if status is not None:
             ended = time.monotonic()
     return _session_status(statuses)
-
-
-def _is_double(scan: Scan, accepted: Scan) -> bool:
-    """Return whether a scanner has read one label twice."""
-    return accepted.text == scan.text and scan.arrived - accepted.arrived < DOUBLE_SCAN_SECONDS
 
 
 def _tested(session: Session, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Protocol, Self
+from typing import Literal, Protocol, Self
 
 from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, StationError
@@ -25,20 +25,10 @@ from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
-from linecheck.line.unit_facts import UnitFacts
-from linecheck.line.unit_trace import (
-    AskedConditions,
-    admitted,
-    asset_problems,
-    identified,
-    traced,
-    with_release,
-)
+from linecheck.line.unit_trace import AskedConditions, UnitFacts, admitted, identified, traced, with_release
 from linecheck.log import Log, StoredRun
 from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
-from linecheck.measure.path_part import PathParts
-from linecheck.measure.silence import LoopCheck
 from linecheck.results.files import ResultFiles, run_files, run_folder
 from linecheck.run.facts import Purpose
 from linecheck.run.model import CheckOutcome, Run
@@ -82,10 +72,8 @@ class _Admission:
     attempts: int
     override: Mapping[str, str]
     identity: Mapping[str, str]
-    gates: Mapping[str, Any]
-    loop: LoopCheck
     problems: tuple[Problem, ...]
-    path: Mapping[str, PathParts]
+    station: Admission
 
 
 @dataclass(frozen=True)
@@ -155,7 +143,7 @@ class Session:
             scanned=scanned,
             override=admission.override,
             identity=admission.identity,
-            gates=admission.gates,
+            gates=admission.station.gates,
         )
         with StopSignals() as stop, _Journal(self.log, complete) as journal:
             try:
@@ -217,7 +205,7 @@ class Session:
             override = admitted(self.plan.limits.retest, history, serial, facts)
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
         marks = (*gate.problems, *overdue, *problems)
-        return _Admission(history, attempts, override, identity, gate.gates, gate.loop, marks, gate.path)
+        return _Admission(history, attempts, override, identity, marks, gate)
 
     def _gate(self, serial: str, purpose: Purpose) -> Admission:
         """Return what the station's gates make of a run; only units are refused."""
@@ -232,7 +220,9 @@ class Session:
     def _overdue(self, serial: str) -> tuple[Problem, ...]:
         """Return what the run must say of the station's assets; refuse where a due date that must hold is past."""
         config, today = self.station.config, datetime.now(UTC).date()
-        assets = asset_problems(config, today)
+        assets = tuple(
+            problem for role, asset in config.assets.items() for problem in asset.problems(role, today)
+        )
         why = [
             problem.message for problem in (*config.calibration.problems(today), *assets) if problem.blocks
         ]
@@ -257,8 +247,8 @@ class Session:
                 self.station.sha256,
                 config.calibration,
                 admission.problems,
-                admission.loop,
-                admission.path,
+                admission.station.loop,
+                admission.station.path,
             ),
             interface,
             self.executor,
@@ -269,8 +259,7 @@ class Session:
         )
 
     def _record(self, run: RunResult) -> ExitStatus:
-        archived = self.keeper.archived(run.outcome, run.captures)
-        outcome = archived.outcome
+        outcome, told = self.keeper.archived(run.outcome, run.captures)
         folder = self._folder_of(outcome)
         return record_and_report(
             outcome,
@@ -278,7 +267,7 @@ class Session:
             [run_files(folder), self.files],
             self.listener,
             strict=self.strict,
-            captures=archived.told,
+            captures=told,
             keep_beside=lambda: self.keeper.beside_files(folder / "captures", outcome, run.captures),
         )
 

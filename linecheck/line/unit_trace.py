@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from datetime import date
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from linecheck.checks.base import Problem
@@ -14,16 +13,47 @@ from linecheck.files.text import visible
 from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
 from linecheck.limits.verdict import RELEASING
-from linecheck.line.unit_facts import UnitFacts
 from linecheck.run.facts import Purpose
 from linecheck.run.model import NOT_RELEASED, Run
 from linecheck.run.plan import Plan
 from linecheck.station import environment
 from linecheck.station.config.station import ConditionsConfig, StationConfig
 
-__all__ = ["AskedConditions", "admitted", "asset_problems", "identified", "traced", "with_release"]
+__all__ = ["AskedConditions", "Override", "UnitFacts", "admitted", "identified", "traced", "with_release"]
 
 NO_CONDITIONS: Final[Mapping[str, str]] = {}
+
+
+@dataclass(frozen=True)
+class Override:
+    """Somebody's leave to run a test against a rule."""
+
+    code: str
+    by: str
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class UnitFacts:
+    """What is said of a unit before it is tested: facts by their names, and who lets it be tested against a rule."""
+
+    said: Mapping[str, str] = field(default_factory=dict)
+    override: Override | None = None
+
+    @property
+    def firmware(self) -> str | None:
+        """The firmware that is expected of it."""
+        return self.said.get("firmware")
+
+    @property
+    def reason(self) -> str | None:
+        """The retest reason."""
+        return self.said.get("reason")
+
+    def with_reason(self, reason: str | None) -> UnitFacts:
+        """Return the same with another reason, or with none."""
+        others = {name: text for name, text in self.said.items() if name != "reason"}
+        return replace(self, said=others if reason is None else others | {"reason": reason})
 
 
 class AskedConditions:
@@ -124,11 +154,6 @@ def identified(
             "Nothing was run."
         )
     return facts, tuple(_other_than_expected(config, limits, facts, firmware))
-
-
-def asset_problems(config: StationConfig, today: date) -> tuple[Problem, ...]:
-    """Return what a run on this day must say of the station's assets."""
-    return tuple(problem for role, asset in config.assets.items() for problem in asset.problems(role, today))
 
 
 def traced(

@@ -6,10 +6,9 @@ A check that refers to another waits for that one's readings, also where that on
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
-from dataclasses import dataclass, replace
-from types import MappingProxyType
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,7 +17,7 @@ from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, LimitFile
 from linecheck.measure.measure import Analysed, Analysis, analyse, failure_problem, reference_from, unmeasured
 from linecheck.measure.path_part import PathParts
-from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck
+from linecheck.measure.silence import LoopCheck
 from linecheck.run.model import CheckOutcome
 from linecheck.run.plan import PlannedCheck
 
@@ -42,6 +41,7 @@ class Captured:
         return self.planned.check
 
 
+@dataclass
 class Analyses:
     """Hands captures to an executor and collects what they come to.
 
@@ -55,50 +55,41 @@ class Analyses:
         Relative standard uncertainty of the captures' full scale in volts; None where nobody states it.
     path : mapping of str to PathParts
         By check: what of the station's path enters its readings and widens their decisions.
-    expected : iterable of str
-        The checks that are to come; a check that refers to one of them waits for it.
+    expected : set of str
+        The checks still to come; a check that refers to one of them waits for it.
     loop : LoopCheck
         What is known of the station's own path.
+    outcomes : dict
+        By check: what is judged.
     """
 
-    def __init__(
-        self,
-        executor: Executor,
-        limits: LimitFile,
-        keep: Callable[[CheckOutcome], None],
-        *,
-        volts_uncertainty: float | None = None,
-        path: Mapping[str, PathParts] = MappingProxyType({}),
-        expected: Iterable[str] = (),
-        loop: LoopCheck = NO_LOOP_CHECK,
-    ) -> None:
-        self._executor = executor
-        self._limits = limits
-        self._keep = keep
-        self._volts_uncertainty = volts_uncertainty
-        self._path = path
-        self._to_come = set(expected)
-        self.loop = loop
-        self._waiting: list[Captured] = []
-        self._running: dict[str, tuple[Captured, Future[Analysed]]] = {}
-        self.outcomes: dict[str, CheckOutcome] = {}
+    executor: Executor
+    limits: LimitFile
+    keep: Callable[[CheckOutcome], None]
+    volts_uncertainty: float | None
+    path: Mapping[str, PathParts]
+    expected: set[str]
+    loop: LoopCheck
+    outcomes: dict[str, CheckOutcome] = field(default_factory=dict)
+    _waiting: list[Captured] = field(default_factory=list)
+    _running: dict[str, tuple[Captured, Future[Analysed]]] = field(default_factory=dict)
 
     def add(self, captured: Captured) -> None:
         """Take a capture."""
-        self._to_come.discard(captured.check.name)
+        self.expected.discard(captured.check.name)
         self._waiting.append(captured)
         self.advance()
 
     def leave_out(self, planned: PlannedCheck, problem: Problem | None = None) -> None:
         """Hear that a check will not be captured; with a problem it has an outcome all the same."""
-        self._to_come.discard(planned.check.name)
+        self.expected.discard(planned.check.name)
         if problem is not None:
-            check, limits = planned.check, self._limits
+            check, limits = planned.check, self.limits
             measurement = unmeasured(check, limits.channels, problem)
             judged = judge_measurement(check, measurement, limits.decision, limits.channels)
             outcome = CheckOutcome(check.name, check.kind.name, check.setup, judged, 0.0)
             self.outcomes[outcome.check] = outcome
-            self._keep(outcome)
+            self.keep(outcome)
         self.advance()
 
     def advance(self) -> None:
@@ -109,14 +100,14 @@ class Analyses:
                 del self._running[name]
         for captured in list(self._waiting):
             needed = captured.check.reference
-            held = needed in self._running or needed in self._to_come
+            held = needed in self._running or needed in self.expected
             if not held and all(item.check.name != needed for item in self._waiting):
                 self._start(captured)
                 self._waiting.remove(captured)
 
     def finish(self) -> None:
         """Wait until everything that was taken is judged; nothing more comes."""
-        self._to_come.clear()
+        self.expected.clear()
         self.advance()
         while self._running:
             wait([future for _, future in self._running.values()], return_when=FIRST_COMPLETED)
@@ -134,16 +125,16 @@ class Analyses:
         analysis = Analysis(
             check=captured.check,
             capture=captured.capture,
-            channels=self._limits.channels,
-            decision=self._limits.decision,
+            channels=self.limits.channels,
+            decision=self.limits.decision,
             reference=self._reference(captured.check.reference),
-            volts_uncertainty=self._volts_uncertainty,
-            path=self._path.get(captured.check.name, {}),
+            volts_uncertainty=self.volts_uncertainty,
+            path=self.path.get(captured.check.name, {}),
             driven=driven(captured.planned.stimulus),
             loop=self.loop,
         )
         try:
-            future = self._executor.submit(analyse, analysis)
+            future = self.executor.submit(analyse, analysis)
         except RuntimeError as error:  # the executor's worker is gone, or it was shut down
             future = Future()
             future.set_exception(error)
@@ -153,16 +144,16 @@ class Analyses:
     def _keep_done(self, captured: Captured, done: Future[Analysed]) -> None:
         """Keep what an analysis came to at once: playing takes seconds until it is collected."""
         if not done.cancelled() and done.exception() is None:
-            self._keep(_outcome(captured, done.result()))
+            self.keep(_outcome(captured, done.result()))
 
     def _reference(self, name: str | None) -> Reference | None:
         if name is None:
             return None
         if name in self.outcomes:
-            (stimulus,) = (check.stimulus for check in self._limits.checks if check.name == name)
-            found = reference_from(name, self.outcomes[name].judged, self._limits.channels)
+            (stimulus,) = (check.stimulus for check in self.limits.checks if check.name == name)
+            found = reference_from(name, self.outcomes[name].judged, self.limits.channels)
             return replace(found, stimulus=stimulus)
-        unknown = (None,) * len(self._limits.channels)
+        unknown = (None,) * len(self.limits.channels)
         return Reference(name, unknown, unknown)
 
     def _collect(self, captured: Captured, future: Future[Analysed]) -> None:
@@ -177,7 +168,7 @@ class Analyses:
 
     def _failed(self, check: Check, error: Exception) -> Analysed:
         measurement = Measurement(problems=(failure_problem(error),))
-        limits = self._limits
+        limits = self.limits
         judged = judge_measurement(check, measurement, limits.decision, limits.channels)
         return Analysed(judged, 0.0, "")
 

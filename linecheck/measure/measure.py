@@ -23,7 +23,7 @@ from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision, LimitFile
 from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.measure.path_part import PathParts, with_path
-from linecheck.measure.rounding import with_rounded_curves
+from linecheck.measure.rounding import rounded
 from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck, judged_silence, silent_channels
 from linecheck.measure.trust import inspect_channels, inspect_continuity, inspect_samples
 from linecheck.run.model import CheckOutcome
@@ -72,7 +72,8 @@ class Analysed:
 def analyse(analysis: Analysis) -> Analysed:
     """Measure and judge one capture; raises nothing that an odd capture or a fault in a kind could cause."""
     began = time.monotonic()
-    measurement = with_rounded_curves(with_path(take_measurement(analysis), analysis.path))
+    measurement = with_path(take_measurement(analysis), analysis.path)
+    measurement = replace(measurement, curves=tuple(map(rounded, measurement.curves)))
     widened = frozenset(metric for metric, _ in analysis.path)
     judged = judge_measurement(
         analysis.check, measurement, analysis.decision, analysis.channels, guarded=widened

@@ -21,10 +21,10 @@ from typing import Final
 
 import numpy as np
 
-from linecheck.checks.base import Curve, Measurement
+from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["rounded", "with_rounded_curves"]
+__all__ = ["rounded"]
 
 #: Steps in one unit.
 _STEPS: Final = {"dB": 1000.0, "dBFS": 1000.0, "Hz": 100.0}
@@ -32,11 +32,6 @@ _STEPS: Final = {"dB": 1000.0, "dBFS": 1000.0, "Hz": 100.0}
 _BITS: Final = 23
 #: Significant digits of an uncertainty: 100 to 999 of a power of ten.
 _MIN_SIGNIFICANT: Final = 100.0
-
-
-def with_rounded_curves(measurement: Measurement) -> Measurement:
-    """Return a measurement with its curves rounded."""
-    return replace(measurement, curves=tuple(map(rounded, measurement.curves)))
 
 
 def rounded(curve: Curve) -> Curve:

@@ -20,14 +20,14 @@ from typing import Any
 from linecheck.captures.many_sets import judge_here
 from linecheck.checks.base import CurveSpec
 from linecheck.errors import LinecheckError
-from linecheck.files.text import visible
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regression import compare_outcome, comparisons_in
-from linecheck.history.baseline.unit_entry import compared_channels, compared_specs, uncompared_texts
+from linecheck.history.baseline.unit_entry import compared, uncompared_texts
 from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.limits.verdict import JudgedCurve, Verdict, worst
 from linecheck.measure.measure import failure_problem
 from linecheck.pytest_plugin.settings import shown_path
+from linecheck.results.cases import one_line
 from linecheck.results.wording import judgement
 from linecheck.run.model import CheckOutcome, Run
 
@@ -139,7 +139,9 @@ class SetErrand:
         for entry in compared:
             name = _subject(entry.check, entry.metric, entry.channel, entry.is_curve, compared=True).name
             text = f"{name}: {entry.verdict}: {entry.text}"
-            found[name] = Finding(entry.verdict, _line(text), (_line(entry.text),) if entry.moved else ())
+            found[name] = Finding(
+                entry.verdict, one_line(text), (one_line(entry.text),) if entry.moved else ()
+            )
         return found
 
     def _not_judged(self, reason: str) -> SetFindings:
@@ -177,19 +179,15 @@ def subjects(limits: LimitFile, *, compared: bool = False) -> tuple[Subject, ...
 
 def _with_margins(limits: LimitFile) -> Iterator[Subject]:
     for check in limits.checks:
-        for spec in compared_specs(check):
-            for channel in compared_channels(spec, limits.channels):
-                curve = isinstance(spec, CurveSpec)
-                yield _subject(check.name, spec.name, channel, curve, compared=True)
+        for spec, channel in compared(check, limits.channels):
+            curve = isinstance(spec, CurveSpec)
+            yield _subject(check.name, spec.name, channel, curve, compared=True)
 
 
 def _masked(limits: LimitFile) -> Iterator[Subject]:
     for check in limits.checks:
-        for specs, curve in ((check.kind.metrics, False), (check.kind.curves, True)):
-            for spec in specs:
-                if spec.name in check.masks:
-                    for channel in limits.channels if spec.per_channel else (None,):
-                        yield _subject(check.name, spec.name, channel, curve)
+        for spec, channel in check.judged(limits.channels):
+            yield _subject(check.name, spec.name, channel, isinstance(spec, CurveSpec))
 
 
 def _subject(check: str, metric: str, channel: str | None, curve: bool, compared: bool = False) -> Subject:
@@ -216,22 +214,21 @@ def _worst(items: Iterable[Finding]) -> str:
 
 def _judged(check: CheckOutcome) -> Iterator[tuple[str, Finding]]:
     """Yield what is said of a check's readings and curves, in the words of JUnit."""
-    judged: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
-    for item in judged:
+    for item in check.judged.items:
         if item.verdict is not None:
-            is_curve = isinstance(item, JudgedCurve)
-            what = item.curve if isinstance(item, JudgedCurve) else item.reading
-            name = _subject(check.check, what.metric, what.channel, is_curve).name
+            what = item.measured
+            name = _subject(check.check, what.metric, what.channel, isinstance(item, JudgedCurve)).name
             text = f"{name}: {item.verdict}: {judgement(item, check.judged.problems)}"
             notes = () if item.verdict is Verdict.PASS else _notes(check, what.channel)
-            yield name, Finding(item.verdict, _line(text), notes)
+            yield name, Finding(item.verdict, one_line(text), notes)
 
 
 def _notes(check: CheckOutcome, channel: str | None) -> tuple[str, ...]:
     """Return what a check has to say beside its readings, as far as it concerns a channel."""
-    notes = [problem for problem in check.judged.problems if problem.is_note]
     return _lines(
-        note.message for note in notes if None in (channel, note.channel) or note.channel == channel
+        note.message
+        for note in check.judged.problems
+        if note.is_note and (None in (channel, note.channel) or note.channel == channel)
     )
 
 
@@ -248,7 +245,7 @@ def _run_finding(outcome: Run, unforeseen: Iterable[Finding], further: Iterable[
         return Finding(Verdict.PASS, "run: pass", _lines(notes))
     fails = any(finding.verdict is Verdict.FAIL for finding in others)
     verdict = Verdict.FAIL if fails else Verdict.INVALID
-    return Finding(verdict, _line(f"run: {verdict}: {wrong[0]}"), _lines([*wrong[1:], *notes]))
+    return Finding(verdict, one_line(f"run: {verdict}: {wrong[0]}"), _lines([*wrong[1:], *notes]))
 
 
 def _not_run(name: str, check: str, outcome: Run) -> Finding:
@@ -273,9 +270,4 @@ def _lines(texts: Iterable[str]) -> tuple[str, ...]:
 
 
 def _all_lines(texts: Iterable[str]) -> list[str]:
-    return list(dict.fromkeys(_line(text) for text in texts))
-
-
-def _line(text: str) -> str:
-    """Return a text on one visible line that is not empty."""
-    return " ".join(visible(text).split()) or "(none)"
+    return list(dict.fromkeys(one_line(text) for text in texts))

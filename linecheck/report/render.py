@@ -14,22 +14,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
+from linecheck.history.comparison.model import Comparison
+from linecheck.history.population import Populations
+from linecheck.log.signoff import Signoff
 from linecheck.report.comparison_page import comparison_page_of
 from linecheck.report.figures.words import metric_name
 from linecheck.report.run_page import run_page_of
-
-if TYPE_CHECKING:
-    from linecheck.history.comparison.model import Comparison
-    from linecheck.history.population import Populations
-    from linecheck.log.signoff import Signoff
-    from linecheck.run.model import Run
+from linecheck.run.model import Run
 
 __all__ = ["PAGE_NAME", "comparison_page", "environment", "run_page", "write_comparison_page"]
 

@@ -211,8 +211,7 @@ def _properties(run: Run, verdict: Verdict) -> dict[str, str]:
 
 
 def _check_cases(check: CheckOutcome, of_run: tuple[Problem, ...], strict: bool) -> list[Case]:
-    items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
-    judged = [item for item in items if item.verdict is not None]
+    judged = [item for item in check.judged.items if item.verdict is not None]
     share = max(check.seconds, 0.0) / max(len(judged), 1)
     problems = (*check.judged.problems, *of_run)
     return [_judged_case(check, item, problems, strict, share) for item in judged]
@@ -225,11 +224,8 @@ def _judged_case(
     strict: bool,
     seconds: float,
 ) -> Case:
-    if isinstance(item, JudgedReading):
-        parts, channel = [item.reading.metric], item.reading.channel
-    else:
-        parts, channel = [item.curve.metric, "curve"], item.curve.channel
-    name = ".".join([*parts, channel] if channel else parts)
+    curve = "curve" if isinstance(item, JudgedCurve) else None
+    name = ".".join(filter(None, (item.measured.metric, curve, item.measured.channel)))
     outcome: Literal["passed", "failure", "error"] = "passed"
     if item.verdict is Verdict.FAIL or (strict and item.verdict is Verdict.MARGINAL):
         outcome = "failure"

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -29,7 +29,6 @@ from linecheck.run.facts import FACTS, Fact, Facts, ResultPlace
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import all_problems, settled
 
-__all__ = ["facts_keys", "result", "to_json_bytes"]
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
@@ -107,8 +106,7 @@ def set_result(judged: JudgedSet) -> dict[str, Any]:
 def _without_result(judged: JudgedSet) -> dict[str, Any]:
     now = utc_text(datetime.now(UTC))
     facts = Facts(software=f"linecheck {__version__}")
-    problem = judged.problem
-    problems = [] if problem is None else [(problem.code, encodable(problem.message))]
+    problems = [] if judged.problem is None else [_problem_content(None, None, judged.problem)]
     return {
         "format": 1,
         "run": str(uuid.uuid4()),
@@ -122,18 +120,7 @@ def _without_result(judged: JudgedSet) -> dict[str, Any]:
         "finished": now,
         "duration_seconds": 0.0,
         **{name: [] for name in ("checks", "readings", "curves")},
-        "problems": [
-            {
-                "check": None,
-                "setup": None,
-                "channel": None,
-                "code": code,
-                "message": text,
-                "blocks": True,
-                "metrics": [],
-            }
-            for code, text in problems
-        ],
+        "problems": [_encodable(problem) for problem in problems],
         "settings": [],
     }
 
@@ -160,12 +147,13 @@ def _compact(value: Any) -> str:  # noqa: ANN401 - any plain data
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
+def _of_check(check: CheckOutcome) -> dict[str, Any]:
+    return {"check": check.entry, "kind": check.kind, "setup": _ordered(check.setup)}
+
+
 def _check(check: CheckOutcome) -> dict[str, Any]:
     verdict = check.judged.verdict
-    return {
-        "check": check.entry,
-        "kind": check.kind,
-        "setup": _ordered(check.setup),
+    return _of_check(check) | {
         "verdict": verdict.value if verdict else None,
         "stimulus_sha256": check.stimulus_sha256,
         "capture_sha256": check.capture_sha256,
@@ -174,10 +162,7 @@ def _check(check: CheckOutcome) -> dict[str, Any]:
 
 def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
     reading = item.reading
-    return {
-        "check": check.entry,
-        "kind": check.kind,
-        "setup": _ordered(check.setup),
+    return _of_check(check) | {
         "metric": reading.metric,
         "channel": reading.channel,
         "value": reading.value,
@@ -191,10 +176,7 @@ def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
 def _curve(check: CheckOutcome, item: JudgedCurve) -> dict[str, Any]:
     curve = item.curve
     uncertainty = curve.uncertainty
-    return {
-        "check": check.entry,
-        "kind": check.kind,
-        "setup": _ordered(check.setup),
+    return _of_check(check) | {
         "metric": curve.metric,
         "channel": curve.channel,
         "x_unit": curve.x_unit,
@@ -223,9 +205,13 @@ def _judged(item: JudgedReading | JudgedCurve) -> dict[str, Any]:
 
 def _problem(run: Run, check: str | None, problem: Problem) -> dict[str, Any]:
     setups = {entry.name: entry.setup for entry in run.limits.checks}
+    return _problem_content(None if check is None else entry_name(check), setups.get(check or ""), problem)
+
+
+def _problem_content(check: str | None, setup: Mapping[str, str] | None, problem: Problem) -> dict[str, Any]:
     return {
-        "check": None if check is None else entry_name(check),
-        "setup": _ordered(setups[check]) if check in setups else None,
+        "check": check,
+        "setup": None if setup is None else _ordered(setup),
         "channel": problem.channel,
         "code": problem.code,
         "message": problem.message,
@@ -248,10 +234,6 @@ def _encodable(value: Any) -> Any:  # noqa: ANN401 - any plain data
         return encodable(value)
     if isinstance(value, dict):
         return {encodable(key): _encodable(item) for key, item in value.items()}
-    if isinstance(value, list) and not _numeric(value):
+    if isinstance(value, list) and not all(isinstance(item, float) for item in value):
         return [_encodable(item) for item in value]
     return value
-
-
-def _numeric(values: Iterable[Any]) -> bool:
-    return all(isinstance(value, float) for value in values)

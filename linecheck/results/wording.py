@@ -57,17 +57,16 @@ def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = (
         Those of its check: they say why a value is missing or not to be trusted.
     """
     if isinstance(item, JudgedReading):
-        value, unit, place = item.reading.value, item.reading.unit, " or better" * item.reading.is_bound
-        metric, channel = item.reading.metric, item.reading.channel
+        value, place = item.reading.value, " or better" * item.reading.is_bound
     else:
-        value, unit, place = item.worst_y, item.curve.unit, _place(item)
-        metric, channel = item.curve.metric, item.curve.channel
+        value, place = item.worst_y, _place(item)
+    what = item.measured
     if item.verdict is Verdict.INVALID:
-        why = "; ".join(problem.message for problem in reasons(problems, metric, channel))
+        why = "; ".join(problem.message for problem in reasons(problems, what.metric, what.channel))
         return f"not judged: {why or 'it could not be measured'}"
     if value is None:
         return "not measured" if isinstance(item, JudgedReading) else "measured, without a mask"
-    return f"{_measured(value, item.limit, item.fail_limit, unit)}{place}{_limits(item, unit)}"
+    return f"{_measured(value, item.limit, item.fail_limit, what.unit)}{place}{_limits(item, what.unit)}"
 
 
 def findings(
@@ -110,10 +109,9 @@ def _of_interest(check: CheckOutcome) -> CheckOutcome:
     """Return the check with those problems only that void something, or explain what is judged and does not pass."""
     judged = check.judged
     wanting = {
-        (item.reading.metric, item.reading.channel) for item in judged.readings if _is_wanting(item.verdict)
-    }
-    wanting |= {
-        (item.curve.metric, item.curve.channel) for item in judged.curves if _is_wanting(item.verdict)
+        (item.measured.metric, item.measured.channel)
+        for item in judged.items
+        if item.verdict not in (None, Verdict.PASS)
     }
 
     def concerns(problem: Problem) -> bool:
@@ -124,10 +122,6 @@ def _of_interest(check: CheckOutcome) -> CheckOutcome:
 
     kept = tuple(problem for problem in judged.problems if problem.blocks or concerns(problem))
     return replace(check, judged=replace(judged, problems=kept))
-
-
-def _is_wanting(verdict: Verdict | None) -> bool:
-    return verdict not in (None, Verdict.PASS)
 
 
 def _notes(checks: Iterable[CheckOutcome]) -> list[tuple[str, Problem]]:
@@ -143,11 +137,9 @@ def _notes(checks: Iterable[CheckOutcome]) -> list[tuple[str, Problem]]:
 def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> list[str]:
     found = []
     for check in checks:
-        items: tuple[JudgedReading | JudgedCurve, ...] = (*check.judged.readings, *check.judged.curves)
-        for item in items:
+        for item in check.judged.items:
             if item.verdict is verdict:
-                what = item.reading if isinstance(item, JudgedReading) else item.curve
-                name = subject(check.check, what.metric, what.channel)
+                name = subject(check.check, item.measured.metric, item.measured.channel)
                 found.append(f"{name} {verb}: {judgement(item)}")
     return found
 

@@ -47,7 +47,7 @@ ResultPlace = Literal["unit", "station"]
 PagePlace = Literal["identity", "station", "interface", "calibration", "assets", "surroundings", "record"]
 
 #: The newest record format that was released: a new fact has the next one, and so have all of one release.
-RELEASED_FORMAT: Final = 3
+RELEASED_FORMAT: Final = 4
 #: A hash says as much by its first characters.
 HASH_LENGTH: Final = 12
 

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from linecheck.checks.base import Problem
+from linecheck.checks.base import Problem, Reading
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
@@ -70,8 +70,8 @@ def reasons(problems: Iterable[Problem], metric: str, channel: str | None) -> tu
 def _settled_check(check: CheckOutcome) -> CheckOutcome:
     readings = tuple(_settled_reading(check.check, item) for item in check.judged.readings)
     curves = tuple(_settled_curve(check.check, item) for item in check.judged.curves)
-    problems = (*check.judged.problems, *_unexplained(check.judged.problems, readings, curves))
-    return replace(check, judged=JudgedMeasurement(readings, curves, problems))
+    judged = JudgedMeasurement(readings, curves, check.judged.problems)
+    return replace(check, judged=replace(judged, problems=(*judged.problems, *_unexplained(judged))))
 
 
 def _settled_reading(check: str, item: JudgedReading) -> JudgedReading:
@@ -92,14 +92,12 @@ def _settled_curve(check: str, item: JudgedCurve) -> JudgedCurve:
     if not sound or not len(curve.x):
         _refuse_judged(check, curve.metric, curve.channel, item.verdict)
         curve = replace(curve, x=np.empty(0), y=np.empty(0), uncertainty=None)
-    elif curve.uncertainty is not None and not _matches(curve.uncertainty, curve.x):
+    elif curve.uncertainty is not None and (
+        len(curve.uncertainty) != len(curve.x) or not np.all(np.isfinite(curve.uncertainty))
+    ):
         curve = replace(curve, uncertainty=None)
     item = replace(item, curve=curve, worst_x=_finite(item.worst_x), worst_y=_finite(item.worst_y))
     return _settled_margin(item, not len(curve.x))
-
-
-def _matches(uncertainty: np.ndarray, x: np.ndarray) -> bool:
-    return len(uncertainty) == len(x) and bool(np.all(np.isfinite(uncertainty)))
 
 
 def _settled_margin(item: Judged, missing: bool) -> Judged:
@@ -116,23 +114,14 @@ def _refuse_judged(check: str, metric: str, channel: str | None, verdict: Verdic
         )
 
 
-def _unexplained(
-    problems: Iterable[Problem], readings: Iterable[JudgedReading], curves: Iterable[JudgedCurve]
-) -> Iterator[Problem]:
+def _unexplained(judged: JudgedMeasurement) -> Iterator[Problem]:
     """Yield a problem for each value that is missing without a reason."""
-    known = tuple(problems)
-    for item in readings:
-        if item.reading.value is None and not reasons(known, item.reading.metric, item.reading.channel):
-            yield _not_measured(item.reading.metric, item.reading.channel)
-    for judged in curves:
-        if not len(judged.curve.x) and not reasons(known, judged.curve.metric, judged.curve.channel):
-            yield _not_measured(judged.curve.metric, judged.curve.channel)
-
-
-def _not_measured(metric: str, channel: str | None) -> Problem:
-    return Problem(
-        "not_measured", f"{metric} could not be measured", channel, blocks=False, metrics=(metric,)
-    )
+    for item in judged.items:
+        what = item.measured
+        missing = what.value is None if isinstance(what, Reading) else not len(what.x)
+        if missing and not reasons(judged.problems, what.metric, what.channel):
+            text = f"{what.metric} could not be measured"
+            yield Problem("not_measured", text, what.channel, blocks=False, metrics=(what.metric,))
 
 
 def _finite(value: float | None) -> float | None:

@@ -20,6 +20,7 @@ from typing import Final, TypeVar
 
 from linecheck.checks.base import OVERLOAD, Problem
 from linecheck.checks.parts.volts import VOLT_UNITS
+from linecheck.files.text import listed
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
@@ -87,10 +88,9 @@ def _doubts(run: Run, loop: str) -> Iterator[Problem]:
         if (check.check, metric) in of_path
     ]
     if failed:
-        more = f" and {len(failed) - _MAX_NAMED} more" if len(failed) > _MAX_NAMED else ""
         yield Problem(
             IN_DOUBT,
-            f"the unit or the path? {', '.join(failed[:_MAX_NAMED])}{more} would fail, as they would if a level "
+            f"the unit or the path? {listed(failed, _MAX_NAMED)} would fail, as they would if a level "
             f"control, a cable or a rate of the station's own path had been changed since its check ({loop}). Run "
             "`linecheck station check`, then test this unit again: with the path as it was, the fail counts",
         )
@@ -99,10 +99,9 @@ def _doubts(run: Run, loop: str) -> Iterator[Problem]:
 def _failed(check: CheckOutcome) -> Iterator[tuple[str, str | None]]:
     """Yield which metrics and curves fail, and in which channel; a silent unit is told from a dead path otherwise."""
     silent = {problem.channel for problem in check.judged.problems if problem.code == SILENT}
-    readings = ((item.verdict, item.reading.metric, item.reading.channel) for item in check.judged.readings)
-    curves = ((item.verdict, item.curve.metric, item.curve.channel) for item in check.judged.curves)
-    for verdict, metric, channel in (*readings, *curves):
-        if verdict is Verdict.FAIL and not (silent if channel is None else silent & {None, channel}):
+    for item in check.judged.items:
+        metric, channel = item.measured.metric, item.measured.channel
+        if item.verdict is Verdict.FAIL and not (silent if channel is None else silent & {None, channel}):
             yield metric, channel
 
 
@@ -137,9 +136,8 @@ def _words(code: str, channel: str, where: str, loop: str) -> str:
 def _explained(check: CheckOutcome, cause: Problem) -> CheckOutcome:
     """Return a check in which what a cause concerns is invalid; one problem says so for all that follows from it."""
     problems = check.judged.problems
-    own = [
-        each for each in problems if each.code == cause.code and each.channel == cause.channel and each.blocks
-    ]
+    whose = (cause.code, cause.channel)
+    own = [each for each in problems if (each.code, each.channel) == whose and each.blocks]
     if own and cause.code == SILENT:
         others = (each for each in problems if each.channel != cause.channel or each.code not in _OF_SILENCE)
         return replace(check, judged=replace(check.judged, problems=(own[0], *others)))
@@ -147,7 +145,7 @@ def _explained(check: CheckOutcome, cause: Problem) -> CheckOutcome:
         return check
 
     def concerns(item: JudgedReading | JudgedCurve) -> bool:
-        what = item.reading if isinstance(item, JudgedReading) else item.curve
+        what = item.measured
         return voids(cause, what.metric, what.unit, what.channel)
 
     void, metrics = _void(check, concerns)
@@ -166,7 +164,7 @@ def _void(
     def settled(item: Judged) -> Judged:
         if item.verdict in (None, Verdict.INVALID) or not concerns(item):
             return item
-        metrics[item.reading.metric if isinstance(item, JudgedReading) else item.curve.metric] = None
+        metrics[item.measured.metric] = None
         return replace(item, verdict=Verdict.INVALID, margin=None, limit=None, fail_limit=None, side=None)
 
     readings = tuple(settled(item) for item in check.judged.readings)

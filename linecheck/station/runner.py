@@ -183,7 +183,7 @@ class _Running:
             self.plan.limits,
             self._keep,
             volts_uncertainty=self.facts.calibration.volts_uncertainty,
-            expected=[planned.check.name for planned in self.plan.checks],
+            expected={planned.check.name for planned in self.plan.checks},
             path=self.facts.path,
             loop=self.facts.loop,
         )
@@ -252,7 +252,11 @@ class _Running:
 
     def _play(self, planned: PlannedCheck, after: PlannedCheck | None) -> None:
         if isinstance(self.interface, Announced):
-            self.interface.announce(after.stimulus if after is not None and self._can_follow(after) else None)
+            # Only a check that the unit is set for already can follow without a pause.
+            follows = after is not None and (
+                self.control is None or self.control.is_set(after.check, self.interface)
+            )
+            self.interface.announce(after.stimulus if after is not None and follows else None)
         self.tell(CheckStarted(*self.whose, planned))
         self.sounded = True
         began = time.monotonic()
@@ -265,10 +269,6 @@ class _Running:
         if self.keep_captures:
             self.captures[planned.check.name] = capture
         self.analyses.add(Captured(planned, capture, time.monotonic() - began))
-
-    def _can_follow(self, after: PlannedCheck) -> bool:
-        """Return whether the next check can begin at once, the unit being set for it already."""
-        return self.control is None or self.control.is_set(after.check, self.interface)
 
     def outcome(self) -> Run:
         """Return what the run has come to so far."""

@@ -28,10 +28,14 @@ if __name__ == "__main__":
 
 from made_runs import made_check, made_run
 
+from linecheck.checks.base import Curve
 from linecheck.files.times import utc_text
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.log import Log
+from linecheck.log.curves import curve_rows
 from linecheck.log.rows import record_rows
+from linecheck.log.schema import PARTS
 from linecheck.run.settle import settled
 
 DEMO = Path(__file__).parents[2] / "limits" / "pellow-r3.yaml"
@@ -225,39 +229,36 @@ def _insert_parts(connection, checks, slots, made, values, verdicts):
 
 
 def _curves(limits, points):
-    """Return where each curve stands and its axis; of kinds whose curves have a mask, in every channel."""
+    """Return the curves of a run by their check's place; of kinds whose curves have a mask, in every channel."""
     if not points:
-        return []
-    x = np.geomspace(20.0, 20_000.0, points).astype("<f8").tobytes()
-    return [
-        (at, position * 2 + place, spec.name, channel, spec.x_unit, spec.unit, x)
+        return {}
+    x = np.round(np.geomspace(20.0, 20_000.0, points), 2)
+    return {
+        at: [
+            Curve(spec.name, channel, x, spec.x_unit, np.zeros(points), spec.unit, 5.0)
+            for spec in check.kind.curves
+            if spec.name in check.masks
+            for channel in limits.channels
+        ]
         for at, check in enumerate(limits.checks)
-        for position, spec in enumerate(check.kind.curves)
-        if spec.name in check.masks
-        for place, channel in enumerate(limits.channels)
-    ]
+        if {spec.name for spec in check.kind.curves} & check.masks.keys()
+    }
 
 
 def _insert_curves(connection, curves, made, count, rng):
-    names = [
-        "sequence",
-        "check_position",
-        "position",
-        "metric",
-        "channel",
-        "x_unit",
-        "unit",
-        "x",
-        "y",
-        "verdict",
-        "resolution_hz",
-    ]
-    rows = [
-        (made + 1 + run, *curve, (-130.0 + rng.standard_normal(len(curve[-1]) // 8)).tobytes(), "pass", 5.0)
-        for run in range(count)
-        for curve in curves
-    ]
-    _insert(connection, "curve", names, rows)
+    for run in range(count if curves else 0):
+        judged = [
+            (at, [JudgedCurve(replace(one, y=_levels(rng, len(one.x))), Verdict.PASS) for one in of_check])
+            for at, of_check in curves.items()
+        ]
+        for part, rows in curve_rows(judged).items():
+            table = PARTS[part][0].name
+            names = ["sequence", *rows[0]]
+            _insert(connection, table, names, [(made + 1 + run, *row.values()) for row in rows])
+
+
+def _levels(rng, points):
+    return np.round(-130.0 + rng.standard_normal(points), 3)
 
 
 def _insert(connection, table, names, rows):

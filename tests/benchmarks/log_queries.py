@@ -14,12 +14,13 @@ from pathlib import Path
 from large_log import make_large_log
 
 from linecheck.log import LogReader, RunFilter
+from linecheck.log.schema import PARTS
 
 TARGET_MS = 10.0
 RUNS, QUICK_RUNS = 1_000_000, 20_000
 READINGS = 4
 REPEATS = 5
-_PARTS = ("run_check", "reading", "curve", "problem", "run_asset")
+_PARTS = tuple(table.name for table, _ in PARTS.values())
 
 
 def rows(quick):

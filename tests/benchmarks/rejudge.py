@@ -22,7 +22,7 @@ _ROWS = (
     "SELECT sequence, check_position, metric, channel, value, uncertainty, is_bound, verdict FROM reading "
     "WHERE sequence BETWEEN ? AND ? ORDER BY sequence, check_position, position"
 )
-_CURVES = "SELECT sequence, check_position, metric, channel, x, y FROM curve WHERE sequence BETWEEN ? AND ?"
+_CURVES = "SELECT sequence, content FROM curve_points WHERE sequence BETWEEN ? AND ?"
 
 
 def rows(quick):

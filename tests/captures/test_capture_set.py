@@ -13,7 +13,7 @@ from linecheck.audio.flac import write_flac
 from linecheck.audio.wav_header import wav_header
 from linecheck.captures import capture_set
 from linecheck.captures.capture_set import load_capture_set, plain_file_name, write_capture_set
-from linecheck.captures.recording import RecordingInterface, unjudged_captures
+from linecheck.captures.judging import RecordingInterface, unjudged_captures
 from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import FileError, FileFaults, StationError
 from linecheck.station.config.station import CalibrationConfig
@@ -141,7 +141,7 @@ def test_many_captures_of_no_check_are_counted(folder):
     index(folder, "".join(audio % number for number in range(30)))
     (problem,) = unjudged_captures(load_capture_set(folder), ["tone"])
     assert problem.message.count("'x") == 10
-    assert problem.message.endswith(", and 20 more")
+    assert problem.message.endswith(" and 20 more")
 
 
 def test_a_file_that_changes_while_the_set_is_judged_is_noticed(folder):

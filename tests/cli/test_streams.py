@@ -1,10 +1,8 @@
 """Standard streams that fail, are missing or flood: what is shown decides nothing about a run."""
 
-import fcntl
 import os
 import subprocess
 import sys
-import termios
 import time
 from pathlib import Path
 
@@ -12,7 +10,7 @@ import forked_linecheck as forked
 import pytest
 from small_run import LIMITS, write_small_files
 
-from linecheck.cli.asking import Scans
+from linecheck.cli.prompts import Scans
 from linecheck.limits.verdict import Verdict
 from linecheck.log import LogReader
 
@@ -116,18 +114,16 @@ def test_a_terminal_that_is_closed_aborts_the_run_and_what_was_measured_is_recor
     slow = LIMITS + "".join(
         f"  tone_{index}:\n    kind: tone\n    stimulus: {{seconds: 2.0}}\n" for index in range(20)
     )
-    command = [sys.executable, "-m", "linecheck", "run", *write_small_files(tmp_path, limits=slow)]
     operator, station = os.openpty()
-    with subprocess.Popen(
-        [*command, "--serial", "PR3-004711"],
-        cwd=tmp_path,
-        env={**os.environ, "TERM": "xterm"},
-        stdin=station,
-        stdout=station,
-        stderr=station,
-        start_new_session=True,
-        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-    ) as process:
+    how = {
+        "stdin": station,
+        "stdout": station,
+        "stderr": station,
+        "session": True,
+        "environment": {"TERM": "xterm"},
+    }
+    arguments = write_small_files(tmp_path, limits=slow)
+    with forked.start(tmp_path, "run", *arguments, "--serial", "PR3-004711", **how) as process:
         os.close(station)
         seen = b""
         while b"tone_3" not in seen:

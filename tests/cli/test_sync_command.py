@@ -259,7 +259,7 @@ def test_the_server_that_is_full_is_said_in_words(run, path, url, postgres):
     postgres.execute(
         "CREATE FUNCTION public.full() RETURNS trigger LANGUAGE plpgsql AS "
         "$$ BEGIN RAISE EXCEPTION 'could not extend file' USING ERRCODE = 'disk_full'; END $$;"
-        "CREATE TRIGGER full_disk BEFORE INSERT ON linecheck.curve FOR EACH ROW EXECUTE FUNCTION public.full()",
+        "CREATE TRIGGER full_disk BEFORE INSERT ON linecheck.packed_curve FOR EACH ROW EXECUTE FUNCTION public.full()",
         database,
     )
     status, _, err = run("--to", url, "--log", path)
@@ -271,7 +271,7 @@ def test_the_server_that_is_full_is_said_in_words(run, path, url, postgres):
     ("arguments", "said"),
     [
         ([], "give --to postgresql://"),
-        (["--check", "--prepare"], "give one of --check, --prepare and --this-is"),
+        (["--check", "--prepare"], "give one of --check, --prepare, --thin and --this-is"),
         (["--every-chain"], "--every-chain goes with --check"),
         (["--this-is", "bench"], "--this-is, --by and --reason go together"),
         (["--by", "somebody"], "--this-is, --by and --reason go together"),

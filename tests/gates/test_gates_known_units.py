@@ -11,8 +11,7 @@ from made_runs import LIMITS, made_check, made_curve, made_reading, made_run
 from linecheck.checks.base import Problem
 from linecheck.errors import BaselineError, FileError, RecordError, UsageError
 from linecheck.gates.challenge import challenged, unknown_reasons
-from linecheck.gates.drift import drifts
-from linecheck.gates.golden import compare_with_history
+from linecheck.gates.golden import compare_with_history, drifts
 from linecheck.gates.known_units import Accepted, state_challenge, state_golden
 from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import DEFAULT_MARGINS, Margin, golden_margins, unused_margins

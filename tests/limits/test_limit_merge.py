@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linecheck.errors import FileFaults
-from linecheck.limits.loading.load import load_limits
-from linecheck.limits.loading.merge import merge
+from linecheck.limits.loading.load import load_limits, merge
 
 KEYS = st.sampled_from(["a", "b", "c", "d"])
 LEAVES = st.one_of(st.integers(0, 9), st.text("xy", max_size=2), st.lists(st.integers(0, 9), max_size=2))

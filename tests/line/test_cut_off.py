@@ -19,7 +19,7 @@ from linecheck.files.durable import lock_file
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import RunCutOff, UnitRefused, VerdictKnown
 from linecheck.line.session import opened_session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import Log, LogReader
 from linecheck.log.begun import held, is_cut_off
 from linecheck.run.model import NOT_RELEASED

@@ -8,7 +8,7 @@ from linecheck.gates.known_units import Accepted
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import GateStated, VerdictKnown
 from linecheck.line.known_unit import challenge_unit, judge_by_challenge, judge_by_golden, require_golden
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import LogReader
 
 GOLDEN, BAD = "PR3-900001", "PR3-900002"

@@ -5,7 +5,7 @@ from small_run import LIMITS, STATION, call
 
 from linecheck.gates.statements import SELF_CHECK
 from linecheck.limits.verdict import Verdict
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import Log
 from linecheck.run.voiding import IN_DOUBT
 

@@ -6,7 +6,7 @@ from small_run import LIMITS
 from linecheck.errors import ExitStatus
 from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Scan, _session_status, scan_units
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import LogReader
 
 FIRST, SECOND = "PR3-000001", "PR3-000002"

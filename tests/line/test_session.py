@@ -22,7 +22,7 @@ from linecheck.line.events import (
     VerdictKnown,
 )
 from linecheck.line.session import opened_session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import Log, LogReader
 from linecheck.results import files
 from linecheck.station.config.load import load_station

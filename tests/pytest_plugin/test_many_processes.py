@@ -37,6 +37,8 @@ def test_each_set_is_measured_once_by_whichever_worker(firmware_project, monkeyp
         "no:cacheprovider",
         "-p",
         "no:benchmark",
+        "-p",
+        "no:hypothesispytest",
         "--junitxml=j.xml",
     ]
     result = project.runpytest_subprocess(*arguments, timeout=120)

@@ -100,16 +100,10 @@ class Screen:
         )
 
 
-def show_result(
-    outcome: Run,
-    *,
-    attempt: int | None = None,
-    verdict: Verdict | None = None,
-    meaning: str | None = None,
-) -> None:
+def show_result(outcome: Run, *, attempt: int | None = None, verdict: Verdict | None = None) -> None:
     """Write a run's result to standard output, with the parameters of :func:`result_text`."""
     screen = Screen.of_stdout()
-    show(result_text(outcome, screen, attempt=attempt, verdict=verdict, meaning=meaning), screen)
+    show(result_text(outcome, screen, attempt=attempt, verdict=verdict), screen)
 
 
 def show(text: str, screen: Screen) -> None:

@@ -11,6 +11,7 @@ from typing import Any, Final
 import click
 
 from linecheck.cli.display.messages import counted, print_table, short_time
+from linecheck.cli.log.export import print_pages
 from linecheck.cli.log.filters import parsed_span, short_name
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
@@ -87,7 +88,7 @@ def used_command(place: LogPlace, asset: str, since: str | None, until: str | No
         if form == "table":
             _print_uses([row for page in pages for row in page], known[asset])
         else:
-            export_formats()[form].write(_Echo(), TABLES["assets"], pages)
+            print_pages(export_formats()[form], TABLES["assets"], pages)
 
 
 def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
@@ -96,13 +97,6 @@ def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
     at = [column.name for column in table.columns].index("asset")
     for page in pages(opened, table, wanted):
         yield [row for row in page if row[at] == wanted.asset]
-
-
-class _Echo:
-    """Standard output, for texts."""
-
-    def write(self, content: bytes) -> None:
-        click.echo(content.decode(), nl=False)
 
 
 def _print_uses(rows: list[Row], known: KnownAsset) -> None:

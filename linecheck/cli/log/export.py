@@ -62,7 +62,7 @@ def export_command(
     with place.reader() as opened, overwritten_line() as show:
         counts = _Counted(pages(opened, table, wanted), show if target != "-" else None)
         if target == "-":
-            _print(checked, table, counts)
+            print_pages(checked, table, counts)
             return
         _write(checked, table, counts, Path(target), opened.path)
         if not counts.rows:
@@ -110,7 +110,7 @@ def _write(form: ExportFormat, table: Table, pages: Iterable[list[Row]], target:
         file.abandon()
 
 
-def _print(form: ExportFormat, table: Table, pages: Iterable[list[Row]]) -> None:
+def print_pages(form: ExportFormat, table: Table, pages: Iterable[list[Row]]) -> None:
     """Write to standard output, until nobody reads it any more."""
     try:
         form.write(_Stdout(), table, pages)

@@ -9,10 +9,10 @@ from typing import Any
 
 import click
 
-from linecheck.cli.asking import Prompt
 from linecheck.cli.display import self_check as display
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import station_option
+from linecheck.cli.prompts import Prompt
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.write import write_atomically
 from linecheck.gates.path import station_path

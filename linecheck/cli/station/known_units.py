@@ -7,15 +7,15 @@ from contextlib import contextmanager
 
 import click
 
-from linecheck.cli.asking import Prompt
 from linecheck.cli.display.console import Console
 from linecheck.cli.options import collected, fault_option, limits_option, station_option
+from linecheck.cli.prompts import Prompt
 from linecheck.cli.unit_facts import known_unit_facts
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.gates.known_units import Accepted
 from linecheck.line.known_unit import challenge_unit, judge_by_challenge, judge_by_golden, require_golden
 from linecheck.line.session import Session, opened_session
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
 from linecheck.station.config.load import load_station
 from linecheck.station.config.station import Station

@@ -42,8 +42,7 @@ from linecheck.history.baseline.file import (
 )
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_units
 from linecheck.history.baseline.unit_entry import (
-    compared_channels,
-    compared_specs,
+    compared,
     require_margins,
     uncompared_texts,
     unit_entry,
@@ -350,12 +349,11 @@ def _missing(check: Check, done: CheckOutcome, kept: CheckEntry, limits: LimitFi
         for item in done.judged.items
         if item.verdict is Verdict.INVALID
     }
-    for spec in compared_specs(check):
-        for channel in compared_channels(spec, limits.channels):
-            if (spec.name, channel) in there:
-                continue
-            name = subject(check.name, spec.name, channel)
-            yield f"{name}: {why_missing(done, spec.name, channel)}"
+    for spec, channel in compared(check, limits.channels):
+        if (spec.name, channel) in there:
+            continue
+        name = subject(check.name, spec.name, channel)
+        yield f"{name}: {why_missing(done, spec.name, channel)}"
 
 
 def doubts(acceptance: Acceptance) -> Iterator[str]:

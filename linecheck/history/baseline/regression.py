@@ -25,8 +25,7 @@ from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import BaselineError, FileError, listed
 from linecheck.history.baseline.file import Baseline, CheckEntry, CurveEntry, ReadingEntry, UnitEntry
 from linecheck.history.baseline.unit_entry import (
-    compared_channels,
-    compared_specs,
+    compared,
     items_of,
     require_margins,
     unit_entry,
@@ -367,26 +366,25 @@ class _Sides:
         """Yield the comparisons of one check."""
         change = None if base is None else _changed(check, base)
         old_items, new_items = (items_of(entry, check) for entry in (base, new))
-        for spec in compared_specs(check):
-            for channel in compared_channels(spec, self.outcome.limits.channels):
-                old = old_items.pop((spec.name, channel), None)
-                now = new_items.get((spec.name, channel))
-                why = change if old is not None else f"it is not in the baseline; {_ACCEPT}"
-                if why is None and now is None:
-                    why = why_missing(self.done.get(check.name), spec.name, channel)
-                if why is None and old is not None and old.unit != spec.unit:
-                    why = f"the baseline has it in {old.unit or 'no unit'}; {_ACCEPT}"
-                if why is not None:
+        for spec, channel in compared(check, self.outcome.limits.channels):
+            old = old_items.pop((spec.name, channel), None)
+            now = new_items.get((spec.name, channel))
+            why = change if old is not None else f"it is not in the baseline; {_ACCEPT}"
+            if why is None and now is None:
+                why = why_missing(self.done.get(check.name), spec.name, channel)
+            if why is None and old is not None and old.unit != spec.unit:
+                why = f"the baseline has it in {old.unit or 'no unit'}; {_ACCEPT}"
+            if why is not None:
+                yield self._untold(check, spec, channel, why)
+                continue
+            match spec, now, old:
+                case MetricSpec(), ReadingEntry(), ReadingEntry():
+                    yield self._reading(check, spec, now, old)
+                case CurveSpec(), CurveEntry(), CurveEntry():
+                    yield self._curve(check, spec, now, old)
+                case _:
+                    why = f"the baseline has it in another form; {_ACCEPT}"
                     yield self._untold(check, spec, channel, why)
-                    continue
-                match spec, now, old:
-                    case MetricSpec(), ReadingEntry(), ReadingEntry():
-                        yield self._reading(check, spec, now, old)
-                    case CurveSpec(), CurveEntry(), CurveEntry():
-                        yield self._curve(check, spec, now, old)
-                    case _:
-                        why = f"the baseline has it in another form; {_ACCEPT}"
-                        yield self._untold(check, spec, channel, why)
         channels = (*self.outcome.limits.channels, None)
         for item in old_items.values():
             what = "gives it no margin" if item.channel in channels else "has no such channel"

@@ -33,8 +33,7 @@ from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
 __all__ = [
-    "compared_channels",
-    "compared_specs",
+    "compared",
     "items_of",
     "require_margins",
     "uncompared_texts",
@@ -75,14 +74,12 @@ def uncompared_texts(limits: LimitFile) -> tuple[str, ...]:
     )
 
 
-def compared_specs(check: Check) -> Iterator[MetricSpec | CurveSpec]:
-    """Yield what of a check has a margin, in the kind's order."""
-    return (spec for spec in check.kind.specs if spec.name in check.regression)
-
-
-def compared_channels(spec: MetricSpec | CurveSpec, channels: tuple[str, ...]) -> tuple[str | None, ...]:
-    """Return the channels that something is read in; None alone for the pair."""
-    return channels if spec.per_channel else (None,)
+def compared(check: Check, channels: tuple[str, ...]) -> Iterator[tuple[MetricSpec | CurveSpec, str | None]]:
+    """Yield what of a check has a margin, in the kind's order, in each channel; in None alone for the pair."""
+    for spec in check.kind.specs:
+        if spec.name in check.regression:
+            for channel in channels if spec.per_channel else (None,):
+                yield spec, channel
 
 
 def items_of(
@@ -91,11 +88,11 @@ def items_of(
     """Return what a baseline keeps of a check, by metric and channel: of two names of a reading by the compared one."""
     items = {} if entry is None else {(item.metric, item.channel): item for item in entry.items}
     for former, today in former_names(check.kind).items():
-        for kept, compared in ((former, today), (today, former)):
-            if compared in check.regression and kept not in check.regression:
+        for kept, wanted in ((former, today), (today, former)):
+            if wanted in check.regression and kept not in check.regression:
                 for metric, channel in list(items):
-                    if metric == kept and (compared, channel) not in items:
-                        items[compared, channel] = items.pop((kept, channel))
+                    if metric == kept and (wanted, channel) not in items:
+                        items[wanted, channel] = items.pop((kept, channel))
     return items
 
 
@@ -142,14 +139,13 @@ def _check_entry(
     items = {(item.measured.metric, item.measured.channel): item.measured for item in done.judged.items}
     taken: list[ReadingEntry] = []
     profiles: list[CurveEntry] = []
-    for spec in compared_specs(check):
-        for channel in compared_channels(spec, channels):
-            measured = items.get((spec.name, channel))
-            if isinstance(spec, CurveSpec):
-                if isinstance(measured, Curve) and (curve := _curve(check, measured, spec, lattices)):
-                    profiles.append(curve)
-            elif isinstance(measured, Reading) and (reading := _reading(measured)):
-                taken.append(reading)
+    for spec, channel in compared(check, channels):
+        measured = items.get((spec.name, channel))
+        if isinstance(spec, CurveSpec):
+            if isinstance(measured, Curve) and (curve := _curve(check, measured, spec, lattices)):
+                profiles.append(curve)
+        elif isinstance(measured, Reading) and (reading := _reading(measured)):
+            taken.append(reading)
     return CheckEntry.model_construct(
         name=check.name,
         kind=check.kind.name,

@@ -42,7 +42,7 @@ def read_checks(
     texts: Mapping[KeyPath, str],
     channels: int,
     faults: FaultList,
-    classes: Margins | None = None,
+    classes: Margins,
 ) -> tuple[Check, ...]:
     """Return the checks in the file's order; what is wrong goes to ``faults`` and is left out.
 
@@ -58,7 +58,7 @@ def read_checks(
     channels : int
         How many the file declares.
     faults : FaultList
-    classes : mapping of str to float or None, optional
+    classes : mapping of str to float or None
         The file's own margins of regression, by metric or unit.
     """
     if data is REFUSED:
@@ -69,14 +69,15 @@ def read_checks(
     found = [_read_entry(name, entry, kinds, faults) for name, entry in data.items()]
     entries = {entry.name: entry for entry in found if entry is not None}
     unread = frozenset(data.keys() - entries.keys())
-    reader = _Reader(entries, unread, texts, channels, faults, classes or {})
+    reader = _Reader(entries, unread, texts, channels, faults, classes)
     members = {name: reader.members(entry, setup) for name, entry in entries.items()}
     checks = [reader.check(entries[name], member) for name, found in members.items() for member in found]
     if len(entries) == len(data) and not any(_has_masks(entry.data) for entry in entries.values()):
         faults.add(
             ("checks",), "no check has a mask, so that the file judges nothing; expected one mask or more"
         )
-    return _with_variants(tuple(check for check in checks if check is not None))
+    read = tuple(check for check in checks if check is not None)
+    return tuple(replace(check, reference=_nearest(check, read)) for check in read)
 
 
 def _has_masks(data: Mapping[str, Any]) -> bool:
@@ -86,19 +87,10 @@ def _has_masks(data: Mapping[str, Any]) -> bool:
     return "masks" in data or any(isinstance(member, dict) and "masks" in member for member in members)
 
 
-def _with_variants(checks: Sequence[Check]) -> tuple[Check, ...]:
-    """Let each check refer to that variant of another whose setup agrees with its own in most settings."""
-    return tuple(
-        check
-        if check.reference is None
-        else replace(
-            check, reference=_nearest(check, [one for one in checks if one.entry == check.reference])
-        )
-        for check in checks
-    )
+def _nearest(check: Check, checks: Sequence[Check]) -> str | None:
+    """Return which variant of the check that one refers to agrees with its setup in most settings."""
+    variants = [one for one in checks if one.entry == check.reference]
 
-
-def _nearest(check: Check, variants: Sequence[Check]) -> str | None:
     def agreeing(other: Check) -> int:
         return len(check.setup.items() & other.setup.items())
 
@@ -171,9 +163,8 @@ def _read_entry(name: str, data: object, kinds: Mapping[str, CheckKind], faults:
 def _unknown_key(key: str, kind: CheckKind | None) -> str:
     """Say of a key what it may have meant: one that belongs a level deeper, where the kind has such a name."""
     if kind is not None:
-        metrics = [spec.name for spec in kind.metrics] + [spec.name for spec in kind.curves]
         places: dict[str, Iterable[str]] = {
-            "masks": metrics,
+            "masks": [spec.name for spec in kind.specs],
             "stimulus": kind.stimulus_parameters.model_fields,
             "analysis": kind.analysis_parameters.model_fields,
         }

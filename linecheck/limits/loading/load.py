@@ -1,31 +1,51 @@
 """Loading a limit file: everything is checked before anything is played.
 
-:func:`load_limits` reads a file and all that it builds on (:mod:`~linecheck.limits.loading.merge`), looks at its
-header (:mod:`~linecheck.limits.loading.header`) and its checks (:mod:`~linecheck.limits.loading.check_entries`), and
-either returns the whole or raises every fault at once. :func:`load_with_doubts` says besides what is hardly meant, and
-which names have been superseded.
+:func:`load_limits` reads a file and all that it builds on, checks its header (:mod:`~linecheck.limits.loading.header`)
+and its checks (:mod:`~linecheck.limits.loading.check_entries`), and either returns the whole or raises every fault at
+once. :func:`load_with_doubts` also returns warnings, and the superseded names in the file.
+
+With ``based_on`` the file that is built on is read first, and the one that names it is laid over it:
+
+- mappings are merged key by key, to any depth;
+- everything else (numbers, text, lists of points, lists of channels) replaces what was there, as a whole;
+- nothing (``null``, or a key without a value) removes what was there.
+
+``format``, ``based_on``, ``model``, ``revision`` and ``approved`` belong to the one file that they stand in and are not
+taken over: nobody approves a file by approving another that it builds on.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, NamedTuple
 
 from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind
 from linecheck.checks.parts.superseded import superseded
-from linecheck.errors import Fault
+from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.files.faults import FaultList, checked_model
-from linecheck.files.yaml import KeyPath, Source, described
+from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, read_source, shown
 from linecheck.limits.doubts import doubts
 from linecheck.limits.loading.check_entries import read_checks, read_setup
 from linecheck.limits.loading.header import FORMAT, Header
-from linecheck.limits.loading.merge import NOT_TAKEN_OVER, combined_sha256, merge, read_chain
 from linecheck.limits.loading.regression_entries import read_classes
 from linecheck.limits.model import LimitFile
 
-__all__ = ["Doubted", "load_limits", "load_with_doubts"]
+__all__ = [
+    "MAX_FILES",
+    "Doubted",
+    "combined_sha256",
+    "load_limits",
+    "load_with_doubts",
+    "merge",
+    "read_chain",
+]
+
+
+MAX_FILES: Final = 8
+NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "approved"})
 
 
 class Doubted(NamedTuple):
@@ -86,31 +106,32 @@ def load_with_doubts(
             for place in ((*above, "setups", index, "masks"), (*above, "masks"), (*above, "regression")):
                 if former.stands((*place, name)):
                     former.add_key((*place, name), text)
-    for name, text in _superseded_everywhere({check.kind.name: check.kind for check in limits.checks}):
-        if former.stands(("regression", name)):
-            former.add_key(("regression", name), text)
+    used = {check.kind.name: check.kind for check in limits.checks}
+    standing = {spec.name for kind in used.values() for spec in kind.specs if spec.superseded_by is None}
+    for kind in used.values():
+        for name, text in superseded(kind):
+            if name not in standing and former.stands(("regression", name)):
+                former.add_key(("regression", name), text)
     return Doubted(limits, places.sorted, former.sorted)
-
-
-def _superseded_everywhere(kinds: Mapping[str, CheckKind]) -> Iterator[tuple[str, str]]:
-    """Yield the names, with what took their place, that no kind of a file has without a successor."""
-    standing = {spec.name for kind in kinds.values() for spec in kind.specs if spec.superseded_by is None}
-    for kind in kinds.values():
-        yield from ((name, text) for name, text in superseded(kind) if name not in standing)
 
 
 def _load(
     path: str | os.PathLike[str], chain: Sequence[Source], kinds: Mapping[str, CheckKind] | None
 ) -> LimitFile:
     faults = FaultList(chain)
-    data = _merged(chain)
+    data: dict[str, Any] = {}
+    for source in chain:
+        data = merge({key: value for key, value in data.items() if key not in NOT_TAKEN_OVER}, source.data)
     _check_formats(chain, faults)
     header = checked_model(Header, data, (), faults)
     _check_unique(data.get("channels"), faults)
     texts = {place: text for source in chain for place, text in source.texts.items()}
     setup = read_setup(data.get("setup", {}), ("setup",), texts, faults)
     known = all_kinds() if kinds is None else kinds
-    channels = _channel_count(data.get("channels"))
+    declared = data.get("channels")
+    channels = (
+        len(declared) if isinstance(declared, list) and declared else 2
+    )  # wrong ones are a fault already
     classes = read_classes(data["regression"], known, faults) if "regression" in data else {}
     checks = read_checks(data.get("checks", {}), known, setup, texts, channels, faults, classes)
     faults.raise_any()
@@ -131,14 +152,6 @@ def _load(
     )
 
 
-def _merged(chain: Sequence[Source]) -> dict[str, Any]:
-    data: dict[str, Any] = {}
-    for source in chain:
-        taken_over = {key: value for key, value in data.items() if key not in NOT_TAKEN_OVER}
-        data = merge(taken_over, source.data)
-    return data
-
-
 def _check_formats(chain: Sequence[Source], faults: FaultList) -> None:
     """Check the format of the files that are built on; the limit file's own is part of its header."""
     for source in chain[:-1]:
@@ -146,11 +159,6 @@ def _check_formats(chain: Sequence[Source], faults: FaultList) -> None:
         if type(found) is not int or found != FORMAT:
             got = f", got {described(found)}" if "format" in source.data else ""
             faults.add_in(source, ("format",), f"every file states its format, expected {FORMAT}{got}")
-
-
-def _channel_count(channels: object) -> int:
-    """Return how many channels are declared; where that is wrong, which is a fault already, as many as most have."""
-    return len(channels) if isinstance(channels, list) and channels else 2
 
 
 def _check_unique(channels: object, faults: FaultList) -> None:
@@ -162,3 +170,97 @@ def _check_unique(channels: object, faults: FaultList) -> None:
                 path: KeyPath = ("channels", index)
                 faults.add(path, f"the channel {name} is named twice; names are unique")
             seen.add(name)
+
+
+def merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """Return ``over`` laid over ``base``; neither is changed. Keys keep their order, new ones follow."""
+    merged = dict(base)
+    for key, value in over.items():
+        below = merged.get(key)
+        if value is None and key in merged:
+            del merged[key]
+        elif isinstance(value, dict) and isinstance(below, dict):
+            merged[key] = merge(below, value)
+        else:
+            merged[key] = value
+    return merged
+
+
+def combined_sha256(digests: Sequence[str]) -> str:
+    """Return one SHA-256 for several files.
+
+    One file: the SHA-256 of its bytes. Several: the SHA-256 of their binary digests, one after another in
+    the order in which they are merged, the file that all build on first.
+    """
+    if len(digests) == 1:
+        return digests[0]
+    return hashlib.sha256(b"".join(bytes.fromhex(digest) for digest in digests)).hexdigest()
+
+
+def read_chain(path: str | os.PathLike[str]) -> tuple[Source, ...]:
+    """Read a limit file and all that it builds on.
+
+    Returns
+    -------
+    tuple of Source
+        In the order in which they are merged: the file itself is last.
+
+    Raises
+    ------
+    FileError
+        The file itself cannot be read.
+    FileFaults
+        One of the files is no YAML, or a ``based_on`` leads nowhere, in a circle or too far.
+    """
+    chain = [read_source(path)]
+    seen = [os.path.realpath(chain[0].path)]
+    while "based_on" in chain[-1].data:
+        source = chain[-1]
+        next_path = _target(source)
+        if next_path is None:
+            break
+        real = os.path.realpath(next_path)
+        if real in seen:
+            _add(source, f"goes in a circle: {shown(next_path, 120)} builds on this file, or is it")
+            break
+        if len(chain) == MAX_FILES:
+            _add(source, f"at most {MAX_FILES} files may build on each other")
+            break
+        try:
+            chain.append(read_source(next_path))
+        except FileFaults as error:
+            raise FileFaults(
+                path, tuple(fault for known in chain for fault in known.faults) + error.faults
+            ) from None
+        except FileError as error:
+            _add(source, f"{error.path}: {error.message}")
+            break
+        seen.append(real)
+    else:
+        return tuple(reversed(chain))
+    raise FileFaults(path, tuple(fault for known in chain for fault in known.faults))
+
+
+def _target(source: Source) -> str | None:
+    """Return the path that ``based_on`` names; None (and a fault) where it names none."""
+    value = source.data["based_on"]
+    if value is REFUSED:
+        return None
+    if not isinstance(value, str):
+        _add(source, f"expected the path of a limit file, got {described(value)}")
+    elif not 0 < len(value) <= 500:
+        _add(source, f"expected the path of a limit file, got {len(value)} characters")
+    elif os.path.isabs(value) or "\\" in value or ":" in value:
+        _add(
+            source,
+            "expected a path relative to this file, with '/', as in common/line-output.yaml, "
+            f"got {shown(value)}",
+        )
+    else:
+        return os.path.join(os.path.dirname(source.path), value)
+    return None
+
+
+def _add(source: Source, message: str) -> None:
+    place = source.values.get(("based_on",), Place(source.path, 1, 1))
+    source.faults.append(Fault(place.file, place.line, place.column, "based_on", message))

@@ -37,10 +37,13 @@ def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int
         if name in written:
             message = f"can never be measured, so that no unit could pass: {reason}"
             faults.add_key((*path, name), f"{message}; change that, or leave the mask out")
-    spans = of_former(check.kind, check.kind.curve_spans(check.stimulus, check.analysis))
-    for spec in check.kind.curves:
-        if spec.name in check.masks and spec.name in spans and spec.name not in never:
-            _refuse_too_wide(check.masks[spec.name], spec, spans[spec.name], (*path, spec.name), faults)
+    for spec, (first, last), beyond in _too_wide(check, never):
+        for place, x in beyond:
+            message = (
+                f"{spec.name} is measured from {first:.9g} to {last:.9g} {spec.x_unit}, "
+                f"so that no unit could be judged here; expected a point in there, got {x:.9g}"
+            )
+            faults.add((*path, spec.name, *place, 0), message)
 
 
 def refuse_incomparable(
@@ -61,14 +64,10 @@ def never_judged(check: Check, channels: int) -> list[str]:
     """
     never = _never_measured(check, channels)
     reasons = [f"{name} can never be measured: {never[name]}" for name in check.masks if name in never]
-    spans = of_former(check.kind, check.kind.curve_spans(check.stimulus, check.analysis))
-    for spec in check.kind.curves:
-        if spec.name in check.masks and spec.name in spans and spec.name not in never:
-            first, last = spans[spec.name]
-            if any(_beyond(check.masks[spec.name], spec, (first, last))):
-                reasons.append(
-                    f"{spec.name} is measured from {first:.9g} to {last:.9g}, its mask goes further"
-                )
+    reasons += [
+        f"{spec.name} is measured from {first:.9g} to {last:.9g}, its mask goes further"
+        for spec, (first, last), _ in _too_wide(check, never)
+    ]
     return reasons
 
 
@@ -80,17 +79,16 @@ def _never_measured(check: Check, channels: int) -> Mapping[str, str]:
     return of_former(check.kind, never)
 
 
-def _refuse_too_wide(
-    mask: Mask, spec: CurveSpec, span: tuple[float, float], path: KeyPath, faults: FaultList
-) -> None:
-    """Add a fault for each end of a limit that lies where its curve never goes."""
-    first, last = span
-    for place, x in _beyond(mask, spec, span):
-        message = (
-            f"{spec.name} is measured from {first:.9g} to {last:.9g} {spec.x_unit}, "
-            f"so that no unit could be judged here; expected a point in there, got {x:.9g}"
-        )
-        faults.add((*path, *place, 0), message)
+def _too_wide(
+    check: Check, never: Mapping[str, str]
+) -> Iterator[tuple[CurveSpec, tuple[float, float], list[tuple[KeyPath, float]]]]:
+    """Yield the masked curves that end short of a limit: the curve's span, and the limit's ends beyond it."""
+    spans = of_former(check.kind, check.kind.curve_spans(check.stimulus, check.analysis))
+    for spec in check.masked:
+        if isinstance(spec, CurveSpec) and spec.name in spans and spec.name not in never:
+            beyond = list(_beyond(check.masks[spec.name], spec, spans[spec.name]))
+            if beyond:
+                yield spec, spans[spec.name], beyond
 
 
 def _beyond(mask: Mask, spec: CurveSpec, span: tuple[float, float]) -> Iterator[tuple[KeyPath, float]]:

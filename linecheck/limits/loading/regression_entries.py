@@ -15,10 +15,10 @@ was thought of for it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
-from linecheck.checks.base import CheckKind
+from linecheck.checks.base import CheckKind, CurveSpec
 from linecheck.files.faults import FaultList, did_you_mean, number_hint
 from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.loading.mask_entries import LARGEST
@@ -34,7 +34,7 @@ _WHERE: Final[KeyPath] = ("regression",)
 
 def class_names(kinds: Mapping[str, CheckKind]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return what may stand at the top of a file: names of metrics and curves, and units of metrics."""
-    names = [name for kind in kinds.values() for name in _names(kind)]
+    names = [spec.name for kind in kinds.values() for spec in kind.specs]
     units = [spec.unit for kind in kinds.values() for spec in kind.metrics if spec.unit]
     return tuple(dict.fromkeys(names)), tuple(dict.fromkeys(units))
 
@@ -47,7 +47,8 @@ def read_classes(data: object, kinds: Mapping[str, CheckKind], faults: FaultList
 
 def read_margins(data: object, kind: CheckKind, path: KeyPath, faults: FaultList) -> dict[str, float | None]:
     """Return a check's own margins by metric; what is wrong goes to ``faults`` and is left out."""
-    return _read(data, _names(kind), f"the metrics of {kind.name} are", path, faults)
+    names = [spec.name for spec in kind.specs]
+    return _read(data, names, f"the metrics of {kind.name} are", path, faults)
 
 
 def resolved_margins(
@@ -64,38 +65,19 @@ def resolved_margins(
         The check's margins and the file's.
     """
     margins: dict[str, float | None] = {}
-    for metric in kind.metrics:
-        _resolve(margins, metric.name, (metric.name, metric.unit), masks, own, classes)
-    for curve in kind.curves:
-        _resolve(margins, curve.name, (curve.name,), masks, own, classes)
+    for spec in kind.specs:
+        classed = (spec.name,) if isinstance(spec, CurveSpec) else (spec.name, spec.unit)
+        found = next((key for key in classed if key in classes), None)
+        if spec.name in own:
+            margins[spec.name] = own[spec.name]
+        elif spec.name in masks and found is not None:
+            margins[spec.name] = classes[found]
     return margins
 
 
-def _resolve(
-    margins: dict[str, float | None],
-    name: str,
-    known_as: tuple[str, ...],
-    masks: Mapping[str, Mask],
-    own: Margins,
-    classes: Margins,
-) -> None:
-    """Add the nearest margin that there is for a metric or curve."""
-    if name in own:
-        margins[name] = own[name]
-    elif name in masks:
-        found = next((key for key in known_as if key in classes), None)
-        if found is not None:
-            margins[name] = classes[found]
-
-
-def _names(kind: CheckKind) -> list[str]:
-    return [metric.name for metric in kind.metrics] + [curve.name for curve in kind.curves]
-
-
 def _read(
-    data: object, known: Iterable[str], what: str, path: KeyPath, faults: FaultList
+    data: object, names: Sequence[str], what: str, path: KeyPath, faults: FaultList
 ) -> dict[str, float | None]:
-    names = tuple(known)
     if data is REFUSED:
         return {}
     if not isinstance(data, dict) or not data:

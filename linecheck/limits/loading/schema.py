@@ -57,7 +57,11 @@ def limit_file_schema(kinds: Mapping[str, CheckKind] | None = None) -> Schema:
         "additionalProperties": _or_null({"$ref": "#/$defs/check"}),
         "minProperties": 1,
     }
-    properties["regression"] = _classes(known, properties["regression"]["description"])
+    names, units = class_names(known)
+    properties["regression"] = {
+        "description": properties["regression"]["description"],
+        **_margins([*units, *names]),
+    }
     definitions["setup"] = _setup()
     definitions["margin"] = {
         "anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": LARGEST}, {"enum": [False, None]}],
@@ -121,7 +125,10 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
     return {
         "type": "object",
         "properties": {
-            "kind": {"enum": list(kinds), "description": _kind_texts(kinds)},
+            "kind": {
+                "enum": list(kinds),
+                "description": "\n".join(f"{name}: {kind.text}" for name, kind in kinds.items()),
+            },
             "setup": {"$ref": "#/$defs/setup", "description": "where the unit is set otherwise than above"},
             "setups": _or_null(_setups()),
             "stimulus": {"type": "object", "description": "what is played"},
@@ -135,19 +142,21 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
         "additionalProperties": False,
         "allOf": [
             {
-                "if": {"properties": {"kind": {"const": name}}, "required": ["kind"]},
-                "then": {
-                    "properties": {
-                        "stimulus": references[kind.stimulus_parameters],
-                        "analysis": references[kind.analysis_parameters],
-                        "masks": _masks(kind),
-                        "regression": _margins(kind),
-                        "setups": _or_null({"items": {"properties": _laid_over(kind)}}),
-                    }
-                },
+                "if": {"properties": {"kind": {"const": kind.name}}, "required": ["kind"]},
+                "then": {"properties": _of_kind(kind, references)},
             }
-            for name, kind in kinds.items()
+            for kind in kinds.values()
         ],
+    }
+
+
+def _of_kind(kind: CheckKind, references: Mapping[type[Parameters], Schema]) -> Schema:
+    laid_over = {"masks": _masks(kind), "regression": _margins([spec.name for spec in kind.specs])}
+    return {
+        "stimulus": references[kind.stimulus_parameters],
+        "analysis": references[kind.analysis_parameters],
+        **laid_over,
+        "setups": _or_null({"items": {"properties": laid_over}}),
     }
 
 
@@ -172,14 +181,6 @@ def _setups() -> Schema:
     }
 
 
-def _laid_over(kind: CheckKind) -> Schema:
-    return {"masks": _masks(kind), "regression": _margins(kind)}
-
-
-def _kind_texts(kinds: Mapping[str, CheckKind]) -> str:
-    return "\n".join(f"{name}: {kind.text}" for name, kind in kinds.items())
-
-
 def _masks(kind: CheckKind) -> Schema:
     return {
         "type": "object",
@@ -190,16 +191,7 @@ def _masks(kind: CheckKind) -> Schema:
     }
 
 
-def _margins(kind: CheckKind) -> Schema:
-    return _named_margins([spec.name for spec in kind.specs])
-
-
-def _classes(kinds: Mapping[str, CheckKind], description: str) -> Schema:
-    names, units = class_names(kinds)
-    return {"description": description, **_named_margins([*units, *names])}
-
-
-def _named_margins(names: Iterable[str]) -> Schema:
+def _margins(names: Iterable[str]) -> Schema:
     return {
         "type": "object",
         "minProperties": 1,

@@ -86,7 +86,6 @@ class ResultFormat(ABC):
         What is written ("the result"), as what ("JSON"), and how it differs for several sets; empty where it does not.
     suffix : str
         What its files end with, with the dot.
-    media_type : str
     run_file : str
         The file of it that every run has in its own folder; empty where that has none.
     """
@@ -96,7 +95,6 @@ class ResultFormat(ABC):
     form: ClassVar[str]
     of_many: ClassVar[str] = ""
     suffix: ClassVar[str]
-    media_type: ClassVar[str]
     run_file: ClassVar[str] = ""
 
     @abstractmethod

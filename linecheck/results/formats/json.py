@@ -30,7 +30,6 @@ class JsonFormat(ResultFormat):
     form: ClassVar[str] = "JSON"
     of_many: ClassVar[str] = "of several, a line each"
     suffix: ClassVar[str] = ".json"
-    media_type: ClassVar[str] = "application/json"
     run_file: ClassVar[str] = "result.json"
 
     def of_run(self, one: OneRun) -> bytes:

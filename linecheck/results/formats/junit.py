@@ -57,7 +57,6 @@ class JunitFormat(ResultFormat):
     what: ClassVar[str] = "the result"
     form: ClassVar[str] = "JUnit XML"
     suffix: ClassVar[str] = ".xml"
-    media_type: ClassVar[str] = "application/xml"
     run_file: ClassVar[str] = "junit.xml"
 
     def of_run(self, one: OneRun) -> bytes:
@@ -189,8 +188,7 @@ class JunitFiles:
         """Return what classnames begin with, another one for each set, the same from run to run."""
         run = judged.outcome
         place = f"{run.model}.{run.serial}" if run is not None else "linecheck.set"
-        named = place if run is not None else f"{place} {judged.path}"
-        key = " ".join(visible(named).split())  # as it stands in the file
+        key = one_line(place if run is not None else f"{place} {judged.path}")  # as it stands in the file
         self._places[key] += 1
         return place if self._places[key] == 1 else f"{place}#{self._places[key]}"
 

@@ -51,7 +51,6 @@ class MarkdownFormat(ResultFormat):
     what: ClassVar[str] = "a short table"
     form: ClassVar[str] = "Markdown"
     suffix: ClassVar[str] = ".md"
-    media_type: ClassVar[str] = "text/markdown"
 
     def of_run(self, one: OneRun) -> bytes:
         """Return a table with one row."""
@@ -82,21 +81,10 @@ class _Table:
         """Do nothing: nothing was written."""
 
 
-def summary_bytes(
-    briefs: Sequence[Brief], *, verdict: Verdict | None = None, title: str = "linecheck"
-) -> bytes:
-    """Return the summary, UTF-8, at most :data:`MAX_BYTES` long.
-
-    Parameters
-    ----------
-    briefs : sequence of Brief
-    verdict : Verdict, optional
-        What all together came to, where that is not the worst of them.
-    title : str
-        What the heading begins with.
-    """
-    whole = verdict if verdict is not None else worst(entry.verdict for entry in briefs)
-    head = f"### {_plain(title)}: {whole.value}\n\n{_plain(counted(briefs))}\n\n"
+def summary_bytes(briefs: Sequence[Brief]) -> bytes:
+    """Return the summary, UTF-8, at most :data:`MAX_BYTES` long; the worst verdict heads it."""
+    whole = worst(entry.verdict for entry in briefs)
+    head = f"### linecheck: {whole.value}\n\n{_plain(counted(briefs))}\n\n"
     ordered = worst_first(briefs)
     notes = "".join(f"\n{_plain(note)}\n" for note in _notes(briefs))
     rows, left = [], MAX_BYTES - len((head + _HEAD + notes).encode()) - ENDING_BYTES

@@ -24,14 +24,13 @@ Without a table there is no gate of that name.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
 from linecheck.limits.loading.header import NAME
 from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
-from linecheck.station.config.table import Hours, Table, Text
+from linecheck.station.config.table import Hours, Once, Table, Text, each_once
 
 __all__ = ["ChallengeConfig", "ChallengeUnit", "GateConfig", "GoldenConfig"]
 
@@ -55,15 +54,9 @@ class GoldenConfig(Table):
         margin of regression, or a default of its unit (:data:`linecheck.gates.margins.DEFAULT_MARGINS`).
     """
 
-    serials: Annotated[tuple[Serial, ...], Field(strict=False, min_length=1, max_length=64)]
+    serials: Annotated[tuple[Serial, ...], Field(strict=False, min_length=1, max_length=64), Once]
     every_hours: Hours = 24.0
     margins: Annotated[dict[Text, Margin], Field(max_length=500)] = {}  # noqa: RUF012 - copied
-
-    @field_validator("serials")
-    @classmethod
-    def _once(cls, serials: tuple[str, ...]) -> tuple[str, ...]:
-        _refuse_twice(serials)
-        return serials
 
 
 class ChallengeUnit(Table):
@@ -79,7 +72,7 @@ class ChallengeUnit(Table):
     """
 
     serial: Serial
-    must_fail: Annotated[tuple[Text, ...], Field(strict=False, min_length=1, max_length=64)]
+    must_fail: Annotated[tuple[Text, ...], Field(strict=False, min_length=1, max_length=64), Once]
     nothing_else: bool = False
 
     @field_validator("must_fail")
@@ -90,7 +83,6 @@ class ChallengeUnit(Table):
                 raise ValueError(
                     f"{reason[:60]!r} names nothing that fails: expected check.metric, or check.metric.channel"
                 )
-        _refuse_twice(reasons)
         return reasons
 
 
@@ -106,7 +98,7 @@ class ChallengeConfig(Table):
         for name in units:
             if re.fullmatch(NAME, name) is None:
                 raise ValueError(f"{name[:40]!r} is no name: it has lower-case letters, digits and '_'")
-        _refuse_twice([unit.serial for unit in units.values()])
+        each_once(tuple(unit.serial for unit in units.values()))
         return units
 
 
@@ -132,10 +124,3 @@ class GateConfig(Table):
                 "lock_after = 1: one unit says nothing about the station; expected 0, or 2 to 20"
             )
         return self
-
-
-def _refuse_twice(names: Iterable[str]) -> None:
-    listed = list(names)
-    for name in listed:
-        if listed.count(name) > 1:
-            raise ValueError(f"{name[:60]!r} stands here twice")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from linecheck.checks.base import Problem
 from linecheck.files.toml import FormatOne
@@ -264,13 +264,8 @@ class SyncConfig(Table):
         How often the log is looked at for something new.
     """
 
-    to: str | None = None
+    to: Annotated[str, AfterValidator(check_server_url)] | None = None
     every_seconds: float = Field(5.0, ge=0.1, le=86_400.0)
-
-    @field_validator("to")
-    @classmethod
-    def _server(cls, to: str | None) -> str | None:
-        return None if to is None else check_server_url(to)
 
 
 class SignConfig(Table):

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validat
 
 from linecheck.station.command import check_command
 
-__all__ = ["CommandTable", "Hours", "Once", "Table", "Text"]
+__all__ = ["CommandTable", "Hours", "Once", "Table", "Text", "each_once"]
 
 Values = TypeVar("Values", bound=tuple[int | str, ...])
 
@@ -16,14 +16,20 @@ Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 
-def _each_once(values: Values) -> Values:
+def each_once(values: Values) -> Values:
+    """Return a list in which nothing stands twice.
+
+    Raises
+    ------
+    ValueError
+        Something does.
+    """
     if len(set(values)) != len(values):
         raise ValueError(f"each may be given only once, got {list(values)}")
     return values
 
 
-#: Of a list in which nothing may stand twice.
-Once = AfterValidator(_each_once)
+Once = AfterValidator(each_once)
 
 
 class Table(BaseModel):

@@ -96,13 +96,13 @@ def svg(drawing: Drawing, *, prefix: str | None = None, titled: bool = True) -> 
     return _finished(stream.getvalue(), prefix, title, alt)
 
 
-def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0, *, titled: bool = True) -> bytes:
+def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0) -> bytes:
     """Return the same as PNG, so many pixels wide; ``dpi`` says how large its text is among them."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     stream = io.BytesIO()
     with _style("png"):
-        made = _canvas(drawing, _inches(width_px, dpi), titled)
+        made = _canvas(drawing, _inches(width_px, dpi), titled=True)
         made.set_dpi(dpi)
         canvas: Any = FigureCanvasAgg(made)
         canvas.print_png(stream, metadata={"Software": None})

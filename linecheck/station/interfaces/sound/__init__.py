@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from linecheck.station.interfaces.interface import ConnectedUnit, InterfaceDescription
+from linecheck.station.interfaces.interface import InterfaceDescription
 
 if TYPE_CHECKING:
     from linecheck.station.config.station import StationConfig
@@ -14,13 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["INTERFACE"]
 
 
-def _open(station: StationConfig, unit: ConnectedUnit) -> Interface:
-    from linecheck.station.interfaces.sound.interface import SoundInterface
-
-    return SoundInterface(station)
-
-
-def _open_loop(station: StationConfig, faults: Sequence[str], opening: int) -> Interface:
+def _open(station: StationConfig, *_: object) -> Interface:
     from linecheck.station.interfaces.sound.interface import SoundInterface
 
     return SoundInterface(station)
@@ -29,7 +22,7 @@ def _open_loop(station: StationConfig, faults: Sequence[str], opening: int) -> I
 INTERFACE = InterfaceDescription(
     name="sound",
     open=_open,
-    open_loop=_open_loop,
+    open_loop=_open,
     needs={"playback": ("device", "channels", "rates_hz"), "capture": ("device", "rate_hz", "channels")},
     own_process=True,
 )

@@ -8,10 +8,12 @@ from linecheck.history.baseline.file import load_baseline
 from linecheck.log import LogReader
 from linecheck.log.archive.entries import Entry
 
-__all__ = ["named_runs"]
+__all__ = ["referenced_runs"]
 
 
-def named_runs(entries: Iterable[Entry], log: LogReader | None, baselines: Iterable[str]) -> frozenset[str]:
+def referenced_runs(
+    entries: Iterable[Entry], log: LogReader | None, baselines: Iterable[str]
+) -> frozenset[str]:
     """Return the ids of runs that are named, by their id or by the hash of a capture.
 
     Parameters

@@ -21,7 +21,7 @@ from linecheck.files.text import visible
 from linecheck.line.scan import Scan, scan_units
 from linecheck.line.session import Session
 from linecheck.line.stop_signals import StopSignals
-from linecheck.line.unit_facts import UnitFacts
+from linecheck.line.unit_trace import UnitFacts
 
 __all__ = ["Prompt", "Scans", "scan_on_input"]
 
