@@ -42,6 +42,8 @@ def model_files(answers: Answers) -> dict[str, str]:
         "quiet": answers.masks["snr_a" if answers.bits >= 20 else "dynamic_range_a"],
         "pattern": serial_pattern(answers.serial),
         "stimulus": f"{{{common}}}",
+        # The jitter test signal is defined for words of 16 and of 24 bits.
+        "jitter_stimulus": f"{{rate_hz: {answers.rates_hz[0]}, bits: {16 if answers.bits < 20 else 24}}}",
         "stimulus_with": lambda more: f"{{{more}, {common}}}",
         "channels": list(range(1, len(answers.channels) + 1)),
     }
