@@ -1,4 +1,4 @@
-"""The README's firmware repository, as it stands there: of three firmwares two are at fault, and these are found."""
+"""The manual's firmware repository, as it stands there: of three firmwares two are at fault, and these are found."""
 
 import os
 import re
@@ -19,8 +19,7 @@ from linecheck.run.plan import make_plan
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
-RECIPE = Path(__file__).parents[2] / "README.md"
-HEADING = "## In a firmware repository\n"
+RECIPE = Path(__file__).parents[2] / "linecheck" / "manual" / "tutorials" / "firmware-ci.md"
 
 LIMITS = """format: 1
 model: pellow-r3
@@ -50,7 +49,7 @@ CAPTURE_RATE_HZ = {"tone": 48_000, "reconstruction": 192_000}
 
 def blocks():
     """Return the recipe's blocks of code: configuration, commands and what a failure looks like."""
-    text = RECIPE.read_text(encoding="utf-8").partition(HEADING)[2].partition("\n## ")[0]
+    text = RECIPE.read_text(encoding="utf-8")
     found = re.findall(r"^```(\w*)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     (configuration,) = (code for language, code in found if language == "ini")
     accept, judge = (code.strip() for language, code in found if language == "bash")
