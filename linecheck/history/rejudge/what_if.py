@@ -15,7 +15,7 @@ from linecheck.history.rejudge.basis import Basis, basis_of
 from linecheck.history.rejudge.causes import CauseCounts, Causes
 from linecheck.history.rejudge.judge import UNTOLD, JudgedSpan, SpanJudge, after_verdict
 from linecheck.history.rejudge.layouts import Layouts
-from linecheck.history.rejudge.select import Chosen, Reader, choose, run_facts
+from linecheck.history.rejudge.select import Chosen, Reader, choose, opened, run_facts
 from linecheck.history.rejudge.tally import ChangedRun, Tally, tally_of
 from linecheck.limits.model import LimitFile
 from linecheck.log.queries import RunFilter
@@ -67,7 +67,7 @@ def what_if(
     FileError, RecordError
         The log cannot be read, or was changed by someone.
     """
-    with Reader(path) as reader:
+    with opened(path) as reader:
         chosen = choose(reader, runs)
         judging = _Judging(reader, chosen, wanted)
         with reader.understood():
