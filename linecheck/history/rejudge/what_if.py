@@ -20,10 +20,10 @@ from linecheck.history.rejudge.tally import ChangedRun, Tally, tally_of
 from linecheck.limits.model import LimitFile
 from linecheck.log.queries import RunFilter
 
-__all__ = ["BATCH", "Wanted", "what_if"]
+__all__ = ["Wanted", "what_if"]
 
 #: So many runs are judged at once.
-BATCH = 500
+_BATCH = 500
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class Wanted:
 
 
 def what_if(
-    path: Path, limits: Sequence[LimitFile], runs: RunFilter, wanted: Wanted, *, batch: int = BATCH
+    path: Path, limits: Sequence[LimitFile], runs: RunFilter, wanted: Wanted, *, batch: int = _BATCH
 ) -> Tally:
     """Judge stored runs by limit files, one for each model, from what is stored of their readings and curves.
 
