@@ -195,11 +195,11 @@ def load_capture_set(path: str | Path) -> CaptureSet:
     if os.path.isdir(path):
         path = path / INDEX_NAME
         if not os.path.exists(path):
-            raise FileError(path.parent, f"is no capture set: there is no {INDEX_NAME} in it")
+            raise FileError(path.parent, f"is not a capture set: it has no {INDEX_NAME}")
     elif path.name != INDEX_NAME:
         there = os.path.exists(path)
         raise FileError(
-            path, "is no capture set: give its folder" if there else "there is no such capture set"
+            path, "is not a capture set: give its folder" if there else "there is no such capture set"
         )
     file = read_toml(path)
     hashes: dict[str, str] = {}
@@ -245,7 +245,7 @@ def _proven(folder: Path, name: str) -> tuple[int, str]:
     try:
         leads_out = path.is_symlink() and not path.resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError) as error:  # links in a circle; which of the two depends on the Python
-        raise FileError(path, "is a link that leads nowhere; put the file itself there") from error
+        raise FileError(path, "is a broken link; put the file itself there") from error
     if leads_out:
         raise FileError(path, "is a link that leads out of the set; put the file itself there")
     with open_audio(path) as stream:
@@ -322,7 +322,7 @@ def write_capture_set(
 
     folder = Path(folder)
     if (folder / INDEX_NAME).exists():
-        raise FileError(folder, "holds a capture set already, which is never written over")
+        raise FileError(folder, "already holds a capture set, which is never overwritten")
     make_folder(folder)
     hashes, changes = stimulus_hashes or {}, stimulus_changes or {}
     mains: set[float | None] = set()

@@ -107,10 +107,10 @@ def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
     for words, names in by_words.items():
         yield Note(
             "played_otherwise",
-            f"played at {words}, which is not what the limit file says; its masks judge all the same: "
+            f"played at {words} instead of the limit file's; its masks judge all the same: "
             f"{'every check' if len(names) == len(limits.checks) else listed(names, MAX_NAMES)}",
         )
     for text in unreachable:
-        yield Note("out_of_reach", f"no unit can pass as this was played: {text}")
+        yield Note("out_of_reach", f"as played, no unit can pass: {text}")
     for text in captures.index.notes:
         yield Note("recording", text)

@@ -128,8 +128,8 @@ def judge_set(
         ),
     )
     unfit = {
-        planned.check.name: f"{planned.check.name} was recorded with another stimulus than the limit file gives now, "
-        "and what is read of it rests on the level that was played: judge it by its own limit file, or record it anew"
+        planned.check.name: f"{planned.check.name} was recorded with another stimulus than the limit file's, "
+        "and its readings depend on the level played: judge it by its own limit file, or record it again"
         for planned in plan.checks
         if planned.check.kind.rests_on_played_level and _is_other(planned, played)
     }
@@ -166,8 +166,8 @@ def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Pro
     if names:
         yield Problem(
             "other_stimulus",
-            f"recorded with another stimulus than the limit file and this linecheck give now: {', '.join(names)}. "
-            "Compare with care, or record anew.",
+            f"recorded with another stimulus than the limit file and this linecheck make now: {', '.join(names)}. "
+            "Compare with care, or record again.",
             blocks=False,
         )
 

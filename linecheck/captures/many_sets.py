@@ -135,9 +135,7 @@ def judge_task(task: SetTask) -> Run | Problem:
     here = software_here()
     if here != task.software:
         lacks = ", ".join(f"{name} {wanted}" for name, wanted in task.software if (name, wanted) not in here)
-        return Problem(
-            "other_software", f"the worker that had it does not have {lacks}: install the same there"
-        )
+        return Problem("other_software", f"its worker lacks {lacks}: install it there")
     if task.seen and not os.path.exists(task.folder):
         words = "the worker does not see it: all workers must see the sets under the same path"
         return Problem("set_refused", f"{task.shown}: {words}, {task.folder}")
@@ -153,7 +151,7 @@ def judge_task(task: SetTask) -> Run | Problem:
         what = f"{type(error).__name__}: {error}"
         return Problem(
             "judging_failed",
-            f"linecheck failed at it ({what}). That is a fault of linecheck and says nothing of the unit: "
+            f"linecheck failed on it ({what}). This is a fault of linecheck and says nothing about the unit: "
             "please report it",
         )
 
@@ -278,7 +276,7 @@ class _Judging:
         deaths = self.deaths.get(index, 0) + (error.workers if isinstance(error, WorkerDied) else 1)
         self.deaths[index] = deaths
         if deaths >= MAX_DEATHS and certain:
-            message = f"given up: {deaths} workers died while they judged it, the last because {error}"
+            message = f"given up: {deaths} workers died judging it, the last because {error}"
             self._finish(index, problem=Problem("worker_died", message))
             return
         if deaths >= MAX_DEATHS - 1 and not certain:

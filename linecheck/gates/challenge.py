@@ -59,9 +59,9 @@ def challenged(unit: ChallengeUnit, outcome: Run) -> ChallengeResult:
     if outcome.aborted or outcome.missing or blocked:
         told = findings((), outcome.missing, outcome.problems)
         word = "aborted" if outcome.aborted else "invalid"
-        found += [f"the run is {word}, and says nothing of the station", *told]
+        found += [f"the run is {word} and says nothing about the station", *told]
     elif not failed and outcome.verdict in (Verdict.PASS, Verdict.MARGINAL):
-        found.append("it passes, although it is known to be bad: the station does not see it")
+        found.append("it passes although it is known to be bad: the station misses its fault")
     for reason in unit.must_fail:
         found += _not_failed(reason, items)
     if unit.nothing_else:

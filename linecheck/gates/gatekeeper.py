@@ -87,7 +87,7 @@ class Standing:
         """Why the station is locked, and what unlocks it; empty where it is not."""
         if not self.lock.locked:
             return ""
-        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} opens it"
+        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} unlocks it"
 
     def record(self) -> dict[str, Any]:
         """Return what a run's record says of it, as plain data."""
@@ -242,7 +242,7 @@ class Gatekeeper:
             return f"{serial} is a golden unit of this station and judges the station: {_GOLDEN}"
         for unit in config.challenge.units.values() if config.challenge is not None else ():
             if unit.serial == serial:
-                return f"{serial} is known to be bad and judges the station: {_CHALLENGE}"
+                return f"{serial} is a known-bad unit and judges the station: {_CHALLENGE}"
         return None
 
     def _unlocking(self) -> Iterator[str]:

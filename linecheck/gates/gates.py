@@ -33,7 +33,7 @@ AHEAD_SECONDS: Final = 60.0
 _CHANGED: Final = {
     "station_config": "the station config has changed",
     "limits": "the limit file has changed",
-    "software": "linecheck is another version",
+    "software": "the linecheck version has changed",
 }
 
 
@@ -237,7 +237,7 @@ def _state_of(asked: GateRequirement, result: Result, now: datetime) -> GateStat
 
 def _judged(asked: GateRequirement, result: Result, now: datetime) -> tuple[State, str]:
     if not result.met:
-        return State.NOT_MET, "; ".join(result.reasons) or "the record says no more"
+        return State.NOT_MET, "; ".join(result.reasons) or "the record gives no reason"
     changed = [
         words
         for name, words in _CHANGED.items()
@@ -250,11 +250,11 @@ def _judged(asked: GateRequirement, result: Result, now: datetime) -> tuple[Stat
     age = _age_seconds(result, now)
     if age is None:
         return State.DUE, (
-            f"record {result.sequence} is of a time that is still to come, or of none: is the clock right? "
-            "How long ago it was cannot be told"
+            f"record {result.sequence} is dated in the future, or not at all: is the clock right? "
+            "Its age is unknown"
         )
     if age > asked.every_hours * 3600.0:
-        return State.OVERDUE, f"it was met {_hours(age)} ago, and is to be every {asked.every_hours:g} h"
+        return State.OVERDUE, f"it was met {_hours(age)} ago and must be met every {asked.every_hours:g} h"
     return State.MET, ""
 
 

@@ -208,12 +208,12 @@ class _Held:
         if kept is None:
             return f"its history has no such check: {again}"
         if kept.kind != done.kind or kept.stimulus_sha256 != done.stimulus_sha256:
-            return f"it was played another stimulus in its history: {again}"
+            return f"its history was taken with another stimulus: {again}"
         if dict(kept.setup) != dict(done.setup):
-            return f"the unit had another setup in its history: {again}"
+            return f"its history was taken under another setup: {again}"
         then = self.record.limits_of(check.name)
         if _differ(check.analysis_values, {} if then is None else then.analysis_values):
-            return f"it was analysed with other parameters in its history: {again}"
+            return f"its history was analysed with other parameters: {again}"
         return None
 
     def _change(
@@ -240,7 +240,7 @@ class _Held:
             texts = [number(each, spec.unit) for each in (value, base)]
             name += "" if change.x is None else f" at {number(change.x, now.x_unit, 4)}"
         else:
-            text = f"{name} cannot be held against its history: {why or 'it has another form there'}"
+            text = f"{name} cannot be compared with its history: {why or 'it has another form there'}"
             return Change(check.name, spec.name, channel, "untold", text, spec.unit, margin=size)
         by = None if value is None or base is None else value - base
         what = _what(change.answer, change.verdict, margin.chosen)
@@ -310,9 +310,9 @@ def _text(
         moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, apart, 3)}"
         return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
-        return f"{name} is {now}, in its history {old}"
+        return f"{name} is {now}, {old} in its history"
     return (
-        f"{name} is {now}, in its history {old}: whether it has moved by more than {allowed} cannot be told "
+        f"{name} is {now}, {old} in its history: too uncertain to tell a change of {allowed} "
         f"(standard uncertainty {number(uncertainty, apart, 2)})"
     )
 
@@ -371,7 +371,7 @@ class Drift:
         gone = number(self.since_first, difference_unit(self.unit), 3)
         sign = "+" if self.since_first > 0.0 else ""
         text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
-        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed at once)"
+        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed per run)"
         if self.a_run is not None:
             up = "+" if self.a_run > 0.0 else ""
             text += (

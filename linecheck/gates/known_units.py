@@ -47,7 +47,7 @@ MAX_KEPT, MAX_TEXT = 50, 500
 MAX_HISTORY = 20
 
 _FIRST = (
-    "it has no history yet that it could be held against: once the unit and the station are known to be well, test it "
+    "it has no history to compare with yet: once unit and station are known to be good, test it "
     "again with --accept --by NAME --reason TEXT"
 )
 
@@ -176,14 +176,16 @@ def _accept(
     itself = compare_with_history(outcome, [record], limits, margins)
     if not itself.met:
         raise BaselineError(
-            f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history, and nothing was: "
-            + "; ".join(itself.reasons)
+            f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history; "
+            "nothing was accepted: " + "; ".join(itself.reasons)
         )
     kept = [*history, record][-MAX_HISTORY:] if accepted.add else [record]
     try:
         combined_history(kept, limits, margins, {})
     except UsageError as error:
-        raise BaselineError(f"{error}. Nothing was accepted: leave --add out to begin anew") from error
+        raise BaselineError(
+            f"{error}. Nothing was accepted: leave out --add to start a new history"
+        ) from error
     before = compare_with_history(outcome, history, limits, margins) if history else GoldenResult(True, ())
     changes = (*before.those("moved"), *before.those("untold"))
     content = {
@@ -242,7 +244,7 @@ def _recorded(log: Log, outcome: Run) -> Run:
         return log.record(log.find(outcome.run_id, outcome.model))
     except UsageError as error:
         raise RecordError(
-            f"{outcome.serial}: the run is not in the log, so it says nothing of the station: {error}"
+            f"{outcome.serial}: the run is not in the log, so it says nothing about the station: {error}"
         ) from error
 
 
@@ -256,7 +258,7 @@ def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
         for sequence, noted in reference.runs:
             if fetch_record(connection, sequence).computed_hash() != noted:
                 raise RecordError(
-                    f"record {sequence}, which was accepted as the unit's history, is not what it was: run "
+                    f"record {sequence} of the unit's accepted history has been changed: run "
                     "`linecheck log verify`, and find out who changed it"
                 )
     return reference, [log.record(sequence) for sequence, _ in reference.runs]

@@ -89,8 +89,8 @@ class LockState:
             return self.told or f"it has been locked since record {self.since}"
         named = listed(self.common, _MAX_NAMED)
         return (
-            f"{_count(len(self.serials))} units in a row ({', '.join(self.serials)}) failed alike ({named}): that "
-            "looks like the station and not like the units. Look at cables, adapters, the input's gain and the supply"
+            f"{_count(len(self.serials))} units in a row ({', '.join(self.serials)}) failed alike ({named}): this "
+            "looks like the station, not the units. Check cables, adapters, input gain and supply"
         )
 
 

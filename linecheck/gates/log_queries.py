@@ -242,7 +242,7 @@ def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
     found = dict(zip((column.name for column in statement.columns), row, strict=True))
     if statement_hash(found) != found["record_hash"]:
         raise RecordError(
-            f"record {found['sequence']}, by which the station may judge units or not, has been changed since it was "
+            f"record {found['sequence']}, on which a gate of the station rests, has been changed since it was "
             "stored: run `linecheck log verify`, and find out who changed it"
         )
     content = json.loads(found["content"])

@@ -73,7 +73,7 @@ def golden_margins(limits: LimitFile, own: Mapping[str, float]) -> dict[str, dic
     if not any(found.values()):
         raise FileError(
             limits.path,
-            "has nothing that a golden unit could be held to: give it masks, or margins of regression, or name "
+            "has nothing to compare a golden unit by: give it masks or regression margins, or set "
             "margins in the station config's [golden]",
         )
     return found
@@ -95,7 +95,7 @@ def _require_known(own: Mapping[str, float]) -> None:
             close = difflib.get_close_matches(last, known, n=1, cutoff=0.5)
             hint = f"did you mean {close[0]}?" if close else f"the units are: {', '.join(units)}"
             raise UsageError(
-                f"the station config's golden.margins: {name!r} is no metric and no unit; {hint}"
+                f"the station config's golden.margins: {name!r} is neither a metric nor a unit; {hint}"
             )
 
 

@@ -69,18 +69,18 @@ def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | 
         why = (
             "there is no self-check yet"
             if newest is None
-            else f"record {newest.sequence} is of an earlier linecheck"
+            else f"record {newest.sequence} is from an earlier linecheck"
         )
         return PathStanding(
-            f'loop.undecided = "{asked}" asks what the station\'s path can decide, and nothing says so ({why}): '
+            f'loop.undecided = "{asked}" needs a self-check that shows what the station\'s path can decide ({why}): '
             "run `linecheck station check`"
         )
     held = assess(limits, path)
     told = undecided_words(held, newest.sequence)
     if asked == "refuse" and told:
-        return PathStanding(f"{told}; loop.undecided tests no unit by them")
+        return PathStanding(f'{told}; loop.undecided = "refuse" tests no unit by them')
     parts = path_parts(held) if asked == "widen" else {}
-    widened = "; the path's part is in the uncertainty of what it enters, which is judged by the guarded rule"
+    widened = "; the path's share is added to the uncertainty of the readings that it enters, and the guarded rule judges them"
     message = told + (widened if told and parts else "")
     return PathStanding(None, (Problem(CODE, message, blocks=False),) if message else (), parts)
 
@@ -92,7 +92,7 @@ def undecided_words(held: Assessment, sequence: int) -> str:
     if not named:
         return ""
     return (
-        f"the station's own path (self-check, record {sequence}) can hardly decide, or not at all, "
+        f"the station's own path (self-check, record {sequence}) can barely decide, or cannot decide, "
         f"{listed(named, MAX_NAMED)}: {_LOOK}"
     )
 

@@ -30,8 +30,8 @@ _WITHIN: Final[Mapping[tuple[str, str], float]] = {
 #: Checks that are looked through for the last one that was met.
 _LOOKED_THROUGH: Final = 50
 _CURE: Final = (
-    "Something of the path was changed: a level control, the rate that a device runs at, a cable, a driver. Put it "
-    "back; where it is meant so, say so in the station config, and it begins anew."
+    "Something in the path has changed: a level control, a device's rate, a cable, a driver. Put it "
+    "back; if the change is meant, state it in the station config, and the comparison starts afresh."
 )
 
 
@@ -77,7 +77,7 @@ def _held_against(found: SelfCheck, earlier: Mapping[str, Any], sequence: int) -
     return step(
         AS_BEFORE,
         measured,
-        f"gain, edge, images and delay are those of record {sequence}",
+        f"gain, edge, images and delay match record {sequence}",
         f"not as in record {sequence}: {', '.join(moved_far)}",
         cure=_CURE,
     )

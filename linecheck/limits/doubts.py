@@ -101,9 +101,7 @@ def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
     if worse is None or getattr(mask.pass_, worse) is not None:
         return
     other: Side = "max" if worse == "min" else "min"
-    text = (
-        f"{spec.better} is better, so that {other} alone lets every unit that is worse pass; expected {worse}"
-    )
+    text = f"{spec.better} is better, so {other} alone passes every worse unit; expected {worse}"
     yield Doubt((spec.name, "pass", other), text)
 
 
@@ -117,7 +115,7 @@ def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
     if limit != spec.possible[0 if left_open == "min" else 1]:
         word = "above" if left_open == "max" else "below"
         text = (
-            f"a unit may be off to either side, and {given} alone lets all that is {word} pass; expected "
+            f"a unit may be off to either side, and {given} alone passes everything {word} it; expected "
             f"{left_open} too"
         )
         yield Doubt((spec.name, "pass", given), text)
@@ -170,8 +168,8 @@ def _decided_text(check: Check, spec: MetricSpec | CurveSpec, implied: Implied) 
     worst = implied.worst(limit)
     word = "at most" if spec.better == "less" else "at least"
     return (
-        f"never decides, as {implied.by} does so first: within its {_number(limit, by.unit)} this is {word} "
-        f"{_number(worst, spec.unit)}, since {implied.because}; make this tighter, or leave it out"
+        f"never decides, because {implied.by} decides first: within its {_number(limit, by.unit)} this is {word} "
+        f"{_number(worst, spec.unit)}, since {implied.because}; tighten this, or leave it out"
     )
 
 

@@ -40,19 +40,17 @@ class RetestPolicy(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
     most_attempts: Count | None = Field(
-        None, description="how many valid runs (pass, marginal, fail) a unit may have; any number if left out"
+        None, description="how many valid runs (pass, marginal, fail) a unit may have; unlimited if left out"
     )
     most_invalid: Count | None = Field(
-        None, description="how many invalid and aborted runs a unit may have; any number if left out"
+        None, description="how many invalid and aborted runs a unit may have; unlimited if left out"
     )
     passes_after_fail: Annotated[int, Field(ge=1, le=10)] = Field(
         1, description="how many passes in a row release a unit that has failed"
     )
-    reasons: Codes = Field((), description="codes, one of which every further run of a unit gives")
-    fresh_start: Codes = Field((), description="reasons with which counting begins anew, as after a repair")
-    overrides: Codes = Field(
-        (), description="codes by which somebody may let a run take place that has no attempt left"
-    )
+    reasons: Codes = Field((), description="reason codes; every further run of a unit needs one")
+    fresh_start: Codes = Field((), description="reasons that restart the count, as after a repair")
+    overrides: Codes = Field((), description="codes that let somebody test a unit with no attempts left")
 
     @field_validator("fresh_start")
     @classmethod
@@ -130,7 +128,7 @@ def refusal(policy: RetestPolicy, now: Standing, reason: str | None) -> str | No
     """
     codes = ", ".join(policy.reasons)
     if reason is not None and policy.reasons and reason not in policy.reasons:
-        return f"{reason!a} is no reason for a repeat; the limit file knows {codes}"
+        return f"{reason!a} is not a retest reason; the limit file has {codes}"
     if now.tested and policy.reasons and reason is None:
         return f"this unit was tested before: say why it is tested again, one of {codes}"
     return None
@@ -143,5 +141,5 @@ def rule_broken(policy: RetestPolicy, now: Standing, reason: str | None) -> str 
     if policy.most_attempts is not None and now.valid >= policy.most_attempts:
         return f"it has had {now.valid} of {policy.most_attempts} attempts (retest.most_attempts)"
     if policy.most_invalid is not None and now.invalid >= policy.most_invalid:
-        return f"{now.invalid} of its runs were invalid or aborted, {policy.most_invalid} may be (retest.most_invalid)"
+        return f"{now.invalid} of its runs were invalid or aborted; at most {policy.most_invalid} may be (retest.most_invalid)"
     return None

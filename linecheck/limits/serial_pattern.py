@@ -78,7 +78,7 @@ def compile_serial_pattern(pattern: str) -> re2._Regexp[str]:
     try:
         compiled = re2.compile(plain, options)
     except re2.error as error:
-        raise PatternError(f"is no regular expression: {error.args[0].decode()}") from None
+        raise PatternError(f"is not a regular expression: {error.args[0].decode()}") from None
     if compiled.fullmatch(""):
         raise PatternError("an empty serial number would match; ask for at least one character")
     return compiled

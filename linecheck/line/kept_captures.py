@@ -141,7 +141,7 @@ class CaptureKeeper:
             try:
                 passes = self._passes.so_far(self.log)
             except RecordError:
-                return Keep(True, "the passes before it could not be counted")
+                return Keep(True, "earlier passes could not be counted")
         return keeping(policy, outcome.verdict, outcome.purpose, passes)
 
     def beside_files(

@@ -38,7 +38,9 @@ def require_golden(station: Station, serial: str) -> None:
     if golden is None:
         raise UsageError(f'{station.path}: has no golden unit; add [golden] with serials = ["…"]')
     if not is_golden(station, serial):
-        raise UsageError(f"{serial[:80]!a} is no golden unit of this station: {', '.join(golden.serials)}")
+        raise UsageError(
+            f"{serial[:80]!a} is not a golden unit of this station, which has {', '.join(golden.serials)}"
+        )
 
 
 def is_golden(station: Station, serial: str) -> bool:
@@ -63,13 +65,13 @@ def challenge_unit(station: Station, serial: str) -> str:
     challenge = station.config.challenge
     if challenge is None:
         raise UsageError(
-            f"{station.path}: has no unit that is known to be bad; add [challenge.units.NAME] with serial and must_fail"
+            f"{station.path}: has no known-bad unit; add [challenge.units.NAME] with serial and must_fail"
         )
     name = challenge_name(station, serial)
     if name is not None:
         return name
     known = ", ".join(f"{unit.serial} ({name})" for name, unit in challenge.units.items())
-    raise UsageError(f"{serial[:80]!a} is no challenge unit of this station: {known}")
+    raise UsageError(f"{serial[:80]!a} is not a challenge unit of this station, which has {known}")
 
 
 def judge_by_golden(session: Session, serial: str, facts: UnitFacts, accepted: Accepted | None) -> ExitStatus:
@@ -113,7 +115,7 @@ def judge_by_challenge(session: Session, name: str, facts: UnitFacts) -> ExitSta
     if unknown:
         raise UsageError(
             f"{station.path}: challenge.units.{name}.must_fail: {', '.join(unknown)}: no mask of {limits.path} "
-            "judges that, so that it could never fail"
+            "judges that, so it can never fail"
         )
     tested = session.test(unit.serial, facts, unit.serial, "challenge")
     if tested.run is None:

@@ -82,7 +82,7 @@ def regress_sets(
     absent = [unit for unit in baseline.units if unit not in seen]
     if absent:
         named = listed(absent, MAX_ABSENT)
-        listener(Note(f"the baseline has units of which no set was given: {named}"))
+        listener(Note(f"the baseline has units that no set was given for: {named}"))
     return status
 
 

@@ -228,8 +228,8 @@ class Session:
         ]
         if why and config.gate.outside == "refuse":
             raise StationError(
-                f"{serial} is not tested: {'; '.join(why)} (refuse_when_overdue). Have it calibrated, or take another "
-                "that is, and say so in the station config. Nothing was run."
+                f"{serial} is not tested: {'; '.join(why)} (refuse_when_overdue). Have it calibrated, or use another "
+                "that is calibrated and name it in the station config. Nothing was run."
             )
         return assets
 

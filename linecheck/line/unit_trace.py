@@ -76,7 +76,7 @@ class AskedConditions:
         facts, why = self._found
         if why is None:
             return facts, ()
-        message = f"what the station works in is not known: {why}. Mend the command under [conditions]."
+        message = f"the station's conditions are unknown: {why}. Fix the command under [conditions]."
         return {}, (Problem("conditions_unknown", message, blocks=False),)
 
 
@@ -94,7 +94,7 @@ def admitted(
     """
     if policy is None:
         if facts.override is not None:
-            raise UsageError("--override: the limit file has no retest rules that could be overridden")
+            raise UsageError("--override: the limit file has no retest rules to override")
         return {}
     now = standing(policy, history)
     wrong = refusal(policy, now, facts.reason)
@@ -104,13 +104,15 @@ def admitted(
     override = facts.override
     if override is not None and override.code not in policy.overrides:
         known = ", ".join(policy.overrides) or "none"
-        raise UsageError(f"--override: {override.code!a} is no code of the limit file; it knows {known}")
+        raise UsageError(
+            f"--override: {override.code!a} is not a code of the limit file; its codes are {known}"
+        )
     if broken is None:
         return {}
     if override is None:
-        ways = " or somebody overrides it (--override)" if policy.overrides else ""
-        again = f" after {' or '.join(policy.fresh_start)} (--reason)" if policy.fresh_start else ""
-        may = f"It may be tested{again}{ways}." if again or ways else "Set it aside."
+        ways = [f"after {' or '.join(policy.fresh_start)} (--reason)"] if policy.fresh_start else []
+        ways += ["with an override (--override)"] if policy.overrides else []
+        may = f"It may be tested {' or '.join(ways)}." if ways else "Set it aside."
         raise StationError(f"{serial} is not retested: {broken}. {may}")
     note = {} if override.note is None else {"note": override.note}
     return {"code": override.code, "by": override.by, "rule": broken} | note
@@ -146,11 +148,11 @@ def identified(
         return {}, ()
     facts, why = environment.identity(config.identify, serial)
     if why is not None:
-        raise StationError(f"the unit does not say what it is: {visible(why)}. Nothing was run.")
+        raise StationError(f"the unit does not identify itself: {visible(why)}. Nothing was run.")
     said = facts.get("serial")
     if said is not None and said != serial:
         raise StationError(
-            f"the unit says that it is {visible(said)}, and {serial} was scanned: connect the one that was scanned. "
+            f"the unit identifies itself as {visible(said)}, but {serial} was scanned: connect the unit that was scanned. "
             "Nothing was run."
         )
     return facts, tuple(_other_than_expected(config, limits, facts, firmware))
@@ -196,9 +198,7 @@ def traced(
     stepped = clock["stepped_seconds"]
     if abs(stepped) < environment.STEPPED_SECONDS:
         return run
-    message = (
-        f"the computer's clock was set by {stepped:+.0f} s during the run: its times are not to be trusted"
-    )
+    message = f"the computer's clock was changed by {stepped:+.0f} s during the run: do not trust its times"
     problem = Problem("clock_stepped", message, blocks=False)
     return replace(run, problems=(*run.problems, problem))
 
@@ -209,12 +209,12 @@ def _other_than_expected(
     problems = []
     said = facts.get("firmware")
     if firmware is not None and said is not None and said != firmware:
-        message = f"the unit says that its firmware is {said}, and {firmware} was expected"
+        message = f"the unit reports firmware {said}; {firmware} was expected"
         problems.append(Problem("other_firmware", message))
     for setting, expected in limits.setup.items():
         found = facts.get(setting)
         varies = any(check.setup.get(setting) != expected for check in limits.checks)
         if found not in (None, expected) and not varies and setting not in config.setup:
-            message = f"the unit says that its {setting} is {found}, and the limit file expects {expected}"
+            message = f"the unit reports {setting} {found}; the limit file expects {expected}"
             problems.append(Problem("setting_mismatch", message))
     return problems

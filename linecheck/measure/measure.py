@@ -168,7 +168,7 @@ def failure_problem(error: Exception) -> Problem:
         )
     if isinstance(error, ContractError):
         return Problem(
-            "measurement_failed", f"{error}. It says nothing of the unit; keep the capture and report it."
+            "measurement_failed", f"{error}. It says nothing about the unit; keep the capture and report it."
         )
     frames = traceback.extract_tb(error.__traceback__)
     place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
@@ -176,7 +176,7 @@ def failure_problem(error: Exception) -> Problem:
     return Problem(
         "measurement_failed",
         f"the measurement itself failed ({text[:300]}{place}). "
-        "That is a fault of linecheck and says nothing of the unit; keep the capture and report it.",
+        "This is a fault of linecheck and says nothing about the unit; keep the capture and report it.",
     )
 
 

@@ -146,7 +146,7 @@ def run_suite(
             (note.message for note in run.problems if note.code == NOT_RELEASED), "it has failed before"
         )
         cases.append(
-            Case("", "released", f"the run passed, and does not release its unit: {held}", "error", HOLD)
+            Case("", "released", f"the run passed but does not release its unit: {held}", "error", HOLD)
         )
     notes = [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message

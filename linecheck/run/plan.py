@@ -198,7 +198,7 @@ def _station_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
     wanted = len(limits.channels)
     for name, there in rules.channels.items():
         if there != wanted:
-            yield f"the limit file has {wanted} channels, {name} of station {rules.station} {there}"
+            yield f"the limit file has {wanted} channels, {name} of station {rules.station} has {there}"
     refusal = uncalibrated_refusal(limits, rules.volts_uncertainty, f"the config of station {rules.station}")
     if refusal is not None:
         yield refusal

@@ -142,12 +142,12 @@ def stated_facts(output: str) -> tuple[dict[str, str], str | None]:
         if not value.isprintable() or len(value) > MAX_FACT_LENGTH:
             return (
                 {},
-                f"what it says of {name} has more than {MAX_FACT_LENGTH} characters, or some that cannot be printed",
+                f"its {name} has more than {MAX_FACT_LENGTH} characters, or unprintable ones",
             )
         if facts.setdefault(name, value) != value:
             return {}, f"it states {name} twice: {facts[name]!r} and {value!r}"
         if len(facts) > MAX_FACTS:
-            return {}, f"it states more than {MAX_FACTS} things"
+            return {}, f"it states more than {MAX_FACTS} facts"
     return facts, None if facts else "it printed no line of the form name = value"
 
 

@@ -42,8 +42,8 @@ def at_least(value, fail=None):
         ("tone", "thd", at_most(108.0), ("no unit can fail", "sign wrong? -108")),
         ("tone", "thd", at_least(-108.0), ("less is better", "expected max")),
         ("tone", "sinad", at_most(112.0), ("more is better", "expected min")),
-        ("tone", "level", at_least(0.0039), ("to either side", "all that is above", "expected max too")),
-        ("tone", "dc_offset", at_most(5.0), ("to either side", "all that is below", "expected min too")),
+        ("tone", "level", at_least(0.0039), ("to either side", "alone passes everything above", "expected max too")),
+        ("tone", "dc_offset", at_most(5.0), ("to either side", "everything below", "expected min too")),
         ("tone", "sinad", at_least(-112.0), ("no unit can fail", "sign wrong? 112")),
         ("tone", "level", Mask(Bounds(1900.0, 2000.0)), ("no unit can pass", "in mV, write 1.9")),
         ("tone", "level", at_most(1950.0), ("no unit can fail", "in mV, write 1.95")),
@@ -100,7 +100,8 @@ def test_jitter_that_the_largest_sideband_decides():
     sidebands = at_most(-130.0, -127.0)
     (text,) = said("jitter", largest_sideband=sidebands, paired_jitter=at_most(12.0, 20.0))
     assert (
-        "never decides, as largest_sideband does so first: within its -130 dB this is at most 9.13 ps" in text
+        "never decides, because largest_sideband decides first: within its -130 dB this is at most 9.13 ps"
+        in text
     )
     assert said("jitter", largest_sideband=sidebands, paired_jitter=at_most(9.0, 20.0)) == []
     assert said("jitter", largest_sideband=at_most(-127.6), paired_jitter=at_most(12.0)) == []
@@ -113,13 +114,13 @@ def test_a_fail_mask_that_decides_is_enough():
 
 def test_of_two_masks_that_say_the_same_one_is_doubted():
     (text,) = said(sinad=at_least(112.0), thd_n=at_most(-112.0))
-    assert text.startswith("never decides, as sinad does so first")
+    assert text.startswith("never decides, because sinad decides first")
 
 
 def test_of_two_that_say_the_same_the_looser_one_is_doubted():
     (text,) = said(sinad=at_least(100.0), thd_n=at_most(-112.0))
     assert text.startswith(
-        "never decides, as thd_n does so first: within its -112 dB this is at least 112 dB"
+        "never decides, because thd_n decides first: within its -112 dB this is at least 112 dB"
     )
 
 

@@ -230,7 +230,7 @@ def test_assets_are_recorded_and_said_when_overdue(tmp_path):
         ('[assets.a]\nid = "A1"\n[assets.b]\nid = "A1"', "named twice"),
         ('[assets."A b"]\nid = "A1"', "is no name of an asset"),
         ("[assets.a]\n", "assets.a.id"),
-        ('[identify]\ncommand = "who \'am"', "is no command"),
+        ('[identify]\ncommand = "who \'am"', "is not a command"),
         ("[conditions]\ncommand = 'x'\ntimeout_seconds = 0", "more than 0"),
     ],
 )

@@ -157,8 +157,8 @@ def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]
         if speed is not None:
             raise FileError(
                 stream.path,
-                f"holds a test programme at {speed:.4g} times its speed: the unit plays it at a rate that is not its "
-                "own (44.1 kHz as 48 kHz, or the like), or the recording was made at another rate than it says",
+                f"holds a test programme at {speed:.4g} times its speed: the unit plays it at the wrong "
+                "rate (44.1 kHz as 48 kHz, or the like), or the recording states the wrong rate",
             )
         return None
     counted = Counter[_Key]((code.programme, code.rate_hz, code.bits) for code in codes)
@@ -174,8 +174,8 @@ def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]
         foreign.append(f"programme {ident:06x} ({rate_hz} Hz, {bits} bits; the limit file's is {own})")
     raise FileError(
         stream.path,
-        f"is a recording of another test programme than that of {limits.path}: it holds {', '.join(foreign)}. Give the "
-        "limit file that the programme was written from, or write and record it anew",
+        f"is a recording of a different test programme from that of {limits.path}: it holds {', '.join(foreign)}. "
+        "Give the limit file that the programme was written from, or write and record it again",
     )
 
 

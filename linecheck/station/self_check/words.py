@@ -215,7 +215,7 @@ def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: in
         text = f"the same bits came back, but {_frames(count)} from number {first} on came as silence"
         return WordsFound("moved", "lost", text, frames, count, first, lag)
     if count > frames * FEW and _small_steps(words, codes, lag, different) <= MIN_STEPS * step:
-        text = f"{count} of {frames} frames came back some lowest bits off: dither was added"
+        text = f"{count} of {frames} frames came back a few low bits off: dither was added"
         return WordsFound("modified", "dithered", text, frames, count, first, lag)
     there = codes[lag + first] if 0 <= lag + first < len(codes) else None
     change = "" if there is None else _smallest_change(words[first], there)
@@ -250,7 +250,7 @@ def _moved(lags: Sequence[_Lags], frames: int, captured: int) -> tuple[str, str]
                 )
             return (
                 "repeated",
-                f"the same bits came back, but with {_frames(change)} too many before number {at}{more}",
+                f"the same bits came back, but with {_frames(change)} extra before number {at}{more}",
             )
     missing = frames + lags[0].first - captured
     if missing > 0:
@@ -318,7 +318,7 @@ def _change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tup
     other = int(np.argmax([abs(share) for _, share in found]))
     lag, share = found[other]
     if abs(share) < MIN_CORRELATION:
-        return "absent", "what came back has nothing to do with the words that were sent", None
+        return "absent", "what came back is unrelated to the words that were sent", None
     mine, theirs = _overlap(words[:, other], codes[:, channel], lag)
     if np.array_equal(theirs, _negated(mine)):
         return "inverted", f"channel {channel + 1} came back inverted", lag
@@ -397,7 +397,7 @@ def _scaled_or_filtered(sent: FloatArray, came: FloatArray) -> tuple[str, str]:
         )
     return (
         "processed",
-        f"the words were changed past recognition ({left_db:.0f} dB of them are wrong){turned}",
+        f"the words are changed beyond recognition ({left_db:.0f} dB of them are wrong){turned}",
     )
 
 
