@@ -74,7 +74,7 @@ NoteText = Annotated[str, Field(min_length=1, max_length=500)]
 
 
 class EventEntry(Table):
-    """Something that the driver reported during a capture."""
+    """An event that the driver reported during a capture."""
 
     code: Name
     seconds: float
@@ -82,7 +82,7 @@ class EventEntry(Table):
 
 
 class PlayedStimulus(Table):
-    """In what a stimulus that was played differs from the limit file's."""
+    """How the stimulus played differs from the limit file's."""
 
     rate_hz: int | None = None
     bits: int | None = None
@@ -210,7 +210,7 @@ def load_capture_set(path: str | Path) -> CaptureSet:
 
 
 def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Iterator[Fault]:
-    """Yield what is wrong with the files; what is wrong with the index itself is the model's to say."""
+    """Yield the faults of the files; those of the index itself are the model's."""
     tables = file.data.get("capture")
     seen: set[str] = set()
     proofs: dict[str, tuple[int, str] | FileError] = {}

@@ -1,4 +1,4 @@
-"""Checks whose stimulus is played at another rate or word length than the limit file says.
+"""Checks whose stimulus is played at another rate or word length than the limit file's.
 
 ===========================  =====================================================================
 :func:`with_stimulus`        a check with some parameters of its stimulus changed
@@ -86,7 +86,7 @@ def as_recorded(limits: LimitFile, captures: CaptureSet) -> LimitFile:
 
 
 def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
-    """Yield what a set says of how it was recorded, for whoever reads the result.
+    """Yield notes on how a set was recorded, for whoever reads the result.
 
     Parameters
     ----------

@@ -66,7 +66,7 @@ class SetTask:
 
 @dataclass(frozen=True)
 class JudgedSet:
-    """What became of one set: its outcome, or the problem that kept it from being judged.
+    """The result of one set: its run, or the problem that kept it from being judged.
 
     ``path`` is as it was given, ``record`` its record in the log, ``SEQUENCE:HASH``; empty where it has none.
     """
@@ -99,7 +99,7 @@ class SetsStarted:
 
 @dataclass(frozen=True)
 class SetJudged:
-    """What a set came to, in the order in which that happens."""
+    """The result of a set, in the order of judging."""
 
     judged: JudgedSet
 
@@ -120,7 +120,7 @@ SetListener = Callable[[SetEvent], None]
 
 @cache
 def software_here() -> tuple[tuple[str, str], ...]:
-    """Return what a result depends on, by name and version."""
+    """Return the software that a result depends on, by name and version."""
     found = [("python", ".".join(platform.python_version_tuple()[:2]))]
     for name in ("linecheck", "numpy", "scipy"):
         try:
@@ -271,7 +271,7 @@ class _Judging:
                 self._finish(index, outcome=result)
 
     def _died(self, index: int, error: BrokenExecutor) -> None:
-        """Have a set judged again whose worker died, unless enough have died of it."""
+        """Judge a set again whose worker died, unless enough workers died of it."""
         certain = index not in self.in_company or (isinstance(error, WorkerDied) and error.certain)
         deaths = self.deaths.get(index, 0) + (error.workers if isinstance(error, WorkerDied) else 1)
         self.deaths[index] = deaths

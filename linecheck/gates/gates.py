@@ -1,4 +1,4 @@
-"""Whether a gate is met: from what the log says, the time, and what the station is made of now.
+"""Whether a gate is met: from the log, the time, and the station as it is now.
 
 ==========================  =============================================================
 :func:`gate_state`          the state of one gate
@@ -53,7 +53,7 @@ class State(StrEnum):
 
 @dataclass(frozen=True)
 class Result:
-    """What a record says of a gate.
+    """A recorded result of a gate.
 
     Attributes
     ----------
@@ -202,7 +202,7 @@ def gate_state(asked: GateRequirement, results: Iterable[Result], now: datetime)
 
 
 def refusal_text(states: Sequence[GateState]) -> str:
-    """Return what keeps the station from judging units, in a sentence each; empty where nothing does."""
+    """Return the gates that keep the station from judging units, a sentence each; empty if none does."""
     return "; ".join(state.words for state in states if not state.lets_in)
 
 
@@ -259,7 +259,7 @@ def _judged(asked: GateRequirement, result: Result, now: datetime) -> tuple[Stat
 
 
 def _age_seconds(result: Result, now: datetime) -> float | None:
-    """Return how old a result is at least; None where that cannot be told."""
+    """Return the least age of a result; None if it is unknown."""
     if result.recorded is None:
         return None
     passed = (now - result.recorded).total_seconds()

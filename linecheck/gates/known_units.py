@@ -1,4 +1,4 @@
-"""Judging the station by a run of a unit that is known, and stating it in the log before anyone sees it.
+"""Judging the station by a run of a golden or challenge unit, stated in the log before anyone sees it.
 
 ==========================  ====================================================================
 :func:`state_golden`        a run of a golden unit, held against its history
@@ -54,7 +54,7 @@ _FIRST = (
 
 @dataclass(frozen=True)
 class Accepted:
-    """Who takes a run as a golden unit's history, and why; ``add`` keeps the runs that were accepted before."""
+    """Who accepts a run as a golden unit's history, and why; ``add`` keeps the runs accepted before."""
 
     by: str
     reason: str
@@ -63,7 +63,7 @@ class Accepted:
 
 @dataclass(frozen=True)
 class Stated:
-    """What was stated of a gate.
+    """A gate's statement.
 
     Attributes
     ----------
@@ -102,7 +102,7 @@ class Stated:
 def state_golden(
     log: Log, station: Station, limits: LimitFile, outcome: Run, accepted: Accepted | None = None
 ) -> Stated:
-    """State whether a golden unit is as its history says; with ``accepted``, take the run as its history first.
+    """State whether a golden unit agrees with its history; with ``accepted``, accept the run as its history first.
 
     Raises
     ------
@@ -143,7 +143,7 @@ def state_golden(
 def state_challenge(
     log: Log, station: Station, limits: LimitFile, outcome: Run, name: str, unit: ChallengeUnit
 ) -> Stated:
-    """State whether a unit that is known to be bad was found out.
+    """State whether a challenge unit was caught.
 
     Raises
     ------
@@ -171,7 +171,7 @@ _Held = tuple[list[Run], LimitFile, dict[str, dict[str, Margin]]]
 def _accept(
     log: Log, subject: str, outcome: Run, record: Run, held: _Held, accepted: Accepted
 ) -> tuple[list[Run], tuple[Change, ...]]:
-    """Take a run as a golden unit's history; return that, and what it changes of the one before."""
+    """Accept a run as a golden unit's history; return the history, and what changes from the one before."""
     history, limits, margins = held
     itself = compare_with_history(outcome, [record], limits, margins)
     if not itself.met:
@@ -249,7 +249,7 @@ def _recorded(log: Log, outcome: Run) -> Run:
 
 
 def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
-    """Return a golden unit's history as it was accepted last, and its runs."""
+    """Return a golden unit's history as last accepted, and its runs."""
     with log.reading() as connection:
         statement = log_queries.newest_statement(connection, REFERENCE, subject)
         if statement is None:

@@ -1,4 +1,4 @@
-"""Units in a row that fail grossly and alike: a fault of the station, until it has shown otherwise.
+"""Units in a row that fail grossly and alike: a fault of the station until it shows otherwise.
 
 ==========================  =====================================================================
 :func:`lock_state`          whether the station is locked, from the newest runs of a model
@@ -54,7 +54,7 @@ _MAX_NAMED: Final = 4
 
 @dataclass(frozen=True)
 class UnitRun:
-    """What counts of a run: ``gross`` names what failed grossly, or gave no signal that could be judged, in order.
+    """A run as the lock sees it: ``gross`` names what failed grossly, or gave no signal to judge, in order.
 
     ``gated`` runs took place while the station was not to judge units; they say nothing and are passed over.
     """

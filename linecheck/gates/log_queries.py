@@ -1,4 +1,4 @@
-"""What a log knows of the station's trust, found by indexes: as quickly in a log of a million runs as in a short one.
+"""Log queries of the gates, by index: as quick in a log of a million runs as in a short one.
 
 ==============================  =================================================================
 :func:`newest_statement`        the newest of a kind about one subject
@@ -123,7 +123,7 @@ class GoldenValue:
 
 
 class StoredUnit(NamedTuple):
-    """What the log's narrow index says of a run of a unit."""
+    """A run of a unit as the log's narrow index has it."""
 
     sequence: int
     model: str

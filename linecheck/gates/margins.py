@@ -1,4 +1,4 @@
-"""By how much a golden unit's readings may differ from its own history.
+"""How far a golden unit's readings may differ from its own history.
 
 ==========================  ==================================================================
 :func:`golden_margins`      the margin of every metric and curve that is compared, by check
@@ -86,7 +86,7 @@ def unused_margins(limits: LimitFile, own: Mapping[str, float]) -> tuple[str, ..
 
 
 def _require_known(own: Mapping[str, float]) -> None:
-    """Refuse a name that would never count: a slip of the pen must not leave a margin at its default."""
+    """Refuse a name that never applies: a typo must not leave a margin at its default."""
     metrics, units = class_names(kinds())
     for name in own:
         known = metrics if "." in name else (*units, *metrics)

@@ -1,4 +1,4 @@
-"""A self-check beside the last one that was met: what has moved in a path that nobody says was changed.
+"""A self-check beside the last one that was met: what has moved although nothing was declared changed.
 
 A level control that was touched, a device that runs at another rate or a cable that was exchanged leaves a path that
 may still be within the limits of its config, and every unit after it is off by as much. A changed station config begins
@@ -36,7 +36,7 @@ _CURE: Final = (
 
 
 def compared_with_last(found: SelfCheck, log: LogReader) -> SelfCheck:
-    """Return a self-check with a step that holds it against the last one that was met under the same station config.
+    """Return a self-check with a step that compares it with the last one met under the same station config.
 
     Without such a one it is returned as it is.
     """
@@ -84,7 +84,7 @@ def _held_against(found: SelfCheck, earlier: Mapping[str, Any], sequence: int) -
 
 
 def _numbers(content: Mapping[str, Any]) -> Iterator[tuple[tuple[str, str, str | None], float]]:
-    """Yield the numbers of a self-check on record, by step, name and channel."""
+    """Yield the numbers of a recorded self-check, by step, name and channel."""
     steps = content.get("steps")
     for each in steps if isinstance(steps, list) else ():
         measured = each.get("measured") if isinstance(each, dict) else None

@@ -1,7 +1,7 @@
-"""What a limit file says that is no fault and yet hardly meant: masks that decide nothing, or decide wrongly.
+"""Warnings about a limit file: masks that never decide, or decide wrongly.
 
 ==========================  =====================================================================
-:func:`doubts`              every doubt of a check, each with where it stands in the check
+:func:`doubts`              every warning about a check, with its place in the check
 :func:`out_of_reach`        the masks that no unit passes with a stimulus as it is played
 :func:`decided_before`      which other mask decides before one does
 :func:`possible_range`      which values of a metric a unit can have, as the check is played
@@ -28,21 +28,21 @@ _WORSE_SIDE: Mapping[str, Side] = {"more": "min", "less": "max"}
 
 @dataclass(frozen=True)
 class Doubt:
-    """Something that is hardly meant; ``place`` is where it stands under ``masks``: metric, bounds, side."""
+    """A warning; ``place`` is where it stands under ``masks``: metric, bounds, side."""
 
     place: tuple[str, ...]
     text: str
 
 
 def possible_range(check: Check, spec: MetricSpec | CurveSpec) -> Range:
-    """Return which values a unit can have: what the metric is, and what this check's stimulus allows."""
+    """Return the values that a unit can have, by the metric and by this check's stimulus."""
     possible = of_former(check.kind, check.kind.possible(check.stimulus, check.analysis))
     low, high = possible.get(spec.name, spec.possible)
     return max(low, spec.possible[0]), min(high, spec.possible[1])
 
 
 def doubts(check: Check, *, has_margins: bool) -> Iterator[Doubt]:
-    """Yield every doubt of a check's masks.
+    """Yield every warning about a check's masks.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def doubts(check: Check, *, has_margins: bool) -> Iterator[Doubt]:
 
 
 def out_of_reach(check: Check) -> Iterator[str]:
-    """Yield the masks that a perfect unit does not pass, with what it reads, as ``sinad: …``."""
+    """Yield the masks that a perfect unit fails, with its reading, as ``sinad: …``."""
     for spec in check.masked:
         why = _never_passed(spec, check.masks[spec.name].pass_, possible_range(check, spec))
         if why is not None:
@@ -73,7 +73,7 @@ def out_of_reach(check: Check) -> Iterator[str]:
 
 
 def _beyond(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
-    """Yield where a mask goes beyond what a unit can have: nothing passes, nothing fails, or a limit says nothing."""
+    """Yield where a mask exceeds what a unit can have: nothing passes, nothing fails, or a limit has no effect."""
     inside = possible_range(check, spec)
     if (why := _never_passed(spec, mask.pass_, inside)) is not None:
         yield Doubt((spec.name, "pass"), f"no unit can pass: {why}{_slip(spec, mask.pass_)}")
@@ -192,7 +192,7 @@ def _end_text(spec: MetricSpec | CurveSpec, side: Side, inside: Range) -> str:
 
 
 def _slip(spec: MetricSpec | CurveSpec, bounds: Bounds) -> str:
-    """Return what may have been meant by a limit of the wrong sign, in per cent, or in thousandths of the unit."""
+    """Return what a limit with the wrong sign, in per cent, or in thousandths of the unit may have meant."""
     limits = [limit for _, limit in _sides(bounds) if not isinstance(limit, tuple) and limit]
     if not limits:
         return ""

@@ -35,7 +35,7 @@ Count = Annotated[int, Field(ge=1, le=1000)]
 
 
 class RetestPolicy(BaseModel):
-    """How often a unit may be tested, and what a repeat takes."""
+    """How often a unit may be tested, and what a retest needs."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
@@ -122,7 +122,7 @@ def standing(policy: RetestPolicy, attempts: Iterable[Attempt]) -> Standing:
 
 
 def refusal(policy: RetestPolicy, now: Standing, reason: str | None) -> str | None:
-    """Return what is wrong with the reason that is given for a run; None where nothing is.
+    """Return what is wrong with the reason given for a run; None if nothing is.
 
     A run that was made against a rule needs an override beside it: :func:`rule_broken`.
     """
@@ -135,11 +135,14 @@ def refusal(policy: RetestPolicy, now: Standing, reason: str | None) -> str | No
 
 
 def rule_broken(policy: RetestPolicy, now: Standing, reason: str | None) -> str | None:
-    """Return which rule a further run would break; None where it may take place."""
+    """Return which rule a further run would break; None if none."""
     if reason is not None and reason in policy.fresh_start:
         return None
     if policy.most_attempts is not None and now.valid >= policy.most_attempts:
         return f"it has had {now.valid} of {policy.most_attempts} attempts (retest.most_attempts)"
     if policy.most_invalid is not None and now.invalid >= policy.most_invalid:
-        return f"{now.invalid} of its runs were invalid or aborted; at most {policy.most_invalid} may be (retest.most_invalid)"
+        return (
+            f"{now.invalid} of its runs were invalid or aborted; at most {policy.most_invalid} may be "
+            "(retest.most_invalid)"
+        )
     return None

@@ -115,7 +115,7 @@ _LAYOUTS: Final = (
 
 
 def serial_hint(pattern: str, serial: str) -> str:
-    """Return what may have gone wrong where a serial number does not match; empty where nobody can tell."""
+    """Return the likely cause of a serial number that does not match; empty if unknown."""
     if serial_matches(pattern, serial.strip()):
         return "; there is a blank before or after it"
     if serial_matches(pattern, serial.swapcase()) or serial_matches(pattern, serial.upper()):

@@ -1,4 +1,4 @@
-"""What the record of a run says beside what was measured, gathered while it goes on."""
+"""The facts in a run's record besides its measurements, gathered while it goes on."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NO_CONDITIONS: Final[Mapping[str, str]] = {}
 
 @dataclass(frozen=True)
 class Override:
-    """Somebody's leave to run a test against a rule."""
+    """Somebody's permission to test a unit against a rule."""
 
     code: str
     by: str
@@ -35,14 +35,14 @@ class Override:
 
 @dataclass(frozen=True)
 class UnitFacts:
-    """What is said of a unit before it is tested: facts by their names, and who lets it be tested against a rule."""
+    """Facts given for a unit before its test, by name, and who lets it be tested against a rule."""
 
     said: Mapping[str, str] = field(default_factory=dict)
     override: Override | None = None
 
     @property
     def firmware(self) -> str | None:
-        """The firmware that is expected of it."""
+        """The firmware expected of it."""
         return self.said.get("firmware")
 
     @property
@@ -57,7 +57,7 @@ class UnitFacts:
 
 
 class AskedConditions:
-    """Asks what the station works in while the unit is tested, so that nobody waits for it."""
+    """Asks for the station's conditions while the unit is tested, so nobody waits for them."""
 
     def __init__(self, config: ConditionsConfig | None) -> None:
         self._found: tuple[dict[str, str], str | None] = ({}, None)
@@ -83,7 +83,7 @@ class AskedConditions:
 def admitted(
     policy: RetestPolicy | None, history: Sequence[Attempt], serial: str, facts: UnitFacts
 ) -> dict[str, str]:
-    """Return what the record says of the override that lets a run take place; nothing where it needs none.
+    """Return the override that lets a run take place, as the record has it; empty if none is needed.
 
     Raises
     ------
@@ -121,7 +121,7 @@ def admitted(
 def with_release(
     policy: RetestPolicy | None, history: Sequence[Attempt], outcome: Run, reason: str | None
 ) -> Run:
-    """Return a run that says whether it releases its unit, and what is missing where it passed and does not."""
+    """Return a run that says whether it releases its unit, and what is missing if a pass does not."""
     if outcome.verdict not in RELEASING:
         return replace(outcome, released=False)
     rules = policy if policy is not None else RetestPolicy()
@@ -137,7 +137,7 @@ def with_release(
 def identified(
     config: StationConfig, limits: LimitFile, serial: str, firmware: str | None
 ) -> tuple[Mapping[str, str], tuple[Problem, ...]]:
-    """Ask the unit what it is; return what it said, and what a run must say of that.
+    """Ask the unit to identify itself; return its answer, and the problems that it raises.
 
     Raises
     ------
@@ -152,8 +152,8 @@ def identified(
     said = facts.get("serial")
     if said is not None and said != serial:
         raise StationError(
-            f"the unit identifies itself as {visible(said)}, but {serial} was scanned: connect the unit that was scanned. "
-            "Nothing was run."
+            f"the unit identifies itself as {visible(said)}, but {serial} was scanned: connect the unit that was "
+            "scanned. Nothing was run."
         )
     return facts, tuple(_other_than_expected(config, limits, facts, firmware))
 
@@ -171,7 +171,7 @@ def traced(
     gates: Mapping[str, Any],
     conditions: Mapping[str, str] = NO_CONDITIONS,
 ) -> Run:
-    """Return a run with everything that its record says beside what was measured.
+    """Return a run with all facts of its record besides its measurements.
 
     ``conditions`` are known once it has ended.
     """

@@ -1,4 +1,4 @@
-"""A channel in which nothing of its stimulus came back: the unit, its lead or the station's input is dead.
+"""Silent channels: the unit, its lead or the station's input is dead.
 
 Which of them it is, no capture can say. A loop check since the station's last change proves the path, and a silent
 channel is then the unit's: its readings are judged. Without one they judge nothing.

@@ -74,7 +74,7 @@ class ResultFiles:
                 yield name, self.by_format[name]
 
     def check(self, inputs: Iterable[str | Path] = ()) -> None:
-        """Find out before anything is run whether they can be written, and over nothing that is read.
+        """Check before anything runs that they can be written, and overwrite no input.
 
         Raises
         ------

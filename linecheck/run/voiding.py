@@ -1,4 +1,4 @@
-"""What the station's own state makes worthless in a run: it judges nothing, whatever was measured.
+"""Readings that the station's own state makes void: they judge nothing, whatever was measured.
 
 ==================  =========================================================================
 in the run          what of it is void

@@ -141,7 +141,7 @@ def test_a_budget_is_of_a_limit_file_and_the_result_never_overwrites_one(check, 
     status, _, err = check(ANALOGUE, "--budget")
     assert (status, "give --limits as well" in err) == (2, True)
     status, _, err = check(ANALOGUE, "--limits", "limits.yaml", "--json", "limits.yaml")
-    assert (status, "limits.yaml: is what this command reads" in err) == (2, True)
+    assert (status, "limits.yaml: is an input of this command" in err) == (2, True)
     status, out, _ = check(DIGITAL, "--limits", "limits.yaml")
     assert (status, "no mask of pellow-r3 is held" in out) == (0, True)
 
@@ -196,7 +196,7 @@ def test_a_file_that_cannot_be_written_is_told_before_anything_is_played(check, 
     [
         (STATION, (), "has no [loop]"),
         (DIGITAL, ("--fault", "sunspots"), "no fault of a loop named 'sunspots'"),
-        (DIGITAL, ("--json", "station.toml"), "station.toml: is what this command reads"),
+        (DIGITAL, ("--json", "station.toml"), "station.toml: is an input of this command"),
         (SOUND.format(device="unit", rate=48_000), ("--fault", "gate"), "has a real loop"),
         (DIGITAL.replace("digital", "optical"), (), "loop.kind"),
         (DIGITAL + "rate_hz = 96000\n", (), "one rate"),

@@ -167,7 +167,10 @@ def test_known_units_are_no_units(station):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("station golden", "--serial", "PR3-000001"), "is not a golden unit of this station, which has PR3-900001"),
+        (
+            ("station golden", "--serial", "PR3-000001"),
+            "is not a golden unit of this station, which has PR3-900001",
+        ),
         (("station golden", *GOLDEN, "--accept"), "--accept takes --by NAME and --reason TEXT"),
         (("station golden", *GOLDEN, "--add"), "go with --accept"),
         (("station golden", *GOLDEN, "--accept", "--by", " ", "--reason", "x"), "--by: is empty"),

@@ -283,7 +283,7 @@ def test_a_bad_unit_that_passes_fails_for_another_reason_or_judges_nothing_is_no
     (reason,) = challenged(only, bad(right=90.0)).reasons
     assert reason.startswith("tone.sinad.right must pass and does not: right fail, 90 dB")
     for nothing in (bad(aborted=True), bad(missing=("quiet",)), bad(station_failed=True)):
-        assert "says nothing of the station" in challenged(UNIT, nothing).reasons[0]
+        assert "says nothing about the station" in challenged(UNIT, nothing).reasons[0]
     blocked = bad(problems=(Problem("asset_overdue", "the adc was due", blocks=True),))
     assert challenged(UNIT, blocked).reasons[1] == "the adc was due"
     silent = made_run(made_check(made_reading(Verdict.INVALID, None)), serial="PR3-900101")

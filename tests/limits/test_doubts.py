@@ -42,7 +42,12 @@ def at_least(value, fail=None):
         ("tone", "thd", at_most(108.0), ("no unit can fail", "sign wrong? -108")),
         ("tone", "thd", at_least(-108.0), ("less is better", "expected max")),
         ("tone", "sinad", at_most(112.0), ("more is better", "expected min")),
-        ("tone", "level", at_least(0.0039), ("to either side", "alone passes everything above", "expected max too")),
+        (
+            "tone",
+            "level",
+            at_least(0.0039),
+            ("to either side", "alone passes everything above", "expected max too"),
+        ),
         ("tone", "dc_offset", at_most(5.0), ("to either side", "everything below", "expected min too")),
         ("tone", "sinad", at_least(-112.0), ("no unit can fail", "sign wrong? 112")),
         ("tone", "level", Mask(Bounds(1900.0, 2000.0)), ("no unit can pass", "in mV, write 1.9")),

@@ -125,14 +125,18 @@ def test_what_a_command_leaves_running_does_not_hold_the_run_up():
         (
             '[identify]\ncommand = "ask {value}"',
             "6:1",
-            "{value} stands for nothing; use {ser",
+            "{value} is not a placeholder; use {ser",
         ),
         (
             '[conditions]\ncommand = "ask {serial}"',
             "6:1",
-            "{serial} stands for nothing; nothing is filled in here",
+            "{serial} is not a placeholder; nothing is filled in here",
         ),
-        ('[loop]\nkind = "digital"\n[loop.close]\ncommand = "on {nest}"', "8:1", "{nest} stands for nothing"),
+        (
+            '[loop]\nkind = "digital"\n[loop.close]\ncommand = "on {nest}"',
+            "8:1",
+            "{nest} is not a placeholder",
+        ),
         ('[setup.Filter]\ncommand = "set"', "5:1", "is no setting"),
         ("[setup.filter]\ntimeout_seconds = 3", "5:1", "is missing"),
     ],

@@ -75,7 +75,7 @@ class Piece:
 
 @dataclass(frozen=True)
 class Survey:
-    """What a recording holds of a programme.
+    """The parts of a programme that a recording holds.
 
     Attributes
     ----------
@@ -272,7 +272,7 @@ def _mark_notes(marks: Sequence[FoundMark], programme: Programme | None, rate_hz
 
 
 def _channel_notes(marks: Sequence[FoundMark], channels: Sequence[str]) -> Iterator[str]:
-    """Yield what is odd about the channels of a recording.
+    """Yield notes on the channels of a recording: dead, loose, swapped, inverted.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What stands at the top of a limit file, besides its checks."""
+"""The top of a limit file: everything but its checks."""
 
 from __future__ import annotations
 

@@ -49,7 +49,7 @@ NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "a
 
 
 class Doubted(NamedTuple):
-    """A limit file, what in it is hardly meant, and the superseded names in it with what took their place."""
+    """A limit file, its warnings, and its superseded names with their successors."""
 
     limits: LimitFile
     doubts: tuple[Fault, ...]
@@ -57,7 +57,7 @@ class Doubted(NamedTuple):
 
 
 def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None) -> LimitFile:
-    """Read a limit file, with what it builds on, and refuse it if anything in it is wrong.
+    """Read a limit file and the files it builds on; refuse it if anything is wrong.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
 def load_with_doubts(
     path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None
 ) -> Doubted:
-    """Read a limit file as :func:`load_limits` does; return what it says that is hardly meant too, each with its place.
+    """Read a limit file as :func:`load_limits` does; return its warnings too, each with its place.
 
     A superseded name is no doubt: it means what it meant, for good.
 

@@ -1,4 +1,4 @@
-"""Refusing masks that no unit could meet, and margins of what is never measured."""
+"""Refusing masks that no unit can meet, and margins of what is never measured."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def refuse_incomparable(
 
 
 def never_judged(check: Check, channels: int) -> list[str]:
-    """Return why masks of a check can never be met, whatever the unit: empty where all can.
+    """Return why masks of a check can never be met by any unit; empty if all can.
 
     A limit file with such a mask is refused when it is loaded; this is for what changes afterwards.
     """

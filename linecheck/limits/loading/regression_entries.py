@@ -1,4 +1,4 @@
-"""The ``regression`` of a limit file: by how much a metric may differ from a baseline before that matters.
+"""The ``regression`` of a limit file: how far a metric may differ from a baseline.
 
 ::
 

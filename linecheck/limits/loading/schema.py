@@ -1,4 +1,4 @@
-"""A JSON Schema of the limit file's format, so that editors complete and check what is written.
+"""A JSON Schema of the limit file's format, for editors that complete and check.
 
 It is made from the models that the loader itself uses. The loader checks more: that masks make sense, that
 names which refer to each other exist, and everything again after ``based_on`` has been merged.

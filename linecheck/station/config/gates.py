@@ -1,4 +1,4 @@
-"""What a station config says of the gates: by what the station shows that it may judge units, and how often.
+"""The gates of a station config: how the station proves itself, and how often.
 
 ::
 
@@ -87,7 +87,7 @@ class ChallengeUnit(Table):
 
 
 class ChallengeConfig(Table):
-    """The units that are known to be bad, by a name for each; each must be found out within ``every_hours``."""
+    """The challenge units by name, known to be bad; each must be caught every ``every_hours``."""
 
     units: Annotated[dict[Text, ChallengeUnit], Field(min_length=1, max_length=64)]
     every_hours: Hours = 24.0
@@ -103,7 +103,7 @@ class ChallengeConfig(Table):
 
 
 class GateConfig(Table):
-    """What becomes of units while a gate is not met, and when the station locks itself.
+    """What happens to units while a gate is not met, and when the station locks itself.
 
     Attributes
     ----------

@@ -78,7 +78,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Gain:
-    """What came of one section in one channel.
+    """One section in one channel.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""What a probe says of hidden processing: each step with its numbers, and the name of what was seen."""
+"""Hidden processing that a probe shows: each step with its numbers, and the name of the processing."""
 
 from __future__ import annotations
 

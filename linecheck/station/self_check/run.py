@@ -35,7 +35,7 @@ IDENTITY_CURE = (
 
 @dataclass
 class _Progress:
-    """How a self-check has gone so far."""
+    """The progress of a self-check."""
 
     captures: dict[str, Capture] = field(default_factory=dict)
     audio: dict[str, Audio] = field(default_factory=dict)

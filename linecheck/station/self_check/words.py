@@ -1,4 +1,4 @@
-"""What a digital loop made of the words that were played: every frame is compared, the last one too.
+"""The words that a digital loop gives back: every frame is compared, the last one too.
 
 ============================  ================================================================================
 :func:`random_words`          full-width pseudo-random words, different in each channel
