@@ -366,7 +366,7 @@ def test_units_of_which_no_set_was_given_are_named(run, accepted):
     run("baseline", "accept", "a", "d", *ACCEPT)
     status, _, err = regress(run, "b")
     assert status == 0
-    assert "no set was given: PR3-000009" in err
+    assert "no set was given for: PR3-000009" in err
 
 
 @pytest.mark.parametrize("path", ["baseline.toml", "limits.yaml", "b/captures.toml", "b/tone.wav"])

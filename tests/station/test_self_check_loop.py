@@ -328,7 +328,7 @@ def test_a_clean_digital_loop_is_met_and_its_comparer_has_proved_itself():
         assert wrong(found) == {}
         steps = named(found.steps)
         assert f"{bits} bits each" in steps["words"].sentence
-        assert "9 things" in steps["comparer"].sentence
+        assert "all 9 changes" in steps["comparer"].sentence
         assert found.seconds < 25.0
 
 

@@ -250,7 +250,7 @@ def _moved(lags: Sequence[_Lags], frames: int, captured: int) -> tuple[str, str]
                 )
             return (
                 "repeated",
-                f"the same bits came back, but with {_frames(change)} extra before number {at}{more}",
+                f"the same bits came back, but with {_frames(change)} too many before number {at}{more}",
             )
     missing = frames + lags[0].first - captured
     if missing > 0:
