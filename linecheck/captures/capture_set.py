@@ -115,7 +115,7 @@ class CaptureEntry(Table):
     @classmethod
     def _inside_the_set(cls, name: str) -> str:
         if not name or name.startswith(".") or not name.isprintable() or set(name) & set("/\\:"):
-            raise ValueError(f"{name[:60]!r} is no plain file name; every file lies beside {INDEX_NAME}")
+            raise ValueError(f"{name[:60]!r} is not a plain file name; every file lies beside {INDEX_NAME}")
         return name
 
 

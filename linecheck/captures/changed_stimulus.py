@@ -19,7 +19,7 @@ from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
 from linecheck.checks.base import Note
 from linecheck.errors import FileError
 from linecheck.files.text import listed
-from linecheck.limits.doubts import out_of_reach
+from linecheck.limits.mask_warnings import out_of_reach
 from linecheck.limits.model import Check, LimitFile
 
 __all__ = ["as_recorded", "set_notes", "stimulus_changes", "with_stimulus"]

@@ -233,9 +233,9 @@ def test_assets_are_recorded_and_said_when_overdue(tmp_path):
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        ('[assets.a]\nid = "A 1"', "is no asset's id"),
+        ('[assets.a]\nid = "A 1"', "is not an asset id"),
         ('[assets.a]\nid = "A1"\n[assets.b]\nid = "A1"', "named twice"),
-        ('[assets."A b"]\nid = "A1"', "is no name of an asset"),
+        ('[assets."A b"]\nid = "A1"', "is not an asset name"),
         ("[assets.a]\n", "assets.a.id"),
         ('[identify]\ncommand = "who \'am"', "is not a command"),
         ("[conditions]\ncommand = 'x'\ntimeout_seconds = 0", "more than 0"),

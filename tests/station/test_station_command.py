@@ -137,7 +137,7 @@ def test_what_a_command_leaves_running_does_not_hold_the_run_up():
             "8:1",
             "{nest} is not a placeholder",
         ),
-        ('[setup.Filter]\ncommand = "set"', "5:1", "is no setting"),
+        ('[setup.Filter]\ncommand = "set"', "5:1", "is not a setting"),
         ("[setup.filter]\ntimeout_seconds = 3", "5:1", "is missing"),
     ],
 )

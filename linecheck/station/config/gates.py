@@ -97,7 +97,7 @@ class ChallengeConfig(Table):
     def _plain_names(cls, units: dict[str, ChallengeUnit]) -> dict[str, ChallengeUnit]:
         for name in units:
             if re.fullmatch(NAME, name) is None:
-                raise ValueError(f"{name[:40]!r} is no name: it has lower-case letters, digits and '_'")
+                raise ValueError(f"{name[:40]!r} is not a name: use lower-case letters, digits and '_'")
         each_once(tuple(unit.serial for unit in units.values()))
         return units
 

@@ -196,7 +196,7 @@ class AssetConfig(_Calibrated):
     def _plain_id(cls, name: str) -> str:
         if _ASSET_ID.fullmatch(name) is None:
             raise ValueError(
-                f"{name[:40]!r} is no asset's id: it has letters, digits, '.', '_', '-', '/', at most 64"
+                f"{name[:40]!r} is not an asset id: use letters, digits, '.', '_', '-', '/', at most 64"
             )
         return name
 
@@ -334,7 +334,7 @@ class StationConfig(Table):
     def _plain_name(cls, name: str) -> str:
         if _STATION_NAME.fullmatch(name) is None:
             raise ValueError(
-                f"{name[:40]!r} is no station name: it has letters, digits, '.', '_', '-', at most 64"
+                f"{name[:40]!r} is not a station name: use letters, digits, '.', '_', '-', at most 64"
             )
         return name
 

@@ -132,7 +132,7 @@ def compare_words(
         return WordsFound("absent", "absent", f"{came} channels came back of {sent.shape[1]}", 0, frames)
     if not np.issubdtype(received.dtype, np.integer) and not np.all(np.isfinite(received)):
         count = int(np.sum(~np.isfinite(received)))
-        text = f"of the values that came back {count} {'are no numbers' if count > 1 else 'is no number'}"
+        text = f"of the values that came back {count} {'are not numbers' if count > 1 else 'is not a number'}"
         return WordsFound("modified", "not_finite", text, 0, frames)
     codes, exact = _codes(received)
     dead = [index + 1 for index in range(codes.shape[1]) if not np.any(codes[:, index])]

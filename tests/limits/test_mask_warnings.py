@@ -1,4 +1,4 @@
-"""What a limit file says that is no fault and hardly meant: each doubt, where it stands, and no false one."""
+"""What a limit file says that is no fault and hardly meant: each warning, where it stands, and no false one."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec
-from linecheck.limits.doubts import decided_before, doubts, out_of_reach
-from linecheck.limits.loading.load import load_with_doubts
+from linecheck.limits.loading.load import load_with_warnings
+from linecheck.limits.mask_warnings import decided_before, mask_warnings, out_of_reach
 from linecheck.limits.model import Bounds, Check, Mask
 
 pytestmark = pytest.mark.every_python
@@ -24,7 +24,7 @@ def check_of(kind="tone", masks=None, **stimulus):
 
 
 def said(kind="tone", **masks):
-    return [doubt.text for doubt in doubts(check_of(kind, masks), has_margins=False)]
+    return [warning.text for warning in mask_warnings(check_of(kind, masks), has_margins=False)]
 
 
 def at_most(value, fail=None):
@@ -93,7 +93,8 @@ def test_no_sinad_is_better_than_the_word_length_allows(bits):
             found = list(out_of_reach(check_of(masks={metric: mask}, bits=bits)))
             assert bool(found) is doubted
     (text,) = (
-        doubt.text for doubt in doubts(check_of(masks={"sinad": at_least(112.0)}, bits=16), has_margins=False)
+        warning.text
+        for warning in mask_warnings(check_of(masks={"sinad": at_least(112.0)}, bits=16), has_margins=False)
     )
     assert "no unit can pass: a perfect unit has at most 93.75 dB with this stimulus" in text
 
@@ -164,17 +165,17 @@ checks:
     masks: {paired_jitter: {pass: {max: 8}}}
 """
     path.write_text(text)
-    (doubt,) = load_with_doubts(path).doubts
-    assert str(doubt).startswith(
+    (warning,) = load_with_warnings(path).warnings
+    assert str(warning).startswith(
         f"{path}:10:28: checks.jitter.masks.paired_jitter: is left out of every comparison"
     )
-    assert "no margin for paired_jitter or for ps" in doubt.message
+    assert "no margin for paired_jitter or for ps" in warning.message
     path.write_text(text + "    regression: {paired_jitter: false}\n")
-    limits, found, _ = load_with_doubts(path)
+    limits, found, _ = load_with_warnings(path)
     assert found == ()
     assert limits.checks[0].uncompared == {"paired_jitter": "the limit file says false"}
     path.write_text(text.replace("regression: {dB: 0.5}\n", ""))
-    assert load_with_doubts(path)[1] == ()
+    assert load_with_warnings(path)[1] == ()
 
 
 def test_a_doubt_of_one_setup_stands_at_that_setup(tmp_path):
@@ -192,7 +193,7 @@ checks:
       - {filter: slow, masks: {sinad: {pass: {min: -100}}}}
     masks: {sinad: {pass: {min: 100}}, noise: {pass: {max: 3}}}
 """)
-    found = load_with_doubts(path).doubts
+    found = load_with_warnings(path).warnings
     assert [(fault.line, fault.key) for fault in found] == [
         (11, "checks.tone.setups[2].masks.sinad.pass"),
         (12, "checks.tone.masks.noise.pass"),
