@@ -90,7 +90,7 @@ def assess(limits: LimitFile, path: StationPath) -> Assessment:
     unmeasured: list[str] = []
     drive = _Drive(limits, path)
     for check in limits.checks:
-        for spec in _masked(check):
+        for spec in check.masked:
             name = f"{check.name}.{spec.name}"
             reason = _why_not(check, spec, path)
             if reason is not None:
@@ -110,10 +110,6 @@ def path_parts(held: Assessment) -> Mapping[str, PathParts]:
         parts = tuple(replace(part, limit=mask.limit) for part in mask.parts)
         found.setdefault(mask.check, {})[mask.metric, mask.channel] = parts
     return found
-
-
-def _masked(check: Check) -> Iterator[_Spec]:
-    return (spec for spec in check.kind.specs if spec.name in check.masks)
 
 
 class _Drive:

@@ -20,12 +20,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.station.self_check.probe import correlation
 
 __all__ = ["Outcome", "WordsFound", "compare_words", "random_words"]
 
-IntArray = NDArray[np.int64]
-FloatArray = NDArray[np.float64]
 
 #: ``identical``: bit for bit. ``moved``: the same bits, but shifted, dropped, repeated or in the wrong channel.
 #: ``modified``: other bits. ``absent``: nothing of it came back.
