@@ -74,7 +74,7 @@ NoteText = Annotated[str, Field(min_length=1, max_length=500)]
 
 
 class EventEntry(Table):
-    """Something that the driver reported during a capture."""
+    """An event that the driver reported during a capture."""
 
     code: Name
     seconds: float
@@ -82,7 +82,7 @@ class EventEntry(Table):
 
 
 class PlayedStimulus(Table):
-    """In what a stimulus that was played differs from the limit file's."""
+    """How the stimulus played differs from the limit file's."""
 
     rate_hz: int | None = None
     bits: int | None = None
@@ -115,7 +115,7 @@ class CaptureEntry(Table):
     @classmethod
     def _inside_the_set(cls, name: str) -> str:
         if not name or name.startswith(".") or not name.isprintable() or set(name) & set("/\\:"):
-            raise ValueError(f"{name[:60]!r} is no plain file name; every file lies beside {INDEX_NAME}")
+            raise ValueError(f"{name[:60]!r} is not a plain file name; every file lies beside {INDEX_NAME}")
         return name
 
 
@@ -195,11 +195,11 @@ def load_capture_set(path: str | Path) -> CaptureSet:
     if os.path.isdir(path):
         path = path / INDEX_NAME
         if not os.path.exists(path):
-            raise FileError(path.parent, f"is no capture set: there is no {INDEX_NAME} in it")
+            raise FileError(path.parent, f"is not a capture set: it has no {INDEX_NAME}")
     elif path.name != INDEX_NAME:
         there = os.path.exists(path)
         raise FileError(
-            path, "is no capture set: give its folder" if there else "there is no such capture set"
+            path, "is not a capture set: give its folder" if there else "there is no such capture set"
         )
     file = read_toml(path)
     hashes: dict[str, str] = {}
@@ -210,7 +210,7 @@ def load_capture_set(path: str | Path) -> CaptureSet:
 
 
 def _capture_faults(file: TomlFile, folder: Path, hashes: dict[str, str]) -> Iterator[Fault]:
-    """Yield what is wrong with the files; what is wrong with the index itself is the model's to say."""
+    """Yield the faults of the files; those of the index itself are the model's."""
     tables = file.data.get("capture")
     seen: set[str] = set()
     proofs: dict[str, tuple[int, str] | FileError] = {}
@@ -245,7 +245,7 @@ def _proven(folder: Path, name: str) -> tuple[int, str]:
     try:
         leads_out = path.is_symlink() and not path.resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError) as error:  # links in a circle; which of the two depends on the Python
-        raise FileError(path, "is a link that leads nowhere; put the file itself there") from error
+        raise FileError(path, "is a broken link; put the file itself there") from error
     if leads_out:
         raise FileError(path, "is a link that leads out of the set; put the file itself there")
     with open_audio(path) as stream:
@@ -322,7 +322,7 @@ def write_capture_set(
 
     folder = Path(folder)
     if (folder / INDEX_NAME).exists():
-        raise FileError(folder, "holds a capture set already, which is never written over")
+        raise FileError(folder, "already holds a capture set, which is never overwritten")
     make_folder(folder)
     hashes, changes = stimulus_hashes or {}, stimulus_changes or {}
     mains: set[float | None] = set()

@@ -1,4 +1,4 @@
-"""Checks whose stimulus is played at another rate or word length than the limit file says.
+"""Checks whose stimulus is played at another rate or word length than the limit file's.
 
 ===========================  =====================================================================
 :func:`with_stimulus`        a check with some parameters of its stimulus changed
@@ -19,7 +19,7 @@ from linecheck.captures.capture_set import INDEX_NAME, CaptureSet
 from linecheck.checks.base import Note
 from linecheck.errors import FileError
 from linecheck.files.text import listed
-from linecheck.limits.doubts import out_of_reach
+from linecheck.limits.mask_warnings import out_of_reach
 from linecheck.limits.model import Check, LimitFile
 
 __all__ = ["as_recorded", "set_notes", "stimulus_changes", "with_stimulus"]
@@ -86,7 +86,7 @@ def as_recorded(limits: LimitFile, captures: CaptureSet) -> LimitFile:
 
 
 def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
-    """Yield what a set says of how it was recorded, for whoever reads the result.
+    """Yield notes on how a set was recorded, for whoever reads the result.
 
     Parameters
     ----------
@@ -107,10 +107,10 @@ def set_notes(limits: LimitFile, captures: CaptureSet) -> Iterator[Note]:
     for words, names in by_words.items():
         yield Note(
             "played_otherwise",
-            f"played at {words}, which is not what the limit file says; its masks judge all the same: "
+            f"played at {words} instead of the limit file's; its masks judge all the same: "
             f"{'every check' if len(names) == len(limits.checks) else listed(names, MAX_NAMES)}",
         )
     for text in unreachable:
-        yield Note("out_of_reach", f"no unit can pass as this was played: {text}")
+        yield Note("out_of_reach", f"as played, no unit can pass: {text}")
     for text in captures.index.notes:
         yield Note("recording", text)

@@ -45,7 +45,7 @@ def check_address(address: str) -> str:
     """
     if not _ADDRESS.fullmatch(address):
         raise UsageError(
-            f"--scheduler {address[:100]!a} is no scheduler's address; it looks like tcp://192.0.2.7:8786"
+            f"--scheduler {address[:100]!a} is not a scheduler's address, as in tcp://192.0.2.7:8786"
         )
     return address
 
@@ -157,7 +157,13 @@ class ClusterWorkers(Workers):
             lines = [f"  {name}: {_described(found)}" for name, found in list(wrong.items())[:MAX_NAMED]]
             more = [f"  and {len(wrong) - MAX_NAMED} more"] if len(wrong) > MAX_NAMED else []
             raise StationError(
-                "\n".join([f"these workers of {self._address} do not have {wanted}, as here:", *lines, *more])
+                "\n".join(
+                    [
+                        f"these workers of {self._address} lack the versions used here, {wanted}:",
+                        *lines,
+                        *more,
+                    ]
+                )
             )
 
 
@@ -166,7 +172,7 @@ def _connected(address: str) -> tuple[Any, tuple[str, ...]]:
     try:
         from distributed import Client
     except ImportError as error:
-        message = "--scheduler needs what is not installed here: pip install 'linecheck[cluster]'"
+        message = "--scheduler needs a package that is not installed: pip install 'linecheck[cluster]'"
         raise UsageError(message) from error
     # What becomes of the connection is said by the command, not by a log in between.
     for name in ("distributed", *(f"distributed.{part}" for part in ("client", "core", "comm", "batched"))):

@@ -1,4 +1,4 @@
-"""A capture set judged as a run is: by the code that judges runs, from the set or in one call from its folder."""
+"""A capture set judged by the code that judges runs, from the set or in one call from its folder."""
 
 from __future__ import annotations
 
@@ -128,8 +128,8 @@ def judge_set(
         ),
     )
     unfit = {
-        planned.check.name: f"{planned.check.name} was recorded with another stimulus than the limit file gives now, "
-        "and what is read of it rests on the level that was played: judge it by its own limit file, or record it anew"
+        planned.check.name: f"{planned.check.name} was recorded with another stimulus than the limit file's, "
+        "and its readings depend on the level played: judge it by its own limit file, or record it again"
         for planned in plan.checks
         if planned.check.kind.rests_on_played_level and _is_other(planned, played)
     }
@@ -140,7 +140,7 @@ def judge_set(
 
 
 def _serial_of(captures: CaptureSet, limits: LimitFile, given: str | None) -> str:
-    """Return whose captures they are; refuse what is no serial number of the model, or not the set's own."""
+    """Return the set's serial number; refuse one that is not of the model, or not the set's own."""
     serial: str | None = captures.index.serial
     if serial is None and given is None:
         message = f'{INDEX_NAME} has no serial number: add a line serial = "…" to it, or give --serial'
@@ -158,7 +158,7 @@ def _is_other(planned: PlannedCheck, played: Mapping[str, str | None]) -> bool:
 
 
 def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Problem]:
-    """Yield that checks were recorded with other stimuli than they have now.
+    """Yield a note if checks were recorded with other stimuli than they have now.
 
     That blocks nothing by itself: a capture of other dither is as good, and one of another tone is not found.
     """
@@ -166,14 +166,14 @@ def _other_stimuli(plan: Plan, played: Mapping[str, str | None]) -> Iterator[Pro
     if names:
         yield Problem(
             "other_stimulus",
-            f"recorded with another stimulus than the limit file and this linecheck give now: {', '.join(names)}. "
-            "Compare with care, or record anew.",
+            f"recorded with another stimulus than the limit file and this linecheck make now: {', '.join(names)}. "
+            "Compare with care, or record again.",
             blocks=False,
         )
 
 
 def _judging_plan(limits: LimitFile, ramp_seconds: float) -> Plan:
-    """Return the plan that captures are held against, with stimuli that nothing can play.
+    """Return the plan that captures are judged by, with silent stand-ins for its stimuli.
 
     A judgement only has to know whether what was played is what would be played now, and making half a minute of
     stimuli at 192 kHz takes a fifth of the time of judging their captures: each is made once a process and forgotten
@@ -271,7 +271,7 @@ class RecordingInterface(NothingToOpen):
 
 
 def unjudged_captures(captures: CaptureSet, checks: Iterable[str]) -> tuple[Problem, ...]:
-    """Return that a set has captures of checks that the limit file does not have, where it has.
+    """Return a note on captures of checks that the limit file does not have, if there are any.
 
     That blocks nothing, since a set may be of more checks than are judged; a check that lacks its capture because the
     name is misspelt is invalid in any case.

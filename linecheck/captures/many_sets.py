@@ -66,7 +66,7 @@ class SetTask:
 
 @dataclass(frozen=True)
 class JudgedSet:
-    """What became of one set: its outcome, or the problem that kept it from being judged.
+    """The result of one set: its run, or the problem that kept it from being judged.
 
     ``path`` is as it was given, ``record`` its record in the log, ``SEQUENCE:HASH``; empty where it has none.
     """
@@ -99,7 +99,7 @@ class SetsStarted:
 
 @dataclass(frozen=True)
 class SetJudged:
-    """What a set came to, in the order in which that happens."""
+    """The result of a set, in the order of judging."""
 
     judged: JudgedSet
 
@@ -120,7 +120,7 @@ SetListener = Callable[[SetEvent], None]
 
 @cache
 def software_here() -> tuple[tuple[str, str], ...]:
-    """Return what a result depends on, by name and version."""
+    """Return the software that a result depends on, by name and version."""
     found = [("python", ".".join(platform.python_version_tuple()[:2]))]
     for name in ("linecheck", "numpy", "scipy"):
         try:
@@ -135,9 +135,7 @@ def judge_task(task: SetTask) -> Run | Problem:
     here = software_here()
     if here != task.software:
         lacks = ", ".join(f"{name} {wanted}" for name, wanted in task.software if (name, wanted) not in here)
-        return Problem(
-            "other_software", f"the worker that had it does not have {lacks}: install the same there"
-        )
+        return Problem("other_software", f"its worker lacks {lacks}: install it there")
     if task.seen and not os.path.exists(task.folder):
         words = "the worker does not see it: all workers must see the sets under the same path"
         return Problem("set_refused", f"{task.shown}: {words}, {task.folder}")
@@ -153,7 +151,7 @@ def judge_task(task: SetTask) -> Run | Problem:
         what = f"{type(error).__name__}: {error}"
         return Problem(
             "judging_failed",
-            f"linecheck failed at it ({what}). That is a fault of linecheck and says nothing of the unit: "
+            f"linecheck failed on it ({what}). This is a fault of linecheck and says nothing about the unit: "
             "please report it",
         )
 
@@ -273,12 +271,12 @@ class _Judging:
                 self._finish(index, outcome=result)
 
     def _died(self, index: int, error: BrokenExecutor) -> None:
-        """Have a set judged again whose worker died, unless enough have died of it."""
+        """Judge a set again whose worker died, unless enough workers died of it."""
         certain = index not in self.in_company or (isinstance(error, WorkerDied) and error.certain)
         deaths = self.deaths.get(index, 0) + (error.workers if isinstance(error, WorkerDied) else 1)
         self.deaths[index] = deaths
         if deaths >= MAX_DEATHS and certain:
-            message = f"given up: {deaths} workers died while they judged it, the last because {error}"
+            message = f"given up: {deaths} workers died judging it, the last because {error}"
             self._finish(index, problem=Problem("worker_died", message))
             return
         if deaths >= MAX_DEATHS - 1 and not certain:

@@ -1,4 +1,4 @@
-"""Who judges many sets: an executor, with what has to be known of it besides.
+"""The workers that judge many sets: an executor, and how to use it.
 
 ===============================  ============================================================
 :func:`set_workers`              processes of this machine, or the calling thread
@@ -34,7 +34,7 @@ QUOTA = Path("/sys/fs/cgroup/cpu.max")
 
 
 class WorkerDied(BrokenExecutor):
-    """Whatever worked on it is gone, and nobody knows how far it came.
+    """A worker died at its task, and nobody knows how far it came.
 
     Attributes
     ----------

@@ -12,8 +12,8 @@ from linecheck.cli.display.messages import counted
 from linecheck.cli.display.result import Screen, aligned, plain, show
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
-from linecheck.limits.doubts import decided_before
-from linecheck.limits.loading.load import load_limits, load_with_doubts
+from linecheck.limits.loading.load import load_limits, load_with_warnings
+from linecheck.limits.mask_warnings import decided_before
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
 from linecheck.limits.model import Check, LimitFile, Mask
 
@@ -42,7 +42,7 @@ def check_command(files: tuple[str, ...], strict: bool) -> ExitStatus:
     wrong = False
     for file in files:
         try:
-            limits, warnings, superseded = load_with_doubts(file)
+            limits, warnings, superseded = load_with_warnings(file)
         except FileError as error:
             wrong = True
             click.echo(visible(str(error)), err=True)

@@ -18,8 +18,8 @@ from linecheck.cli.display.messages import counted, tell
 from linecheck.cli.options import limits_option, setup_option, without_option
 from linecheck.errors import UsageError
 from linecheck.files.durable import make_folder
-from linecheck.limits.doubts import out_of_reach
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.mask_warnings import out_of_reach
 from linecheck.run.plan import make_plan
 
 CAUTION = (

@@ -1,4 +1,4 @@
-"""Whether the station may judge units: what it has shown of itself, how long ago, and whether it still holds.
+"""Whether the station may judge units: what it has shown, how long ago, and whether that still holds.
 
 In: a log and a station config. Out: whether units may be judged, why not, and statements for the log.
 

@@ -1,4 +1,4 @@
-"""A unit that is known to be bad: whether it was found out, and for the reason that is known.
+"""A challenge unit, known to be bad: whether it was caught, and for the right reason.
 
 ==========================  ==================================================================
 :func:`challenged`          what a run of it comes to
@@ -23,7 +23,7 @@ __all__ = ["ChallengeResult", "challenged", "unknown_reasons"]
 
 @dataclass(frozen=True)
 class ChallengeResult:
-    """Whether the unit failed as it must; ``reasons`` say why it counts for nothing, ``failed`` what failed."""
+    """Whether the unit failed as it must; ``reasons`` say why not, ``failed`` what failed."""
 
     met: bool
     reasons: tuple[str, ...]
@@ -31,7 +31,7 @@ class ChallengeResult:
 
 
 def unknown_reasons(unit: ChallengeUnit, limits: LimitFile) -> tuple[str, ...]:
-    """Return what a unit must fail in that no mask of a limit file judges, so that it never could."""
+    """Return what a unit must fail in although no mask of the limit file judges it."""
     judged = {
         name
         for check in limits.checks
@@ -42,7 +42,7 @@ def unknown_reasons(unit: ChallengeUnit, limits: LimitFile) -> tuple[str, ...]:
 
 
 def challenged(unit: ChallengeUnit, outcome: Run) -> ChallengeResult:
-    """Return whether a run of a unit that is known to be bad has found it out.
+    """Return whether a run caught a challenge unit.
 
     A pass, a run that judges nothing, and a fail for another reason count for nothing: the station does not see what it
     must, or sees what is not there.
@@ -59,9 +59,9 @@ def challenged(unit: ChallengeUnit, outcome: Run) -> ChallengeResult:
     if outcome.aborted or outcome.missing or blocked:
         told = findings((), outcome.missing, outcome.problems)
         word = "aborted" if outcome.aborted else "invalid"
-        found += [f"the run is {word}, and says nothing of the station", *told]
+        found += [f"the run is {word} and says nothing about the station", *told]
     elif not failed and outcome.verdict in (Verdict.PASS, Verdict.MARGINAL):
-        found.append("it passes, although it is known to be bad: the station does not see it")
+        found.append("it passes although it is known to be bad: the station misses its fault")
     for reason in unit.must_fail:
         found += _not_failed(reason, items)
     if unit.nothing_else:
@@ -73,7 +73,7 @@ _Item = tuple[tuple[str, ...], CheckOutcome, JudgedReading | JudgedCurve]
 
 
 def _judged(checks: Sequence[CheckOutcome]) -> Iterator[_Item]:
-    """Yield everything that a mask judges, with the names that it goes by, the longest first."""
+    """Yield everything that a mask judges with its names, the longest first."""
     for check in checks:
         for item in check.judged.items:
             if item.verdict is not None:
@@ -89,7 +89,7 @@ def _names(check: str, entry: str, metric: str, channel: str | None) -> tuple[st
 
 
 def _not_failed(reason: str, items: Sequence[_Item]) -> list[str]:
-    """Return that what must fail has not, with what it came to."""
+    """Say that what must fail did not, with its reading."""
     meant = [(check, item) for names, check, item in items if reason in names]
     if any(item.verdict is Verdict.FAIL for _, item in meant):
         return []
@@ -98,7 +98,7 @@ def _not_failed(reason: str, items: Sequence[_Item]) -> list[str]:
 
 
 def _beside(must_fail: Sequence[str], items: Sequence[_Item]) -> list[str]:
-    """Return what fails or is not judged besides what must."""
+    """Say what else fails or is not judged."""
     return [
         f"{names[0]} must pass and does not: {_said(check, item)}"
         for names, check, item in items

@@ -47,7 +47,7 @@ _CHECK: Final = "run `linecheck station check`"
 
 @dataclass(frozen=True)
 class Standing:
-    """The state of every gate that the config asks for, in its order, of the lock, and of the path."""
+    """The state of each gate that the config asks for, in order, of the lock, and of the path."""
 
     gates: tuple[GateState, ...] = ()
     lock: LockState = field(default_factory=LockState)
@@ -66,7 +66,7 @@ class Standing:
 
     @property
     def loop(self) -> LoopCheck:
-        """What the log says of the station's own path: proven by a check that nothing has changed since."""
+        """What the log says about the station's own path: proven, if nothing has changed since its check."""
         state = next((state for state in self.gates if state.gate == SELF_CHECK), None)
         if state is None or not self.has_loop:
             return LoopCheck(False, "not checked: the station config has no [loop]")
@@ -77,7 +77,7 @@ class Standing:
 
     @property
     def why(self) -> str:
-        """What keeps the station from judging units, in plain words; empty where nothing does."""
+        """Why the station may not judge units, in plain words; empty if it may."""
         return "; ".join(
             told for told in (self.locked_why, refusal_text(self.gates), self.path.refusal) if told
         )
@@ -87,10 +87,10 @@ class Standing:
         """Why the station is locked, and what unlocks it; empty where it is not."""
         if not self.lock.locked:
             return ""
-        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} opens it"
+        return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} unlocks it"
 
     def record(self) -> dict[str, Any]:
-        """Return what a run's record says of it, as plain data."""
+        """Return it as a run's record has it, as plain data."""
         told: dict[str, Any] = {
             state.gate: _plain(
                 state=state.state.value,
@@ -136,7 +136,7 @@ class Admission:
 
 
 class Gatekeeper:
-    """Knows whether a station may judge units of a model.
+    """Decides whether a station may judge units of a model.
 
     Parameters
     ----------
@@ -208,12 +208,12 @@ class Gatekeeper:
         return Admission(None, (problem,), gates, loop)
 
     def _rechecks_fails(self, standing: Standing) -> bool:
-        """Return whether a fail that a change of the path alone could make counts only after another check of it."""
+        """Return whether a fail that a changed path could cause counts only after another check of the path."""
         loop = self._station.config.loop
         return loop is not None and loop.recheck_fails and _checked(standing) is not None
 
     def _is_settled(self, serial: str, standing: Standing) -> bool:
-        """Return whether such a fail was seen of a unit, and the next self-check after that was met.
+        """Return whether the unit had such a fail, and the next self-check after it was met.
 
         A later self-check settles nothing: between the two the path may have been changed and put back.
         """
@@ -227,7 +227,7 @@ class Gatekeeper:
             return log_queries.next_statement(connection, SELF_CHECK, station, doubted) == _checked(standing)
 
     def _path_standing(self, newest: Statement | None) -> PathStanding:
-        """Return what the newest self-check leaves of the limit file's masks."""
+        """Return which masks of the limit file the path can decide, by the newest self-check."""
         if self._limits is None:
             return PathStanding()
         key = 0 if newest is None else newest.sequence
@@ -236,13 +236,13 @@ class Gatekeeper:
         return self._path[1]
 
     def _known(self, serial: str) -> str | None:
-        """Return why a serial number is no unit's: it is that of a golden or a challenge unit."""
+        """Return why a serial number is not a unit's: it is a golden or a challenge unit's."""
         config = self._station.config
         if config.golden is not None and serial in config.golden.serials:
             return f"{serial} is a golden unit of this station and judges the station: {_GOLDEN}"
         for unit in config.challenge.units.values() if config.challenge is not None else ():
             if unit.serial == serial:
-                return f"{serial} is known to be bad and judges the station: {_CHALLENGE}"
+                return f"{serial} is a known-bad unit and judges the station: {_CHALLENGE}"
         return None
 
     def _unlocking(self) -> Iterator[str]:
@@ -253,7 +253,7 @@ class Gatekeeper:
             yield _GOLDEN.removeprefix("run ")
 
     def _gates(self) -> Iterator[GateRequirement]:
-        """Yield what the config asks for."""
+        """Yield the gates that the config asks for."""
         config = self._station.config
         rests_on = circumstances(self._station, self._limits, SOFTWARE)
         if config.loop is not None:
@@ -305,7 +305,7 @@ class Gatekeeper:
         yield read_result(statement, later=later, least_age_seconds=self._least_age(result, now))
 
     def _least_age(self, result: Result, now: datetime) -> float:
-        """Return how old a result is at least, by what this program has seen pass since it first saw it."""
+        """Return the least age of a result, by the time that passed since this program first saw it."""
         moment = self._clock()
         if result.sequence not in self._seen:
             passed = 0.0
@@ -317,7 +317,7 @@ class Gatekeeper:
 
 
 def _cleared(states: Iterable[GateState]) -> int:
-    """Return the newest record by which the station has shown that it is sound; 0 where there is none."""
+    """Return the newest record that shows the station to be sound; 0 if there is none."""
     sound = [
         state.record or 0
         for state in states
@@ -327,7 +327,7 @@ def _cleared(states: Iterable[GateState]) -> int:
 
 
 def _sound(connection: Connection, station: str) -> int:
-    """Return the newest record by which a golden unit of any model was found unmoved; 0 where there is none."""
+    """Return the newest record in which a golden unit of any model was unmoved; 0 if there is none."""
     statements = log_queries.newest_of_each(connection, GATE, f"{station}/golden/")
     return max((each.sequence for each in statements if each.content.get("met") is True), default=0)
 

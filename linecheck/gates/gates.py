@@ -1,4 +1,4 @@
-"""Whether a gate is met: from what the log says, the time, and what the station is made of now.
+"""Whether a gate is met: from the log, the time, and the station as it is now.
 
 ==========================  =============================================================
 :func:`gate_state`          the state of one gate
@@ -33,7 +33,7 @@ AHEAD_SECONDS: Final = 60.0
 _CHANGED: Final = {
     "station_config": "the station config has changed",
     "limits": "the limit file has changed",
-    "software": "linecheck is another version",
+    "software": "the linecheck version has changed",
 }
 
 
@@ -53,7 +53,7 @@ class State(StrEnum):
 
 @dataclass(frozen=True)
 class Result:
-    """What a record says of a gate.
+    """A recorded result of a gate.
 
     Attributes
     ----------
@@ -202,7 +202,7 @@ def gate_state(asked: GateRequirement, results: Iterable[Result], now: datetime)
 
 
 def refusal_text(states: Sequence[GateState]) -> str:
-    """Return what keeps the station from judging units, in a sentence each; empty where nothing does."""
+    """Return the gates that keep the station from judging units, a sentence each; empty if none does."""
     return "; ".join(state.words for state in states if not state.lets_in)
 
 
@@ -237,7 +237,7 @@ def _state_of(asked: GateRequirement, result: Result, now: datetime) -> GateStat
 
 def _judged(asked: GateRequirement, result: Result, now: datetime) -> tuple[State, str]:
     if not result.met:
-        return State.NOT_MET, "; ".join(result.reasons) or "the record says no more"
+        return State.NOT_MET, "; ".join(result.reasons) or "the record gives no reason"
     changed = [
         words
         for name, words in _CHANGED.items()
@@ -250,16 +250,16 @@ def _judged(asked: GateRequirement, result: Result, now: datetime) -> tuple[Stat
     age = _age_seconds(result, now)
     if age is None:
         return State.DUE, (
-            f"record {result.sequence} is of a time that is still to come, or of none: is the clock right? "
-            "How long ago it was cannot be told"
+            f"record {result.sequence} is dated in the future, or not at all: is the clock right? "
+            "Its age is unknown"
         )
     if age > asked.every_hours * 3600.0:
-        return State.OVERDUE, f"it was met {_hours(age)} ago, and is to be every {asked.every_hours:g} h"
+        return State.OVERDUE, f"it was met {_hours(age)} ago and must be met every {asked.every_hours:g} h"
     return State.MET, ""
 
 
 def _age_seconds(result: Result, now: datetime) -> float | None:
-    """Return how old a result is at least; None where that cannot be told."""
+    """Return the least age of a result; None if it is unknown."""
     if result.recorded is None:
         return None
     passed = (now - result.recorded).total_seconds()

@@ -96,7 +96,7 @@ class Change:
 
 @dataclass(frozen=True)
 class GoldenResult:
-    """Whether a golden unit is unmoved; ``reasons`` say why not, worst first, a sentence each."""
+    """Whether a golden unit is unmoved; ``reasons`` say why not, worst first."""
 
     met: bool
     reasons: tuple[str, ...]
@@ -109,7 +109,7 @@ class GoldenResult:
 
 
 def _not_judged(outcome: Run) -> tuple[str, ...]:
-    """Return why a run of a golden unit judges nothing, or judges the unit itself; empty where it is within limits."""
+    """Return why a run of a golden unit says nothing about the station; empty if the unit is within limits."""
     if outcome.verdict in (Verdict.PASS, Verdict.MARGINAL):
         return ()
     told = findings(outcome.checks, outcome.missing, outcome.problems)
@@ -121,7 +121,7 @@ def _not_judged(outcome: Run) -> tuple[str, ...]:
 def compare_with_history(
     outcome: Run, history: Sequence[Run], limits: LimitFile, margins: Margins
 ) -> GoldenResult:
-    """Hold a run of a golden unit against the runs that were accepted as its history.
+    """Compare a run of a golden unit with the runs accepted as its history.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def compare_with_history(
 def combined_history(
     history: Sequence[Run], limits: LimitFile, margins: Margins, lattices: Lattices
 ) -> UnitEntry:
-    """Return what the runs of a unit's history come to together.
+    """Return the combined values of a unit's history.
 
     Raises
     ------
@@ -170,7 +170,7 @@ def _with_margins(limits: LimitFile, margins: Margins) -> LimitFile:
 
 @dataclass
 class _Held:
-    """What every comparison of a run needs."""
+    """What each comparison of a run needs."""
 
     outcome: Run
     margins: Margins
@@ -208,12 +208,12 @@ class _Held:
         if kept is None:
             return f"its history has no such check: {again}"
         if kept.kind != done.kind or kept.stimulus_sha256 != done.stimulus_sha256:
-            return f"it was played another stimulus in its history: {again}"
+            return f"its history was taken with another stimulus: {again}"
         if dict(kept.setup) != dict(done.setup):
-            return f"the unit had another setup in its history: {again}"
+            return f"its history was taken under another setup: {again}"
         then = self.record.limits_of(check.name)
         if _differ(check.analysis_values, {} if then is None else then.analysis_values):
-            return f"it was analysed with other parameters in its history: {again}"
+            return f"its history was analysed with other parameters: {again}"
         return None
 
     def _change(
@@ -240,7 +240,7 @@ class _Held:
             texts = [number(each, spec.unit) for each in (value, base)]
             name += "" if change.x is None else f" at {number(change.x, now.x_unit, 4)}"
         else:
-            text = f"{name} cannot be held against its history: {why or 'it has another form there'}"
+            text = f"{name} cannot be compared with its history: {why or 'it has another form there'}"
             return Change(check.name, spec.name, channel, "untold", text, spec.unit, margin=size)
         by = None if value is None or base is None else value - base
         what = _what(change.answer, change.verdict, margin.chosen)
@@ -251,7 +251,7 @@ class _Held:
     def _readings(
         self, spec: MetricSpec | CurveSpec, margin: Margin, now: ReadingEntry, old: ReadingEntry
     ) -> tuple[ValueChange, float]:
-        """Return how a reading has changed, and its margin: one that nobody has chosen grows with the uncertainty."""
+        """Return how a reading has changed, and its margin; a default margin grows with the uncertainty."""
         size = margin.size
         if not margin.chosen:
             needed = margin_needed(math.hypot(now.uncertainty, old.uncertainty), self.sigmas)
@@ -280,7 +280,7 @@ def _missing(
     now: object,
     old: object,
 ) -> str | None:
-    """Return why there is no value, now or in the history; None where there are both."""
+    """Return why a value is missing, now or in the history; None if both are there."""
     if now is None:
         told = reasons(done[check.name].judged.problems, spec.name, channel)
         return "; ".join(problem.message for problem in told) or "it could not be measured"
@@ -310,9 +310,9 @@ def _text(
         moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, apart, 3)}"
         return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
-        return f"{name} is {now}, in its history {old}"
+        return f"{name} is {now}, {old} in its history"
     return (
-        f"{name} is {now}, in its history {old}: whether it has moved by more than {allowed} cannot be told "
+        f"{name} is {now}, {old} in its history: too uncertain to tell a change of {allowed} "
         f"(standard uncertainty {number(uncertainty, apart, 2)})"
     )
 
@@ -322,7 +322,7 @@ def _number(entry: ReadingEntry) -> str:
 
 
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
-    """Return whether parameters that both have are not the same."""
+    """Return whether parameters that both have differ."""
     return any(one[name] != other[name] for name in one.keys() & other.keys())
 
 
@@ -336,7 +336,7 @@ MIN_SHARE: Final = 0.5
 
 @dataclass(frozen=True)
 class Drift:
-    """A reading that has gone from its first value, or is going.
+    """A reading that has drifted from its first value, or drifts.
 
     Attributes
     ----------
@@ -366,12 +366,12 @@ class Drift:
 
     @property
     def text(self) -> str:
-        """What a person reads."""
+        """The drift in words."""
         name = subject(self.check, self.metric, self.channel)
         gone = number(self.since_first, difference_unit(self.unit), 3)
         sign = "+" if self.since_first > 0.0 else ""
         text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
-        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed at once)"
+        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed per run)"
         if self.a_run is not None:
             up = "+" if self.a_run > 0.0 else ""
             text += (
@@ -381,7 +381,7 @@ class Drift:
 
 
 def drifts(values: Iterable[GoldenValue], margins: Mapping[str, Mapping[str, Margin]]) -> tuple[Drift, ...]:
-    """Return the readings of a golden unit that have gone from their first value, or are going.
+    """Return the readings of a golden unit that have drifted from their first value, or drift.
 
     Parameters
     ----------
@@ -419,7 +419,7 @@ def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
 
 
 def _slope(readings: np.ndarray) -> float | None:
-    """Return the slope of a line through values at equal steps; None where scatter explains it."""
+    """Return the slope of a line through values at equal steps; None if scatter explains it."""
     count = len(readings)
     if count < MIN_RUNS:
         return None

@@ -1,4 +1,4 @@
-"""Judging the station by a run of a unit that is known, and stating it in the log before anyone sees it.
+"""Judging the station by a run of a golden or challenge unit, stated in the log before anyone sees it.
 
 ==========================  ====================================================================
 :func:`state_golden`        a run of a golden unit, held against its history
@@ -47,14 +47,14 @@ MAX_KEPT, MAX_TEXT = 50, 500
 MAX_HISTORY = 20
 
 _FIRST = (
-    "it has no history yet that it could be held against: once the unit and the station are known to be well, test it "
+    "it has no history to compare with yet: once unit and station are known to be good, test it "
     "again with --accept --by NAME --reason TEXT"
 )
 
 
 @dataclass(frozen=True)
 class Accepted:
-    """Who takes a run as a golden unit's history, and why; ``add`` keeps the runs that were accepted before."""
+    """Who accepts a run as a golden unit's history, and why; ``add`` keeps the runs accepted before."""
 
     by: str
     reason: str
@@ -63,7 +63,7 @@ class Accepted:
 
 @dataclass(frozen=True)
 class Stated:
-    """What was stated of a gate.
+    """A gate's statement.
 
     Attributes
     ----------
@@ -102,7 +102,7 @@ class Stated:
 def state_golden(
     log: Log, station: Station, limits: LimitFile, outcome: Run, accepted: Accepted | None = None
 ) -> Stated:
-    """State whether a golden unit is as its history says; with ``accepted``, take the run as its history first.
+    """State whether a golden unit agrees with its history; with ``accepted``, accept the run as its history first.
 
     Raises
     ------
@@ -143,7 +143,7 @@ def state_golden(
 def state_challenge(
     log: Log, station: Station, limits: LimitFile, outcome: Run, name: str, unit: ChallengeUnit
 ) -> Stated:
-    """State whether a unit that is known to be bad was found out.
+    """State whether a challenge unit was caught.
 
     Raises
     ------
@@ -171,19 +171,21 @@ _Held = tuple[list[Run], LimitFile, dict[str, dict[str, Margin]]]
 def _accept(
     log: Log, subject: str, outcome: Run, record: Run, held: _Held, accepted: Accepted
 ) -> tuple[list[Run], tuple[Change, ...]]:
-    """Take a run as a golden unit's history; return that, and what it changes of the one before."""
+    """Accept a run as a golden unit's history; return the history, and what changes from the one before."""
     history, limits, margins = held
     itself = compare_with_history(outcome, [record], limits, margins)
     if not itself.met:
         raise BaselineError(
-            f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history, and nothing was: "
-            + "; ".join(itself.reasons)
+            f"{outcome.serial}: record {record.logged.sequence} cannot be accepted as its history; "
+            "nothing was accepted: " + "; ".join(itself.reasons)
         )
     kept = [*history, record][-MAX_HISTORY:] if accepted.add else [record]
     try:
         combined_history(kept, limits, margins, {})
     except UsageError as error:
-        raise BaselineError(f"{error}. Nothing was accepted: leave --add out to begin anew") from error
+        raise BaselineError(
+            f"{error}. Nothing was accepted: leave out --add to start a new history"
+        ) from error
     before = compare_with_history(outcome, history, limits, margins) if history else GoldenResult(True, ())
     changes = (*before.those("moved"), *before.those("untold"))
     content = {
@@ -242,12 +244,12 @@ def _recorded(log: Log, outcome: Run) -> Run:
         return log.record(log.find(outcome.run_id, outcome.model))
     except UsageError as error:
         raise RecordError(
-            f"{outcome.serial}: the run is not in the log, so it says nothing of the station: {error}"
+            f"{outcome.serial}: the run is not in the log, so it says nothing about the station: {error}"
         ) from error
 
 
 def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
-    """Return a golden unit's history as it was accepted last, and its runs."""
+    """Return a golden unit's history as last accepted, and its runs."""
     with log.reading() as connection:
         statement = log_queries.newest_statement(connection, REFERENCE, subject)
         if statement is None:
@@ -256,7 +258,7 @@ def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
         for sequence, noted in reference.runs:
             if fetch_record(connection, sequence).computed_hash() != noted:
                 raise RecordError(
-                    f"record {sequence}, which was accepted as the unit's history, is not what it was: run "
+                    f"record {sequence} of the unit's accepted history has been changed: run "
                     "`linecheck log verify`, and find out who changed it"
                 )
     return reference, [log.record(sequence) for sequence, _ in reference.runs]

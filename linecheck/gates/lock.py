@@ -1,4 +1,4 @@
-"""Units in a row that fail grossly and alike: a fault of the station, until it has shown otherwise.
+"""Units in a row that fail grossly and alike: a fault of the station until it shows otherwise.
 
 ==========================  =====================================================================
 :func:`lock_state`          whether the station is locked, from the newest runs of a model
@@ -54,7 +54,7 @@ _MAX_NAMED: Final = 4
 
 @dataclass(frozen=True)
 class UnitRun:
-    """What counts of a run: ``gross`` names what failed grossly, or gave no signal that could be judged, in order.
+    """A run as the lock sees it: ``gross`` names what failed grossly, or gave no signal to judge, in order.
 
     ``gated`` runs took place while the station was not to judge units; they say nothing and are passed over.
     """
@@ -89,8 +89,8 @@ class LockState:
             return self.told or f"it has been locked since record {self.since}"
         named = listed(self.common, _MAX_NAMED)
         return (
-            f"{_count(len(self.serials))} units in a row ({', '.join(self.serials)}) failed alike ({named}): that "
-            "looks like the station and not like the units. Look at cables, adapters, the input's gain and the supply"
+            f"{_count(len(self.serials))} units in a row ({', '.join(self.serials)}) failed alike ({named}): this "
+            "looks like the station, not the units. Check cables, adapters, input gain and supply"
         )
 
 

@@ -1,4 +1,4 @@
-"""What a log knows of the station's trust, found by indexes: as quickly in a log of a million runs as in a short one.
+"""Log queries of the gates, by index: as quick in a log of a million runs as in a short one.
 
 ==============================  =================================================================
 :func:`newest_statement`        the newest of a kind about one subject
@@ -123,7 +123,7 @@ class GoldenValue:
 
 
 class StoredUnit(NamedTuple):
-    """What the log's narrow index says of a run of a unit."""
+    """A run of a unit as the log's narrow index has it."""
 
     sequence: int
     model: str
@@ -242,7 +242,7 @@ def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
     found = dict(zip((column.name for column in statement.columns), row, strict=True))
     if statement_hash(found) != found["record_hash"]:
         raise RecordError(
-            f"record {found['sequence']}, by which the station may judge units or not, has been changed since it was "
+            f"record {found['sequence']}, on which a gate of the station rests, has been changed since it was "
             "stored: run `linecheck log verify`, and find out who changed it"
         )
     content = json.loads(found["content"])

@@ -1,4 +1,4 @@
-"""By how much a golden unit's readings may differ from its own history.
+"""How far a golden unit's readings may differ from its own history.
 
 ==========================  ==================================================================
 :func:`golden_margins`      the margin of every metric and curve that is compared, by check
@@ -73,7 +73,7 @@ def golden_margins(limits: LimitFile, own: Mapping[str, float]) -> dict[str, dic
     if not any(found.values()):
         raise FileError(
             limits.path,
-            "has nothing that a golden unit could be held to: give it masks, or margins of regression, or name "
+            "has nothing to compare a golden unit by: give it masks or regression margins, or set "
             "margins in the station config's [golden]",
         )
     return found
@@ -86,7 +86,7 @@ def unused_margins(limits: LimitFile, own: Mapping[str, float]) -> tuple[str, ..
 
 
 def _require_known(own: Mapping[str, float]) -> None:
-    """Refuse a name that would never count: a slip of the pen must not leave a margin at its default."""
+    """Refuse a name that never applies: a typo must not leave a margin at its default."""
     metrics, units = class_names(kinds())
     for name in own:
         known = metrics if "." in name else (*units, *metrics)
@@ -95,7 +95,7 @@ def _require_known(own: Mapping[str, float]) -> None:
             close = difflib.get_close_matches(last, known, n=1, cutoff=0.5)
             hint = f"did you mean {close[0]}?" if close else f"the units are: {', '.join(units)}"
             raise UsageError(
-                f"the station config's golden.margins: {name!r} is no metric and no unit; {hint}"
+                f"the station config's golden.margins: {name!r} is neither a metric nor a unit; {hint}"
             )
 
 

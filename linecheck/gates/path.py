@@ -1,4 +1,4 @@
-"""What the newest self-check leaves of a limit file's masks, and what becomes of units by that."""
+"""Which masks the station's path can decide, by the newest self-check, and what that means for units."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _LOOK: Final = "`linecheck station check --limits` says why"
 
 @dataclass(frozen=True)
 class PathStanding:
-    """What a run must say of the path, or why there is none.
+    """The notes that the path puts into a run, or why no unit is tested.
 
     Attributes
     ----------
@@ -43,14 +43,14 @@ class PathStanding:
 
 
 def station_path(config: StationConfig, figures: Figures, rate_hz: int) -> StationPath:
-    """Return a station's path, by what a self-check found of it and what its config says of volts."""
+    """Return a station's path from a self-check's figures and the config's volts."""
     return StationPath(
         figures, rate_hz, config.capture.full_scale_volts, config.calibration.volts_uncertainty
     )
 
 
 def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | None) -> PathStanding:
-    """Return what becomes of units by what the newest self-check found of the path.
+    """Return what the newest self-check's view of the path means for units.
 
     Parameters
     ----------
@@ -69,30 +69,32 @@ def path_standing(config: StationConfig, limits: LimitFile, newest: Statement | 
         why = (
             "there is no self-check yet"
             if newest is None
-            else f"record {newest.sequence} is of an earlier linecheck"
+            else f"record {newest.sequence} is from an earlier linecheck"
         )
         return PathStanding(
-            f'loop.undecided = "{asked}" asks what the station\'s path can decide, and nothing says so ({why}): '
+            f'loop.undecided = "{asked}" needs a self-check that shows what the station\'s path can decide ({why}): '
             "run `linecheck station check`"
         )
     held = assess(limits, path)
     told = undecided_words(held, newest.sequence)
     if asked == "refuse" and told:
-        return PathStanding(f"{told}; loop.undecided tests no unit by them")
+        return PathStanding(f'{told}; loop.undecided = "refuse" tests no unit by them')
     parts = path_parts(held) if asked == "widen" else {}
-    widened = "; the path's part is in the uncertainty of what it enters, which is judged by the guarded rule"
+    widened = (
+        "; the path's share is added to the uncertainty of its readings, and the guarded rule judges them"
+    )
     message = told + (widened if told and parts else "")
     return PathStanding(None, (Problem(CODE, message, blocks=False),) if message else (), parts)
 
 
 def undecided_words(held: Assessment, sequence: int) -> str:
-    """Return which masks a path can hardly decide, in one sentence; empty where it can decide all."""
+    """Return the masks that a path can barely decide, in one sentence; empty if it can decide all."""
     named = [f"{mask.check} {mask.metric}" for mask in held.undecided]
     named += [name.replace(".", " ") for name in held.unmeasured]
     if not named:
         return ""
     return (
-        f"the station's own path (self-check, record {sequence}) can hardly decide, or not at all, "
+        f"the station's own path (self-check, record {sequence}) can barely decide, or cannot decide, "
         f"{listed(named, MAX_NAMED)}: {_LOOK}"
     )
 

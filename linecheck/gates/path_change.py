@@ -1,4 +1,4 @@
-"""A self-check beside the last one that was met: what has moved in a path that nobody says was changed.
+"""A self-check beside the last one that was met: what has moved although nothing was declared changed.
 
 A level control that was touched, a device that runs at another rate or a cable that was exchanged leaves a path that
 may still be within the limits of its config, and every unit after it is off by as much. A changed station config begins
@@ -30,13 +30,13 @@ _WITHIN: Final[Mapping[tuple[str, str], float]] = {
 #: Checks that are looked through for the last one that was met.
 _LOOKED_THROUGH: Final = 50
 _CURE: Final = (
-    "Something of the path was changed: a level control, the rate that a device runs at, a cable, a driver. Put it "
-    "back; where it is meant so, say so in the station config, and it begins anew."
+    "Something in the path has changed: a level control, a device's rate, a cable, a driver. Put it "
+    "back; if the change is meant, state it in the station config, and the comparison starts afresh."
 )
 
 
 def compared_with_last(found: SelfCheck, log: LogReader) -> SelfCheck:
-    """Return a self-check with a step that holds it against the last one that was met under the same station config.
+    """Return a self-check with a step that compares it with the last one met under the same station config.
 
     Without such a one it is returned as it is.
     """
@@ -77,14 +77,14 @@ def _held_against(found: SelfCheck, earlier: Mapping[str, Any], sequence: int) -
     return step(
         AS_BEFORE,
         measured,
-        f"gain, edge, images and delay are those of record {sequence}",
+        f"gain, edge, images and delay match record {sequence}",
         f"not as in record {sequence}: {', '.join(moved_far)}",
         cure=_CURE,
     )
 
 
 def _numbers(content: Mapping[str, Any]) -> Iterator[tuple[tuple[str, str, str | None], float]]:
-    """Yield the numbers of a self-check on record, by step, name and channel."""
+    """Yield the numbers of a recorded self-check, by step, name and channel."""
     steps = content.get("steps")
     for each in steps if isinstance(steps, list) else ():
         measured = each.get("measured") if isinstance(each, dict) else None

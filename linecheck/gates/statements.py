@@ -55,7 +55,7 @@ class Reference:
 
 
 def about(station: str, gate: str, model: str, serial: str) -> str:
-    """Return what a statement of a golden or challenge unit is about."""
+    """Return the subject of a statement about a golden or challenge unit."""
     return encodable("/".join((station, gate, model, serial)))
 
 
@@ -70,7 +70,7 @@ def circumstances(station: Station, limits: LimitFile | None, software: str) -> 
 def read_result(
     statement: Statement, *, later: datetime | None = None, least_age_seconds: float = 0.0
 ) -> Result:
-    """Return what a statement says of a gate; one that does not say that it is met is not.
+    """Return the gate result in a statement; one that does not say met is not met.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def read_result(
 
 
 def _self_check(content: Mapping[str, Any]) -> tuple[bool, list[str], dict[str, str]]:
-    """Return whether a self-check was met, what was not, and what it rests on."""
+    """Return whether a self-check was met, what failed, and what it rests on."""
     steps = content.get("steps")
     reasons = [
         f"{step.get('name')}: {step.get('sentence')}"

@@ -34,7 +34,6 @@ from linecheck.results.wording import number, subject
 from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
-    "FEWEST_UNITS",
     "Population",
     "Populations",
     "percentile_rank",
@@ -48,7 +47,7 @@ __all__ = [
 Key = tuple[str, str, str | None]
 
 #: Fewer units than this have no percentile.
-FEWEST_UNITS = 5
+_FEWEST_UNITS = 5
 
 #: The median absolute deviation times this is the standard deviation of a normal distribution, 1 / Φ⁻¹(3/4).
 _MAD_TO_SIGMA = 1.4826022185056018
@@ -175,7 +174,7 @@ def _among(check: CheckOutcome, item: JudgedReading, earlier: EarlierReading) ->
     reading, values = item.reading, tuple(sorted(earlier.values))
     void = reading.value is None or item.verdict is Verdict.INVALID
     value = None if void else reading.value
-    enough = len(values) >= FEWEST_UNITS
+    enough = len(values) >= _FEWEST_UNITS
     percentile = percentile_rank(values, value) if enough and value is not None else None
     centre, spread = robust_scale(values) if enough else (None, None)
     sigmas = None if value is None or centre is None or not spread else (value - centre) / spread

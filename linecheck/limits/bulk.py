@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
+from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.decision import COVERAGE_FACTOR, point_ranks, proves, reaches
 from linecheck.limits.masks import limit_at
 from linecheck.limits.model import Decision, Mask
@@ -27,7 +28,6 @@ from linecheck.limits.verdict import Verdict
 
 __all__ = ["LEVELS", "UNJUDGED", "FlatMasks", "GridMask", "judge_readings", "level_of"]
 
-FloatArray = NDArray[np.float64]
 Levels = NDArray[np.int8]
 Better = Literal["more", "less", "nominal"]
 

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.limits.regression import DETECTION_SIGMAS, Answer, Better
 from linecheck.limits.verdict import Verdict
 
@@ -40,8 +41,6 @@ __all__ = [
     "profile_of",
 ]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 #: Extremes of one curve that a baseline keeps, at most.
 MAX_POINTS: Final = 200

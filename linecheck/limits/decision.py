@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve, CurveSpec, Measurement, Problem, Reading
 from linecheck.checks.parts.volts import is_uncalibrated
+from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Check, Decision, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
@@ -45,7 +46,6 @@ __all__ = [
     "reaches",
 ]
 
-FloatArray = NDArray[np.float64]
 Better = Literal["more", "less", "nominal"]
 
 #: U = k u; about 95 % for a normal distribution.

@@ -1,4 +1,4 @@
-"""What the guarded rule needs of whoever captures: how well the volts are known."""
+"""What the guarded rule needs from a station or a set: how well the volts are known."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def volt_masks(limits: LimitFile) -> tuple[str, ...]:
 
 
 def uncalibrated_refusal(limits: LimitFile, volts_uncertainty: float | None, file: str) -> str | None:
-    """Return why a limit file cannot be decided on volts of unknown uncertainty; None where it can.
+    """Return why volts of unknown uncertainty cannot decide a limit file; None if they can.
 
     Parameters
     ----------

@@ -12,11 +12,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.model import Bounds, Limit, Mask
 
 __all__ = ["Clash", "bounds_clash", "extent", "limit_at", "mask_clash"]
 
-FloatArray = NDArray[np.float64]
 
 #: Where two limits contradict each other: x (None where both are flat) and both values there.
 Clash = tuple[float | None, float, float]

@@ -1,4 +1,4 @@
-"""What a mask means, in words.
+"""Masks in words.
 
 =======================  ==============================================
 :func:`meaning`          a mask in one sentence
@@ -21,7 +21,7 @@ _Spec = MetricSpec | CurveSpec
 
 
 def meaning(spec: _Spec, mask: Mask) -> str:
-    """Return what passes, what fails and what is marginal, as one reads it aloud."""
+    """Return what passes, fails and is marginal, in one sentence."""
     outside = _outside(mask.fail or mask.pass_, ("below", "above"), partial(_said, spec))
     sentence = f"{spec.text}: {_inside(spec, mask.pass_)} passes, {outside} fails"
     return sentence if mask.fail is None else f"{sentence}, what lies between is marginal"

@@ -1,4 +1,4 @@
-"""What a limit file says, once it has been read and found free of faults."""
+"""A limit file in memory, free of faults."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a limit file said, as records keep it: plain data that is read years later without the file, or its kinds.
+"""A limit file as records keep it: plain data, readable years later without the file or its kinds.
 
 ==========================  ===============================================================
 :func:`limits_content`      a limit file as plain data
@@ -24,7 +24,7 @@ Content = Mapping[str, Any]
 
 
 class RecordedParameters(Parameters):
-    """Parameters as they were on the day of a record: taken as they are, also those that no kind has any longer."""
+    """Parameters as recorded, taken as they are, even those that no kind has any longer."""
 
     model_config = ConfigDict(extra="allow")
 

@@ -35,24 +35,22 @@ Count = Annotated[int, Field(ge=1, le=1000)]
 
 
 class RetestPolicy(BaseModel):
-    """How often a unit may be tested, and what a repeat takes."""
+    """How often a unit may be tested, and what a retest needs."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
     most_attempts: Count | None = Field(
-        None, description="how many valid runs (pass, marginal, fail) a unit may have; any number if left out"
+        None, description="how many valid runs (pass, marginal, fail) a unit may have; unlimited if left out"
     )
     most_invalid: Count | None = Field(
-        None, description="how many invalid and aborted runs a unit may have; any number if left out"
+        None, description="how many invalid and aborted runs a unit may have; unlimited if left out"
     )
     passes_after_fail: Annotated[int, Field(ge=1, le=10)] = Field(
         1, description="how many passes in a row release a unit that has failed"
     )
-    reasons: Codes = Field((), description="codes, one of which every further run of a unit gives")
-    fresh_start: Codes = Field((), description="reasons with which counting begins anew, as after a repair")
-    overrides: Codes = Field(
-        (), description="codes by which somebody may let a run take place that has no attempt left"
-    )
+    reasons: Codes = Field((), description="reason codes; every further run of a unit needs one")
+    fresh_start: Codes = Field((), description="reasons that restart the count, as after a repair")
+    overrides: Codes = Field((), description="codes that let somebody test a unit with no attempts left")
 
     @field_validator("fresh_start")
     @classmethod
@@ -124,24 +122,27 @@ def standing(policy: RetestPolicy, attempts: Iterable[Attempt]) -> Standing:
 
 
 def refusal(policy: RetestPolicy, now: Standing, reason: str | None) -> str | None:
-    """Return what is wrong with the reason that is given for a run; None where nothing is.
+    """Return what is wrong with the reason given for a run; None if nothing is.
 
     A run that was made against a rule needs an override beside it: :func:`rule_broken`.
     """
     codes = ", ".join(policy.reasons)
     if reason is not None and policy.reasons and reason not in policy.reasons:
-        return f"{reason!a} is no reason for a repeat; the limit file knows {codes}"
+        return f"{reason!a} is not a retest reason; the limit file has {codes}"
     if now.tested and policy.reasons and reason is None:
         return f"this unit was tested before: say why it is tested again, one of {codes}"
     return None
 
 
 def rule_broken(policy: RetestPolicy, now: Standing, reason: str | None) -> str | None:
-    """Return which rule a further run would break; None where it may take place."""
+    """Return which rule a further run would break; None if none."""
     if reason is not None and reason in policy.fresh_start:
         return None
     if policy.most_attempts is not None and now.valid >= policy.most_attempts:
         return f"it has had {now.valid} of {policy.most_attempts} attempts (retest.most_attempts)"
     if policy.most_invalid is not None and now.invalid >= policy.most_invalid:
-        return f"{now.invalid} of its runs were invalid or aborted, {policy.most_invalid} may be (retest.most_invalid)"
+        return (
+            f"{now.invalid} of its runs were invalid or aborted; at most {policy.most_invalid} may be "
+            "(retest.most_invalid)"
+        )
     return None

@@ -78,7 +78,7 @@ def compile_serial_pattern(pattern: str) -> re2._Regexp[str]:
     try:
         compiled = re2.compile(plain, options)
     except re2.error as error:
-        raise PatternError(f"is no regular expression: {error.args[0].decode()}") from None
+        raise PatternError(f"is not a regular expression: {error.args[0].decode()}") from None
     if compiled.fullmatch(""):
         raise PatternError("an empty serial number would match; ask for at least one character")
     return compiled
@@ -115,7 +115,7 @@ _LAYOUTS: Final = (
 
 
 def serial_hint(pattern: str, serial: str) -> str:
-    """Return what may have gone wrong where a serial number does not match; empty where nobody can tell."""
+    """Return the likely cause of a serial number that does not match; empty if unknown."""
     if serial_matches(pattern, serial.strip()):
         return "; there is a blank before or after it"
     if serial_matches(pattern, serial.swapcase()) or serial_matches(pattern, serial.upper()):

@@ -1,4 +1,4 @@
-"""What happens on a line, one typed event each; every one names the unit, and the run as soon as there is one.
+"""Events on a line, each a type of its own; each names the unit, and the run once there is one.
 
 =========================  =====================================================================
 before a run               :class:`UnitScanned`, :class:`RunCutOff` of one before,
@@ -60,14 +60,14 @@ __all__ = [
 
 @dataclass(frozen=True)
 class UnitScanned:
-    """A label was scanned, whatever comes of it: from now on the unit with it is the one at the station."""
+    """A label was scanned: from now on its unit is the one at the station."""
 
     serial: str
 
 
 @dataclass(frozen=True)
 class UnitAdmitted:
-    """A unit may be tested: it is about to be its ``attempt``-th run, ``tested_before`` of which counted for it."""
+    """A unit may be tested: this is its ``attempt``-th run, ``tested_before`` of the earlier ones counted."""
 
     serial: str
     attempt: int
@@ -76,7 +76,7 @@ class UnitAdmitted:
 
 @dataclass(frozen=True)
 class UnitRefused:
-    """A unit is not tested, and why; nothing was run."""
+    """A unit is refused, and why; nothing was run."""
 
     serial: str
     why: str
@@ -92,14 +92,14 @@ class CapturesKept(OfRun):
 
 @dataclass(frozen=True)
 class CapturesNotKept(OfRun):
-    """Captures that were to be kept are not."""
+    """Captures could not be kept."""
 
     why: str
 
 
 @dataclass(frozen=True)
 class RunRecorded(OfRun):
-    """The run is in the log, on the disk: its unit's ``attempt``-th.
+    """The run is in the log, on disk: its unit's ``attempt``-th.
 
     ``behind_seconds`` is how far this computer's clock stands before the time of the record before.
     """
@@ -110,7 +110,7 @@ class RunRecorded(OfRun):
 
 @dataclass(frozen=True)
 class RunNotRecorded(OfRun):
-    """The run is in no log, though it should be: it is invalid, whatever it measured."""
+    """The run could not be logged: it is invalid, whatever it measured."""
 
     why: str
 
@@ -124,7 +124,7 @@ class FilesWritten(OfRun):
 
 @dataclass(frozen=True)
 class FilesNotWritten:
-    """Files of a result could not be written; of many sets together no run is named."""
+    """Result files could not be written; for many sets together no run is named."""
 
     run_id: str | None
     serial: str | None
@@ -133,7 +133,7 @@ class FilesNotWritten:
 
 @dataclass(frozen=True)
 class VerdictKnown(OfRun):
-    """What a run came to: it is recorded by now, where there is a log.
+    """The verdict of a run, which is recorded by now if there is a log.
 
     Attributes
     ----------
@@ -151,7 +151,7 @@ class VerdictKnown(OfRun):
 
 @dataclass(frozen=True)
 class RunCutOff(OfRun):
-    """A run that was cut off before is recorded by now, as aborted, its unit's ``attempt``-th."""
+    """An earlier run that was cut off is now recorded as aborted, its unit's ``attempt``-th."""
 
     run: Run
     attempt: int
@@ -159,12 +159,12 @@ class RunCutOff(OfRun):
 
 @dataclass(frozen=True)
 class SetsEnded:
-    """No more sets are judged, however that ended."""
+    """Judging of sets has ended, for whatever reason."""
 
 
 @dataclass(frozen=True)
 class SetsSummed:
-    """How sets came out, each in brief and all together."""
+    """The results of sets, each in brief, and of all together."""
 
     briefs: tuple[Brief, ...]
     verdict: Verdict
@@ -179,9 +179,9 @@ class SetCompared:
 
 @dataclass(frozen=True)
 class GateStated:
-    """What a unit that is known showed of the station, which is in the log by now, and where the station stands.
+    """What a golden or challenge unit showed about the station, already in the log, and the station's standing.
 
-    ``must_fail`` is what a unit that is known to be bad must fail in.
+    ``must_fail`` names what a challenge unit must fail in.
     """
 
     serial: str
@@ -192,7 +192,7 @@ class GateStated:
 
 @dataclass(frozen=True)
 class ScanIgnored:
-    """A scan is taken for no unit: the scanner has read a label twice, or it came during a test."""
+    """A scan is ignored: the scanner read a label twice, or it came during a test."""
 
     text: str
     why: Literal["twice", "during a test"]
@@ -207,7 +207,7 @@ class SyncMessage:
 
 @dataclass(frozen=True)
 class Note:
-    """One line for the people there; ``serial`` where it is about one unit."""
+    """One line for the people at the station; ``serial`` if it is about one unit."""
 
     text: str
     serial: str | None = None

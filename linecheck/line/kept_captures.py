@@ -1,4 +1,4 @@
-"""Captures that a station keeps of a run: in its archive before the run is recorded, or beside the run's files."""
+"""The captures of a run that a station keeps: in its archive before the run is recorded, or beside the run's files."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class CaptureKeeper:
 
     @cached_property
     def _needed_bytes(self) -> int:
-        """What the captures of a run take at most.
+        """Bytes that the captures of a run take at most.
 
         Raises
         ------
@@ -85,7 +85,7 @@ class CaptureKeeper:
         return captures_bytes(self.plan, self.station.config.capture)
 
     def refusal(self) -> str | None:
-        """Return why a run cannot be stored, and so is not begun; None where there is room.
+        """Return why a run cannot be stored, and so does not begin; None if there is room.
 
         Raises
         ------
@@ -102,7 +102,7 @@ class CaptureKeeper:
         return room_for(self._needed_bytes, config.archive, disk_of(self.archive.folder))
 
     def archived(self, outcome: Run, captures: Mapping[str, Capture]) -> Archived:
-        """Keep what the archive's rule says; what goes wrong is told of the run and keeps nothing from its record."""
+        """Keep what the archive's rule says; a failure is noted in the run and does not stop its record."""
         if self.archive is None:
             return replace(outcome, captures_why=self._beside_why(outcome)), None
         try:
@@ -141,7 +141,7 @@ class CaptureKeeper:
             try:
                 passes = self._passes.so_far(self.log)
             except RecordError:
-                return Keep(True, "the passes before it could not be counted")
+                return Keep(True, "earlier passes could not be counted")
         return keeping(policy, outcome.verdict, outcome.purpose, passes)
 
     def beside_files(
@@ -161,7 +161,7 @@ class CaptureKeeper:
         return self.keep == "all" or (self.keep == "failed" and outcome.verdict is not Verdict.PASS)
 
     def _beside_why(self, outcome: Run) -> str:
-        """Return what the rule without an archive says of a run."""
+        """Return why captures are kept, or not, without an archive."""
         if not self._goes_beside(outcome):
             return "not kept: the station keeps none" + " of runs that pass" * (self.keep == "failed")
         return f"to be kept beside the files of the run: the station keeps {self.keep}"

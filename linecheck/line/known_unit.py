@@ -1,7 +1,7 @@
-"""Units that are known, by which a station is judged: a golden one must be found as it always was, a bad one found out.
+"""Golden and challenge units judge the station: a golden one must read as it always did, a bad one must be caught.
 
-Their runs are recorded as any other and count for no unit; what they show of the station is stated in the log before
-it is told.
+Their runs are recorded like any other and count for no unit; what they show about the station is stated in the log
+before it is shown.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ __all__ = [
 
 
 def require_golden(station: Station, serial: str) -> None:
-    """Refuse a unit that is no golden one of the station.
+    """Refuse a unit that is not a golden unit of the station.
 
     Raises
     ------
@@ -38,22 +38,24 @@ def require_golden(station: Station, serial: str) -> None:
     if golden is None:
         raise UsageError(f'{station.path}: has no golden unit; add [golden] with serials = ["…"]')
     if not is_golden(station, serial):
-        raise UsageError(f"{serial[:80]!a} is no golden unit of this station: {', '.join(golden.serials)}")
+        raise UsageError(
+            f"{serial[:80]!a} is not a golden unit of this station, which has {', '.join(golden.serials)}"
+        )
 
 
 def is_golden(station: Station, serial: str) -> bool:
-    """Return whether a serial number is that of a golden unit of the station."""
+    """Return whether a serial number belongs to a golden unit of the station."""
     return station.config.golden is not None and serial in station.config.golden.serials
 
 
 def challenge_name(station: Station, serial: str) -> str | None:
-    """Return the name of the unit that is known to be bad and has a serial number; None where it is no such one."""
+    """Return the name of the challenge unit with a serial number; None if there is none."""
     units = station.config.challenge.units if station.config.challenge is not None else {}
     return next((name for name, unit in units.items() if unit.serial == serial), None)
 
 
 def challenge_unit(station: Station, serial: str) -> str:
-    """Return the name of a unit of the station that is known to be bad.
+    """Return the name of a challenge unit of the station.
 
     Raises
     ------
@@ -63,17 +65,17 @@ def challenge_unit(station: Station, serial: str) -> str:
     challenge = station.config.challenge
     if challenge is None:
         raise UsageError(
-            f"{station.path}: has no unit that is known to be bad; add [challenge.units.NAME] with serial and must_fail"
+            f"{station.path}: has no known-bad unit; add [challenge.units.NAME] with serial and must_fail"
         )
     name = challenge_name(station, serial)
     if name is not None:
         return name
     known = ", ".join(f"{unit.serial} ({name})" for name, unit in challenge.units.items())
-    raise UsageError(f"{serial[:80]!a} is no challenge unit of this station: {known}")
+    raise UsageError(f"{serial[:80]!a} is not a challenge unit of this station, which has {known}")
 
 
 def judge_by_golden(session: Session, serial: str, facts: UnitFacts, accepted: Accepted | None) -> ExitStatus:
-    """Test a golden unit and state whether it is as its history says; with ``accepted``, take the run as its history.
+    """Test a golden unit and state whether it agrees with its history; with ``accepted``, the run becomes its history.
 
     Raises
     ------
@@ -97,7 +99,7 @@ def judge_by_golden(session: Session, serial: str, facts: UnitFacts, accepted: A
 
 
 def judge_by_challenge(session: Session, name: str, facts: UnitFacts) -> ExitStatus:
-    """Test a unit that is known to be bad and state whether it was found out, for the reason that is known.
+    """Test a challenge unit and state whether it was caught, for the right reason.
 
     Raises
     ------
@@ -113,7 +115,7 @@ def judge_by_challenge(session: Session, name: str, facts: UnitFacts) -> ExitSta
     if unknown:
         raise UsageError(
             f"{station.path}: challenge.units.{name}.must_fail: {', '.join(unknown)}: no mask of {limits.path} "
-            "judges that, so that it could never fail"
+            "judges that, so it can never fail"
         )
     tested = session.test(unit.serial, facts, unit.serial, "challenge")
     if tested.run is None:
@@ -123,7 +125,7 @@ def judge_by_challenge(session: Session, name: str, facts: UnitFacts) -> ExitSta
 
 
 def _told(session: Session, tested: Tested, stated: Stated, must_fail: tuple[str, ...] = ()) -> ExitStatus:
-    """Tell what was stated, and where the station stands now; return met, not met, or not to be told."""
+    """Tell what was stated and the station's standing; return the exit status."""
     serial = stated.record.serial
     session.listener(GateStated(serial, stated, session.gatekeeper.standing(), must_fail))
     if tested.run is not None and tested.run.verdict in (Verdict.INVALID, Verdict.ABORTED):

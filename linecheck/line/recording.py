@@ -1,6 +1,6 @@
-"""The order in which a run becomes known: recorded, written, told.
+"""How a run becomes known: recorded, then written, then told.
 
-A verdict is told only once its record is on the disk. A run that could not be recorded is invalid, whatever it
+A verdict is told only once its record is on disk. A run that could not be recorded is invalid, whatever it
 measured.
 """
 
@@ -41,7 +41,7 @@ _log.addHandler(logging.NullHandler())
 
 @dataclass(frozen=True)
 class Recorded:
-    """A run and where it stands in the log.
+    """A run and its place in the log.
 
     ``stored`` is None without a log, and where the run could not be recorded: ``why_not`` says why then, and so does
     the run.
@@ -63,7 +63,7 @@ class Recorded:
 
 
 def recorded(run: Run, log: Log | None) -> Recorded:
-    """Record a run where there is a log, whatever befalls the log."""
+    """Record a run if there is a log; whatever goes wrong with the log becomes part of the run."""
     if log is None:
         return Recorded(run)
     try:
@@ -90,7 +90,7 @@ def record_and_report(
     keep_beside: Callable[[], CapturesKept | CapturesNotKept | None] = lambda: None,
     set_path: str = "",
 ) -> ExitStatus:
-    """Record a run, write its files and tell its verdict; return what that ends a command with.
+    """Record a run, write its files and tell its verdict; return the exit status.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def record_and_report(
 def written(
     kept: Recorded, files: Sequence[ResultFiles], *, strict: bool, set_path: str = ""
 ) -> tuple[list[FilesWritten], list[FilesNotWritten]]:
-    """Write the files of a run; return what was written, and what could not be."""
+    """Write the files of a run; return those written, and those that could not be."""
     run = kept.run
     contents = Contents(OneRun(run, strict, set_path, record=kept.head))
     done: list[FilesWritten] = []
@@ -151,7 +151,7 @@ def written(
 
 
 def exit_status(verdict: Verdict, *, strict: bool, troubled: bool = False) -> ExitStatus:
-    """Return what a verdict ends a command with; what passes is no pass where something else went wrong."""
+    """Return the exit status of a verdict; a pass is none if something else went wrong."""
     if verdict in (Verdict.INVALID, Verdict.ABORTED):
         return ExitStatus.INVALID
     if verdict is Verdict.FAIL or (verdict is Verdict.MARGINAL and strict):

@@ -1,4 +1,4 @@
-"""Capture sets compared with a baseline: measured side by side, written one by one, told worst first."""
+"""Capture sets compared with a baseline: measured in parallel, written one by one, told worst first."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ MAX_ABSENT: Final = 20
 
 
 def refuse_unreadable(only: JudgedSet) -> None:
-    """Refuse a command whose only set cannot be read: nothing was judged.
+    """Refuse a command whose only set cannot be read.
 
     Raises
     ------
@@ -82,12 +82,12 @@ def regress_sets(
     absent = [unit for unit in baseline.units if unit not in seen]
     if absent:
         named = listed(absent, MAX_ABSENT)
-        listener(Note(f"the baseline has units of which no set was given: {named}"))
+        listener(Note(f"the baseline has units that no set was given for: {named}"))
     return status
 
 
 def _noting(found: Iterator[Regressed], seen: set[str]) -> Iterator[Regressed]:
-    """Yield what is compared, and note whose it is."""
+    """Yield the comparisons, and note their units."""
     for compared in found:
         if compared.judged.outcome is not None:
             seen.add(compared.judged.outcome.serial)
@@ -134,7 +134,7 @@ def _write_each(
 
 
 def _brief(compared: Regressed) -> Brief:
-    """Return a set in brief: what the comparisons found comes before what the masks found."""
+    """Return a set in brief: findings of comparisons come before those of masks."""
     told = [*regression_findings(compared.comparisons), *moved_texts(compared.comparisons)]
     first = tuple(text[:MAX_CHARACTERS] for text in told[:MAX_FINDINGS])
     own, outcome = brief(compared.judged), compared.judged.outcome

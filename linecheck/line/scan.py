@@ -1,4 +1,4 @@
-"""Unit after unit, as their labels are scanned: which scans are units, and how a session ends."""
+"""Unit after unit, as labels are scanned: which scans count, and how a session ends."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ DOUBLE_SCAN_SECONDS: Final = 2.0
 
 @dataclass(frozen=True)
 class Scan:
-    """A line without the spaces and tabs around it, when it came (monotonic clock, s), and as it came."""
+    """A scanned line without surrounding blanks, when it came (monotonic clock, s), and as it came."""
 
     text: str
     arrived: float
@@ -76,7 +76,7 @@ def scan_units(
 
 
 def _tested(session: Session, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:
-    """Test one unit; None where something kept the run from taking place: the next unit may come."""
+    """Test one unit; None if the run did not take place: the next unit may come."""
     try:
         known = _known_unit(session, serial, facts.with_reason(None))
         if known is not None:
@@ -90,7 +90,7 @@ def _tested(session: Session, serial: str, facts: UnitFacts, scan: Scan) -> Exit
 
 
 def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus | None:
-    """Judge the station where a unit that is known was scanned; None where it is none.
+    """Judge the station if a golden or challenge unit was scanned; None if it is neither.
 
     What such a unit shows of the station is no unit's fail.
     """
@@ -105,7 +105,7 @@ def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus |
 
 
 def _reason(session: Session, serial: str, given: str | None) -> str | None:
-    """Return the retest reason of a unit; one that is given for all units is that of repeats alone."""
+    """Return the retest reason of a unit; a reason given for all units applies to retests only."""
     if not session.was_tested(serial):
         return None
     codes = session.plan.limits.retest.reasons if session.plan.limits.retest is not None else ()
@@ -115,7 +115,7 @@ def _reason(session: Session, serial: str, given: str | None) -> str | None:
 
 
 def _session_status(statuses: Sequence[ExitStatus]) -> ExitStatus:
-    """Return what a session ends with: any fail, else any invalid, else pass; invalid if nothing was run."""
+    """Return the exit status of a session: any fail, else any invalid, else pass; invalid if nothing ran."""
     for status in (ExitStatus.FAIL, ExitStatus.INVALID, ExitStatus.PASS):
         if status in statuses:
             return status

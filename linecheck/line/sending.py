@@ -1,4 +1,4 @@
-"""Sending the log beside the testing of units, where the station config names a server."""
+"""Sending the log while units are tested, if the station config names a server."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["sending"]
 
 @contextmanager
 def sending(config: StationConfig, listener: Listener, *, one_unit: bool) -> Iterator[Callable[[], None]]:
-    """Have the log sent while units are tested inside, or, where it is one unit, once it has been.
+    """Send the log while units are tested inside, or, for a single unit, once it is tested.
 
     Gives a function that tells what there is to say of it; called where that disturbs nobody. Nothing of this waits for
     the network, or changes what a command ends with.
@@ -54,7 +54,7 @@ def _tell(lines: Iterable[str], listener: Listener) -> None:
 
 
 def _unsent(location: str, to: str) -> Iterator[str]:
-    """Yield what has waited for long: of one unit, nobody is there to hear what comes of sending it."""
+    """Yield a note if records have waited for long: after a single unit nobody hears what comes of sending."""
     from linecheck.log.sync.local import unsent_for_long
 
     with suppress(LinecheckError):

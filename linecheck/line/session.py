@@ -49,16 +49,16 @@ _log.addHandler(logging.NullHandler())
 
 
 class People(Operator, Protocol):
-    """Those at the station, who can be asked."""
+    """The people at the station, who can be asked."""
 
     def choose(self, request: str, codes: Sequence[str]) -> str | None:
-        """Ask for one of some codes, in one sentence, and wait; return it, None where none was given."""
+        """Ask for one of some codes, in one sentence, and wait; return it, None if none was given."""
         ...
 
 
 @dataclass(frozen=True)
 class Tested:
-    """What a command ends with after a unit, and its run; None where the unit was refused."""
+    """The exit status after a unit, and its run; None if the unit was refused."""
 
     status: ExitStatus
     run: Run | None = None
@@ -66,7 +66,7 @@ class Tested:
 
 @dataclass(frozen=True)
 class _Admission:
-    """What is known of a run before it begins; ``attempts`` counts all earlier runs of its serial number."""
+    """What is known before a run begins; ``attempts`` counts all earlier runs of its serial number."""
 
     history: Sequence[Attempt]
     attempts: int
@@ -103,7 +103,7 @@ class Session:
 
     @cached_property
     def gatekeeper(self) -> Gatekeeper:
-        """Who knows whether the station may judge units."""
+        """Decides whether the station may judge units."""
         return Gatekeeper(self.log, self.station, self.plan.limits)
 
     @cached_property
@@ -190,7 +190,7 @@ class Session:
         return self.folder / run_folder(run.serial, run.started, run.run_id)
 
     def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
-        """Find out whether a unit may be tested now, before anything is opened."""
+        """Decide whether a unit may be tested now, before anything is opened."""
         config = self.station.config
         self.end_cut_off()
         history = self.log.history(self.model, serial)
@@ -208,7 +208,7 @@ class Session:
         return _Admission(history, attempts, override, identity, marks, gate)
 
     def _gate(self, serial: str, purpose: Purpose) -> Admission:
-        """Return what the station's gates make of a run; only units are refused."""
+        """Return what the station's gates say; only units are refused."""
         if purpose != "unit":
             standing = self.gatekeeper.standing()
             return Admission(None, (), standing.record(), standing.loop)
@@ -218,7 +218,7 @@ class Session:
         return admission
 
     def _overdue(self, serial: str) -> tuple[Problem, ...]:
-        """Return what the run must say of the station's assets; refuse where a due date that must hold is past."""
+        """Return the notes on overdue assets; refuse the unit if one that must not be overdue is."""
         config, today = self.station.config, datetime.now(UTC).date()
         assets = tuple(
             problem for role, asset in config.assets.items() for problem in asset.problems(role, today)
@@ -228,8 +228,8 @@ class Session:
         ]
         if why and config.gate.outside == "refuse":
             raise StationError(
-                f"{serial} is not tested: {'; '.join(why)} (refuse_when_overdue). Have it calibrated, or take another "
-                "that is, and say so in the station config. Nothing was run."
+                f"{serial} is not tested: {'; '.join(why)} (refuse_when_overdue). Have it calibrated, or use another "
+                "that is calibrated and name it in the station config. Nothing was run."
             )
         return assets
 
@@ -273,7 +273,7 @@ class Session:
 
 
 class _Journal:
-    """Keeps a run in the log from before its first sample on, so that one that is cut off is known.
+    """Keeps a run in the log from before its first sample, so a run that is cut off is known.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ class _Journal:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Let go of the run: it is recorded, or was cut off, or could not be recorded."""
+        """Release the run: it is recorded, was cut off, or could not be recorded."""
         if self._hold is not None and self._hold.is_failed:
             try:
                 self._hold.stays = not self._log.is_recorded(self._run_id)
@@ -317,7 +317,7 @@ class _Journal:
         self._log.begin(self._completed(run))
 
     def keep(self, run_id: str, check: CheckOutcome) -> None:
-        """Keep a check; that this is not possible costs nothing of a run that goes on."""
+        """Keep a check; a failure to do so does not stop the run."""
         if self._hold is not None and check.judged.verdict is Verdict.FAIL:
             self._hold.note_fail()
         try:
@@ -340,7 +340,7 @@ def opened_session(
     people: People | None = None,
     listener: Listener = ignore_event,
 ) -> Iterator[Session]:
-    """Make a station ready for units, or for the only one where its serial number is given.
+    """Make a station ready for units, or for a single one if its serial number is given.
 
     Raises
     ------

@@ -65,7 +65,7 @@ def judge_alone(
 def opened_workers(
     sets: int, listener: Listener, *, workers: int | None = None, scheduler: str | None = None
 ) -> Iterator[tuple[Workers, Callable[[], bool]]]:
-    """Give who judges so many sets, and what says whether someone asked to stop.
+    """Give the workers for so many sets, and a function that says whether somebody asked to stop.
 
     That is looked at between two sets, so that no line and no record is ever cut short. The workers are those of a
     cluster, or processes, at most one for each set: one that a capture kills takes nothing else with it.
@@ -102,7 +102,7 @@ def judged_sets(
     workers: int | None = None,
     scheduler: str | None = None,
 ) -> Iterator[Iterator[JudgedSet]]:
-    """Give what becomes of each set, in the order given; whoever stops it still gets what is judged by then."""
+    """Give the result of each set, in the order given; a stop still leaves those judged by then."""
     if len(paths) == 1:
         workers = 0  # the only one is measured here: there is nothing else to lose
     with opened_workers(len(paths), listener, workers=workers, scheduler=scheduler) as (staff, stopped):
@@ -165,7 +165,7 @@ def _record_each(
 
 
 def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
-    """Record a set's run where there is a log; what could not be recorded is invalid, whatever was measured."""
+    """Record a set's run if there is a log; a run that could not be recorded is invalid."""
     if judged.outcome is None:
         return judged, judged.verdict
     kept = recorded(judged.outcome, log)
@@ -175,7 +175,7 @@ def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
 def report_totals(
     briefs: Sequence[Brief], troubles: Sequence[str], listener: Listener, *, strict: bool
 ) -> ExitStatus:
-    """Tell how sets came out and what could not be written; return what that ends a command with."""
+    """Tell the results of sets and what could not be written; return the exit status."""
     verdict = worst(entry.verdict for entry in briefs)
     listener(SetsSummed(tuple(briefs), verdict))
     for trouble in troubles:

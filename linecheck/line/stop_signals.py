@@ -1,4 +1,4 @@
-"""Being asked to stop: once is heard, and never in the middle of keeping what was measured."""
+"""Requests to stop: heard once, and never while measurements are being stored."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ __all__ = ["StopSignals"]
 
 
 class StopSignals:
-    """Turns Ctrl-C, a request to end and a closed terminal into one KeyboardInterrupt.
+    """Turns Ctrl-C, SIGTERM and a closed terminal into one KeyboardInterrupt.
 
     After the first, or after :meth:`hold`, further ones are only noted (``asked``): what was measured is
     being recorded, which takes a moment and must not be cut short.
@@ -23,7 +23,7 @@ class StopSignals:
         self._before: dict[int, Any] = {}
 
     def hold(self) -> None:
-        """From now on only note that someone asked."""
+        """From now on only note the request."""
         self._held = True
 
     def _hear(self, number: int, frame: FrameType | None) -> None:

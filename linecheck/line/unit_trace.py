@@ -1,4 +1,4 @@
-"""What the record of a run says beside what was measured, gathered while it goes on."""
+"""The facts in a run's record besides its measurements, gathered while it goes on."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NO_CONDITIONS: Final[Mapping[str, str]] = {}
 
 @dataclass(frozen=True)
 class Override:
-    """Somebody's leave to run a test against a rule."""
+    """Somebody's permission to test a unit against a rule."""
 
     code: str
     by: str
@@ -35,14 +35,14 @@ class Override:
 
 @dataclass(frozen=True)
 class UnitFacts:
-    """What is said of a unit before it is tested: facts by their names, and who lets it be tested against a rule."""
+    """Facts given for a unit before its test, by name, and who lets it be tested against a rule."""
 
     said: Mapping[str, str] = field(default_factory=dict)
     override: Override | None = None
 
     @property
     def firmware(self) -> str | None:
-        """The firmware that is expected of it."""
+        """The firmware expected of it."""
         return self.said.get("firmware")
 
     @property
@@ -57,7 +57,7 @@ class UnitFacts:
 
 
 class AskedConditions:
-    """Asks what the station works in while the unit is tested, so that nobody waits for it."""
+    """Asks for the station's conditions while the unit is tested, so nobody waits for them."""
 
     def __init__(self, config: ConditionsConfig | None) -> None:
         self._found: tuple[dict[str, str], str | None] = ({}, None)
@@ -76,14 +76,14 @@ class AskedConditions:
         facts, why = self._found
         if why is None:
             return facts, ()
-        message = f"what the station works in is not known: {why}. Mend the command under [conditions]."
+        message = f"the station's conditions are unknown: {why}. Fix the command under [conditions]."
         return {}, (Problem("conditions_unknown", message, blocks=False),)
 
 
 def admitted(
     policy: RetestPolicy | None, history: Sequence[Attempt], serial: str, facts: UnitFacts
 ) -> dict[str, str]:
-    """Return what the record says of the override that lets a run take place; nothing where it needs none.
+    """Return the override that lets a run take place, as the record has it; empty if none is needed.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def admitted(
     """
     if policy is None:
         if facts.override is not None:
-            raise UsageError("--override: the limit file has no retest rules that could be overridden")
+            raise UsageError("--override: the limit file has no retest rules to override")
         return {}
     now = standing(policy, history)
     wrong = refusal(policy, now, facts.reason)
@@ -104,13 +104,15 @@ def admitted(
     override = facts.override
     if override is not None and override.code not in policy.overrides:
         known = ", ".join(policy.overrides) or "none"
-        raise UsageError(f"--override: {override.code!a} is no code of the limit file; it knows {known}")
+        raise UsageError(
+            f"--override: {override.code!a} is not a code of the limit file; its codes are {known}"
+        )
     if broken is None:
         return {}
     if override is None:
-        ways = " or somebody overrides it (--override)" if policy.overrides else ""
-        again = f" after {' or '.join(policy.fresh_start)} (--reason)" if policy.fresh_start else ""
-        may = f"It may be tested{again}{ways}." if again or ways else "Set it aside."
+        ways = [f"after {' or '.join(policy.fresh_start)} (--reason)"] if policy.fresh_start else []
+        ways += ["with an override (--override)"] if policy.overrides else []
+        may = f"It may be tested {' or '.join(ways)}." if ways else "Set it aside."
         raise StationError(f"{serial} is not retested: {broken}. {may}")
     note = {} if override.note is None else {"note": override.note}
     return {"code": override.code, "by": override.by, "rule": broken} | note
@@ -119,7 +121,7 @@ def admitted(
 def with_release(
     policy: RetestPolicy | None, history: Sequence[Attempt], outcome: Run, reason: str | None
 ) -> Run:
-    """Return a run that says whether it releases its unit, and what is missing where it passed and does not."""
+    """Return a run that says whether it releases its unit, and what is missing if a pass does not."""
     if outcome.verdict not in RELEASING:
         return replace(outcome, released=False)
     rules = policy if policy is not None else RetestPolicy()
@@ -135,7 +137,7 @@ def with_release(
 def identified(
     config: StationConfig, limits: LimitFile, serial: str, firmware: str | None
 ) -> tuple[Mapping[str, str], tuple[Problem, ...]]:
-    """Ask the unit what it is; return what it said, and what a run must say of that.
+    """Ask the unit to identify itself; return its answer, and the problems that it raises.
 
     Raises
     ------
@@ -146,12 +148,12 @@ def identified(
         return {}, ()
     facts, why = environment.identity(config.identify, serial)
     if why is not None:
-        raise StationError(f"the unit does not say what it is: {visible(why)}. Nothing was run.")
+        raise StationError(f"the unit does not identify itself: {visible(why)}. Nothing was run.")
     said = facts.get("serial")
     if said is not None and said != serial:
         raise StationError(
-            f"the unit says that it is {visible(said)}, and {serial} was scanned: connect the one that was scanned. "
-            "Nothing was run."
+            f"the unit identifies itself as {visible(said)}, but {serial} was scanned: connect the unit that was "
+            "scanned. Nothing was run."
         )
     return facts, tuple(_other_than_expected(config, limits, facts, firmware))
 
@@ -169,7 +171,7 @@ def traced(
     gates: Mapping[str, Any],
     conditions: Mapping[str, str] = NO_CONDITIONS,
 ) -> Run:
-    """Return a run with everything that its record says beside what was measured.
+    """Return a run with all facts of its record besides its measurements.
 
     ``conditions`` are known once it has ended.
     """
@@ -196,9 +198,7 @@ def traced(
     stepped = clock["stepped_seconds"]
     if abs(stepped) < environment.STEPPED_SECONDS:
         return run
-    message = (
-        f"the computer's clock was set by {stepped:+.0f} s during the run: its times are not to be trusted"
-    )
+    message = f"the computer's clock was changed by {stepped:+.0f} s during the run: do not trust its times"
     problem = Problem("clock_stepped", message, blocks=False)
     return replace(run, problems=(*run.problems, problem))
 
@@ -209,12 +209,12 @@ def _other_than_expected(
     problems = []
     said = facts.get("firmware")
     if firmware is not None and said is not None and said != firmware:
-        message = f"the unit says that its firmware is {said}, and {firmware} was expected"
+        message = f"the unit reports firmware {said}; {firmware} was expected"
         problems.append(Problem("other_firmware", message))
     for setting, expected in limits.setup.items():
         found = facts.get(setting)
         varies = any(check.setup.get(setting) != expected for check in limits.checks)
         if found not in (None, expected) and not varies and setting not in config.setup:
-            message = f"the unit says that its {setting} is {found}, and the limit file expects {expected}"
+            message = f"the unit reports {setting} {found}; the limit file expects {expected}"
             problems.append(Problem("setting_mismatch", message))
     return problems

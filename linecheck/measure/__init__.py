@@ -1,4 +1,4 @@
-"""One capture: whether it can be trusted, what its readings are, and how they are judged.
+"""One capture: whether it can be trusted, its readings, and their verdicts.
 
 In: a capture and the check that it is of. Out: a judged measurement, computed here or on an executor.
 """

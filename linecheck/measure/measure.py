@@ -44,7 +44,7 @@ _log.addHandler(logging.NullHandler())
 
 @dataclass(frozen=True)
 class Analysis:
-    """Everything that the judgement of one capture depends on.
+    """Everything that the verdict on one capture depends on.
 
     ``driven`` is the mean square of the stimulus in each channel, empty where it is not known.
     """
@@ -159,7 +159,7 @@ def _once(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
 
 
 def failure_problem(error: Exception) -> Problem:
-    """Return what an exception in the analysis of a capture means for the check."""
+    """Return the problem that an exception in the analysis means for the check."""
     if isinstance(error, BrokenExecutor | MemoryError):
         return Problem(
             "analysis_lost",
@@ -168,7 +168,7 @@ def failure_problem(error: Exception) -> Problem:
         )
     if isinstance(error, ContractError):
         return Problem(
-            "measurement_failed", f"{error}. It says nothing of the unit; keep the capture and report it."
+            "measurement_failed", f"{error}. It says nothing about the unit; keep the capture and report it."
         )
     frames = traceback.extract_tb(error.__traceback__)
     place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
@@ -176,12 +176,12 @@ def failure_problem(error: Exception) -> Problem:
     return Problem(
         "measurement_failed",
         f"the measurement itself failed ({text[:300]}{place}). "
-        "That is a fault of linecheck and says nothing of the unit; keep the capture and report it.",
+        "This is a fault of linecheck and says nothing about the unit; keep the capture and report it.",
     )
 
 
 def reference_from(check: str, judged: JudgedMeasurement, channels: tuple[str, ...]) -> Reference:
-    """Return what another check may refer to of this one: its level in each channel."""
+    """Return what another check may refer to in this one: its level in each channel."""
     taken = {(item.reading.metric, item.reading.channel): item.reading for item in judged.readings}
     readings = [taken.get(("level_dbfs", name)) for name in channels]
     volts = [taken.get(("level", name)) for name in channels]

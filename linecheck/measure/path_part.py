@@ -1,4 +1,4 @@
-"""What the station's own path may have added to a reading, and how uncertain that leaves the reading.
+"""What the station's own path may add to a reading, and the uncertainty that it leaves.
 
 =========================  =====================================================================
 :class:`PathPart`          one effect of the path: its size, and the way in which it enters

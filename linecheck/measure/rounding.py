@@ -1,4 +1,4 @@
-"""Curves at the precision that they have: what is judged is what is stored, to the last bit.
+"""Curves rounded to their precision: what is judged is stored, to the last bit.
 
 ==================  ====================================================================
 :func:`rounded`     a curve whose numbers are short decimals

@@ -1,4 +1,4 @@
-"""A channel in which nothing of its stimulus came back: the unit, its lead or the station's input is dead.
+"""Silent channels: the unit, its lead or the station's input is dead.
 
 Which of them it is, no capture can say. A loop check since the station's last change proves the path, and a silent
 channel is then the unit's: its readings are judged. Without one they judge nothing.
@@ -169,7 +169,7 @@ def _levels(capture: Capture, index: int, name: str) -> tuple[Reading, ...]:
 def _message(name: str, loop: LoopCheck) -> str:
     if loop.proves:
         return (
-            f"nothing came back in {name}. The station's own path is proven ({loop.text}), so it is the unit that is "
-            "silent, or its lead"
+            f"nothing came back in {name}. The station's own path is proven ({loop.text}), so the unit is "
+            "silent, or its lead is dead"
         )
     return f"nothing came back in {name}: the unit, its lead or the station's input is dead"

@@ -220,7 +220,9 @@ def _words(found: Break, first: int, narrowed: Narrowed) -> str:
         direction = "late" if found.size > 0.0 else "early"
         return f"the stimulus comes {frames:.1f} frames too {direction} from {seconds:.3f} s on"
     if found.kind == "turn":
-        return f"the tones do not go on as they began, about {seconds:.3f} s: a stretch is missing, or is there twice"
+        return (
+            f"the tones do not go on as they began, about {seconds:.3f} s: a stretch is missing or repeated"
+        )
     if found.kind == "step":
         return f"the level of the stimulus changes by {abs(100.0 * found.size):.2g} % at {seconds:.3f} s"
     if found.kind == "hole":

@@ -189,7 +189,7 @@ class JudgedItem(pytest.Item):
 
 
 _NO_LIMITS = """\
-no limit file is named that would judge this set. Name those of your models in the configuration of pytest:
+no limit file is named for this set. Name your models' limit files in pytest's configuration:
     linecheck_limits = limits/MODEL.yaml
 or on the command line, --linecheck-limits limits/MODEL.yaml"""
 

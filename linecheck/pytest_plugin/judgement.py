@@ -122,7 +122,9 @@ class SetErrand:
         if self.baseline is not None:
             items |= self._compared(outcome)
             notes = uncompared_texts(self.limits)
-        expected = {subject.name: _void(subject.name, "nothing is known of it") for subject in self._subjects}
+        expected = {
+            subject.name: _void(subject.name, "nothing is known about it") for subject in self._subjects
+        }
         unforeseen = [finding for name, finding in items.items() if name not in expected]
         items = expected | items | {RUN: _run_finding(outcome, unforeseen, notes)}
         verdict = worst(finding.verdict for finding in items.values())

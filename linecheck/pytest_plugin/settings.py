@@ -38,7 +38,7 @@ def add_options(parser: pytest.Parser) -> None:
             dest=f"linecheck_{name}",
             action="append",
             metavar="FILE",
-            help=f"The {files} of a model; may be given several times, one for each. Goes before "
+            help=f"The {files} of a model; repeat it for several models. Overrides "
             f"linecheck_{name} of the configuration file.",
         )
     group.addoption(
@@ -46,11 +46,11 @@ def add_options(parser: pytest.Parser) -> None:
         dest="linecheck_strict",
         action="store_true",
         default=False,
-        help="What is marginal fails.",
+        help="Count marginal as a failure.",
     )
-    parser.addini("linecheck_limits", "Limit files by which capture sets are judged.", "paths", [])
-    parser.addini("linecheck_baseline", "Baselines that capture sets are compared with.", "paths", [])
-    parser.addini("linecheck_strict", "Whether what is marginal fails.", "bool", False)
+    parser.addini("linecheck_limits", "Limit files that judge capture sets.", "paths", [])
+    parser.addini("linecheck_baseline", "Baselines to compare capture sets with.", "paths", [])
+    parser.addini("linecheck_strict", "Whether marginal counts as a failure.", "bool", False)
 
 
 def shown_path(path: Path) -> Path:

@@ -29,9 +29,9 @@ from linecheck.report.figures.words import metric_name
 from linecheck.report.run_page import run_page_of
 from linecheck.run.model import Run
 
-__all__ = ["PAGE_NAME", "comparison_page", "environment", "run_page", "write_comparison_page"]
+__all__ = ["comparison_page", "environment", "run_page", "write_comparison_page"]
 
-PAGE_NAME = "comparison.html"
+_PAGE_NAME = "comparison.html"
 
 
 def run_page(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> str:
@@ -63,7 +63,7 @@ def write_comparison_page(comparison: Comparison, out_dir: str | Path) -> Path:
     RecordError
         It cannot be written.
     """
-    path = Path(out_dir) / PAGE_NAME
+    path = Path(out_dir) / _PAGE_NAME
     write_atomically(path, comparison_page(comparison).encode("utf-8"))
     return path
 

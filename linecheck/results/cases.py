@@ -146,7 +146,7 @@ def run_suite(
             (note.message for note in run.problems if note.code == NOT_RELEASED), "it has failed before"
         )
         cases.append(
-            Case("", "released", f"the run passed, and does not release its unit: {held}", "error", HOLD)
+            Case("", "released", f"the run passed but does not release its unit: {held}", "error", HOLD)
         )
     notes = [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message
@@ -167,7 +167,7 @@ def run_suite(
 
 
 def _setting(step: SettingStep) -> str:
-    """Return what is said of a setting that was not the interface's own."""
+    """Return a setting that the interface did not make itself, in words."""
     made = f"{step.setting} {step.value} before {step.before} ({step.how}, {step.seconds:.1f} s)"
     return (
         f"the unit was set to {made}" if step.done else f"the unit could not be set to {made}: {step.output}"
@@ -175,7 +175,7 @@ def _setting(step: SettingStep) -> str:
 
 
 def _run_reasons(run: Run, judged: bool) -> list[str]:
-    """Return why a run as a whole is not to be trusted."""
+    """Return why a run as a whole cannot be trusted."""
     reasons = [problem.message for problem in run.problems if problem.blocks]
     if run.aborted:
         reasons.insert(0, "the run was aborted")

@@ -74,7 +74,7 @@ class ResultFiles:
                 yield name, self.by_format[name]
 
     def check(self, inputs: Iterable[str | Path] = ()) -> None:
-        """Find out before anything is run whether they can be written, and over nothing that is read.
+        """Check before anything runs that they can be written, and overwrite no input.
 
         Raises
         ------
@@ -90,9 +90,9 @@ class ResultFiles:
             check_can_write(path)
             place = path.resolve()
             if place in read or (place.parent in read and place.suffix in READ_SUFFIXES):
-                raise FileError(path, "is what this command reads: write the result somewhere else")
+                raise FileError(path, "is an input of this command: write the result somewhere else")
             if place in taken:
-                raise FileError(path, "is named for two results: give each a file of its own")
+                raise FileError(path, "is named for two results: give each its own file")
             taken.add(place)
 
     def write(self, content: Callable[[str], bytes]) -> None:

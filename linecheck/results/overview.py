@@ -1,4 +1,4 @@
-"""Many sets at a glance: what a line has room for of each, and how many came to which verdict."""
+"""Many sets at a glance: one line each, and how many came to which verdict."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class Brief:
 
 
 def brief(judged: JudgedSet) -> Brief:
-    """Return a set in brief; of one that passes nothing is told."""
+    """Return a set in brief; a pass has no findings."""
     run = judged.outcome
     if run is None:
         return Brief(judged.path, judged.verdict, findings=(judged.why[:MAX_CHARACTERS],), found=1)

@@ -72,7 +72,7 @@ def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = (
 def findings(
     checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
 ) -> tuple[str, ...]:
-    """Return all of a run that is not a pass, in plain words: fails, problems, marginal readings.
+    """Return everything in a run that is not a pass, in plain words: fails, problems, marginal readings.
 
     Problems that only explain values that no mask judges, or that pass, are left out. Last come the notes of checks
     that do not pass: they help to find the cause.

@@ -1,4 +1,4 @@
-"""What a record says of a run beside what was measured: one table, from which everything else follows.
+"""The facts of a run besides its measurements: one table, from which everything else follows.
 
 ====================  ===================================================================================
 :class:`Facts`        the facts of a run; each of its fields is a row of the table

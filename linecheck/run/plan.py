@@ -1,4 +1,4 @@
-"""What a run will play, in which order, and what is refused before anything is played."""
+"""What a run will play, in which order, and what is refused before it plays."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class Plan:
 
 @dataclass(frozen=True)
 class PlayingRules:
-    """What a station may play, as far as a plan has to know it.
+    """What a station may play, as far as a plan needs it.
 
     Attributes
     ----------
@@ -90,7 +90,7 @@ class PlayingRules:
 
 
 def check_serial(serial: str, limits: LimitFile) -> str:
-    """Return a serial number that may become a path, a query and XML.
+    """Return a serial number that is safe as a path, a query and XML.
 
     Raises
     ------
@@ -198,7 +198,7 @@ def _station_refusals(limits: LimitFile, rules: PlayingRules) -> Iterator[str]:
     wanted = len(limits.channels)
     for name, there in rules.channels.items():
         if there != wanted:
-            yield f"the limit file has {wanted} channels, {name} of station {rules.station} {there}"
+            yield f"the limit file has {wanted} channels, {name} of station {rules.station} has {there}"
     refusal = uncalibrated_refusal(limits, rules.volts_uncertainty, f"the config of station {rules.station}")
     if refusal is not None:
         yield refusal

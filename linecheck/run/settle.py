@@ -1,4 +1,4 @@
-"""What every record of a run agrees on: nothing is in it that was not measured.
+"""The last check before a run is stored: nothing is in it that was not measured.
 
 :func:`settled` is the one door between a run's outcome and everything that is written of it (result, JUnit,
 log); :func:`all_problems` lists what went wrong, run first, then check by check, then the checks that were

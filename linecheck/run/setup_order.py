@@ -1,4 +1,4 @@
-"""In which order a unit is set: with the fewest acts of an operator, then the fewest changes of any setting.
+"""The order of setups: fewest operator actions first, then fewest changes of any setting.
 
 Checks that need the same setup stand together. Which setup follows which is found exactly for up to
 :data:`MAX_EXACT` setups, by dynamic programming over the setups that are done and how the unit is set then (Held and

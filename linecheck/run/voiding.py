@@ -1,4 +1,4 @@
-"""What the station's own state makes worthless in a run: it judges nothing, whatever was measured.
+"""Readings that the station's own state makes void: they judge nothing, whatever was measured.
 
 ==================  =========================================================================
 in the run          what of it is void
@@ -123,8 +123,8 @@ def _causes(run: Run, loop: str) -> Iterator[Problem]:
 def _words(code: str, channel: str, where: str, loop: str) -> str:
     if code == OVERLOAD:
         return (
-            f"the capture input of {channel} is overdriven ({where}): its gain is not to be trusted, and nothing in "
-            "volts is judged of it in this run. Lower its gain"
+            f"the capture input of {channel} is overdriven ({where}): its gain cannot be trusted, and nothing in "
+            "volts is judged on it in this run. Lower its gain"
         )
     proof = f" ({loop})" if loop else ""
     return (

@@ -36,7 +36,7 @@ def split_command(command: str) -> list[str]:
     """
     words = shlex.split(command)
     if not words or not words[0]:
-        raise ValueError("there is nothing to run in it")
+        raise ValueError("it names no program")
     return words
 
 
@@ -49,21 +49,17 @@ def check_command(command: str, marks: Collection[str]) -> str:
         It cannot be split, or a mark stands for nothing: passed on as it is, it would name no unit and no setting.
     """
     if "\0" in command:
-        raise ValueError("has a character U+0000, which no command may have")
+        raise ValueError("contains the character U+0000, which no command may have")
     try:
         split_command(command)
     except ValueError as error:
-        raise ValueError(f"is no command: {error}") from None
+        raise ValueError(f"is not a command: {error}") from None
     unknown = next((name for name in _MARK.findall(command) if name not in marks), None)
     if unknown is not None:
         known = (
-            f"what stands for something is {', '.join(f'{{{name}}}' for name in marks)}"
-            if marks
-            else ("nothing is filled in here")
+            f"use {', '.join(f'{{{name}}}' for name in marks)}" if marks else ("nothing is filled in here")
         )
-        raise ValueError(
-            f"{{{unknown[:40]}}} stands for nothing; {known} (other braces belong into a script)"
-        )
+        raise ValueError(f"{{{unknown[:40]}}} is not a placeholder; {known} (put other braces into a script)")
     return command
 
 

@@ -1,4 +1,4 @@
-"""What a run takes place in: the computer, its clock, the software, and what the station's own commands say.
+"""The surroundings of a run: the computer, its clock, the software, and what the station's own commands report.
 
 None of it changes a verdict; all of it is wanted when a verdict is doubted years later.
 """
@@ -122,7 +122,7 @@ def identity(config: IdentifyConfig, serial: str) -> tuple[dict[str, str], str |
 
 
 def conditions(config: ConditionsConfig) -> tuple[dict[str, str], str | None]:
-    """Ask what the station works in; return what was said, and why it could not be asked, None where it could."""
+    """Ask for the station's conditions; return them, and why they could not be had, None if they could."""
     why, output = run_station_command(config.command, {}, config.timeout_seconds, {})
     return ({}, why) if why is not None else stated_facts(output)
 
@@ -142,12 +142,12 @@ def stated_facts(output: str) -> tuple[dict[str, str], str | None]:
         if not value.isprintable() or len(value) > MAX_FACT_LENGTH:
             return (
                 {},
-                f"what it says of {name} has more than {MAX_FACT_LENGTH} characters, or some that cannot be printed",
+                f"its {name} has more than {MAX_FACT_LENGTH} characters, or unprintable ones",
             )
         if facts.setdefault(name, value) != value:
             return {}, f"it states {name} twice: {facts[name]!r} and {value!r}"
         if len(facts) > MAX_FACTS:
-            return {}, f"it states more than {MAX_FACTS} things"
+            return {}, f"it states more than {MAX_FACTS} facts"
     return facts, None if facts else "it printed no line of the form name = value"
 
 

@@ -1,4 +1,4 @@
-"""What a station says of a run while it goes on, one event each; every one names the run and the unit.
+"""Events of a run while it goes on; each names the run and the unit.
 
 They say what plays and nothing of how it went: a verdict is told once the run is recorded.
 """

@@ -1,4 +1,4 @@
-"""What a station may play, so that what it may not is refused before anything is played."""
+"""The plan of a run on a station, which refuses what the station may not play."""
 
 from __future__ import annotations
 

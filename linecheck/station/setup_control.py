@@ -154,7 +154,7 @@ class SetupControl:
 
     def _by_operator(self, setting: str, value: str) -> str | None:
         if self._operator is None:
-            return "nobody is there who could be asked to set it"
+            return "nobody is there to set it"
         return self._operator.confirm(f"Set {setting} to {shown(value)[1:-1]} on unit {self._serial}")
 
 
@@ -174,8 +174,8 @@ def _by_interface(interface: object, setting: str, value: str) -> str | None:
 def _problem(setting: str, value: str, why: str, how: How) -> Problem:
     remedy = {
         "operator": "Set it when asked, and test the unit again",
-        "command": f"Mend the command under [setup.{setting}] of the station, and test the unit again",
-        "interface": "Mend the station, and test the unit again",
+        "command": f"Fix the command under [setup.{setting}] of the station, and test the unit again",
+        "interface": "Fix the station, and test the unit again",
     }[how]
     message = f"not played, since the unit could not be set to {setting} {value}: {why}. {remedy}."
     return Problem("setup_failed", message)

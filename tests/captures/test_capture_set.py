@@ -92,7 +92,7 @@ def test_a_set_written_by_hand_needs_little(folder):
 
 def test_a_set_is_never_written_over(folder):
     before = (folder / "captures.toml").read_bytes()
-    with pytest.raises(FileError, match="never written over"):
+    with pytest.raises(FileError, match="never overwritten"):
         write_capture_set(folder, {"tone": noise()}, model="pellow-r3", serial="PR3-000001")
     assert (folder / "captures.toml").read_bytes() == before
 

@@ -152,7 +152,7 @@ def test_a_scheduler_that_does_not_answer_is_told_in_time(monkeypatch):
     "address", ["", "192.0.2.7:8786", "tcp://", "http://192.0.2.7:80", "tcp://a b:1", "-"]
 )
 def test_what_is_no_address_is_refused(address):
-    with pytest.raises(UsageError, match=r"it looks like tcp://"):
+    with pytest.raises(UsageError, match=r"as in tcp://"):
         check_address(address)
 
 

@@ -164,7 +164,7 @@ def test_the_recording_of_another_programme_is_refused_by_name(folder):
     changed = type(changed)(**{**vars(changed), "ident": changed.ident ^ 1})
     recording = recorded(changed, ALL)
     with pytest.raises(
-        FileError, match=r"of another test programme.*programme [0-9a-f]{6} \(44100 Hz, 24 bits"
+        FileError, match=r"of a different test programme.*programme [0-9a-f]{6} \(44100 Hz, 24 bits"
     ) as error:
         surveyed(folder, recording)
     assert f"the limit file's is {short_programme(bits=24).ident:06x}" in str(error.value)

@@ -17,8 +17,8 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec, Reference, Stimulus
 from linecheck.checks.contract import made_stimulus
 from linecheck.errors import ContractError
-from linecheck.limits.doubts import possible_range
 from linecheck.limits.loading.schema import limit_file_schema
+from linecheck.limits.mask_warnings import possible_range
 from linecheck.limits.model import Bounds, Check, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.measure.measure import Analysis, analyse, take_measurement

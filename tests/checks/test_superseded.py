@@ -14,7 +14,7 @@ from linecheck.checks.parts.declared import Successor, difference_unit
 from linecheck.checks.parts.superseded import former_names, implied_of_former, of_former, with_former
 from linecheck.checks.tone import ToneParameters
 from linecheck.errors import ContractError
-from linecheck.limits.loading.load import load_with_doubts
+from linecheck.limits.loading.load import load_with_warnings
 from linecheck.limits.loading.schema import limit_file_schema
 
 SUPERSEDED = {
@@ -109,8 +109,8 @@ checks:
 def test_each_superseded_name_of_a_file_is_told_and_is_no_doubt(tmp_path):
     path = tmp_path / "r3.yaml"
     path.write_text(LIMITS)
-    limits, doubts, superseded = load_with_doubts(path)
-    assert doubts == ()
+    limits, warnings, superseded = load_with_warnings(path)
+    assert warnings == ()
     assert [(note.line, note.key) for note in superseded] == [
         (6, "regression.ripple"),
         (10, "checks.response.masks.ripple"),
@@ -119,8 +119,8 @@ def test_each_superseded_name_of_a_file_is_told_and_is_no_doubt(tmp_path):
     assert all(note.message.startswith("superseded by flatness: the same value") for note in superseded)
     assert all(len(note.message) < 100 for note in superseded)
     path.write_text(LIMITS.replace("ripple", "flatness"))
-    assert load_with_doubts(path).superseded == ()
-    assert load_with_doubts(path).limits.checks[0].regression == {"flatness": 0.2}
+    assert load_with_warnings(path).superseded == ()
+    assert load_with_warnings(path).limits.checks[0].regression == {"flatness": 0.2}
     assert limits.checks[0].regression == {"ripple": 0.2}
 
 

@@ -205,7 +205,7 @@ def test_a_set_that_is_not_one_of_the_model_is_refused(judge, captures, old, new
 def test_what_is_no_set_is_refused(judge, name):
     status, out, err = judge(name)
     assert (status, out) == (2, "")
-    assert "no capture set" in err or "no such capture set" in err
+    assert "not a capture set" in err or "no such capture set" in err
 
 
 def test_captures_made_elsewhere_from_the_written_stimuli_are_judged(judge, tmp_path, monkeypatch, capsys):

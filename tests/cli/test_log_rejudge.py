@@ -208,9 +208,9 @@ def test_curves_that_were_read_for_it_are_counted(linecheck):
         (("--since", "yesterday"), "no date and no time"),
         (("--results", "results"), "are for --remeasure"),
         (("--remeasure", "--results", "nowhere"), "no folder of that name"),
-        (("--limits", "new.yaml", "--json", "new.yaml"), "is what this command reads"),
-        (("--limits", "new.yaml", "--json", "log.sqlite"), "is what this command reads"),
-        (("--limits", "new.yaml", "--json", "log.sqlite-wal"), "is what this command reads"),
+        (("--limits", "new.yaml", "--json", "new.yaml"), "is an input of this command"),
+        (("--limits", "new.yaml", "--json", "log.sqlite"), "is an input of this command"),
+        (("--limits", "new.yaml", "--json", "log.sqlite-wal"), "is an input of this command"),
         (("--limits", "new.yaml", "--json", "."), "names no file"),
     ],
 )

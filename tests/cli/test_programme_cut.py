@@ -234,7 +234,7 @@ def test_a_set_is_never_written_over(linecheck):
     [
         (["--out", "x.mp3"], "a .wav or a .flac file"),
         (["--out", "x.flac", "--bits", "32"], "cannot be a FLAC file"),
-        (["--out", "x.wav", "--rate", "1000"], "its rate is one of"),
+        (["--out", "x.wav", "--rate", "1000"], "use one of"),
         (["--out", "x.wav", "--without", "tome"], "did you mean tone"),
         (["--out", "none/x.wav"], "cannot be written"),
         (
@@ -368,5 +368,5 @@ def test_a_set_says_which_masks_no_player_passes_as_it_was_played(linecheck, tmp
     notes = {problem.code: problem for problem in outcome.problems}
     assert notes["out_of_reach"].is_note
     assert notes["out_of_reach"].message.startswith(
-        "no unit can pass as this was played: tone sinad: a perfect unit has at most 93.75 dB with this stimulus"
+        "as played, no unit can pass: tone sinad: a perfect unit has at most 93.75 dB with this stimulus"
     )

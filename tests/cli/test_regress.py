@@ -366,7 +366,7 @@ def test_units_of_which_no_set_was_given_are_named(run, accepted):
     run("baseline", "accept", "a", "d", *ACCEPT)
     status, _, err = regress(run, "b")
     assert status == 0
-    assert "no set was given: PR3-000009" in err
+    assert "no set was given for: PR3-000009" in err
 
 
 @pytest.mark.parametrize("path", ["baseline.toml", "limits.yaml", "b/captures.toml", "b/tone.wav"])
@@ -375,7 +375,7 @@ def test_a_result_is_never_written_over_what_is_read(run, accepted, tmp_path, pa
     for option in ("--json", "--junit", "--summary"):
         status, out, err = regress(run, "b", option, path)
         assert (status, out) == (2, "")
-        assert "is what this command reads" in err
+        assert "is an input of this command" in err
     assert (tmp_path / path).read_bytes() == before
 
 
@@ -383,7 +383,7 @@ def test_a_set_that_is_named_by_its_index_is_not_written_over_either(run, accept
     before = (tmp_path / "b" / "tone.wav").read_bytes()
     status, _, err = regress(run, "b/captures.toml", "--json", "b/tone.wav")
     assert status == 2
-    assert "is what this command reads" in err
+    assert "is an input of this command" in err
     assert (tmp_path / "b" / "tone.wav").read_bytes() == before
 
 

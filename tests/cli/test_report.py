@@ -58,7 +58,7 @@ def test_the_same_run_gives_the_same_bytes(log, tmp_path):
     ("arguments", "error", "text"),
     [
         (("PR3-999999", "--out", "{}/a.html"), UsageError, "PR3-999999"),
-        (("PR3-004711", "--out", "{}/log.sqlite"), FileError, "is what this command reads"),
+        (("PR3-004711", "--out", "{}/log.sqlite"), FileError, "is an input of this command"),
         (("PR3-004711", "--out", "{}"), FileError, "it is a folder"),
         (("PR3-004711", "--out", "{}/a.pdf", "--pdf", "{}/a.pdf"), FileError, "give each a file of its own"),
         (("PR3-004711", "--out", "{}/a.pdf", "--pdf"), FileError, "give each a file of its own"),
@@ -96,7 +96,7 @@ def test_a_log_that_no_option_names_is_not_overwritten(log, tmp_path, monkeypatc
     before = place.read_bytes()
     done = CliRunner().invoke(cli, given, standalone_mode=False)
     assert isinstance(done.exception, FileError)
-    assert "is what this command reads" in str(done.exception)
+    assert "is an input of this command" in str(done.exception)
     assert place.read_bytes() == before
 
 

@@ -85,7 +85,7 @@ def test_the_ceiling_and_what_lifts_it(line):
     override = ("--override", "engineering", "--override-by", "Ada", "--override-note", "for the noise study")
     status, _, err = line("--reason", "reseated", *override[:1], "customer", *override[2:])
     assert status == 2
-    assert "'customer' is no code of the limit file; it knows engineering" in err
+    assert "'customer' is not a code of the limit file; its codes are engineering" in err
     assert line("--reason", "reseated", *override[:2])[0] == 2
     assert line("--reason", "reseated", *override)[0] == 3  # passes, and is not released
     last = records()[-1]
@@ -103,7 +103,7 @@ def test_invalid_runs_are_no_way_round_it(line):
     assert [line("--fault", "dropout", "--reason", "reseated")[0] for _ in range(2)] == [3, 3]
     status, _, err = line("--reason", "reseated")
     assert status == 3
-    assert "2 of its runs were invalid or aborted, 2 may be (retest.most_invalid)" in err
+    assert "2 of its runs were invalid or aborted; at most 2 may be (retest.most_invalid)" in err
 
 
 def test_scanned_again_the_operator_is_asked(line, tmp_path, monkeypatch, capsys):
@@ -133,6 +133,6 @@ def test_no_rules_no_questions(tmp_path, monkeypatch, capsys):
         monkeypatch, capsys, "run", *files, "--serial", SERIAL, "--override", "x", "--override-by", "Ada"
     )
     assert status == 2
-    assert "the limit file has no retest rules that could be overridden" in err
+    assert "the limit file has no retest rules to override" in err
     monkeypatch.setattr(sys, "stdin", io.StringIO())
     assert call(monkeypatch, capsys, "run", *files, "--scan", "--override", "x", "--override-by", "A")[0] == 2

@@ -72,7 +72,7 @@ def test_everything_that_is_known_is_recorded(run):
 def test_another_unit_than_the_one_that_was_scanned_is_not_tested(run):
     status, out, err = run(identify("serial = PR3-000002"))
     assert (status, out) == (3, "")
-    assert f"the unit says that it is PR3-000002, and {SERIAL} was scanned" in err
+    assert f"the unit identifies itself as PR3-000002, but {SERIAL} was scanned" in err
     with LogReader("results/linecheck.sqlite") as log:
         assert log.runs() == ()
 
@@ -80,7 +80,7 @@ def test_another_unit_than_the_one_that_was_scanned_is_not_tested(run):
 def test_a_unit_that_does_not_say_what_it_is_is_not_tested(run):
     status, out, err = run(identify("no answer", then="; exit 1"))
     assert (status, out) == (3, "")
-    assert "the unit does not say what it is: the command failed (exit status 1): no answer" in err
+    assert "the unit does not identify itself: the command failed (exit status 1): no answer" in err
 
 
 @pytest.mark.parametrize(
@@ -90,9 +90,9 @@ def test_a_unit_that_does_not_say_what_it_is_is_not_tested(run):
             "firmware = 1.4.2",
             ("--firmware", "1.5.0"),
             "other_firmware",
-            "its firmware is 1.4.2, and 1.5.0 was expected",
+            "reports firmware 1.4.2; 1.5.0 was expected",
         ),
-        ("filter = slow", (), "setting_mismatch", "its filter is slow, and the limit file expects sharp"),
+        ("filter = slow", (), "setting_mismatch", "reports filter slow; the limit file expects sharp"),
     ],
 )
 def test_what_is_not_as_expected_is_never_a_pass(run, line, options, code, message):

@@ -69,10 +69,10 @@ def test_a_station_shows_itself_before_it_judges_a_unit(station):
     status, out, _ = station("station challenge", *BAD)
     assert status == 1
     assert "✖ challenge.hum NOT MET" in out
-    assert "it passes, although it is known to be bad: the station does not see it" in out
+    assert "it passes although it is known to be bad: the station misses its fault" in out
     status, _, err = station("run", "--serial", "PR3-000001")
     assert status == 3
-    assert "challenge.hum PR3-900101 is not met: it passes, although it is known to be bad" in err
+    assert "challenge.hum PR3-900101 is not met: it passes although it is known to be bad" in err
     status, out, _ = station("station challenge", *BAD, "--fault", "hum")
     assert status == 0
     assert "✖ FAIL" in out
@@ -111,10 +111,10 @@ def test_a_run_that_judges_nothing_meets_nothing(station):
     assert "✖ golden NOT MET" in out
     status, out, err = station("station golden", *GOLDEN, *ACCEPT, "--fault", "station_lost")
     assert status == 3
-    assert "cannot be accepted as its history, and nothing was" in err
+    assert "cannot be accepted as its history; nothing was accepted" in err
     status, out, _ = station("station challenge", *BAD, "--fault", "station_lost")
     assert status == 3
-    assert "the run is invalid, and says nothing of the station" in out
+    assert "the run is invalid and says nothing about the station" in out
     assert not any(said.content.get("met") for said in logged()[1])
 
 
@@ -138,7 +138,7 @@ def test_three_units_alike_lock_the_station_until_it_has_shown_that_it_is_sound(
     status, _, err = station("run", "--serial", "PR3-000004")
     assert status == 3
     assert "three units in a row (PR3-000001, PR3-000002, PR3-000003) failed alike (tone sinad left)" in err
-    assert "looks like the station and not like the units" in err
+    assert "looks like the station, not the units" in err
     status, out, _ = station("station status")
     assert status == 3
     assert "- the station is locked: three units in a row" in out
@@ -167,7 +167,10 @@ def test_known_units_are_no_units(station):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("station golden", "--serial", "PR3-000001"), "is no golden unit of this station: PR3-900001"),
+        (
+            ("station golden", "--serial", "PR3-000001"),
+            "is not a golden unit of this station, which has PR3-900001",
+        ),
         (("station golden", *GOLDEN, "--accept"), "--accept takes --by NAME and --reason TEXT"),
         (("station golden", *GOLDEN, "--add"), "go with --accept"),
         (("station golden", *GOLDEN, "--accept", "--by", " ", "--reason", "x"), "--by: is empty"),
@@ -176,7 +179,7 @@ def test_known_units_are_no_units(station):
         (("station golden", *GOLDEN, "--operator", "x" * 200), "1 to 100"),
         (
             ("station challenge", "--serial", "PR3-900001"),
-            "is no challenge unit of this station: PR3-900101 (hum)",
+            "is not a challenge unit of this station, which has PR3-900101 (hum)",
         ),
         (("station golden",), "--serial"),
     ],
@@ -203,7 +206,7 @@ def test_a_reason_that_could_never_fail_is_refused(station, tmp_path):
     status, _, err = station("station challenge", *BAD)
     assert status == 2
     assert "challenge.units.hum.must_fail: quiet.hum: no mask of" in err
-    assert "judges that, so that it could never fail" in err
+    assert "judges that, so it can never fail" in err
 
 
 def test_the_config_that_comes_along_fits_the_demonstration_model():

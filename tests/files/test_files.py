@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from linecheck.errors import FileError, RecordError
+from linecheck.files.text import listed
 from linecheck.files.write import check_can_write, write_atomically
 
 
@@ -96,3 +97,11 @@ def test_a_disk_that_is_full_says_so(tmp_path, monkeypatch):
     with pytest.raises(RecordError, match="the disk is full: free some space"):
         write_atomically(tmp_path / "run.json", b"content")
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("count", "text"),
+    [(0, ""), (1, "a"), (3, "a, b, c"), (4, "a, b, c and 1 more"), (9, "a, b, c and 6 more")],
+)
+def test_a_long_list_says_how_many_more_there_are(count, text):
+    assert listed("abcdefghi"[:count], 3) == text

@@ -122,7 +122,7 @@ def test_the_states_in_plain_words():
     assert gate_state(ASKED, [result(hours=12.001)], NOW).state is State.OVERDUE
     overdue = gate_state(ASKED, [result(hours=13.0)], NOW)
     assert (overdue.state, overdue.record) == (State.OVERDUE, 1)
-    assert "13.0 h ago, and is to be every 12 h" in overdue.why
+    assert "13.0 h ago and must be met every 12 h" in overdue.why
     refused = gate_state(ASKED, [result(met=False, reasons=("tone level left has moved",))], NOW)
     assert (refused.state, refused.why) == (State.NOT_MET, "tone level left has moved")
     assert refusal_text([refused]) == (
@@ -135,7 +135,7 @@ def test_what_a_result_rests_on_makes_the_gate_due_when_it_changes():
     for name, words in (
         ("station_config", "the station config has changed"),
         ("limits", "the limit file has changed"),
-        ("software", "linecheck is another version"),
+        ("software", "the linecheck version has changed"),
     ):
         asked = GateRequirement("golden", 12.0, "", ASKED.about, {name: "new"})
         state = gate_state(asked, [result(circumstances={name: "old"})], NOW)

@@ -28,7 +28,7 @@ def test_three_units_in_a_row_that_fail_alike_lock_and_say_what_it_looks_like():
     assert state.locked
     assert (state.since, state.serials) == (3, ("A", "B", "C"))
     assert state.why.startswith(
-        "three units in a row (A, B, C) failed alike (tone level left, tone sinad left): that looks like the station"
+        "three units in a row (A, B, C) failed alike (tone level left, tone sinad left): this looks like the station"
     )
     assert not lock_state(in_order(fail("A"), fail("B")), 3).locked
 

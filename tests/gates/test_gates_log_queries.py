@@ -97,7 +97,7 @@ def test_a_change_of_config_limits_or_software_makes_it_due(log):
         assert state.state is State.DUE
     met(log, station, circumstances={"software": "linecheck 0.0.9"})
     (state,) = Gatekeeper(log, station, LIMITS).standing().gates
-    assert state.why == "linecheck is another version since record 2"
+    assert state.why == "the linecheck version has changed since record 2"
     assert Gatekeeper(log, station, None).standing().gates[0].state is State.DUE
 
 

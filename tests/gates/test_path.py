@@ -59,14 +59,14 @@ def test_a_mask_that_the_path_can_hardly_decide_is_named_in_every_run(log):
     (note,) = found.problems
     assert (note.code, note.blocks, found.refusal, found.parts) == (CODE, False, None, {})
     assert (
-        "(self-check, record 1) can hardly decide, or not at all, tone sinad: `linecheck station check"
+        "(self-check, record 1) can barely decide, or cannot decide, tone sinad: `linecheck station check"
         in note.message
     )
     assert standing(log, "tell", content(noise_with_tone=-130.0)).problems == ()
 
 
 def test_by_the_config_no_unit_is_tested_by_it(log):
-    assert "loop.undecided tests no unit by them" in standing(log, "refuse", content()).refusal
+    assert "tests no unit by them" in standing(log, "refuse", content()).refusal
     gate = Gatekeeper(log, station("refuse"), LIMITS).admission("PR3-000001")
     assert "PR3-000001 is not tested: the station's own path" in gate.refusal
     assert standing(log, "refuse", content(noise_with_tone=-130.0)).refusal is None
@@ -78,7 +78,7 @@ def test_by_the_config_decisions_are_widened_by_the_paths_part(log):
     found = standing(log, "widen", content())
     assert found.refusal is None
     assert set(found.parts["tone"]) == {(name, side) for name in ("sinad", "thd") for side in LIMITS.channels}
-    assert "judged by the guarded rule" in found.problems[0].message
+    assert "the guarded rule judges them" in found.problems[0].message
     gate = Gatekeeper(log, station("widen"), LIMITS).admission("PR3-000001")
     assert gate.path == found.parts
     # A path that could decide all enters all the same: that little is told by the uncertainty alone.

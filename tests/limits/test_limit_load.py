@@ -134,7 +134,11 @@ def test_a_check_never_refers_to_itself(write, kinds, whole):
         ("[left, right]", "[left, Right]", "4:18: channels[2]: a channel's name is lower-case letters"),
         ("[left, right]", "[left, pair]", "4:18: channels[2]: 'pair' stands for"),
         ("[left, right]", str([f"c{n}" for n in range(33)]), "4:11: channels: expected at most 32 values"),
-        ('"PR3-[0-9]{6}"', '"PR3-[0-9"', "5:17: serial_pattern: is no regular expression: missing ]: [0-9"),
+        (
+            '"PR3-[0-9]{6}"',
+            '"PR3-[0-9"',
+            "5:17: serial_pattern: is not a regular expression: missing ]: [0-9",
+        ),
         ('"PR3-[0-9]{6}"', '".*"', "5:17: serial_pattern: character 1: '.' would match anything"),
         (
             "setup: {input: usb",
@@ -159,7 +163,7 @@ def test_a_check_never_refers_to_itself(write, kinds, whole):
         ("setup:", "approved: {by: x}\nsetup:", "6:1: approved.on: is missing (the day, as 2026-11-02)"),
         ("  tone:\n", "  Tone:\n", "8:3: checks.Tone: a check's name is lower-case"),
         ("  tone:\n", "  'a/../b':\n", "8:3: checks.'a/../b': a check's name is lower-case"),
-        ("  tone:\n", "  lpt1:\n", "8:3: checks.lpt1: lpt1 cannot be a file's name on Windows"),
+        ("  tone:\n", "  lpt1:\n", "8:3: checks.lpt1: lpt1 cannot be a file name on Windows"),
         ("  tone:\n", f"  {'x' * 64}:\n", "8:3: checks.xxxx"),
         (
             "kind: sine",
@@ -416,7 +420,7 @@ def test_faults_of_a_further_check(write, kinds, faults_of, whole, lines, fault)
 def test_a_file_that_judges_nothing_is_refused(faults_of, whole):
     nothing = whole[: whole.index("    masks:")]
     assert faults_of(nothing) == [
-        "r3.yaml:8:3: checks: no check has a mask, so that the file judges nothing; expected one mask or more"
+        "r3.yaml:8:3: checks: no check has a mask, so the file judges nothing; expected one mask or more"
     ]
     assert "checks: no check has a mask" in faults_of(nothing[: nothing.index("checks:")] + "checks: {}\n")[0]
     assert "checks: is missing" in faults_of(nothing[: nothing.index("checks:")])[0]

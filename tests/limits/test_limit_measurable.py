@@ -35,7 +35,7 @@ def faults_of(write):
 def test_what_refers_to_a_tone_needs_one(faults_of, metric):
     quiet = f"quiet: {{kind: quiet, masks: {{noise: {{pass: {{max: 9}}}}, {metric}: {{pass: {{max: 3}}}}}}}}"
     assert faults_of(quiet) == [
-        f"r3.yaml:7:57: checks.quiet.masks.{metric}: can never be measured, so that no unit could pass: "
+        f"r3.yaml:7:57: checks.quiet.masks.{metric}: can never be measured, so no unit can pass: "
         "it refers to the level of a tone check, and the file has none; change that, or leave the mask out"
     ]
     assert faults_of(quiet, "tone: {kind: tone}") == []

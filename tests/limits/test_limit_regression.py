@@ -66,7 +66,7 @@ def test_margins_are_taken_over_from_the_file_that_is_built_on(write, kinds, who
         ("regression: {sinad: 1e13}", "regression.sinad: expected a margin above 0 and at most 1e+12"),
         (
             "regression: {sinad: 1 dB}",
-            "regression.sinad: expected a number, or false where it is not compared",
+            "regression.sinad: expected a number, or false if it is not compared",
         ),
         ("regression: {sinad: true}", "regression.sinad: expected a number, or false"),
         ("regression: {sinad: {max: 1}}", "regression.sinad: expected a number, or false"),
@@ -115,9 +115,7 @@ def test_a_margin_of_what_is_never_measured_is_refused(write):
     with pytest.raises(FileFaults) as caught:
         load_limits(write(mono))
     (found,) = caught.value.faults
-    assert "checks.tone.regression.balance: can never be measured, so that nothing could be compared" in str(
-        found
-    )
+    assert "checks.tone.regression.balance: can never be measured, so nothing can be compared" in str(found)
 
 
 def test_no_name_is_a_unit_too():

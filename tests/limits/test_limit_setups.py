@@ -118,7 +118,13 @@ TONE = "  tone:\n    kind: tone\n    masks: {sinad: {pass: {min: 90}}}\n"
         ("setups: []", 11, 13, "checks.tone.setups", "expected 1 to 32 setups, got 0"),
         ("setups: [slow]", 11, 14, "checks.tone.setups[1]", "expected names and values"),
         ("setups: [{}, {filter: slow}]", 11, 14, "checks.tone.setups[1]", "sets nothing"),
-        ("setups: [{filter: a}, {filter: a}]", 11, 27, "checks.tone.setups[2]", "same setup as the 1."),
+        (
+            "setups: [{filter: a}, {filter: a}]",
+            11,
+            27,
+            "checks.tone.setups[2]",
+            "same as setup 1 of the list",
+        ),
         (
             "setups: [{filter: a b}, {filter: a-b}]",
             11,
@@ -126,7 +132,7 @@ TONE = "  tone:\n    kind: tone\n    masks: {sinad: {pass: {min: 90}}}\n"
             "checks.tone.setups[2]",
             "the same name as another",
         ),
-        ("setups: [{filter: a}, {mode: b}]", 11, 14, "checks.tone.setups[1]", "does not say mode"),
+        ("setups: [{filter: a}, {mode: b}]", 11, 14, "checks.tone.setups[1]", "does not set mode"),
         ("setups: [{Filter: a}]", 11, 15, "checks.tone.setups[1].Filter", "lower-case letters"),
         ("setups: [{filter: [a]}]", 11, 23, "checks.tone.setups[1].filter", "got a list"),
         ("setups: [{rate_hz: 44}]", 11, 24, "checks.tone.setups[1].rate_hz", "got 44"),

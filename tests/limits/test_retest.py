@@ -58,7 +58,7 @@ def test_the_ceilings():
         "it has had 3 of 3 attempts (retest.most_attempts)"
     )
     assert rule_broken(POLICY, after(INVALID, FAIL, ABORTED), "reseated") == (
-        "2 of its runs were invalid or aborted, 2 may be (retest.most_invalid)"
+        "2 of its runs were invalid or aborted; at most 2 may be (retest.most_invalid)"
     )
     assert rule_broken(POLICY, after(FAIL, FAIL, FAIL), "repaired") is None
     assert rule_broken(RetestPolicy(), after(*[FAIL] * 99), None) is None
@@ -73,7 +73,7 @@ def test_a_repair_begins_anew():
     ("reason", "message"),
     [
         (None, "say why it is tested again, one of reseated, repaired"),
-        ("because", "'because' is no reason for a repeat; the limit file knows reseated, repaired"),
+        ("because", "'because' is not a retest reason; the limit file has reseated, repaired"),
         ("reseated", None),
     ],
 )

@@ -58,7 +58,7 @@ def test_patterns_that_labels_need(pattern, matching, other):
         ("(a", "missing ): (a"),
         ("a)", "unexpected ): a)"),
         ("[a", "missing ]: [a"),
-        ("[z-a]", "is no regular expression"),
+        ("[z-a]", "is not a regular expression"),
         ("(?=a)a", "only plain groups"),
         ("(?i)a", "only plain groups"),
         (r"(a)\1", "after a backslash"),
@@ -67,7 +67,7 @@ def test_patterns_that_labels_need(pattern, matching, other):
         ("^a$", "is not needed"),
         ("é+", "printable ASCII"),
         ("a\n", "printable ASCII"),
-        ("(((a{99}){99}){99}){99}", "is no regular expression: invalid repetition"),
+        ("(((a{99}){99}){99}){99}", "is not a regular expression: invalid repetition"),
     ],
 )
 def test_patterns_that_are_refused(pattern, says):

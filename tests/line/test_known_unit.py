@@ -58,8 +58,8 @@ def test_a_bad_unit_must_be_found_out(at_work, faults, status):
 
 def test_a_unit_that_is_not_known_judges_no_station(at_work):
     with at_work(station=GATES) as (session, heard):
-        with pytest.raises(UsageError, match="is no golden unit"):
+        with pytest.raises(UsageError, match="is not a golden unit"):
             require_golden(session.station, BAD)
-        with pytest.raises(UsageError, match="is no challenge unit"):
+        with pytest.raises(UsageError, match="is not a challenge unit"):
             challenge_unit(session.station, GOLDEN)
     assert heard == []

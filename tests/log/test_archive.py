@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import signal
+import tempfile
 import threading
 from dataclasses import replace
 
@@ -311,6 +312,23 @@ def test_while_runs_are_removed_others_with_the_same_captures_are_added_and_lack
     adding.join()
     assert len(added) == 12
     assert_whole(archive.folder, {entry.run_id for entry in added})
+
+
+def test_a_folder_that_another_program_takes_for_abandoned_before_it_is_locked_is_not_used(archive, monkeypatch):
+    make, taken = tempfile.mkdtemp, []
+
+    def raced(**where):
+        folder = make(**where)
+        if not taken:
+            sweeping = archive.abandoned()
+            taken.append((next(sweeping), sweeping))
+        return folder
+
+    monkeypatch.setattr(tempfile, "mkdtemp", raced)
+    with archive._staged() as staged:
+        ((folder, _),) = taken
+        shutil.rmtree(folder)
+        assert staged.parent.exists()
 
 
 # What others have done to the files.

@@ -232,7 +232,7 @@ def test_a_fault_of_linecheck_itself_is_an_error_and_not_tried_again(project, mo
     add_sets(project, "odd")
     result = project.runpytest()
     result.assert_outcomes(errors=5)
-    assert "That is a fault of linecheck and says nothing of the unit" in text_of(result)
+    assert "This is a fault of linecheck and says nothing about the unit" in text_of(result)
     assert len(project.judged) == 1
 
 

@@ -27,7 +27,6 @@ class TapFormat(ResultFormat):
     what: ClassVar[str] = "the result"
     form: ClassVar[str] = "TAP"
     suffix: ClassVar[str] = ".tap"
-    media_type: ClassVar[str] = "text/plain"
 
     def of_run(self, one: OneRun) -> bytes:
         """Return the whole file."""

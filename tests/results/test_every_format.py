@@ -28,7 +28,7 @@ SETS = [
         JudgedSet(f"sets/{number}", replace(made, serial=f"PR3-{number:06}"))
         for number, made in enumerate(runs_of_every_verdict().values())
     ),
-    JudgedSet("sets/broken", problem=Problem("set_refused", "sets/broken: is no capture set")),
+    JudgedSet("sets/broken", problem=Problem("set_refused", "sets/broken: is not a capture set")),
 ]
 
 
@@ -143,9 +143,9 @@ def test_two_results_in_one_file_and_a_file_that_is_read_are_refused(added, tmp_
         ResultFiles({"json": one, "tap": one}).check()
     one.write_text("", encoding="utf-8")
     for name in result_formats():
-        with pytest.raises(FileError, match="is what this command reads"):
+        with pytest.raises(FileError, match="is an input of this command"):
             ResultFiles({name: one}).check([one])
-        with pytest.raises(FileError, match="is what this command reads"):
+        with pytest.raises(FileError, match="is an input of this command"):
             ResultFiles({name: tmp_path / "set" / "a.wav"}).check([tmp_path / "set"])
 
 

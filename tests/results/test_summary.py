@@ -133,9 +133,9 @@ def test_all_that_do_not_pass_are_shown_before_any_that_does():
 
 
 def test_a_set_that_was_not_judged_is_told_by_its_problem():
-    problem = Problem("set_refused", "sets/x: is no capture set")
+    problem = Problem("set_refused", "sets/x: is not a capture set")
     (row,), _ = table(summary_bytes([brief(JudgedSet("sets/x", problem=problem))]))
-    assert row == ["invalid", "", "", "", "sets/x", "is no capture set"]
+    assert row == ["invalid", "", "", "", "sets/x", "is not a capture set"]
 
 
 def test_those_that_are_equally_bad_keep_their_order():

@@ -184,6 +184,13 @@ def test_calibration_cannot_be_due_before_it_was_performed(tmp_path):
         ("[calibration]\nby = 2026-11-20", "expected text, got 2026-11-20"),
         ("[playback]\nchannels = [1, 1]", "each may be given only once, got [1, 1]"),
         ("[playback]\nrates_hz = [48000, 48000]", "each may be given only once, got [48000, 48000]"),
+        *(
+            (
+                f"[capture]\nchannels = [1, 2]\nfull_scale_volts = {[8.0] * count}",
+                f"full_scale_volts has {count} entries for 2 channels: give one each",
+            )
+            for count in (1, 3)
+        ),
         (
             '[archive]\nfolder = "a"\nkeep = ["fail", "fail"]',
             "each may be given only once, got ['fail', 'fail']",
@@ -226,11 +233,11 @@ def test_assets_are_recorded_and_said_when_overdue(tmp_path):
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        ('[assets.a]\nid = "A 1"', "is no asset's id"),
+        ('[assets.a]\nid = "A 1"', "is not an asset id"),
         ('[assets.a]\nid = "A1"\n[assets.b]\nid = "A1"', "named twice"),
-        ('[assets."A b"]\nid = "A1"', "is no name of an asset"),
+        ('[assets."A b"]\nid = "A1"', "is not an asset name"),
         ("[assets.a]\n", "assets.a.id"),
-        ('[identify]\ncommand = "who \'am"', "is no command"),
+        ('[identify]\ncommand = "who \'am"', "is not a command"),
         ("[conditions]\ncommand = 'x'\ntimeout_seconds = 0", "more than 0"),
     ],
 )

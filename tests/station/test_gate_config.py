@@ -48,13 +48,13 @@ def test_a_config_of_old_has_no_gate(tmp_path):
     ("text", "key", "words"),
     [
         ("[golden]\nserials = []", "golden.serials", "at least 1"),
-        ('[golden]\nserials = ["A1", "A1"]', "golden.serials", "twice"),
+        ('[golden]\nserials = ["A1", "A1"]', "golden.serials", "only once"),
         ('[golden]\nserials = ["A1"]\nevery_hours = 0', "golden.every_hours", "more than 0"),
         ('[golden]\nserials = ["A1"]\nmargins = {dB = -1}', "golden.margins.dB", "more than 0"),
         ("[challenge]\nevery_hours = 8", "challenge.units", "missing"),
         ('[challenge.units.hum]\nserial = "A1"\nmust_fail = ["tone"]', "must_fail", "check.metric"),
         ('[challenge.units.hum]\nserial = "A1"\nmust_fail = []', "must_fail", "at least 1"),
-        ('[challenge.units."a b"]\nserial = "A1"\nmust_fail = ["a.b"]', "challenge.units", "no name"),
+        ('[challenge.units."a b"]\nserial = "A1"\nmust_fail = ["a.b"]', "challenge.units", "not a name"),
         ('[gate]\noutside = "warn"', "gate.outside", "refuse"),
         ("[gate]\nlock_after = 1", "gate", "one unit says nothing"),
         (

@@ -51,7 +51,7 @@ def test_a_config_of_old_has_no_loop(tmp_path):
         ('[loop]\nkind = "digital"\nshares_clock = false', "loop", "carries its clock"),
         ('[loop]\nkind = "analogue"\ngain_db = []', "loop.gain_db", "at least 1"),
         ('[loop]\nkind = "analogue"\nrate_hz = 8000', "loop.rate_hz", "44100"),
-        ('[loop]\nkind = "analogue"\n[loop.close]\ncommand = "a \'b"', "loop.close.command", "no command"),
+        ('[loop]\nkind = "analogue"\n[loop.close]\ncommand = "a \'b"', "loop.close.command", "not a command"),
         ('[loop]\nkind = "analogue"\n[loop.limits]\nflat_hz = [20000, 20]', "loop.limits", "ascend"),
         ('[loop]\nkind = "analogue"\n[loop.limits]\nnoise = 3', "loop.limits.noise", "noise_dbfs"),
     ],

@@ -411,7 +411,7 @@ def test_what_rests_on_the_level_that_was_played_is_not_judged_of_another_stimul
     # At -80 dBFS the same capture would read 20 dB better.
     other = judge_set(captures, faint(-80.0), executor)
     assert (other.verdict, other.missing) == (Verdict.INVALID, ("faint",))
-    assert "rests on the level that was played" in other.problems[-1].message
+    assert "depend on the level played" in other.problems[-1].message
 
 
 def test_a_set_of_another_model_or_serial_is_refused(tmp_path, executor):

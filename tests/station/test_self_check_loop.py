@@ -85,7 +85,7 @@ DIGITAL = {
     "rounded": "from 24 to 16 bits by rounding",
     "dithered": "from 24 to 16 bits with dither",
     "rate_converter": "rate converter",
-    "wrong_rate": "nothing to do with the words",
+    "wrong_rate": "unrelated to the words",
     "lost_frame": "without 1 frame before",
     "doubled_frame": "1 frame too many",
     "lost_block": "without 480 frames",
@@ -328,7 +328,7 @@ def test_a_clean_digital_loop_is_met_and_its_comparer_has_proved_itself():
         assert wrong(found) == {}
         steps = named(found.steps)
         assert f"{bits} bits each" in steps["words"].sentence
-        assert "9 things" in steps["comparer"].sentence
+        assert "all 9 changes" in steps["comparer"].sentence
         assert found.seconds < 25.0
 
 
@@ -393,7 +393,7 @@ def test_nothing_is_louder_than_the_station_allows():
         (config(loop={"rate_hz": 96_000}), "not played"),
         (config(rate=32_000), "44100 Hz or more"),
         (config("digital", playback={"rates_hz": [44_100]}), "one rate"),
-        (config(playback={"channels": [1]}), "as many of both"),
+        (config(playback={"channels": [1]}), "the same number of each"),
     ],
 )
 def test_a_loop_that_cannot_be_checked_is_refused_before_anything_is_played(of, words):

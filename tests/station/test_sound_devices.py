@@ -62,7 +62,7 @@ def test_a_host_api_that_converts_unseen_is_refused():
 
 @pytest.mark.parametrize("name", ["default", "ALSA: default", "pulse", "sysdefault"])
 def test_whatever_is_there_is_no_device(name):
-    with pytest.raises(StationError, match="name a device"):
+    with pytest.raises(StationError, match="name one device"):
         choose_device(CARDS, name, "playback", 2)
 
 

@@ -143,7 +143,7 @@ def test_an_unknown_device_is_refused_with_those_there_are(reports):
 
 
 def test_the_default_device_is_no_device(reports):
-    assert "name a device" in reports["default"]["error"]
+    assert "name one device" in reports["default"]["error"]
 
 
 def test_a_daemon_that_dies_ends_the_play(pulse_server, tmp_path):

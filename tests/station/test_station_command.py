@@ -115,25 +115,29 @@ def test_what_a_command_leaves_running_does_not_hold_the_run_up():
 @pytest.mark.parametrize(
     ("table", "place", "words"),
     [
-        ('[setup.filter]\ncommand = "set \'it"', "6:1", "is no command"),
+        ('[setup.filter]\ncommand = "set \'it"', "6:1", "is not a command"),
         ('[setup.filter]\ncommand = "set"\ntimeout_seconds = 0', "7:1", "more than 0"),
         (
             '[setup.filter]\ncommand = "set {serail}"',
             "6:1",
-            "{serail} stands for nothing; what stands for something",
+            "{serail} is not a placeholder; use",
         ),
         (
             '[identify]\ncommand = "ask {value}"',
             "6:1",
-            "{value} stands for nothing; what stands for something is {ser",
+            "{value} is not a placeholder; use {ser",
         ),
         (
             '[conditions]\ncommand = "ask {serial}"',
             "6:1",
-            "{serial} stands for nothing; nothing is filled in here",
+            "{serial} is not a placeholder; nothing is filled in here",
         ),
-        ('[loop]\nkind = "digital"\n[loop.close]\ncommand = "on {nest}"', "8:1", "{nest} stands for nothing"),
-        ('[setup.Filter]\ncommand = "set"', "5:1", "is no setting"),
+        (
+            '[loop]\nkind = "digital"\n[loop.close]\ncommand = "on {nest}"',
+            "8:1",
+            "{nest} is not a placeholder",
+        ),
+        ('[setup.Filter]\ncommand = "set"', "5:1", "is not a setting"),
         ("[setup.filter]\ntimeout_seconds = 3", "5:1", "is missing"),
     ],
 )

@@ -75,7 +75,7 @@ class Piece:
 
 @dataclass(frozen=True)
 class Survey:
-    """What a recording holds of a programme.
+    """The parts of a programme that a recording holds.
 
     Attributes
     ----------
@@ -157,8 +157,8 @@ def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]
         if speed is not None:
             raise FileError(
                 stream.path,
-                f"holds a test programme at {speed:.4g} times its speed: the unit plays it at a rate that is not its "
-                "own (44.1 kHz as 48 kHz, or the like), or the recording was made at another rate than it says",
+                f"holds a test programme at {speed:.4g} times its speed: the unit plays it at the wrong "
+                "rate (44.1 kHz as 48 kHz, or the like), or the recording states the wrong rate",
             )
         return None
     counted = Counter[_Key]((code.programme, code.rate_hz, code.bits) for code in codes)
@@ -174,8 +174,8 @@ def _programme(stream: AudioStream, limits: LimitFile, codes: Sequence[MarkCode]
         foreign.append(f"programme {ident:06x} ({rate_hz} Hz, {bits} bits; the limit file's is {own})")
     raise FileError(
         stream.path,
-        f"is a recording of another test programme than that of {limits.path}: it holds {', '.join(foreign)}. Give the "
-        "limit file that the programme was written from, or write and record it anew",
+        f"is a recording of a different test programme from that of {limits.path}: it holds {', '.join(foreign)}. "
+        "Give the limit file that the programme was written from, or write and record it again",
     )
 
 
@@ -272,7 +272,7 @@ def _mark_notes(marks: Sequence[FoundMark], programme: Programme | None, rate_hz
 
 
 def _channel_notes(marks: Sequence[FoundMark], channels: Sequence[str]) -> Iterator[str]:
-    """Yield what is odd about the channels of a recording.
+    """Yield notes on the channels of a recording: dead, loose, swapped, inverted.
 
     Parameters
     ----------

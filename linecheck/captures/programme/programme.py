@@ -202,7 +202,7 @@ def make_programme(limits: LimitFile, rate_hz: int | None = None, bits: int | No
     bits = _common(limits, "bits", "--bits", bits)
     if rate_hz not in RATES_HZ:
         known = ", ".join(str(rate) for rate in RATES_HZ)
-        raise UsageError(f"a test programme cannot be at {rate_hz} Hz; its rate is one of {known}")
+        raise UsageError(f"a test programme cannot run at {rate_hz} Hz; use one of {known}")
     if not 8 <= bits <= 32:
         raise UsageError(f"a test programme has 8 to 32 bits, not {bits}")
     impossible: dict[str, str] = {}

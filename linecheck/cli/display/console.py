@@ -36,7 +36,7 @@ from linecheck.line.events import (
 from linecheck.results.overview import Brief, counted, worst_first
 from linecheck.station.environment import STEPPED_SECONDS
 
-__all__ = ["Console", "line_of", "sets_text", "show_gate"]
+__all__ = ["Console", "line_of", "sets_text"]
 
 _IGNORED: Final = {
     "twice": "was scanned twice; the second scan is ignored",
@@ -110,14 +110,14 @@ def _show(event: Event) -> None:
         case SetCompared():
             show_compared(event.compared)
         case GateStated():
-            show_gate(event)
+            _show_gate(event)
 
 
 #: Of what has drifted so many are told.
 MAX_DRIFTS = 5
 
 
-def show_gate(event: GateStated) -> None:
+def _show_gate(event: GateStated) -> None:
     """Say what was stated of a gate, which is on the disk by now."""
     click.echo()
     if event.stated.challenge is not None:

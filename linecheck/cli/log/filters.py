@@ -16,21 +16,13 @@ from linecheck.log import LogReader, RunFilter
 from linecheck.run.facts import FACTS
 from linecheck.run.model import Run
 
-__all__ = [
-    "PURPOSES",
-    "VERDICTS",
-    "filter_options",
-    "filter_options_of_all",
-    "parsed_span",
-    "short_name",
-    "tell_unknown",
-]
+__all__ = ["VERDICTS", "filter_options", "filter_options_of_all", "parsed_span", "short_name", "tell_unknown"]
 
 MAX_NAME_LENGTH = 128
 VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
 #: Names of checks and metrics are taken from so many of the newest runs.
 MAX_LOOKED_AT = 20
-PURPOSES: Final = ("unit", "golden", "challenge", "all")
+_PURPOSES: Final = ("unit", "golden", "challenge", "all")
 
 _PICKED: Final = {fact.picked_by.replace("-", "_"): fact for fact in FACTS if fact.picked_by}
 #: Parameter -> what it means.
@@ -59,7 +51,7 @@ def _options(purpose: str) -> list[Option]:
         click.option("--verdict", type=click.Choice(VERDICTS), multiple=True, help="Only these; repeatable."),
         click.option(
             "--purpose",
-            type=click.Choice(PURPOSES),
+            type=click.Choice(_PURPOSES),
             default=purpose,
             show_default=True,
             help="Purpose of the runs.",

@@ -25,7 +25,7 @@ from linecheck.history.rejudge.remeasure import (
     remeasure,
     with_captures,
 )
-from linecheck.history.rejudge.select import Reader, choose, newest_limit_files
+from linecheck.history.rejudge.select import choose, newest_limit_files, opened
 from linecheck.history.rejudge.tally import ChangedRun, RejudgedFile, Tally
 from linecheck.history.rejudge.what_if import Wanted, what_if
 from linecheck.limits.loading.load import load_limits
@@ -109,7 +109,7 @@ def rejudge_command(
 
 def _limits(location: str, paths: Sequence[str], wanted: RunFilter) -> tuple[LimitFile, ...]:
     """Return the limit files, one for each model: those that are given, or those that judged the newest runs."""
-    with Reader(database_path(location)) as reader:
+    with opened(database_path(location)) as reader:
         if paths:
             return limits_by_model(paths)
         stored = newest_limit_files(reader, choose(reader, wanted))

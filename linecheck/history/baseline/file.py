@@ -47,7 +47,6 @@ __all__ = [
     "ReadingEntry",
     "UnitEntry",
     "baseline_bytes",
-    "content_digest",
     "curve_entry",
     "load_baseline",
 ]
@@ -303,7 +302,7 @@ class Baseline:
     @property
     def is_edited(self) -> bool:
         """Whether it is another than was accepted; one of before there were digests is not known to be."""
-        return self.file.digest is not None and self.file.digest != content_digest(self.file)
+        return self.file.digest is not None and self.file.digest != _content_digest(self.file)
 
     @cached_property
     def units(self) -> Mapping[str, UnitEntry]:
@@ -337,7 +336,7 @@ def load_baseline(path: str | Path, *, to_replace: bool = False) -> Baseline:
     return baseline
 
 
-def content_digest(file: BaselineFile) -> str:
+def _content_digest(file: BaselineFile) -> str:
     """Return the SHA-256 of all that a baseline says: its canonical JSON without the digest and what is left out."""
     content = file.model_dump(mode="json", exclude={"digest"}, exclude_defaults=True)
     return sha256_of(json.dumps(content, sort_keys=True, separators=(",", ":")).encode())
@@ -375,7 +374,7 @@ def baseline_bytes(file: BaselineFile) -> bytes:
 
 def _lines(file: BaselineFile) -> Iterator[str]:
     yield from _pairs({"format": file.format, "model": file.model, "software": file.software})
-    yield from _pairs({"digest": content_digest(file)})
+    yield from _pairs({"digest": _content_digest(file)})
     yield from _table("[accepted]", file.accepted.model_dump())
     yield from _table("[limits]", file.limits.model_dump())
     for unit in file.unit:

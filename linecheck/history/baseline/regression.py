@@ -46,7 +46,6 @@ __all__ = [
     "compare_outcome",
     "compare_units",
     "comparisons_in",
-    "curve_text",
     "decimals_for",
     "fixed",
     "moved_by",
@@ -101,7 +100,7 @@ def moved_by(change: Change, now: Measured, old: Measured, spec: MetricSpec, sig
     return f"{moved:+.{decimals}f} ± {spread} {difference_unit(spec.unit)}".rstrip()
 
 
-def curve_text(name: str, change: CurveChange, spec: CurveSpec, margin: float) -> str:
+def _curve_text(name: str, change: CurveChange, spec: CurveSpec, margin: float) -> str:
     """Return a curve against the baseline's, by its most telling band."""
     counted = f"compared at {change.compared} of {change.bands} places"
     if change.x is None or change.worse_by is None or change.uncertainty is None:
@@ -443,7 +442,7 @@ class _Sides:
     def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:
         margin = check.regression[spec.name]
         change = compare_profiles(now.profile(), old.profile(), spec.better, margin, self.sigmas)
-        text = curve_text(subject(check.name, spec.name, now.channel), change, spec, margin)
+        text = _curve_text(subject(check.name, spec.name, now.channel), change, spec, margin)
         numbers = {name: getattr(change, name) for name in ("value", "x", "compared", "bands")}
         return self._comparison(
             check,

@@ -27,7 +27,7 @@ from linecheck.history.comparison.sides import LABELS, Picked
 from linecheck.limits.verdict import Verdict
 from linecheck.run.model import CheckOutcome
 
-__all__ = ["accuracy", "known_alike", "notes", "reaches_alike", "refusal", "same_volts", "unlike"]
+__all__ = ["accuracy", "known_alike", "notes", "refusal", "same_volts", "unlike"]
 
 _BY_UNIT: Final = {
     "dB": 0.1,
@@ -83,12 +83,12 @@ def refusal(first: Picked, other: Picked, check: str, spec: MetricSpec | CurveSp
     if why is not None:
         return why
     one, two = first.checks.get(check), other.checks.get(check)
-    if spec.difference.to_edge and one is not None and two is not None and not reaches_alike(one, two):
+    if spec.difference.to_edge and one is not None and two is not None and not _reaches_alike(one, two):
         return "one capture reaches further in frequency"
     return "is where an extreme lies, which noise moves" if spec.difference.is_place else ""
 
 
-def reaches_alike(one: CheckOutcome, two: CheckOutcome) -> bool:
+def _reaches_alike(one: CheckOutcome, two: CheckOutcome) -> bool:
     """Return whether all curves that two captures of a check have in common end at the same frequency, nearly."""
     ends = {
         (item.curve.metric, item.curve.channel): float(item.curve.x[-1])
@@ -211,7 +211,7 @@ def _same_capture(first: Picked, side: Picked, name: str) -> bool:
 
 
 def _other_reach(first: Picked, side: Picked, name: str) -> bool:
-    return not reaches_alike(first.checks[name], side.checks[name])
+    return not _reaches_alike(first.checks[name], side.checks[name])
 
 
 _Differs = Callable[[Picked, Picked, str], bool]

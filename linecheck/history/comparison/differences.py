@@ -34,7 +34,7 @@ from linecheck.limits.curve_profile import Profile, compare_profiles, lattice_fo
 from linecheck.limits.regression import Answer, Measured, alarm_sigmas, compare_values
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 
-__all__ = ["compare_sides", "compared_curves", "compared_values", "comparisons_in"]
+__all__ = ["compare_sides", "comparisons_in"]
 
 _BOUND = "one of the values is only a bound"
 _REAL = (Answer.WORSE, Answer.BETTER)
@@ -71,7 +71,7 @@ def comparisons_in(sides: Sequence[Picked]) -> int:
     """
     count = sum(
         difference.difference is not None and difference.why in ("", _BOUND)
-        for entry in without_superseded(compared_values(sides, math.inf))
+        for entry in without_superseded(_compared_values(sides, math.inf))
         for difference in entry.differences
     )
     every = list(_curves(sides))
@@ -93,7 +93,7 @@ def _given(curves: Sequence[Curve | None]) -> list[bool]:
     return [curve is not None for curve in curves]
 
 
-def compared_values(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedValue, ...]:
+def _compared_values(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedValue, ...]:
     """Return every metric that any side has."""
     found = []
     first = sides[0]
@@ -177,7 +177,7 @@ def _profiles(curves: Sequence[Curve | None], spec: CurveSpec) -> list[Profile |
     return [None if curve is None else profile_of(curve, lattice, spec.better) for curve in curves]
 
 
-def compared_curves(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedCurve, ...]:
+def _compared_curves(sides: Sequence[Picked], sigmas: float) -> tuple[ComparedCurve, ...]:
     """Return every curve that any side has."""
     found = []
     first = sides[0]
@@ -267,7 +267,7 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
         )
     sigmas = alarm_sigmas(count)
     sides = tuple(side_of(number, side, picked) for number, side in enumerate(picked))
-    values, curves = compared_values(picked, sigmas), compared_curves(picked, sigmas)
+    values, curves = _compared_values(picked, sigmas), _compared_curves(picked, sigmas)
     first = picked[0].view.limits
     return Comparison(
         created=utc_text(datetime.now(UTC)),

@@ -20,7 +20,7 @@ from linecheck.checks.base import Reading
 from linecheck.history.rejudge.causes import Cause, CauseCounts, cause_of, counted
 from linecheck.history.rejudge.judge import UNTOLD
 from linecheck.history.rejudge.layouts import Item
-from linecheck.history.rejudge.select import Chosen, Reader, RunFacts, choose, run_facts
+from linecheck.history.rejudge.select import Chosen, RunFacts, choose, opened, run_facts
 from linecheck.history.rejudge.tally import (
     ChangedRun,
     ReadingChange,
@@ -92,7 +92,7 @@ def with_captures(
     path: Path, limits: Sequence[LimitFile], runs: RunFilter, finders: Sequence[Finder]
 ) -> Found:
     """Look for the captures of the runs that are meant; the first that knows of any has them."""
-    with Reader(path) as reader:
+    with opened(path) as reader:
         chosen = choose(reader, runs)
         models = {entry.model for entry in limits}
         ours = np.isin(chosen.model, [at for at, name in enumerate(chosen.models) if name in models])

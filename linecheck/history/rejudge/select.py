@@ -9,11 +9,11 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import TracebackType
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from sqlalchemy import Connection
 
 from linecheck.errors import RecordError
 from linecheck.files.text import visible
@@ -23,7 +23,7 @@ from linecheck.log.connect import open_reader, plain_errors
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.reader import BUSY_SECONDS
 
-__all__ = ["LEVEL_OF_INITIAL", "Chosen", "Reader", "choose", "newest_limit_files", "run_facts"]
+__all__ = ["LEVEL_OF_INITIAL", "Chosen", "Reader", "choose", "newest_limit_files", "opened", "run_facts"]
 
 _MAX_RUNS = 10**9
 _PAGE = 20_000
@@ -42,44 +42,14 @@ _COLUMNS: Final = {
 }
 
 
+@dataclass(frozen=True)
 class Reader:
-    """A log, read by plain SQL; its texts come as bytes, which :meth:`text` decodes.
+    """A log, read by plain SQL; its texts come as bytes, which :meth:`text` decodes."""
 
-    Parameters
-    ----------
-    path : Path
-
-    Raises
-    ------
-    FileError, RecordError
-        As for :class:`~linecheck.log.LogReader`.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._stack = contextlib.ExitStack()
-        engine = open_reader(path, BUSY_SECONDS)
-        self._stack.callback(engine.dispose)
-        with plain_errors(path):
-            connection = self._stack.enter_context(engine.connect())
-            self._stack.enter_context(connection.begin())
-            raw = connection.connection.driver_connection
-            assert raw is not None
-            self._raw: sqlite3.Connection = raw
-            self._connection = connection
-            self._texts = raw.text_factory
-            raw.text_factory = bytes
-
-    def __enter__(self) -> Reader:
-        """Return the reader."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Let go of the database."""
-        with plain_errors(self.path):
-            self._stack.__exit__(kind, error, trace)
+    path: Path
+    _connection: Connection
+    _raw: sqlite3.Connection
+    _texts: type
 
     def numbers(self, wanted: RunFilter) -> list[int]:
         """Return the numbers of the runs that are meant, ascending."""
@@ -114,6 +84,25 @@ class Reader:
     def text(value: bytes) -> str:
         """Decode a text, which need not be UTF-8 in a log that someone has changed."""
         return value.decode("utf-8", "surrogateescape")
+
+
+@contextlib.contextmanager
+def opened(path: Path) -> Iterator[Reader]:
+    """Open a log to be read by plain SQL.
+
+    Raises
+    ------
+    FileError, RecordError
+        As for :class:`~linecheck.log.LogReader`.
+    """
+    engine = open_reader(path, BUSY_SECONDS)
+    try:
+        with plain_errors(path), engine.connect() as connection, connection.begin():
+            raw: Any = connection.connection.driver_connection
+            texts, raw.text_factory = raw.text_factory, bytes
+            yield Reader(path, connection, raw, texts)
+    finally:
+        engine.dispose()
 
 
 @dataclass(frozen=True)

@@ -60,10 +60,8 @@ __all__ = [
     "Tally",
     "Transition",
     "Yield",
-    "summary_of",
     "tally_of",
     "unit_yield",
-    "yield_of",
 ]
 
 #: A verdict before and after; None is what cannot be told.
@@ -271,7 +269,7 @@ def _run_yields(before: NDArray[np.int8], after: NDArray[np.int8]) -> Yields:
     """Return the yield of the runs that can be told."""
     told = after != UNTOLD
     return {
-        when: replace(yield_of(levels[told]), untold=int(np.sum(~told)))
+        when: replace(_yield_of(levels[told]), untold=int(np.sum(~told)))
         for when, levels in (("before", before), ("after", after))
     }
 
@@ -282,7 +280,7 @@ def transitions_of(before: NDArray[np.int8], after: NDArray[np.int8]) -> dict[Tr
     return {(after_verdict(one), after_verdict(other)): count for (one, other), count in counted.items()}
 
 
-def yield_of(levels: NDArray[np.int8]) -> Yield:
+def _yield_of(levels: NDArray[np.int8]) -> Yield:
     """Return the yield of runs, each counted, given the levels of their verdicts."""
     passed, marginal, failed = (
         int(np.sum(levels == level_of(verdict))) for verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL)
@@ -303,7 +301,7 @@ def unit_yield(unit: NDArray[np.uint64], levels: NDArray[np.int8]) -> Yield:
     """
     valid = ~np.isin(levels, _VOID)
     _, first = np.unique(unit[valid], return_index=True)
-    return yield_of(levels[valid][first])
+    return _yield_of(levels[valid][first])
 
 
 class RejudgedFile:
@@ -356,7 +354,7 @@ class RejudgedFile:
     def finish(self, tally: Tally) -> None:
         """Write the summary and keep the file."""
         end = b"\n  " * self._any
-        self._file.write(b'%s],\n  "summary": %s\n}\n' % (end, _compact(summary_of(tally))))
+        self._file.write(b'%s],\n  "summary": %s\n}\n' % (end, _compact(_summary_of(tally))))
         self._file.finish()
 
     def abandon(self) -> None:
@@ -364,7 +362,7 @@ class RejudgedFile:
         self._file.abandon()
 
 
-def summary_of(tally: Tally) -> dict[str, Any]:
+def _summary_of(tally: Tally) -> dict[str, Any]:
     """Return what it all comes to as plain data."""
     named = sorted(tally.transitions, key=lambda pair: [str(verdict) for verdict in pair])
     return {

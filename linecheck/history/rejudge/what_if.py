@@ -15,15 +15,15 @@ from linecheck.history.rejudge.basis import Basis, basis_of
 from linecheck.history.rejudge.causes import CauseCounts, Causes
 from linecheck.history.rejudge.judge import UNTOLD, JudgedSpan, SpanJudge, after_verdict
 from linecheck.history.rejudge.layouts import Layouts
-from linecheck.history.rejudge.select import Chosen, Reader, choose, run_facts
+from linecheck.history.rejudge.select import Chosen, Reader, choose, opened, run_facts
 from linecheck.history.rejudge.tally import ChangedRun, Tally, tally_of
 from linecheck.limits.model import LimitFile
 from linecheck.log.queries import RunFilter
 
-__all__ = ["BATCH", "Wanted", "what_if"]
+__all__ = ["Wanted", "what_if"]
 
 #: So many runs are judged at once.
-BATCH = 500
+_BATCH = 500
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class Wanted:
 
 
 def what_if(
-    path: Path, limits: Sequence[LimitFile], runs: RunFilter, wanted: Wanted, *, batch: int = BATCH
+    path: Path, limits: Sequence[LimitFile], runs: RunFilter, wanted: Wanted, *, batch: int = _BATCH
 ) -> Tally:
     """Judge stored runs by limit files, one for each model, from what is stored of their readings and curves.
 
@@ -67,7 +67,7 @@ def what_if(
     FileError, RecordError
         The log cannot be read, or was changed by someone.
     """
-    with Reader(path) as reader:
+    with opened(path) as reader:
         chosen = choose(reader, runs)
         judging = _Judging(reader, chosen, wanted)
         with reader.understood():

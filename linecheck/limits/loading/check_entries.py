@@ -73,9 +73,7 @@ def read_checks(
     members = {name: reader.members(entry, setup) for name, entry in entries.items()}
     checks = [reader.check(entries[name], member) for name, found in members.items() for member in found]
     if len(entries) == len(data) and not any(_has_masks(entry.data) for entry in entries.values()):
-        faults.add(
-            ("checks",), "no check has a mask, so that the file judges nothing; expected one mask or more"
-        )
+        faults.add(("checks",), "no check has a mask, so the file judges nothing; expected one mask or more")
     read = tuple(check for check in checks if check is not None)
     return tuple(replace(check, reference=_nearest(check, read)) for check in read)
 
@@ -135,7 +133,7 @@ def _read_entry(name: str, data: object, kinds: Mapping[str, CheckKind], faults:
             path, f"a check's name is lower-case letters, digits and '_', at most 63, got {shown(name)}"
         )
     elif is_reserved(name):
-        faults.add_key(path, f"{name} cannot be a file's name on Windows; name the check otherwise")
+        faults.add_key(path, f"{name} cannot be a file name on Windows; give the check another name")
     if data is REFUSED:
         return None
     if not isinstance(data, dict):

@@ -1,4 +1,4 @@
-"""What stands at the top of a limit file, besides its checks."""
+"""The top of a limit file: everything but its checks."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def _channel_name(value: str) -> str:
         )
     if value == "pair":
         raise ValueError(
-            "'pair' stands for what is read of two channels together; name the channel otherwise"
+            "'pair' stands for what is read of two channels together; give the channel another name"
         )
     return value
 
@@ -105,12 +105,12 @@ class Header(BaseModel):
         description="simple, or guarded: the pass mask shrinks by the expanded uncertainty (k = 2)",
     )
     retest: RetestPolicy | None = Field(
-        None, description="how often a unit may be tested, and what a repeat takes"
+        None, description="how often a unit may be tested, and what a retest needs"
     )
     setup: Any = Field(None, description="how the unit is set: input, output, filter and so on")
     regression: Any = Field(
         None,
-        description="by how much a masked metric may differ from a baseline, by the metric's name or by its unit",
+        description="allowed difference of a masked metric from a baseline, by metric or by unit",
     )
     checks: Any = Field(description="every check by its name")
 

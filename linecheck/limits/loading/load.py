@@ -2,7 +2,7 @@
 
 :func:`load_limits` reads a file and all that it builds on, checks its header (:mod:`~linecheck.limits.loading.header`)
 and its checks (:mod:`~linecheck.limits.loading.check_entries`), and either returns the whole or raises every fault at
-once. :func:`load_with_doubts` also returns warnings, and the superseded names in the file.
+once. :func:`load_with_warnings` also returns warnings, and the superseded names in the file.
 
 With ``based_on`` the file that is built on is read first, and the one that names it is laid over it:
 
@@ -27,18 +27,18 @@ from linecheck.checks.parts.superseded import superseded
 from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.files.faults import FaultList, checked_model
 from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, read_source, shown
-from linecheck.limits.doubts import doubts
 from linecheck.limits.loading.check_entries import read_checks, read_setup
 from linecheck.limits.loading.header import FORMAT, Header
 from linecheck.limits.loading.regression_entries import read_classes
+from linecheck.limits.mask_warnings import mask_warnings
 from linecheck.limits.model import LimitFile
 
 __all__ = [
     "MAX_FILES",
-    "Doubted",
+    "LoadedLimits",
     "combined_sha256",
     "load_limits",
-    "load_with_doubts",
+    "load_with_warnings",
     "merge",
     "read_chain",
 ]
@@ -48,16 +48,16 @@ MAX_FILES: Final = 8
 NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "approved"})
 
 
-class Doubted(NamedTuple):
-    """A limit file, what in it is hardly meant, and the superseded names in it with what took their place."""
+class LoadedLimits(NamedTuple):
+    """A limit file, its warnings, and its superseded names with their successors."""
 
     limits: LimitFile
-    doubts: tuple[Fault, ...]
+    warnings: tuple[Fault, ...]
     superseded: tuple[Fault, ...]
 
 
 def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None) -> LimitFile:
-    """Read a limit file, with what it builds on, and refuse it if anything in it is wrong.
+    """Read a limit file and the files it builds on; refuse it if anything is wrong.
 
     Parameters
     ----------
@@ -75,12 +75,12 @@ def load_limits(path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] 
     return _load(path, read_chain(path), kinds)
 
 
-def load_with_doubts(
+def load_with_warnings(
     path: str | os.PathLike[str], *, kinds: Mapping[str, CheckKind] | None = None
-) -> Doubted:
-    """Read a limit file as :func:`load_limits` does; return what it says that is hardly meant too, each with its place.
+) -> LoadedLimits:
+    """Read a limit file as :func:`load_limits` does; return its warnings too, each with its place.
 
-    A superseded name is no doubt: it means what it meant, for good.
+    A superseded name is no warning: it means what it meant, for good.
 
     Raises
     ------
@@ -99,9 +99,9 @@ def load_with_doubts(
         index = seen.setdefault(check.entry, 0)
         seen[check.entry] += 1
         above: KeyPath = ("checks", check.entry)
-        for doubt in doubts(check, has_margins=has_margins):
-            own: KeyPath = (*above, "setups", index, "masks", *doubt.place)
-            places.add(own if places.stands(own) else (*above, "masks", *doubt.place), doubt.text)
+        for warning in mask_warnings(check, has_margins=has_margins):
+            own: KeyPath = (*above, "setups", index, "masks", *warning.place)
+            places.add(own if places.stands(own) else (*above, "masks", *warning.place), warning.text)
         for name, text in superseded(check.kind):
             for place in ((*above, "setups", index, "masks"), (*above, "masks"), (*above, "regression")):
                 if former.stands((*place, name)):
@@ -112,7 +112,7 @@ def load_with_doubts(
         for name, text in superseded(kind):
             if name not in standing and former.stands(("regression", name)):
                 former.add_key(("regression", name), text)
-    return Doubted(limits, places.sorted, former.sorted)
+    return LoadedLimits(limits, places.sorted, former.sorted)
 
 
 def _load(

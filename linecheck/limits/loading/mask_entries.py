@@ -1,4 +1,4 @@
-"""The ``masks`` of a check: limits that make sense for what the check's kind measures."""
+"""The ``masks`` of a check: limits that make sense for the check's kind."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Refusing masks that no unit could meet, and margins of what is never measured."""
+"""Refusing masks that no unit can meet, and margins of what is never measured."""
 
 from __future__ import annotations
 
@@ -35,13 +35,13 @@ def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int
     never = _never_measured(check, channels)
     for name, reason in never.items():
         if name in written:
-            message = f"can never be measured, so that no unit could pass: {reason}"
+            message = f"can never be measured, so no unit can pass: {reason}"
             faults.add_key((*path, name), f"{message}; change that, or leave the mask out")
     for spec, (first, last), beyond in _too_wide(check, never):
         for place, x in beyond:
             message = (
                 f"{spec.name} is measured from {first:.9g} to {last:.9g} {spec.x_unit}, "
-                f"so that no unit could be judged here; expected a point in there, got {x:.9g}"
+                f"so no unit can be judged here; expected a point in that range, got {x:.9g}"
             )
             faults.add((*path, spec.name, *place, 0), message)
 
@@ -53,12 +53,12 @@ def refuse_incomparable(
     never = _never_measured(check, channels)
     for name, reason in never.items():
         if margins.get(name) is not None:
-            message = f"can never be measured, so that nothing could be compared: {reason}"
+            message = f"can never be measured, so nothing can be compared: {reason}"
             faults.add_key((*path, name), f"{message}; change that, or leave the margin out")
 
 
 def never_judged(check: Check, channels: int) -> list[str]:
-    """Return why masks of a check can never be met, whatever the unit: empty where all can.
+    """Return why masks of a check can never be met by any unit; empty if all can.
 
     A limit file with such a mask is refused when it is loaded; this is for what changes afterwards.
     """

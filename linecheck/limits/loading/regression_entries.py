@@ -1,4 +1,4 @@
-"""The ``regression`` of a limit file: by how much a metric may differ from a baseline before that matters.
+"""The ``regression`` of a limit file: how far a metric may differ from a baseline.
 
 ::
 
@@ -102,9 +102,7 @@ def _is_margin(value: object, path: KeyPath, faults: FaultList) -> bool:
         return False
     if isinstance(value, bool) or not isinstance(value, int | float):
         hint = number_hint(value) if isinstance(value, str) else ""
-        faults.add(
-            path, f"expected a number, or false where it is not compared, got {described(value)}{hint}"
-        )
+        faults.add(path, f"expected a number, or false if it is not compared, got {described(value)}{hint}")
         return False
     if not 0.0 < value <= LARGEST:
         faults.add(path, f"expected a margin above 0 and at most {LARGEST:g}, got {value:g}")

@@ -1,4 +1,4 @@
-"""A JSON Schema of the limit file's format, so that editors complete and check what is written.
+"""A JSON Schema of the limit file's format, for editors that complete and check.
 
 It is made from the models that the loader itself uses. The loader checks more: that masks make sense, that
 names which refer to each other exist, and everything again after ``based_on`` has been merged.
@@ -65,14 +65,14 @@ def limit_file_schema(kinds: Mapping[str, CheckKind] | None = None) -> Schema:
     definitions["setup"] = _setup()
     definitions["margin"] = {
         "anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": LARGEST}, {"enum": [False, None]}],
-        "description": "more than 0, in the metric's unit; false where it is not compared",
+        "description": "more than 0, in the metric's unit; false: not compared",
     }
     definitions["check"] = _check(known, references)
     definitions.update(_mask_definitions())
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "linecheck limit file",
-        "description": "What one model's units are tested with and what is allowed of them.",
+        "description": "Stimuli, analysis and limits for the units of one model.",
         "type": "object",
         "properties": properties,
         "additionalProperties": False,
@@ -129,14 +129,14 @@ def _check(kinds: Mapping[str, CheckKind], references: Mapping[type[Parameters],
                 "enum": list(kinds),
                 "description": "\n".join(f"{name}: {kind.text}" for name, kind in kinds.items()),
             },
-            "setup": {"$ref": "#/$defs/setup", "description": "where the unit is set otherwise than above"},
+            "setup": {"$ref": "#/$defs/setup", "description": "settings that differ from those above"},
             "setups": _or_null(_setups()),
             "stimulus": {"type": "object", "description": "what is played"},
             "analysis": {"type": "object", "description": "how it is measured"},
-            "masks": {"type": "object", "description": "what is allowed, by metric"},
+            "masks": {"type": "object", "description": "limits, by metric"},
             "regression": {
                 "type": "object",
-                "description": "by how much it may differ from a baseline, by metric",
+                "description": "allowed difference from a baseline, by metric",
             },
         },
         "additionalProperties": False,
@@ -169,7 +169,7 @@ def _setups() -> Schema:
     }
     return {
         "type": "array",
-        "description": "several setups, each laid over setup: the check is run under each of them",
+        "description": "several setups, each laid over setup; the check runs under each",
         "minItems": 1,
         "maxItems": MAX_SETUPS,
         "items": {

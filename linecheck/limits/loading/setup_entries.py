@@ -105,9 +105,7 @@ def read_members(
         if not isinstance(member, dict):
             continue
         if lacking:
-            message = (
-                f"does not say {', '.join(lacking)}, which others of these setups do; say it here as well"
-            )
+            message = f"does not set {', '.join(lacking)}, which other setups here do; set it here too"
             faults.add(where, f"{message}, or in setup")
             continue
         told = {name: settings[name] for name in named} if len(own) > 1 else {}
@@ -130,7 +128,7 @@ def _is_usable(
     for member in members:
         if member.setup == setup:
             number = int((member.path or (0,))[-1]) + 1
-            faults.add(where, f"is the same setup as the {number}. of the list; remove one")
+            faults.add(where, f"is the same as setup {number} of the list; remove one")
             return False
         if member.name.lower() == name.lower():
             message = f"would have the same name as another of these setups, {name}"

@@ -199,11 +199,13 @@ class Archive:
         """
         for folder in sorted(self.staging.iterdir()) if self.staging.exists() else ():
             with contextlib.ExitStack() as stack:
-                # One without a lock was left while it was made, or removed.
-                with contextlib.suppress(FileNotFoundError):
-                    if not lock_file(stack.enter_context(open(folder / _LOCK_NAME, "rb")), wait=False):
-                        continue
-                yield folder
+                try:
+                    # One that has no lock yet gets it here: whoever is making the folder then finds it taken.
+                    lock = stack.enter_context(open(folder / _LOCK_NAME, "ab"))
+                except FileNotFoundError:
+                    continue
+                if lock_file(lock, wait=False):
+                    yield folder
 
     def _keep(self, staged: Path, target: Path) -> None:
         """Give a staged run its name, or leave all as it was."""
@@ -226,7 +228,7 @@ class Archive:
             while True:
                 folder = Path(tempfile.mkdtemp(dir=self.staging))
                 stack.callback(shutil.rmtree, folder, ignore_errors=True)
-                with contextlib.suppress(FileNotFoundError):
+                with contextlib.suppress(FileNotFoundError, FileExistsError):
                     lock = stack.enter_context(open(folder / _LOCK_NAME, "xb"))
                     with contextlib.suppress(OSError):
                         lock_file(lock)

@@ -23,16 +23,7 @@ from numpy.typing import NDArray
 from linecheck.limits.masks import limit_at
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Series
 
-__all__ = [
-    "MAX_DRAWN",
-    "MAX_ROWS",
-    "Table",
-    "drawn_series",
-    "limit_line_at",
-    "listed_places",
-    "shown",
-    "table_of",
-]
+__all__ = ["MAX_DRAWN", "MAX_ROWS", "Table", "drawn_series", "limit_line_at", "shown", "table_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -59,12 +50,12 @@ def shown(figure: Figure, series: Series) -> Series:
 def drawn_series(figure: Figure) -> tuple[Series, ...]:
     """Return the curves as they are drawn; their points are those of the curves, only fewer."""
     curves = [shown(figure, series) for series in figure.series]
-    places = listed_places(figure)
+    places = _listed_places(figure)
     most = _most_drawn(len(curves))
     return tuple(_thinned(series, figure.x, places, most) for series in curves)
 
 
-def listed_places(figure: Figure) -> FloatArray:
+def _listed_places(figure: Figure) -> FloatArray:
     """Return the x of each row of the table, ascending: at most :data:`MAX_ROWS`, and the marked points besides."""
     curves = [series for series in (shown(figure, entry) for entry in figure.series) if len(series.x)]
     if not curves:
@@ -135,7 +126,7 @@ class Table:
 
 def table_of(figure: Figure) -> Table:
     """Return the numbers of a figure."""
-    places = listed_places(figure)
+    places = _listed_places(figure)
     columns = [_own(series, places) for series in drawn_series(figure)]
     columns += [limit_line_at(limit, places, figure.x.log) for limit in figure.limits]
     headings = [_with_unit(figure.x.label, figure.x.unit)]

@@ -118,7 +118,7 @@ class ResultFormat(ABC):
         """
 
     def written(self, path: Path) -> None:  # noqa: B027 - most formats have one file
-        """Put away what an earlier result left beside a file of one run that has just been written.
+        """Remove what an earlier result left beside a file that has just been written.
 
         Raises
         ------

@@ -176,8 +176,8 @@ class JunitFiles:
         path = _part_path(self._path, number)
         if number > 1 and path.exists() and not _is_part(path):
             raise RecordError(
-                f"{visible(str(path))}: is needed for what {self._path.name} has no room for, and is another file: "
-                "move it away, or name the JUnit file otherwise"
+                f"{visible(str(path))}: is needed to continue {self._path.name}, but is another file: "
+                "move it away, or give the JUnit file another name"
             )
         part = GrowingFile(path)
         self._parts.append(part)
@@ -209,7 +209,7 @@ def remove_parts(path: Path, number: int = 2) -> None:
         with suppress(OSError):
             part.unlink()
         if part.exists():
-            raise RecordError(f"{visible(str(part))}: is of an earlier run and cannot be removed")
+            raise RecordError(f"{visible(str(part))}: is left from an earlier run and cannot be removed")
         number += 1
 
 

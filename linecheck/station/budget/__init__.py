@@ -1,1 +1,1 @@
-"""Whether a station can decide a limit file's masks: budgets of uncertainty from what its loop shows of its path."""
+"""Whether a station can decide a limit file's masks: uncertainty budgets from what its loop shows."""

@@ -1,4 +1,4 @@
-"""A limit file's masks held against a station's path.
+"""A limit file's masks against a station's path.
 
 ==========================  ===============================================================
 :func:`assess`                every mask that the path enters, with its budget
@@ -60,7 +60,7 @@ class StationPath:
 
 @dataclass(frozen=True)
 class Assessment:
-    """What came of holding a limit file against a path.
+    """A limit file assessed against a path.
 
     ``unheld`` are masks that nothing of a self-check can be held against, with the reason; ``unmeasured`` those that
     this one could not tell of, in some channel at least.
@@ -84,13 +84,13 @@ class Assessment:
 
 
 def assess(limits: LimitFile, path: StationPath) -> Assessment:
-    """Hold every mask of a limit file against a path."""
+    """Assess every mask of a limit file against a path."""
     masks: list[MaskBudget] = []
     unheld: dict[str, str] = {}
     unmeasured: list[str] = []
     drive = _Drive(limits, path)
     for check in limits.checks:
-        for spec in _masked(check):
+        for spec in check.masked:
             name = f"{check.name}.{spec.name}"
             reason = _why_not(check, spec, path)
             if reason is not None:
@@ -112,12 +112,8 @@ def path_parts(held: Assessment) -> Mapping[str, PathParts]:
     return found
 
 
-def _masked(check: Check) -> Iterator[_Spec]:
-    return (spec for spec in check.kind.specs if spec.name in check.masks)
-
-
 class _Drive:
-    """How far a unit drives the capture: the levels of its tones re the capture's full scale, by channel."""
+    """How far a unit drives the capture: its tone levels re the capture's full scale, by channel."""
 
     def __init__(self, limits: LimitFile, path: StationPath) -> None:
         self._limits, self._path = limits, path

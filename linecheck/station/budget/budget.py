@@ -1,4 +1,4 @@
-"""The budget of uncertainty of one mask: by what a reading at its limit is uncertain, and whether it is decidable.
+"""The uncertainty budget of one mask: how uncertain a reading at its limit is, and whether the mask can be decided.
 
 A budget as JCGM 100:2008 (GUM), 7.2.7 and 8, asks for one: each component with its bound, its distribution and its
 standard uncertainty, the combined one, and U = 2 u.

@@ -80,15 +80,10 @@ CONTRIBUTIONS: Final[Mapping[tuple[str, str], tuple[Contribution, ...]]] = {
     ("quiet", "hum"): (_HUM,),
     ("quiet", "spectrum"): (_LINE,),
     ("quiet", "peak_outside"): (_PEAK,),
-    ("low_level_tone", "dynamic_range_unweighted"): (
-        Contribution("noise", "power", "capture", "full_scale"),
-    ),
-    ("low_level_tone", "dynamic_range_a_weighted"): (
-        Contribution("noise_a", "power", "capture", "full_scale"),
-    ),
-    ("low_level_tone", "dynamic_range_ccir_rms"): (
-        Contribution("noise_468", "power", "capture", "full_scale"),
-    ),
+    **{
+        ("low_level_tone", f"dynamic_range_{name}"): (Contribution(figure, "power", "capture", "full_scale"),)
+        for name, figure in (("unweighted", "noise"), ("a_weighted", "noise_a"), ("ccir_rms", "noise_468"))
+    },
     ("low_level_tone", "spectrum"): (_LINE,),
     ("low_level_tone", "peak_outside"): (_PEAK,),
     ("distortion_sweep", "worst"): (_HARMONICS, _NOISE),

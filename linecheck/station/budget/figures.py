@@ -1,4 +1,4 @@
-"""What a self-check says of the path in numbers that a limit file's masks can be held against.
+"""The figures of a self-check that a limit file's masks are assessed against.
 
 =========================  =============  ========================================================
 ``gain``, ``level``      dB, dBFS       the loop's gain; the tone as captured

@@ -1,4 +1,4 @@
-"""What a station config says of the archive of captures: which runs' captures are kept, for how long, in how much room.
+"""The ``[archive]`` of a station config: which captures are kept, for how long, in how much room.
 
 ::
 

@@ -1,4 +1,4 @@
-"""What a station config says of the gates: by what the station shows that it may judge units, and how often.
+"""The gates of a station config: how the station proves itself, and how often.
 
 ::
 
@@ -87,7 +87,7 @@ class ChallengeUnit(Table):
 
 
 class ChallengeConfig(Table):
-    """The units that are known to be bad, by a name for each; each must be found out within ``every_hours``."""
+    """The challenge units by name, known to be bad; each must be caught every ``every_hours``."""
 
     units: Annotated[dict[Text, ChallengeUnit], Field(min_length=1, max_length=64)]
     every_hours: Hours = 24.0
@@ -97,13 +97,13 @@ class ChallengeConfig(Table):
     def _plain_names(cls, units: dict[str, ChallengeUnit]) -> dict[str, ChallengeUnit]:
         for name in units:
             if re.fullmatch(NAME, name) is None:
-                raise ValueError(f"{name[:40]!r} is no name: it has lower-case letters, digits and '_'")
+                raise ValueError(f"{name[:40]!r} is not a name: use lower-case letters, digits and '_'")
         each_once(tuple(unit.serial for unit in units.values()))
         return units
 
 
 class GateConfig(Table):
-    """What becomes of units while a gate is not met, and when the station locks itself.
+    """What happens to units while a gate is not met, and when the station locks itself.
 
     Attributes
     ----------

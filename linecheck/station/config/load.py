@@ -41,10 +41,10 @@ def _with_stated_volts(config: StationConfig) -> StationConfig:
 
 def _interface_faults(file: TomlFile) -> Iterator[Fault]:
     """Yield what the chosen interface needs and the file does not say, or the reverse, and what has no plain name."""
-    for table, what in (("setup", "no setting"), ("assets", "no name of an asset")):
+    for table, what in (("setup", "a setting"), ("assets", "an asset name")):
         for name in _as_table(file.data.get(table)):
             if re.fullmatch(NAME, name) is None:
-                message = f"is {what}: it has lower-case letters, digits and '_', as in a limit file"
+                message = f"is not {what}: use lower-case letters, digits and '_', as in a limit file"
                 yield file.fault((table, name), message)
     known, named = interfaces(), file.data.get("interface")
     if not isinstance(named, str):

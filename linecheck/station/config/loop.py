@@ -1,4 +1,4 @@
-"""What a station config says of the loop: the station's output patched to its own input, to prove the path.
+"""The ``[loop]`` of a station config: the station's output patched to its own input, to prove the path.
 
 ::
 

@@ -118,7 +118,7 @@ class CaptureConfig(Table):
 
 
 class _Calibrated(Table):
-    """What was compared with something better on a day, and is due to be compared again on another."""
+    """A thing with a calibration date and a due date."""
 
     performed: date | None = None
     due: date | None = None
@@ -178,7 +178,7 @@ class CalibrationConfig(_Calibrated):
 
 
 class AssetConfig(_Calibrated):
-    """A thing that every number of the station rests on: an interface, a cable, an adapter, a load.
+    """A thing that the station's readings rest on: an interface, a cable, an adapter, a load.
 
     Attributes
     ----------
@@ -196,7 +196,7 @@ class AssetConfig(_Calibrated):
     def _plain_id(cls, name: str) -> str:
         if _ASSET_ID.fullmatch(name) is None:
             raise ValueError(
-                f"{name[:40]!r} is no asset's id: it has letters, digits, '.', '_', '-', '/', at most 64"
+                f"{name[:40]!r} is not an asset id: use letters, digits, '.', '_', '-', '/', at most 64"
             )
         return name
 
@@ -211,7 +211,7 @@ class AssetConfig(_Calibrated):
 
 
 class RecordsConfig(Table):
-    """What is kept of a run, and where.
+    """Which records of a run are kept, and where.
 
     ``database`` is an SQLite file, ``captures`` says which captures to keep beside the other files (``failed``: of
     every run that does not pass), where the station keeps no archive, ``folder`` takes all other files. Both paths
@@ -224,7 +224,7 @@ class RecordsConfig(Table):
 
 
 class ProtectionConfig(Table):
-    """What the station never exceeds: the level of any stimulus, and how fast it may start and stop."""
+    """Limits that the station never exceeds: the level of any stimulus, and how fast it starts and stops."""
 
     highest_level_dbfs: float = Field(0.0, ge=-120.0, le=20.0)
     ramp_seconds: float = Field(0.01, ge=0.0, le=1.0)
@@ -250,7 +250,7 @@ class IdentifyConfig(CommandTable):
 
 
 class ConditionsConfig(CommandTable):
-    """The command that says what the station works in (temperature, state of the mixer), as ``name = value``."""
+    """The command that reports the station's conditions (temperature, state of the mixer), as ``name = value``."""
 
 
 class SyncConfig(Table):
@@ -334,7 +334,7 @@ class StationConfig(Table):
     def _plain_name(cls, name: str) -> str:
         if _STATION_NAME.fullmatch(name) is None:
             raise ValueError(
-                f"{name[:40]!r} is no station name: it has letters, digits, '.', '_', '-', at most 64"
+                f"{name[:40]!r} is not a station name: use letters, digits, '.', '_', '-', at most 64"
             )
         return name
 

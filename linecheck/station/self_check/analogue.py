@@ -36,8 +36,8 @@ STREAM_CURES = {
     "too_short": f"Where a step below names processing, switch that off. If none does: {STREAM_CURE}",
 }
 LEVEL_CURE = (
-    "Set the device's level controls as they were when loop.gain_db was measured, or write the gain that is "
-    "right into the config."
+    "Set the device's level controls as they were when loop.gain_db was measured, or enter the right "
+    "gain in the config."
 )
 
 
@@ -180,7 +180,7 @@ def _closed(loop: _Loop) -> Step:
     """Return whether what is played comes back at all, on every channel."""
     if loop.dead:
         which = _listed(loop.dead, loop.path.channels)
-        return Step("loop", NOT_MET, f"nothing of what is played comes back on {which}", cure=CABLES)
+        return Step("loop", NOT_MET, f"nothing played comes back on {which}", cure=CABLES)
     if any(loop.level(name) is None for name in loop.path.channels):
         return Step("loop", NOT_DONE, loop.why, cure=STREAM_CURE)
     return Step("loop", MET, "what is played comes back on every channel")
@@ -209,7 +209,7 @@ def _wiring(loop: _Loop) -> list[Step]:
                 [delay],
                 f"the channels arrive together within {within:g} frames",
                 f"the channels are {abs(delay.value or 0.0):.2f} frames of the capture apart",
-                "Take out what delays one channel: a driver's correction, a processor in one cable.",
+                "Remove whatever delays one channel: a driver's correction, a processor in one cable.",
             )
         )
     return steps
@@ -239,16 +239,14 @@ def _crosstalk(loop: _Loop) -> Step:
     return loop.step(
         "crosstalk",
         measured,
-        f"no channel holds another's signal less than {least:g} dB down",
-        f"a channel holds another's signal, {lowest:.1f} dB down",
+        f"every channel is at least {least:g} dB down in the others",
+        f"one channel is only {lowest:.1f} dB down in another",
         CABLES,
     )
 
 
 def _floor(loop: _Loop) -> list[Step]:
-    cure = (
-        "Look for a loose shield, a supply nearby, or an input that is open; lower the gain of an amplifier."
-    )
+    cure = "Look for a loose shield, a nearby supply, or an open input; lower the gain of an amplifier."
     limits, levels = loop.path.loop.limits, {name: loop.level(name) for name in loop.path.channels}
     steps = []
     for name, words, metric, sign, high in (
@@ -288,7 +286,7 @@ def _jitter(loop: _Loop) -> Step:
         measured,
         f"the clocks' jitter, where it differs between both ends, is below {limit:g} ps",
         f"the tone is jittered by {_highest(measured):.0f} ps",
-        "Let both converters run off one clock, without a long cable between them; look for what hums or switches "
+        "Run both converters off one clock, without a long cable between them; look for what hums or switches "
         "near it.",
     )
 
@@ -302,9 +300,7 @@ def _response(loop: _Loop) -> list[Step]:
     lowest = min((entry.value for entry in edge if entry.value is not None), default=math.nan)
     places = [loop.reading("to_edge", "images_at", name) for name in loop.path.channels]
     place = next((entry.value for entry in places if entry is not None and entry.value is not None), 0.0)
-    cure = (
-        "Let the device run at the rate that is played: no sound server, no mixer, no sharing between them."
-    )
+    cure = "Run the device at the rate that is played: no sound server, no mixer, no sharing between them."
     return [
         loop.step(
             "edge",
@@ -335,7 +331,7 @@ def _clock(loop: _Loop) -> Step:
     path = loop.path
     limit = path.loop.limits.clock_ppm or (SHARED_PPM if path.shares_clock else OWN_PPM)
     wrong = loop.problems("wrong_rate")
-    cure = "Set both devices to one rate and one clock; if they have a clock each, say shares_clock = false."
+    cure = "Set both devices to one rate and one clock; if each has its own clock, set shares_clock = false."
     if wrong:
         return Step("clock", NOT_MET, _plain(wrong[0][1].message), cure=cure)
     measured = loop.each("clock", "tone", "clock_error", low=-limit, high=limit)

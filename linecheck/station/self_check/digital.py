@@ -27,7 +27,7 @@ __all__ = ["digital_steps"]
 
 CURES = {
     "moved": STREAM_CURE,
-    "modified": "Let nothing touch the words: no volume, no dither, no sharing, one rate, and 24 bits on both sides.",
+    "modified": "Keep the words untouched: no volume, no dither, no sharing, one rate, and 24 bits on both sides.",
     "absent": "Look at the loop's cable, at which inputs and outputs are chosen, and at the permission to record.",
 }
 
@@ -72,11 +72,9 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
 def _comparer(stimulus: Stimulus, random: slice) -> Step:
     missed = _unnoticed(stimulus.samples[random], stimulus.bits)
     if missed:
-        return Step("comparer", NOT_MET, f"the comparison itself does not notice: {', '.join(missed)}")
+        return Step("comparer", NOT_MET, f"the comparison itself misses: {', '.join(missed)}")
     count = len(_TAMPERINGS) - 1 - (stimulus.channels < 2)
-    return Step(
-        "comparer", MET, f"the comparison notices {count} things that were done to the words to prove it"
-    )
+    return Step("comparer", MET, f"the comparison catches all {count} changes made to the words to prove it")
 
 
 def _words(found: WordsFound, bits: int) -> Step:
@@ -106,7 +104,7 @@ def _clock(found: WordsFound, probe: ProbeReading | None, capture: Capture) -> S
     if other is not None:
         text = other.message.replace(" May be the unit's own fault.", "")
         return Step("clock", NOT_MET, text, cure="Set playback and capture to one rate.")
-    return Step("clock", NOT_DONE, "no tone came back that would tell the rate")
+    return Step("clock", NOT_DONE, "no tone came back to tell the rate by")
 
 
 def _middle(capture: Capture) -> Capture:

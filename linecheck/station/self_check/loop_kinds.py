@@ -7,7 +7,6 @@ from functools import lru_cache
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from linecheck.checks.base import (
@@ -33,13 +32,13 @@ from linecheck.checks.parts.steady import (
 )
 from linecheck.checks.parts.tone_sets import locate_tone_sets
 from linecheck.checks.tone import ToneKind, ToneParameters
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.periodic import spread_phases
 from linecheck.dsp.fits.tone_residue import highest_residue, residue_spectrum, take_out
 
 __all__ = ["SETTLED_TONE", "TO_EDGE"]
 
-FloatArray = NDArray[np.float64]
 
 LOWEST_HZ = 20.0
 #: Up to this share of the rate tones stand on a logarithmic axis, from there to the last one evenly.

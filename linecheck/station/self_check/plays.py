@@ -123,7 +123,7 @@ def loop_path(config: StationConfig) -> LoopPath:
     sides = {len(table.channels or ()) for table in (config.playback, config.capture)} - {0}
     if len(sides) > 1:
         raise UsageError(
-            f"{name} plays and captures different numbers of channels: a loop needs as many of both"
+            f"{name} plays and captures different numbers of channels: a loop needs the same number of each"
         )
     count = next(iter(sides), 2)
     if len(loop.gain_db) not in (1, count):
@@ -185,7 +185,7 @@ def make_plays(path: LoopPath) -> tuple[Play, ...]:
             raise UsageError(
                 f"nothing is played: {play.name} of the self-check starts or stops within "
                 f"{1e3 * found.ramp_seconds:.3g} ms, faster than protection.ramp_seconds. "
-                "That is a fault of linecheck: please report it"
+                "This is a fault of linecheck: please report it"
             )
     return plays
 

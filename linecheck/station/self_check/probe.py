@@ -17,10 +17,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture
 from linecheck.checks.parts.readings import DB_PER_NEPER
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.marks import SYNC_SECONDS, chirp
 from linecheck.dsp.quantise import triangular_dither
@@ -34,8 +34,6 @@ __all__ = [
     "read_probe",
 ]
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 PROBE_HZ = 997.0
 SYNC_LEVEL_DBFS = -20.0
@@ -78,7 +76,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Gain:
-    """What came of one section in one channel.
+    """One section in one channel.
 
     Attributes
     ----------

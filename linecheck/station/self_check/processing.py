@@ -1,4 +1,4 @@
-"""What a probe says of hidden processing: each step with its numbers, and the name of what was seen."""
+"""Hidden processing that a probe shows: each step with its numbers, and the name of the processing."""
 
 from __future__ import annotations
 
@@ -264,7 +264,7 @@ def _faint(probe: _Probe) -> Step:
     return step(
         "faint tone",
         measured,
-        "a tone at -110 dBFS, a tenth of a step of 16 bits, comes back as it should",
+        "a tone at -110 dBFS, a tenth of a step of 16 bits, comes back at the right level",
         seen,
         cure=CUT_CURE,
         why_missing="noise hides a tone at -110 dBFS: whether words are cut cannot be told",

@@ -1,4 +1,4 @@
-"""What a self-check came to: steps, each with its numbers, its limits and one plain sentence."""
+"""The result of a self-check: steps, each with its numbers, its limits and one plain sentence."""
 
 from __future__ import annotations
 

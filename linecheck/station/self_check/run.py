@@ -29,13 +29,13 @@ _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 
 IDENTITY_CURE = (
-    "Name the devices in the station config so that each name fits one device, and leave them plugged in."
+    "Name the devices in the station config so that each name fits one device, and keep them plugged in."
 )
 
 
 @dataclass
 class _Progress:
-    """How a self-check has gone so far."""
+    """The progress of a self-check."""
 
     captures: dict[str, Capture] = field(default_factory=dict)
     audio: dict[str, Audio] = field(default_factory=dict)
@@ -140,7 +140,7 @@ def _patching(done: _Progress) -> tuple[Step, ...]:
     """Return what went wrong with closing the loop and with ending it; nothing where nothing did."""
     by_hand = "Open the loop by hand before any unit is tested: it is still closed."
     tried = (
-        ("closing", "closed", done.not_closed, "See to [loop.close] of the config, or patch by hand."),
+        ("closing", "closed", done.not_closed, "Check [loop.close] in the config, or patch by hand."),
         ("opening", "opened again", done.not_undone, by_hand),
     )
     return tuple(

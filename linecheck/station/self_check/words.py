@@ -1,4 +1,4 @@
-"""What a digital loop made of the words that were played: every frame is compared, the last one too.
+"""The words that a digital loop gives back: every frame is compared, the last one too.
 
 ============================  ================================================================================
 :func:`random_words`          full-width pseudo-random words, different in each channel
@@ -20,12 +20,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.station.self_check.probe import correlation
 
 __all__ = ["Outcome", "WordsFound", "compare_words", "random_words"]
 
-IntArray = NDArray[np.int64]
-FloatArray = NDArray[np.float64]
 
 #: ``identical``: bit for bit. ``moved``: the same bits, but shifted, dropped, repeated or in the wrong channel.
 #: ``modified``: other bits. ``absent``: nothing of it came back.
@@ -132,7 +131,7 @@ def compare_words(
         return WordsFound("absent", "absent", f"{came} channels came back of {sent.shape[1]}", 0, frames)
     if not np.issubdtype(received.dtype, np.integer) and not np.all(np.isfinite(received)):
         count = int(np.sum(~np.isfinite(received)))
-        text = f"of the values that came back {count} {'are no numbers' if count > 1 else 'is no number'}"
+        text = f"of the values that came back {count} {'are not numbers' if count > 1 else 'is not a number'}"
         return WordsFound("modified", "not_finite", text, 0, frames)
     codes, exact = _codes(received)
     dead = [index + 1 for index in range(codes.shape[1]) if not np.any(codes[:, index])]
@@ -215,7 +214,7 @@ def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: in
         text = f"the same bits came back, but {_frames(count)} from number {first} on came as silence"
         return WordsFound("moved", "lost", text, frames, count, first, lag)
     if count > frames * FEW and _small_steps(words, codes, lag, different) <= MIN_STEPS * step:
-        text = f"{count} of {frames} frames came back some lowest bits off: dither was added"
+        text = f"{count} of {frames} frames came back a few low bits off: dither was added"
         return WordsFound("modified", "dithered", text, frames, count, first, lag)
     there = codes[lag + first] if 0 <= lag + first < len(codes) else None
     change = "" if there is None else _smallest_change(words[first], there)
@@ -318,7 +317,7 @@ def _change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tup
     other = int(np.argmax([abs(share) for _, share in found]))
     lag, share = found[other]
     if abs(share) < MIN_CORRELATION:
-        return "absent", "what came back has nothing to do with the words that were sent", None
+        return "absent", "what came back is unrelated to the words that were sent", None
     mine, theirs = _overlap(words[:, other], codes[:, channel], lag)
     if np.array_equal(theirs, _negated(mine)):
         return "inverted", f"channel {channel + 1} came back inverted", lag
@@ -397,7 +396,7 @@ def _scaled_or_filtered(sent: FloatArray, came: FloatArray) -> tuple[str, str]:
         )
     return (
         "processed",
-        f"the words were changed past recognition ({left_db:.0f} dB of them are wrong){turned}",
+        f"the words are changed beyond recognition ({left_db:.0f} dB of them are wrong){turned}",
     )
 
 

@@ -22,8 +22,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.station.interfaces.simulated.filters import (
     FILTER_REACH,
     OutputFilter,
@@ -35,8 +35,6 @@ from linecheck.station.interfaces.simulated.unit import FilterName
 
 __all__ = ["Converter", "capture_at", "harmonic_amplitudes", "transfer_curve"]
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 # Kernel: points across, and the exponent that suits them at an oversampling of 2 (Barnett et al.: 2.30 a
 # point).

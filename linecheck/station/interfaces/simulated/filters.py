@@ -26,8 +26,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.station.interfaces.simulated.unit import FilterName
 
 __all__ = [
@@ -39,8 +39,6 @@ __all__ = [
     "reconstruction_taps",
 ]
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: No filter's response is longer than this, in samples of the unit's rate, either way.
 FILTER_REACH = 96

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Stimulus
+from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
 from linecheck.station.interfaces.interface import NothingToOpen
 from linecheck.station.interfaces.simulated.converter import Converter, capture_at, transfer_curve
@@ -41,8 +42,6 @@ from linecheck.station.interfaces.simulated.output import (
 from linecheck.station.interfaces.simulated.unit import SETTABLE, FilterName, SimulatedUnit
 
 __all__ = ["SimulatedInterface"]
-
-FloatArray = NDArray[np.float64]
 
 
 class SimulatedInterface(NothingToOpen):

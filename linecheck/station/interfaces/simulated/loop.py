@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, Stimulus
+from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces.interface import NothingToOpen
@@ -24,7 +25,6 @@ from linecheck.station.interfaces.simulated.output import NOISE_BAND_HZ, Draw
 
 __all__ = ["SimulatedLoop"]
 
-FloatArray = NDArray[np.float64]
 
 NOISE_DBFS = -108.0
 HUM_DBFS = -125.0

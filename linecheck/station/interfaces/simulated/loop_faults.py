@@ -10,15 +10,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Capture, StreamEvent
+from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
 from linecheck.station.interfaces.simulated.faults import NamedFault, unchanged
 
 __all__ = ["LOOP_FAULTS", "LoopFault", "LoopPlay"]
 
-FloatArray = NDArray[np.float64]
 Change = Callable[[FloatArray, "LoopPlay"], FloatArray]
 
 

@@ -16,8 +16,8 @@ from __future__ import annotations
 import hashlib
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.station.interfaces.simulated.filters import anti_alias_gain
 from linecheck.station.interfaces.simulated.unit import NOTHING_DB, SimulatedUnit
 
@@ -33,7 +33,6 @@ __all__ = [
     "shaped_noise",
 ]
 
-FloatArray = NDArray[np.float64]
 
 #: Bandwidth that noise levels are stated in: 20 Hz to 20 kHz.
 NOISE_BAND_HZ = 19_980.0

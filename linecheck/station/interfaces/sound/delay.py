@@ -9,13 +9,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linecheck.dsp.arrays import FloatArray
 from linecheck.station.interfaces.sound.callbacks import Samples
 
 __all__ = ["envelope", "lag_seconds"]
 
-FloatArray = NDArray[np.float64]
 
 #: Levels are compared in steps of this length, which is how closely a delay is known.
 STEP_SECONDS = 0.001

@@ -126,7 +126,7 @@ def choose_device(
         No device has the name, or more than one has; the message lists the candidates.
     """
     if name.rpartition(": ")[2] in _NOBODY:
-        raise StationError(f"[{direction}] device {name!r} is whatever happens to be there: name a device")
+        raise StationError(f"[{direction}] device {name!r} is whatever device is there: name one device")
     able = [device for device in devices if device.offers(direction) > 0]
     found = [device for device in able if device.is_called(name)]
     if not found:
@@ -151,7 +151,7 @@ def choose_device(
 
 def _listed(devices: list[SoundDevice], direction: Direction) -> str:
     if not devices:
-        return f"There is no {direction} device at all: is it switched on, and does its driver run?"
+        return f"There is no {direction} device at all: is it switched on, and is its driver running?"
     return f"Devices: {', '.join(repr(str(device)) for device in devices)}"
 
 

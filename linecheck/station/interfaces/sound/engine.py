@@ -53,7 +53,7 @@ KNOWN_DELAY_PAUSE_SECONDS = 0.03
 #: How far the clocks of playback and capture may differ.
 CLOCK_TOLERANCE = 1e-3
 
-CURE = "Is it still connected and switched on, and does its driver or sound server run?"
+CURE = "Is it still connected and switched on, and is its driver or sound server running?"
 
 
 @dataclass(frozen=True)

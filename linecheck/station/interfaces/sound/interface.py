@@ -293,7 +293,7 @@ def rate_events(side: str, blocks: Blocks, rate_hz: int) -> list[StreamEvent]:
     longest = float(np.max(blocks.frames)) / rate_hz
     if abs(pace - 1.0) * elapsed <= PACE_TOLERANCE * elapsed + ARRIVAL_SECONDS + longest:
         return []
-    message = f"{side}: audio at {rate_hz} Hz went by at {pace:.3f} times its pace"
+    message = f"{side}: audio at {rate_hz} Hz ran at {pace:.3f} times its rate"
     return [StreamEvent("rate_mismatch", elapsed, message)]
 
 

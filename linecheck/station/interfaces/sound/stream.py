@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import ModuleType
 from typing import Any
 
@@ -37,6 +37,7 @@ class SoundSide:
     sample_format: str
 
 
+@dataclass
 class SoundStreams:
     """The open streams.
 
@@ -49,30 +50,23 @@ class SoundStreams:
         Asked of the driver in both directions.
     player : Player
     recorder : Recorder
+    openings : int
+        How many streams have been opened so far.
+    ended : bool
+        Set by the driver when a stream ends unasked.
     """
 
-    def __init__(
-        self,
-        backend: ModuleType,
-        playback: SoundSide,
-        capture: SoundSide,
-        latency_seconds: float,
-        player: Player,
-        recorder: Recorder,
-    ) -> None:
-        self._backend = backend
-        self._playback = playback
-        self._capture = capture
-        self._latency_seconds = latency_seconds
-        self._player = player
-        self._recorder = recorder
-        self._open: dict[str, Any] = {}
-        self._playback_rate_hz: int | None = None
-        self._closing = False
-        #: How many streams have been opened so far.
-        self.openings = 0
-        #: Set by the driver when a stream ends that was not told to.
-        self.ended = False
+    backend: ModuleType
+    playback: SoundSide
+    capture: SoundSide
+    latency_seconds: float
+    player: Player
+    recorder: Recorder
+    openings: int = 0
+    ended: bool = False
+    _open: dict[str, Any] = field(default_factory=dict)
+    _playback_rate_hz: int | None = None
+    _closing: bool = False
 
     @property
     def output_latency_seconds(self) -> float:
@@ -101,7 +95,7 @@ class SoundStreams:
             self._start("duplex", rate_hz, self._duplex_stream)
             return
         if "capture" not in self._open:
-            self._start("capture", self._recorder.rate_hz, self._capture_stream)
+            self._start("capture", self.recorder.rate_hz, self._capture_stream)
         self._start("playback", rate_hz, self._playback_stream)
 
     def close(self) -> None:
@@ -121,21 +115,21 @@ class SoundStreams:
         self._playback_rate_hz = None
 
     def _is_duplex(self, rate_hz: int) -> bool:
-        same_device = self._playback.device.index == self._capture.device.index
-        return same_device and rate_hz == self._recorder.rate_hz
+        same_device = self.playback.device.index == self.capture.device.index
+        return same_device and rate_hz == self.recorder.rate_hz
 
     def _start(self, name: str, rate_hz: int, make: Callable[[int], Any]) -> None:
-        side = self._capture if name == "capture" else self._playback
+        side = self.capture if name == "capture" else self.playback
         if name != "playback":
-            self._recorder.steady_blocks = 0
+            self.recorder.steady_blocks = 0
         if name != "capture":
-            self._player.steady_blocks = 0
+            self.player.steady_blocks = 0
         try:
             self.openings += 1
             stream = make(rate_hz)
             self._open[name] = stream
             stream.start()
-        except (self._backend.PortAudioError, ValueError) as error:
+        except (self.backend.PortAudioError, ValueError) as error:
             raise opening_error(error, str(side.device), rate_hz, side.width, side.sample_format) from error
         if abs(stream.samplerate / rate_hz - 1.0) > RATE_TOLERANCE:
             raise StationError(f"{side.device} runs at {stream.samplerate:g} Hz instead of {rate_hz} Hz")
@@ -158,45 +152,45 @@ class SoundStreams:
             "device": side.device.index,
             "channels": side.width,
             "dtype": side.sample_format,
-            "latency": self._latency_seconds,
-            "extra_settings": exclusive_settings(self._backend, side.device),
+            "latency": self.latency_seconds,
+            "extra_settings": exclusive_settings(self.backend, side.device),
             "blocksize": 0,
         }
 
     def _capture_stream(self, rate_hz: int) -> Any:  # noqa: ANN401 - sounddevice has no types
-        recorder = self._recorder
+        recorder = self.recorder
 
         def callback(block: Any, frames: int, _: Any, status: Any) -> None:  # noqa: ANN401
             recorder.empty(block, frames, flags_of(status))
 
-        return self._backend.InputStream(
-            callback=callback, **self._common(rate_hz), **self._one_way(self._capture)
+        return self.backend.InputStream(
+            callback=callback, **self._common(rate_hz), **self._one_way(self.capture)
         )
 
     def _playback_stream(self, rate_hz: int) -> Any:  # noqa: ANN401
-        player = self._player
+        player = self.player
 
         def callback(out: Any, frames: int, times: Any, status: Any) -> None:  # noqa: ANN401
             player.fill(out, frames, times.outputBufferDacTime - times.currentTime, flags_of(status))
 
-        return self._backend.OutputStream(
-            callback=callback, **self._common(rate_hz), **self._one_way(self._playback)
+        return self.backend.OutputStream(
+            callback=callback, **self._common(rate_hz), **self._one_way(self.playback)
         )
 
     def _duplex_stream(self, rate_hz: int) -> Any:  # noqa: ANN401
-        player, recorder = self._player, self._recorder
+        player, recorder = self.player, self.recorder
 
         def callback(block: Any, out: Any, frames: int, times: Any, status: Any) -> None:  # noqa: ANN401
             flags = flags_of(status)
             recorder.empty(block, frames, flags)
             player.fill(out, frames, times.outputBufferDacTime - times.currentTime, flags)
 
-        capture, playback = self._one_way(self._capture), self._one_way(self._playback)
+        capture, playback = self._one_way(self.capture), self._one_way(self.playback)
         both = {name: (capture[name], playback[name]) for name in capture if name != "blocksize"}
-        fixed = self._playback.device.host_api == "ALSA"
-        return self._backend.Stream(
+        fixed = self.playback.device.host_api == "ALSA"
+        return self.backend.Stream(
             callback=callback,
-            blocksize=int(rate_hz * self._latency_seconds / BLOCKS_PER_LATENCY) if fixed else 0,
+            blocksize=int(rate_hz * self.latency_seconds / BLOCKS_PER_LATENCY) if fixed else 0,
             never_drop_input=not fixed,
             **self._common(rate_hz),
             **both,

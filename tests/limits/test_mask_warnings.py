@@ -1,4 +1,4 @@
-"""What a limit file says that is no fault and hardly meant: each doubt, where it stands, and no false one."""
+"""What a limit file says that is no fault and hardly meant: each warning, where it stands, and no false one."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec
-from linecheck.limits.doubts import decided_before, doubts, out_of_reach
-from linecheck.limits.loading.load import load_with_doubts
+from linecheck.limits.loading.load import load_with_warnings
+from linecheck.limits.mask_warnings import decided_before, mask_warnings, out_of_reach
 from linecheck.limits.model import Bounds, Check, Mask
 
 pytestmark = pytest.mark.every_python
@@ -24,7 +24,7 @@ def check_of(kind="tone", masks=None, **stimulus):
 
 
 def said(kind="tone", **masks):
-    return [doubt.text for doubt in doubts(check_of(kind, masks), has_margins=False)]
+    return [warning.text for warning in mask_warnings(check_of(kind, masks), has_margins=False)]
 
 
 def at_most(value, fail=None):
@@ -42,8 +42,13 @@ def at_least(value, fail=None):
         ("tone", "thd", at_most(108.0), ("no unit can fail", "sign wrong? -108")),
         ("tone", "thd", at_least(-108.0), ("less is better", "expected max")),
         ("tone", "sinad", at_most(112.0), ("more is better", "expected min")),
-        ("tone", "level", at_least(0.0039), ("to either side", "all that is above", "expected max too")),
-        ("tone", "dc_offset", at_most(5.0), ("to either side", "all that is below", "expected min too")),
+        (
+            "tone",
+            "level",
+            at_least(0.0039),
+            ("to either side", "alone passes everything above", "expected max too"),
+        ),
+        ("tone", "dc_offset", at_most(5.0), ("to either side", "everything below", "expected min too")),
         ("tone", "sinad", at_least(-112.0), ("no unit can fail", "sign wrong? 112")),
         ("tone", "level", Mask(Bounds(1900.0, 2000.0)), ("no unit can pass", "in mV, write 1.9")),
         ("tone", "level", at_most(1950.0), ("no unit can fail", "in mV, write 1.95")),
@@ -88,7 +93,8 @@ def test_no_sinad_is_better_than_the_word_length_allows(bits):
             found = list(out_of_reach(check_of(masks={metric: mask}, bits=bits)))
             assert bool(found) is doubted
     (text,) = (
-        doubt.text for doubt in doubts(check_of(masks={"sinad": at_least(112.0)}, bits=16), has_margins=False)
+        warning.text
+        for warning in mask_warnings(check_of(masks={"sinad": at_least(112.0)}, bits=16), has_margins=False)
     )
     assert "no unit can pass: a perfect unit has at most 93.75 dB with this stimulus" in text
 
@@ -100,7 +106,8 @@ def test_jitter_that_the_largest_sideband_decides():
     sidebands = at_most(-130.0, -127.0)
     (text,) = said("jitter", largest_sideband=sidebands, paired_jitter=at_most(12.0, 20.0))
     assert (
-        "never decides, as largest_sideband does so first: within its -130 dB this is at most 9.13 ps" in text
+        "never decides, because largest_sideband decides first: within its -130 dB this is at most 9.13 ps"
+        in text
     )
     assert said("jitter", largest_sideband=sidebands, paired_jitter=at_most(9.0, 20.0)) == []
     assert said("jitter", largest_sideband=at_most(-127.6), paired_jitter=at_most(12.0)) == []
@@ -113,13 +120,13 @@ def test_a_fail_mask_that_decides_is_enough():
 
 def test_of_two_masks_that_say_the_same_one_is_doubted():
     (text,) = said(sinad=at_least(112.0), thd_n=at_most(-112.0))
-    assert text.startswith("never decides, as sinad does so first")
+    assert text.startswith("never decides, because sinad decides first")
 
 
 def test_of_two_that_say_the_same_the_looser_one_is_doubted():
     (text,) = said(sinad=at_least(100.0), thd_n=at_most(-112.0))
     assert text.startswith(
-        "never decides, as thd_n does so first: within its -112 dB this is at least 112 dB"
+        "never decides, because thd_n decides first: within its -112 dB this is at least 112 dB"
     )
 
 
@@ -158,17 +165,17 @@ checks:
     masks: {paired_jitter: {pass: {max: 8}}}
 """
     path.write_text(text)
-    (doubt,) = load_with_doubts(path).doubts
-    assert str(doubt).startswith(
+    (warning,) = load_with_warnings(path).warnings
+    assert str(warning).startswith(
         f"{path}:10:28: checks.jitter.masks.paired_jitter: is left out of every comparison"
     )
-    assert "no margin for paired_jitter or for ps" in doubt.message
+    assert "no margin for paired_jitter or for ps" in warning.message
     path.write_text(text + "    regression: {paired_jitter: false}\n")
-    limits, found, _ = load_with_doubts(path)
+    limits, found, _ = load_with_warnings(path)
     assert found == ()
     assert limits.checks[0].uncompared == {"paired_jitter": "the limit file says false"}
     path.write_text(text.replace("regression: {dB: 0.5}\n", ""))
-    assert load_with_doubts(path)[1] == ()
+    assert load_with_warnings(path)[1] == ()
 
 
 def test_a_doubt_of_one_setup_stands_at_that_setup(tmp_path):
@@ -186,7 +193,7 @@ checks:
       - {filter: slow, masks: {sinad: {pass: {min: -100}}}}
     masks: {sinad: {pass: {min: 100}}, noise: {pass: {max: 3}}}
 """)
-    found = load_with_doubts(path).doubts
+    found = load_with_warnings(path).warnings
     assert [(fault.line, fault.key) for fault in found] == [
         (11, "checks.tone.setups[2].masks.sinad.pass"),
         (12, "checks.tone.masks.noise.pass"),

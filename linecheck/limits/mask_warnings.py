@@ -1,7 +1,7 @@
-"""What a limit file says that is no fault and yet hardly meant: masks that decide nothing, or decide wrongly.
+"""Warnings about a limit file: masks that never decide, or decide wrongly.
 
 ==========================  =====================================================================
-:func:`doubts`              every doubt of a check, each with where it stands in the check
+:func:`mask_warnings`            every warning about a check, with its place in the check
 :func:`out_of_reach`        the masks that no unit passes with a stimulus as it is played
 :func:`decided_before`      which other mask decides before one does
 :func:`possible_range`      which values of a metric a unit can have, as the check is played
@@ -19,7 +19,7 @@ from linecheck.checks.base import CurveSpec, Implied, MetricSpec, Range
 from linecheck.checks.parts.superseded import implied_of_former, of_former
 from linecheck.limits.model import Bounds, Check, Limit, Mask
 
-__all__ = ["Doubt", "decided_before", "doubts", "out_of_reach", "possible_range"]
+__all__ = ["MaskWarning", "decided_before", "mask_warnings", "out_of_reach", "possible_range"]
 
 Side = Literal["min", "max"]
 #: Which limit keeps what is worse out.
@@ -27,22 +27,22 @@ _WORSE_SIDE: Mapping[str, Side] = {"more": "min", "less": "max"}
 
 
 @dataclass(frozen=True)
-class Doubt:
-    """Something that is hardly meant; ``place`` is where it stands under ``masks``: metric, bounds, side."""
+class MaskWarning:
+    """A warning; ``place`` is where it stands under ``masks``: metric, bounds, side."""
 
     place: tuple[str, ...]
     text: str
 
 
 def possible_range(check: Check, spec: MetricSpec | CurveSpec) -> Range:
-    """Return which values a unit can have: what the metric is, and what this check's stimulus allows."""
+    """Return the values that a unit can have, by the metric and by this check's stimulus."""
     possible = of_former(check.kind, check.kind.possible(check.stimulus, check.analysis))
     low, high = possible.get(spec.name, spec.possible)
     return max(low, spec.possible[0]), min(high, spec.possible[1])
 
 
-def doubts(check: Check, *, has_margins: bool) -> Iterator[Doubt]:
-    """Yield every doubt of a check's masks.
+def mask_warnings(check: Check, *, has_margins: bool) -> Iterator[MaskWarning]:
+    """Yield every warning about a check's masks.
 
     Parameters
     ----------
@@ -58,25 +58,25 @@ def doubts(check: Check, *, has_margins: bool) -> Iterator[Doubt]:
             yield from _wrong_sense(spec, mask)
             implied = decided_before(check, spec)
             if implied is not None:
-                yield Doubt((spec.name,), _decided_text(check, spec, implied))
+                yield MaskWarning((spec.name,), _decided_text(check, spec, implied))
         if has_margins and spec.name in check.uncompared and spec.name not in check.declined:
             text = f"is left out of every comparison with a baseline: {check.uncompared[spec.name]}"
-            yield Doubt((spec.name,), f"{text}; give it one, or say false")
+            yield MaskWarning((spec.name,), f"{text}; give it one, or say false")
 
 
 def out_of_reach(check: Check) -> Iterator[str]:
-    """Yield the masks that a perfect unit does not pass, with what it reads, as ``sinad: …``."""
+    """Yield the masks that a perfect unit fails, with its reading, as ``sinad: …``."""
     for spec in check.masked:
         why = _never_passed(spec, check.masks[spec.name].pass_, possible_range(check, spec))
         if why is not None:
             yield f"{spec.name}: {why}"
 
 
-def _beyond(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
-    """Yield where a mask goes beyond what a unit can have: nothing passes, nothing fails, or a limit says nothing."""
+def _beyond(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[MaskWarning]:
+    """Yield where a mask exceeds what a unit can have: nothing passes, nothing fails, or a limit has no effect."""
     inside = possible_range(check, spec)
     if (why := _never_passed(spec, mask.pass_, inside)) is not None:
-        yield Doubt((spec.name, "pass"), f"no unit can pass: {why}{_slip(spec, mask.pass_)}")
+        yield MaskWarning((spec.name, "pass"), f"no unit can pass: {why}{_slip(spec, mask.pass_)}")
         return
     idle = {
         (name, side): limit
@@ -86,14 +86,14 @@ def _beyond(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[
     }
     if all(("pass", side) in idle for side, _ in _sides(mask.pass_)):
         why = "; ".join(_end_text(spec, side, inside) for side, _ in _sides(mask.pass_))
-        yield Doubt((spec.name, "pass"), f"no unit can fail: {why}{_slip(spec, mask.pass_)}")
+        yield MaskWarning((spec.name, "pass"), f"no unit can fail: {why}{_slip(spec, mask.pass_)}")
         return
     for (name, side), limit in idle.items():
         text = f"limits nothing: {_end_text(spec, side, inside)}, and this is {_limit_text(limit, spec.unit)}"
-        yield Doubt((spec.name, name, side), text)
+        yield MaskWarning((spec.name, name, side), text)
 
 
-def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
+def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[MaskWarning]:
     """Yield that a mask limits only the better side of a metric, or only one side of what may be off to either."""
     worse = _WORSE_SIDE.get(spec.better)
     if worse is None:
@@ -101,13 +101,11 @@ def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
     if worse is None or getattr(mask.pass_, worse) is not None:
         return
     other: Side = "max" if worse == "min" else "min"
-    text = (
-        f"{spec.better} is better, so that {other} alone lets every unit that is worse pass; expected {worse}"
-    )
-    yield Doubt((spec.name, "pass", other), text)
+    text = f"{spec.better} is better, so {other} alone passes every worse unit; expected {worse}"
+    yield MaskWarning((spec.name, "pass", other), text)
 
 
-def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
+def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[MaskWarning]:
     """Yield that a mask leaves open how far a unit may be off to one side, where units can be."""
     sides = dict(_sides(mask.pass_))
     if len(sides) != 1:
@@ -117,10 +115,10 @@ def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[Doubt]:
     if limit != spec.possible[0 if left_open == "min" else 1]:
         word = "above" if left_open == "max" else "below"
         text = (
-            f"a unit may be off to either side, and {given} alone lets all that is {word} pass; expected "
+            f"a unit may be off to either side, and {given} alone passes everything {word} it; expected "
             f"{left_open} too"
         )
-        yield Doubt((spec.name, "pass", given), text)
+        yield MaskWarning((spec.name, "pass", given), text)
 
 
 def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None:
@@ -170,8 +168,8 @@ def _decided_text(check: Check, spec: MetricSpec | CurveSpec, implied: Implied) 
     worst = implied.worst(limit)
     word = "at most" if spec.better == "less" else "at least"
     return (
-        f"never decides, as {implied.by} does so first: within its {_number(limit, by.unit)} this is {word} "
-        f"{_number(worst, spec.unit)}, since {implied.because}; make this tighter, or leave it out"
+        f"never decides, because {implied.by} decides first: within its {_number(limit, by.unit)} this is {word} "
+        f"{_number(worst, spec.unit)}, since {implied.because}; tighten this, or leave it out"
     )
 
 
@@ -194,7 +192,7 @@ def _end_text(spec: MetricSpec | CurveSpec, side: Side, inside: Range) -> str:
 
 
 def _slip(spec: MetricSpec | CurveSpec, bounds: Bounds) -> str:
-    """Return what may have been meant by a limit of the wrong sign, in per cent, or in thousandths of the unit."""
+    """Return what a limit with the wrong sign, in per cent, or in thousandths of the unit may have meant."""
     limits = [limit for _, limit in _sides(bounds) if not isinstance(limit, tuple) and limit]
     if not limits:
         return ""
