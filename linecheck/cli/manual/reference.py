@@ -242,7 +242,7 @@ def _json_type(value: Mapping[str, Any]) -> str:
         entries = value.get("prefixItems")
         return f"list of {_json_type(entries[0] if entries else value.get('items', {}))}"
     text = " or ".join(kind) if isinstance(kind, list) else str(value.get("format", kind))
-    limits = [f"{sign} {value[key]:g}" for key, sign in _LIMITS.items() if key in value]
+    limits = [f"{sign} {value[key]:.12g}" for key, sign in _LIMITS.items() if key in value]
     return ", ".join((text, *limits))
 
 
