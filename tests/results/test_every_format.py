@@ -92,7 +92,7 @@ def test_it_names_its_option_and_its_files(form):
     for command in (judge.command, run.command):
         (option,) = [option for option in command.params if option.name == f"{form.name}_path"]
         assert option.opts == [f"--{form.name}"]
-        assert option.help.startswith(f"Write {form.what} there")
+        assert f"rite {form.what} to FILE" in option.help
         assert f"as {form.form}" in option.help
 
 
