@@ -45,15 +45,20 @@ VARIANTS = {
     "swept_response": ("response", {"signal": "sweep"}),
     "crosstalk_in_turn": ("crosstalk", {"method": "in_turn"}),
     "dithered_quiet": ("quiet", {"dither": True}),
+    "coarsely_dithered_quiet": ("quiet", {"dither": True, "bits": 16}),
     "ultrasonic_silence": ("ultrasonic", {"signal": "silence"}),
 }
 
-#: In silence what lies above the audio band is the stronger: masks that a good unit passes.
+#: Masks that a good unit passes: 16-bit dither is 28 dB above its own noise; in silence what lies above 20 kHz is more.
 MASKS = {
+    "coarsely_dithered_quiet": {
+        "noise_a": Mask(Bounds(max=120.0)),
+        "snr_a": Mask(Bounds(90.0)),
+    },
     "ultrasonic_silence": {
         "noise_20k_100k": Mask(Bounds(max=8.0)),
         "image_level": Mask(Bounds(max=0.0)),
-    }
+    },
 }
 
 
@@ -394,7 +399,8 @@ FAULTS: dict[str, Fault] = {
 }
 
 #: What no capture of silence can tell: its rate, and how long it lasted.
-UNTOLD = {("quiet", "wrong_rate"), ("dithered_quiet", "wrong_rate"), ("ultrasonic_silence", "wrong_rate")}
+SILENT = ("quiet", "dithered_quiet", "coarsely_dithered_quiet", "ultrasonic_silence")
+UNTOLD = {(name, "wrong_rate") for name in SILENT}
 #: What a unit may do itself, all through: a reading of it is right where it is that of the capture as it is.
 OWN = ("clipped", "wrapped", "truncated_words", "dead_channel")
 #: Not to be shipped whatever they move.
@@ -467,7 +473,7 @@ def _is_misread(reading: Reading, true: Reading, name: str, faulty: Capture) -> 
 
 def _tells_apart(name: str, other: str) -> bool:
     """Return whether another check's file is another stimulus's: silence is silence whatever it is called."""
-    silent = {"quiet", "dithered_quiet", "ultrasonic_silence"}
+    silent = set(SILENT)
     return other != name and not {name, other} <= silent
 
 

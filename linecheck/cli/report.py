@@ -65,14 +65,14 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
     Raises
     ------
     FileError
-        One cannot, or is what this command reads, or both are the same.
+        One cannot, or is an input of this command, or both are the same.
     """
     read = {Path(path).resolve() for path in inputs if os.path.exists(path)}
     for at, path in enumerate(targets):
         place = path.resolve()
         inside = place.parent in read and place.suffix.lower() not in (".html", ".htm", ".pdf")
         if place in read or inside:
-            raise FileError(path, "is what this command reads: write the page somewhere else")
+            raise FileError(path, "is an input of this command: write the page somewhere else")
         if place in [other.resolve() for other in targets[:at]]:
             raise FileError(path, "is named for the page and for its PDF: give each a file of its own")
         check_can_write(path)

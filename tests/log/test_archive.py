@@ -314,7 +314,9 @@ def test_while_runs_are_removed_others_with_the_same_captures_are_added_and_lack
     assert_whole(archive.folder, {entry.run_id for entry in added})
 
 
-def test_a_folder_that_another_program_takes_for_abandoned_before_it_is_locked_is_not_used(archive, monkeypatch):
+def test_a_folder_that_another_program_takes_for_abandoned_before_it_is_locked_is_not_used(
+    archive, monkeypatch
+):
     make, taken = tempfile.mkdtemp, []
 
     def raced(**where):

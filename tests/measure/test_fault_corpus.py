@@ -1,12 +1,11 @@
 """A corpus of faulty captures of all checks: a slice of it always, all of it as a soak (``-m soak``)."""
 
 import pytest
-from fault_corpus import CHECKS, FAULTS, UNTOLD, clean_problems, fault_trial
+from fault_corpus import CHECKS, FAULTS, SILENT, UNTOLD, clean_problems, fault_trial
 
 #: Faults that each check must see, wherever they lie; the rest is for the soak's table.
 ALWAYS_SEEN = ("mono_left", "mono_mean", "lost", "zeroed", "wrong_file")
 #: Silence has no mark: what is lost of it is not seen where that moves nothing, and other silence is silence.
-SILENT = ("quiet", "dithered_quiet", "ultrasonic_silence")
 ALL = (*FAULTS, "wrong_rate", "wrong_file")
 
 

@@ -92,8 +92,8 @@ def test_it_names_its_option_and_its_files(form):
     for command in (judge.command, run.command):
         (option,) = [option for option in command.params if option.name == f"{form.name}_path"]
         assert option.opts == [f"--{form.name}"]
-        assert option.help.startswith(f"Write {form.what} there")
-        assert f"as {form.form}" in option.help
+        verb = "Also write" if command is run.command else "Write"
+        assert option.help.startswith(f"{verb} {form.what} to FILE, as {form.form}")
 
 
 def test_what_was_not_measured_is_written_with_no_verdict(form):

@@ -91,7 +91,7 @@ DIGITAL = {
     "lost_block": "without 480 frames",
     "lowest_bit": "1 of 35600 frames",
     "cut_short": "without the last",
-    "not_finite": "no number",
+    "not_finite": "not a number",
     "noisy": "was added",
     "mono": "carries the words of channels 1, 2",
 }

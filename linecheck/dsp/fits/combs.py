@@ -94,6 +94,7 @@ def arrival(
     slope = 2.0 * np.pi * frequencies
     for _ in range(5):
         error = np.angle(polarity * turned * np.exp(-1j * slope * (middle - frame)))
+        # Each tone weighs by its power: the variance of its phase is inverse to that.
         frame -= float(np.sum(power * slope * error) / np.sum(power * slope**2))
     agreement = abs(float(np.sum((turned * np.exp(-1j * slope * (middle - frame))).real))) / weight
     uncertainty = float(np.sqrt(variance / np.sum(power * slope**2)))

@@ -39,6 +39,7 @@ def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
     highest = min(int(cutoff * _EXTENSION * frames), _MAX_ORDER)
     if highest < 1:
         return np.zeros(frames)
+    # Means over blocks far shorter than the highest sine: least squares over thousands of values, and not millions.
     block = max(1, frames // (32 * highest + 256))
     count = frames // block
     means = values[: count * block].reshape(count, block).mean(axis=1)
@@ -48,6 +49,7 @@ def slow_trend(values: FloatArray, cutoff: float) -> FloatArray:
     shrunk = np.sin(np.pi * frequencies * block) / (block * np.sin(np.pi * frequencies))
     angle = 2.0 * np.pi * np.outer(centres, frequencies)
     basis = np.hstack((np.ones((count, 1)), np.cos(angle) * shrunk, -np.sin(angle) * shrunk))
+    # The sines of a Fourier extension nearly depend on each other: smaller singular values would only fit rounding.
     solution = np.linalg.lstsq(basis, means, rcond=1e-9)[0]
     amplitudes = solution[1 : highest + 1] + 1j * solution[highest + 1 :]
     return synthesise(frames, frequencies, amplitudes, float(solution[0]))

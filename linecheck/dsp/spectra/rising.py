@@ -64,6 +64,7 @@ def find_rise(frequency_hz: FloatArray, density: FloatArray, relative: FloatArra
         return None
     level = 10.0 * np.log10(density)
     first, last = _floor(level)
+    # The lowest band alone is low by chance as well; the mean of the piece around it is not.
     floor = 10.0 * np.log10(np.mean(density[first : last + 1]))
     after = level[last + 1 :]
     if not len(after) or np.max(after) < floor + RISE_DB:

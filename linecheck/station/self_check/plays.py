@@ -23,7 +23,7 @@ from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
 from linecheck.station.self_check.loop_kinds import SETTLED_TONE, TO_EDGE
-from linecheck.station.self_check.probe import probe_values
+from linecheck.station.self_check.probe import probe_values, ramps
 from linecheck.station.self_check.words import random_words
 
 __all__ = ["LoopPath", "Play", "channel_names", "first_words_frames", "loop_path", "make_plays"]
@@ -286,8 +286,5 @@ def _digital_play(path: LoopPath) -> Play:
 
 def _faded(words: NDArray[np.int32], bits: int, ramp: int) -> NDArray[np.int32]:
     """Return words that fade in and out, so that nothing clicks; each is a whole number of steps."""
-    place = np.arange(len(words)) + 0.5
-    inside = np.clip(np.minimum(place, len(words) - place) / max(ramp, 1), 0.0, 1.0)
-    gain = 0.5 - 0.5 * np.cos(np.pi * inside)
-    steps = np.trunc((words.astype(np.int64) >> (32 - bits)) * gain[:, None])
+    steps = np.trunc((words.astype(np.int64) >> (32 - bits)) * ramps(len(words), ramp)[:, None])
     return np.asarray((steps.astype(np.int64) << (32 - bits)).astype(np.int32))

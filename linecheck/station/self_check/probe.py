@@ -31,6 +31,7 @@ __all__ = [
     "ProbeReading",
     "correlation",
     "probe_values",
+    "ramps",
     "read_probe",
 ]
 
@@ -150,7 +151,7 @@ def probe_values(channels: int, rate_hz: int, ramp_seconds: float, highest_dbfs:
             signal += _tone(np.arange(first, first + count) / rate_hz) * _amplitude(section.level_dbfs)
         if section.noise_dbfs is not None:
             signal += _noise(count, rate_hz) * _amplitude(min(section.noise_dbfs, highest_dbfs - 12.0))
-        signal *= _ramps(count, ramp_seconds * rate_hz)
+        signal *= ramps(count, ramp_seconds * rate_hz)
         playing = range(channels) if section.only is None else (section.only,)
         for channel in playing:
             values[first : first + count, channel] = signal
@@ -167,7 +168,8 @@ def _tone(seconds: FloatArray) -> FloatArray:
     return np.asarray(np.cos(2.0 * np.pi * (cycles - np.rint(cycles))))
 
 
-def _ramps(frames: int, ramp_frames: float) -> FloatArray:
+def ramps(frames: int, ramp_frames: float) -> FloatArray:
+    """Return a gain that rises and falls as a raised cosine at both ends, shape (frames,)."""
     place = np.arange(frames) + 0.5
     inside = np.clip(np.minimum(place, frames - place) / max(ramp_frames, 1.0), 0.0, 1.0)
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * inside))

@@ -319,7 +319,7 @@ def _change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tup
     if abs(share) < MIN_CORRELATION:
         return "absent", "what came back is unrelated to the words that were sent", None
     mine, theirs = _overlap(words[:, other], codes[:, channel], lag)
-    if np.array_equal(theirs, _negated(mine)):
+    if np.array_equal(theirs, -mine.astype(np.int64)):
         return "inverted", f"channel {channel + 1} came back inverted", lag
     also = [index + 1 for index, (_, share) in enumerate(found) if abs(share) > MIXED]
     if len(also) > 1:
@@ -347,11 +347,6 @@ def _lag(sent: FloatArray, came: FloatArray) -> tuple[int, float]:
 def _overlap(sent: NDArray[np.generic], came: NDArray[np.generic], lag: int) -> tuple[FloatArray, FloatArray]:
     start, stop = max(0, -lag), min(len(sent), len(came) - lag)
     return np.asarray(sent[start:stop]), np.asarray(came[lag + start : lag + stop])
-
-
-def _negated(words: NDArray[np.generic]) -> IntArray:
-    """Return words with the other sign; the lowest has no opposite and may have become the highest."""
-    return np.asarray(-words.astype(np.int64))
 
 
 def _cut(sent: FloatArray, came: FloatArray, bits: int) -> tuple[str, str] | None:

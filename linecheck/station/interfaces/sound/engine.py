@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import ModuleType
 
 import numpy as np
@@ -331,6 +331,7 @@ class SoundEngine:
         return Take(captured, record.log.blocks, play.log.blocks, moved)
 
 
+@dataclass
 class Watchdog:
     """Raises when blocks stop coming.
 
@@ -342,11 +343,11 @@ class Watchdog:
         How long it may all take, however many blocks come.
     """
 
-    def __init__(self, player: Player, recorder: Recorder, longest_seconds: float) -> None:
-        self._sides = (("playback", player), ("capture", recorder))
-        self._longest_seconds = longest_seconds
-        self._begun: float | None = None
-        self._seen: dict[str, tuple[int, float]] = {}
+    player: Player
+    recorder: Recorder
+    longest_seconds: float
+    _begun: float | None = None
+    _seen: dict[str, tuple[int, float]] = field(default_factory=dict)
 
     def look(self, now: float, *, ended: bool) -> None:
         """Look at the counters at a time; ``ended`` says that the driver has ended a stream."""
@@ -355,7 +356,7 @@ class Watchdog:
                 f"the sound device stopped delivering audio: its driver ended the stream. {CURE}"
             )
         self._begun = now if self._begun is None else self._begun
-        for name, side in self._sides:
+        for name, side in (("playback", self.player), ("capture", self.recorder)):
             blocks, since = self._seen.get(name, (-1, now))
             if side.blocks != blocks:
                 self._seen[name] = (side.blocks, now)
@@ -363,7 +364,7 @@ class Watchdog:
                 raise StationError(
                     f"the {name} device stopped delivering audio for {now - since:.1f} s. {CURE}"
                 )
-        if now - self._begun > self._longest_seconds:
+        if now - self._begun > self.longest_seconds:
             raise StationError(
                 f"the sound device does not deliver audio steadily: no end after {now - self._begun:.1f} s. {CURE}"
             )
