@@ -60,7 +60,11 @@ serial_option = click.option(
     "--serial", metavar="S", help="Serial number of the unit, where the set does not state it."
 )
 fault_option = click.option(
-    "--fault", "faults", multiple=True, metavar="NAME", help="Give the simulated unit a fault; a wrong name lists them all."
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME",
+    help="Give the simulated unit a fault; a wrong name lists them all.",
 )
 everything_option = click.option(
     "--all",

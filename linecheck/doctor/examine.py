@@ -16,6 +16,7 @@ from linecheck.errors import LinecheckError
 from linecheck.log.archive.free_space import disk_of, room_for_record
 from linecheck.report.pdf import browser
 from linecheck.station.config.station import StationConfig
+from linecheck.station.interfaces import interface_of
 from linecheck.station.interfaces.sound.devices import list_devices, load_portaudio
 
 __all__ = ["EXAMINATIONS", "examine"]
@@ -47,6 +48,11 @@ def _lacking(needed: bool) -> State:
     return State.MISSING if needed else State.NOTE
 
 
+def _plays(config: StationConfig | None) -> bool:
+    """Return whether a station plays through real devices."""
+    return config is not None and interface_of(config).is_real
+
+
 def _python(_: StationConfig | None) -> Iterator[Finding]:
     version = ".".join(map(str, sys.version_info[:3]))
     yield Finding("Python", State.OK, f"{version} at {sys.executable}")
@@ -54,7 +60,7 @@ def _python(_: StationConfig | None) -> Iterator[Finding]:
 
 def _sound(config: StationConfig | None) -> Iterator[Finding]:
     """Yield whether PortAudio is there, and which devices it lists."""
-    needed = config is not None and config.interface == "sound"
+    needed = _plays(config)
     try:
         devices = list_devices(load_portaudio())
     except (LinecheckError, OSError) as error:
@@ -86,7 +92,7 @@ def _sound_rights(config: StationConfig | None) -> Iterator[Finding]:
     if not closed:
         yield Finding("rights", State.OK, f"this user may open all {len(nodes)} sound devices")
         return
-    needed = config is not None and config.interface == "sound"
+    needed = _plays(config)
     text = f"this user may not open {len(closed)} of {len(nodes)} sound devices ({closed[0]})"
     cures = dict.fromkeys(("debian", "fedora", "other"), "usermod -a -G audio USER, then log in again")
     yield Finding("rights", _lacking(needed), text, cures)

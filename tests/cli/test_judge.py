@@ -190,7 +190,7 @@ def test_a_capture_that_no_check_judges_is_said_and_harms_nothing(judge, capture
         ('"PR3-004711"', '"../../PR3-004711"', "no serial number may have"),
         ("format = 1", "format = 2", "format"),
         ("[[capture]]", "[[captures]]", "did you mean 'capture'?"),
-        ('"tone.wav"', '"../set/tone.wav"', "no plain file name"),
+        ('"tone.wav"', '"../set/tone.wav"', "is not a plain file name"),
     ],
 )
 def test_a_set_that_is_not_one_of_the_model_is_refused(judge, captures, old, new, words):

@@ -80,8 +80,8 @@ def test_other_numbers_of_channels_are_refused():
     tables = {"playback": {"channels": [1, 2, 3]}, "capture": {"full_scale_volts": [8.0]}}
     with pytest.raises(UsageError) as caught:
         station_plan(small_limits(), station(**tables))
-    assert "playback.channels of station bench 3" in str(caught.value)
-    assert "capture.full_scale_volts of station bench 1" in str(caught.value)
+    assert "playback.channels of station bench has 3" in str(caught.value)
+    assert "capture.full_scale_volts of station bench has 1" in str(caught.value)
 
 
 def test_the_guarded_rule_needs_to_know_how_well_the_volts_are_known():
