@@ -27,7 +27,13 @@ TEXTS = {"README": (ROOT / "README.md").read_text(encoding="utf-8")} | {
 BLOCKS = [
     (name, language, block)
     for name, text in TEXTS.items()
-    for language, block in re.findall(r"^```(\w*)\n(.*?)^```", text, re.M | re.S)
+    for language, block in re.findall(r"^```(\w*)[^\n]*\n(.*?)^```", text, re.M | re.S)
+]
+#: What commands print, by the text that shows it: each block names its command.
+PRINTED = [
+    (name, command, block)
+    for name, text in TEXTS.items()
+    for command, block in re.findall(r"^```text linecheck ([^\n]*)\n(.*?)^```", text, re.M | re.S)
 ]
 SHOWN = sorted(
     {
@@ -39,7 +45,7 @@ SHOWN = sorted(
     }
 )
 #: Tutorials whose commands need nothing but what they make themselves.
-RUN = ("first-run", "own-model", "shift")
+RUN = ("first-run", "own-model", "shift", "sign-off")
 
 
 def test_the_manual_shows_commands_and_recipes():
@@ -124,6 +130,41 @@ def test_a_tutorial_runs_as_it_stands(topic, tmp_path, monkeypatch, capsys):
                 given = [str(path) for word in words[1:] for path in matching(word)]
                 status, out, err = call(monkeypatch, capsys, *given)
                 assert status == expected, (text, out, err)
+
+
+#: What has to be run before the blocks of a text.
+BEFORE = {
+    "known-units": ("golden", "challenge"),
+    "sign-off": ("filters",),
+}
+GATED = "--station station_configs/gated.toml --limits limits/pellow-r3.yaml"
+STEPS = {
+    "golden": f'station golden {GATED} --serial PR3-900001 --accept --by "Q. Engineer" --reason first',
+    "challenge": f"station challenge {GATED} --serial PR3-900101 --fault hum",
+    "filters": "run --station station_configs/demo.toml --limits limits/pellow-r3-filters.yaml --serial PR3-000001",
+}
+
+
+def masked(line):
+    """Return a line without its numbers and spaces: a unit's noise is another on another machine."""
+    return re.sub(r"[-−]?\d[\d.:]*", "0", re.sub(r"\s+", " ", line)).strip()
+
+
+@pytest.mark.parametrize("name", sorted({name for name, _, _ in PRINTED}))
+def test_what_is_shown_is_what_is_printed(name, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert call(monkeypatch, capsys, "init", "--demo")[0] == 0
+    before = list(BEFORE.get(name, ()))
+    for command, block in ((command, block) for text, command, block in PRINTED if text == name):
+        if command.startswith(("station status", "compare")):
+            for step in before:
+                call(monkeypatch, capsys, *shlex.split(STEPS[step]))
+        printed = [masked(line) for line in call(monkeypatch, capsys, *shlex.split(command))[1].splitlines()]
+        at = 0
+        for line in filter(None, map(masked, block.splitlines())):
+            if line != "…":
+                assert line in printed[at:], (command, line, printed[at:])
+                at = printed.index(line, at) + 1
 
 
 def matching(word):

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from linecheck.checks.base import Measurement, Reference
+from linecheck.checks.base import Measurement, Reference, StreamEvent
 from linecheck.errors import StationError, UsageError
 from linecheck.measure.measure import Analysis, take_measurement
 from linecheck.measure.trust import inspect_samples
@@ -252,6 +252,28 @@ def test_a_rate_converter_shows_in_its_images_too():
     found = some_steps("rate_converter", "to_edge")["images"]
     assert found.verdict == NOT_MET
     assert "images of a rate converter" in found.sentence
+
+
+@pytest.mark.parametrize("fault", ["limiter", "gate"])
+def test_what_spoils_many_tones_is_named_by_the_step_that_knows_it(fault):
+    found = checked(config(), fault)
+    assert next(entry.name for entry in found.steps if entry.verdict == NOT_MET) == "gain over level"
+
+
+def test_lost_input_is_a_fault_of_the_stream_whatever_plays():
+    of = config()
+
+    class Lossy(SimulatedLoop):
+        def play(self, name, stimulus):
+            capture = super().play(name, stimulus)
+            lost = (StreamEvent("overrun", 0.3, "input was lost"),)
+            return replace(capture, events=lost) if name == "multitone" else capture
+
+    found = run_self_check(
+        Station(of, "bench.toml", "0" * 64), lambda opening: Lossy(of, seed=5, opening=opening)
+    )
+    assert named(found.steps)["stream"].verdict == NOT_MET
+    assert found.figures["residue"] == (None, None)
 
 
 def test_two_clocks_may_differ_where_the_config_says_that_they_are_two():

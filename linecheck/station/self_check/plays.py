@@ -26,13 +26,23 @@ from linecheck.station.self_check.loop_kinds import SETTLED_TONE, TO_EDGE
 from linecheck.station.self_check.probe import probe_values, ramps
 from linecheck.station.self_check.words import random_words
 
-__all__ = ["LoopPath", "Play", "channel_names", "first_words_frames", "loop_path", "make_plays"]
+__all__ = [
+    "FIGURE_PLAYS",
+    "LoopPath",
+    "Play",
+    "channel_names",
+    "first_words_frames",
+    "loop_path",
+    "make_plays",
+]
 
 #: Highest level of the tone that distortion and gain are taken from.
 TONE_DBFS: Final = -1.0
 #: The level of the jitter test signal, which is fixed, and how long it is measured.
 JITTER_DBFS: Final = -3.0
 JITTER_SECONDS: Final = 0.7
+#: What is played for the path's figures alone: no step is taken from it.
+FIGURE_PLAYS: Final = frozenset({"multitone", "intermodulation", "linearity", "difference", "ultrasonic"})
 #: Two tones over so many decibels, and one over so many more: what a path does to levels is seen well above its noise.
 STEPS_DB, STEP_SECONDS = 15.0, 0.3
 STAIRS_DB, STAIRS_SECONDS = 75.0, 1.2

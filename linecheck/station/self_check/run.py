@@ -19,7 +19,7 @@ from linecheck.station.config.station import Station
 from linecheck.station.interfaces.interface import Announced, Interface
 from linecheck.station.self_check.analogue import analogue_steps
 from linecheck.station.self_check.digital import digital_steps
-from linecheck.station.self_check.plays import LoopPath, Play, loop_path, make_plays
+from linecheck.station.self_check.plays import FIGURE_PLAYS, LoopPath, Play, loop_path, make_plays
 from linecheck.station.self_check.probe import ProbeReading, read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Audio, SelfCheck, Step
 
@@ -197,7 +197,19 @@ def _measured_steps(
     played = {play.name: reference_dbfs(play.check) for play in plays if play.check is not None}
     figures = path_figures(taken, path.channels, played)
     level = played["tone"]
-    return analogue_steps(path, taken, _probe(path, done), level), figures
+    told = {name: _told_of(name, each, done) for name, each in taken.items()}
+    return analogue_steps(path, told, _probe(path, done), level), figures
+
+
+def _told_of(name: str, taken: Measurement, done: _Progress) -> Measurement:
+    """Return what the steps hear of a play: of one for figures alone only what the driver reported.
+
+    A limiter or a gate spoils those as a lost stretch does, and the step that names it must come first.
+    """
+    if name not in FIGURE_PLAYS:
+        return taken
+    reported = {event.code for event in done.captures[name].events}
+    return Measurement(problems=tuple(problem for problem in taken.problems if problem.code in reported))
 
 
 def _measurements(path: LoopPath, plays: tuple[Play, ...], done: _Progress) -> dict[str, Measurement]:
