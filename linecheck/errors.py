@@ -45,7 +45,21 @@ MAX_LISTED: Final = 50
 
 
 class ExitStatus(IntEnum):
-    """What a command's exit status says."""
+    """What a command's exit status says; of several units or sets the worst counts: fail, then invalid.
+
+    Attributes
+    ----------
+    PASS : 0
+        Everything passed, or the command did what it was asked for. Marginal is a pass, unless --strict says
+        otherwise.
+    FAIL : 1
+        A unit failed, or something is worse than in the baseline.
+    WRONG_INPUT : 2
+        A wrong command, file or setting: nothing was judged. The message says what to put right.
+    INVALID : 3
+        Not judged, or passed and not released: a capture that cannot be trusted, a run that was stopped, a unit on
+        hold, a gate that is not met, a log that cannot be written.
+    """
 
     PASS = 0
     FAIL = 1

@@ -74,7 +74,17 @@ NoteText = Annotated[str, Field(min_length=1, max_length=500)]
 
 
 class EventEntry(Table):
-    """An event that the driver reported during a capture."""
+    """An event that the driver reported during a capture.
+
+    Attributes
+    ----------
+    code : str
+        The problem's code, such as ``input_overflow``.
+    seconds : float
+        When, from the start of the capture.
+    message : str
+        What happened, in words.
+    """
 
     code: Name
     seconds: float
@@ -82,7 +92,15 @@ class EventEntry(Table):
 
 
 class PlayedStimulus(Table):
-    """How the stimulus played differs from the limit file's."""
+    """How the stimulus played differs from the limit file's.
+
+    Attributes
+    ----------
+    rate_hz : int or None
+        Its sampling rate.
+    bits : int or None
+        Its word length.
+    """
 
     rate_hz: int | None = None
     bits: int | None = None
@@ -94,7 +112,25 @@ class PlayedStimulus(Table):
 
 
 class CaptureEntry(Table):
-    """One ``[[capture]]``: a check, the setup that it was run under where it has several, and its file."""
+    """One ``[[capture]]``: a check, the setup that it was run under where it has several, and its file.
+
+    Attributes
+    ----------
+    check : str
+        Name of the check in the limit file.
+    setup : dict of str to str
+        How the unit was set, where the check has several setups.
+    file : str
+        The audio file's name; it lies beside the index.
+    full_scale_volts : list of float or None
+        Peak volts at digital 1.0, per channel; without it volts cannot be read.
+    sha256 : str or None
+        SHA-256 of the file; a file that differs is refused.
+    bits : int or None
+        Word length of the samples, where it is less than the file's.
+    stimulus_sha256 : str or None
+        SHA-256 of the stimulus that was played.
+    """
 
     check: CheckName
     setup: Settings = {}  # noqa: RUF012 - copied
@@ -120,7 +156,27 @@ class CaptureEntry(Table):
 
 
 class CaptureSetIndex(Table):
-    """``captures.toml``."""
+    """``captures.toml``.
+
+    Attributes
+    ----------
+    format : int
+        Version of the file's format.
+    model : str
+        Name of the product, as in its limit file.
+    serial, firmware : str or None
+        The unit's serial number, and the firmware in it.
+    station, software : str or None
+        What recorded it: name of the station, name and version of the program.
+    recorded : datetime or None
+        When, with the offset from UTC.
+    mains_hz : float or None
+        Frequency of the mains; hum is looked for at its multiples.
+    ramp_seconds : float or None
+        How long the stimulus took to fade in and out.
+    notes : list of str
+        Remarks; they are shown with the result.
+    """
 
     format: FormatOne
     model: Name

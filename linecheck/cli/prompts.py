@@ -126,7 +126,9 @@ class Prompt:
 
         Anything else that is scanned is no answer: it stays for whoever reads next.
         """
-        answers = self._answers(f"{request}: scan or type one of {', '.join(codes)} (Enter to skip).")
+        answers = self._answers(
+            f"{request}: scan or type one of {', '.join(codes)}; without one it is not tested."
+        )
         line = next(answers, None) if answers is not None else None
         if line is not None and line.text.lower() in codes:
             return line.text.lower()

@@ -21,7 +21,7 @@ __all__ = ["CODE", "PathStanding", "path_standing", "station_path"]
 CODE: Final = "path_undecided"
 MAX_NAMED: Final = 6
 
-_LOOK: Final = "`linecheck station check --limits` says why"
+_LOOK: Final = "`linecheck station check --station CONFIG --limits FILE` says why"
 
 
 @dataclass(frozen=True)

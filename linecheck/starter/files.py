@@ -45,6 +45,8 @@ def model_files(answers: Answers) -> dict[str, str]:
         # The jitter test signal is defined for words of 16 and of 24 bits.
         "jitter_stimulus": f"{{rate_hz: {answers.rates_hz[0]}, bits: {16 if answers.bits < 20 else 24}}}",
         "stimulus_with": lambda more: f"{{{more}, {common}}}",
+        "regression_volts": float(f"{0.005 * answers.output_volts:.2g}"),
+        "regression_ps": answers.masks["paired_jitter"][0] / 2,
         "channels": list(range(1, len(answers.channels) + 1)),
     }
 

@@ -2,15 +2,18 @@
 
 from pathlib import Path
 
+import click.testing
 import pytest
 from small_run import call
 
+from linecheck.cli.init import command
 from linecheck.errors import UsageError
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.starter.answers import CLASSES, Answers, serial_pattern
 from linecheck.starter.files import demo_files, model_files
 from linecheck.station.config.load import load_station
+from linecheck.station.interfaces.sound.devices import SoundDevice
 
 ROOT = Path(__file__).parents[2]
 GIVEN = ("--model", "ax1", "--serial", "AX1-00017", "--output-volts", "2.1")
@@ -73,6 +76,77 @@ def test_a_station_with_sound_devices_and_each_build_service(linecheck, service)
     job = Path(out.splitlines()[-1]).read_text(encoding="utf-8")
     assert "linecheck judge captures/* --limits limits/ax1.yaml" in job
 
+    assert "note: on this machine " in err
+    assert "linecheck station check --station station_configs/line-2.toml" in err
+
+
+@pytest.mark.parametrize(("model", "channels"), [("123", "left,right"), ("yes", "no,on"), ("1e3", "null")])
+def test_names_that_yaml_takes_for_something_else_stay_names(linecheck, model, channels):
+    given = ("--model", model, "--serial", "AX1-00017", "--channels", channels)
+    assert linecheck("init", *given)[0] == 0
+    limits = load_limits(f"limits/{model}.yaml")
+    assert (limits.model, limits.channels) == (model, tuple(channels.split(",")))
+
+
+@pytest.mark.parametrize("name", list(CLASSES))
+def test_a_unit_played_again_is_no_worse_than_itself_by_the_margins_written(linecheck, name):
+    linecheck("init", *GIVEN, "--class", name)
+    run = ("run", "--station", "station_configs/bench.toml", "--limits", "limits/ax1.yaml", "--keep-captures")
+    for _ in range(2):
+        assert linecheck(*run, "--serial", "AX1-00017")[0] == 0
+    first, again = sorted(path.parent for path in Path("results").glob("**/captures.toml"))
+    limits, baseline = ("--limits", "limits/ax1.yaml"), ("--baseline", "base.toml")
+    told = ("--by", "A. Engineer", "--reason", "released")
+    status, _, err = linecheck("baseline", "accept", str(first), *limits, "--out", "base.toml", *told)
+    assert (status, "no margin" in err) == (0, False), err
+    status, out, err = linecheck("regress", str(again), *limits, *baseline)
+    assert status == 0, out + err
+
+
+class TestQuestions:
+    """On a terminal each answer is looked at when it is given, and asked for anew where it makes no sense."""
+
+    @pytest.fixture
+    def asked(self, monkeypatch, tmp_path):
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.setattr("linecheck.cli.init.load_portaudio", lambda: None)
+        devices = tuple(
+            SoundDevice(number, f"Interface {number} (hw:{number},0)", "ALSA", 2, 2) for number in (1, 2)
+        )
+        monkeypatch.setattr("linecheck.cli.init.list_devices", lambda _: devices)
+
+        def run(*answers, arguments=()):
+            reads = click.testing.CliRunner()
+            with reads.isolation(input="\n".join(answers) + "\n") as (out, err, _):
+                monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+                command.main(arguments, standalone_mode=False)
+            return out.getvalue().decode() + err.getvalue().decode()
+
+        return run
+
+    def test_wrong_answers_are_refused_one_by_one_and_none_is_lost(self, asked):
+        told = asked(
+            "a/b", "ax1", "amplifier", "player", "AX", "AX1-00017", "Left", "left,right", "fast", "44100", "99", "16",
+            "nan", "2.1", "../x", "line-2", "gitlub", "gitlab",
+            "Interface 9", "Interface 1", "Interface 8", "Interface 2",
+        )  # fmt: skip
+        for refused in ("'a/b'", "'amplifier'", "'AX'", "'Left'", "'fast'", "'99'", "'nan'", "'../x'", "'gitlub'",
+                        "'Interface 9'", "'Interface 8'"):  # fmt: skip
+            assert refused in told, told
+        config = load_station("station_configs/line-2.toml").config
+        assert config.playback.device == "ALSA: Interface 1 (hw:1,0)"
+        assert config.capture.device == "ALSA: Interface 2 (hw:2,0)"
+        assert load_limits("limits/ax1.yaml").model == "ax1"
+        assert Path(".gitlab-ci.yml").exists()
+
+    def test_an_option_that_makes_no_sense_is_refused_before_anything_is_asked(self, asked):
+        with pytest.raises(UsageError, match="--ci"):
+            asked(arguments=("--ci", "cron"))
+
+    def test_empty_answers_are_a_simulated_station(self, asked):
+        asked("ax1", "", "AX1-00017", *[""] * 7)
+        assert load_station("station_configs/bench.toml").config.interface == "simulated"
+
 
 def test_nothing_is_written_over(linecheck):
     Path("limits").mkdir()
@@ -92,6 +166,14 @@ def test_nothing_is_written_over(linecheck):
         ((*GIVEN, "--channels", "Left Out"), "--channels"),
         ((*GIVEN, "--rates", "44100,fast"), "--rates"),
         ((*GIVEN, "--rates", "8000"), "--rates"),
+        ((*GIVEN, "--rates", "9" * 5000), "--rates"),
+        ((*GIVEN, "--bits", "7"), "--bits"),
+        ((*GIVEN, "--bits", "00241"), "--bits"),
+        ((*GIVEN, "--output-volts", "nan"), "--output-volts"),
+        ((*GIVEN, "--output-volts", "inf"), "--output-volts"),
+        ((*GIVEN, "--output-volts", "0"), "--output-volts"),
+        ((*GIVEN, "--class", "amplifier"), "--class: 'amplifier' is none of player, converter, streamer"),
+        ((*GIVEN, "--ci", "cron"), "--ci: 'cron' is none of gitlab"),
         ((*GIVEN, "--playback", "x"), "give --playback and --capture"),
         ((*GIVEN, "--serial", "AX"), "no counter of two digits"),
         ((*GIVEN, "--serial", "AX/00017"), "cannot be part of the pattern"),

@@ -185,7 +185,7 @@ MAX_LISTED, MAX_FINDINGS = 10, 10
 MAX_COLUMNS = 60
 
 MEANINGS = {
-    Verdict.INVALID: "What is invalid says nothing of its unit. Put right what is listed below, then judge it again.",
+    Verdict.INVALID: "What is invalid says nothing of its unit. Put right what is listed, then judge it again.",
     Verdict.ABORTED: "Not all sets were judged. Judge those again that were not.",
 }
 UNKNOWN = "–"

@@ -18,7 +18,7 @@ __all__ = ["comparison_table", "counts_line", "show_compared"]
 #: What a verdict means that comes of the comparisons and not of the masks.
 MEANINGS = {
     Verdict.FAIL: "Something is worse than in the baseline, though no mask is failed.",
-    Verdict.INVALID: "Whether something has become worse cannot be told. Put right what is listed below.",
+    Verdict.INVALID: "Whether something has become worse cannot be told. Put right what is listed.",
     Verdict.MARGINAL: "Whether something has become a little worse cannot be told.",
 }
 
@@ -109,10 +109,19 @@ def _answer(entry: Comparison) -> str:
     return f"{entry.answer.value}, {entry.compared} of {entry.bands} places"
 
 
+def _told(value: float | None, entry: Comparison) -> str:
+    """Return a value; one that the sentence calls "or better" is no value that it fell from, or to."""
+    assert entry.margin is not None
+    text = fixed(value, "", entry.margin)
+    return (
+        f"{text} or better" if f"{fixed(value, entry.unit, entry.margin)} or better" in entry.text else text
+    )
+
+
 def _change(entry: Comparison | None) -> str:
     """Return a value before and now; of a curve that of the band that tells most."""
     if entry is None or entry.margin is None or entry.value is None:
         return number(None, "")
-    before, now = (fixed(value, "", entry.margin) for value in (entry.baseline_value, entry.value))
+    before, now = (_told(value, entry) for value in (entry.baseline_value, entry.value))
     place = f" at {number(entry.x, entry.x_unit or '', 5)}" if entry.x is not None else ""
     return f"{before} → {now}{' ' + entry.unit if entry.unit else ''}{place}"

@@ -42,7 +42,7 @@ STOPPED_AFTER_FAIL: Final = "The run was stopped after a value had failed: it co
 MEANINGS = {
     "hold": "This run passed, and the unit is not released yet: it has failed before.",
     Verdict.MARGINAL: "Outside the pass limits, inside the fail limits.",
-    Verdict.INVALID: "The unit was not judged. Put right what is listed below, then test it again.",
+    Verdict.INVALID: "The unit was not judged. Put right what is listed, then test it again.",
     Verdict.ABORTED: "The run was stopped and the unit was not judged. Test it again.",
 }
 
@@ -288,8 +288,10 @@ def _short_table(outcome: Run, screen: Screen) -> Iterator[str]:
         sum(row.verdict is verdict for row in judged) for verdict in (Verdict.PASS, Verdict.INVALID)
     )
     others = sum(len(row.items) for row in rows if row.verdict is None)
+    unplayed = sum(len(entry.masks) for entry in outcome.limits.checks if entry.name in outcome.missing)
+    total, void = len(judged) + unplayed, void + unplayed
     parts = [
-        f"{passed} of {counted(len(judged), 'mask')} {'passes' if passed == 1 else 'pass'}" if judged else "",
+        f"{passed} of {counted(total, 'mask')} {'passes' if passed == 1 else 'pass'}" if total else "",
         f"{void} could not be judged" if void else "",
         f"{counted(others, 'more value')} without a mask" if others else "",
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -66,12 +67,23 @@ def _show(topic: Topic, source: bool) -> None:
     if source or not sys.stdout.isatty():
         click.echo(text, nl=False)
         return
-    from rich.console import Console
-    from rich.markdown import Markdown
+    from rich.console import Console, ConsoleOptions
+    from rich.markdown import CodeBlock, Markdown
+    from rich.text import Text
+
+    class Command(CodeBlock):
+        """A command stays one line, however long: one that is broken cannot be copied into a shell."""
+
+        def __rich_console__(self, _console: Console, _options: ConsoleOptions) -> Iterator[Text]:
+            code = Text(str(self.text).rstrip(), style="bold", no_wrap=True, overflow="ignore")
+            yield code
+
+    class Page(Markdown):
+        elements = Markdown.elements | {"fence": Command, "code_block": Command}
 
     console = Console()
     with console.pager(styles=True):
-        console.print(Markdown(text))
+        console.print(Page(text), crop=False, soft_wrap=False)
 
 
 def _write(folder: Path) -> None:

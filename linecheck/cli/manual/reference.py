@@ -39,17 +39,28 @@ def _walked(
 
 
 def _exit_statuses() -> str:
+    from linecheck.cli import cli
     from linecheck.errors import ExitStatus
 
+    doc = getdoc(ExitStatus) or ""
+    said = _attributes(doc)
     lines = [
         "# Exit statuses",
         "",
-        (getdoc(ExitStatus) or "").strip(),
+        _prose(doc),
         "",
-        "| status | name |",
-        "| --- | --- |",
+        "| status | name | what it says |",
+        "| --- | --- | --- |",
     ]
-    lines += [f"| {status.value} | {status.name.lower().replace('_', ' ')} |" for status in ExitStatus]
+    lines += [
+        f"| {status.value} | {status.name.lower().replace('_', ' ')} | {said[status.name]} |"
+        for status in ExitStatus
+    ]
+    lines += ["", "## Command by command", "", "| command | exit status |", "| --- | --- |"]
+    for name, command, _ in _walked("linecheck", cli, None):
+        found = re.search(r"Exit status:? (.*?)(?:\n\n|\Z)", cleandoc(command.help or ""), re.DOTALL)
+        if found:
+            lines.append(f"| `{name}` | {_cell(found[1])} |")
     return "\n".join((*lines, ""))
 
 
@@ -92,6 +103,8 @@ def _limit_file() -> str:
         *_fields(Header),
         "",
     ]
+    for name, model in list(_tables("", Header))[1:]:
+        lines += [f"## {name}", "", _prose(getdoc(model) or ""), "", *_fields(model), ""]
     return "\n".join(lines)
 
 
@@ -146,7 +159,9 @@ def _models(annotation: Any) -> Iterator[type[BaseModel]]:  # noqa: ANN401 - any
 
 def _fields(model: type[BaseModel]) -> list[str]:
     """Return a table of the keys of a model that are no tables themselves."""
-    said = _attributes(getdoc(model) or "")
+    said = {
+        name: text for each in reversed(model.mro()) for name, text in _attributes(each.__doc__ or "").items()
+    }
     schema = model.model_json_schema()
     types = {name: _resolved(value, schema.get("$defs", {})) for name, value in schema["properties"].items()}
     rows = [
@@ -174,7 +189,7 @@ def _default(info: FieldInfo) -> str:
 
 def _attributes(doc: str) -> Mapping[str, str]:
     """Return what a numpydoc docstring says of each attribute."""
-    _, found, rest = doc.partition("Attributes\n----------\n")
+    _, found, rest = cleandoc(doc).partition("Attributes\n----------\n")
     if not found:
         return {}
     entries: dict[str, list[str]] = {}

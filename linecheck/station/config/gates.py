@@ -47,6 +47,7 @@ class GoldenConfig(Table):
     Attributes
     ----------
     serials : tuple of str
+        Their serial numbers.
     every_hours : float
         How long the station may judge units after one of them was found unmoved.
     margins : mapping of str to float
@@ -65,6 +66,7 @@ class ChallengeUnit(Table):
     Attributes
     ----------
     serial : str
+        Its serial number.
     must_fail : tuple of str
         ``check.metric.channel``, or ``check.metric`` where any channel will do.
     nothing_else : bool
@@ -87,7 +89,13 @@ class ChallengeUnit(Table):
 
 
 class ChallengeConfig(Table):
-    """The challenge units by name, known to be bad; each must be caught every ``every_hours``."""
+    """The challenge units by name, known to be bad; each must be caught in time.
+
+    Attributes
+    ----------
+    every_hours : float
+        How long the station may judge units after each of them was caught.
+    """
 
     units: Annotated[dict[Text, ChallengeUnit], Field(min_length=1, max_length=64)]
     every_hours: Hours = 24.0

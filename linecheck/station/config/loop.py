@@ -109,6 +109,7 @@ class LoopConfig(Table):
     Attributes
     ----------
     kind : {"analogue", "digital"}
+        What the patch carries.
     every_hours : float or None
         How long the station may judge units after a self-check that was met; None for as long as it stays as it is.
     rate_hz : int or None

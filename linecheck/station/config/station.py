@@ -118,7 +118,17 @@ class CaptureConfig(Table):
 
 
 class _Calibrated(Table):
-    """A thing with a calibration date and a due date."""
+    """A thing with a calibration date and a due date.
+
+    Attributes
+    ----------
+    performed, due : date or None
+        The day of the last calibration, and the last day on which it holds.
+    by, certificate : str or None
+        Who calibrated it, and the number of the certificate.
+    refuse_when_overdue : bool
+        Whether no unit is judged after that day.
+    """
 
     performed: date | None = None
     due: date | None = None
@@ -154,10 +164,14 @@ class _Calibrated(Table):
 class CalibrationConfig(_Calibrated):
     """When the capture's volts were last compared with something better, and when that is due again.
 
-    ``uncertainty_percent`` is the standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in
-    volts. None is unknown and not zero: no reading in volts then claims an uncertainty. ``refuse_when_overdue`` keeps
-    units from being tested after that day, or, where the gates mark runs only (``gate.outside``), makes every run
-    invalid; without it the run says so and goes on.
+    ``refuse_when_overdue`` keeps units from being tested after that day, or, where the gates mark runs only
+    (``gate.outside``), makes every run invalid; without it the run says so and goes on.
+
+    Attributes
+    ----------
+    uncertainty_percent : float or None
+        Standard uncertainty (k = 1) of ``full_scale_volts``; it enters every reading in volts. None is unknown and not
+        zero: no reading in volts then claims an uncertainty.
     """
 
     uncertainty_percent: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
@@ -211,11 +225,17 @@ class AssetConfig(_Calibrated):
 
 
 class RecordsConfig(Table):
-    """Which records of a run are kept, and where.
+    """Which records of a run are kept, and where; paths are relative to the folder that the command is started in.
 
-    ``database`` is an SQLite file, ``captures`` says which captures to keep beside the other files (``failed``: of
-    every run that does not pass), where the station keeps no archive, ``folder`` takes all other files. Both paths
-    are relative to the folder that the command is started in.
+    Attributes
+    ----------
+    database : str
+        The log, an SQLite file.
+    captures : str
+        Which captures are kept beside the other files, where the station has no archive; ``failed``: of every run that
+        does not pass.
+    folder : str
+        Where all other files of a run go.
     """
 
     database: Text = "results/linecheck.sqlite"
@@ -224,7 +244,15 @@ class RecordsConfig(Table):
 
 
 class ProtectionConfig(Table):
-    """Limits that the station never exceeds: the level of any stimulus, and how fast it starts and stops."""
+    """Limits that the station never exceeds.
+
+    Attributes
+    ----------
+    highest_level_dbfs : float
+        Nothing louder is ever played.
+    ramp_seconds : float
+        How long every stimulus takes to fade in and out.
+    """
 
     highest_level_dbfs: float = Field(0.0, ge=-120.0, le=20.0)
     ramp_seconds: float = Field(0.01, ge=0.0, le=1.0)
@@ -271,15 +299,32 @@ class SyncConfig(Table):
 class SignConfig(Table):
     """The key that signs every record of the log.
 
-    ``key`` is a PEM file with an Ed25519 key that nobody but its owner may read; its path is relative to the folder
-    that the command is started in.
+    Attributes
+    ----------
+    key : str
+        A PEM file with an Ed25519 key that nobody but its owner may read; its path is relative to the folder that the
+        command is started in.
     """
 
     key: Text
 
 
 class StationConfig(Table):
-    """A whole station config."""
+    """A whole station config.
+
+    Attributes
+    ----------
+    format : int
+        Version of the file's format.
+    station : str
+        Name of the station, as every record says it.
+    interface : str
+        What plays and captures: ``sound`` (PortAudio), ``simulated``, or one that is installed beside linecheck.
+    mains_hz : int
+        Frequency of the mains; hum is looked for at its multiples.
+    nest : str or None
+        Which of several places for a unit this is.
+    """
 
     format: FormatOne
     station: str

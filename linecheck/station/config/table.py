@@ -42,6 +42,13 @@ class CommandTable(Table):
     """A program with its arguments, split as a shell splits them and run without one, and how long it may take.
 
     ``marks`` are what may stand in braces in it.
+
+    Attributes
+    ----------
+    command : str
+        The program and its arguments.
+    timeout_seconds : float
+        How long it may take; what takes longer is stopped, and counts as failed.
     """
 
     marks: ClassVar[tuple[str, ...]] = ()

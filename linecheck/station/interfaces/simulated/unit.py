@@ -88,6 +88,8 @@ class SimulatedUnit(BaseModel):
     crosstalk_db : float
         What comes of each channel in every other at low frequency; it rises as
         |1 + jf/``crosstalk_corner_hz``|.
+    crosstalk_corner_hz : float
+        Where it has risen by 3 dB.
     start_seconds : tuple of float
         Least and greatest time from the capture's start to the first sample's conversion; drawn for each
         check.
