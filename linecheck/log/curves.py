@@ -188,8 +188,8 @@ def points_fault(parts: Parts, *, may_lack: bool) -> str | None:
 def curves_query(columns: Sequence[str], condition: str, order: str = "") -> str:
     """Return SQL for curves of any record format with plain points; :func:`lay_functions` makes what it calls.
 
-    ``columns`` may be those of ``curve``. ``condition`` stands in it twice, and so do its parameters, which are
-    numbered (``?1``) therefore; columns in it begin with ``c.``.
+    ``columns`` may be those of ``curve``. ``condition`` stands in it twice, and so do its parameters, which have
+    names (``:run``) therefore; columns in it begin with ``c.``.
     """
     plain = ", ".join(f"c.{name} AS {name}" for name in columns)
     packed_ones = ", ".join(

@@ -68,6 +68,10 @@ _OF_16_BITS: Final = MappingProxyType(
         "distortion_noise": (-84, -80),
         "largest_sideband": (-105, -98),
         "paired_jitter": (120, 300),
+        "lone_spur": (-107, -100),
+        "skirt": (-92, -86),
+        "linear_down_to": (-90, -80),
+        "largest_error": (0.7, 1.5),
         "imd": (-92, -86),
         "flatness": (0.5, 1),
         "separation": (90, 80),
@@ -87,6 +91,10 @@ _OF_24_BITS: Final = MappingProxyType(
         "distortion_noise": (-98, -92),
         "largest_sideband": (-118, -108),
         "paired_jitter": (30, 100),
+        "lone_spur": (-120, -110),
+        "skirt": (-108, -102),
+        "linear_down_to": (-108, -98),
+        "largest_error": (0.5, 1),
         "imd": (-98, -92),
         "flatness": (0.3, 0.6),
         "separation": (100, 90),
@@ -141,8 +149,14 @@ class Answers:
 
     @property
     def masks(self) -> Mapping[str, tuple[float, float]]:
-        """The masks to begin with: of the word length that is played, whatever the class."""
-        return _OF_16_BITS if self.bits < 20 else CLASSES[self.device_class].masks
+        """The masks to begin with: of the word length that is played, whatever the class.
+
+        The jitter test tone is a quarter of the rate, and its sidebands grow with it: the same sidebands are less
+        jitter at a higher rate, and a mask in seconds that did not follow would never decide.
+        """
+        masks = _OF_16_BITS if self.bits < 20 else CLASSES[self.device_class].masks
+        passes, fails = (_short(limit * 44_100 / self.rates_hz[0]) for limit in masks["paired_jitter"])
+        return {**masks, "paired_jitter": (passes, fails)}
 
     @property
     def full_scale_volts(self) -> float:
@@ -182,6 +196,6 @@ def serial_pattern(example: str) -> str:
     if odd:
         raise UsageError(
             f"serial number {visible(example[:40])!r}: {visible(odd[0])!r} cannot be part of the pattern that is made "
-            "from it; write serial_pattern into the limit file by hand"
+            "from it; give an example without it, then write serial_pattern into the limit file by hand"
         )
     return f"{before}[0-9]{{{len(found[0])}}}{after}"

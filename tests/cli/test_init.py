@@ -63,6 +63,21 @@ def test_masks_are_reachable_at_any_word_length_and_with_any_channels(linecheck,
     assert load_limits("limits/ax1.yaml").channels == tuple(channels.split(","))
 
 
+@pytest.mark.parametrize("fault", ["bit_weight", "one_bit_noise", "hum", "distorting"])
+def test_faults_that_a_tone_does_not_show_are_found_by_what_is_written(linecheck, fault):
+    linecheck("init", *GIVEN, "--class", "streamer")
+    run = ("run", "--station", "station_configs/bench.toml", "--limits", "limits/ax1.yaml")
+    assert linecheck(*run, "--serial", "AX1-00018", "--fault", fault)[0] == 1
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000, 192_000, 384_000])
+@pytest.mark.parametrize("name", list(CLASSES))
+def test_no_mask_is_idle_at_any_rate(linecheck, name, rate):
+    assert linecheck("init", *GIVEN, "--class", name, "--rates", str(rate))[0] == 0
+    status, _, err = linecheck("limits", "check", "limits/ax1.yaml", "--strict")
+    assert status == 0, err
+
+
 @pytest.mark.parametrize("service", ["gitlab", "github", "jenkins"])
 def test_a_station_with_sound_devices_and_each_build_service(linecheck, service):
     names = ('RME "A" 5\\6', "hw: µ")

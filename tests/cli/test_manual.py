@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 import pytest
 import yaml
+from markdown_it import MarkdownIt
 from small_run import call
 
 from linecheck.checks import kinds
@@ -77,6 +78,14 @@ def test_every_option_that_a_command_shows_is_one(line):
 @cache
 def all_texts():
     return "\n".join(TEXTS.values())
+
+
+@pytest.mark.parametrize("topic", TEXTS)
+def test_no_block_of_code_swallows_another(topic):
+    """A fence that closes nothing turns what follows it inside out, on the screen and in the pages."""
+    blocks = [token for token in MarkdownIt("commonmark").parse(TEXTS[topic]) if token.type == "fence"]
+    assert not [token.content for token in blocks if "```" in token.content]
+    assert len(blocks) == len(re.findall(r"^ *```", TEXTS[topic], re.MULTILINE)) / 2
 
 
 @pytest.mark.parametrize("block", [block for _, language, block in BLOCKS if language == "yaml"])

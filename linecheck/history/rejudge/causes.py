@@ -168,9 +168,13 @@ class Causes:
         item = layouts.items[row["item"]]
         query = curves_query(
             ("x", "y", "uncertainty", "x_unit", "unit", "resolution_hz"),
-            "c.sequence = ?1 AND c.check_position = ?2 AND c.position = ?3",
+            "c.sequence = :run AND c.check_position = :check AND c.position = :place",
         )
-        place = (int(self._judged.sequence[row["run"]]), int(row["check"]), int(row["place"]))
+        place = {
+            "run": int(self._judged.sequence[row["run"]]),
+            "check": int(row["check"]),
+            "place": int(row["place"]),
+        }
         x, y, uncertainty, x_unit, unit, resolution = self._reader.rows(query, place).fetchone()
         curve = Curve(
             item.metric,
@@ -219,12 +223,14 @@ class Causes:
         ]
         query = curves_query(
             ("sequence", "check_position", "metric", "channel", "position"),
-            "c.sequence IN (SELECT value FROM json_each(?1)) AND c.verdict IS NOT NULL AND c.verdict = "
+            "c.sequence IN (SELECT value FROM json_each(:runs)) AND c.verdict IS NOT NULL AND c.verdict = "
             "(SELECT verdict FROM run WHERE run.sequence = c.sequence)",
             "ORDER BY sequence, check_position, position",
         )
         by_number = {int(judged.sequence[run]): run for run in runs}
-        for sequence, *key, _ in self._reader.rows(query, (json.dumps(list(by_number)),)) if runs else ():
+        for sequence, *key, _ in (
+            self._reader.rows(query, {"runs": json.dumps(list(by_number))}) if runs else ()
+        ):
             run = by_number[sequence]
             layout = judged.layout_of(run)
             item = layout.item(*key, is_curve=True)

@@ -217,10 +217,10 @@ def read_curves(reader: Reader, span: Span, metrics: Sequence[str], *, guarded: 
     """Yield the curves of these metrics; their uncertainty only where it is needed."""
     query = curves_query(
         _CURVE + _POINTS[: 3 if guarded else 2],
-        "c.sequence IN (SELECT value FROM json_each(?1)) AND c.metric IN (SELECT value FROM json_each(?2))",
+        "c.sequence IN (SELECT value FROM json_each(:runs)) AND c.metric IN (SELECT value FROM json_each(:metrics))",
         "ORDER BY sequence, check_position, position",
     )
-    for sequence, *row in reader.rows(query, (span.parameter, json.dumps(list(metrics)))):
+    for sequence, *row in reader.rows(query, {"runs": span.parameter, "metrics": json.dumps(list(metrics))}):
         check, position, metric, channel, verdict, resolution, x, y, *uncertainty = row
         run, level = int(span.runs([sequence])[0]), LEVEL_OF_INITIAL[verdict[0] if verdict else 0]
         yield CurveRow(

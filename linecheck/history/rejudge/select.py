@@ -6,7 +6,7 @@ import contextlib
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -59,7 +59,7 @@ class Reader:
         finally:
             self._raw.text_factory = bytes
 
-    def rows(self, query: str, parameters: Sequence[object] = ()) -> sqlite3.Cursor:
+    def rows(self, query: str, parameters: Sequence[object] | Mapping[str, object] = ()) -> sqlite3.Cursor:
         """Ask for rows."""
         return self._raw.execute(query, parameters)
 
