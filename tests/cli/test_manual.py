@@ -141,17 +141,67 @@ def test_a_tutorial_runs_as_it_stands(topic, tmp_path, monkeypatch, capsys):
                 assert status == expected, (text, out, err)
 
 
-#: What has to be run before the blocks of a text.
-BEFORE = {
-    "known-units": ("golden", "challenge"),
-    "sign-off": ("filters",),
-}
 GATED = "--station station_configs/gated.toml --limits limits/pellow-r3.yaml"
-STEPS = {
-    "golden": f'station golden {GATED} --serial PR3-900001 --accept --by "Q. Engineer" --reason first',
-    "challenge": f"station challenge {GATED} --serial PR3-900101 --fault hum",
-    "filters": "run --station station_configs/demo.toml --limits limits/pellow-r3-filters.yaml --serial PR3-000001",
+DEMO = "--station station_configs/demo.toml --limits limits/pellow-r3.yaml"
+NOISIER = "--station station_configs/noisier.toml --limits limits/pellow-r3.yaml"
+#: What is done before a command is shown, by how it begins. ``edit`` writes a file anew with one text for another, and
+#: ``keep`` copies the captures of the run before.
+BEFORE = {
+    "station status": (
+        f'station golden {GATED} --serial PR3-900001 --accept --by "Q. Engineer" --reason first',
+        f"station challenge {GATED} --serial PR3-900101 --fault hum",
+    ),
+    "run --station station_configs/gated.toml": tuple(
+        f"run {GATED} --serial PR3-00000{unit} --fault hum" for unit in (1, 2, 3)
+    ),
+    "compare": (
+        "run --station station_configs/demo.toml --limits limits/pellow-r3-filters.yaml --serial PR3-000001",
+    ),
+    "regress": (
+        "edit station_configs/demo.toml station_configs/noisier.toml '[simulated]' '[simulated]\nnoise_db = -116.3'",
+        f"run {DEMO} --serial PR3-004711 --firmware 1.4.2 --keep-captures",
+        "keep captures/1.4.2",
+        "baseline accept captures/1.4.2 --limits limits/pellow-r3.yaml --out baselines/pellow-r3.toml "
+        '--by "A. Engineer" --reason "1.4.2 is released"',
+        f"run {NOISIER} --serial PR3-004711 --firmware 1.5.0 --keep-captures",
+        "keep captures/1.5.0",
+    ),
+    "limits check limits/mistaken.yaml": (
+        "edit limits/pellow-r3.yaml limits/mistaken.yaml "
+        "'thd:      {pass: {max: -113}, fail: {max: -106}}' 'thd:      {pass: {max: 0.0004}}'",
+        "edit limits/mistaken.yaml limits/mistaken.yaml "
+        "'noise:    {pass: {max: -115}, fail: {max: -110}}' 'noise:    {pass: {min: -115}}'",
+    ),
+    "limits check limits/earlier.yaml": (
+        "edit limits/pellow-r3.yaml limits/earlier.yaml "
+        "'separation: {pass: {min: 110}, fail: {min: 104}}' 'crosstalk: {pass: {min: 110}, fail: {min: 104}}'",
+        "edit limits/earlier.yaml limits/earlier.yaml '{separation: 3}' '{crosstalk: 3}'",
+    ),
+    "log show": (
+        f"run {DEMO} --serial PR3-000001 --firmware 1.4.2 --lot L-7 --fault hum",
+        f"run {DEMO} --serial PR3-000001 --firmware 1.4.3 --lot L-7",
+    ),
+    "log rejudge": (
+        "edit limits/pellow-r3.yaml limits/proposed.yaml 'worst:          {pass: {max: -108}' "
+        "'worst:          {pass: {max: -115}'",
+        "edit limits/proposed.yaml limits/proposed.yaml 'revision: 1' 'revision: 2'",
+    ),
 }
+
+
+def prepare(step, monkeypatch, capsys):
+    """Do one of the steps before a command that is shown."""
+    words = shlex.split(step)
+    if words[0] == "edit":
+        source, target, old, new = (word.replace("\\n", "\n") for word in words[1:])
+        text = Path(source).read_text(encoding="utf-8")
+        assert old in text, step
+        Path(target).write_text(text.replace(old, new, 1), encoding="utf-8")
+    elif words[0] == "keep":
+        newest = max(Path("results").glob("*/*/captures"), key=lambda folder: folder.stat().st_mtime_ns)
+        shutil.copytree(newest, words[1])
+    else:
+        call(monkeypatch, capsys, *words)
 
 
 def masked(line):
@@ -163,12 +213,11 @@ def masked(line):
 def test_what_is_shown_is_what_is_printed(name, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert call(monkeypatch, capsys, "init", "--demo")[0] == 0
-    before = list(BEFORE.get(name, ()))
     for command, block in ((command, block) for text, command, block in PRINTED if text == name):
-        if command.startswith(("station status", "compare")):
-            for step in before:
-                call(monkeypatch, capsys, *shlex.split(STEPS[step]))
-        printed = [masked(line) for line in call(monkeypatch, capsys, *shlex.split(command))[1].splitlines()]
+        for step in (step for start, steps in BEFORE.items() if command.startswith(start) for step in steps):
+            prepare(step, monkeypatch, capsys)
+        _, out, err = call(monkeypatch, capsys, *shlex.split(command))
+        printed = [masked(line) for line in (out + err).splitlines()]
         at = 0
         for line in filter(None, map(masked, block.splitlines())):
             if line != "…":
