@@ -50,7 +50,7 @@ WIDEBAND = ("worst_wideband", "worst_wideband_at", "thd_n_wideband")
 WIDE = ("worst_wide", "worst_wide_at", "thd_n_wide")
 #: Where the wide band ends if nothing else is said: the trade's usual low pass (common practice, no source); or where a
 #: capture ends, from where on it holds the second harmonic of 20 kHz.
-WIDEBAND_HZ, LEAST_WIDEBAND_HZ = 80_000.0, 40_000.0
+WIDEBAND_HZ, MIN_WIDEBAND_HZ = 80_000.0, 40_000.0
 _OTHER_END = "ends at 80 kHz or where the capture ends, not at 90 kHz"
 
 
@@ -227,7 +227,7 @@ class DistortionSweepKind(SteppedKind):
         """Return what the noise of the stimulus's dither allows."""
         found: dict[str, Range] = {}
         # As far as any capture goes that is read.
-        least = analysis.wideband_hz or LEAST_WIDEBAND_HZ
+        least = analysis.wideband_hz or MIN_WIDEBAND_HZ
         for suffix, high in (("", analysis.band_hz[1]), ("_wideband", least), ("_wide", analysis.wide_hz)):
             if high is not None:
                 band = (analysis.band_hz[0], high)
@@ -332,7 +332,7 @@ def _bands(
     if analysis.wide_hz is not None:
         wanted.append((WIDE, (analysis.band_hz[0], analysis.wide_hz)))
     low, high = analysis.wideband
-    if analysis.wideband_hz is None and CAPTURE_EDGE * capture.rate_hz >= LEAST_WIDEBAND_HZ:
+    if analysis.wideband_hz is None and CAPTURE_EDGE * capture.rate_hz >= MIN_WIDEBAND_HZ:
         high = min(high, CAPTURE_EDGE * capture.rate_hz)
     wanted.append((WIDEBAND, (low, high)))
     reached: list[tuple[tuple[str, ...], tuple[float, float]]] = []

@@ -70,7 +70,8 @@ def command(demo: bool, folder: str, **given: Any) -> None:  # noqa: ANN401 - ea
 def _refuse_answers(given: dict[str, Any]) -> None:
     used = [name for name, value in given.items() if value is not None]
     if used:
-        raise UsageError(f"--demo asks for nothing: leave out --{used[0].replace('_', '-')}")
+        option = used[0].removeprefix("device_").replace("_", "-")
+        raise UsageError(f"--demo asks for nothing: leave out --{option}")
 
 
 @dataclass(frozen=True)
@@ -160,9 +161,9 @@ def _devices(
 
     A device that was named by an option need not be here: the config may be for another machine.
     """
-    if (playback is None) != (capture is None):
+    if bool(playback) != bool(capture):
         raise UsageError("give --playback and --capture, or neither for a simulated station")
-    if playback is None and not asked:
+    if not playback and not asked:
         return None, None
     try:
         devices = list_devices(load_portaudio())
@@ -173,7 +174,7 @@ def _devices(
     def chosen(direction: Direction) -> Callable[[str], str]:
         return lambda name: name and str(choose_device(devices, name, direction, channels))
 
-    if playback is not None and capture is not None:
+    if playback and capture:
         sides: tuple[tuple[str, Direction], ...] = ((playback, "playback"), (capture, "capture"))
         for name, direction in sides:
             try:

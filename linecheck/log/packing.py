@@ -43,6 +43,8 @@ _OF_POWER, _LOWEST_POWER = 900, -150
 _SMALLEST, _GREATEST = 1e-140, 1e140
 #: More points than this has no curve; what says that it has them was not written by linecheck.
 _MAX_POINTS: Final = 10_000_000
+#: Places, values, uncertainties.
+_MAX_COLUMNS: Final = 3
 #: Packing harder takes twice the time for one percent.
 _LEVEL: Final = 6
 
@@ -88,7 +90,7 @@ def unpacked(content: bytes) -> tuple[FloatArray, ...]:
     """
     try:
         version, count, points = _HEAD.unpack_from(content)
-        if version != _VERSION or points > _MAX_POINTS:
+        if version != _VERSION or count > _MAX_COLUMNS or points > _MAX_POINTS:
             raise ValueError("it is of no known version")
         at = _HEAD.size + count * _COLUMN.size
         heads = list(_COLUMN.iter_unpack(content[_HEAD.size : at]))

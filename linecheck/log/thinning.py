@@ -100,7 +100,7 @@ def rules_from(contents: Iterable[str]) -> tuple[Rule, ...]:
         try:
             said = json.loads(content)
             rule = Rule(int(said["through"]), int(said["every"]))
-        except (ValueError, TypeError, KeyError):
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
             continue
         if rule.every > 1:
             found.append(rule)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -12,6 +13,7 @@ from typing import Final
 from jinja2 import Environment, StrictUndefined
 
 from linecheck.errors import FileError
+from linecheck.files.durable import make_folder
 from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 from linecheck.starter.answers import CLASSES, Answers, CiService, serial_pattern
@@ -98,13 +100,14 @@ def write_new(folder: Path, texts: Mapping[str, str]) -> list[Path]:
         One cannot be written.
     """
     targets = {folder / path: text for path, text in texts.items()}
-    there = [visible(str(path)) for path in targets if path.exists()]
+    # Path.exists raises where a name is too long, or nobody may look; making the folder then says why.
+    there = [visible(str(path)) for path in targets if os.path.lexists(path)]
     if there:
         raise FileError(
             there[0], "is there already, and nothing is written over: move it, or give another --out"
         )
     for path, text in targets.items():
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         write_atomically(path, text.encode())
     return list(targets)
 

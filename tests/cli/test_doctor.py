@@ -52,6 +52,14 @@ def test_what_a_station_needs_is_missing_and_not_a_note(doctor, monkeypatch):
     assert (states["PortAudio"], states["psycopg"]) == ("missing", "ok")
 
 
+def test_a_runtime_folder_that_cannot_be_looked_into_is_no_trouble(doctor, monkeypatch):
+    monkeypatch.setattr(examine, "load_portaudio", missing_portaudio)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", "x" * 5000)
+    status, out, err = doctor()
+    assert (status, err) == (0, "")
+    assert "sound server: none" in out
+
+
 @pytest.mark.parametrize(
     ("system", "cure"),
     [

@@ -193,12 +193,22 @@ def test_nothing_is_written_over(linecheck):
         ((*GIVEN, "--serial", "AX"), "no counter of two digits"),
         ((*GIVEN, "--serial", "AX/00017"), "cannot be part of the pattern"),
         (("--demo", "--model", "x"), "--demo asks for nothing: leave out --model"),
+        (("--demo", "--class", "player"), "--demo asks for nothing: leave out --class"),
+        ((*GIVEN, "--playback", "", "--capture", "x"), "give --playback and --capture"),
     ],
 )
 def test_what_makes_no_sense_is_said_and_nothing_is_written(linecheck, tmp_path, arguments, said):
     status, _, err = linecheck("init", *arguments)
     assert (status, said in err) == (2, True), err
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("folder", ["/dev/null/x", "x" * 5000, "a\nfile"])
+def test_a_folder_that_cannot_be_is_said(linecheck, folder):
+    Path("a\nfile").write_text("mine")
+    status, _, err = linecheck("init", *GIVEN, "--out", folder)
+    assert (status, "Traceback" in err) == (2, False)
+    assert "cannot be made" in err
 
 
 @pytest.mark.parametrize(

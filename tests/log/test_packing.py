@@ -36,6 +36,14 @@ def test_whatever_is_packed_comes_back_bit_for_bit(columns):
     assert [column.tobytes() for column in found] == [column.tobytes() for column in columns]
 
 
+def test_bytes_that_ask_for_far_more_than_a_curve_has_are_refused_before_anything_is_made():
+    # A few bytes could ask for 16 GB.
+    content = packed([np.zeros(4)])
+    many = content[:1] + bytes([200]) + content[2:6] + content[6:17] * 200 + content[17:]
+    with pytest.raises(ValueError, match="no known version"):
+        unpacked(many)
+
+
 def test_a_curve_of_short_decimals_takes_a_sixth_of_its_plain_numbers():
     draw = np.random.default_rng(1)
     axis = np.round(np.linspace(20.0, 20_000.0, 2000), 2)

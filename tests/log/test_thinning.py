@@ -16,7 +16,7 @@ from linecheck.log.sync.server import connected
 from linecheck.log.sync.stored import check_chain, rules
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.write import thin_records
-from linecheck.log.thinning import CURVES_THINNED, Rule
+from linecheck.log.thinning import CURVES_THINNED, Rule, rules_from
 
 AHEAD = datetime.now(UTC) + timedelta(days=1)
 EVERY = 4
@@ -175,3 +175,10 @@ def test_a_log_that_was_thinned_before_it_was_sent_is_sent_and_verifies_there(pa
         chain = sent(path, url).chain
         with connected(Target.parsed(url)) as connection:
             assert check_chain(connection, chain).intact
+
+
+@pytest.mark.parametrize(
+    "content", ['{"through": Infinity, "every": 2}', "[" * 100_000, "7", '{"through": 1, "every": 1}']
+)
+def test_a_statement_that_says_nothing_of_the_kind_makes_no_rule(content):
+    assert rules_from([content, '{"through": 7, "every": 4}']) == (Rule(7, 4),)
