@@ -27,6 +27,7 @@ what is hashed also adds a record format, so that older records still verify.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from sqlalchemy import Column, MetaData, Table
@@ -287,7 +288,7 @@ CREATE TABLE begun (
     "ALTER TABLE run ADD COLUMN loop TEXT",
 )
 
-_KEPT = (
+_FIFTH = (
     f"""
 CREATE TABLE packed_curve (
     sequence INTEGER NOT NULL,
@@ -331,7 +332,7 @@ BEGIN SELECT RAISE(ABORT, 'points of curves are only removed once that is stated
 )
 
 #: The migrations that a release has.
-RELEASED: Final = (_FIRST, _SECOND, _THIRD, _FOURTH)
+RELEASED: Final = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 
 
 def _facts_of(version: int) -> tuple[str, ...]:
@@ -348,7 +349,7 @@ def _facts_of(version: int) -> tuple[str, ...]:
 
 
 #: What the next release adds to the log beside its facts, by the schema's version.
-_COMES_WITH: Final = {5: _KEPT}
+_COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {}
 
 #: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
 #: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
@@ -356,7 +357,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
     *RELEASED,
     *(
         (*_COMES_WITH.get(version, ()), *_facts_of(version))
-        for version in range(len(RELEASED) + 1, max(*_COMES_WITH, *(fact.since for fact in FACTS)) + 1)
+        for version in range(len(RELEASED) + 1, max((*_COMES_WITH, *(fact.since for fact in FACTS))) + 1)
     ),
 )
 

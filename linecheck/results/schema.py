@@ -31,6 +31,39 @@ _ASSET: Final[Schema] = {
 }
 
 
+#: As :class:`linecheck.run.causes.Causes` has it.
+_CAUSES: Final[Schema] = {
+    "type": "object",
+    "properties": {
+        "priors": {"type": "integer", "minimum": 1},
+        "findings": {"type": "integer", "minimum": 0},
+        "ranked": {
+            "type": "array",
+            "minItems": 1,
+            "items": {
+                "type": "object",
+                "properties": {
+                    "codes": {"type": "array", "items": _TEXT, "minItems": 1, "maxItems": 2},
+                    "channel": {"type": ["string", "null"]},
+                    "probability": {"type": "number", "minimum": 0, "maximum": 1},
+                    "text": _TEXT,
+                    "blames": {"type": "array", "items": _TEXT},
+                    "act": _TEXT,
+                    "measure": _TEXT,
+                    "explains": {"type": "integer", "minimum": 0},
+                },
+                "required": [
+                    "codes", "channel", "probability", "text", "blames", "act", "measure", "explains",
+                ],
+                "additionalProperties": False,
+            },
+        },
+    },
+    "required": ["priors", "findings", "ranked"],
+    "additionalProperties": False,
+}  # fmt: skip
+
+
 def shipped_schema() -> Schema:
     """Return the schema as it ships."""
     schema: Schema = json.loads(files("linecheck.results").joinpath(SCHEMA_NAME).read_text(encoding="utf-8"))
@@ -53,6 +86,8 @@ def schema_bytes() -> bytes:
 def _fact(fact: Fact) -> Schema:
     if fact.choices:
         return {"enum": list(fact.choices)}
+    if fact.name == "causes":
+        return {"oneOf": [_CAUSES, {"type": "null"}]}
     if fact.kind == "assets":
         return {"type": "array", "items": _ASSET}
     if fact.kind == "flag":

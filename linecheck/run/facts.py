@@ -47,7 +47,7 @@ ResultPlace = Literal["unit", "station"]
 PagePlace = Literal["identity", "station", "interface", "calibration", "assets", "surroundings", "record"]
 
 #: The newest record format that was released: a new fact has the next one, and so have all of one release.
-RELEASED_FORMAT: Final = 4
+RELEASED_FORMAT: Final = 5
 #: A hash says as much by its first characters.
 HASH_LENGTH: Final = 12
 
@@ -252,6 +252,11 @@ class Facts:
     gates: Mapping[str, Any] = _fact(
         "gate {}", "the state of the station's gates", "data", since=3,
         page=("station",), compared=False,
+    )  # fmt: skip
+    #: As :meth:`linecheck.run.causes.Causes.as_fact` gives it.
+    causes: Mapping[str, Any] = _fact(
+        "causes, {}", "why it does not pass: ranked causes with their odds", "data", since=6,
+        result="unit", null_where_empty=True, compared=False,
     )  # fmt: skip
     captures: Mapping[str, str] = _fact(
         "capture of {}", "where each check's capture is kept", "captures", since=3,

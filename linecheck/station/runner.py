@@ -26,6 +26,7 @@ from typing import Protocol
 from linecheck import __version__
 from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError, RecordError
+from linecheck.limits.verdict import Verdict
 from linecheck.measure.analyses import Analyses, Captured
 from linecheck.measure.measure import compared
 from linecheck.measure.path_part import PathParts
@@ -151,7 +152,20 @@ def run_unit(
     finally:
         running.tell(MeasuringEnded(*running.whose))
     settings = () if control is None else tuple(control.steps)
-    return RunResult(replace(running.outcome(), settings=settings), running.captures)
+    return RunResult(with_causes(replace(running.outcome(), settings=settings)), running.captures)
+
+
+def with_causes(run: Run) -> Run:
+    """Return a run with what may have caused that it does not pass; a fault in that costs only what it would say."""
+    if run.verdict is Verdict.PASS:
+        return run
+    try:
+        from linecheck.causes import name_causes
+
+        return replace(run, causes=name_causes(run).as_fact())
+    except Exception:
+        _log.exception("causes could not be named")
+        return run
 
 
 @dataclass
