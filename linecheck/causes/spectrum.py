@@ -10,7 +10,10 @@ from linecheck.causes.evidence import points
 from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["Line", "floor_db", "level_at", "lines"]
+__all__ = ["FLOOR_BANDS_HZ", "Line", "floor_db", "level_at", "lines"]
+
+#: The audio band in parts within which a floor is nearly even.
+FLOOR_BANDS_HZ = ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0))
 
 #: Points on either side that a line has to stand out of.
 REACH = 12

@@ -6,11 +6,11 @@
 :func:`weigh`         hypotheses with their probabilities, the most likely first
 ====================  =====================================================================
 
-With s how surely a symptom is there and p how often a cause shows it, what is seen has the likelihood s p + (1 - s)(1 - p)
-under that cause; symptoms are taken as independent once the cause is given (a naive Bayes model with uncertain evidence,
-Pearl 1988, from memory). Two causes at once show a symptom where either does: 1 - (1 - p)(1 - q), the noisy or. Symptoms
-of one cause hang together, so that their product is too sure of itself: the logarithm of the likelihood is multiplied by
-:data:`TEMPER`, which was fitted so that what is told with 80 to 90 % is right that often (tests/causes).
+With s how surely a symptom is there and p how often a cause shows it, what is seen has the likelihood
+s p + (1 - s)(1 - p) under that cause; symptoms are taken as independent once the cause is given (a naive Bayes model with
+uncertain evidence, Pearl 1988, from memory). Two causes at once show a symptom where either does: 1 - (1 - p)(1 - q), the
+noisy or. Symptoms of one cause hang together, so that their product is too sure of itself: the logarithm of the likelihood
+is multiplied by :data:`TEMPER`, fitted so that what is told with 80 to 90 % is right that often (tests/causes).
 """
 
 from __future__ import annotations
@@ -102,11 +102,12 @@ def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> l
         for one, other in itertools.combinations(likeliest, 2)
         if singles[one][0] != singles[other][0]
     ]
-    entries = [(single,) for single in singles]
+    entries: list[tuple[tuple[str, str | None], ...]] = [(single,) for single in singles]
     if pairs:
         first, second = (np.array(side) for side in zip(*pairs, strict=True))
         either = 1.0 - (1.0 - shown[first]) * (1.0 - shown[second])
-        prior = np.log(PRIOR_TWO * priors[first] * priors[second])
+        # The second one's prior is tempered as the likelihood is that has to outweigh it.
+        prior = np.log(PRIOR_TWO * priors[first]) + TEMPER * np.log(priors[second])
         scores = np.concatenate((scores, prior + TEMPER * _log_likelihood(either, seen)))
         entries += [(singles[one], singles[other]) for one, other in pairs]
     unknown = np.outer(UNKNOWN_SHOWS, seen.leaks / LEAK)
@@ -153,7 +154,7 @@ def _log_likelihood(shown: FloatArray, seen: Seen) -> FloatArray:
 
 
 def _merged(entries: Sequence[tuple[tuple[str, str | None], ...]], odds: FloatArray) -> list[Hypothesis]:
-    """Return one hypothesis for each cause, or two, whatever the channel: in the likeliest one, with the odds of all."""
+    """Return one hypothesis for each cause, or two: in the likeliest channel, with the odds of all channels."""
     best: dict[tuple[str, ...], int] = {}
     total: dict[tuple[str, ...], float] = {}
     for index, entry in enumerate(entries):

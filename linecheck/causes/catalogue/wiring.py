@@ -134,7 +134,7 @@ CAUSES = (
     Cause(
         "word_alignment",
         "words arrive shifted by whole bits",
-        {"overload": SELDOM, "unclear": SELDOM, 
+        {"overload": SELDOM, "unclear": SELDOM,
             "levels_by_bits": ALWAYS, "levels_off": MOSTLY, "levels_low": MOSTLY, "levels_high": SELDOM, "ratios_low": MOSTLY,
             "gain_off_at_low_level": OFTEN, "between_tones_out": OFTEN, "sweep_out": MOSTLY,
         },

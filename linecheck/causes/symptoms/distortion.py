@@ -23,7 +23,9 @@ def _harmonic(evidence: Evidence, channel: str | None, order: int) -> float | No
     return evidence.value("tone", f"harmonic_{order}", channel)
 
 
-def _leads(evidence: Evidence, channel: str | None, orders: tuple[int, ...], others: tuple[int, ...]) -> float | None:
+def _leads(
+    evidence: Evidence, channel: str | None, orders: tuple[int, ...], others: tuple[int, ...]
+) -> float | None:
     first = [level for order in orders if (level := _harmonic(evidence, channel, order)) is not None]
     second = [level for order in others if (level := _harmonic(evidence, channel, order)) is not None]
     if not first or not second:
@@ -52,7 +54,9 @@ def _high_orders(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _sweep_out(evidence: Evidence, channel: str | None) -> float | None:
-    outs = [evidence.out("distortion_sweep", name, channel) for name in ("worst_wideband", "worst_wide", "worst")]
+    outs = [
+        evidence.out("distortion_sweep", name, channel) for name in ("worst_wideband", "worst_wide", "worst")
+    ]
     known = [out for out in outs if out is not None]
     return None if not known else beyond(max(out.by for out in known), 0.0, 0.3)
 
@@ -108,7 +112,9 @@ def _at_low_level(evidence: Evidence, channel: str | None) -> float | None:
         level = level_at(curve, order * tone, 6.0)
         if level is None:
             continue
-        floor = max((level_at(curve, order * tone + shift, 6.0) or -400.0) for shift in (-60.0, -30.0, 30.0, 60.0))
+        floor = max(
+            (level_at(curve, order * tone + shift, 6.0) or -400.0) for shift in (-60.0, -30.0, 30.0, 60.0)
+        )
         best = max(best, level - floor)
     return None if still is None and best < -300.0 else beyond(best, 7.0, 1.5)
 

@@ -69,7 +69,10 @@ def _templates() -> dict[str, FloatArray]:
     def mesh(*axes: FloatArray) -> list[FloatArray]:
         return [axis.ravel()[:, np.newaxis] for axis in np.meshgrid(*axes, indexing="ij")]
 
-    low, high = np.geomspace(0.7, 300.0, 160)[:, np.newaxis], np.geomspace(5000.0, 400_000.0, 160)[:, np.newaxis]
+    low, high = (
+        np.geomspace(0.7, 300.0, 160)[:, np.newaxis],
+        np.geomspace(5000.0, 400_000.0, 160)[:, np.newaxis],
+    )
     corner, quality = mesh(np.geomspace(12_000.0, 200_000.0, 60), np.geomspace(0.72, 4.0, 20))
     gains = np.concatenate((np.linspace(-12.0, -0.3, 24), np.linspace(0.3, 12.0, 24)))
     bass, bass_db = mesh(np.geomspace(30.0, 800.0, 24), gains)
@@ -128,7 +131,10 @@ def _shapes(values: bytes, rate_hz: float) -> tuple[tuple[str, float], ...]:
     y = y - y.mean()
     allowed = LEAVES_DB + LEAVES_SHARE * float(np.sqrt(np.mean(y**2)))
     templates = _templates() | {"hold": 20.0 * np.log10(np.sinc(_GRID_HZ[np.newaxis, :] / rate_hz))}
-    scores = {"other": 0.02}
+    # A tone control or a loudness curve has no one formula: it is smooth over the octaves.
+    terms = np.vander(np.log(_GRID_HZ / 1000.0) / np.log(100.0), 6)
+    smooth = y - terms @ np.linalg.lstsq(terms, y, rcond=None)[0]
+    scores = {"other": 0.02, "smooth": 0.1 * float(np.exp(-np.mean(smooth**2) / allowed**2))}
     for name, candidates in templates.items():
         named = name
         if name == "treble":
@@ -162,7 +168,9 @@ def _flatness(evidence: Evidence, channel: str | None) -> float | None:
 
 def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
     """A response that falls at the edge of the band and nowhere else."""
-    curve = evidence.curve("reconstruction", "response", channel) or evidence.curve("response", "response", channel)
+    curve = evidence.curve("reconstruction", "response", channel) or evidence.curve(
+        "response", "response", channel
+    )
     if curve is None:
         return None
     _, top = points(curve, 17_000.0, 20_000.0)
@@ -174,7 +182,10 @@ def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _images(evidence: Evidence, channel: str | None) -> float | None:
-    outs = [evidence.out("reconstruction", "image_rejection", channel), evidence.out("ultrasonic", "image_level", channel)]
+    outs = [
+        evidence.out("reconstruction", "image_rejection", channel),
+        evidence.out("ultrasonic", "image_level", channel),
+    ]
     known = [out for out in outs if out is not None]
     return None if not known else beyond(max(out.by for out in known), 0.0, 1.0)
 
@@ -185,7 +196,9 @@ def _strong_images(evidence: Evidence, channel: str | None) -> float | None:
     attenuation = evidence.value("reconstruction", "stopband_attenuation", channel)
     if rejection is None:
         return None
-    return both(beyond(-rejection, -12.0, 2.0), 1.0 if attenuation is None else beyond(-attenuation, -40.0, 5.0))
+    return both(
+        beyond(-rejection, -12.0, 2.0), 1.0 if attenuation is None else beyond(-attenuation, -40.0, 5.0)
+    )
 
 
 def _stopband(evidence: Evidence, channel: str | None) -> float | None:
@@ -206,7 +219,10 @@ def _corner(sign: float) -> Callable[[Evidence, str | None], float | None]:
 
 def _ringing(evidence: Evidence, channel: str | None) -> tuple[float, float] | None:
     """Return by how much pre-ringing is out of what is allowed, and its level, dB."""
-    out, value = evidence.out("reconstruction", "pre_ringing", channel), evidence.value("reconstruction", "pre_ringing", channel)
+    out, value = (
+        evidence.out("reconstruction", "pre_ringing", channel),
+        evidence.value("reconstruction", "pre_ringing", channel),
+    )
     return None if out is None or value is None else (out.by, value)
 
 
@@ -253,6 +269,7 @@ SYMPTOMS = (
     _shape("treble_peaks", "treble that peaks as by an output filter"),
     _shape("hold", "the response of a hold without a filter"),
     _shape("shelf", "bass or treble raised or lowered by a shelf"),
+    _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),
     Symptom("flatness_out", "a response less flat than allowed", _flatness),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
@@ -263,6 +280,12 @@ SYMPTOMS = (
     Symptom("corner_higher", "the filter's corner higher than allowed", _corner(1.0)),
     Symptom("no_pre_ringing", "no ringing before an impulse", _no_pre_ringing),
     Symptom("other_pre_ringing", "another ringing before an impulse than allowed", _other_ringing),
-    Symptom("crosstalk_climbs", "crosstalk that climbs with frequency", lambda evidence, channel: both(_crosstalk_out(evidence, channel), _crosstalk_climbs(evidence, channel))),
+    Symptom(
+        "crosstalk_climbs",
+        "crosstalk that climbs with frequency",
+        lambda evidence, channel: both(
+            _crosstalk_out(evidence, channel), _crosstalk_climbs(evidence, channel)
+        ),
+    ),
     Symptom("crosstalk_flat", "crosstalk that is the same at all frequencies", _crosstalk_flat),
 )

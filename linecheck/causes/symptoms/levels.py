@@ -28,9 +28,7 @@ def level_db(evidence: Evidence, channel: str | None) -> float | None:
 def others_db(evidence: Evidence, channel: str | None) -> float | None:
     """Return by how much a channel's tone is stronger than that of the others on average, dB."""
     own = evidence.value("tone", "level_dbfs", channel)
-    others = [
-        evidence.value("tone", "level_dbfs", other) for other in evidence.channels if other != channel
-    ]
+    others = [evidence.value("tone", "level_dbfs", other) for other in evidence.channels if other != channel]
     levels = [level for level in others if level is not None]
     return None if own is None or not levels else own - sum(levels) / len(levels)
 
@@ -117,8 +115,13 @@ def _inverted(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _delayed(evidence: Evidence, channel: str | None) -> float | None:
-    delay = evidence.value("wiring", "channel_delay", None)
-    return beyond(None if delay is None else abs(delay), 0.3, 0.1)
+    delay, out = (
+        evidence.value("wiring", "channel_delay", None),
+        evidence.out("wiring", "channel_delay", None),
+    )
+    if out is not None:
+        return beyond(out.by, 0.0, 0.05)
+    return beyond(None if delay is None else abs(delay), 0.5, 0.05)
 
 
 def _same(evidence: Evidence, channel: str | None) -> float | None:

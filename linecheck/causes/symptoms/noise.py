@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from linecheck.causes.evidence import Evidence, Out, beyond, both
-from linecheck.causes.spectrum import floor_db, lines
+from linecheck.causes.spectrum import FLOOR_BANDS_HZ, floor_db, lines
 from linecheck.causes.symptom import Symptom
 
 __all__ = ["SYMPTOMS", "noise_out"]
@@ -46,7 +46,7 @@ def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
     if curve is None:
         return None
     powers = 0.0
-    for low, high in ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0)):
+    for low, high in FLOOR_BANDS_HZ:
         level = floor_db(curve, low, high)
         if level is not None:
             powers += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
