@@ -111,7 +111,7 @@ def _wow(bench: Bench, draw: np.random.Generator) -> Made:
     return Made(
         bench.adding(dense=stage),
         None,
-        False,
+        depth < 3e-5,
         f"{depth:.2g} at {hz:.1f} Hz",
         "wow and flutter: position by a sine, cubic spline",
     )
@@ -136,7 +136,7 @@ def _all_pass(bench: Bench, draw: np.random.Generator) -> Made:
     bench = bench.adding(
         transfers=lambda lines, hz: lines * ((1 - 1j * hz / corner) / (1 + 1j * hz / corner)) ** order
     )
-    return Made(bench, None, True, f"{order} × {corner:.0f} Hz", "first-order all-pass")
+    return Made(bench, None, False, f"{order} × {corner:.0f} Hz", "first-order all-pass")
 
 
 def _notch(bench: Bench, draw: np.random.Generator) -> Made:
