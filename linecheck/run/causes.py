@@ -83,9 +83,9 @@ class MarginPart:
 class ExplainedMargin:
     """A marginal or failed ratio taken apart: the powers of ``parts`` add up to its residue.
 
-    ``short_by`` is by how many dB it misses its pass mask; ``parts`` come largest first. ``station`` is the share that the
-    station's own path may have in it, at most; None where that is not known. ``beside`` says how the largest part stands
-    beside that of other units, where a log has some.
+    ``short_by`` is by how many dB it misses its pass mask; ``parts`` come largest first. ``station`` is the share that
+    the station's own path may have in it, at most; None where that is not known. ``beside`` says how the largest part
+    stands beside that of other units, where a log has some.
     """
 
     check: str
