@@ -44,15 +44,13 @@ CAUSES = (
     Cause(
         "jitter_random",
         "jitter without a frequency of its own: noise of the oscillator or of its supply",
-        {
+        {"noise_with_signal": SELDOM, 
             "noise_with_frequency": MOSTLY,
-            "noise_with_signal": SELDOM,
             "skirt": ALWAYS,
             "side_lines": SELDOM,
             "sweep_out": SELDOM,
             "between_tones_out": SELDOM,
-            "noise_with_signal": SELDOM,
-        },
+            },
         ("jitter", "residue", "noise", "between", "sweep", "wide", "lines"),
         ("unit", "station"),
         "test again; if it stays, set the unit aside for an engineer",
@@ -188,7 +186,7 @@ CAUSES = (
     Cause(
         "cut_short",
         "the recording ends before what was played does",
-        {"short": ALWAYS, "short_most": OFTEN, "short": ALWAYS},
+        {"short": ALWAYS, "short_most": OFTEN, },
         ("everything",),
         ("recording", "station"),
         "record again",

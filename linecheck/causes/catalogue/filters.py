@@ -123,7 +123,7 @@ CAUSES = (
     Cause(
         "low_corner",
         "a coupling capacitor is too small{where}: bass falls",
-        {"response_bass_falls": ALWAYS, "flatness_out": MOSTLY},
+        {"imd_at_low_level": OFTEN, "imd_out": SELDOM, "response_bass_falls": ALWAYS, "flatness_out": MOSTLY},
         ("response", "level", "intermodulation", "sweep", "lines"),
         ("unit", "fixture"),
         "test again with another cable or load",

@@ -47,18 +47,18 @@ def _all_channels(*codes: str, least: float = 0.5) -> Callable[[Evidence, str | 
 
 
 def _elsewhere(evidence: Evidence, channel: str | None) -> float | None:
-    """Some captures hold nothing of their stimulus, while most of the others are sound."""
+    """Return whether some captures hold nothing of their stimulus, while most of the others are sound."""
     missing = evidence.share(("stimulus_not_found", "wrong_rate", "wrong_channel"), None)
     return float(0.0 < missing < 0.5)
 
 
 def _unclear(evidence: Evidence, channel: str | None) -> float | None:
-    """A whole check that judges nothing, though nothing voids its capture."""
+    """Return whether a whole check judges nothing, though nothing voids its capture."""
     for check in evidence.run.checks:
         judged = [item for item in check.judged.items if item.verdict is not None]
-        if judged and all(item.verdict is Verdict.INVALID for item in judged):
-            if not any(problem.blocks for problem in check.judged.problems):
-                return 1.0
+        voided = any(problem.blocks for problem in check.judged.problems)
+        if judged and not voided and all(item.verdict is Verdict.INVALID for item in judged):
+            return 1.0
     return 0.0
 
 

@@ -125,7 +125,7 @@ def _gain(evidence: Evidence, channel: str | None) -> tuple[np.ndarray, np.ndarr
 
 
 def _bends(evidence: Evidence, channel: str | None) -> float | None:
-    """A gain that depends on level over tens of dB, far above the noise."""
+    """Return how surely gain depends on level over tens of dB, far above the noise."""
     found = _gain(evidence, channel)
     if found is None:
         return None
@@ -135,7 +135,7 @@ def _bends(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _gives_way(evidence: Evidence, channel: str | None) -> float | None:
-    """A gain that is lower at full scale than 5 dB below."""
+    """Return how surely gain is lower at full scale than 5 dB below."""
     found = _gain(evidence, channel)
     if found is None or found[0][-1] < -2.0:
         return None
@@ -143,7 +143,7 @@ def _gives_way(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _low_off(evidence: Evidence, channel: str | None) -> float | None:
-    """A gain that is off at low levels alone, by more than allowed."""
+    """Return how surely gain is off at low levels, where it may well be right above."""
     found = _gain(evidence, channel)
     outs = [evidence.out("linearity", name, channel) for name in ("largest_error", "linear_down_to")]
     known = [out for out in outs if out is not None]
@@ -171,7 +171,7 @@ def _worse_when_faint(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _many_lines(evidence: Evidence, channel: str | None) -> float | None:
-    """A whole forest of lines beside a tone."""
+    """Return how surely there is a forest of lines beside a tone."""
     curve = evidence.curve("tone", "spectrum", channel)
     return None if curve is None else beyond(float(len(lines(curve, 10.0, 300.0))), 22.0, 3.0)
 

@@ -167,7 +167,7 @@ def _flatness(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
-    """A response that falls at the edge of the band and nowhere else."""
+    """Return how surely a response falls at the edge of the band and nowhere else."""
     curve = evidence.curve("reconstruction", "response", channel) or evidence.curve(
         "response", "response", channel
     )
@@ -187,7 +187,7 @@ def _images(evidence: Evidence, channel: str | None) -> float | None:
         evidence.out("ultrasonic", "image_level", channel),
     ]
     known = [out for out in outs if out is not None]
-    return None if not known else beyond(max(out.by for out in known), 0.0, 1.0)
+    return None if not known else beyond(max(out.by for out in known), 0.0, 0.4)
 
 
 def _strong_images(evidence: Evidence, channel: str | None) -> float | None:
@@ -203,7 +203,7 @@ def _strong_images(evidence: Evidence, channel: str | None) -> float | None:
 
 def _stopband(evidence: Evidence, channel: str | None) -> float | None:
     out = evidence.out("reconstruction", "stopband_attenuation", channel)
-    return None if out is None else beyond(out.by, 0.0, 1.0)
+    return None if out is None else beyond(out.by, 0.0, 0.4)
 
 
 def _corner(sign: float) -> Callable[[Evidence, str | None], float | None]:
@@ -212,7 +212,7 @@ def _corner(sign: float) -> Callable[[Evidence, str | None], float | None]:
         change = evidence.change("reconstruction", "corner_3db", channel)
         if out is None or change is None:
             return None
-        return both(beyond(out.by, 0.0, 10.0), float(sign * change > 0.0))
+        return both(beyond(out.by, 0.0, 0.3), float(sign * change > 0.0))
 
     return look
 

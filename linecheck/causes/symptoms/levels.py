@@ -38,7 +38,7 @@ def _half(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _alone(evidence: Evidence, channel: str | None) -> float | None:
-    """A channel that is off by itself: it is further off than the others, and they differ by more than allowed."""
+    """Return how surely a channel is off by itself: further than the others, from which it differs too much."""
     apart, own = others_db(evidence, channel), level_db(evidence, channel)
     if apart is None:
         return None

@@ -20,6 +20,8 @@ def noise_out(evidence: Evidence, channel: str | None) -> Out | None:
     """Return by how much the noise of silence is above what is allowed, dB; None where nothing says."""
     volts = evidence.out("quiet", "noise_a", channel) or evidence.out("quiet", "noise", channel)
     value = evidence.value("quiet", "noise_a", channel) or evidence.value("quiet", "noise", channel)
+    if volts is not None and evidence.earlier:
+        return volts
     if volts is not None and value and value > volts.by:
         return Out(20.0 * math.log10(value / (value - volts.by)), 8.7 * volts.uncertainty / value)
     ratios = [evidence.out("quiet", metric, channel) for metric in ("snr_a", "snr")]
@@ -72,7 +74,7 @@ def _ratios(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _flicker(evidence: Evidence, channel: str | None) -> float | None:
-    """A floor that climbs toward low frequencies; hum's own lines do not move a median."""
+    """Return how surely the floor climbs toward low frequencies; hum's own lines do not move a median."""
     curve = evidence.curve("quiet", "spectrum", channel)
     if curve is None:
         return None
@@ -81,7 +83,7 @@ def _flicker(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _with_signal(evidence: Evidence, channel: str | None) -> float | None:
-    """A floor under a full-scale tone that stands above that of silence, both re the tone."""
+    """Return how surely the floor under a full-scale tone stands above that of silence, both re the tone."""
     loud, still = evidence.curve("tone", "spectrum", channel), evidence.curve("quiet", "spectrum", channel)
     if loud is None or still is None:
         return None
@@ -94,7 +96,7 @@ def _with_signal(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _with_frequency(evidence: Evidence, channel: str | None) -> float | None:
-    """A floor that is higher under a treble tone: jitter makes noise in proportion to the tone's frequency."""
+    """Return how surely the floor is higher under a treble tone: jitter makes noise in proportion to frequency."""
     low, high = evidence.curve("tone", "spectrum", channel), evidence.curve("treble", "spectrum", channel)
     if low is None or high is None:
         return None
@@ -107,7 +109,7 @@ def _with_frequency(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _low_level(evidence: Evidence, channel: str | None) -> float | None:
-    """A tone at -60 dBFS has more beside it than silence has."""
+    """Return how surely a tone at -60 dBFS has more beside it than silence has."""
     small, still = (
         evidence.curve("low_level_tone", "spectrum", channel),
         evidence.curve("quiet", "spectrum", channel),
@@ -160,7 +162,7 @@ def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _uncommon_floor(evidence: Evidence, channel: str | None) -> float | None:
-    out = noise_out(evidence, channel)
+    out = None if evidence.earlier else noise_out(evidence, channel)
     return None if out is None else beyond(out.by, 12.0, 2.0)
 
 
