@@ -77,6 +77,8 @@ class Evidence:
 
     run: Run
     earlier: Earlier = field(default_factory=dict)
+    #: What several symptoms look at, found once.
+    kept: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def channels(self) -> tuple[str, ...]:

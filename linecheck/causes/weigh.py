@@ -101,6 +101,7 @@ def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> l
         (int(one), int(other))
         for one, other in itertools.combinations(likeliest, 2)
         if singles[one][0] != singles[other][0]
+        and not any(causes[singles[index][0]].stands_alone for index in (one, other))
     ]
     entries: list[tuple[tuple[str, str | None], ...]] = [(single,) for single in singles]
     if pairs:
@@ -110,7 +111,8 @@ def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> l
         prior = np.log(PRIOR_TWO * priors[first]) + TEMPER * np.log(priors[second])
         scores = np.concatenate((scores, prior + TEMPER * _log_likelihood(either, seen)))
         entries += [(singles[one], singles[other]) for one, other in pairs]
-    unknown = np.outer(UNKNOWN_SHOWS, seen.leaks / LEAK)
+    # What only few things make is rarer in an unknown fault too, though nobody knows by how much.
+    unknown = np.outer(UNKNOWN_SHOWS, np.sqrt(seen.leaks / LEAK))
     of_unknown = np.log(PRIOR_UNKNOWN / len(UNKNOWN_SHOWS)) + TEMPER * _log_likelihood(unknown, seen)
     scores = np.concatenate((scores, of_unknown))
     entries += [NONE] * len(UNKNOWN_SHOWS)

@@ -72,7 +72,7 @@ CAUSES = (
     Cause(
         "filter_sharp",
         "a sharp filter in place of the one that is expected",
-        {"corner_higher": ALWAYS, "other_pre_ringing": MOSTLY, "flatness_out": OFTEN},
+        {"corner_higher": OFTEN, "other_pre_ringing": ALWAYS, "flatness_out": OFTEN},
         ("edge", "impulse", "response", "level"),
         ("firmware", "unit", "limit file"),
         _SETTING,
@@ -103,6 +103,9 @@ CAUSES = (
         "preemphasis",
         "treble is raised as by 50/15 µs pre-emphasis: de-emphasis is missing",
         {
+            "distortion_climbs": MOSTLY,
+            "sweep_out": MOSTLY,
+            "high_line": SELDOM,
             "overload": OFTEN,
             "unclear": SELDOM,
             "response_preemphasis": ALWAYS,
@@ -111,7 +114,6 @@ CAUSES = (
             "levels_off": OFTEN,
             "levels_high": OFTEN,
             "corner_higher": OFTEN,
-            "sweep_out": OFTEN,
             "corner_lower": SELDOM,
         },
         (*_EDGE, "residue", "noise", "range"),
@@ -123,7 +125,13 @@ CAUSES = (
     Cause(
         "low_corner",
         "a coupling capacitor is too small{where}: bass falls",
-        {"imd_at_low_level": OFTEN, "imd_out": SELDOM, "response_bass_falls": ALWAYS, "flatness_out": MOSTLY},
+        {
+            "delayed": OFTEN,
+            "imd_at_low_level": OFTEN,
+            "imd_out": SELDOM,
+            "response_bass_falls": ALWAYS,
+            "flatness_out": MOSTLY,
+        },
         ("response", "level", "intermodulation", "sweep", "lines"),
         ("unit", "fixture"),
         "test again with another cable or load",
@@ -135,6 +143,7 @@ CAUSES = (
         "treble_droop",
         "a part of the output filter has the wrong value{where}: treble falls",
         {
+            "delayed": OFTEN,
             "response_treble_falls": ALWAYS,
             "flatness_out": MOSTLY,
             "edge_falls": OFTEN,
@@ -152,6 +161,9 @@ CAUSES = (
         "treble_peak",
         "a part of the output filter has the wrong value{where}: treble peaks",
         {
+            "distortion_climbs": SELDOM,
+            "sweep_out": OFTEN,
+            "delayed": OFTEN,
             "overload": SELDOM,
             "unclear": SELDOM,
             "response_treble_peaks": ALWAYS,
@@ -212,5 +224,6 @@ CAUSES = (
         "compare the label of the unit with the model of the limit file",
         "read the unit's own model and firmware",
         weight=0.7,
+        stands_alone=True,
     ),
 )

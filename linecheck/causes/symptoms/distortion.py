@@ -103,7 +103,6 @@ def _at_the_top(evidence: Evidence, channel: str | None) -> float | None:
 def _at_low_level(evidence: Evidence, channel: str | None) -> float | None:
     """Harmonics of a tone at -60 dBFS."""
     curve = evidence.curve("low_level_tone", "spectrum", channel)
-    still = evidence.curve("quiet", "spectrum", channel)
     if curve is None:
         return None
     tone = evidence.value("tone", "frequency", channel) or 997.0
@@ -116,7 +115,7 @@ def _at_low_level(evidence: Evidence, channel: str | None) -> float | None:
             (level_at(curve, order * tone + shift, 6.0) or -400.0) for shift in (-60.0, -30.0, 30.0, 60.0)
         )
         best = max(best, level - floor)
-    return None if still is None and best < -300.0 else beyond(best, 7.0, 1.5)
+    return None if best < -300.0 else beyond(best, 11.0, 1.5)
 
 
 def _gain(evidence: Evidence, channel: str | None) -> tuple[np.ndarray, np.ndarray] | None:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.causes.evidence import Evidence, beyond, both, points
-from linecheck.causes.symptom import Symptom
+from linecheck.causes.symptom import RARE, Symptom
 from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["SYMPTOMS"]
@@ -181,6 +181,17 @@ def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
     return both(beyond(fall, 0.3, 0.08), beyond(-float(np.ptp(middle)), -0.1, 0.03))
 
 
+def _band_ends(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely nothing comes through above some frequency within the audio band."""
+    if any(True for _ in evidence.problems("tone_missing", channel=channel)):
+        return 1.0
+    curve = evidence.curve("response", "response", channel)
+    if curve is None:
+        return None
+    _, y = points(curve, 1000.0, 20_000.0)
+    return beyond(-float(np.min(y)), 30.0, 4.0) if len(y) else None
+
+
 def _images(evidence: Evidence, channel: str | None) -> float | None:
     outs = [
         evidence.out("reconstruction", "image_rejection", channel),
@@ -273,6 +284,7 @@ SYMPTOMS = (
     _shape("other", "a response that is not flat, of no known shape"),
     Symptom("flatness_out", "a response less flat than allowed", _flatness),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
+    Symptom("band_ends", "nothing above some frequency in the audio band", _band_ends, leak=RARE),
     Symptom("images", "images above what is allowed", _images),
     Symptom("strong_images", "images hardly weaker than their tones", _strong_images),
     Symptom("stopband_out", "a stop band less deep than allowed", _stopband),

@@ -158,7 +158,15 @@ def _side(evidence: Evidence, channel: str | None) -> tuple[float | None, float 
 
 
 def _between_tones(evidence: Evidence, channel: str | None) -> list[tuple[Line, float]] | None:
-    """Return the lines beside the tone of each tone check that are no harmonics, no hum and no frames."""
+    """Return the lines beside the tone of each tone check that are no harmonics and no hum, each with the tone."""
+    key = ("between tones", channel)
+    if key not in evidence.kept:
+        evidence.kept[key] = _found_between_tones(evidence, channel)
+    found: list[tuple[Line, float]] | None = evidence.kept[key]
+    return found
+
+
+def _found_between_tones(evidence: Evidence, channel: str | None) -> list[tuple[Line, float]] | None:
     found: list[tuple[Line, float]] = []
     seen = False
     for kind in ("tone", "treble"):
