@@ -16,6 +16,7 @@ multiplied by :data:`TEMPER`, fitted so that what is told with 80 to 90 % is rig
 from __future__ import annotations
 
 import itertools
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -26,6 +27,9 @@ from linecheck.causes.evidence import Evidence
 from linecheck.causes.symptom import LEAK, Cause, Symptom
 from linecheck.dsp.arrays import FloatArray
 from linecheck.run.causes import NONE_OF_THESE
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
 
 __all__ = ["NONE", "Hypothesis", "Seen", "look", "weigh"]
 
@@ -73,7 +77,7 @@ def look(evidence: Evidence, symptoms: Mapping[str, Symptom]) -> Seen:
     keys, surely, leaks, weights = [], [], [], []
     for name, symptom in symptoms.items():
         for channel in (None,) if symptom.of_pair else evidence.channels:
-            strength = symptom.look(evidence, channel)
+            strength = _strength(symptom, evidence, channel)
             if strength is not None and np.isfinite(strength):
                 keys.append((name, channel))
                 surely.append(min(max(float(strength), 0.0), 1.0))
@@ -81,6 +85,15 @@ def look(evidence: Evidence, symptoms: Mapping[str, Symptom]) -> Seen:
                 # Channels share parts, so that what both show is less than two witnesses.
                 weights.append(1.0 if symptom.of_pair else len(evidence.channels) ** -0.5)
     return Seen(tuple(keys), np.array(surely), np.array(leaks), np.array(weights))
+
+
+def _strength(symptom: Symptom, evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely a symptom is there; one that stumbles over what nobody foresaw says nothing, and is logged."""
+    try:
+        return symptom.look(evidence, channel)
+    except Exception:
+        _log.exception("the symptom %s could not be looked at", symptom.name)
+        return None
 
 
 def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> list[Hypothesis]:

@@ -135,7 +135,7 @@ CAUSES = (
     Cause(
         "wrong_rate",
         "it plays at another rate than it is fed",
-        {"wrong_rate": ALWAYS},
+        {"short": OFTEN, "nowhere": SELDOM, "not_there": SELDOM, "elsewhere": SELDOM, "wrong_rate": ALWAYS},
         ("everything",),
         ("firmware", "station", "unit"),
         "check the rate that the unit shows while the test plays",
@@ -145,14 +145,11 @@ CAUSES = (
     Cause(
         "unit_lost_samples",
         "samples are lost or doubled on the way into the unit: time jumps by whole samples of what is played",
-        {
-            "jumps_of_unit": MOSTLY,
+        {"jumps_of_unit": OFTEN, "holes": OFTEN, "bursts": OFTEN, "elsewhere": SELDOM, "unclear": SELDOM, 
             "jumps": MOSTLY,
             "broken_once": ALWAYS,
             "broken": OFTEN,
-            "bursts": SELDOM,
-            "holes": SELDOM,
-        },
+            },
         ("everything",),
         ("unit", "firmware", "station"),
         "test again with another cable to the unit's input; if it stays, set the unit aside for an engineer",
@@ -162,7 +159,7 @@ CAUSES = (
     Cause(
         "recorder_lost_samples",
         "the recorder lost frames, or has some twice",
-        {
+        {"elsewhere": SELDOM, "unclear": SELDOM, "short": SELDOM, 
             "broken": MOSTLY,
             "broken_once": ALWAYS,
             "jumps": MOSTLY,
@@ -180,7 +177,7 @@ CAUSES = (
     Cause(
         "unit_gap",
         "the unit falls silent for a moment while it plays",
-        {"holes": ALWAYS, "broken_once": ALWAYS, "broken": OFTEN, "bursts": SELDOM, "level_steps": SELDOM},
+        {"jumps": SELDOM, "elsewhere": SELDOM, "unclear": SELDOM, "short": SELDOM, "holes": ALWAYS, "broken_once": ALWAYS, "broken": OFTEN, "bursts": SELDOM, "level_steps": SELDOM},
         ("everything",),
         ("unit", "firmware", "fixture"),
         "check the plugs and test again; if it stays, set the unit aside for an engineer",
@@ -232,7 +229,7 @@ CAUSES = (
     Cause(
         "swapped_files",
         "recordings are exchanged, or another stimulus was played",
-        {
+        {"wrong_rate": SELDOM, 
             "elsewhere": MOSTLY,
             "short": SELDOM,
             "other_stimulus": MOSTLY,

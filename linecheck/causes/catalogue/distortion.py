@@ -50,6 +50,8 @@ CAUSES = (
         "soft_limiter",
         "a limiter or gain control acts: gain depends on level",
         {
+            "bursts": OFTEN,
+            "imd_at_low_level": OFTEN,
             "gain_bends": ALWAYS,
             "gain_off_at_low_level": OFTEN,
             "levels_off": OFTEN,
@@ -61,7 +63,6 @@ CAUSES = (
             "between_tones_out": OFTEN,
             "sweep_out": OFTEN,
             "distortion_at_top": SELDOM,
-            "imd_at_low_level": SELDOM,
             "noise_up": SELDOM,
             "ratios_low": OFTEN,
             "high_harmonics": SELDOM,

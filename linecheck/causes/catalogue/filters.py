@@ -103,6 +103,8 @@ CAUSES = (
         "preemphasis",
         "treble is raised as by 50/15 µs pre-emphasis: de-emphasis is missing",
         {
+            "images": OFTEN,
+            "stopband_out": OFTEN,
             "distortion_climbs": MOSTLY,
             "sweep_out": MOSTLY,
             "high_line": SELDOM,
@@ -160,11 +162,10 @@ CAUSES = (
     Cause(
         "treble_peak",
         "a part of the output filter has the wrong value{where}: treble peaks",
-        {
+        {"overload": OFTEN, "images": OFTEN, "stopband_out": OFTEN, "levels_off": SELDOM, "levels_high": SELDOM, 
             "distortion_climbs": SELDOM,
             "sweep_out": OFTEN,
             "delayed": OFTEN,
-            "overload": SELDOM,
             "unclear": SELDOM,
             "response_treble_peaks": ALWAYS,
             "flatness_out": MOSTLY,

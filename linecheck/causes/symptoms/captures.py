@@ -56,7 +56,11 @@ def _unclear(evidence: Evidence, channel: str | None) -> float | None:
     """Return whether a whole check judges nothing, though nothing voids its capture."""
     for check in evidence.run.checks:
         judged = [item for item in check.judged.items if item.verdict is not None]
-        voided = any(problem.blocks for problem in check.judged.problems)
+        limits = evidence.run.limits_of(check.check)
+        # What refers to another check has nothing to say where that one has not.
+        voided = any(problem.blocks for problem in check.judged.problems) or (
+            limits is not None and limits.reference is not None
+        )
         if judged and not voided and all(item.verdict is Verdict.INVALID for item in judged):
             return 1.0
     return 0.0

@@ -10,8 +10,8 @@ from linecheck.causes.symptom import Symptom
 
 __all__ = ["SYMPTOMS"]
 
-#: A single harmonic counts as out from so much below what all together are allowed.
-ALONE_DB = 3.0
+#: Level of the faint tone re full scale.
+FAINT_DBFS = -60.0
 
 
 def _thd_out(evidence: Evidence, channel: str | None) -> float | None:
@@ -101,21 +101,26 @@ def _at_the_top(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _at_low_level(evidence: Evidence, channel: str | None) -> float | None:
-    """Harmonics of a tone at -60 dBFS."""
-    curve = evidence.curve("low_level_tone", "spectrum", channel)
-    if curve is None:
+    """Return how surely a tone at -60 dBFS has harmonics that stand out of noise and that silence does not have."""
+    faint, still = (
+        evidence.curve("low_level_tone", "spectrum", channel),
+        evidence.curve("quiet", "spectrum", channel),
+    )
+    tone = evidence.value("tone", "frequency", channel)
+    if faint is None or tone is None:
         return None
-    tone = evidence.value("tone", "frequency", channel) or 997.0
     best = -400.0
     for order in (2, 3, 5, 7, 9):
-        level = level_at(curve, order * tone, 6.0)
+        level = level_at(faint, order * tone, 3.0)
         if level is None:
             continue
-        floor = max(
-            (level_at(curve, order * tone + shift, 6.0) or -400.0) for shift in (-60.0, -30.0, 30.0, 60.0)
-        )
+        beside = [level_at(faint, order * tone + shift, 6.0) for shift in (-60.0, -30.0, 30.0, 60.0)]
+        silent = None if still is None else level_at(still, order * tone, 10.0)
+        # The spectrum of silence is re the full-scale tone, this one re the faint one.
+        known = [*beside, None if silent is None else silent - FAINT_DBFS]
+        floor = max((one for one in known if one is not None), default=level)
         best = max(best, level - floor)
-    return None if best < -300.0 else beyond(best, 11.0, 1.5)
+    return None if best < -300.0 else beyond(best, 9.0, 1.5)
 
 
 def _gain(evidence: Evidence, channel: str | None) -> tuple[np.ndarray, np.ndarray] | None:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.causes.evidence import Evidence, beyond, both, points
-from linecheck.causes.symptom import RARE, Symptom
+from linecheck.causes.symptom import LEAK, RARE, Symptom
 from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["SYMPTOMS"]
@@ -152,12 +152,12 @@ def _left(y: FloatArray, candidates: FloatArray) -> float:
     return float(np.sqrt(max(float(np.min(squares)), 0.0) / len(y)))
 
 
-def _shape(name: str, text: str) -> Symptom:
+def _shape(name: str, text: str, leak: float = LEAK) -> Symptom:
     def look(evidence: Evidence, channel: str | None) -> float | None:
         found = shapes(evidence, channel)
         return None if found is None else found.get(name, 0.0)
 
-    return Symptom(f"response_{name}", text, look)
+    return Symptom(f"response_{name}", text, look, leak=leak)
 
 
 def _flatness(evidence: Evidence, channel: str | None) -> float | None:
@@ -273,12 +273,12 @@ def _crosstalk_flat(evidence: Evidence, channel: str | None) -> float | None:
 
 
 SYMPTOMS = (
-    _shape("deemphasis", "the response of 50/15 µs de-emphasis"),
-    _shape("preemphasis", "the response of 50/15 µs pre-emphasis"),
+    _shape("deemphasis", "the response of 50/15 µs de-emphasis", leak=RARE),
+    _shape("preemphasis", "the response of 50/15 µs pre-emphasis", leak=RARE),
     _shape("bass_falls", "bass that falls as by a coupling capacitor"),
     _shape("treble_falls", "treble that falls as by a pole of an output filter"),
     _shape("treble_peaks", "treble that peaks as by an output filter"),
-    _shape("hold", "the response of a hold without a filter"),
+    _shape("hold", "the response of a hold without a filter", leak=RARE),
     _shape("shelf", "bass or treble raised or lowered by a shelf"),
     _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),

@@ -10,11 +10,6 @@ from linecheck.causes.symptom import Symptom
 
 __all__ = ["SYMPTOMS", "noise_out"]
 
-#: A weighted by A, white noise of 20 Hz to 20 kHz reads so much lower, dB (IEC 61672-1, by its formula).
-WHITE_BY_A_DB = -2.2
-#: Powers of noise: below this share of the whole the floor is not what fails.
-MOST_OF_IT = 0.5
-
 
 def noise_out(evidence: Evidence, channel: str | None) -> Out | None:
     """Return by how much the noise of silence is above what is allowed, dB; None where nothing says."""
@@ -57,15 +52,16 @@ def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _up(evidence: Evidence, channel: str | None) -> float | None:
-    out = noise_out(evidence, channel)
-    if out is None:
-        return None
-    share = _floor_share(evidence, channel)
-    mostly = beyond(share, MOST_OF_IT, 0.1)
-    # Where lines are stronger, the floor is still up if what is left of the power is beyond what is allowed.
-    left = out.by + 10.0 * math.log10(max(share, 1e-9)) if share is not None else out.by
-    floor = beyond(left, 0.0, max(0.15, out.uncertainty))
-    return floor if mostly is None else max(both(floor, 1.0) or 0.0, 0.0)
+    out = _floor_out(evidence, channel)
+    return None if out is None else beyond(out.by, 0.0, max(0.15, out.uncertainty))
+
+
+def _floor_out(evidence: Evidence, channel: str | None) -> Out | None:
+    """Return by how much the floor alone, without lines and hum, is above what is allowed, dB."""
+    out, share = noise_out(evidence, channel), _floor_share(evidence, channel)
+    if out is None or share is None or evidence.earlier:
+        return out
+    return Out(out.by + 10.0 * math.log10(max(share, 1e-9)), out.uncertainty)
 
 
 def _ratios(evidence: Evidence, channel: str | None) -> float | None:
@@ -151,9 +147,11 @@ def _rising(evidence: Evidence, channel: str | None) -> float | None:
     if len(above) < 3:
         return None
     # Noise that is white rises 1 dB a band, since the bands grow.
-    climb = float(above[-1] - above[0]) - (len(above) - 1)
+    steps = above[1:] - above[:-1]
+    # A line lifts one band; noise climbs over several.
+    climb = float(above[-1] - above[0]) - len(steps) - float(steps.max())
     steady = float((above[1:] > above[:-1]).mean())
-    return both(beyond(climb, 10.0, 2.0), beyond(steady, 0.7, 0.1))
+    return both(beyond(climb, 6.0, 1.5), beyond(steady, 0.7, 0.1))
 
 
 def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
@@ -162,7 +160,7 @@ def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _uncommon_floor(evidence: Evidence, channel: str | None) -> float | None:
-    out = None if evidence.earlier else noise_out(evidence, channel)
+    out = None if evidence.earlier else _floor_out(evidence, channel)
     return None if out is None else beyond(out.by, 12.0, 2.0)
 
 
