@@ -39,7 +39,7 @@ UNKNOWN_SHOWS: Final = (0.03, 0.12, 0.35)
 TEMPER: Final = 0.6
 #: The prior of a fault that is not in the catalogue, and of two at once.
 PRIOR_UNKNOWN: Final = 0.08
-PRIOR_TWO: Final = 0.04
+PRIOR_TWO: Final = 0.08
 #: Two at once are tried of so many of the likeliest.
 MAX_PAIRED: Final = 14
 #: Of a cause that can be in one channel or in all: the prior of all.

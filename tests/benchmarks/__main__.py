@@ -20,6 +20,7 @@ from pathlib import Path
 BENCHMARKS = (
     "startup",
     "analysis_speed",
+    "naming",
     "many_sets",
     "sound_run",
     "log_commit",

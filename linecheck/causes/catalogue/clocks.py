@@ -145,11 +145,16 @@ CAUSES = (
     Cause(
         "unit_lost_samples",
         "samples are lost or doubled on the way into the unit: time jumps by whole samples of what is played",
-        {"jumps_of_unit": OFTEN, "holes": OFTEN, "bursts": OFTEN, "elsewhere": SELDOM, "unclear": SELDOM, 
+        {
+            "jumps_of_unit": OFTEN,
+            "holes": OFTEN,
+            "bursts": OFTEN,
+            "elsewhere": SELDOM,
+            "unclear": SELDOM,
             "jumps": MOSTLY,
             "broken_once": ALWAYS,
             "broken": OFTEN,
-            },
+        },
         ("everything",),
         ("unit", "firmware", "station"),
         "test again with another cable to the unit's input; if it stays, set the unit aside for an engineer",
@@ -159,7 +164,10 @@ CAUSES = (
     Cause(
         "recorder_lost_samples",
         "the recorder lost frames, or has some twice",
-        {"elsewhere": SELDOM, "unclear": SELDOM, "short": SELDOM, 
+        {
+            "elsewhere": SELDOM,
+            "unclear": SELDOM,
+            "short": SELDOM,
             "broken": MOSTLY,
             "broken_once": ALWAYS,
             "jumps": MOSTLY,
@@ -177,7 +185,17 @@ CAUSES = (
     Cause(
         "unit_gap",
         "the unit falls silent for a moment while it plays",
-        {"jumps": SELDOM, "elsewhere": SELDOM, "unclear": SELDOM, "short": SELDOM, "holes": ALWAYS, "broken_once": ALWAYS, "broken": OFTEN, "bursts": SELDOM, "level_steps": SELDOM},
+        {
+            "jumps": SELDOM,
+            "elsewhere": SELDOM,
+            "unclear": SELDOM,
+            "short": SELDOM,
+            "holes": ALWAYS,
+            "broken_once": ALWAYS,
+            "broken": OFTEN,
+            "bursts": SELDOM,
+            "level_steps": SELDOM,
+        },
         ("everything",),
         ("unit", "firmware", "fixture"),
         "check the plugs and test again; if it stays, set the unit aside for an engineer",
@@ -229,7 +247,8 @@ CAUSES = (
     Cause(
         "swapped_files",
         "recordings are exchanged, or another stimulus was played",
-        {"wrong_rate": SELDOM, 
+        {
+            "wrong_rate": SELDOM,
             "elsewhere": MOSTLY,
             "short": SELDOM,
             "other_stimulus": MOSTLY,

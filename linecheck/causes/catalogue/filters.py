@@ -162,7 +162,12 @@ CAUSES = (
     Cause(
         "treble_peak",
         "a part of the output filter has the wrong value{where}: treble peaks",
-        {"overload": OFTEN, "images": OFTEN, "stopband_out": OFTEN, "levels_off": SELDOM, "levels_high": SELDOM, 
+        {
+            "overload": OFTEN,
+            "images": OFTEN,
+            "stopband_out": OFTEN,
+            "levels_off": SELDOM,
+            "levels_high": SELDOM,
             "distortion_climbs": SELDOM,
             "sweep_out": OFTEN,
             "delayed": OFTEN,

@@ -264,6 +264,39 @@ def _json_type(value: Mapping[str, Any]) -> str:
 #: Limits of a number, by their names in a JSON Schema.
 _LIMITS: Final = {"minimum": "≥", "exclusiveMinimum": ">", "maximum": "≤", "exclusiveMaximum": "<"}
 
+
+def _causes() -> str:
+    from linecheck.causes import cause_codes, prior_odds
+    from linecheck.causes.registry import causes, symptoms
+
+    lines = [
+        "# Causes and symptoms",
+        "",
+        "[How a cause is named](../explanation/causes.md) explains it. *Beforehand* is its share of all faults before "
+        "anything is seen.",
+        "",
+        "| code | what is broken | beforehand | can be to blame | measure next |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    odds, known = prior_odds(), causes()
+    for code, text in cause_codes().items():
+        cause = known.get(code)
+        blames = "" if cause is None else ", ".join(cause.blames)
+        measure = "" if cause is None else _cell(cause.measure.replace("{where}", ""))
+        lines.append(f"| `{code}` | {_cell(text)} | {100.0 * odds[code]:.1f} % | {blames} | {measure} |")
+    lines += [
+        "",
+        "## Symptoms",
+        "",
+        "| symptom | what is seen | causes that show it |",
+        "| --- | --- | --- |",
+    ]
+    for name, symptom in symptoms().items():
+        showing = ", ".join(f"`{cause.name}`" for cause in known.values() if name in cause.shows)
+        lines.append(f"| `{name}` | {_cell(symptom.text)} | {showing or '–'} |")
+    return "\n".join((*lines, ""))
+
+
 #: By topic: its title, and what makes it.
 REFERENCE: Final[Mapping[str, tuple[str, Callable[[], str]]]] = {
     "commands": ("Commands", _commands),
@@ -273,4 +306,5 @@ REFERENCE: Final[Mapping[str, tuple[str, Callable[[], str]]]] = {
     "station-config": ("Station config", _station_config),
     "capture-set": ("Capture set", _capture_set),
     "result": ("Result JSON", _result),
+    "causes-and-symptoms": ("Causes and symptoms", _causes),
 }
