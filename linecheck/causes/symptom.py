@@ -14,7 +14,19 @@ from typing import Final, Literal
 
 from linecheck.causes.evidence import Evidence
 
-__all__ = ["ALWAYS", "LEAK", "MOSTLY", "OFTEN", "RARE", "SELDOM", "Blame", "Cause", "Scope", "Symptom"]
+__all__ = [
+    "ALWAYS",
+    "LEAK",
+    "MOSTLY",
+    "OFTEN",
+    "RARE",
+    "SELDOM",
+    "SPECIFIC",
+    "Blame",
+    "Cause",
+    "Scope",
+    "Symptom",
+]
 
 #: How often a cause shows a symptom, in five steps: nobody knows it finer, and ten units do not tell 0.6 from 0.7.
 ALWAYS: Final = 0.97
@@ -22,8 +34,10 @@ MOSTLY: Final = 0.8
 OFTEN: Final = 0.5
 SELDOM: Final = 0.15
 
-#: How often a cause shows a symptom that it is not known to have; and one that only a few things in the world make.
+#: How often a cause shows a symptom that it is not known to have: one that follows from much, one that has few causes,
+#: and one that hardly anything else makes.
 LEAK: Final = 0.004
+SPECIFIC: Final = 0.0006
 RARE: Final = 0.0002
 
 Blame = Literal["unit", "fixture", "station", "recording", "firmware", "limit file"]

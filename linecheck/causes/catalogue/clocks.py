@@ -44,14 +44,11 @@ CAUSES = (
     Cause(
         "jitter_random",
         "jitter without a frequency of its own: noise of the oscillator or of its supply",
-        {
-            "noise_with_signal": SELDOM,
+        {"distortion_climbs": SELDOM, "imd_out": SELDOM, "imd_at_low_level": SELDOM, "lines_with_tone": SELDOM, "unclear": SELDOM, "mains_beside_tone": SELDOM, "noise_with_signal": OFTEN, "sweep_out": OFTEN, "between_tones_out": OFTEN, 
             "noise_with_frequency": MOSTLY,
             "skirt": ALWAYS,
             "side_lines": SELDOM,
-            "sweep_out": SELDOM,
-            "between_tones_out": SELDOM,
-        },
+            },
         ("jitter", "residue", "noise", "between", "sweep", "wide", "lines"),
         ("unit", "station"),
         "test again; if it stays, set the unit aside for an engineer",
@@ -247,14 +244,10 @@ CAUSES = (
     Cause(
         "swapped_files",
         "recordings are exchanged, or another stimulus was played",
-        {
+        {"elsewhere": OFTEN, "short": OFTEN, "nowhere": OFTEN, "not_there": OFTEN, "broken_once": SELDOM, "holes": SELDOM, "unclear": OFTEN, 
             "wrong_rate": SELDOM,
-            "elsewhere": MOSTLY,
-            "short": SELDOM,
             "other_stimulus": MOSTLY,
-            "nowhere": SELDOM,
-            "not_there": SELDOM,
-        },
+            },
         ("everything",),
         ("recording", "station"),
         "check which file belongs to which check, or record again",

@@ -8,7 +8,7 @@ CAUSES = (
     Cause(
         "unit_clipping",
         "the output stage clips{where}: its supply is too low, or its load too heavy",
-        {
+        {"unclear": SELDOM, "holes": SELDOM, "sweep_out": OFTEN, "images": SELDOM, "stopband_out": SELDOM, "ratios_low": SELDOM, 
             "high_harmonics": ALWAYS,
             "odd_harmonics": MOSTLY,
             "distortion_at_top": MOSTLY,
@@ -22,7 +22,6 @@ CAUSES = (
             "even_harmonics": OFTEN,
             "lines_with_tone": OFTEN,
             "broken_once": SELDOM,
-            "sweep_out": SELDOM,
             "noise_with_signal": OFTEN,
             "distortion_climbs": SELDOM,
             "flat_tops": OFTEN,

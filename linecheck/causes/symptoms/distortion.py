@@ -6,7 +6,7 @@ import numpy as np
 
 from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.spectrum import level_at, lines
-from linecheck.causes.symptom import Symptom
+from linecheck.causes.symptom import SPECIFIC, Symptom
 
 __all__ = ["SYMPTOMS"]
 
@@ -187,8 +187,8 @@ def _between(evidence: Evidence, channel: str | None) -> float | None:
 
 
 SYMPTOMS = (
-    Symptom("even_harmonics", "even harmonics above what is allowed", _even),
-    Symptom("odd_harmonics", "odd harmonics above what is allowed", _odd),
+    Symptom("even_harmonics", "even harmonics above what is allowed", _even, leak=SPECIFIC),
+    Symptom("odd_harmonics", "odd harmonics above what is allowed", _odd, leak=SPECIFIC),
     Symptom("high_harmonics", "harmonics that hardly fall with their order", _high_orders),
     Symptom("many_lines", "a forest of lines beside a tone", _many_lines),
     Symptom("distortion_climbs", "distortion that climbs with frequency", _climbs),

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.causes.evidence import Evidence, beyond, both, points
-from linecheck.causes.symptom import LEAK, RARE, Symptom
+from linecheck.causes.symptom import LEAK, RARE, SPECIFIC, Symptom
 from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["SYMPTOMS"]
@@ -282,22 +282,27 @@ SYMPTOMS = (
     _shape("shelf", "bass or treble raised or lowered by a shelf"),
     _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),
-    Symptom("flatness_out", "a response less flat than allowed", _flatness, leak=0.1 * LEAK),
+    Symptom("flatness_out", "a response less flat than allowed", _flatness, leak=SPECIFIC),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
     Symptom("band_ends", "nothing above some frequency in the audio band", _band_ends, leak=RARE),
     Symptom("images", "images above what is allowed", _images),
     Symptom("strong_images", "images hardly weaker than their tones", _strong_images),
     Symptom("stopband_out", "a stop band less deep than allowed", _stopband),
-    Symptom("corner_lower", "the filter's corner lower than allowed", _corner(-1.0)),
-    Symptom("corner_higher", "the filter's corner higher than allowed", _corner(1.0)),
-    Symptom("no_pre_ringing", "no ringing before an impulse", _no_pre_ringing),
-    Symptom("other_pre_ringing", "another ringing before an impulse than allowed", _other_ringing),
+    Symptom("corner_lower", "the filter's corner lower than allowed", _corner(-1.0), leak=SPECIFIC),
+    Symptom("corner_higher", "the filter's corner higher than allowed", _corner(1.0), leak=SPECIFIC),
+    Symptom("no_pre_ringing", "no ringing before an impulse", _no_pre_ringing, leak=SPECIFIC),
+    Symptom(
+        "other_pre_ringing", "another ringing before an impulse than allowed", _other_ringing, leak=SPECIFIC
+    ),
     Symptom(
         "crosstalk_climbs",
         "crosstalk that climbs with frequency",
         lambda evidence, channel: both(
             _crosstalk_out(evidence, channel), _crosstalk_climbs(evidence, channel)
         ),
+        leak=SPECIFIC,
     ),
-    Symptom("crosstalk_flat", "crosstalk that is the same at all frequencies", _crosstalk_flat),
+    Symptom(
+        "crosstalk_flat", "crosstalk that is the same at all frequencies", _crosstalk_flat, leak=SPECIFIC
+    ),
 )

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.spectrum import Line, level_at, lines
-from linecheck.causes.symptom import Symptom
+from linecheck.causes.symptom import SPECIFIC, Symptom
 
 __all__ = ["RATES_HZ", "SYMPTOMS", "is_frame", "is_hum"]
 
@@ -250,9 +250,9 @@ def _inharmonic(evidence: Evidence, channel: str | None) -> float | None:
 
 
 SYMPTOMS = (
-    Symptom("hum_odd", "hum at odd multiples of the mains", _hum_odd),
-    Symptom("hum_even", "hum at even multiples of the mains", _hum_even),
-    Symptom("frame_lines", "lines at multiples of 1 kHz in silence", _frames),
+    Symptom("hum_odd", "hum at odd multiples of the mains", _hum_odd, leak=SPECIFIC),
+    Symptom("hum_even", "hum at even multiples of the mains", _hum_even, leak=SPECIFIC),
+    Symptom("frame_lines", "lines at multiples of 1 kHz in silence", _frames, leak=SPECIFIC),
     Symptom("silent_lines", "lines in silence that are neither hum nor frames", _silent_other),
     Symptom("high_line", "a line above 20 kHz", _high_line),
     Symptom("high_line_strong", "a strong line above 20 kHz", _high_line_strong),

@@ -6,7 +6,7 @@ import math
 
 from linecheck.causes.evidence import Evidence, Out, beyond, both
 from linecheck.causes.spectrum import FLOOR_BANDS_HZ, floor_db, lines
-from linecheck.causes.symptom import Symptom
+from linecheck.causes.symptom import SPECIFIC, Symptom
 
 __all__ = ["SYMPTOMS", "noise_out"]
 
@@ -165,15 +165,15 @@ def _uncommon_floor(evidence: Evidence, channel: str | None) -> float | None:
 
 
 SYMPTOMS = (
-    Symptom("noise_up", "more noise in silence than allowed", _up),
+    Symptom("noise_up", "more noise in silence than allowed", _up, leak=SPECIFIC),
     Symptom("noise_far_up", "noise 12 dB or more above what is allowed", _uncommon_floor),
     Symptom("ratios_low", "dynamic range and signal-to-noise ratio below what is allowed", _ratios),
-    Symptom("noise_flicker", "noise that climbs toward low frequencies", _flicker),
+    Symptom("noise_flicker", "noise that climbs toward low frequencies", _flicker, leak=SPECIFIC),
     Symptom("noise_with_signal", "more noise under a loud tone than in silence", _with_signal),
     Symptom("noise_with_frequency", "more noise under a treble tone than under a lower one", _with_frequency),
     Symptom("noise_at_low_level", "more beside a faint tone than in silence", _low_level),
     Symptom("range_of_16_bits", "the dynamic range of words of 16 bits", _sixteen),
     Symptom("silence_of_16_bits", "silence as loud as the dither of 16 bits", _sixteen_in_silence),
-    Symptom("noise_rises_above_20k", "noise that climbs above 20 kHz", _rising),
+    Symptom("noise_rises_above_20k", "noise that climbs above 20 kHz", _rising, leak=SPECIFIC),
     Symptom("ultrasonic_up", "more above 20 kHz than allowed", _ultrasonic),
 )
