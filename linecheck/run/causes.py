@@ -14,9 +14,12 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
     from linecheck.run.facts import Facts
 
 __all__ = ["NONE_OF_THESE", "Causes", "RankedCause", "causes_of"]
@@ -124,10 +127,17 @@ def causes_of(facts: Facts) -> Causes | None:
     said: Mapping[str, Any] = facts.causes
     if not said:
         return None
-    from pydantic import TypeAdapter, ValidationError
+    from pydantic import ValidationError
 
     try:
-        found = TypeAdapter(Causes).validate_python(dict(said))
+        found = _adapter().validate_python(dict(said))
     except ValidationError:
         return None
     return found if found.ranked else None
+
+
+@cache
+def _adapter() -> TypeAdapter[Causes]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Causes)
