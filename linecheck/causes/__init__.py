@@ -1,5 +1,5 @@
 """What is broken, ranked, in plain words: causes as data, weighed by what a run shows."""
 
-from linecheck.causes.naming import name_causes
+from linecheck.causes.naming import cause_codes, name_causes, name_difference, prior_odds
 
-__all__ = ["name_causes"]
+__all__ = ["cause_codes", "name_causes", "name_difference", "prior_odds"]

@@ -253,7 +253,9 @@ class Problem:
     """Something that makes a number untrustworthy or impossible.
 
     ``channel`` is None where it concerns the whole capture. ``blocks`` says whether every reading of the channel
-    (or capture) is void; a problem that does not block explains single readings. ``metrics`` names those.
+    (or capture) is void; a problem that does not block explains single readings. ``metrics`` names those. ``sort``
+    and ``values`` say for programs what the words say of a break: what sort it is, and by how many frames of a capture
+    of ``rate_hz`` time jumps there. No record keeps them.
     """
 
     code: str
@@ -261,6 +263,9 @@ class Problem:
     channel: str | None = None
     blocks: bool = True
     metrics: tuple[str, ...] = ()
+    sort: str = ""
+    values: tuple[float, ...] = ()
+    rate_hz: float | None = None
 
     @property
     def is_note(self) -> bool:
@@ -276,7 +281,6 @@ class Note(Problem):
     """
 
     blocks: bool = False
-    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

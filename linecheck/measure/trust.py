@@ -184,6 +184,7 @@ def _held(capture: Capture, location: Location, values: FloatArray, index: int, 
             f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {(start + frame) / capture.rate_hz:.3f} s: "
             f"a stretch is missing. {UNREPORTED}",
             name,
+            sort="held",
         )
     return None
 
@@ -210,7 +211,9 @@ def _dropout(capture: Capture, stretch: Stretch, channel: int, name: str) -> Pro
     if not found:
         return None
     worst = max(found, key=lambda entry: abs(entry.size))
-    return Problem("dropout", f"{_words(worst, first, narrowed)}. {UNREPORTED}", name)
+    jump = (worst.size * narrowed.factor,) if worst.kind == "jump" else ()
+    message = f"{_words(worst, first, narrowed)}. {UNREPORTED}"
+    return Problem("dropout", message, name, sort=worst.kind, values=jump, rate_hz=capture.rate_hz)
 
 
 def _words(found: Break, first: int, narrowed: Narrowed) -> str:

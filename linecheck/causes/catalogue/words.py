@@ -1,0 +1,135 @@
+"""Causes in words and in noise."""
+
+from linecheck.causes.symptom import ALWAYS, MOSTLY, OFTEN, SELDOM, Cause
+
+_NOISE = {
+    "noise_up": ALWAYS, "ratios_low": MOSTLY, "noise_far_up": OFTEN, "between_tones_out": OFTEN, "sweep_out": OFTEN,
+    "skirt": SELDOM, "ultrasonic_up": SELDOM, "imd_out": SELDOM, "range_of_16_bits": SELDOM, "silence_of_16_bits": SELDOM,
+    "gain_off_at_low_level": SELDOM, "stopband_out": SELDOM,
+}  # fmt: skip
+_OF_NOISE = (
+    "noise", "range", "residue", "between", "sweep", "wide", "jitter", "linearity", "lines", "intermodulation", "ultrasonic", "images",
+)  # fmt: skip
+
+CAUSES = (
+    Cause(
+        "truncated_16",
+        "words are cut to 16 bits without dither",
+        {
+            "range_of_16_bits": MOSTLY, "harmonics_at_low_level": ALWAYS, "gain_off_at_low_level": ALWAYS, "noise_at_low_level": ALWAYS,
+            "noise_with_signal": MOSTLY, "ratios_low": ALWAYS, "between_tones_out": MOSTLY, "sweep_out": MOSTLY, "imd_out": OFTEN,
+            "jitter_at_other": OFTEN, "jitter_at_frames": SELDOM, "side_lines": OFTEN, "many_lines": SELDOM, "gain_bends": SELDOM,
+            "lines_with_tone": SELDOM, "skirt": SELDOM, "even_harmonics": SELDOM,
+        },
+        (*_OF_NOISE, "harmonics"),
+        ("firmware", "station", "unit"),
+        "check that player, driver and unit are all set to 24 bits, then test again",
+        "play a tone of -100 dBFS: words of 16 bits without dither have nothing of it",
+        weight=2.0,
+    ),
+    Cause(
+        "truncated_20",
+        "words are cut to 20 bits",
+        {
+            "gain_off_at_low_level": OFTEN, "harmonics_at_low_level": OFTEN, "noise_at_low_level": SELDOM, "ratios_low": OFTEN,
+            "noise_with_signal": SELDOM, "side_lines": OFTEN, "jitter_at_other": OFTEN, "sweep_out": SELDOM,
+        },
+        ("linearity", "range", "noise", "residue", "jitter", "between"),
+        ("firmware", "unit"),
+        "check that player, driver and unit are all set to 24 bits, then test again",
+        "play a tone of -115 dBFS and look at its waveform, averaged",
+        weight=1.0,
+    ),
+    Cause(
+        "bit_weight",
+        "a bit of the converter is stuck, exchanged or of wrong weight",
+        {
+            "gain_off_at_low_level": ALWAYS, "harmonics_at_low_level": OFTEN, "noise_at_low_level": OFTEN, "imd_out": OFTEN,
+            "many_lines": OFTEN, "high_harmonics": OFTEN, "even_harmonics": OFTEN, "odd_harmonics": OFTEN, "between_tones_out": OFTEN,
+            "sweep_out": OFTEN, "imd_at_low_level": OFTEN, "ratios_low": OFTEN, "gain_bends": OFTEN, "noise_with_signal": OFTEN,
+            "lines_with_tone": OFTEN, "side_lines": OFTEN, "levels_off": SELDOM, "levels_low": SELDOM, "levels_high": SELDOM, "skirt": SELDOM, "offset": SELDOM,
+            "jitter_at_other": SELDOM,
+        },
+        ("linearity", "range", "noise", "residue", "jitter", "between", "harmonics", "lines", "sweep", "wide", "intermodulation", "level", "offset"),
+        ("unit",),
+        "set the unit aside for an engineer",
+        "play a slow ramp and look at the output's steps where the upper bits change",
+        scope="either",
+        weight=1.0,
+    ),
+    Cause(
+        "wrong_limits_words",
+        "it plays words of 16 bits, properly dithered, and is held against limits of a 24-bit unit",
+        {
+            "range_of_16_bits": ALWAYS, "silence_of_16_bits": MOSTLY, "noise_up": MOSTLY, "ratios_low": ALWAYS, "noise_far_up": MOSTLY,
+            "between_tones_out": MOSTLY, "sweep_out": MOSTLY, "skirt": OFTEN, "gain_off_at_low_level": OFTEN, "imd_out": SELDOM,
+            "noise_with_signal": SELDOM, "side_lines": SELDOM,
+        },
+        _OF_NOISE,
+        ("limit file", "station", "firmware"),
+        "check that the limit file is the one of this model and of this word length",
+        "play a tone of -100 dBFS: with dither it is there, in noise of 93 dB below full scale",
+        weight=1.5,
+    ),
+    Cause(
+        "noise_white",
+        "more noise{where}, as much at all frequencies: a resistor, an amplifier or a reference that is too noisy",
+        _NOISE,
+        _OF_NOISE,
+        ("unit", "fixture"),
+        "check the shields of the cables and test again; if it stays, set the unit aside for an engineer",
+        "measure noise stage by stage back from the output{where}",
+        scope="either",
+        weight=3.0,
+    ),
+    Cause(
+        "noise_flicker",
+        "more noise toward low frequencies{where}: a semiconductor or a resistor with excess noise",
+        {**_NOISE, "noise_flicker": ALWAYS, "noise_up": OFTEN, "hum_odd": SELDOM, "hum_even": SELDOM, "ultrasonic_up": 0.05},
+        (*_OF_NOISE, "hum"),
+        ("unit",),
+        "set the unit aside for an engineer",
+        "cool the stages one by one: excess noise changes with temperature, that of resistors hardly does",
+        scope="either",
+        weight=1.5,
+    ),
+    Cause(
+        "noise_follows_signal",
+        "noise that follows the signal{where}: a noisy reference voltage, or modulation noise",
+        {
+            "noise_with_signal": ALWAYS, "between_tones_out": OFTEN, "sweep_out": OFTEN, "skirt": OFTEN, "side_lines": SELDOM,
+            "imd_out": SELDOM, "gain_off_at_low_level": SELDOM,
+        },
+        ("noise", "residue", "between", "sweep", "wide", "jitter", "lines", "intermodulation", "range"),
+        ("unit",),
+        "set the unit aside for an engineer",
+        "measure the noise of the converter's reference voltage with a tone playing",
+        scope="either",
+        weight=1.5,
+    ),
+    Cause(
+        "one_bit_noise",
+        "the noise of the converter's one-bit stream is not filtered",
+        {"noise_rises_above_20k": ALWAYS, "ultrasonic_up": ALWAYS, "sweep_out": MOSTLY, "stopband_out": SELDOM},
+        ("ultrasonic", "wide", "images", "capture"),
+        ("unit",),
+        "set the unit aside for an engineer; do not connect loudspeakers",
+        "look at the parts of the output filter behind the converter",
+        scope="either",
+        weight=1.5,
+    ),
+    Cause(
+        "clicks",
+        "clicks{where}: a bad contact, a relay or a supply that breaks down",
+        {
+            "bursts": MOSTLY, "broken_once": ALWAYS, "broken": OFTEN, "between_tones_out": OFTEN, "sweep_out": SELDOM, "noise_up": SELDOM,
+            "level_steps": SELDOM, "jumps": SELDOM, "ratios_low": SELDOM,
+        },
+        ("everything",),
+        ("unit", "fixture"),
+        "check the plugs{where} by moving them while a tone plays, then test again",
+        "look at the output over a minute, with the trigger just above its noise",
+        scope="either",
+        weight=2.0,
+    ),
+)

@@ -1,0 +1,253 @@
+"""Symptoms of lines: hum, supplies, frames, oscillation, and what rates leave when they are converted."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+
+from linecheck.causes.evidence import Evidence, beyond, both
+from linecheck.causes.spectrum import Line, level_at, lines
+from linecheck.causes.symptom import Symptom
+
+__all__ = ["RATES_HZ", "SYMPTOMS"]
+
+MAINS_HZ = (50.0, 60.0)
+HUM_ORDERS = 8
+#: The rates that converters work at.
+RATES_HZ = (32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0, 384_000.0)
+#: Frames of USB, full and high speed.
+FRAMES_HZ = (1000.0, 8000.0)
+#: Two clocks are this far apart at most, and what a spectrum's grid adds, Hz.
+CLOCKS, GRID_HZ = 150e-6, 4.0
+
+
+def hum_levels(evidence: Evidence, channel: str | None, kind: str = "quiet") -> dict[float, list[float]]:
+    """Return the levels of the multiples of each mains frequency in a spectrum, dB, from the first on."""
+    curve = evidence.curve(kind, "spectrum", channel)
+    if curve is None:
+        return {}
+    found = {}
+    for mains in MAINS_HZ:
+        levels = [level_at(curve, order * mains, 3.0) for order in range(1, HUM_ORDERS + 1)]
+        found[mains] = [-400.0 if level is None else level for level in levels]
+    return found
+
+
+def _power(levels: list[float]) -> float:
+    return sum(10.0 ** (level / 10.0) for level in levels)
+
+
+def hum_is(evidence: Evidence, channel: str | None) -> tuple[float, float] | None:
+    """Return the mains that the hum has, and the share of its power at odd multiples; None without a spectrum."""
+    levels = hum_levels(evidence, channel) or hum_levels(evidence, channel, "tone")
+    if not levels:
+        return None
+    mains = max(levels, key=lambda one: _power(levels[one]))
+    odd, even = _power(levels[mains][0::2]), _power(levels[mains][1::2])
+    return mains, odd / (odd + even)
+
+
+def _hum_out(evidence: Evidence, channel: str | None) -> float | None:
+    outs = [evidence.out(kind, "hum", channel) for kind in ("quiet", "tone")]
+    known = [out for out in outs if out is not None]
+    if not known:
+        return None
+    worst = max(known, key=lambda out: out.by)
+    # It is stated re the tone: where the tone is low, as much hum reads higher.
+    low = max(-(evidence.ratio_db("tone", "level", channel) or 0.0), 0.0)
+    return beyond(worst.by - low, 0.0, max(0.3, worst.uncertainty))
+
+
+def _hum_odd(evidence: Evidence, channel: str | None) -> float | None:
+    found = hum_is(evidence, channel)
+    return None if found is None else both(_hum_out(evidence, channel), beyond(found[1], 0.5, 0.08))
+
+
+def _hum_even(evidence: Evidence, channel: str | None) -> float | None:
+    found = hum_is(evidence, channel)
+    return None if found is None else both(_hum_out(evidence, channel), beyond(-found[1], -0.5, 0.08))
+
+
+def _silent_lines(evidence: Evidence, channel: str | None) -> list[Line] | None:
+    """Return the lines of silence that are no hum."""
+    curve = evidence.curve("quiet", "spectrum", channel)
+    if curve is None:
+        return None
+    return [line for line in lines(curve, 9.0) if not _is_hum(line.frequency_hz)]
+
+
+def _is_hum(frequency_hz: float) -> bool:
+    return any(
+        abs(frequency_hz - round(frequency_hz / mains) * mains) < 3.0 and round(frequency_hz / mains) <= 20
+        for mains in MAINS_HZ
+    )
+
+
+def is_frame(frequency_hz: float) -> bool:
+    """Return whether a frequency is a multiple of the rate of USB's frames."""
+    order = round(frequency_hz / FRAMES_HZ[0])
+    return order >= 1 and abs(frequency_hz - order * FRAMES_HZ[0]) <= 2.0 + 3e-4 * frequency_hz
+
+
+def _frames(evidence: Evidence, channel: str | None) -> float | None:
+    found = _silent_lines(evidence, channel)
+    if found is None:
+        return None
+    strong = [line for line in found if line.level_db > -142.0]
+    if not strong:
+        return 0.0
+    framed = sum(10.0 ** (line.level_db / 10.0) for line in strong if is_frame(line.frequency_hz))
+    return beyond(framed / sum(10.0 ** (line.level_db / 10.0) for line in strong), 0.7, 0.1)
+
+
+def _silent_other(evidence: Evidence, channel: str | None) -> float | None:
+    """Lines of silence in the audio band that are neither hum nor frames."""
+    found = _silent_lines(evidence, channel)
+    if found is None:
+        return None
+    others = [line for line in found if not is_frame(line.frequency_hz) and line.level_db > -140.0]
+    return beyond(max((line.level_db - line.floor_db for line in others), default=0.0), 12.0, 2.0)
+
+
+def _band_peak(evidence: Evidence, channel: str | None) -> tuple[float, float] | None:
+    """Return by how much the strongest band above 20 kHz stands out of those beside it, and its level, dB."""
+    curve = evidence.curve("ultrasonic", "band_levels", channel)
+    if curve is None:
+        return None
+    above = [(float(x), float(y)) for x, y in zip(curve.x, curve.y, strict=True) if x > 24_000.0]
+    if len(above) < 3:
+        return None
+    index = max(range(len(above)), key=lambda place: above[place][1])
+    beside = [above[place][1] for place in (index - 1, index + 1) if 0 <= place < len(above)]
+    return above[index][1] - max(beside), above[index][1]
+
+
+def _high_line(evidence: Evidence, channel: str | None) -> float | None:
+    peak = _band_peak(evidence, channel)
+    noted = any(True for _ in evidence.problems("ultrasonic_line", channel=channel))
+    if peak is None:
+        return 1.0 if noted else None
+    return max(beyond(peak[0], 5.0, 1.0) or 0.0, 0.97 if noted else 0.0)
+
+
+def _high_line_strong(evidence: Evidence, channel: str | None) -> float | None:
+    """A line above 20 kHz that is as strong as a programme's own levels: a stage that oscillates."""
+    peak, line = _band_peak(evidence, channel), _high_line(evidence, channel)
+    return None if peak is None else both(line, beyond(peak[1], -48.0, 6.0))
+
+
+def _ripple(evidence: Evidence, channel: str | None) -> float | None:
+    """Side lines at multiples of the mains that are no jitter."""
+    out, offset = _side(evidence, channel)
+    if out is None or offset is None:
+        return out
+    paired = evidence.out("jitter", "paired_jitter", channel)
+    jitter = 0.0 if paired is None else beyond(paired.by, 0.0, 0.3) or 0.0
+    return both(out, float(_is_hum(offset)), 1.0 - jitter)
+
+
+def _side(evidence: Evidence, channel: str | None) -> tuple[float | None, float | None]:
+    """Return how surely a side line is beyond what is allowed, and its offset."""
+    out = evidence.out("jitter", "largest_sideband", channel)
+    offset = evidence.value("jitter", "sideband_offset", channel)
+    if out is None:
+        return None, None
+    return beyond(out.by, 0.0, max(0.3, out.uncertainty)), offset
+
+
+def _between_tones(evidence: Evidence, channel: str | None) -> list[tuple[Line, float]] | None:
+    """Return the lines beside the tone of each tone check that are no harmonics, no hum and no frames."""
+    found: list[tuple[Line, float]] = []
+    seen = False
+    for kind in ("tone", "treble"):
+        for check in evidence.checks(kind):
+            curve = next(
+                (
+                    item.curve
+                    for item in check.judged.curves
+                    if item.curve.channel == channel and len(item.curve.x)
+                ),
+                None,
+            )
+            tone = evidence.value(kind, "frequency", channel)
+            if curve is None or tone is None:
+                continue
+            seen = True
+            for line in lines(curve, 10.0):
+                order = max(round(line.frequency_hz / tone), 1)
+                if abs(line.frequency_hz - order * tone) > GRID_HZ + 5.0 and not _is_hum(line.frequency_hz):
+                    found.append((line, tone))
+    return found if seen else None
+
+
+def _images(tone_hz: float, rate_hz: float) -> Iterator[tuple[float, float]]:
+    """Yield where a tone lands that was converted to another rate and back, with that other rate, Hz.
+
+    Sampled at r, a tone f has images at k r ± f; sampled again at s they fold to |m s ± (k r ± f)|: sums and
+    differences of whole multiples of both rates and the tone.
+    """
+    for other in RATES_HZ:
+        if other == rate_hz:
+            continue
+        for first, second, sign in itertools.product(range(4), range(4), (1, -1)):
+            for turn in (1.0, -1.0):
+                image = abs(first * rate_hz + sign * second * other + turn * tone_hz)
+                if (first, second) != (0, 0) and 20.0 < image < 0.5 * min(rate_hz, 48_000.0):
+                    yield image, other
+
+
+def _converted(evidence: Evidence, channel: str | None) -> float | None:
+    """Lines where images of two rates lie: the strongest of them, by power."""
+    found, rate = _between_tones(evidence, channel), evidence.rate_hz("tone")
+    if found is None or rate is None:
+        return None
+    # Images must be told from the chance of hitting one of them: some forty lie within 20 kHz.
+    strongest = sorted(found, key=lambda entry: -entry[0].level_db)[:8]
+    if not strongest or strongest[0][0].level_db < -135.0:
+        side = _conversion_pair(evidence, channel)
+        return 0.0 if side is None else side
+    powers = hits = 0.0
+    for line, tone in strongest:
+        power = 10.0 ** (line.level_db / 10.0)
+        powers += power
+        reach = GRID_HZ + CLOCKS * line.frequency_hz
+        if any(abs(image - line.frequency_hz) < reach for image, _ in _images(tone, rate)):
+            hits += power
+    return max(beyond(hits / powers, 0.8, 0.08) or 0.0, _conversion_pair(evidence, channel) or 0.0)
+
+
+def _conversion_pair(evidence: Evidence, channel: str | None) -> float | None:
+    """Side lines of the jitter check at the difference of two rates."""
+    out, offset = _side(evidence, channel)
+    if out is None or offset is None:
+        return out
+    gaps = {abs(one - other) for one, other in itertools.combinations(RATES_HZ[:3], 2)}
+    return both(out, float(any(abs(offset - gap) < 2.0 + CLOCKS * gap for gap in gaps)))
+
+
+def _inharmonic(evidence: Evidence, channel: str | None) -> float | None:
+    """Lines beside a tone that silence does not have, and that are no harmonics."""
+    found = _between_tones(evidence, channel)
+    if found is None:
+        return None
+    still = evidence.curve("quiet", "spectrum", channel)
+    strength = -math.inf
+    for line, _ in found:
+        before = None if still is None else level_at(still, line.frequency_hz, 10.0)
+        if before is None or line.level_db > before + 8.0:
+            strength = max(strength, line.level_db)
+    return beyond(max(strength, -300.0), -124.0, 4.0)
+
+
+SYMPTOMS = (
+    Symptom("hum_odd", "hum at odd multiples of the mains", _hum_odd),
+    Symptom("hum_even", "hum at even multiples of the mains", _hum_even),
+    Symptom("frame_lines", "lines at multiples of 1 kHz in silence", _frames),
+    Symptom("silent_lines", "lines in silence that are neither hum nor frames", _silent_other),
+    Symptom("high_line", "a line above 20 kHz", _high_line),
+    Symptom("high_line_strong", "a strong line above 20 kHz", _high_line_strong),
+    Symptom("mains_beside_tone", "side lines of a tone at multiples of the mains that are no jitter", _ripple),
+    Symptom("conversion_lines", "lines at sums and differences of two sample rates", _converted),
+    Symptom("lines_with_tone", "lines beside a tone that are no harmonics", _inharmonic),
+)

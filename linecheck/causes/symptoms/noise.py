@@ -1,0 +1,179 @@
+"""Symptoms of noise: how strong, of what colour, with or without a signal."""
+
+from __future__ import annotations
+
+import math
+
+from linecheck.causes.evidence import Evidence, Out, beyond, both
+from linecheck.causes.spectrum import floor_db, lines
+from linecheck.causes.symptom import Symptom
+
+__all__ = ["SYMPTOMS", "noise_out"]
+
+#: A weighted by A, white noise of 20 Hz to 20 kHz reads so much lower, dB (IEC 61672-1, by its formula).
+WHITE_BY_A_DB = -2.2
+#: Powers of noise: below this share of the whole the floor is not what fails.
+MOST_OF_IT = 0.5
+
+
+def noise_out(evidence: Evidence, channel: str | None) -> Out | None:
+    """Return by how much the noise of silence is above what is allowed, dB; None where nothing says."""
+    volts = evidence.out("quiet", "noise_a", channel) or evidence.out("quiet", "noise", channel)
+    value = evidence.value("quiet", "noise_a", channel) or evidence.value("quiet", "noise", channel)
+    if volts is not None and value and value > volts.by:
+        return Out(20.0 * math.log10(value / (value - volts.by)), 8.7 * volts.uncertainty / value)
+    ratios = [evidence.out("quiet", metric, channel) for metric in ("snr_a", "snr")]
+    return next((out for out in ratios if out is not None), None)
+
+
+def _ratio_out(evidence: Evidence, channel: str | None) -> Out | None:
+    """Return by how much noise re full scale is above what is allowed, the worst of several readings."""
+    names = (
+        ("quiet", "snr_a"),
+        ("quiet", "snr"),
+        ("low_level_tone", "dynamic_range_a_weighted"),
+        ("low_level_tone", "dynamic_range_unweighted"),
+        ("low_level_tone", "dynamic_range_a"),
+        ("low_level_tone", "dynamic_range"),
+    )
+    outs = [out for kind, metric in names if (out := evidence.out(kind, metric, channel)) is not None]
+    return max(outs, key=lambda out: out.by, default=None)
+
+
+def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
+    """Return which share of the power of silence is its floor, and not lines or hum."""
+    curve = evidence.curve("quiet", "spectrum", channel)
+    if curve is None:
+        return None
+    powers = 0.0
+    for low, high in ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0)):
+        level = floor_db(curve, low, high)
+        if level is not None:
+            powers += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
+    of_lines = sum(10.0 ** (line.level_db / 10.0) for line in lines(curve, 8.0, 20.0, 20_000.0))
+    return powers / (powers + of_lines) if powers > 0.0 else None
+
+
+def _up(evidence: Evidence, channel: str | None) -> float | None:
+    out = noise_out(evidence, channel)
+    if out is None:
+        return None
+    share = _floor_share(evidence, channel)
+    mostly = beyond(share, MOST_OF_IT, 0.1)
+    # Where lines are stronger, the floor is still up if what is left of the power is beyond what is allowed.
+    left = out.by + 10.0 * math.log10(max(share, 1e-9)) if share is not None else out.by
+    floor = beyond(left, 0.0, max(0.15, out.uncertainty))
+    return floor if mostly is None else max(both(floor, 1.0) or 0.0, 0.0)
+
+
+def _ratios(evidence: Evidence, channel: str | None) -> float | None:
+    out = _ratio_out(evidence, channel)
+    return None if out is None else beyond(out.by, 0.0, max(0.1, out.uncertainty))
+
+
+def _flicker(evidence: Evidence, channel: str | None) -> float | None:
+    """A floor that climbs toward low frequencies; hum's own lines do not move a median."""
+    curve = evidence.curve("quiet", "spectrum", channel)
+    if curve is None:
+        return None
+    low, high = floor_db(curve, 22.0, 90.0), floor_db(curve, 3000.0, 15_000.0)
+    return None if low is None or high is None else beyond(low - high, 7.0, 1.5)
+
+
+def _with_signal(evidence: Evidence, channel: str | None) -> float | None:
+    """A floor under a full-scale tone that stands above that of silence, both re the tone."""
+    loud, still = evidence.curve("tone", "spectrum", channel), evidence.curve("quiet", "spectrum", channel)
+    if loud is None or still is None:
+        return None
+    rises = [
+        high - low
+        for band in ((200.0, 800.0), (4000.0, 8000.0), (9000.0, 18_000.0))
+        if (high := floor_db(loud, *band)) is not None and (low := floor_db(still, *band)) is not None
+    ]
+    return beyond(min(rises), 2.5, 0.6) if rises else None
+
+
+def _with_frequency(evidence: Evidence, channel: str | None) -> float | None:
+    """A floor that is higher under a treble tone: jitter makes noise in proportion to the tone's frequency."""
+    low, high = evidence.curve("tone", "spectrum", channel), evidence.curve("treble", "spectrum", channel)
+    if low is None or high is None:
+        return None
+    rises = [
+        above - below
+        for band in ((2000.0, 6000.0), (7000.0, 12_000.0))
+        if (above := floor_db(high, *band)) is not None and (below := floor_db(low, *band)) is not None
+    ]
+    return beyond(min(rises), 3.5, 0.7) if rises else None
+
+
+def _low_level(evidence: Evidence, channel: str | None) -> float | None:
+    """A tone at -60 dBFS has more beside it than silence has."""
+    small, still = (
+        evidence.curve("low_level_tone", "spectrum", channel),
+        evidence.curve("quiet", "spectrum", channel),
+    )
+    dynamic = evidence.value("low_level_tone", "dynamic_range_unweighted", channel)
+    silent = evidence.value("quiet", "snr", channel)
+    if small is None or still is None or dynamic is None or silent is None:
+        return None
+    return beyond(silent - dynamic, 2.0, 0.5)
+
+
+def _range(low: float, high: float) -> tuple[float, float]:
+    return (0.5 * (low + high), 0.5 * (high - low))
+
+
+def _sixteen(evidence: Evidence, channel: str | None) -> float | None:
+    """Dynamic range as words of 16 bits have it: 98.1 dB by rounding alone, 93.3 dB with triangular dither."""
+    dynamic = evidence.value("low_level_tone", "dynamic_range_unweighted", channel)
+    if dynamic is None:
+        dynamic = evidence.value("quiet", "snr", channel)
+    middle, half = _range(92.3, 100.2)
+    out = None if dynamic is None else beyond(abs(dynamic - middle), half, 0.4)
+    return None if out is None else 1.0 - out
+
+
+def _sixteen_in_silence(evidence: Evidence, channel: str | None) -> float | None:
+    """Silence that is as loud as the dither of 16 bits: 93.3 dB, one-sided by what else there is."""
+    silent = evidence.value("quiet", "snr", channel)
+    out = None if silent is None else beyond(abs(silent - 93.2), 0.9, 0.25)
+    return None if out is None else 1.0 - out
+
+
+def _rising(evidence: Evidence, channel: str | None) -> float | None:
+    """Noise that climbs above 20 kHz, by bands of a third of an octave."""
+    curve = evidence.curve("ultrasonic", "band_levels", channel)
+    if curve is None:
+        return None
+    above = curve.y[curve.x > 26_000.0]
+    if len(above) < 3:
+        return None
+    # Noise that is white rises 1 dB a band, since the bands grow.
+    climb = float(above[-1] - above[0]) - (len(above) - 1)
+    steady = float((above[1:] > above[:-1]).mean())
+    return both(beyond(climb, 10.0, 2.0), beyond(steady, 0.7, 0.1))
+
+
+def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
+    out = evidence.out("ultrasonic", "noise_20k_100k", channel)
+    return None if out is None else beyond(out.by, 0.0, 0.3)
+
+
+def _uncommon_floor(evidence: Evidence, channel: str | None) -> float | None:
+    out = noise_out(evidence, channel)
+    return None if out is None else beyond(out.by, 12.0, 2.0)
+
+
+SYMPTOMS = (
+    Symptom("noise_up", "more noise in silence than allowed", _up),
+    Symptom("noise_far_up", "noise 12 dB or more above what is allowed", _uncommon_floor),
+    Symptom("ratios_low", "dynamic range and signal-to-noise ratio below what is allowed", _ratios),
+    Symptom("noise_flicker", "noise that climbs toward low frequencies", _flicker),
+    Symptom("noise_with_signal", "more noise under a loud tone than in silence", _with_signal),
+    Symptom("noise_with_frequency", "more noise under a treble tone than under a lower one", _with_frequency),
+    Symptom("noise_at_low_level", "more beside a faint tone than in silence", _low_level),
+    Symptom("range_of_16_bits", "the dynamic range of words of 16 bits", _sixteen),
+    Symptom("silence_of_16_bits", "silence as loud as the dither of 16 bits", _sixteen_in_silence),
+    Symptom("noise_rises_above_20k", "noise that climbs above 20 kHz", _rising),
+    Symptom("ultrasonic_up", "more above 20 kHz than allowed", _ultrasonic),
+)

@@ -1,0 +1,165 @@
+"""From symptoms to odds: every cause is weighed by how likely it makes what is seen, and by how common it is.
+
+====================  =====================================================================
+:class:`Seen`         the symptoms of a run, and how surely each is there
+:class:`Hypothesis`   a cause in a channel or in all, two of them at once, or none of them
+:func:`weigh`         hypotheses with their probabilities, the most likely first
+====================  =====================================================================
+
+With s how surely a symptom is there and p how often a cause shows it, what is seen has the likelihood s p + (1 - s)(1 - p)
+under that cause; symptoms are taken as independent once the cause is given (a naive Bayes model with uncertain evidence,
+Pearl 1988, from memory). Two causes at once show a symptom where either does: 1 - (1 - p)(1 - q), the noisy or. Symptoms
+of one cause hang together, so that their product is too sure of itself: the logarithm of the likelihood is multiplied by
+:data:`TEMPER`, which was fitted so that what is told with 80 to 90 % is right that often (tests/causes).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from linecheck.causes.evidence import Evidence
+from linecheck.causes.symptom import LEAK, Cause, Symptom
+from linecheck.dsp.arrays import FloatArray
+from linecheck.run.causes import NONE_OF_THESE
+
+__all__ = ["NONE", "Hypothesis", "Seen", "look", "weigh"]
+
+#: How often a fault that is not in the catalogue shows any one symptom: a small one few, a gross one many. Nobody knows
+#: which it is, so that all three count alike.
+UNKNOWN_SHOWS: Final = (0.03, 0.12, 0.35)
+TEMPER: Final = 0.6
+#: The prior of a fault that is not in the catalogue, and of two at once.
+PRIOR_UNKNOWN: Final = 0.08
+PRIOR_TWO: Final = 0.04
+#: Two at once are tried of so many of the likeliest.
+MAX_PAIRED: Final = 14
+#: Of a cause that can be in one channel or in all: the prior of all.
+IN_ALL: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Symptoms by name and channel, and how surely each is there; those that the run does not say are left out."""
+
+    keys: tuple[tuple[str, str | None], ...]
+    surely: FloatArray
+    leaks: FloatArray
+    weights: FloatArray
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """Causes by name with the channel of each: one, two at once, or none of those that are known."""
+
+    causes: tuple[tuple[str, str | None], ...]
+    probability: float = 0.0
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The codes alone."""
+        return tuple(name for name, _ in self.causes)
+
+
+NONE: Final = ((NONE_OF_THESE, None),)
+
+
+def look(evidence: Evidence, symptoms: Mapping[str, Symptom]) -> Seen:
+    """Return the symptoms of a run."""
+    keys, surely, leaks, weights = [], [], [], []
+    for name, symptom in symptoms.items():
+        for channel in (None,) if symptom.of_pair else evidence.channels:
+            strength = symptom.look(evidence, channel)
+            if strength is not None and np.isfinite(strength):
+                keys.append((name, channel))
+                surely.append(min(max(float(strength), 0.0), 1.0))
+                leaks.append(symptom.leak)
+                # Channels share parts, so that what both show is less than two witnesses.
+                weights.append(1.0 if symptom.of_pair else len(evidence.channels) ** -0.5)
+    return Seen(tuple(keys), np.array(surely), np.array(leaks), np.array(weights))
+
+
+def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> list[Hypothesis]:
+    """Return every cause with its probability, merged over channels, the most likely first.
+
+    Parameters
+    ----------
+    seen : Seen
+    causes : mapping of str to Cause
+    channels : sequence of str
+        Of the unit.
+    """
+    singles, priors = _singles(causes, channels)
+    shown = np.array([_shown(causes[name], channel, seen) for name, channel in singles])
+    scores = np.log(priors * (1.0 - PRIOR_UNKNOWN - PRIOR_TWO)) + TEMPER * _log_likelihood(shown, seen)
+    likeliest = np.argsort(-scores)[:MAX_PAIRED]
+    pairs = [
+        (int(one), int(other))
+        for one, other in itertools.combinations(likeliest, 2)
+        if singles[one][0] != singles[other][0]
+    ]
+    entries = [(single,) for single in singles]
+    if pairs:
+        first, second = (np.array(side) for side in zip(*pairs, strict=True))
+        either = 1.0 - (1.0 - shown[first]) * (1.0 - shown[second])
+        prior = np.log(PRIOR_TWO * priors[first] * priors[second])
+        scores = np.concatenate((scores, prior + TEMPER * _log_likelihood(either, seen)))
+        entries += [(singles[one], singles[other]) for one, other in pairs]
+    unknown = np.outer(UNKNOWN_SHOWS, seen.leaks / LEAK)
+    of_unknown = np.log(PRIOR_UNKNOWN / len(UNKNOWN_SHOWS)) + TEMPER * _log_likelihood(unknown, seen)
+    scores = np.concatenate((scores, of_unknown))
+    entries += [NONE] * len(UNKNOWN_SHOWS)
+    odds = np.exp(scores - np.max(scores))
+    return _merged(entries, odds / np.sum(odds))
+
+
+def _singles(
+    causes: Mapping[str, Cause], channels: Sequence[str]
+) -> tuple[list[tuple[str, str | None]], FloatArray]:
+    """Return every cause in every place that it can be, and its prior."""
+    places: list[tuple[str, str | None]] = []
+    weights = []
+    for cause in causes.values():
+        if cause.scope == "unit" or len(channels) < 2:
+            shares: dict[str | None, float] = {None: 1.0}
+        else:
+            in_all = 0.0 if cause.scope == "channel" else IN_ALL
+            shares = {name: (1.0 - in_all) / len(channels) for name in channels}
+            if in_all:
+                shares[None] = in_all
+        places += [(cause.name, channel) for channel in shares]
+        weights += [cause.weight * share for share in shares.values()]
+    return places, np.array(weights) / np.sum(weights)
+
+
+def _shown(cause: Cause, channel: str | None, seen: Seen) -> FloatArray:
+    """Return how often a cause in a channel (or in all) shows each of the symptoms."""
+    return np.array(
+        [
+            cause.shows.get(name, leak) if None in (channel, where) or where == channel else leak
+            for (name, where), leak in zip(seen.keys, seen.leaks, strict=True)
+        ]
+    )
+
+
+def _log_likelihood(shown: FloatArray, seen: Seen) -> FloatArray:
+    """Return the logarithm of the likelihood of what is seen, one for each row of ``shown``."""
+    likely = np.log(seen.surely * shown + (1.0 - seen.surely) * (1.0 - shown))
+    return np.asarray(likely @ seen.weights)
+
+
+def _merged(entries: Sequence[tuple[tuple[str, str | None], ...]], odds: FloatArray) -> list[Hypothesis]:
+    """Return one hypothesis for each cause, or two, whatever the channel: in the likeliest one, with the odds of all."""
+    best: dict[tuple[str, ...], int] = {}
+    total: dict[tuple[str, ...], float] = {}
+    for index, entry in enumerate(entries):
+        names = tuple(sorted(name for name, _ in entry))
+        total[names] = total.get(names, 0.0) + float(odds[index])
+        if names not in best or odds[index] > odds[best[names]]:
+            best[names] = index
+    found = [Hypothesis(entries[index], total[names]) for names, index in best.items()]
+    return sorted(found, key=lambda entry: -entry.probability)
