@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import click
 
+from linecheck.causes import cause_codes
 from linecheck.cli.display.messages import one_line, print_table, short_time, tell
 from linecheck.cli.log.filters import short_name
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.files.times import utc_text
-from linecheck.history.repairs.catalogue import known_causes
 from linecheck.history.repairs.runs import earlier_repair, run_to_repair, state_repair
 from linecheck.history.repairs.statement import repair
 from linecheck.log import Statement
-from linecheck.run.causes import causes_of
+from linecheck.run.causes import NONE_OF_THESE, causes_of
 from linecheck.run.model import RunHeader
 
 __all__ = ["command"]
@@ -20,7 +20,8 @@ __all__ = ["command"]
 
 def _list_causes(context: click.Context, _: click.Parameter, asked: bool) -> None:
     if asked and not context.resilient_parsing:
-        print_table(("cause", "meaning"), known_causes().items(), right=())
+        listed = {code: text for code, text in cause_codes().items() if code != NONE_OF_THESE}
+        print_table(("cause", "meaning"), listed.items(), right=())
         context.exit()
 
 
@@ -62,7 +63,7 @@ def command(
     causes` counts what was told against what was found. A repair never changes a verdict. Nothing is taken back: a
     later repair of the same run corrects the one before it.
     """
-    stated = repair(found=found, done=done, by=by, codes=known_causes())
+    stated = repair(found=found, done=done, by=by, codes=cause_codes())
     with place.reader() as reader:
         run = run_to_repair(reader, serial, model, reference)
         before = earlier_repair(reader, run)

@@ -6,7 +6,7 @@ import pytest
 from made_causes import failed_run
 from made_runs import made_run
 
-from linecheck.history.repairs.catalogue import shipped_odds
+from linecheck.causes import prior_odds
 from linecheck.history.repairs.odds import own_odds
 from linecheck.log import Log
 
@@ -101,7 +101,7 @@ def test_the_odds_are_the_shipped_ones_drawn_towards_what_was_found(linecheck, p
     by_cause = dict.fromkeys(("missing_leg", "dead_channel", "clicks", "none_of_these", "mono"), 1)
     assert found["found"] == dict.fromkeys(("missing_leg", "dead_channel", "clicks", "other", "mono"), 1)
     assert found["shipped_units"] == 50
-    assert found["odds"] == [vars(each) for each in own_odds(shipped_odds(), by_cause)]
+    assert found["odds"] == [vars(each) for each in own_odds(prior_odds(), by_cause)]
     _, out, _ = linecheck("log", "causes", "--odds", "--model", "pellow-r3")
     *_, after = out.partition("odds from 5 repairs; the shipped odds count as 50\n")
     lines = after.splitlines()

@@ -82,6 +82,7 @@ def test_a_repair_refers_to_the_newest_run_that_did_not_pass(linecheck, path):
         ("missing-leg", "missing_leg", None),
         ("a cable at the  nest was broken", "other", "a cable at the nest was broken"),
         ("other:mising_leg", "other", "mising_leg"),
+        ("none of thes", "other", "none of thes"),
         ("Other: pin 3: bent", "other", "pin 3: bent"),
     ],
 )

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import beta
 
-from linecheck.history.repairs.catalogue import shipped_odds
+from linecheck.causes import prior_odds
 from linecheck.history.repairs.odds import COVERED, SHIPPED_UNITS, own_odds
 
 CODES = ("missing_leg", "dead_channel", "supply_hum", "none_of_these")
@@ -44,7 +44,7 @@ def test_a_flat_prior_of_two_gives_laplace_s_rule_of_succession():
 
 
 def test_without_repairs_the_odds_are_the_shipped_ones():
-    for entry in own_odds(shipped_odds(), {}):
+    for entry in own_odds(prior_odds(), {}):
         assert entry.own == pytest.approx(entry.shipped)
         assert entry.low < entry.own < entry.high
 
@@ -59,8 +59,8 @@ def test_what_has_no_shipped_odds_begins_with_none():
 
 
 def test_the_shipped_odds_are_odds():
-    assert math.fsum(shipped_odds().values()) == pytest.approx(1.0, abs=1e-9)
-    assert all(0.0 < share < 1.0 for share in shipped_odds().values())
+    assert math.fsum(prior_odds().values()) == pytest.approx(1.0, abs=1e-9)
+    assert all(0.0 < share < 1.0 for share in prior_odds().values())
 
 
 @given(weights, counts, units)

@@ -9,10 +9,10 @@ from typing import Any, Final
 
 import click
 
+from linecheck.causes import prior_odds
 from linecheck.cli.display.messages import counted, one_line, print_table
 from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, log_options
-from linecheck.history.repairs.catalogue import shipped_odds
 from linecheck.history.repairs.counts import AMONG, CauseCounts, Codes, count_causes
 from linecheck.history.repairs.odds import COVERED, SHIPPED_UNITS, OwnOdds, own_odds
 from linecheck.history.repairs.runs import told_and_found
@@ -53,7 +53,7 @@ def causes_command(place: LogPlace, wanted: RunFilter, all_models: bool, odds: b
         click.echo("no such run in the log says what may be broken")
     for at, (model, some) in enumerate(cases.items()):
         counts = count_causes(some)
-        own = own_odds(shipped_odds(), _by_cause(counts)) if odds else ()
+        own = own_odds(prior_odds(), _by_cause(counts)) if odds else ()
         if as_json:
             click.echo(json.dumps(_plain(model, counts, own), allow_nan=False))
             continue

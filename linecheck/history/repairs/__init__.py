@@ -3,7 +3,6 @@
 A repair is a statement in the log's chain beside the run that it refers to; it changes no verdict.
 
 =====================  =====================================================================
-:mod:`.catalogue`      the causes that are known, and their shipped odds
 :mod:`.statement`      what is stated of a repair, once it can be recorded
 :mod:`.runs`           which run a repair refers to, and what a log says of told and found
 :mod:`.counts`         told against found, counted

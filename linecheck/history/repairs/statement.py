@@ -59,7 +59,7 @@ def repair(*, found: str, done: str, by: str, codes: Collection[str]) -> Repair:
         was in words; or words alone that are near to no code.
     done, by : str
     codes : collection of str
-        Those of the known causes.
+        Those of the known causes, :data:`NONE_OF_THESE` among them or not.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def _found(said: str, codes: Collection[str]) -> tuple[str, str | None]:
         raise UsageError(f"--found {said}: say in words what it was: --found 'other:TEXT'")
     if code in codes:
         return code, None
-    near = difflib.get_close_matches(code, codes, n=1, cutoff=_ALIKE)
+    near = difflib.get_close_matches(code, set(codes) - {NONE_OF_THESE}, n=1, cutoff=_ALIKE)
     if near:
         raise UsageError(
             f"--found {said}: did you mean the cause {near[0]}? If not, say that these are words of your own: "
