@@ -12,7 +12,6 @@ The room ``linecheck.causes`` finds them; results, log and pages say them in the
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
@@ -124,16 +123,16 @@ def _capital(text: str) -> str:
 
 def causes_of(facts: Facts) -> Causes | None:
     """Return what a run says of causes; None where it says nothing, or nothing that can be read."""
-    said: Mapping[str, Any] = facts.causes
-    if not said:
+    if not facts.causes:
         return None
     from pydantic import ValidationError
 
     try:
-        found = _adapter().validate_python(dict(said))
+        found = _adapter().validate_python(facts.causes)
     except ValidationError:
         return None
-    return found if found.ranked else None
+    sound = all(each.codes and 0.0 <= each.probability <= 1.0 for each in found.ranked)
+    return found if found.ranked and sound else None
 
 
 @cache

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from made_causes import failed_run, made_causes
 from sent_logs import same_rows, sent
+from small_run import call
 
 from linecheck.log import Log, LogReader
 from linecheck.log.chain import RECORD_FORMAT
@@ -50,6 +51,29 @@ def test_causes_that_were_changed_or_taken_away_are_noticed(path, value):
     )
 
 
+@pytest.mark.parametrize(
+    "value",
+    [
+        '[1]',
+        '"none"',
+        '{"priors": 1, "findings": 0, "ranked": []}',
+        json.dumps(failed_run(("mono", float("nan"))).causes),
+        json.dumps(failed_run(("mono", 1e300)).causes),
+        json.dumps({**failed_run().causes, "ranked": [{**failed_run().causes["ranked"][0], "codes": []}]}),
+    ],
+)  # fmt: skip
+def test_what_was_put_in_place_of_causes_is_none(path, monkeypatch, capsys, value):
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DROP TRIGGER run_keeps_on_update")
+        connection.execute("UPDATE run SET causes = ?", (value,))
+    with LogReader(path) as log:
+        assert causes_of(log.record(1)) is None
+    for command in (("causes", "--json", "--odds"), ("show", "1"), ("causes",)):
+        status, out, err = call(monkeypatch, capsys, "log", *command, "--log", path)
+        assert (status, err) == (0, ""), command
+    assert out == "no such run in the log says what may be broken\n"
+
+
 def test_causes_that_were_put_into_an_older_record_are_noticed(tmp_path):
     path = tmp_path / "log.sqlite"
     shutil.copy(EARLIER, path)
@@ -59,8 +83,6 @@ def test_causes_that_were_put_into_an_older_record_are_noticed(tmp_path):
 
 
 def test_an_export_has_them_as_json(path, monkeypatch, capsys):
-    from small_run import call
-
     exported = ("log", "export", "--log", path, "--to", "-", "--format")
     expected = json.loads(json.dumps(made_causes(*RANKED).as_fact()))
     _, out, _ = call(monkeypatch, capsys, *exported, "jsonl")

@@ -115,7 +115,7 @@ def _print_odds(own: tuple[OwnOdds, ...]) -> None:
         ("cause", "found", "shipped", "own", f"{_percent(COVERED)} interval"), rows, right=(1, 2, 3, 4)
     )
     if len(own) > len(shown):
-        click.echo(f"and {len(own) - len(shown)} more causes, none of them found and each less likely")
+        click.echo(f"and {len(own) - len(shown)} more causes, none of them found")
 
 
 def _name(codes: Codes) -> str:
