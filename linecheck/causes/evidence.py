@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from linecheck.checks.base import Curve, Problem
+from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.model import Check
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
@@ -28,6 +28,9 @@ __all__ = ["Earlier", "Evidence", "Out", "beyond", "both", "points"]
 #: What a value was before: by check, metric and channel.
 Earlier = Mapping[tuple[str, str, str | None], float]
 
+#: A value differs from an earlier one by its own repeats, by this part of what a regression allows, and by this where
+#: nothing is known, in its unit.
+OF_MARGIN, REPEATS = 0.25, 0.1
 #: A tone above this is there for the treble, and tells no harmonics.
 TREBLE_HZ = 5000.0
 
@@ -74,6 +77,8 @@ class Evidence:
 
     run: Run
     earlier: Earlier = field(default_factory=dict)
+    #: What several symptoms look at, found once.
+    kept: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -141,21 +146,31 @@ class Evidence:
         uncertainty = reading.uncertainty or 0.0
         if self.earlier:
             before = self.earlier.get((check.check, reading.metric, reading.channel))
-            if before is None:
-                return None
-            spec = next((spec for spec in self._specs(check) if spec.name == reading.metric), None)
-            better = None if spec is None else spec.better
-            change = reading.value - before
-            worse = {"more": -change, "less": change}.get(better or "", abs(change))
-            return Out(worse, math.sqrt(2.0) * uncertainty)
+            return None if before is None else self._out_since(check, reading, before)
         return None if item.margin is None else Out(-item.margin, uncertainty)
+
+    def _out_since(self, check: CheckOutcome, reading: Reading, before: float) -> Out:
+        """Return by how much a reading is worse than it was, in parts of what repeats may differ by, less one.
+
+        A change within what repeats differ by so lies at -1 to 0, whatever its unit.
+        """
+        assert reading.value is not None
+        spec = next((spec for spec in self._specs(check) if spec.name == reading.metric), None)
+        change = reading.value - before
+        worse = {"more": -change, "less": change}.get("" if spec is None else spec.better, abs(change))
+        spread = math.sqrt(2.0) * (reading.uncertainty or 0.0)
+        limits = self._limits.get(check.check)
+        margin = 0.0 if limits is None else limits.regression.get(reading.metric, 0.0)
+        least = REPEATS if spec is None or spec.difference.accuracy is None else spec.difference.accuracy
+        allowed = max(3.0 * spread, OF_MARGIN * margin, least)
+        return Out(worse / allowed - 1.0, spread / allowed)
 
     def _specs(self, check: CheckOutcome) -> tuple[Any, ...]:
         limits = self._limits.get(check.check)
         return () if limits is None else limits.kind.metrics
 
     def change(self, kind: str, metric: str, channel: str | None) -> float | None:
-        """Return how a value differs from the earlier one, or from the middle of its pass mask, if that has two sides."""
+        """Return how a value differs from the earlier one, or from the middle of a pass mask of two sides."""
         for check, item in self.items(kind, metric, channel):
             value = item.reading.value
             assert value is not None
@@ -222,7 +237,7 @@ class Evidence:
         if not self.earlier or not isinstance(item, JudgedReading) or item.reading.value is None:
             return False
         out = self._out_of(check, item)
-        return out is not None and out.by > max(3.0 * out.uncertainty, 0.05)
+        return out is not None and out.by > 0.0
 
 
 def points(curve: Curve, low: float, high: float) -> tuple[FloatArray, FloatArray]:

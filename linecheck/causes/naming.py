@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Final
 
 from linecheck.causes.evidence import Earlier, Evidence
 from linecheck.causes.findings import is_explained
+from linecheck.causes.parts import explained_margins
 from linecheck.causes.registry import causes, symptoms
 from linecheck.causes.symptom import Cause
 from linecheck.causes.weigh import NONE, Hypothesis, look, weigh
+from linecheck.measure.path_part import PathParts
 from linecheck.run.causes import NONE_OF_THESE, Causes, RankedCause
 from linecheck.run.model import Run
 
@@ -19,11 +22,19 @@ __all__ = ["PRIORS", "cause_codes", "name_causes", "name_difference", "prior_odd
 PRIORS: Final = 1
 #: So many are told, and none below this.
 MAX_RANKED, MIN_PROBABILITY = 5, 0.005
+_NO_PATH: Final[Mapping[str, PathParts]] = MappingProxyType({})
 
 
-def name_causes(run: Run) -> Causes:
-    """Return why a run may not pass: ranked causes with their odds. Its verdicts are what they are."""
-    return _named(Evidence(run))
+def name_causes(run: Run, path: Mapping[str, PathParts] = _NO_PATH) -> Causes:
+    """Return why a run may not pass: ranked causes with their odds. Its verdicts are what they are.
+
+    Parameters
+    ----------
+    run : Run
+    path : mapping of str to PathParts
+        By check: what the station's own path may add to its readings.
+    """
+    return _named(Evidence(run), path)
 
 
 def name_difference(run: Run, earlier: Earlier) -> Causes | None:
@@ -54,11 +65,12 @@ def prior_odds() -> dict[str, float]:
     return odds | {NONE_OF_THESE: PRIOR_UNKNOWN}
 
 
-def _named(evidence: Evidence) -> Causes:
+def _named(evidence: Evidence, path: Mapping[str, PathParts] = _NO_PATH) -> Causes:
     known = causes()
     found = weigh(look(evidence, symptoms()), known, evidence.channels)
     told = [entry for entry in found[:MAX_RANKED] if entry.probability >= MIN_PROBABILITY]
-    return Causes(PRIORS, len(evidence.findings), tuple(_ranked(entry, known, evidence) for entry in told))
+    ranked = tuple(_ranked(entry, known, evidence) for entry in told)
+    return Causes(PRIORS, len(evidence.findings), ranked, explained_margins(evidence, path))
 
 
 def _ranked(entry: Hypothesis, known: Mapping[str, Cause], evidence: Evidence) -> RankedCause:

@@ -52,6 +52,8 @@ def causes() -> Mapping[str, Cause]:
                 raise ContractError.of("cause", cause.name, "two causes have this code")
             unknown = set(cause.shows) - set(symptoms())
             if unknown:
-                raise ContractError.of("cause", cause.name, f"there is no symptom {', '.join(sorted(unknown))}")
+                raise ContractError.of(
+                    "cause", cause.name, f"there is no symptom {', '.join(sorted(unknown))}"
+                )
             found[cause.name] = cause
     return MappingProxyType(found)

@@ -10,7 +10,10 @@ from linecheck.causes.evidence import points
 from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["Line", "floor_db", "level_at", "lines"]
+__all__ = ["FLOOR_BANDS_HZ", "Line", "floor_db", "level_at", "lines"]
+
+#: The audio band in parts within which a floor is nearly even.
+FLOOR_BANDS_HZ = ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0))
 
 #: Points on either side that a line has to stand out of.
 REACH = 12
@@ -56,9 +59,8 @@ def lines(curve: Curve, above_db: float = 10.0, low_hz: float = 0.0, high_hz: fl
     beside = _beside(y)
     resolution = curve.resolution_hz or 5.0
     found: list[Line] = []
-    for index in np.argsort(-y):
-        if y[index] < beside[index] + above_db or not low_hz <= x[index] <= high_hz:
-            continue
+    standing = np.flatnonzero((y >= beside + above_db) & (x >= low_hz) & (x <= high_hz))
+    for index in standing[np.argsort(-y[standing])]:
         # The window spreads a line over three times the resolution; those are points of the same one.
         near = max(3.0 * resolution, 2e-3 * float(x[index]))
         if all(abs(line.frequency_hz - x[index]) > near for line in found):

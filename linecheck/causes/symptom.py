@@ -80,3 +80,5 @@ class Cause:
     measure: str
     scope: Scope = "unit"
     weight: float = 1.0
+    #: Whether it explains nearly anything, so that a second cause beside it explains nothing.
+    stands_alone: bool = False

@@ -6,16 +6,17 @@
 :func:`weigh`         hypotheses with their probabilities, the most likely first
 ====================  =====================================================================
 
-With s how surely a symptom is there and p how often a cause shows it, what is seen has the likelihood s p + (1 - s)(1 - p)
-under that cause; symptoms are taken as independent once the cause is given (a naive Bayes model with uncertain evidence,
-Pearl 1988, from memory). Two causes at once show a symptom where either does: 1 - (1 - p)(1 - q), the noisy or. Symptoms
-of one cause hang together, so that their product is too sure of itself: the logarithm of the likelihood is multiplied by
-:data:`TEMPER`, which was fitted so that what is told with 80 to 90 % is right that often (tests/causes).
+With s how surely a symptom is there and p how often a cause shows it, what is seen has the likelihood
+s p + (1 - s)(1 - p) under that cause; symptoms are taken as independent once the cause is given (a naive Bayes model
+with uncertain evidence, Pearl 1988, from memory). Two causes at once show a symptom where either does:
+1 - (1 - p)(1 - q), the noisy or. Symptoms of one cause hang together, so that their product is too sure of itself: its logarithm is
+multiplied by :data:`TEMPER`, fitted so that what is told with 80 to 90 % is right that often (tests/causes).
 """
 
 from __future__ import annotations
 
 import itertools
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -26,6 +27,9 @@ from linecheck.causes.evidence import Evidence
 from linecheck.causes.symptom import LEAK, Cause, Symptom
 from linecheck.dsp.arrays import FloatArray
 from linecheck.run.causes import NONE_OF_THESE
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
 
 __all__ = ["NONE", "Hypothesis", "Seen", "look", "weigh"]
 
@@ -73,7 +77,7 @@ def look(evidence: Evidence, symptoms: Mapping[str, Symptom]) -> Seen:
     keys, surely, leaks, weights = [], [], [], []
     for name, symptom in symptoms.items():
         for channel in (None,) if symptom.of_pair else evidence.channels:
-            strength = symptom.look(evidence, channel)
+            strength = _strength(symptom, evidence, channel)
             if strength is not None and np.isfinite(strength):
                 keys.append((name, channel))
                 surely.append(min(max(float(strength), 0.0), 1.0))
@@ -81,6 +85,15 @@ def look(evidence: Evidence, symptoms: Mapping[str, Symptom]) -> Seen:
                 # Channels share parts, so that what both show is less than two witnesses.
                 weights.append(1.0 if symptom.of_pair else len(evidence.channels) ** -0.5)
     return Seen(tuple(keys), np.array(surely), np.array(leaks), np.array(weights))
+
+
+def _strength(symptom: Symptom, evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely a symptom is there; one that stumbles over what nobody foresaw says nothing, and is logged."""
+    try:
+        return symptom.look(evidence, channel)
+    except Exception:
+        _log.exception("the symptom %s could not be looked at", symptom.name)
+        return None
 
 
 def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> list[Hypothesis]:
@@ -101,15 +114,18 @@ def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> l
         (int(one), int(other))
         for one, other in itertools.combinations(likeliest, 2)
         if singles[one][0] != singles[other][0]
+        and not any(causes[singles[index][0]].stands_alone for index in (one, other))
     ]
-    entries = [(single,) for single in singles]
+    entries: list[tuple[tuple[str, str | None], ...]] = [(single,) for single in singles]
     if pairs:
         first, second = (np.array(side) for side in zip(*pairs, strict=True))
         either = 1.0 - (1.0 - shown[first]) * (1.0 - shown[second])
-        prior = np.log(PRIOR_TWO * priors[first] * priors[second])
+        # The second one's prior is tempered as the likelihood is that has to outweigh it.
+        prior = np.log(PRIOR_TWO * priors[first]) + TEMPER * np.log(priors[second])
         scores = np.concatenate((scores, prior + TEMPER * _log_likelihood(either, seen)))
         entries += [(singles[one], singles[other]) for one, other in pairs]
-    unknown = np.outer(UNKNOWN_SHOWS, seen.leaks / LEAK)
+    # What only few things make is rarer in an unknown fault too, though nobody knows by how much.
+    unknown = np.outer(UNKNOWN_SHOWS, np.sqrt(seen.leaks / LEAK))
     of_unknown = np.log(PRIOR_UNKNOWN / len(UNKNOWN_SHOWS)) + TEMPER * _log_likelihood(unknown, seen)
     scores = np.concatenate((scores, of_unknown))
     entries += [NONE] * len(UNKNOWN_SHOWS)
@@ -153,7 +169,7 @@ def _log_likelihood(shown: FloatArray, seen: Seen) -> FloatArray:
 
 
 def _merged(entries: Sequence[tuple[tuple[str, str | None], ...]], odds: FloatArray) -> list[Hypothesis]:
-    """Return one hypothesis for each cause, or two, whatever the channel: in the likeliest one, with the odds of all."""
+    """Return one hypothesis for each cause, or two: in the likeliest channel, with the odds of all channels."""
     best: dict[tuple[str, ...], int] = {}
     total: dict[tuple[str, ...], float] = {}
     for index, entry in enumerate(entries):

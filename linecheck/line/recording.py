@@ -66,6 +66,7 @@ def recorded(run: Run, log: Log | None) -> Recorded:
     """Record a run if there is a log; whatever goes wrong with the log becomes part of the run."""
     if log is None:
         return Recorded(run)
+    run = _beside_others(run, log)
     try:
         return Recorded(run, log.append(run))
     except Exception as error:
@@ -77,6 +78,19 @@ def recorded(run: Run, log: Log | None) -> Recorded:
         released = None if run.released is None else False
         marked = replace(run, problems=(problem, *run.problems), station_failed=True, released=released)
         return Recorded(marked, why_not=reason)
+
+
+def _beside_others(run: Run, log: Log) -> Run:
+    """Return a run with its margins held against other units; a fault in that costs only what it would say."""
+    if not run.causes:
+        return run
+    try:
+        from linecheck.history.margins import beside_others
+
+        return beside_others(run, log)
+    except Exception:
+        _log.exception("margins could not be held against other units")
+        return run
 
 
 def record_and_report(

@@ -31,6 +31,33 @@ _ASSET: Final[Schema] = {
 }
 
 
+_MARGIN: Final[Schema] = {
+    "type": "object",
+    "properties": {
+        "check": _TEXT,
+        "metric": _TEXT,
+        "channel": {"type": ["string", "null"]},
+        "short_by": {"type": "number"},
+        "parts": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "properties": {
+                    "name": _TEXT,
+                    "metric": {"type": ["string", "null"]},
+                    "level_db": {"type": "number"},
+                    "share": {"type": "number", "minimum": 0, "maximum": 1},
+                },
+                "required": ["name", "metric", "level_db", "share"],
+                "additionalProperties": False,
+            },
+        },
+        "station": {"type": ["number", "null"], "minimum": 0, "maximum": 1},
+        "beside": {"type": "string"},
+    },
+    "required": ["check", "metric", "channel", "short_by", "parts", "station", "beside"],
+    "additionalProperties": False,
+}
 #: As :class:`linecheck.run.causes.Causes` has it.
 _CAUSES: Final[Schema] = {
     "type": "object",
@@ -58,8 +85,9 @@ _CAUSES: Final[Schema] = {
                 "additionalProperties": False,
             },
         },
+        "margins": {"type": "array", "items": _MARGIN},
     },
-    "required": ["priors", "findings", "ranked"],
+    "required": ["priors", "findings", "ranked", "margins"],
     "additionalProperties": False,
 }  # fmt: skip
 

@@ -1,10 +1,11 @@
 """What is said of why a run does not pass: ranked causes with their odds, as plain data of the run.
 
-===================  =========================================================================
-:class:`RankedCause` one cause, or two at once, with its probability
-:class:`Causes`      all that is said of a run
-:func:`causes_of`    what a run says, from its fact or its record
-===================  =========================================================================
+=======================  =========================================================================
+:class:`RankedCause`     one cause, or two at once, with its probability
+:class:`ExplainedMargin` what a ratio that does not pass is made of
+:class:`Causes`          all that is said of a run
+:func:`causes_of`        what a run says, from its fact or its record
+=======================  =========================================================================
 
 The room ``linecheck.causes`` finds them; results, log and pages say them in these words. They change no verdict.
 """
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from linecheck.run.facts import Facts
 
-__all__ = ["NONE_OF_THESE", "Causes", "RankedCause", "causes_of"]
+__all__ = ["NONE_OF_THESE", "Causes", "ExplainedMargin", "MarginPart", "RankedCause", "causes_of"]
 
 #: Code where no known cause fits.
 NONE_OF_THESE: Final = "none_of_these"
@@ -71,6 +72,44 @@ class RankedCause:
 
 
 @dataclass(frozen=True)
+class MarginPart:
+    """A part of a residue: what it is, the metric that reads it, its level in dB re what the ratio is re, its share."""
+
+    name: str
+    metric: str | None
+    level_db: float
+    share: float
+
+
+@dataclass(frozen=True)
+class ExplainedMargin:
+    """A marginal or failed ratio taken apart: the powers of ``parts`` add up to its residue.
+
+    ``short_by`` is by how many dB it misses its pass mask; ``parts`` come largest first. ``station`` is the share that
+    the station's own path may have in it, at most; None where that is not known. ``beside`` says how the largest part
+    stands beside that of other units, where a log has some.
+    """
+
+    check: str
+    metric: str
+    channel: str | None
+    short_by: float
+    parts: tuple[MarginPart, ...]
+    station: float | None = None
+    beside: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """What it is made of, in a line."""
+        where = " ".join(part for part in (self.check, self.metric, self.channel) if part)
+        made = ", ".join(f"{part.name} {100.0 * part.share:.0f} %" for part in self.parts[:4])
+        text = f"{where} is short by {self.short_by:.2g} dB: its residue is {made}"
+        if self.station is not None and self.station >= 0.01:
+            text += f", of which the station's own path may be {100.0 * self.station:.0f} %"
+        return f"{text}; {self.beside}" if self.beside else text
+
+
+@dataclass(frozen=True)
 class Causes:
     """What is said of why a run does not pass.
 
@@ -81,6 +120,7 @@ class Causes:
     priors: int
     findings: int
     ranked: tuple[RankedCause, ...]
+    margins: tuple[ExplainedMargin, ...] = ()
 
     @property
     def first(self) -> RankedCause:

@@ -152,17 +152,18 @@ def run_unit(
     finally:
         running.tell(MeasuringEnded(*running.whose))
     settings = () if control is None else tuple(control.steps)
-    return RunResult(with_causes(replace(running.outcome(), settings=settings)), running.captures)
+    run = with_causes(replace(running.outcome(), settings=settings), facts.path)
+    return RunResult(run, running.captures)
 
 
-def with_causes(run: Run) -> Run:
+def with_causes(run: Run, path: Mapping[str, PathParts]) -> Run:
     """Return a run with what may have caused that it does not pass; a fault in that costs only what it would say."""
     if run.verdict is Verdict.PASS:
         return run
     try:
         from linecheck.causes import name_causes
 
-        return replace(run, causes=name_causes(run).as_fact())
+        return replace(run, causes=name_causes(run, path).as_fact())
     except Exception:
         _log.exception("causes could not be named")
         return run

@@ -46,6 +46,7 @@ __all__ = [
     "Moment",
     "Recorder",
     "Unit",
+    "WordStage",
     "Words",
     "captures",
     "healthy",

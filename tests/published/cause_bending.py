@@ -19,6 +19,7 @@ from cause_made import (
     fault,
     logs,
     on_words,
+    ringing_out,
     some,
     unit_with,
 )
@@ -208,7 +209,9 @@ def _soft_limiter(bench: Bench, draw: np.random.Generator) -> Made:
     if draw.uniform() < 0.6:
         points = f"-140,-140,{knee:.2f},{knee:.2f},0,{-lost:.3f}"
         effect = ("compand", f"{attack:.4f},{decay:.4f}", points)
-        bench = bench.adding(words=lambda w, moment: replace(w, values=sox(w.values, w.rate_hz, *effect)))
+        bench = bench.adding(
+            words=ringing_out(lambda w, moment: replace(w, values=sox(w.values, w.rate_hz, *effect)))
+        )
         return Made(bench, None, lost < 0.4, f"{lost:.2f} dB above {knee:.0f} dBFS", "sox compand")
 
     def controlled(x: Array, moment: Moment) -> Array:
@@ -217,7 +220,7 @@ def _soft_limiter(bench: Bench, draw: np.random.Generator) -> Made:
         level = 10.0 * np.log10(power + 1e-14)
         return x * 10 ** (-np.clip((level - knee) / -knee, 0.0, 1.2) * lost / 20)
 
-    bench = bench.adding(words=on_words(controlled))
+    bench = bench.adding(words=ringing_out(on_words(controlled)))
     return Made(
         bench,
         None,
@@ -244,7 +247,9 @@ def _loudness(bench: Bench, draw: np.random.Generator) -> Made:
     def shaped(words: Words, moment: Moment) -> Words:
         return replace(words, values=sox(0.4 * words.values, words.rate_hz, *effects) * (room / 0.4))
 
-    return Made(bench.adding(words=shaped), None, abs(gain) < 0.4, " ".join(effects), "sox " + which)
+    return Made(
+        bench.adding(words=ringing_out(shaped)), None, abs(gain) < 0.4, " ".join(effects), "sox " + which
+    )
 
 
 def _polynomial(bench: Bench, draw: np.random.Generator, order: int) -> Made:

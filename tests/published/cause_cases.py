@@ -154,7 +154,7 @@ def _jobs(options) -> list[tuple[str, int]]:
         for name in names:
             # Three variations of each unknown fault, and two rounds of pairs, within ten seeds.
             spread = {NONE: -(-3 * len(UNKNOWN) // 10), TWO: 2}.get(name, 1) if not options.codes else 1
-            jobs += [(name, seed + 10 * turn) for turn in range(spread)]
+            jobs += [(name, spread * seed + turn) for turn in range(spread)]
     every = max(1, len(jobs) // max(1, options.clean))
     clean = [(CLEAN, seed) for seed in range(options.clean)]
     for place, job in enumerate(clean):

@@ -17,6 +17,7 @@ from cause_made import (
     either,
     fault,
     logs,
+    ringing_out,
     some,
     some_checks,
     unit_with,
@@ -127,7 +128,7 @@ def _preemphasis(bench: Bench, draw: np.random.Generator) -> Made:
         return replace(words, values=np.clip(x, -1.0, 1.0) if limited else x)
 
     return Made(
-        bench.adding(words=stage),
+        bench.adding(words=ringing_out(stage)),
         None,
         False,
         "words clip" if limited else "words have room",

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from cause_bench import Array, Bench, Moment, Words
+from cause_bench import Array, Bench, Moment, Words, WordStage
 
 __all__ = [
     "FAULTS",
@@ -24,6 +24,7 @@ __all__ = [
     "fault",
     "logs",
     "on_words",
+    "ringing_out",
     "rounded",
     "some",
     "some_checks",
@@ -92,6 +93,16 @@ def some(draw: np.random.Generator, alone: float = 0.5) -> tuple[Array, str | No
 def on_words(change: Callable[[Array, Moment], Array]) -> Callable[[Words, Moment], Words]:
     """Return a stage of words that leaves their rate."""
     return lambda words, moment: replace(words, values=change(words.values, moment))
+
+
+def ringing_out(stage: WordStage) -> WordStage:
+    """Return a stage of words with 50 ms of silence before and after them, so that what it does is not cut off."""
+
+    def longer(words: Words, moment: Moment) -> Words:
+        count = round(0.05 * words.rate_hz)
+        return stage(replace(words, values=np.pad(words.values, ((0, 0), (count, count)))), moment)
+
+    return longer
 
 
 def unit_with(bench: Bench, **changes: object) -> Bench:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 from cause_bench import Array, Bench, Moment, Words
-from cause_made import Made, Maker, db, logs
+from cause_made import Made, Maker, db, logs, ringing_out
 from cause_tools import mp3, opus, sox
 from scipy import signal
 
@@ -27,7 +27,9 @@ def _effects(bench: Bench, size: str, *effects: str) -> Made:
         values = sox(ROOM * words.values, words.rate_hz, *effects) / ROOM
         return replace(words, values=values[:, : max(words.values.shape[1], 1)])
 
-    return Made(bench.adding(words=stage), None, False, size or " ".join(effects), "sox " + effects[0])
+    return Made(
+        bench.adding(words=ringing_out(stage)), None, False, size or " ".join(effects), "sox " + effects[0]
+    )
 
 
 def _codec(coder: Callable[[Array, float, int], Array], name: str, rates: tuple[int, ...]) -> Maker:
@@ -37,7 +39,7 @@ def _codec(coder: Callable[[Array, float, int], Array], name: str, rates: tuple[
         def stage(words: Words, moment: Moment) -> Words:
             return replace(words, values=coder(words.values, words.rate_hz, kbit))
 
-        return Made(bench.adding(words=stage), None, False, f"{name} {kbit} kbit/s", name)
+        return Made(bench.adding(words=ringing_out(stage)), None, False, f"{name} {kbit} kbit/s", name)
 
     return make
 
@@ -109,7 +111,7 @@ def _wow(bench: Bench, draw: np.random.Generator) -> Made:
     return Made(
         bench.adding(dense=stage),
         None,
-        False,
+        depth < 3e-5,
         f"{depth:.2g} at {hz:.1f} Hz",
         "wow and flutter: position by a sine, cubic spline",
     )
@@ -134,7 +136,7 @@ def _all_pass(bench: Bench, draw: np.random.Generator) -> Made:
     bench = bench.adding(
         transfers=lambda lines, hz: lines * ((1 - 1j * hz / corner) / (1 + 1j * hz / corner)) ** order
     )
-    return Made(bench, None, True, f"{order} × {corner:.0f} Hz", "first-order all-pass")
+    return Made(bench, None, False, f"{order} × {corner:.0f} Hz", "first-order all-pass")
 
 
 def _notch(bench: Bench, draw: np.random.Generator) -> Made:

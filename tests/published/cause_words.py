@@ -18,6 +18,7 @@ from cause_made import (
     fault,
     logs,
     on_words,
+    ringing_out,
     some,
     some_checks,
     unit_with,
@@ -246,7 +247,7 @@ def _rate_conversion(bench: Bench, draw: np.random.Generator) -> Made:
 
     size = f"{how}, to {other:.0f} Hz" + (" and back" if back else "")
     return Made(
-        bench.adding(words=stage),
+        bench.adding(words=ringing_out(stage)),
         None,
         "l" in how.split()[-1].lower()[:1] and "linear" not in how,
         size,

@@ -103,7 +103,7 @@ CAUSES = (
     Cause(
         "volume_down",
         "the unit's digital volume is not at its full setting",
-        {"levels_off": ALWAYS, "levels_low": ALWAYS, "ratios_low": OFTEN, "between_tones_out": SELDOM, "sweep_out": SELDOM},
+        {"skirt": SELDOM, "side_lines": SELDOM, "ultrasonic_up": SELDOM, "levels_off": ALWAYS, "levels_low": ALWAYS, "ratios_low": OFTEN, "between_tones_out": SELDOM, "sweep_out": SELDOM},
         ("level", "residue", "noise", "range", "between", "sweep", "wide", "jitter", "hum", "lines"),
         ("fixture", "firmware", "unit"),
         "set the unit's volume to full and test again",
@@ -134,9 +134,9 @@ CAUSES = (
     Cause(
         "word_alignment",
         "words arrive shifted by whole bits",
-        {"overload": SELDOM, "unclear": SELDOM, 
+        {"skirt": OFTEN, "side_lines": OFTEN, "ultrasonic_up": OFTEN, "range_of_16_bits": SELDOM, "between_tones_out": MOSTLY, "overload": SELDOM, "unclear": SELDOM,
             "levels_by_bits": ALWAYS, "levels_off": MOSTLY, "levels_low": MOSTLY, "levels_high": SELDOM, "ratios_low": MOSTLY,
-            "gain_off_at_low_level": OFTEN, "between_tones_out": OFTEN, "sweep_out": MOSTLY,
+            "gain_off_at_low_level": OFTEN, "sweep_out": MOSTLY,
         },
         ("level", "residue", "noise", "range", "between", "sweep", "wide", "jitter", "linearity", "hum", "lines"),
         ("firmware", "unit"),

@@ -47,18 +47,22 @@ def _all_channels(*codes: str, least: float = 0.5) -> Callable[[Evidence, str | 
 
 
 def _elsewhere(evidence: Evidence, channel: str | None) -> float | None:
-    """Some captures hold nothing of their stimulus, while most of the others are sound."""
+    """Return whether some captures hold nothing of their stimulus, while most of the others are sound."""
     missing = evidence.share(("stimulus_not_found", "wrong_rate", "wrong_channel"), None)
     return float(0.0 < missing < 0.5)
 
 
 def _unclear(evidence: Evidence, channel: str | None) -> float | None:
-    """A whole check that judges nothing, though nothing voids its capture."""
+    """Return whether a whole check judges nothing, though nothing voids its capture."""
     for check in evidence.run.checks:
         judged = [item for item in check.judged.items if item.verdict is not None]
-        if judged and all(item.verdict is Verdict.INVALID for item in judged):
-            if not any(problem.blocks for problem in check.judged.problems):
-                return 1.0
+        limits = evidence.run.limits_of(check.check)
+        # What refers to another check has nothing to say where that one has not.
+        voided = any(problem.blocks for problem in check.judged.problems) or (
+            limits is not None and limits.reference is not None
+        )
+        if judged and not voided and all(item.verdict is Verdict.INVALID for item in judged):
+            return 1.0
     return 0.0
 
 
@@ -107,17 +111,37 @@ def _of_recorder(evidence: Evidence, channel: str | None) -> float | None:
 SYMPTOMS = (
     Symptom("digital_silence", "a capture of one value throughout", _share("silence"), leak=RARE),
     Symptom("not_there", "nothing of the stimulus in a channel", _share(*NOT_THERE)),
-    Symptom("nowhere", "nothing of the stimulus in any channel", _all_channels(*NOT_THERE), of_pair=True, leak=RARE),
+    Symptom(
+        "nowhere",
+        "nothing of the stimulus in any channel",
+        _all_channels(*NOT_THERE),
+        of_pair=True,
+        leak=RARE,
+    ),
     Symptom("overload", "samples held at the capture's full scale", _any("overload"), leak=RARE),
     Symptom("flat_tops", "samples held below the capture's full scale", _any("clipping")),
-    Symptom("wrong_rate", "tones at the ratio of two rates", _all_channels("wrong_rate"), of_pair=True, leak=RARE),
+    Symptom(
+        "wrong_rate", "tones at the ratio of two rates", _all_channels("wrong_rate"), of_pair=True, leak=RARE
+    ),
     Symptom("reported", "the interface reported a fault", _any(*REPORTED), of_pair=True, leak=RARE),
     Symptom("not_finite", "values that are no numbers", _any("non_finite"), of_pair=True, leak=RARE),
     Symptom("short", "captures shorter than what was played", _any("too_short"), of_pair=True),
-    Symptom("short_most", "most captures shorter than what was played", _all_channels("too_short"), of_pair=True, leak=RARE),
+    Symptom(
+        "short_most",
+        "most captures shorter than what was played",
+        _all_channels("too_short"),
+        of_pair=True,
+        leak=RARE,
+    ),
     Symptom("elsewhere", "another stimulus in some captures than in the others", _elsewhere, of_pair=True),
     Symptom("unclear", "values that cannot be told though their capture is whole", _unclear, of_pair=True),
-    Symptom("same_samples", "two channels the same, bit for bit", _any("identical_channels"), of_pair=True, leak=RARE),
+    Symptom(
+        "same_samples",
+        "two channels the same, bit for bit",
+        _any("identical_channels"),
+        of_pair=True,
+        leak=RARE,
+    ),
     Symptom("repeated", "a stretch that is an exact copy", _any("repeated_block")),
     Symptom("broken", "breaks in most captures", _share(*BROKEN)),
     Symptom("broken_once", "a break in some captures", _any(*BROKEN)),
@@ -127,5 +151,9 @@ SYMPTOMS = (
     Symptom("holes", "stretches that are missing or held", _sort("hole", "held")),
     Symptom("bursts", "a few samples that do not belong", _sort("burst")),
     Symptom("level_steps", "levels that step", _sort("step")),
-    Symptom("other_stimulus", "another stimulus than the one that was to be played", _any("other_stimulus", "wrong_channel")),
+    Symptom(
+        "other_stimulus",
+        "another stimulus than the one that was to be played",
+        _any("other_stimulus", "wrong_channel"),
+    ),
 )

@@ -60,7 +60,7 @@ def _side_lines(evidence: Evidence, channel: str | None) -> float | None:
 def _clock(evidence: Evidence, channel: str | None) -> float | None:
     outs = [evidence.out("tone", "clock_error", one) for one in evidence.channels]
     known = [out for out in outs if out is not None]
-    return None if not known else beyond(max(out.by for out in known), 0.0, 1.0)
+    return None if not known else beyond(max(out.by for out in known), 0.0, 0.3)
 
 
 SYMPTOMS = (

@@ -10,8 +10,8 @@ from linecheck.causes.symptom import Symptom
 
 __all__ = ["SYMPTOMS"]
 
-#: A single harmonic counts as out from so much below what all together are allowed.
-ALONE_DB = 3.0
+#: Level of the faint tone re full scale.
+FAINT_DBFS = -60.0
 
 
 def _thd_out(evidence: Evidence, channel: str | None) -> float | None:
@@ -23,7 +23,9 @@ def _harmonic(evidence: Evidence, channel: str | None, order: int) -> float | No
     return evidence.value("tone", f"harmonic_{order}", channel)
 
 
-def _leads(evidence: Evidence, channel: str | None, orders: tuple[int, ...], others: tuple[int, ...]) -> float | None:
+def _leads(
+    evidence: Evidence, channel: str | None, orders: tuple[int, ...], others: tuple[int, ...]
+) -> float | None:
     first = [level for order in orders if (level := _harmonic(evidence, channel, order)) is not None]
     second = [level for order in others if (level := _harmonic(evidence, channel, order)) is not None]
     if not first or not second:
@@ -52,7 +54,9 @@ def _high_orders(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _sweep_out(evidence: Evidence, channel: str | None) -> float | None:
-    outs = [evidence.out("distortion_sweep", name, channel) for name in ("worst_wideband", "worst_wide", "worst")]
+    outs = [
+        evidence.out("distortion_sweep", name, channel) for name in ("worst_wideband", "worst_wide", "worst")
+    ]
     known = [out for out in outs if out is not None]
     return None if not known else beyond(max(out.by for out in known), 0.0, 0.3)
 
@@ -97,20 +101,26 @@ def _at_the_top(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _at_low_level(evidence: Evidence, channel: str | None) -> float | None:
-    """Harmonics of a tone at -60 dBFS."""
-    curve = evidence.curve("low_level_tone", "spectrum", channel)
-    still = evidence.curve("quiet", "spectrum", channel)
-    if curve is None:
+    """Return how surely a tone at -60 dBFS has harmonics that stand out of noise and that silence does not have."""
+    faint, still = (
+        evidence.curve("low_level_tone", "spectrum", channel),
+        evidence.curve("quiet", "spectrum", channel),
+    )
+    tone = evidence.value("tone", "frequency", channel)
+    if faint is None or tone is None:
         return None
-    tone = evidence.value("tone", "frequency", channel) or 997.0
     best = -400.0
     for order in (2, 3, 5, 7, 9):
-        level = level_at(curve, order * tone, 6.0)
+        level = level_at(faint, order * tone, 3.0)
         if level is None:
             continue
-        floor = max((level_at(curve, order * tone + shift, 6.0) or -400.0) for shift in (-60.0, -30.0, 30.0, 60.0))
+        beside = [level_at(faint, order * tone + shift, 6.0) for shift in (-60.0, -30.0, 30.0, 60.0)]
+        silent = None if still is None else level_at(still, order * tone, 10.0)
+        # The spectrum of silence is re the full-scale tone, this one re the faint one.
+        known = [*beside, None if silent is None else silent - FAINT_DBFS]
+        floor = max((one for one in known if one is not None), default=level)
         best = max(best, level - floor)
-    return None if still is None and best < -300.0 else beyond(best, 7.0, 1.5)
+    return None if best < -300.0 else beyond(best, 9.0, 1.5)
 
 
 def _gain(evidence: Evidence, channel: str | None) -> tuple[np.ndarray, np.ndarray] | None:
@@ -119,7 +129,7 @@ def _gain(evidence: Evidence, channel: str | None) -> tuple[np.ndarray, np.ndarr
 
 
 def _bends(evidence: Evidence, channel: str | None) -> float | None:
-    """A gain that depends on level over tens of dB, far above the noise."""
+    """Return how surely gain depends on level over tens of dB, far above the noise."""
     found = _gain(evidence, channel)
     if found is None:
         return None
@@ -129,7 +139,7 @@ def _bends(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _gives_way(evidence: Evidence, channel: str | None) -> float | None:
-    """A gain that is lower at full scale than 5 dB below."""
+    """Return how surely gain is lower at full scale than 5 dB below."""
     found = _gain(evidence, channel)
     if found is None or found[0][-1] < -2.0:
         return None
@@ -137,7 +147,7 @@ def _gives_way(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _low_off(evidence: Evidence, channel: str | None) -> float | None:
-    """A gain that is off at low levels alone, by more than allowed."""
+    """Return how surely gain is off at low levels, where it may well be right above."""
     found = _gain(evidence, channel)
     outs = [evidence.out("linearity", name, channel) for name in ("largest_error", "linear_down_to")]
     known = [out for out in outs if out is not None]
@@ -165,7 +175,7 @@ def _worse_when_faint(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _many_lines(evidence: Evidence, channel: str | None) -> float | None:
-    """A whole forest of lines beside a tone."""
+    """Return how surely there is a forest of lines beside a tone."""
     curve = evidence.curve("tone", "spectrum", channel)
     return None if curve is None else beyond(float(len(lines(curve, 10.0, 300.0))), 22.0, 3.0)
 

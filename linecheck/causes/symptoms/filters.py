@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.causes.evidence import Evidence, beyond, both, points
-from linecheck.causes.symptom import Symptom
+from linecheck.causes.symptom import LEAK, RARE, Symptom
 from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["SYMPTOMS"]
@@ -69,7 +69,10 @@ def _templates() -> dict[str, FloatArray]:
     def mesh(*axes: FloatArray) -> list[FloatArray]:
         return [axis.ravel()[:, np.newaxis] for axis in np.meshgrid(*axes, indexing="ij")]
 
-    low, high = np.geomspace(0.7, 300.0, 160)[:, np.newaxis], np.geomspace(5000.0, 400_000.0, 160)[:, np.newaxis]
+    low, high = (
+        np.geomspace(0.7, 300.0, 160)[:, np.newaxis],
+        np.geomspace(5000.0, 400_000.0, 160)[:, np.newaxis],
+    )
     corner, quality = mesh(np.geomspace(12_000.0, 200_000.0, 60), np.geomspace(0.72, 4.0, 20))
     gains = np.concatenate((np.linspace(-12.0, -0.3, 24), np.linspace(0.3, 12.0, 24)))
     bass, bass_db = mesh(np.geomspace(30.0, 800.0, 24), gains)
@@ -128,7 +131,10 @@ def _shapes(values: bytes, rate_hz: float) -> tuple[tuple[str, float], ...]:
     y = y - y.mean()
     allowed = LEAVES_DB + LEAVES_SHARE * float(np.sqrt(np.mean(y**2)))
     templates = _templates() | {"hold": 20.0 * np.log10(np.sinc(_GRID_HZ[np.newaxis, :] / rate_hz))}
-    scores = {"other": 0.02}
+    # A tone control or a loudness curve has no one formula: it is smooth over the octaves.
+    terms = np.vander(np.log(_GRID_HZ / 1000.0) / np.log(100.0), 6)
+    smooth = y - terms @ np.linalg.lstsq(terms, y, rcond=None)[0]
+    scores = {"other": 0.02, "smooth": 0.1 * float(np.exp(-np.mean(smooth**2) / allowed**2))}
     for name, candidates in templates.items():
         named = name
         if name == "treble":
@@ -146,12 +152,12 @@ def _left(y: FloatArray, candidates: FloatArray) -> float:
     return float(np.sqrt(max(float(np.min(squares)), 0.0) / len(y)))
 
 
-def _shape(name: str, text: str) -> Symptom:
+def _shape(name: str, text: str, leak: float = LEAK) -> Symptom:
     def look(evidence: Evidence, channel: str | None) -> float | None:
         found = shapes(evidence, channel)
         return None if found is None else found.get(name, 0.0)
 
-    return Symptom(f"response_{name}", text, look)
+    return Symptom(f"response_{name}", text, look, leak=leak)
 
 
 def _flatness(evidence: Evidence, channel: str | None) -> float | None:
@@ -161,8 +167,10 @@ def _flatness(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
-    """A response that falls at the edge of the band and nowhere else."""
-    curve = evidence.curve("reconstruction", "response", channel) or evidence.curve("response", "response", channel)
+    """Return how surely a response falls at the edge of the band and nowhere else."""
+    curve = evidence.curve("reconstruction", "response", channel) or evidence.curve(
+        "response", "response", channel
+    )
     if curve is None:
         return None
     _, top = points(curve, 17_000.0, 20_000.0)
@@ -173,10 +181,24 @@ def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
     return both(beyond(fall, 0.3, 0.08), beyond(-float(np.ptp(middle)), -0.1, 0.03))
 
 
+def _band_ends(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely nothing comes through above some frequency within the audio band."""
+    if any(True for _ in evidence.problems("tone_missing", channel=channel)):
+        return 1.0
+    curve = evidence.curve("response", "response", channel)
+    if curve is None:
+        return None
+    _, y = points(curve, 1000.0, 20_000.0)
+    return beyond(-float(np.min(y)), 30.0, 4.0) if len(y) else None
+
+
 def _images(evidence: Evidence, channel: str | None) -> float | None:
-    outs = [evidence.out("reconstruction", "image_rejection", channel), evidence.out("ultrasonic", "image_level", channel)]
+    outs = [
+        evidence.out("reconstruction", "image_rejection", channel),
+        evidence.out("ultrasonic", "image_level", channel),
+    ]
     known = [out for out in outs if out is not None]
-    return None if not known else beyond(max(out.by for out in known), 0.0, 1.0)
+    return None if not known else beyond(max(out.by for out in known), 0.0, 0.4)
 
 
 def _strong_images(evidence: Evidence, channel: str | None) -> float | None:
@@ -185,12 +207,14 @@ def _strong_images(evidence: Evidence, channel: str | None) -> float | None:
     attenuation = evidence.value("reconstruction", "stopband_attenuation", channel)
     if rejection is None:
         return None
-    return both(beyond(-rejection, -12.0, 2.0), 1.0 if attenuation is None else beyond(-attenuation, -40.0, 5.0))
+    return both(
+        beyond(-rejection, -12.0, 2.0), 1.0 if attenuation is None else beyond(-attenuation, -40.0, 5.0)
+    )
 
 
 def _stopband(evidence: Evidence, channel: str | None) -> float | None:
     out = evidence.out("reconstruction", "stopband_attenuation", channel)
-    return None if out is None else beyond(out.by, 0.0, 1.0)
+    return None if out is None else beyond(out.by, 0.0, 0.4)
 
 
 def _corner(sign: float) -> Callable[[Evidence, str | None], float | None]:
@@ -199,14 +223,17 @@ def _corner(sign: float) -> Callable[[Evidence, str | None], float | None]:
         change = evidence.change("reconstruction", "corner_3db", channel)
         if out is None or change is None:
             return None
-        return both(beyond(out.by, 0.0, 10.0), float(sign * change > 0.0))
+        return both(beyond(out.by, 0.0, 0.3), float(sign * change > 0.0))
 
     return look
 
 
 def _ringing(evidence: Evidence, channel: str | None) -> tuple[float, float] | None:
     """Return by how much pre-ringing is out of what is allowed, and its level, dB."""
-    out, value = evidence.out("reconstruction", "pre_ringing", channel), evidence.value("reconstruction", "pre_ringing", channel)
+    out, value = (
+        evidence.out("reconstruction", "pre_ringing", channel),
+        evidence.value("reconstruction", "pre_ringing", channel),
+    )
     return None if out is None or value is None else (out.by, value)
 
 
@@ -246,16 +273,18 @@ def _crosstalk_flat(evidence: Evidence, channel: str | None) -> float | None:
 
 
 SYMPTOMS = (
-    _shape("deemphasis", "the response of 50/15 µs de-emphasis"),
-    _shape("preemphasis", "the response of 50/15 µs pre-emphasis"),
+    _shape("deemphasis", "the response of 50/15 µs de-emphasis", leak=RARE),
+    _shape("preemphasis", "the response of 50/15 µs pre-emphasis", leak=RARE),
     _shape("bass_falls", "bass that falls as by a coupling capacitor"),
     _shape("treble_falls", "treble that falls as by a pole of an output filter"),
     _shape("treble_peaks", "treble that peaks as by an output filter"),
-    _shape("hold", "the response of a hold without a filter"),
+    _shape("hold", "the response of a hold without a filter", leak=RARE),
     _shape("shelf", "bass or treble raised or lowered by a shelf"),
+    _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),
     Symptom("flatness_out", "a response less flat than allowed", _flatness),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
+    Symptom("band_ends", "nothing above some frequency in the audio band", _band_ends, leak=RARE),
     Symptom("images", "images above what is allowed", _images),
     Symptom("strong_images", "images hardly weaker than their tones", _strong_images),
     Symptom("stopband_out", "a stop band less deep than allowed", _stopband),
@@ -263,6 +292,12 @@ SYMPTOMS = (
     Symptom("corner_higher", "the filter's corner higher than allowed", _corner(1.0)),
     Symptom("no_pre_ringing", "no ringing before an impulse", _no_pre_ringing),
     Symptom("other_pre_ringing", "another ringing before an impulse than allowed", _other_ringing),
-    Symptom("crosstalk_climbs", "crosstalk that climbs with frequency", lambda evidence, channel: both(_crosstalk_out(evidence, channel), _crosstalk_climbs(evidence, channel))),
+    Symptom(
+        "crosstalk_climbs",
+        "crosstalk that climbs with frequency",
+        lambda evidence, channel: both(
+            _crosstalk_out(evidence, channel), _crosstalk_climbs(evidence, channel)
+        ),
+    ),
     Symptom("crosstalk_flat", "crosstalk that is the same at all frequencies", _crosstalk_flat),
 )

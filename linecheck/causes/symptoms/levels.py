@@ -28,9 +28,7 @@ def level_db(evidence: Evidence, channel: str | None) -> float | None:
 def others_db(evidence: Evidence, channel: str | None) -> float | None:
     """Return by how much a channel's tone is stronger than that of the others on average, dB."""
     own = evidence.value("tone", "level_dbfs", channel)
-    others = [
-        evidence.value("tone", "level_dbfs", other) for other in evidence.channels if other != channel
-    ]
+    others = [evidence.value("tone", "level_dbfs", other) for other in evidence.channels if other != channel]
     levels = [level for level in others if level is not None]
     return None if own is None or not levels else own - sum(levels) / len(levels)
 
@@ -40,7 +38,7 @@ def _half(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _alone(evidence: Evidence, channel: str | None) -> float | None:
-    """A channel that is off by itself: it is further off than the others, and they differ by more than allowed."""
+    """Return how surely a channel is off by itself: further than the others, from which it differs too much."""
     apart, own = others_db(evidence, channel), level_db(evidence, channel)
     if apart is None:
         return None
@@ -117,8 +115,13 @@ def _inverted(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _delayed(evidence: Evidence, channel: str | None) -> float | None:
-    delay = evidence.value("wiring", "channel_delay", None)
-    return beyond(None if delay is None else abs(delay), 0.3, 0.1)
+    delay, out = (
+        evidence.value("wiring", "channel_delay", None),
+        evidence.out("wiring", "channel_delay", None),
+    )
+    if out is not None:
+        return beyond(out.by, 0.0, 0.05)
+    return beyond(None if delay is None else abs(delay), 0.5, 0.05)
 
 
 def _same(evidence: Evidence, channel: str | None) -> float | None:

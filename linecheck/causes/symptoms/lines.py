@@ -10,7 +10,7 @@ from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.spectrum import Line, level_at, lines
 from linecheck.causes.symptom import Symptom
 
-__all__ = ["RATES_HZ", "SYMPTOMS"]
+__all__ = ["RATES_HZ", "SYMPTOMS", "is_frame", "is_hum"]
 
 MAINS_HZ = (50.0, 60.0)
 HUM_ORDERS = 8
@@ -35,7 +35,7 @@ def hum_levels(evidence: Evidence, channel: str | None, kind: str = "quiet") -> 
 
 
 def _power(levels: list[float]) -> float:
-    return sum(10.0 ** (level / 10.0) for level in levels)
+    return sum((10.0 ** (level / 10.0) for level in levels), 0.0)
 
 
 def hum_is(evidence: Evidence, channel: str | None) -> tuple[float, float] | None:
@@ -74,10 +74,11 @@ def _silent_lines(evidence: Evidence, channel: str | None) -> list[Line] | None:
     curve = evidence.curve("quiet", "spectrum", channel)
     if curve is None:
         return None
-    return [line for line in lines(curve, 9.0) if not _is_hum(line.frequency_hz)]
+    return [line for line in lines(curve, 9.0) if not is_hum(line.frequency_hz)]
 
 
-def _is_hum(frequency_hz: float) -> bool:
+def is_hum(frequency_hz: float) -> bool:
+    """Return whether a frequency is one of the first multiples of the mains."""
     return any(
         abs(frequency_hz - round(frequency_hz / mains) * mains) < 3.0 and round(frequency_hz / mains) <= 20
         for mains in MAINS_HZ
@@ -132,7 +133,7 @@ def _high_line(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _high_line_strong(evidence: Evidence, channel: str | None) -> float | None:
-    """A line above 20 kHz that is as strong as a programme's own levels: a stage that oscillates."""
+    """Return how surely a line above 20 kHz is as strong as a programme: a stage that oscillates."""
     peak, line = _band_peak(evidence, channel), _high_line(evidence, channel)
     return None if peak is None else both(line, beyond(peak[1], -48.0, 6.0))
 
@@ -144,7 +145,7 @@ def _ripple(evidence: Evidence, channel: str | None) -> float | None:
         return out
     paired = evidence.out("jitter", "paired_jitter", channel)
     jitter = 0.0 if paired is None else beyond(paired.by, 0.0, 0.3) or 0.0
-    return both(out, float(_is_hum(offset)), 1.0 - jitter)
+    return both(out, float(is_hum(offset)), 1.0 - jitter)
 
 
 def _side(evidence: Evidence, channel: str | None) -> tuple[float | None, float | None]:
@@ -157,7 +158,15 @@ def _side(evidence: Evidence, channel: str | None) -> tuple[float | None, float 
 
 
 def _between_tones(evidence: Evidence, channel: str | None) -> list[tuple[Line, float]] | None:
-    """Return the lines beside the tone of each tone check that are no harmonics, no hum and no frames."""
+    """Return the lines beside the tone of each tone check that are no harmonics and no hum, each with the tone."""
+    key = ("between tones", channel)
+    if key not in evidence.kept:
+        evidence.kept[key] = _found_between_tones(evidence, channel)
+    found: list[tuple[Line, float]] | None = evidence.kept[key]
+    return found
+
+
+def _found_between_tones(evidence: Evidence, channel: str | None) -> list[tuple[Line, float]] | None:
     found: list[tuple[Line, float]] = []
     seen = False
     for kind in ("tone", "treble"):
@@ -176,7 +185,7 @@ def _between_tones(evidence: Evidence, channel: str | None) -> list[tuple[Line, 
             seen = True
             for line in lines(curve, 10.0):
                 order = max(round(line.frequency_hz / tone), 1)
-                if abs(line.frequency_hz - order * tone) > GRID_HZ + 5.0 and not _is_hum(line.frequency_hz):
+                if abs(line.frequency_hz - order * tone) > GRID_HZ + 5.0 and not is_hum(line.frequency_hz):
                     found.append((line, tone))
     return found if seen else None
 
@@ -247,7 +256,9 @@ SYMPTOMS = (
     Symptom("silent_lines", "lines in silence that are neither hum nor frames", _silent_other),
     Symptom("high_line", "a line above 20 kHz", _high_line),
     Symptom("high_line_strong", "a strong line above 20 kHz", _high_line_strong),
-    Symptom("mains_beside_tone", "side lines of a tone at multiples of the mains that are no jitter", _ripple),
+    Symptom(
+        "mains_beside_tone", "side lines of a tone at multiples of the mains that are no jitter", _ripple
+    ),
     Symptom("conversion_lines", "lines at sums and differences of two sample rates", _converted),
     Symptom("lines_with_tone", "lines beside a tone that are no harmonics", _inharmonic),
 )

@@ -5,21 +5,18 @@ from __future__ import annotations
 import math
 
 from linecheck.causes.evidence import Evidence, Out, beyond, both
-from linecheck.causes.spectrum import floor_db, lines
+from linecheck.causes.spectrum import FLOOR_BANDS_HZ, floor_db, lines
 from linecheck.causes.symptom import Symptom
 
 __all__ = ["SYMPTOMS", "noise_out"]
-
-#: A weighted by A, white noise of 20 Hz to 20 kHz reads so much lower, dB (IEC 61672-1, by its formula).
-WHITE_BY_A_DB = -2.2
-#: Powers of noise: below this share of the whole the floor is not what fails.
-MOST_OF_IT = 0.5
 
 
 def noise_out(evidence: Evidence, channel: str | None) -> Out | None:
     """Return by how much the noise of silence is above what is allowed, dB; None where nothing says."""
     volts = evidence.out("quiet", "noise_a", channel) or evidence.out("quiet", "noise", channel)
     value = evidence.value("quiet", "noise_a", channel) or evidence.value("quiet", "noise", channel)
+    if volts is not None and evidence.earlier:
+        return volts
     if volts is not None and value and value > volts.by:
         return Out(20.0 * math.log10(value / (value - volts.by)), 8.7 * volts.uncertainty / value)
     ratios = [evidence.out("quiet", metric, channel) for metric in ("snr_a", "snr")]
@@ -46,7 +43,7 @@ def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
     if curve is None:
         return None
     powers = 0.0
-    for low, high in ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0)):
+    for low, high in FLOOR_BANDS_HZ:
         level = floor_db(curve, low, high)
         if level is not None:
             powers += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
@@ -55,15 +52,16 @@ def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _up(evidence: Evidence, channel: str | None) -> float | None:
-    out = noise_out(evidence, channel)
-    if out is None:
-        return None
-    share = _floor_share(evidence, channel)
-    mostly = beyond(share, MOST_OF_IT, 0.1)
-    # Where lines are stronger, the floor is still up if what is left of the power is beyond what is allowed.
-    left = out.by + 10.0 * math.log10(max(share, 1e-9)) if share is not None else out.by
-    floor = beyond(left, 0.0, max(0.15, out.uncertainty))
-    return floor if mostly is None else max(both(floor, 1.0) or 0.0, 0.0)
+    out = _floor_out(evidence, channel)
+    return None if out is None else beyond(out.by, 0.0, max(0.15, out.uncertainty))
+
+
+def _floor_out(evidence: Evidence, channel: str | None) -> Out | None:
+    """Return by how much the floor alone, without lines and hum, is above what is allowed, dB."""
+    out, share = noise_out(evidence, channel), _floor_share(evidence, channel)
+    if out is None or share is None or evidence.earlier:
+        return out
+    return Out(out.by + 10.0 * math.log10(max(share, 1e-9)), out.uncertainty)
 
 
 def _ratios(evidence: Evidence, channel: str | None) -> float | None:
@@ -72,7 +70,7 @@ def _ratios(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _flicker(evidence: Evidence, channel: str | None) -> float | None:
-    """A floor that climbs toward low frequencies; hum's own lines do not move a median."""
+    """Return how surely the floor climbs toward low frequencies; hum's own lines do not move a median."""
     curve = evidence.curve("quiet", "spectrum", channel)
     if curve is None:
         return None
@@ -81,7 +79,7 @@ def _flicker(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _with_signal(evidence: Evidence, channel: str | None) -> float | None:
-    """A floor under a full-scale tone that stands above that of silence, both re the tone."""
+    """Return how surely the floor under a full-scale tone stands above that of silence, both re the tone."""
     loud, still = evidence.curve("tone", "spectrum", channel), evidence.curve("quiet", "spectrum", channel)
     if loud is None or still is None:
         return None
@@ -94,7 +92,7 @@ def _with_signal(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _with_frequency(evidence: Evidence, channel: str | None) -> float | None:
-    """A floor that is higher under a treble tone: jitter makes noise in proportion to the tone's frequency."""
+    """Return how surely the floor is higher under a treble tone: jitter makes noise in proportion to frequency."""
     low, high = evidence.curve("tone", "spectrum", channel), evidence.curve("treble", "spectrum", channel)
     if low is None or high is None:
         return None
@@ -107,7 +105,7 @@ def _with_frequency(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _low_level(evidence: Evidence, channel: str | None) -> float | None:
-    """A tone at -60 dBFS has more beside it than silence has."""
+    """Return how surely a tone at -60 dBFS has more beside it than silence has."""
     small, still = (
         evidence.curve("low_level_tone", "spectrum", channel),
         evidence.curve("quiet", "spectrum", channel),
@@ -149,9 +147,11 @@ def _rising(evidence: Evidence, channel: str | None) -> float | None:
     if len(above) < 3:
         return None
     # Noise that is white rises 1 dB a band, since the bands grow.
-    climb = float(above[-1] - above[0]) - (len(above) - 1)
+    steps = above[1:] - above[:-1]
+    # A line lifts one band; noise climbs over several.
+    climb = float(above[-1] - above[0]) - len(steps) - float(steps.max())
     steady = float((above[1:] > above[:-1]).mean())
-    return both(beyond(climb, 10.0, 2.0), beyond(steady, 0.7, 0.1))
+    return both(beyond(climb, 6.0, 1.5), beyond(steady, 0.7, 0.1))
 
 
 def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
@@ -160,7 +160,7 @@ def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _uncommon_floor(evidence: Evidence, channel: str | None) -> float | None:
-    out = noise_out(evidence, channel)
+    out = None if evidence.earlier else _floor_out(evidence, channel)
     return None if out is None else beyond(out.by, 12.0, 2.0)
 
 
