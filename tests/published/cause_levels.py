@@ -21,6 +21,7 @@ from cause_made import (
     rounded,
     some,
 )
+from numpy.typing import NDArray
 
 __all__: list[str] = []
 
@@ -218,21 +219,36 @@ def _supply_modulation(bench: Bench, draw: np.random.Generator) -> Made:
 def _added_lines(
     frequencies_hz: Array, rms: Array, weights: Array, drift: float
 ) -> Callable[[Array, float, Moment], Array]:
-    """Return lines of these rms volts, wandering together by a part ``drift`` at some 3 Hz; above 88 kHz they fall."""
+    """Return multiples of the first of these lines, of these rms volts; above 88 kHz they fall.
+
+    They wander together by a part ``drift`` three times a second.
+    """
 
     def add(volts: Array, rate_hz: float, moment: Moment) -> Array:
         time = np.arange(volts.shape[1]) / rate_hz
         slow = moment.noise.uniform(0, 2 * np.pi)
-        wander = drift / (2 * np.pi * 3.0) * np.sin(2 * np.pi * 3.0 * time + slow) if drift else 0.0
-        total = np.zeros_like(time)
-        for hz, one in zip(frequencies_hz, rms, strict=True):
-            if hz < 0.5 * rate_hz:
-                late = np.cos(0.5 * np.pi * np.clip((hz / rate_hz - 0.458) / 0.042, 0.0, 1.0))
-                phase = moment.noise.uniform(0, 2 * np.pi)
-                total += np.sqrt(2.0) * one * late * np.sin(2 * np.pi * hz * (time + wander) + phase)
-        return volts + weights * total
+        if drift:
+            time = time + drift / (2 * np.pi * 3.0) * np.sin(2 * np.pi * 3.0 * time + slow)
+        heard = frequencies_hz[frequencies_hz < 0.5 * rate_hz]
+        late = np.cos(0.5 * np.pi * np.clip((heard / rate_hz - 0.458) / 0.042, 0.0, 1.0))
+        phases = moment.noise.uniform(0, 2 * np.pi, len(heard))
+        parts = np.sqrt(2.0) * rms[: len(heard)] * late * np.exp(1j * phases)
+        return volts + weights * _multiples(parts, np.exp(2j * np.pi * frequencies_hz[0] * time))
 
     return add
+
+
+def _multiples(parts: NDArray[np.complex128], turns: NDArray[np.complex128]) -> Array:
+    """Return the imaginary part of the sum of ``parts[k] * turns ** (k + 1)``, by Horner's rule."""
+    total = np.zeros(len(turns))
+    for first in range(0, len(turns), 16_384):
+        turn = turns[first : first + 16_384]
+        value = np.zeros(len(turn), dtype=np.complex128)
+        for part in parts[::-1]:
+            value += part
+            value *= turn
+        total[first : first + 16_384] = value.imag
+    return total
 
 
 @fault("switching_supply")

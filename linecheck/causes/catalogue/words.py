@@ -184,7 +184,7 @@ CAUSES = (
     Cause(
         "one_bit_noise",
         "the noise of the converter's one-bit stream is not filtered",
-        {
+        {"noise_up": OFTEN, "noise_far_up": SELDOM, "high_line": OFTEN, "high_line_strong": OFTEN, "skirt": SELDOM, "between_tones_out": SELDOM, "ratios_low": SELDOM, "range_of_16_bits": SELDOM, "imd_out": SELDOM, "unclear": SELDOM, 
             "noise_rises_above_20k": ALWAYS,
             "ultrasonic_up": ALWAYS,
             "sweep_out": MOSTLY,

@@ -134,7 +134,7 @@ def _shapes(values: bytes, rate_hz: float) -> tuple[tuple[str, float], ...]:
     # A tone control or a loudness curve has no one formula: it is smooth over the octaves.
     terms = np.vander(np.log(_GRID_HZ / 1000.0) / np.log(100.0), 6)
     smooth = y - terms @ np.linalg.lstsq(terms, y, rcond=None)[0]
-    scores = {"other": 0.02, "smooth": 0.1 * float(np.exp(-np.mean(smooth**2) / allowed**2))}
+    scores = {"other": 0.02, "smooth": 0.04 * float(np.exp(-np.mean(smooth**2) / allowed**2))}
     for name, candidates in templates.items():
         named = name
         if name == "treble":
@@ -282,7 +282,7 @@ SYMPTOMS = (
     _shape("shelf", "bass or treble raised or lowered by a shelf"),
     _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),
-    Symptom("flatness_out", "a response less flat than allowed", _flatness),
+    Symptom("flatness_out", "a response less flat than allowed", _flatness, leak=0.1 * LEAK),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
     Symptom("band_ends", "nothing above some frequency in the audio band", _band_ends, leak=RARE),
     Symptom("images", "images above what is allowed", _images),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from linecheck.causes.evidence import Evidence, beyond, both
-from linecheck.causes.symptom import RARE, Symptom
+from linecheck.causes.symptom import LEAK, RARE, Symptom
 
 __all__ = ["SYMPTOMS"]
 
@@ -138,7 +138,7 @@ def _offset(evidence: Evidence, channel: str | None) -> float | None:
 
 SYMPTOMS = (
     Symptom("half_level", "half the level of the other channel", _half, leak=RARE),
-    Symptom("level_alone", "a level off in one channel alone", _alone),
+    Symptom("level_alone", "a level off in one channel alone", _alone, leak=0.1 * LEAK),
     Symptom("levels_off", "all levels off alike", _off_either, of_pair=True),
     Symptom("levels_low", "all levels low alike", _low, of_pair=True),
     Symptom("levels_high", "all levels high alike", _high, of_pair=True),
