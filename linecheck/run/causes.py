@@ -13,13 +13,11 @@ The room ``linecheck.causes`` finds them; results, log and pages say them in the
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from pydantic import TypeAdapter
-
     from linecheck.run.facts import Facts
 
 __all__ = ["NONE_OF_THESE", "Causes", "ExplainedMargin", "MarginPart", "RankedCause", "causes_of"]
@@ -163,20 +161,13 @@ def _capital(text: str) -> str:
 
 def causes_of(facts: Facts) -> Causes | None:
     """Return what a run says of causes; None where it says nothing, or nothing that can be read."""
-    if not facts.causes:
+    said: Mapping[str, Any] = facts.causes
+    if not said:
         return None
-    from pydantic import ValidationError
+    from pydantic import TypeAdapter, ValidationError
 
     try:
-        found = _adapter().validate_python(facts.causes)
+        found = TypeAdapter(Causes).validate_python(dict(said))
     except ValidationError:
         return None
-    sound = all(each.codes and 0.0 <= each.probability <= 1.0 for each in found.ranked)
-    return found if found.ranked and sound else None
-
-
-@cache
-def _adapter() -> TypeAdapter[Causes]:
-    from pydantic import TypeAdapter
-
-    return TypeAdapter(Causes)
+    return found if found.ranked else None

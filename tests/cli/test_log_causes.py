@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from made_causes import failed_run
+from failed_runs import failed_run
 from made_runs import made_run
 
 from linecheck.causes import prior_odds

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from failed_runs import told_causes
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_causes import made_causes
 from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 from station_keys import made_keys
@@ -85,7 +85,7 @@ TRACE = {
     "captures_why": "golden units are kept",
     "released": False,
     "loop": "checked 2026-11-29 07:10 UTC in record 12",
-    "causes": made_causes().as_fact(),
+    "causes": told_causes().as_fact(),
 }
 
 

@@ -17,7 +17,6 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.log import LogReader, Statement
 from linecheck.report.run_facts import THINNED, closing_groups
 from linecheck.results.wording import findings, number
-from linecheck.run.causes import causes_of
 from linecheck.run.facts import FACTS, fact_texts
 from linecheck.run.model import Run
 from linecheck.run.settle import listed_problems
@@ -100,9 +99,6 @@ def _print_record(record: Run, brief: bool) -> None:
         click.echo(
             f"  set for {one_line(step.before)}: {one_line(step.setting)} {one_line(step.value)} ({step.how}){made}"
         )
-    causes = causes_of(record)
-    if causes is not None:
-        click.echo(f"  told: {one_line(causes.sentence)}")
     for finding in findings(record.checks, record.missing, record.problems):
         click.echo(f"  - {one_line(finding)}")
 
