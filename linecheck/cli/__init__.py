@@ -39,6 +39,7 @@ COMMANDS = {
         "Write all checks as one test programme, for a standalone player.",
     ),
     "regress": ("regress:command", "Compare capture sets with a baseline."),
+    "repair": ("repair:command", "Record what was found at a unit that did not pass, and what was done."),
     "report": ("report:command", "Write a run, a capture set or a comparison as one page."),
     "run": ("run:command", "Test one unit, or unit after unit, on a station."),
     "schema": ("schema:command", "Print the JSON Schema of limit files, or of results."),

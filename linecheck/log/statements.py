@@ -13,6 +13,7 @@ golden_reference  the same                               :func:`~linecheck.gates
 self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
 run_begun         the run's id                           :meth:`~linecheck.log.store.Log.begin`
 captures_removed  the station                            :mod:`linecheck.log.archive.removal`
+repair            the run's id                           :func:`~linecheck.history.repairs.statement.repair_content`
 curves_thinned    the station                            :mod:`linecheck.log.thinning`
 station_log       the station                            :func:`~linecheck.log.sync.names.claim_content`
 ================  =====================================  ==============================

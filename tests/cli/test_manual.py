@@ -181,6 +181,7 @@ BEFORE = {
         f"run {DEMO} --serial PR3-000001 --firmware 1.4.2 --lot L-7 --fault hum",
         f"run {DEMO} --serial PR3-000001 --firmware 1.4.3 --lot L-7",
     ),
+    "repair": (f"run {DEMO} --serial PR3-000002 --fault missing_leg",),
     "log rejudge": (
         "edit limits/pellow-r3.yaml limits/proposed.yaml 'worst:          {pass: {max: -108}' "
         "'worst:          {pass: {max: -115}'",

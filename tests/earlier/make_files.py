@@ -3,7 +3,8 @@
 In a checkout of that commit, with ``limits``, ``stations``, ``schema-1.sqlite`` and ``schema-2.sqlite`` in ``files``:
 ``PYTHONPATH=tests python tests/earlier/make_files.py``. It makes all else there, and ``expected`` beside it. The files
 stay as they are: a later version is held against what this one made and read. ``schema-4.sqlite`` is the log that
-``make_log`` made at commit ca6f72c, the last one whose curves are plain numbers; its expectations are by that one too.
+``make_log`` made at commit ca6f72c, the last one whose curves are plain numbers, ``schema-5.sqlite`` the one of commit
+fefdb02, the last one whose runs name no causes; the expectations of each are by its own version.
 """
 
 import hashlib

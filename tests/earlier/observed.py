@@ -23,7 +23,7 @@ JUDGED = {
     "incomplete": ("dropout", "audio-band"),
 }
 REGRESSED = ("by-hand", "newer")
-LOGS = ("schema-1", "schema-2", "schema-3", "schema-4")
+LOGS = ("schema-1", "schema-2", "schema-3", "schema-4", "schema-5")
 TABLES = ("runs", "readings", "curves", "problems", "assets")
 #: Of what is judged anew: when, by what, and in which words.
 _ANEW = frozenset(

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from failed_runs import told_causes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_comparisons import made_comparison
@@ -84,6 +85,7 @@ TRACE = {
     "captures_why": "golden units are kept",
     "released": False,
     "loop": "checked 2026-11-29 07:10 UTC in record 12",
+    "causes": told_causes().as_fact(),
 }
 
 

@@ -14,6 +14,7 @@ _COMMANDS = {
         "assets:assets_command",
         "List the assets that runs used: interfaces, cables, adapters.",
     ),
+    "causes": ("causes:causes_command", "Count the causes that runs told against what repairs found."),
     "export": ("export:export_command", "Write runs, or what they measured, as a table for other programs."),
     "files": ("files:files_command", "Rewrite the result files of runs from their records."),
     "head": ("verify:head_command", "Print the last record's number and hash, to keep elsewhere."),

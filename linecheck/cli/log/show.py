@@ -12,6 +12,7 @@ from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.history.attempts import AttemptChanges, Moved, attempt_changes
+from linecheck.history.repairs.statement import REPAIR, repair_from
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.log import LogReader, Statement
 from linecheck.report.run_facts import THINNED, closing_groups
@@ -57,8 +58,10 @@ def _print_attempts(opened: LogReader, sequences: list[int], brief: bool) -> Non
         _print_record(record, brief)
         for before in known.values():
             _print_changes(before, record, attempt_changes(before, record))
-        for statement in opened.statements_about(record.run_id):
-            click.echo(f"  {one_line(_stated(statement))}")
+        with opened.understood():
+            said = [_stated(statement) for statement in opened.statements_about(record.run_id)]
+        for line in said:
+            click.echo(f"  {one_line(line)}")
         if not brief:
             _print_readings(record)
             _print_facts(record)
@@ -148,6 +151,8 @@ def _stated(statement: Statement) -> str:
         word = "signed" if statement.kind == "signoff" else "countersigned"
         who = f"{content.get('by')}, {content.get('role')}"
         return f"{word}: {str(content.get('decision')).upper()} by {who}: {content.get('reason')} ({when})"
+    if statement.kind == REPAIR:
+        return f"repaired: {repair_from(content)} ({when})"
     told = ", ".join(
         f"{name} {value}"
         for name, value in content.items()
@@ -202,7 +207,7 @@ def _more_facts(record: Run) -> Iterator[str]:
     """Yield what a page of a run leaves out."""
     yield f"Recorded: {short_time(record.logged.recorded)}"
     for fact in FACTS:
-        texts = {} if fact.page else fact_texts(fact, record, bare=True)
+        texts = {} if fact.page or fact.name == "causes" else fact_texts(fact, record, bare=True)
         if fact.kind in ("text", "hash", "flag"):
             yield from (f"{name}: {text}" for name, text in texts.items())
         elif texts:
