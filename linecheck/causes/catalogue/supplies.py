@@ -53,19 +53,16 @@ CAUSES = (
     Cause(
         "switching_supply",
         "residue of a switching supply{where}",
-        {
-            "high_line": MOSTLY,
+        {"high_line": ALWAYS, "side_lines": SELDOM, "broken_once": SELDOM, "high_line_strong": SELDOM, 
             "silent_lines": OFTEN,
             "ultrasonic_up": OFTEN,
             "sweep_out": OFTEN,
-            "side_lines": SELDOM,
             "noise_up": SELDOM,
             "ratios_low": SELDOM,
             "between_tones_out": SELDOM,
             "lines_with_tone": SELDOM,
             "stopband_out": SELDOM,
-            "high_line_strong": SELDOM,
-        },
+            },
         ("ultrasonic", "wide", "sweep", "residue", "noise", "lines", "range", "between", "jitter", "images"),
         ("unit", "fixture"),
         "test again with the station's own supply, if the unit has an external one",
@@ -101,9 +98,8 @@ CAUSES = (
     Cause(
         "oscillation",
         "a stage oscillates above the audio band{where}",
-        {
+        {"high_line_strong": ALWAYS, 
             "high_line": ALWAYS,
-            "high_line_strong": MOSTLY,
             "ultrasonic_up": MOSTLY,
             "sweep_out": MOSTLY,
             "stopband_out": SELDOM,

@@ -113,7 +113,7 @@ CAUSES = (
     Cause(
         "gain_wrong",
         "gain or the station's full scale is wrong: everything is off by the same factor",
-        {"overload": SELDOM, "levels_off": ALWAYS, "levels_high": OFTEN, "levels_low": OFTEN, "noise_up": SELDOM, "offset": SELDOM},
+        { "levels_off": ALWAYS, "levels_high": OFTEN, "levels_low": OFTEN, "noise_up": SELDOM, "offset": SELDOM},
         ("level", "noise", "offset"),
         ("station", "unit", "limit file"),
         "check the unit's output setting and the range of the interface, then test again",

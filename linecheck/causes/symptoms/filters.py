@@ -141,6 +141,8 @@ def _shapes(values: bytes, rate_hz: float) -> tuple[tuple[str, float], ...]:
             named = "treble_peaks" if y[-1] > 0.0 else "treble_falls"
         score = float(np.exp(-((_left(y, candidates) / allowed) ** 2))) * _WORTH[named]
         scores[named] = max(scores.get(named, 0.0), score)
+    # Sharpened: shapes exclude each other, and what is left to the second best must not hide how good the best is.
+    scores = {name: score**1.5 for name, score in scores.items()}
     total = sum(scores.values())
     return tuple((name, bent * score / total) for name, score in scores.items())
 
