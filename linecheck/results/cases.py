@@ -183,7 +183,7 @@ def _cause_properties(causes: Causes | None) -> dict[str, str]:
     if causes is None:
         return {}
     first = causes.first
-    return {"cause": "+".join(first.codes), "cause_probability": f"{first.probability:.2f}"}
+    return {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}
 
 
 def _setting(step: SettingStep) -> str:

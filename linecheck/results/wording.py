@@ -71,19 +71,28 @@ def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = (
 
 
 def findings(
-    checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
+    checks: Iterable[CheckOutcome],
+    missing: Iterable[str] = (),
+    problems: Iterable[Problem] = (),
+    *,
+    once: bool = False,
 ) -> tuple[str, ...]:
     """Return everything in a run that is not a pass, in plain words: fails, problems, marginal readings.
 
     Problems that only explain values that no mask judges, or that pass, are left out. Last come the notes of checks
-    that do not pass: they help to find the cause.
+    that do not pass: they help to find the cause. Where ``once``, what several checks share is told once
+    (:func:`collapsed`).
     """
+    told = collapsed if once else _each_told
     listed_checks = tuple(checks)
     listed = tuple(_of_interest(check) for check in listed_checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
-    told = [trouble(check, problem) for check, problem in _once(listed, missing, problems)]
-    return (*fails, *told, *marginal, *(trouble(check, note) for check, note in _notes(listed_checks)))
+    return (*fails, *told(_once(listed, missing, problems)), *marginal, *told(_notes(listed_checks)))
+
+
+def _each_told(found: Iterable[tuple[str | None, Problem]]) -> tuple[str, ...]:
+    return tuple(trouble(check, problem) for check, problem in found)
 
 
 def troubles(

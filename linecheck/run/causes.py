@@ -106,6 +106,11 @@ class RankedCause:
         return self.codes == (NONE_OF_THESE,)
 
     @property
+    def code(self) -> str:
+        """Its code for programs; of two at once both, joined by a plus."""
+        return "+".join(self.codes)
+
+    @property
     def told(self) -> str:
         """What is broken, with its odds."""
         return f"{self.text} ({self.percent})"

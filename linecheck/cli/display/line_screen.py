@@ -92,7 +92,7 @@ class LineScreen:
     def _show_verdict(self, event: VerdictKnown, screen: Screen) -> None:
         run = event.run
         is_unit = run.purpose == "unit"
-        wrong = findings(run.checks, run.missing, run.problems) if is_unit else ()
+        wrong = findings(run.checks, run.missing, run.problems, once=True) if is_unit else ()
         causes = causes_of(run) if is_unit else None
         if causes is not None:
             _say(causes.sentence, screen)
