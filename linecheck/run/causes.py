@@ -226,6 +226,7 @@ class Causes:
         return plain
 
 
+@dataclass(frozen=True)
 class Difference(Causes):
     """What is said of why a run is not what it was before, or what another is."""
 
