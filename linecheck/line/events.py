@@ -5,8 +5,8 @@ before a run               :class:`UnitScanned`, :class:`RunCutOff` of one befor
                            :class:`UnitAdmitted` or :class:`UnitRefused`
 while it goes on           the events of :mod:`linecheck.station.events`
 afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class:`RunNotRecorded`,
-                           :class:`FilesWritten`, what went wrong beside the verdict, and last
-                           :class:`VerdictKnown`
+                           :class:`FilesWritten`, what went wrong beside the verdict, then
+                           :class:`VerdictKnown`, and last :class:`NextAct` where a cause says one
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
@@ -42,6 +42,7 @@ __all__ = [
     "FilesWritten",
     "GateStated",
     "Listener",
+    "NextAct",
     "Note",
     "RunCutOff",
     "RunNotRecorded",
@@ -150,6 +151,13 @@ class VerdictKnown(OfRun):
 
 
 @dataclass(frozen=True)
+class NextAct(OfRun):
+    """What the operator does next with a unit that does not pass, by what may have caused that."""
+
+    act: str
+
+
+@dataclass(frozen=True)
 class RunCutOff(OfRun):
     """An earlier run that was cut off is now recorded as aborted, its unit's ``attempt``-th."""
 
@@ -227,6 +235,7 @@ Event = (
     | FilesWritten
     | FilesNotWritten
     | VerdictKnown
+    | NextAct
     | SetsEnded
     | SetsSummed
     | SetCompared

@@ -7,7 +7,7 @@ measured.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -21,12 +21,14 @@ from linecheck.line.events import (
     FilesNotWritten,
     FilesWritten,
     Listener,
+    NextAct,
     RunNotRecorded,
     RunRecorded,
     VerdictKnown,
 )
 from linecheck.results.files import Contents, ResultFiles
 from linecheck.results.formats.base import OneRun
+from linecheck.run.causes import causes_of
 from linecheck.run.model import Run
 
 if TYPE_CHECKING:
@@ -140,9 +142,17 @@ def record_and_report(
             troubles.append(lost)
     attempt = None if kept.stored is None else kept.stored.attempt
     # Only now, so that a listener that fails finds everything on the disk.
-    for event in (*told, *troubles, VerdictKnown(*whose, kept.run, kept.verdict, attempt)):
+    verdict = VerdictKnown(*whose, kept.run, kept.verdict, attempt)
+    for event in (*told, *troubles, verdict, *_next_act(kept)):
         listener(event)
     return exit_status(kept.verdict, strict=strict, troubled=bool(troubles) or kept.run.held)
+
+
+def _next_act(kept: Recorded) -> Iterator[NextAct]:
+    """Yield what the operator does next by the cause; nothing of a unit that judges the station, or of no record."""
+    causes = causes_of(kept.run)
+    if causes is not None and causes.first.act and kept.run.purpose == "unit" and kept.why_not is None:
+        yield NextAct(kept.run.run_id, kept.run.serial, causes.first.act)
 
 
 def written(

@@ -103,7 +103,7 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
         outcome,
         strict,
         keys=regression_keys(compared),
-        cases=tuple(regression_cases(compared.comparisons, strict=strict)),
+        cases=tuple(regression_cases(compared.comparisons, strict=strict, causes=compared.causes)),
         in_brief=_brief(compared),
     )
     trouble = None
@@ -124,7 +124,7 @@ def _write_each(
     briefs = []
     try:
         for compared in found:
-            cases = list(regression_cases(compared.comparisons, strict=strict))
+            cases = list(regression_cases(compared.comparisons, strict=strict, causes=compared.causes))
             files.add(compared.judged, regression_keys(compared), cases)
             briefs.append(_brief(compared))
         files.finish(briefs)
@@ -144,4 +144,5 @@ def _brief(compared: Regressed) -> Brief:
         own = brief(replace(compared.judged, outcome=replace(outcome, problems=problems)))
         own = replace(own, notes=uncompared_texts(outcome.limits))
     findings = (*first, *own.findings)[:MAX_FINDINGS]
-    return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told))
+    cause = own.cause if compared.causes is None else compared.causes.headline
+    return replace(own, verdict=compared.verdict, findings=findings, found=own.found + len(told), cause=cause)

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 
 __all__ = ["CaptureSetFile", "JudgedItem", "Judgement", "NotJudged", "OutsideLimits"]
 
+#: So many of an item's notes are told beside a cause.
+MAX_NOTES = 2
+
 
 class Judgement(Exception):
     """An item did not pass, which is told without a traceback."""
@@ -53,6 +56,8 @@ class CaptureSetFile(pytest.File):
     lines: dict[str, int]
     #: What is said of it; None as long as nobody asked.
     findings: SetFindings | None = None
+    #: The first of its items that did not pass in this process, which tells the cause in full.
+    telling: str = ""
 
     def collect(self) -> Iterator[JudgedItem]:
         """Yield the items, which the limit file knows; the audio is not looked at yet."""
@@ -145,13 +150,13 @@ class JudgedItem(pytest.Item):
         """Have the set measured; what is invalid ends here."""
         finding = self.file.judge().items[self.name]
         if finding.verdict not in ("pass", "marginal", "fail"):
-            raise NotJudged(self._words())
+            raise NotJudged(self._failure())
 
     def runtest(self) -> None:
         """Pass or fail by the verdict."""
         finding = self.file.judge().items[self.name]
         if finding.verdict == "fail" or (finding.verdict == "marginal" and self.file.bench.settings.strict):
-            raise OutsideLimits(self._words())
+            raise OutsideLimits(self._failure())
         if finding.verdict != "pass" or finding.notes:
             self.add_report_section("call", "linecheck", self._words())
 
@@ -176,16 +181,35 @@ class JudgedItem(pytest.Item):
     def _line(self) -> int:
         return self.file.lines.get(self.subject.check or "", 1)
 
+    def _failure(self) -> str:
+        """Return why it does not pass: the cause, first and in full in the first of its set's items, then in a line."""
+        findings = self.file.judge()
+        cause, finding = findings.cause, findings.items[self.name]
+        if cause is None:
+            return self._words()
+        self.file.telling = self.file.telling or self.name
+        sentence, *more = cause.lines
+        few = [f"  {note}" for note in finding.notes[:MAX_NOTES]]
+        if self.name == self.file.telling:
+            told = [sentence, *(f"  {line}" for line in more), finding.text, *few]
+        else:
+            told = [finding.text, f"  {sentence}"]
+        return "\n".join([*told, f"  {self._whose}"])
+
     def _words(self) -> str:
         """Return the sentence of the verdict, what helps to understand it, and of what unit it is."""
         finding = self.file.judge().items[self.name]
+        return "\n".join([finding.text, *(f"  {note}" for note in finding.notes), f"  {self._whose}"])
+
+    @property
+    def _whose(self) -> str:
+        """The unit, and by what it was judged."""
         limits = self.file.errand.limits
         baseline = self.file.errand.baseline
         by = f"{limits.path}, revision {limits.revision}"
         if self.subject.is_comparison and baseline is not None:
             by = f"comparison with {baseline.path}"
-        whose = f"{self.file.unit}, judged by {by}"
-        return "\n".join([finding.text, *(f"  {note}" for note in finding.notes), f"  {whose}"])
+        return f"{self.file.unit}, judged by {by}"
 
 
 _NO_LIMITS = """\

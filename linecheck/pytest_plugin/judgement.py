@@ -4,6 +4,7 @@
 :func:`subjects`      the items of a set, from the limit file alone: nothing is measured for it
 :class:`SetErrand`    one set, to be measured and judged
 :class:`Finding`      what is said of one item
+:class:`Told`         what is said of the cause of all of them
 :class:`SetFindings`  what is said of a set
 ====================  ===========================================================================
 """
@@ -21,6 +22,7 @@ from linecheck.captures.many_sets import judge_here
 from linecheck.checks.base import CurveSpec
 from linecheck.errors import LinecheckError
 from linecheck.history.baseline.file import Baseline
+from linecheck.history.baseline.regressed import regression_causes
 from linecheck.history.baseline.regression import compare_outcome, comparisons_in
 from linecheck.history.baseline.unit_entry import compared, uncompared_texts
 from linecheck.limits.model import LimitFile
@@ -29,9 +31,10 @@ from linecheck.measure.measure import failure_problem
 from linecheck.pytest_plugin.settings import shown_path
 from linecheck.results.cases import one_line
 from linecheck.results.wording import judgement
+from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "subjects"]
+__all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "Told", "subjects"]
 
 #: The item for what concerns a whole run; no check's item has a name without a dot.
 RUN = "run"
@@ -62,12 +65,29 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Told:
+    """What is said of a cause: all of it, and in a line, with how much it explains."""
+
+    lines: tuple[str, ...]
+    brief: str
+
+    @classmethod
+    def of(cls, causes: Causes | None) -> Told | None:
+        """Return what is said of the first cause; None where none is known."""
+        return cls(causes.lines, causes.brief) if causes is not None and causes.headline else None
+
+
+@dataclass(frozen=True)
 class SetFindings:
-    """What is said of a set: ``verdict`` is that of all of it, ``worst`` the worst of what is not a pass."""
+    """What is said of a set: ``verdict`` is that of all of it, ``worst`` the worst of what is not a pass.
+
+    ``cause`` is why, where that is known.
+    """
 
     verdict: Verdict
     worst: str
     items: dict[str, Finding]
+    cause: Told | None = None
 
     @classmethod
     def of(cls, data: dict[str, Any]) -> SetFindings:
@@ -119,8 +139,11 @@ class SetErrand:
         items = {name: finding for check in outcome.checks for name, finding in _judged(check)}
         items |= {name: _not_run(name, check, outcome) for name, check in _missing(outcome)}
         notes: tuple[str, ...] = ()
+        causes: Causes | None = causes_of(outcome)
         if self.baseline is not None:
-            items |= self._compared(outcome)
+            found, difference = self._compared(outcome, self.baseline)
+            items |= found
+            causes = difference or causes
             notes = uncompared_texts(self.limits)
         expected = {
             subject.name: _void(subject.name, "nothing is known about it") for subject in self._subjects
@@ -128,15 +151,14 @@ class SetErrand:
         unforeseen = [finding for name, finding in items.items() if name not in expected]
         items = expected | items | {RUN: _run_finding(outcome, unforeseen, notes)}
         verdict = worst(finding.verdict for finding in items.values())
-        return SetFindings(verdict, _worst(items.values()), items)
+        return SetFindings(verdict, _worst(items.values()), items, Told.of(causes))
 
-    def _compared(self, outcome: Run) -> dict[str, Finding]:
-        """Return what the comparison with the baseline says, in the words of JUnit."""
-        assert self.baseline is not None
+    def _compared(self, outcome: Run, baseline: Baseline) -> tuple[dict[str, Finding], Causes | None]:
+        """Return what the comparison with the baseline says, in the words of JUnit, and why something is worse."""
         try:
-            compared = compare_outcome(outcome, self.baseline, comparisons=self.comparisons)
+            compared = compare_outcome(outcome, baseline, comparisons=self.comparisons)
         except LinecheckError as error:
-            return {name: _void(name, str(error)) for name in self._comparison_names}
+            return {name: _void(name, str(error)) for name in self._comparison_names}, None
         found = {}
         for entry in compared:
             name = _subject(entry.check, entry.metric, entry.channel, entry.is_curve, compared=True).name
@@ -144,7 +166,7 @@ class SetErrand:
             found[name] = Finding(
                 entry.verdict, one_line(text), (one_line(entry.text),) if entry.moved else ()
             )
-        return found
+        return found, regression_causes(outcome, compared)
 
     def _not_judged(self, reason: str) -> SetFindings:
         """Say of every item why the set could not be judged."""

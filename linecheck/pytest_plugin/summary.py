@@ -48,6 +48,7 @@ def tell_of(item: JudgedItem, report: pytest.TestReport) -> None:
         "unit": item.file.unit,
         "verdict": str(found.verdict),
         "worst": found.worst,
+        "cause": "" if found.cause is None else found.cause.brief,
         "items": len(found.items),
         "said": said if report.passed else [],
     }
@@ -64,7 +65,8 @@ def write(reporter: pytest.TerminalReporter) -> None:
     reporter.write_sep("=", "linecheck")
     for path, items in sorted(sets.items()):
         first = items[0]
-        worst = f": {first['worst']}" if first["worst"] else ""
+        told = first["cause"] or first["worst"]
+        worst = f": {told}" if told else ""
         some = "" if len(items) == first["items"] else f" ({len(items)} of its {first['items']} items run)"
         word, rest = first["verdict"].upper(), f" {path}, {first['unit']}{some}{worst}"
         reporter.write(word, **{_COLOURS.get(first["verdict"], "red"): True})

@@ -69,6 +69,7 @@ def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ())
             f"Uncertainties are expanded (k = {COVERAGE:g}, about 95 %)."
         ),
         "labels": [side.label for side in sides],
+        "sounds": comparison.sounds,
         "findings": [(entry.side, entry.text, _direction(entry.worse)) for entry in comparison.findings],
         "sides": [_side_part(side) for side in sides],
         "responses": list(_responses(comparison, names)),

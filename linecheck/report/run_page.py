@@ -44,8 +44,9 @@ from linecheck.report.parts import (
     sentence,
     strip_part,
 )
-from linecheck.report.run_facts import closing_groups, identity, setting_table, setup_text
+from linecheck.report.run_facts import Fact, closing_groups, identity, setting_table, setup_text
 from linecheck.results.wording import judgement, troubles
+from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import HOLD, CheckOutcome, Run
 from linecheck.run.settle import NOT_RUN
 
@@ -92,6 +93,8 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         for verdict in (Verdict.FAIL, Verdict.MARGINAL)
     )
     told = troubles(view.checks, view.missing, view.problems)
+    causes = causes_of(view)
+    is_unexplained = view.verdict in _UNJUDGED and (causes is None or not causes.headline)
     word = view.state.upper()
     return {
         "title": f"{word}: {view.serial}, {view.model}",
@@ -101,7 +104,8 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         "subject": view.serial,
         "meaning": _MEANINGS[view.state],
         "summary": _summary(view),
-        "cause": _commonest_cause(told, len(view.checks)) if view.verdict in _UNJUDGED else "",
+        "cause": _commonest_cause(told, len(view.checks)) if is_unexplained else "",
+        "causes": None if causes is None else _causes_part(causes),
         "identity": identity(view),
         "fails": fails,
         "problems": tuple(_trouble_groups(told)),
@@ -111,6 +115,22 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         "other_units": other_units_of(view, population, reference),
         "settings": setting_table(view),
         "groups": closing_groups(view),
+    }
+
+
+def _causes_part(causes: Causes) -> Part:
+    """Return what is said of causes: the sentence, what to do about it, and all that are ranked."""
+    first = causes.first
+    facts = (("What to do next", first.act), ("What to measure next", first.measure))
+    rows = tuple(
+        (entry.text, entry.channel or _NOTHING, entry.percent, ", ".join(entry.blames) or _NOTHING)
+        for entry in causes.ranked
+    )
+    return {
+        "sentence": causes.sentence,
+        "explained": causes.explained,
+        "facts": tuple(Fact(name, text) for name, text in facts if text),
+        "table": {"headings": ("cause", "channel", "odds", "who can be to blame"), "rows": rows},
     }
 
 

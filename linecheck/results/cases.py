@@ -28,6 +28,7 @@ from linecheck.checks.base import Problem
 from linecheck.files.text import visible
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
 from linecheck.results.wording import judgement
+from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import HOLD, NOT_RELEASED, CheckOutcome, Run, SettingStep
 from linecheck.run.settle import settled
 
@@ -41,7 +42,10 @@ _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
 
 @dataclass(frozen=True)
 class Case:
-    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is a line, the case's name first."""
+    """One test case; ``check`` is empty where it concerns the whole run. ``text`` is a line, the case's name first.
+
+    ``cause`` says in a sentence what may be broken; empty where nothing is known, and of what passed.
+    """
 
     check: str
     name: str
@@ -49,6 +53,7 @@ class Case:
     outcome: Literal["passed", "failure", "error"] = "passed"
     kind: str = ""
     seconds: float = 0.0
+    cause: str = ""
 
 
 @dataclass(frozen=True)
@@ -134,13 +139,14 @@ def run_suite(
     cases += [
         Case(name, "not_run", f"the check {name} was not run", "error", "not_run") for name in run.missing
     ]
-    cases += more
+    causes = causes_of(run)
+    cases = [*_with_cause(cases, causes), *more]
     reasons = _run_reasons(run, judged=bool(cases))
     if run.verdict in _RunVerdict and not any(case.outcome == "error" for case in cases):
         reasons = reasons or [f"the run is {run.verdict}"]
     if reasons:
         kind = _RunVerdict.get(run.verdict, "invalid")
-        cases.append(Case("", "run", "; ".join(reasons), "error", kind))
+        cases += _with_cause([Case("", "run", "; ".join(reasons), "error", kind)], causes)
     if run.held:
         held = next(
             (note.message for note in run.problems if note.code == NOT_RELEASED), "it has failed before"
@@ -148,7 +154,8 @@ def run_suite(
         cases.append(
             Case("", "released", f"the run passed but does not release its unit: {held}", "error", HOLD)
         )
-    notes = [
+    notes = [] if causes is None or not causes.headline else list(causes.lines)
+    notes += [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message
         for problem in run.problems
         if not problem.blocks
@@ -160,10 +167,23 @@ def run_suite(
         host=run.station or "localhost",
         started=run.started,
         seconds=run.duration_seconds,
-        properties=_properties(run, worst([run.verdict, *_verdicts(more)])),
+        properties=_properties(run, worst([run.verdict, *_verdicts(more)])) | _cause_properties(causes),
         cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
     )
+
+
+def _with_cause(cases: Iterable[Case], causes: Causes | None) -> list[Case]:
+    """Return cases of which those that do not pass say the cause."""
+    cause = "" if causes is None else causes.headline
+    return [replace(case, cause=cause) if case.outcome != "passed" else case for case in cases]
+
+
+def _cause_properties(causes: Causes | None) -> dict[str, str]:
+    if causes is None:
+        return {}
+    first = causes.first
+    return {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}
 
 
 def _setting(step: SettingStep) -> str:

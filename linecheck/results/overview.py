@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from linecheck.captures.many_sets import JudgedSet
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import findings
+from linecheck.run.causes import causes_of
 from linecheck.run.model import HOLD
 
 __all__ = ["WORST_FIRST", "Brief", "brief", "counted", "worst_first"]
@@ -32,8 +33,9 @@ _VERBS = {
 class Brief:
     """A set in brief; ``found`` counts its findings, ``findings`` are the first of them in words.
 
-    ``held`` says that it passed and does not release its unit, ``notes`` are worth knowing beside the findings. What is
-    not known of a set that was not judged is empty.
+    ``held`` says that it passed and does not release its unit, ``notes`` are worth knowing beside the findings,
+    ``cause`` is what may be broken in a sentence, where that is known. What is not known of a set that was not judged
+    is empty.
     """
 
     path: str
@@ -45,6 +47,12 @@ class Brief:
     found: int = 0
     held: bool = False
     notes: tuple[str, ...] = ()
+    cause: str = ""
+
+    @property
+    def worst(self) -> str:
+        """What it is told by in a line: the cause, where one is known, and the worst finding."""
+        return " ".join(filter(None, (self.cause, *self.findings[:1])))
 
     @property
     def state(self) -> str:
@@ -59,8 +67,17 @@ def brief(judged: JudgedSet) -> Brief:
         return Brief(judged.path, judged.verdict, findings=(judged.why[:MAX_CHARACTERS],), found=1)
     found = () if run.state == Verdict.PASS else findings(run.checks, run.missing, run.problems)
     told = tuple(text[:MAX_CHARACTERS] for text in found[:MAX_FINDINGS])
+    causes = causes_of(run)
     return Brief(
-        judged.path, run.verdict, run.serial, run.model, run.firmware or "", told, len(found), run.held
+        judged.path,
+        run.verdict,
+        run.serial,
+        run.model,
+        run.firmware or "",
+        told,
+        len(found),
+        run.held,
+        cause="" if causes is None else causes.headline,
     )
 
 

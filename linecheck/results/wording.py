@@ -5,6 +5,7 @@
 :func:`judgement`     value, limit and margin of one reading or curve, in one sentence
 :func:`findings`      everything of a run that is not a pass, worst first, a sentence each
 :func:`troubles`      the problems and notes among them, as they were recorded
+:func:`collapsed`     the same in sentences, what several checks share told once
 :func:`number`        a number with its unit, as a person reads it
 :func:`response_at`   the frequency in the name of a metric that is the response there
 ====================  =====================================================================
@@ -22,7 +23,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome
 from linecheck.run.settle import NOT_RUN, listed_problems, reasons
 
-__all__ = ["findings", "judgement", "number", "response_at", "subject", "trouble", "troubles"]
+__all__ = ["collapsed", "findings", "judgement", "number", "response_at", "subject", "trouble", "troubles"]
 
 _RESPONSE_AT = re.compile(r"(?:response|droop)_([0-9]+)k")
 _SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
@@ -70,19 +71,28 @@ def judgement(item: JudgedReading | JudgedCurve, problems: Iterable[Problem] = (
 
 
 def findings(
-    checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
+    checks: Iterable[CheckOutcome],
+    missing: Iterable[str] = (),
+    problems: Iterable[Problem] = (),
+    *,
+    once: bool = False,
 ) -> tuple[str, ...]:
     """Return everything in a run that is not a pass, in plain words: fails, problems, marginal readings.
 
     Problems that only explain values that no mask judges, or that pass, are left out. Last come the notes of checks
-    that do not pass: they help to find the cause.
+    that do not pass: they help to find the cause. Where ``once``, what several checks share is told once
+    (:func:`collapsed`).
     """
+    told = collapsed if once else _each_told
     listed_checks = tuple(checks)
     listed = tuple(_of_interest(check) for check in listed_checks)
     fails = _judged_as(listed, Verdict.FAIL, "fails")
     marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
-    told = [trouble(check, problem) for check, problem in _once(listed, missing, problems)]
-    return (*fails, *told, *marginal, *(trouble(check, note) for check, note in _notes(listed_checks)))
+    return (*fails, *told(_once(listed, missing, problems)), *marginal, *told(_notes(listed_checks)))
+
+
+def _each_told(found: Iterable[tuple[str | None, Problem]]) -> tuple[str, ...]:
+    return tuple(trouble(check, problem) for check, problem in found)
 
 
 def troubles(
@@ -150,6 +160,27 @@ def trouble(check: str | None, problem: Problem) -> str:
     if problem.code == NOT_RUN:
         return problem.message
     return f"{where}: {problem.message}" if where else problem.message
+
+
+def collapsed(found: Iterable[tuple[str | None, Problem]]) -> tuple[str, ...]:
+    """Return troubles in sentences; a problem that several checks have in a channel is told once, with their number.
+
+    Notes are told once where they say the same.
+    """
+    alike: dict[tuple[str, str | None, str], list[tuple[str | None, Problem]]] = {}
+    for check, problem in found:
+        own = problem.message if check is None or problem.is_note or problem.code == NOT_RUN else ""
+        alike.setdefault((problem.code, problem.channel, own), []).append((check, problem))
+    return tuple(text for group in alike.values() for text in _told_once(group))
+
+
+def _told_once(group: list[tuple[str | None, Problem]]) -> Iterator[str]:
+    checks = dict.fromkeys(check for check, _ in group)
+    if len(checks) == 1:
+        yield from dict.fromkeys(trouble(check, problem) for check, problem in group)
+        return
+    code = group[0][1].code.replace("_", " ")
+    yield f"{code} in {len(checks)} checks, first in {trouble(*group[0])}"
 
 
 def _place(item: JudgedCurve) -> str:

@@ -1,26 +1,43 @@
 """What is said of why a run does not pass: ranked causes with their odds, as plain data of the run.
 
-=======================  =========================================================================
+=======================  =====================================================================================
 :class:`RankedCause`     one cause, or two at once, with its probability
 :class:`ExplainedMargin` what a ratio that does not pass is made of
-:class:`Causes`          all that is said of a run
+:class:`Causes`          all that is said of a run, and the words in which it is told
+:class:`Difference`      the same of what has changed between two runs
 :func:`causes_of`        what a run says, from its fact or its record
-=======================  =========================================================================
+:func:`read_causes`      the same from plain data
+=======================  =====================================================================================
 
-The room ``linecheck.causes`` finds them; results, log and pages say them in these words. They change no verdict.
+The room ``linecheck.causes`` finds them; results, log and pages say them in these words. They change no verdict. What a
+record or a file says of them is as hostile as any input: texts are cut and made visible, numbers held within bounds.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
+from linecheck.files.text import visible
+
 if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
     from linecheck.run.facts import Facts
 
-__all__ = ["NONE_OF_THESE", "Causes", "ExplainedMargin", "MarginPart", "RankedCause", "causes_of"]
+__all__ = [
+    "NONE_OF_THESE",
+    "Causes",
+    "Difference",
+    "ExplainedMargin",
+    "MarginPart",
+    "RankedCause",
+    "causes_of",
+    "read_causes",
+]
 
 #: Code where no known cause fits.
 NONE_OF_THESE: Final = "none_of_these"
@@ -28,6 +45,13 @@ NONE_OF_THESE: Final = "none_of_these"
 LIKELY: Final = 0.5
 #: From this on a cause is told without a "probably".
 NEARLY_CERTAIN: Final = 0.95
+#: From this on a cause is told beside the first one; so many are.
+WORTH_TELLING: Final = 0.1
+MAX_OTHERS: Final = 2
+#: More than any engine says: characters of a text, of a name, entries, findings.
+MAX_TEXT, MAX_NAME, MAX_ENTRIES, MAX_COUNT = 600, 60, 100, 1_000_000
+#: So many ratios are told taken apart.
+MAX_MARGINS: Final = 2
 
 
 @dataclass(frozen=True)
@@ -63,6 +87,46 @@ class RankedCause:
     measure: str
     explains: int
 
+    def __post_init__(self) -> None:
+        """Make texts safe to show, and hold numbers within bounds.
+
+        Raises
+        ------
+        ValueError
+            It has no code, too many of something, or a probability that is no number.
+        """
+        names = (self.codes, self.blames)
+        if not self.codes or any(len(listed) > MAX_ENTRIES for listed in names):
+            raise ValueError("a cause needs a code, and few of them")
+        probability = min(max(float(self.probability), 0.0), 1.0)
+        if probability != probability:
+            raise ValueError("the probability of a cause is no number")
+        kept = {
+            "codes": tuple(_cut(code, MAX_NAME) for code in self.codes),
+            "channel": None if self.channel is None else _cut(self.channel, MAX_NAME),
+            "probability": probability,
+            "blames": tuple(_cut(name, MAX_NAME) for name in self.blames),
+            "explains": _counted(self.explains),
+            **{name: _cut(getattr(self, name), MAX_TEXT) for name in ("text", "act", "measure")},
+        }
+        for name, value in kept.items():
+            object.__setattr__(self, name, value)
+
+    @property
+    def is_none(self) -> bool:
+        """Whether it says that no known cause fits."""
+        return self.codes == (NONE_OF_THESE,)
+
+    @property
+    def code(self) -> str:
+        """Its code for programs; of two at once both, joined by a plus."""
+        return "+".join(self.codes)
+
+    @property
+    def told(self) -> str:
+        """What is broken, with its odds."""
+        return f"{self.text} ({self.percent})"
+
     @property
     def percent(self) -> str:
         """Its probability; nothing is certain, and nothing impossible."""
@@ -77,6 +141,12 @@ class MarginPart:
     metric: str | None
     level_db: float
     share: float
+
+    def __post_init__(self) -> None:
+        """Make texts safe to show, and hold numbers within bounds."""
+        object.__setattr__(self, "name", _cut(self.name, MAX_NAME))
+        object.__setattr__(self, "level_db", _bounded(self.level_db))
+        object.__setattr__(self, "share", min(max(_bounded(self.share), 0.0), 1.0))
 
 
 @dataclass(frozen=True)
@@ -95,6 +165,23 @@ class ExplainedMargin:
     parts: tuple[MarginPart, ...]
     station: float | None = None
     beside: str = ""
+
+    def __post_init__(self) -> None:
+        """Make texts safe to show, and hold numbers within bounds.
+
+        Raises
+        ------
+        ValueError
+            It has more parts than there can be.
+        """
+        if len(self.parts) > MAX_ENTRIES:
+            raise ValueError("a residue has few parts")
+        for name in ("check", "metric", "channel", "beside"):
+            text = getattr(self, name)
+            object.__setattr__(self, name, None if text is None else _cut(text, MAX_TEXT))
+        object.__setattr__(self, "short_by", _bounded(self.short_by))
+        if self.station is not None:
+            object.__setattr__(self, "station", min(max(_bounded(self.station), 0.0), 1.0))
 
     @property
     def sentence(self) -> str:
@@ -120,34 +207,99 @@ class Causes:
     ranked: tuple[RankedCause, ...]
     margins: tuple[ExplainedMargin, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Hold numbers within bounds.
+
+        Raises
+        ------
+        ValueError
+            There are no causes, or more than there can be.
+        """
+        if not 1 <= len(self.ranked) <= MAX_ENTRIES or len(self.margins) > MAX_ENTRIES:
+            raise ValueError("some causes are told, none of these at least")
+        object.__setattr__(self, "findings", _counted(self.findings))
+
     @property
     def first(self) -> RankedCause:
         """The most likely."""
         return self.ranked[0]
 
     @property
+    def is_likely(self) -> bool:
+        """Whether one cause is likelier than all others together: then it is told, and what it explains is not."""
+        return not self.first.is_none and self.first.probability >= LIKELY
+
+    @property
     def sentence(self) -> str:
         """The one sentence: what is broken, and how sure that is."""
         first = self.first
-        if first.codes == (NONE_OF_THESE,):
-            others = [entry for entry in self.ranked[1:2] if entry.probability >= 0.1]
-            also = f"; nearest is: {others[0].text} ({others[0].percent})" if others else ""
-            return f"None of the known causes fits ({first.percent}){also}."
-        if first.probability >= NEARLY_CERTAIN:
-            return f"{_capital(first.text)} ({first.percent})."
-        if first.probability >= LIKELY:
-            return f"Probably {first.text} ({first.percent})."
-        or_else = [
-            f"or {entry.text} ({entry.percent})"
-            for entry in self.ranked[1:2]
-            if entry.codes != (NONE_OF_THESE,) and entry.probability >= 0.1
-        ]
-        return f"May be {first.text} ({first.percent}){''.join(', ' + text for text in or_else)}."
+        if first.is_none:
+            nearest = f"; nearest is: {self._second.told}" if self._second else ""
+            return f"None of the known causes fits ({first.percent}){nearest}."
+        if self.is_likely:
+            return self._likely
+        other = f", or {self._second.told}" if self._second else ""
+        return f"May be {first.told}{other}."
+
+    @property
+    def headline(self) -> str:
+        """The sentence where a cause is known, for lines that begin with it; empty where none fits."""
+        return "" if self.first.is_none else self.sentence
+
+    @property
+    def brief(self) -> str:
+        """The headline, and how much it explains: ``Probably … (87 %), explains 28 of 31 findings``."""
+        return ", ".join(filter(None, (self.headline.rstrip("."), self.explained))) if self.headline else ""
 
     @property
     def explained(self) -> str:
-        """How much the first one explains: ``explains 28 of 31 findings``."""
+        """How much the first one explains: ``explains 28 of 31 findings``; empty where that is nothing."""
+        if self.first.is_none or not self.first.explains:
+            return ""
         return f"explains {self.first.explains} of {self.findings} finding{'s' if self.findings != 1 else ''}"
+
+    @property
+    def others(self) -> tuple[str, ...]:
+        """What else may be: those behind the first that are worth telling and that the sentence does not name."""
+        named = () if self.is_likely else (self._second,)
+        behind = (entry for entry in self.ranked[1 : 1 + MAX_OTHERS] if entry not in named)
+        return tuple(entry.told for entry in behind if entry.probability >= WORTH_TELLING)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """All that is told, a line each: the sentence, what to do and to measure, who is to blame, what else may be."""
+        return tuple(self._lines())
+
+    @property
+    def _second(self) -> RankedCause | None:
+        """What the sentence names beside the first."""
+        return next((e for e in self.ranked[1:2] if not e.is_none and e.probability >= WORTH_TELLING), None)
+
+    @property
+    def _likely(self) -> str:
+        if self.first.probability >= NEARLY_CERTAIN:
+            return f"{_capital(self.first.told)}."
+        return f"Probably {self.first.told}."
+
+    def _lines(self) -> Iterator[str]:
+        first = self.first
+        yield self.sentence
+        if first.act:
+            yield f"Next: {first.act}"
+        if first.measure:
+            yield f"Measure: {first.measure}"
+        if first.blames and not first.is_none:
+            yield f"Blames: {', '.join(first.blames)}"
+        if self.explained:
+            yield f"{_capital(self.explained)}."
+        yield from (f"Or: {text}" for text in self.others)
+        yield from (f"{margin.sentence}." for margin in self.margins_told)
+
+    @property
+    def margins_told(self) -> tuple[ExplainedMargin, ...]:
+        """The margins that are told first: of each ratio the worst channel, few of them."""
+        worst = {(margin.check, margin.metric): margin for margin in reversed(self.margins)}
+        return tuple(margin for margin in self.margins if margin in worst.values())[:MAX_MARGINS]
 
     def as_fact(self) -> dict[str, Any]:
         """Return it as plain data, as the run and its record carry it."""
@@ -155,19 +307,56 @@ class Causes:
         return plain
 
 
+@dataclass(frozen=True)
+class Difference(Causes):
+    """What is said of why a run is not what it was before, or what another is."""
+
+    @classmethod
+    def of(cls, causes: Causes) -> Difference:
+        """Return what is said of a difference as one."""
+        return cls(causes.priors, causes.findings, causes.ranked, causes.margins)
+
+    @property
+    def _likely(self) -> str:
+        return f"Sounds like: {self.first.told}."
+
+
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _cut(text: str, most: int) -> str:
+    """Return a text on one visible line that is not too long; what can be seen is longer than what is hidden."""
+    line = " ".join(visible(text[:most]).split())
+    return line if len(text) <= most and len(line) <= most else f"{line[: most - 1]}…"
+
+
+def _bounded(value: float) -> float:
+    """Return a number that can be shown: none that is not finite, none beyond any level."""
+    return min(max(float(value), -1e6), 1e6) if value == value else 0.0
+
+
+def _counted(count: int) -> int:
+    return min(max(count, 0), MAX_COUNT)
+
+
 def causes_of(facts: Facts) -> Causes | None:
     """Return what a run says of causes; None where it says nothing, or nothing that can be read."""
-    said: Mapping[str, Any] = facts.causes
-    if not said:
-        return None
-    from pydantic import TypeAdapter, ValidationError
+    return read_causes(facts.causes) if facts.causes else None
+
+
+def read_causes(said: Mapping[str, Any]) -> Causes | None:
+    """Return causes from plain data; None where it is none."""
+    from pydantic import ValidationError
 
     try:
-        found = TypeAdapter(Causes).validate_python(dict(said))
-    except ValidationError:
+        return _adapter().validate_python(said)
+    except (ValidationError, RecursionError):
         return None
-    return found if found.ranked else None
+
+
+@cache
+def _adapter() -> TypeAdapter[Causes]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Causes)

@@ -8,6 +8,7 @@ from html import escape
 from pathlib import Path
 
 from click.testing import CliRunner
+from made_causes import hostile_fact, with_causes
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 from small_run import simulated, write_small_files
 
@@ -236,4 +237,5 @@ def made_runs():
     by_verdict = {verdict.value: run for verdict, run in runs_of_every_verdict().items()}
     odd = Problem("dropout", "</p><b>the sound broke off</b> & {{ more }}", "left")
     checks = (made_check(made_reading(Verdict.FAIL, 105.3), made_curve(), problems=(odd,)),)
-    return by_verdict | {"hostile": made_run(*checks, **HOSTILE)}
+    hostile = made_run(*checks, **HOSTILE, causes=hostile_fact())
+    return by_verdict | {"marginal": with_causes(by_verdict["marginal"]), "hostile": hostile}

@@ -27,7 +27,7 @@ def seen_of(shown, channel=None, absent=()):
         for where in (None,) if symptom.of_pair else CHANNELS:
             keys.append((name, where))
             surely.append(
-                float(name in shown and None in (channel, where) or name in shown and where == channel)
+                float((name in shown and None in (channel, where)) or (name in shown and where == channel))
             )
             leaks.append(symptom.leak)
             weights.append(1.0 if symptom.of_pair else 2**-0.5)

@@ -209,6 +209,12 @@ def test_a_wandering_clock_is_skirt_and_no_line(walk):
         (8000.0, 50.0, "1 × 8 kHz: USB microframes"),
         (1000.0, 50.0, "1 × 1 kHz: USB frames, or 20 × 50 Hz: the mains"),
         (1234.5, 50.0, "look for what runs at 1234.5 Hz"),
+        # 44.1 kHz to 48 kHz and back, which is near the 78th of 50 Hz as well.
+        (3900.3, 50.0, "the offset is the difference of 48 kHz and 44.1 kHz: a sample-rate converter"),
+        (3899.9, 50.0, "the offset is the difference of 48 kHz and 44.1 kHz: a sample-rate converter"),
+        (7801.0, None, "the offset is the difference of 96 kHz and 88.2 kHz: a sample-rate converter"),
+        (3904.0, 60.0, "look for what runs at 3904.0 Hz"),
+        (1050.0, 50.0, "look for what runs at 1050.0 Hz"),
     ],
 )
 def test_what_runs_at_an_offset_is_named(hz, mains_hz, words):
@@ -228,6 +234,14 @@ def test_hum_is_named_and_counts_in_no_metric_of_this_check():
     assert "a line at 50.0 Hz (1 × 50 Hz: the mains)" in notes(result)[0].message
     (curve,) = result.curves
     assert np.max(curve.y[curve.x > 10_900.0]) == pytest.approx(-90.0, abs=0.1)
+
+
+@pytest.mark.parametrize("hz", [8765.4, 11_025.0 + 500.0, 11_025.0 - 3900.3])
+def test_an_added_line_is_told_by_its_own_frequency_wherever_the_tone_lies(hz):
+    _, result = measured(record(Beside(lines=[(-90.0, hz)]), mains_hz=50.0))
+    (note,) = notes(result)
+    assert note.message.startswith(f"a line at {hz:.1f} Hz, ")
+    assert note.message.endswith(f" dB: added; look for what runs at {hz:.1f} Hz")
 
 
 @pytest.mark.parametrize(("level", "hz"), covering([-60.0, -90.0, -120.0], [3000.0, 11_525.0, 19_500.0]))

@@ -19,7 +19,7 @@ from linecheck.captures.many_sets import JudgedSet, SetBegunAgain, SetJudged, Se
 from linecheck.checks.base import Problem
 from linecheck.cli.display.console import MAX_FINDINGS, MAX_LISTED, sets_text
 from linecheck.cli.display.progress import SetsProgress
-from linecheck.cli.display.result import Screen
+from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import SetsEnded
@@ -335,3 +335,11 @@ def test_what_is_higher_than_the_screen_ends_with_the_verdict():
 def test_a_screen_of_ascii_gets_nothing_else():
     entry = replace(brief(1), findings=("5 µV – much",), found=1)
     sets_text([entry], Verdict.FAIL, Screen(ascii_only=True)).replace("–", "-").encode("ascii")
+
+
+def test_a_sets_line_begins_with_its_cause_and_few_of_its_findings_are_listed():
+    entry = replace(brief(1, found=40), cause="Probably one leg is missing (87 %).")
+    text = sets_text([entry, brief(2)], Verdict.FAIL, Screen())
+    assert "sets/1  Probably one leg is missing (87 %). a finding" in text
+    assert text.count("    a finding") == MAX_BESIDE_A_CAUSE
+    assert "    and 37 more" in text

@@ -1,9 +1,12 @@
 """The screen of a station that waits for scans: one unit's, and nothing on it can be taken for another's."""
 
+from dataclasses import replace
+
 import click
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_causes import hostile_fact, made_causes, with_causes
 from test_run_display import outcome
 
 from linecheck.checks.base import Problem
@@ -11,7 +14,8 @@ from linecheck.cli.display.banner import banner, large
 from linecheck.cli.display.line_screen import LineScreen
 from linecheck.cli.display.result import Screen
 from linecheck.limits.verdict import Verdict
-from linecheck.line.events import ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
+from linecheck.line.events import NextAct, ScanIgnored, UnitRefused, UnitScanned, VerdictKnown
+from linecheck.run.causes import causes_of
 from linecheck.run.model import NOT_RELEASED
 from linecheck.run.voiding import IN_DOUBT
 
@@ -131,3 +135,20 @@ def test_a_serial_number_is_large_where_it_fits_and_readable_where_it_does_not(t
     assert len(lines) in (1, 5)
     assert max(map(len, lines)) <= columns
     assert len(lines) == 5 or lines == [f"  {text}"[:columns]]
+
+
+def test_a_cause_comes_first_and_its_act_last_of_all(shown):
+    run = with_causes(outcome())
+    lines = shown(UnitScanned(SERIAL), known(run), NextAct(run.run_id, SERIAL, made_causes().first.act))
+    assert lines[0] == large(SERIAL, 80)[0].strip()
+    text = " ".join(lines)
+    assert text.index(made_causes().sentence) < text.index("tone sinad left fails")
+    assert lines[-1] == "Next: switch the de-emphasis off and test it again"
+
+
+def test_no_act_of_a_tampered_log_disturbs_the_screen(shown):
+    run = replace(outcome(), causes=hostile_fact())
+    lines = shown(UnitScanned(SERIAL), known(run), NextAct(run.run_id, SERIAL, causes_of(run).first.act))
+    assert not any("\x1b" in line or "\u202e" in line for line in lines)
+    assert large_word("pass")[0] not in lines
+    assert len(lines) < 40

@@ -1,6 +1,8 @@
+import json
 from dataclasses import replace
 
 import pytest
+from made_causes import hostile_fact, made_causes, unreadable_facts, with_causes
 from made_comparisons import made_comparison
 from made_runs import made_check, made_curve, made_reading, made_run
 
@@ -179,3 +181,57 @@ def test_a_unit_with_many_attempts_is_shown_in_part(linecheck, runs):
     assert "attempt 2:" not in out
     assert "    other: none; same limits, firmware, station and assets" in out
     assert err == "linecheck: there are earlier attempts: --limit 20 shows more\n"
+
+
+def logged(path, run):
+    with Log(path / "results" / "linecheck.sqlite") as log:
+        log.append(run)
+
+
+def failing_run(serial):
+    dropouts = [
+        made_check(
+            made_reading(Verdict.INVALID, None),
+            name=f"tone_{number}",
+            problems=(Problem("dropout", f"lost at 0.{number} s", "left"),),
+        )
+        for number in range(4)
+    ]
+    readings = [made_reading(Verdict.FAIL, 105.3, channel=channel) for channel in ("left", "right")]
+    return made_run(made_check(*readings), *dropouts, serial=serial)
+
+
+def test_causes_are_shown_as_they_were_told_then(linecheck, runs, tmp_path):
+    logged(tmp_path, with_causes(failing_run("PR3-000009")))
+    _, out, _ = linecheck("log", "show", "PR3-000009")
+    lines = [line.strip() for line in out.splitlines()]
+    at = lines.index(made_causes().sentence)
+    assert tuple(lines[at : at + 6]) == made_causes().lines
+    assert lines[at + 6].startswith("- tone sinad left fails")
+    assert lines[at + 8].startswith("- dropout in 4 checks, first in tone_0 left: lost at 0.0 s")
+    assert "ranked" not in out
+    _, listed, _ = linecheck("log", "list", "--json", "--serial", "PR3-000009")
+    assert json.loads(listed)["cause"] == "deemphasis_on"
+    _, listed, _ = linecheck("log", "list", "--json", "--limit", 2)
+    assert json.loads(listed.splitlines()[1])["cause"] is None
+
+
+def test_of_many_findings_few_are_told_beside_a_cause_unless_nothing_else_is(linecheck, runs, tmp_path):
+    run = failing_run("PR3-000009")
+    more = [made_reading(Verdict.FAIL, 105.3, metric=f"harmonic_{number}") for number in range(9)]
+    run = replace(run, checks=(made_check(*more, name="low_level_tone"), *run.checks))
+    logged(tmp_path, with_causes(run))
+    _, out, _ = linecheck("log", "show", "PR3-000009")
+    assert "  - and 9 more, in the tables below" in out
+    _, brief, _ = linecheck("log", "show", "PR3-000009", "--brief")
+    assert brief.count("\n  - ") == 12
+
+
+@pytest.mark.parametrize("fact", [hostile_fact(), unreadable_facts()[1]])
+def test_causes_of_a_tampered_log_disturb_no_terminal(linecheck, runs, tmp_path, fact):
+    logged(tmp_path, replace(failing_run("PR3-000009"), causes=fact))
+    status, out, _ = linecheck("log", "show", "PR3-000009")
+    assert status == 0
+    assert "\x1b" not in out
+    assert "x" * 1000 not in out
+    assert linecheck("log", "list", "--json")[0] == 0

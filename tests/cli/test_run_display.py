@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from made_causes import hostile_fact, made_causes, unknown_causes, unreadable_facts, with_causes
 from small_run import small_check, small_limits
 
 from linecheck.checks.base import Curve, Problem, Reading
@@ -237,3 +238,58 @@ def test_a_result_fits_80_columns(name):
     ]
     assert table
     assert max(map(len, table)) <= 80
+
+
+DROPOUTS = [Problem("dropout", f"8 frames are missing at 0.3{number} s", "left") for number in range(12)]
+
+
+def flood(**changes):
+    """Return a run of many checks with one trouble each, worded differently."""
+    checks = [
+        replace(outcome(None, Verdict.INVALID, (problem,)).checks[0], check=f"tone_{number}")
+        for number, problem in enumerate(DROPOUTS)
+    ]
+    return outcome(checks=tuple(checks), **changes)
+
+
+def troubled(run, count):
+    """Return a run with troubles of its own."""
+    return replace(run, problems=tuple(Problem(f"trouble_{n}", f"trouble {n}") for n in range(count)))
+
+
+def test_a_cause_is_told_first_and_what_it_explains_is_counted():
+    run = with_causes(troubled(flood(), 6))
+    text = result_text(run, Screen())
+    top, told, wrong, *_ = text.split("\n\n")[1:]
+    assert "PR3-004711" in top
+    assert [line.strip() for line in told.splitlines()] == list(made_causes().lines)
+    assert [line.strip() for line in wrong.splitlines()] == [
+        *(f"trouble {n}" for n in range(3)),
+        "and 4 more: --all shows them",
+    ]
+    everything = result_text(run, Screen(everything=True))
+    assert all(problem.message in everything for problem in DROPOUTS)
+    assert "more: --all" not in everything
+
+
+def test_what_many_checks_share_is_told_once_and_where_no_cause_fits_in_full():
+    text = result_text(with_causes(flood(), unknown_causes()), Screen())
+    assert "None of the known causes fits (90 %)." in text
+    assert "  dropout in 12 checks, first in tone_0 left: 8 frames are missing at 0.30 s" in text
+    assert text.count("frames are missing") == 1
+    many = with_causes(troubled(flood(), 40), unknown_causes())
+    assert "and 11 more" in result_text(many, Screen())
+
+
+@pytest.mark.parametrize("fact", [hostile_fact(), *unreadable_facts()])
+def test_no_cause_of_a_tampered_log_disturbs_the_screen(fact):
+    for large in (False, True):
+        text = result_text(replace(outcome(), causes=fact), Screen(large=large))
+        assert "\x1b" not in text
+        assert "\n# PASS" not in text
+        assert len(text) < 12_000
+        assert not large or max(map(len, text.splitlines())) <= 80
+
+
+def test_a_pass_says_nothing_of_causes():
+    assert "cause" not in result_text(outcome(113.0, Verdict.PASS), Screen())

@@ -15,6 +15,7 @@ from linecheck.line.events import (
     CapturesNotKept,
     FilesNotWritten,
     FilesWritten,
+    NextAct,
     RunNotRecorded,
     RunRecorded,
     UnitAdmitted,
@@ -25,6 +26,7 @@ from linecheck.line.session import opened_session
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import Log, LogReader
 from linecheck.results import files
+from linecheck.run.causes import causes_of
 from linecheck.station.config.load import load_station
 from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted, UnitSet
 
@@ -200,8 +202,10 @@ def test_captures_beside_the_files_are_kept_or_said_to_be_lost(at_work, monkeypa
 def test_a_pass_after_a_fail_is_told_as_not_released(at_work):
     again = FACTS.with_reason("reseated")
     with at_work(limits=with_retest(LIMITS), faults=("distorting",)) as (session, heard):
-        session.test(SERIAL, FACTS)
-        assert heard[-1].verdict is Verdict.FAIL
+        run = session.test(SERIAL, FACTS).run
+        assert run.verdict is Verdict.FAIL
+    assert [type(event) for event in heard[-2:]] == [VerdictKnown, NextAct]
+    assert heard[-1] == NextAct(run.run_id, SERIAL, causes_of(run).first.act)
     with at_work(limits=with_retest(LIMITS)) as (session, heard):
         first, second = session.test(SERIAL, again), session.test(SERIAL, again)
     runs = [event.run for event in heard if isinstance(event, VerdictKnown)]

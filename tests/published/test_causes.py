@@ -35,7 +35,9 @@ def test_the_first_cause_is_the_right_one(name):
     run = judged(bench)
     assert run.verdict is not Verdict.PASS
     causes = name_causes(run)
-    assert set(causes.first.codes) == set(case.codes), [(entry.codes, entry.percent) for entry in causes.ranked]
+    assert set(causes.first.codes) == set(case.codes), [
+        (entry.codes, entry.percent) for entry in causes.ranked
+    ]
     assert causes.first.explains >= 0.8 * causes.findings
 
 
@@ -66,4 +68,9 @@ def test_causes_are_right_as_often_as_they_say():
         mean = sum(probability for probability, _ in told) / len(told)
         low, high = binom.interval(0.999, len(told), mean)
         # Surer than it says is no fault of a conjecture; less right than it says is.
-        assert sum(right for _, right in told) >= low, (mean, len(told), sum(right for _, right in told), high)
+        assert sum(right for _, right in told) >= low, (
+            mean,
+            len(told),
+            sum(right for _, right in told),
+            high,
+        )

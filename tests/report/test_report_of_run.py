@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 from lxml import html
+from made_causes import hostile_fact, made_causes, unknown_causes, unreadable_facts, with_causes
 from made_runs import (
     large_run,
     looked_at,
@@ -369,3 +370,38 @@ def test_earlier_units_are_marked_on_the_strip_and_said():
 def test_a_large_run_stays_small():
     text, _ = page_of(large_run())
     assert len(text.encode("utf-8")) < 2_000_000
+
+
+def test_a_cause_stands_below_the_verdict_with_all_that_may_be():
+    runs = runs_of_every_verdict()
+    _, page = page_of(with_causes(runs[Verdict.INVALID]))
+    verdict, section = page.get_element_by_id("content")[:2]
+    assert verdict.get("id") == "verdict"
+    assert "Commonest cause" not in plain(verdict)
+    assert section.get("id") == "causes"
+    text = plain(section)
+    assert text.index(made_causes().sentence) < text.index("It explains 28 of 31 findings.")
+    said = {plain(name): plain(name.getnext()) for name in section.xpath(".//dt")}
+    assert said == {
+        "What to do next": made_causes().first.act,
+        "What to measure next": made_causes().first.measure,
+    }
+    rows = [[plain(cell) for cell in row] for row in section.xpath(".//tbody/tr")]
+    assert rows[0] == [made_causes().first.text, "–", "74 %", "unit, firmware"]
+    assert [row[2] for row in rows] == ["74 %", "21 %", "5 %"]
+    _, unknown = page_of(with_causes(runs[Verdict.INVALID], unknown_causes()))
+    assert "None of the known causes fits (90 %)." in plain(unknown.get_element_by_id("causes"))
+    assert "Commonest cause" in plain(unknown.get_element_by_id("verdict"))
+
+
+def test_the_page_of_a_pass_says_nothing_of_causes(pages):
+    _, page = pages[Verdict.PASS]
+    assert not page.xpath("//*[@id='causes']")
+
+
+@pytest.mark.parametrize("fact", [hostile_fact(), *unreadable_facts()])
+def test_a_cause_of_a_tampered_log_is_text(fact):
+    text, page = page_of(replace(runs_of_every_verdict()[Verdict.FAIL], causes=fact))
+    assert page.xpath("//script|//img") == []
+    assert "\x1b" not in text
+    assert "x" * 1000 not in text

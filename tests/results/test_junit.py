@@ -5,12 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from junitparser import Error, Failure, JUnitXml
+from made_causes import hostile_fact, made_causes, unknown_causes, unreadable_facts, with_causes
 from made_runs import made_check, made_curve, made_reading, made_run, runs_of_every_verdict
 
+from linecheck.captures.many_sets import JudgedSet
 from linecheck.checks.base import Problem
 from linecheck.errors import RecordError
 from linecheck.limits.verdict import Verdict
-from linecheck.results.formats.junit import junit_bytes
+from linecheck.results.formats.junit import MAX_MESSAGE, JunitFiles, junit_bytes
 
 pytestmark = pytest.mark.every_python
 
@@ -216,3 +218,46 @@ def test_control_characters_are_shown_as_escapes():
 def test_a_verdict_on_nothing_measured_is_refused():
     with pytest.raises(RecordError, match="nothing was measured"):
         junit_bytes(made_run(made_check(made_reading(Verdict.PASS, float("nan")))))
+
+
+@pytest.mark.parametrize("strict", [False, True])
+def test_a_cause_begins_each_message_of_what_does_not_pass_and_no_text(schemas, strict):
+    for verdict, run in runs_of_every_verdict().items():
+        if verdict is Verdict.PASS:
+            continue
+        content = junit_bytes(with_causes(run), strict)
+        schemas.hold(content)
+        (suite,) = JUnitXml.fromstring(content)
+        properties = {entry.name: entry.value for entry in suite.properties()}
+        assert properties["cause"] == "deemphasis_on"
+        assert properties["cause_probability"] == "0.74"
+        assert b"Next: switch the de-emphasis off" in content
+        wrong = [case.result[0] for case in suite if case.result]
+        assert wrong or (verdict is Verdict.MARGINAL and not strict)
+        for result in wrong:
+            assert result.message == f"{made_causes().sentence} {result.text}"
+
+
+def test_where_no_cause_fits_a_message_is_the_cases_own():
+    run = with_causes(runs_of_every_verdict()[Verdict.FAIL], unknown_causes())
+    (suite,) = suites(run)
+    assert all(case.result[0].message == case.result[0].text for case in suite if case.result)
+    assert "none_of_these" in [entry.value for entry in suite.properties()]
+
+
+def test_a_cause_of_a_tampered_log_makes_no_file_that_is_not_valid(schemas):
+    for fact in (hostile_fact(), *unreadable_facts()):
+        content = junit_bytes(replace(runs_of_every_verdict()[Verdict.FAIL], causes=fact))
+        schemas.hold(content)
+        assert len(content) < 20_000
+
+
+def test_a_long_cause_leaves_room_for_the_case_where_many_sets_share_a_file(tmp_path):
+    run = replace(runs_of_every_verdict()[Verdict.FAIL], causes=hostile_fact())
+    files = JunitFiles(tmp_path / "r.xml")
+    files.add(JudgedSet("sets/1", run))
+    files.finish()
+    (suite,) = JUnitXml.fromstring((tmp_path / "r.xml").read_bytes())
+    for message in (case.result[0].message for case in suite if case.result):
+        assert len(message) <= MAX_MESSAGE
+        assert ": fail: " in message

@@ -1,11 +1,13 @@
 """The summary in Markdown, as an independent parser of GitHub's dialect reads it (markdown-it-py, tables on)."""
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_causes import hostile_fact, made_causes, unknown_causes, unreadable_facts, with_causes
 from made_runs import runs_of_every_verdict
 from markdown_it import MarkdownIt
 
@@ -141,3 +143,19 @@ def test_a_set_that_was_not_judged_is_told_by_its_problem():
 def test_those_that_are_equally_bad_keep_their_order():
     entries = [Brief(str(n), Verdict.INVALID, findings=("a",), found=1) for n in range(5)]
     assert worst_first(entries) == entries
+
+
+def test_a_cause_comes_before_the_worst_finding():
+    run = with_causes(runs_of_every_verdict()[Verdict.FAIL])
+    ((*_, cell),), _ = table(summary_bytes([brief(JudgedSet("sets/1", run))]))
+    assert cell.startswith(f"{made_causes().sentence} tone sinad left fails: ")
+    unknown = brief(JudgedSet("sets/1", with_causes(run, unknown_causes())))
+    assert unknown.worst == unknown.findings[0]
+
+
+@pytest.mark.parametrize("fact", [hostile_fact(), *unreadable_facts()])
+def test_a_cause_of_a_tampered_log_is_text_and_nothing_else(fact):
+    run = replace(runs_of_every_verdict()[Verdict.FAIL], causes=fact)
+    rows, elements = table(summary_bytes([brief(JudgedSet("sets/1", run))]))
+    assert len(rows) == 1
+    assert not elements & {"script", "a", "code", "del", "h1"}

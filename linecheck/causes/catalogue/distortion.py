@@ -8,7 +8,13 @@ CAUSES = (
     Cause(
         "unit_clipping",
         "the output stage clips{where}: its supply is too low, or its load too heavy",
-        {"unclear": SELDOM, "holes": SELDOM, "sweep_out": OFTEN, "images": SELDOM, "stopband_out": SELDOM, "ratios_low": SELDOM, 
+        {
+            "unclear": SELDOM,
+            "holes": SELDOM,
+            "sweep_out": OFTEN,
+            "images": SELDOM,
+            "stopband_out": SELDOM,
+            "ratios_low": SELDOM,
             "high_harmonics": ALWAYS,
             "odd_harmonics": MOSTLY,
             "distortion_at_top": MOSTLY,

@@ -53,7 +53,11 @@ CAUSES = (
     Cause(
         "switching_supply",
         "residue of a switching supply{where}",
-        {"high_line": ALWAYS, "side_lines": SELDOM, "broken_once": SELDOM, "high_line_strong": SELDOM, 
+        {
+            "high_line": ALWAYS,
+            "side_lines": SELDOM,
+            "broken_once": SELDOM,
+            "high_line_strong": SELDOM,
             "silent_lines": OFTEN,
             "ultrasonic_up": OFTEN,
             "sweep_out": OFTEN,
@@ -62,7 +66,7 @@ CAUSES = (
             "between_tones_out": SELDOM,
             "lines_with_tone": SELDOM,
             "stopband_out": SELDOM,
-            },
+        },
         ("ultrasonic", "wide", "sweep", "residue", "noise", "lines", "range", "between", "jitter", "images"),
         ("unit", "fixture"),
         "test again with the station's own supply, if the unit has an external one",
@@ -98,7 +102,8 @@ CAUSES = (
     Cause(
         "oscillation",
         "a stage oscillates above the audio band{where}",
-        {"high_line_strong": ALWAYS, 
+        {
+            "high_line_strong": ALWAYS,
             "high_line": ALWAYS,
             "ultrasonic_up": MOSTLY,
             "sweep_out": MOSTLY,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from linecheck.checks.base import Note, Taken
-from linecheck.dsp.spectra.sidebands import Sideband
+from linecheck.dsp.spectra.sidebands import Quantity, Sideband
 
 __all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
 
@@ -17,6 +18,9 @@ SIDEBAND, COMPARED = "sideband", "compared_sidebands"
 #: The grid wanders by this much, quartz by this much.
 MAINS_SPREAD, QUARTZ_SPREAD = 0.002, 3e-4
 MAX_MAINS = 20
+#: Rates that audio is converted between, Hz; how far from the difference of two an offset may lie, besides quartz.
+RATES_HZ = (32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+RATE_SPREAD_HZ = 1.0
 #: Lines of two captures are the same one within this (or three standard deviations), and alike within this.
 SAME_HZ, ALIKE_DB = 0.5, 3.0
 #: A line is not in a capture whose curve stands this much below it there.
@@ -49,37 +53,54 @@ def sideband_note(
     jitter_ps : float
         What the pair would be as jitter, ps peak.
     """
-    offset, strong, own = band.offset_hz, band.stronger, ""
-    upper, lower = (
-        _level(band.upper.value, band.upper.uncertainty),
-        _level(band.lower.value, band.lower.uncertainty),
-    )
-    pair = f"sidebands at ±{offset:.1f} Hz, upper {upper}, lower {lower}"
-    if band.nature == "jitter":
-        message = f"{pair}: jitter of {_picoseconds(jitter_ps)} peak"
-    elif band.nature == "amplitude":
-        message = f"{pair}: the level is modulated by {100.0 * band.amplitude.value:.2g} %, it is no jitter"
-    elif band.nature == "mixed":
-        more = "and more on the same offset (modulation of the level, or an added line)"
-        message = f"{pair}: jitter of {_picoseconds(jitter_ps)} peak, {more}"
-    else:
-        side, sign, level = ("above", 1.0, upper) if band.nature == "upper" else ("below", -1.0, lower)
-        place = carrier_hz + sign * offset
-        own = _runs_at(place, mains_hz)
-        at = f"{place:.1f} Hz ({own})" if own else f"{place:.1f} Hz"
-        message = f"a line at {at}, {offset:.1f} Hz {side} the tone, {level}: added"
-    named = _runs_at(offset, mains_hz)
-    if named:
-        message += f"; the offset is {named}"
-    elif not own:
-        message += f"; look for what runs at {offset:.1f} Hz"
+    is_line = band.nature in ("upper", "lower")
+    message = _line(band, carrier_hz, mains_hz) if is_line else _pair(band, mains_hz, jitter_ps)
+    strong = band.stronger
     decibels = 20.0 / np.log(10.0) * strong.uncertainty / max(strong.value, _SMALLEST)
-    values = (offset, band.offset_uncertainty_hz, _db(strong.value), float(decibels))
+    values = (band.offset_hz, band.offset_uncertainty_hz, _db(strong.value), float(decibels))
     return Note(SIDEBAND, message, channel, values=values)
 
 
-def _level(value: float, uncertainty: float) -> str:
-    return f"{_db(value):.1f} dB" if value > 2.0 * uncertainty else f"below {_db(3.0 * uncertainty):.0f} dB"
+def _pair(band: Sideband, mains_hz: Sequence[float], jitter_ps: float) -> str:
+    """Return what a pair is, by its offset."""
+    offset = band.offset_hz
+    sides = f"upper {_level(band.upper)}, lower {_level(band.lower)}"
+    jitter = f"jitter of {_picoseconds(jitter_ps)} peak"
+    what = {
+        "jitter": jitter,
+        "amplitude": f"the level is modulated by {100.0 * band.amplitude.value:.2g} %, it is no jitter",
+        "mixed": f"{jitter}, and more on the same offset (modulation of the level, or an added line)",
+    }[band.nature]
+    named = ", or ".join(filter(None, (_runs_at(offset, mains_hz), _rates_at(offset))))
+    source = f"the offset is {named}" if named else f"look for what runs at {offset:.1f} Hz"
+    return f"sidebands at ±{offset:.1f} Hz, {sides}: {what}; {source}"
+
+
+def _line(band: Sideband, carrier_hz: float, mains_hz: Sequence[float]) -> str:
+    """Return what an added line is, by its own frequency: it has nothing to do with the tone."""
+    is_upper = band.nature == "upper"
+    place = carrier_hz + (band.offset_hz if is_upper else -band.offset_hz)
+    beside = f"{band.offset_hz:.1f} Hz {'above' if is_upper else 'below'} the tone"
+    level = _level(band.upper if is_upper else band.lower)
+    named = _runs_at(place, mains_hz)
+    at, source = (f" ({named})", "") if named else ("", f"; look for what runs at {place:.1f} Hz")
+    return f"a line at {place:.1f} Hz{at}, {beside}, {level}: added{source}"
+
+
+def _level(side: Quantity) -> str:
+    if side.value > 2.0 * side.uncertainty:
+        return f"{_db(side.value):.1f} dB"
+    return f"below {_db(3.0 * side.uncertainty):.0f} dB"
+
+
+def _rates_at(offset_hz: float) -> str:
+    """Return the two rates whose difference an offset is, in words; empty where it is none."""
+    for lower, upper in combinations(RATES_HZ, 2):
+        difference = upper - lower
+        if abs(offset_hz - difference) <= RATE_SPREAD_HZ + QUARTZ_SPREAD * difference:
+            kilohertz = f"{upper / 1000:g} kHz and {lower / 1000:g} kHz"
+            return f"the difference of {kilohertz}: a sample-rate converter"
+    return ""
 
 
 def _runs_at(frequency_hz: float, mains_hz: Sequence[float]) -> str:

@@ -28,6 +28,10 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
     for note in compared.notes:
         click.echo(visible(f"   note: {note}"))
     click.echo()
+    for sentence, explained in compared.sounds:
+        click.echo(visible(sentence))
+        if explained:
+            click.echo(visible(f"  {explained}"))
     _show_findings(compared)
     _show_table("response re 1 kHz", compared, filter(is_response_at, compared.values))
     _show_values(compared, everything)

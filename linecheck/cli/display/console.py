@@ -12,7 +12,16 @@ from linecheck.cli.display.banner import mark
 from linecheck.cli.display.messages import one_line, tell
 from linecheck.cli.display.progress import RunProgress, SetsProgress
 from linecheck.cli.display.regression import show_compared
-from linecheck.cli.display.result import Screen, aligned, headline, plain, show, show_result, with_top_below
+from linecheck.cli.display.result import (
+    MAX_BESIDE_A_CAUSE,
+    Screen,
+    aligned,
+    headline,
+    plain,
+    show,
+    show_result,
+    with_top_below,
+)
 from linecheck.gates.gatekeeper import Standing
 from linecheck.gates.known_units import Stated
 from linecheck.limits.verdict import Verdict
@@ -214,8 +223,8 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     for entry in briefs:
         whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
         shown = [_ending(plain(text, screen)) for text in whose]
-        finding = plain(entry.findings[0], screen) if entry.findings else ""
-        rows.append([mark(entry.verdict, ascii_only=screen.ascii_only), entry.verdict.value, *shown, finding])
+        sign = mark(entry.verdict, ascii_only=screen.ascii_only)
+        rows.append([sign, entry.verdict.value, *shown, plain(entry.worst, screen)])
     return aligned(rows, screen, (None, *(entry.verdict for entry in briefs)))
 
 
@@ -231,9 +240,11 @@ def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
         facts = (entry.path, entry.serial, entry.model, entry.firmware and f"firmware {entry.firmware}")
         sign = mark(entry.verdict, ascii_only=screen.ascii_only)
         lines = [f"  {sign} " + ", ".join(plain(fact, screen) for fact in facts if fact)]
-        lines += [f"    {plain(text, screen)}" for text in entry.findings[:MAX_FINDINGS]]
-        if entry.found > MAX_FINDINGS:
-            lines.append(f"    and {entry.found - MAX_FINDINGS} more")
+        most = MAX_BESIDE_A_CAUSE if entry.cause else MAX_FINDINGS
+        told = entry.findings[:most]
+        lines += [f"    {plain(text, screen)}" for text in told]
+        if entry.found > len(told):
+            lines.append(f"    and {entry.found - len(told)} more")
         yield "\n".join(lines)
     if len(telling) > MAX_LISTED:
         yield f"  and {len(telling) - MAX_LISTED} more sets with several findings; --json FILE has them all"

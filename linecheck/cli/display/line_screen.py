@@ -15,12 +15,13 @@ import click
 
 from linecheck.cli.display.banner import banner, colour, large
 from linecheck.cli.display.console import Console, line_of
-from linecheck.cli.display.result import Screen, path_note, plain, show
+from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, path_note, plain, show
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
     Event,
     GateStated,
+    NextAct,
     ScanIgnored,
     UnitAdmitted,
     UnitRefused,
@@ -28,6 +29,7 @@ from linecheck.line.events import (
     VerdictKnown,
 )
 from linecheck.results.wording import findings
+from linecheck.run.causes import causes_of
 from linecheck.run.model import HOLD, NOT_RELEASED, Run
 from linecheck.run.settle import all_problems
 from linecheck.run.voiding import IN_DOUBT
@@ -74,6 +76,8 @@ class LineScreen:
                 return
             case VerdictKnown():
                 self._show_verdict(event, screen)
+            case NextAct():
+                _show_act(event.act, screen)
             case GateStated():
                 for reason in event.stated.reasons:
                     _say(reason, screen)
@@ -87,11 +91,16 @@ class LineScreen:
 
     def _show_verdict(self, event: VerdictKnown, screen: Screen) -> None:
         run = event.run
-        wrong = () if run.purpose != "unit" else findings(run.checks, run.missing, run.problems)
-        for text in wrong[:_MAX_FINDINGS]:
+        is_unit = run.purpose == "unit"
+        wrong = findings(run.checks, run.missing, run.problems, once=True) if is_unit else ()
+        causes = causes_of(run) if is_unit else None
+        if causes is not None:
+            _say(causes.sentence, screen)
+        most = MAX_BESIDE_A_CAUSE if causes is not None and causes.is_likely else _MAX_FINDINGS
+        for text in wrong[:most]:
             _say(text, screen)
-        if len(wrong) > _MAX_FINDINGS:
-            _say(f"and {len(wrong) - _MAX_FINDINGS} more: linecheck log show {run.serial}", screen)
+        if len(wrong) > most:
+            _say(f"and {len(wrong) - most} more: linecheck log show {run.serial}", screen)
         for text in path_note(run, screen):
             _say(text, screen)
         if run.purpose == "unit":
@@ -134,6 +143,14 @@ def _end(state: str, whose: str, act: str, screen: Screen) -> None:
     _echo(["", *lines, ""], screen)
     _say(whose[: 2 * _COLUMNS], screen)
     _say(act, screen)
+
+
+def _show_act(act: str, screen: Screen) -> None:
+    """Show what to do next, set apart from all else."""
+    line = plain(f"Next: {act}", screen)
+    wrapped = textwrap.wrap(line, _width(screen) - 4, break_on_hyphens=False)
+    told = [f"  {click.style(part, bold=True) if screen.coloured else part}" for part in wrapped]
+    _echo(["", *told, ""], screen)
 
 
 def _say(text: str, screen: Screen) -> None:

@@ -36,6 +36,7 @@ def show_compared(compared: Regressed) -> None:
         told=regression_findings(compared.comparisons),
         blocks=_regression_block(compared, screen),
         meaning=MEANINGS.get(compared.verdict) if run.verdict is not compared.verdict else None,
+        causes=compared.causes,
     )
     show(text, screen)
 
@@ -109,19 +110,12 @@ def _answer(entry: Comparison) -> str:
     return f"{entry.answer.value}, {entry.compared} of {entry.bands} places"
 
 
-def _told(value: float | None, entry: Comparison) -> str:
-    """Return a value; one that the sentence calls "or better" is no value that it fell from, or to."""
-    assert entry.margin is not None
-    text = fixed(value, "", entry.margin)
-    return (
-        f"{text} or better" if f"{fixed(value, entry.unit, entry.margin)} or better" in entry.text else text
-    )
-
-
 def _change(entry: Comparison | None) -> str:
     """Return a value before and now; of a curve that of the band that tells most."""
     if entry is None or entry.margin is None or entry.value is None:
         return number(None, "")
-    before, now = (_told(value, entry) for value in (entry.baseline_value, entry.value))
+    # A bound is no value that it fell from, or to.
+    before = fixed(entry.baseline_value, "", entry.margin) + " or better" * entry.baseline_is_bound
+    now = fixed(entry.value, "", entry.margin) + " or better" * entry.is_bound
     place = f" at {number(entry.x, entry.x_unit or '', 5)}" if entry.x is not None else ""
     return f"{before} → {now}{' ' + entry.unit if entry.unit else ''}{place}"

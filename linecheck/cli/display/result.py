@@ -21,7 +21,8 @@ from linecheck.cli.options import EVERYTHING
 from linecheck.files.text import visible
 from linecheck.limits.model import Bounds, Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
-from linecheck.results.wording import findings, number, trouble, troubles
+from linecheck.results.wording import collapsed, findings, number, troubles
+from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
 __all__ = [
@@ -36,7 +37,8 @@ __all__ = [
     "with_top_below",
 ]
 
-MAX_FINDINGS = 30
+#: So many findings are told, and so many where a cause is told that explains most of them.
+MAX_FINDINGS, MAX_BESIDE_A_CAUSE = 30, 3
 
 STOPPED_AFTER_FAIL: Final = "The run was stopped after a value had failed: it counts as a fail of the unit."
 MEANINGS = {
@@ -122,6 +124,7 @@ def result_text(
     told: Sequence[str] = (),
     blocks: Sequence[str] = (),
     meaning: str | None = None,
+    causes: Causes | None = None,
 ) -> str:
     """Return a run's result as text.
 
@@ -139,7 +142,10 @@ def result_text(
         Further texts, before the table of the masks.
     meaning : str, optional
         What the verdict means, where that is not what it usually does.
+    causes : Causes, optional
+        Why it came out so, where that is not what the run itself says.
     """
+    causes = causes or causes_of(outcome)
     shown = outcome.state if verdict in (None, outcome.verdict) else str(verdict)
     usual = STOPPED_AFTER_FAIL if outcome.stopped_after_fail else MEANINGS.get(shown)
     means = usual if meaning is None else meaning
@@ -150,12 +156,11 @@ def result_text(
     ]
     top = [headline(shown, screen), "\n".join(lines)]
     parts = [*top]
-    wrong = (*told, *_findings(outcome, screen))
+    if causes is not None:
+        parts.append("\n".join(_wrapped(plain(line, screen), screen) for line in causes.lines))
+    wrong = _cut((*told, *_findings(outcome, screen)), causes, screen)
     if wrong:
-        more = [f"and {len(wrong) - MAX_FINDINGS} more"] if len(wrong) > MAX_FINDINGS else []
-        parts.append(
-            "\n".join(_wrapped(plain(line, screen), screen) for line in (*wrong[:MAX_FINDINGS], *more))
-        )
+        parts.append("\n".join(_wrapped(plain(line, screen), screen) for line in wrong))
     parts += blocks
     table = list((_table if screen.everything else _short_table)(outcome, screen))
     if table:
@@ -167,8 +172,16 @@ def _findings(outcome: Run, screen: Screen) -> tuple[str, ...]:
     """Return what is wrong in sentences; values that fail or are marginal have a row in the table instead."""
     if screen.everything:
         return findings(outcome.checks, outcome.missing, outcome.problems)
-    told = troubles(outcome.checks, outcome.missing, outcome.problems)
-    return tuple(trouble(check, problem) for check, problem in told)
+    return collapsed(troubles(outcome.checks, outcome.missing, outcome.problems))
+
+
+def _cut(wrong: Sequence[str], causes: Causes | None, screen: Screen) -> tuple[str, ...]:
+    """Return so many findings as are told, and how many more there are: few where a cause explains most."""
+    is_explained = causes is not None and causes.is_likely
+    most = MAX_BESIDE_A_CAUSE if is_explained else MAX_FINDINGS
+    if len(wrong) <= most or screen.everything:
+        return tuple(wrong)
+    return (*wrong[:most], f"and {len(wrong) - most} more" + ": --all shows them" * is_explained)
 
 
 def _wrapped(text: str, screen: Screen) -> str:

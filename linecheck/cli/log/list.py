@@ -13,6 +13,7 @@ from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, before_option, limit_option, log_options
 from linecheck.files.times import utc_text
 from linecheck.log import LogReader, RunFilter, Signoff
+from linecheck.run.causes import causes_of
 from linecheck.run.facts import FACTS
 from linecheck.run.model import RunHeader
 
@@ -52,7 +53,7 @@ def list_command(place: LogPlace, wanted: RunFilter, limit: int, before: int | N
 
 def _plain(run: RunHeader) -> dict[str, Any]:
     """Return what the list says of a run as plain data."""
-    record = run.logged
+    record, causes = run.logged, causes_of(run)
     return {
         "sequence": record.sequence,
         "attempt": record.attempt,
@@ -69,6 +70,7 @@ def _plain(run: RunHeader) -> dict[str, Any]:
         "record_hash": record.record_hash,
         "recorded": record.recorded,
         **{fact.name: getattr(run, fact.name) for fact in FACTS if fact.listed},
+        "cause": None if causes is None else causes.first.code,
     }
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import click
 
 from linecheck.cli.display.messages import one_line, print_table, short_time, tell
+from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE
 from linecheck.cli.log.filters import short_name
 from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible
@@ -17,6 +18,7 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.log import LogReader, Statement
 from linecheck.report.run_facts import THINNED, closing_groups
 from linecheck.results.wording import findings, number
+from linecheck.run.causes import causes_of
 from linecheck.run.facts import FACTS, fact_texts
 from linecheck.run.model import Run
 from linecheck.run.settle import listed_problems
@@ -99,8 +101,21 @@ def _print_record(record: Run, brief: bool) -> None:
         click.echo(
             f"  set for {one_line(step.before)}: {one_line(step.setting)} {one_line(step.value)} ({step.how}){made}"
         )
-    for finding in findings(record.checks, record.missing, record.problems):
+    _print_causes(record, brief)
+
+
+def _print_causes(record: Run, brief: bool) -> None:
+    """Print why a run may not have passed, as was told then, and what was found; little where a cause explains it."""
+    causes = causes_of(record)
+    for line in () if causes is None else causes.lines:
+        click.echo(f"  {one_line(line)}")
+    found = findings(record.checks, record.missing, record.problems, once=True)
+    is_explained = causes is not None and causes.is_likely and not brief
+    told = found[:MAX_BESIDE_A_CAUSE] if is_explained else found
+    for finding in told:
         click.echo(f"  - {one_line(finding)}")
+    if len(found) > len(told):
+        click.echo(f"  - and {len(found) - len(told)} more, in the tables below")
 
 
 def _print_changes(before: Run, record: Run, changes: AttemptChanges) -> None:

@@ -2,6 +2,7 @@
 
 ==============================  ==========================================================
 :func:`regressed`               a judged set with its comparisons and the verdict of both
+:func:`regression_causes`       what may have made it worse
 :func:`regression_keys`         what a result says besides, as plain data
 :func:`regression_cases`        a case of JUnit for each comparison
 :func:`regression_findings`     what is not unchanged, in plain words, worst first
@@ -25,9 +26,11 @@ from linecheck.files.times import utc_text
 from linecheck.history.baseline.file import Baseline
 from linecheck.history.baseline.regression import Comparison, by_badness, compare_outcome, regression_verdict
 from linecheck.history.baseline.unit_entry import uncompared_texts
+from linecheck.history.sounds_like import difference_of
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
 from linecheck.results.cases import Case
+from linecheck.run.causes import Difference
 from linecheck.run.model import Run
 
 __all__ = [
@@ -38,6 +41,7 @@ __all__ = [
     "moved_texts",
     "regressed",
     "regression_cases",
+    "regression_causes",
     "regression_findings",
     "regression_keys",
 ]
@@ -51,12 +55,16 @@ MOVED = "moved"
 
 @dataclass(frozen=True)
 class Regressed:
-    """A judged set, its comparisons with a baseline, and how many values the command compares in all."""
+    """A judged set, its comparisons with a baseline, and how many values the command compares in all.
+
+    ``causes`` says what may have made it worse, where something is worse and that is known.
+    """
 
     judged: JudgedSet
     comparisons: tuple[Comparison, ...]
     baseline: Baseline
     compared: int
+    causes: Difference | None = None
 
     @property
     def verdict(self) -> Verdict:
@@ -82,7 +90,21 @@ def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed
         *(Note(MOVED, text) for text in moved_texts(comparisons)),
     )
     told = replace(outcome, problems=(*outcome.problems, *notes))
-    return Regressed(replace(judged, outcome=told), comparisons, baseline, compared)
+    causes = regression_causes(outcome, comparisons)
+    return Regressed(replace(judged, outcome=told), comparisons, baseline, compared, causes)
+
+
+def regression_causes(outcome: Run, comparisons: Iterable[Comparison]) -> Difference | None:
+    """Return what may have made a run worse than its baseline; None where nothing is worse, or nothing fits."""
+    compared = tuple(comparisons)
+    if all(entry.answer is not Answer.WORSE for entry in compared):
+        return None
+    earlier = {
+        (entry.check, entry.metric, entry.channel): entry.baseline_value
+        for entry in compared
+        if entry.baseline_value is not None and not entry.is_curve
+    }
+    return difference_of(outcome, earlier)
 
 
 def _other_circumstances(outcome: Run, baseline: Baseline) -> Iterator[Note]:
@@ -130,6 +152,7 @@ def regression_keys(compared: Regressed) -> dict[str, Any]:
             "accepted_on": utc_text(accepted.on),
             "compared_in_all": compared.compared,
             "answers": answer_counts(compared.comparisons),
+            "causes": None if compared.causes is None else compared.causes.as_fact(),
         },
         "comparisons": [_plain(comparison) for comparison in compared.comparisons],
     }
@@ -161,7 +184,9 @@ def _plain(entry: Comparison) -> dict[str, Any]:
     }
 
 
-def regression_cases(comparisons: Iterable[Comparison], *, strict: bool = False) -> Iterator[Case]:
+def regression_cases(
+    comparisons: Iterable[Comparison], *, strict: bool = False, causes: Difference | None = None
+) -> Iterator[Case]:
     """Yield a case for each comparison: ``sinad.left.regression`` in the class of its check.
 
     Parameters
@@ -169,6 +194,8 @@ def regression_cases(comparisons: Iterable[Comparison], *, strict: bool = False)
     comparisons : iterable of Comparison
     strict : bool
         Marginal is a failure.
+    causes : Difference, optional
+        What may have made the run worse.
     """
     for entry in comparisons:
         parts = (entry.metric, "curve" if entry.is_curve else None, entry.channel, "regression")
@@ -178,4 +205,5 @@ def regression_cases(comparisons: Iterable[Comparison], *, strict: bool = False)
         elif entry.verdict is Verdict.INVALID:
             outcome = "error"
         name = ".".join(part for part in parts if part)
-        yield Case(entry.check, name, entry.text, outcome, entry.verdict.value)
+        cause = causes.headline if causes is not None and outcome != "passed" else ""
+        yield Case(entry.check, name, entry.text, outcome, entry.verdict.value, cause=cause)

@@ -172,6 +172,8 @@ class Comparison:
         What a person reads, a whole sentence.
     value, baseline_value : float or None
         Of a curve, those of the band that tells most, at ``x``.
+    is_bound, baseline_is_bound : bool
+        The value is that or better, and no more is known of it.
     worse_by : float or None
         The change towards worse in ``unit``; where the nominal value is best, its size.
     uncertainty : float or None
@@ -202,6 +204,8 @@ class Comparison:
     compared: int | None = None
     bands: int | None = None
     moved: str = ""
+    is_bound: bool = False
+    baseline_is_bound: bool = False
 
     @property
     def name(self) -> str:
@@ -436,8 +440,9 @@ class _Sides:
         moved = moved_by(change, now.measured, old.measured, spec, self.sigmas)
         name = subject(check.name, spec.name, now.channel)
         text = answer_text(name, change, now.measured, old.measured, spec, margin, moved)
-        values = {"value": now.value, "baseline_value": old.value}
-        return self._comparison(check, spec, now.channel, text, change, **values, moved=moved)
+        numbers = {"value": now.value, "baseline_value": old.value}
+        bounds = {"is_bound": now.bound, "baseline_is_bound": old.bound}
+        return self._comparison(check, spec, now.channel, text, change, **numbers, **bounds, moved=moved)
 
     def _curve(self, check: Check, spec: CurveSpec, now: CurveEntry, old: CurveEntry) -> Comparison:
         margin = check.regression[spec.name]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -28,11 +29,15 @@ from linecheck.history.comparison.model import (
     Comparison,
     CurveDifference,
     Difference,
+    Finding,
+    Side,
 )
 from linecheck.history.comparison.sides import MAX_SIDES, Picked, side_of
+from linecheck.history.sounds_like import difference_of
 from linecheck.limits.curve_profile import Profile, compare_profiles, lattice_for, profile_of
 from linecheck.limits.regression import Answer, Measured, alarm_sigmas, compare_values
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
+from linecheck.run.causes import Difference as SoundsLike
 
 __all__ = ["compare_sides", "comparisons_in"]
 
@@ -269,6 +274,7 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
     sides = tuple(side_of(number, side, picked) for number, side in enumerate(picked))
     values, curves = _compared_values(picked, sigmas), _compared_curves(picked, sigmas)
     first = picked[0].view.limits
+    findings = find(sides, values, curves, _analysis(picked[0]))
     return Comparison(
         created=utc_text(datetime.now(UTC)),
         software=f"linecheck {__version__}",
@@ -281,9 +287,34 @@ def compare_sides(picked: Sequence[Picked]) -> Comparison:
         comparisons=count,
         values=values,
         curves=curves,
-        findings=find(sides, values, curves, _analysis(picked[0])),
+        findings=findings,
         notes=tuple(notes(picked)),
+        causes=_causes(sides, picked, findings),
     )
+
+
+def _causes(
+    sides: Sequence[Side], picked: Sequence[Picked], findings: Sequence[Finding]
+) -> dict[str, SoundsLike]:
+    """Return what the differences of each side from the first sound like, where it differs and that is known."""
+    differing = {finding.side for finding in findings}
+    said = {
+        side.label: _sounds_like(picked[0], own)
+        for side, own in zip(sides, picked, strict=True)
+        if side.label in differing
+    }
+    return {label: causes for label, causes in said.items() if causes is not None}
+
+
+def _sounds_like(first: Picked, other: Picked) -> SoundsLike | None:
+    earlier = {
+        (own.check, item.reading.metric, item.reading.channel): item.reading.value
+        for shared, own in other.checks.items()
+        if shared in first.checks
+        for item in first.checks[shared].judged.readings
+        if item.reading.value is not None
+    }
+    return difference_of(replace(other.view, checks=tuple(other.checks.values())), earlier)
 
 
 def _analysis(side: Picked) -> dict[str, Mapping[str, Any]]:

@@ -20,6 +20,7 @@ from linecheck.checks.base import Curve, Note, Problem, Reading
 from linecheck.limits.model import Mask
 from linecheck.limits.regression import Better
 from linecheck.limits.verdict import Verdict
+from linecheck.run.causes import Difference as SoundsLike
 from linecheck.run.model import HOLD
 
 __all__ = [
@@ -173,6 +174,7 @@ class Comparison:
 
     ``sigmas`` is what a difference must exceed in standard uncertainties to be no noise. ``findings`` are worst first,
     ``notes`` what limits the comparison (another stimulus, another capture rate, checks that only some sides have).
+    ``causes`` says by a side's letter what its differences from the first sound like, where that is known.
     """
 
     created: str
@@ -189,3 +191,13 @@ class Comparison:
     findings: tuple[Finding, ...]
     notes: tuple[str, ...] = field(default_factory=tuple)
     digest: str = ""
+    causes: Mapping[str, SoundsLike] = field(default_factory=dict)
+
+    @property
+    def sounds(self) -> tuple[tuple[str, str], ...]:
+        """What the differences sound like, a sentence for each side that says it, and how much that explains."""
+        return tuple(
+            (f"{label} {said.sentence[:1].lower()}{said.sentence[1:]}", said.explained)
+            for label, said in ((side.label, self.causes.get(side.label)) for side in self.sides)
+            if said is not None
+        )

@@ -1,8 +1,9 @@
 """The results of runs as JUnit XML: what build servers show.
 
-Suites and cases are those of :mod:`linecheck.results.cases`. JUnit has no word for marginal: where it passes, its
-sentence stands in the suite's ``system-out``. The results of many sets go to one file with a suite for each set. Texts
-are shorter there, and say nothing of what passes.
+Suites and cases are those of :mod:`linecheck.results.cases`. What may be broken begins the ``message`` of each case
+that does not pass, which is what a build server lists; the text below it is the case's own. JUnit has no word for
+marginal: where it passes, its sentence stands in the suite's ``system-out``. The results of many sets go to one file
+with a suite for each set. Texts are shorter there, and say nothing of what passes.
 
 The form is the part that the Ant and the Jenkins schemas of JUnit files have in common. junit-xml builds
 the elements; it drops zeros, and a failure without text becomes a pass in it, so what it built is counted
@@ -233,7 +234,7 @@ def _element(suite: Suite, number: int) -> ET.Element:
     for placed in suite.cases:
         built = TestCase(placed.name, classname=placed.classname)
         text = _text(placed, suite)
-        message = _shortened(text, MAX_MESSAGE) if suite.brief else text
+        message = _message(placed, text, suite)
         if placed.case.outcome == "failure":
             built.add_failure_info(message, text, placed.case.kind)
         elif placed.case.outcome == "error":
@@ -266,6 +267,15 @@ def _text(placed: PlacedCase, suite: Suite) -> str:
     if not suite.brief:
         return one_line(placed.case.text)
     return _shortened(one_line(placed.case.text[: MAX_TEXT + 1]), MAX_TEXT)
+
+
+def _message(placed: PlacedCase, text: str, suite: Suite) -> str:
+    """Return what a list of cases shows of one: what may be broken, then what is said of the case."""
+    cause = placed.case.cause
+    if not suite.brief:
+        return " ".join(filter(None, (cause, text)))
+    # Whatever the cause takes, a third is left to the case itself.
+    return _shortened(" ".join(filter(None, (_shortened(cause, 2 * MAX_MESSAGE // 3), text))), MAX_MESSAGE)
 
 
 def _complete(element: ET.Element, suite: Suite, number: int) -> None:

@@ -108,12 +108,12 @@ def _notes(briefs: Iterable[Brief]) -> list[str]:
 
 
 def _row(entry: Brief) -> str:
-    finding = entry.findings[0] if entry.findings else ""
+    told = [_plain(text) for text in (entry.cause, *entry.findings[:1]) if text]
     more = f" (and {entry.found - 1} more)" if entry.found > 1 else ""
     whose = (entry.serial, entry.model, entry.firmware, entry.path)
     cells = [f"**{entry.state}**" if entry.state != Verdict.PASS else entry.state]
     cells += [_plain(text) for text in whose]
-    cells.append(_plain(finding) + more)
+    cells.append(" ".join(told) + more)
     return f"| {' | '.join(cells)} |\n"
 
 
