@@ -7,8 +7,8 @@ CAUSES = (
         "missing_leg",
         "one leg of the balanced output is missing or shorted{where}",
         {
-            "half_level": ALWAYS, "hum_odd": OFTEN, "hum_even": OFTEN, "noise_up": OFTEN, "noise_far_up": OFTEN,
-            "ratios_low": MOSTLY, "between_tones_out": OFTEN, "sweep_out": OFTEN, "mains_beside_tone": SELDOM,
+            "half_level": ALWAYS, "ratios_low": MOSTLY, "hum_odd": OFTEN, "hum_even": OFTEN, "noise_up": OFTEN,
+            "noise_far_up": OFTEN, "between_tones_out": OFTEN, "sweep_out": OFTEN, "mains_beside_tone": SELDOM,
             "level_alone": SELDOM, "offset": SELDOM, "skirt": SELDOM,
         },
         ("level", "residue", "noise", "hum", "lines", "range", "between", "sweep", "wide", "jitter", "offset"),
@@ -83,7 +83,7 @@ CAUSES = (
     Cause(
         "mono",
         "every channel plays the sum of both",
-        {"channels_alike": ALWAYS, "swapped": MOSTLY, "other_stimulus": MOSTLY, "crosstalk_flat": ALWAYS},
+        {"channels_alike": ALWAYS, "crosstalk_flat": ALWAYS, "swapped": MOSTLY, "other_stimulus": MOSTLY},
         ("order", "crosstalk", "capture"),
         ("unit", "firmware", "fixture"),
         "check that the unit's mono switch or setting is off, then test again",
@@ -103,7 +103,10 @@ CAUSES = (
     Cause(
         "volume_down",
         "the unit's digital volume is not at its usual setting",
-        {"levels_low": MOSTLY, "levels_high": SELDOM, "skirt": SELDOM, "side_lines": SELDOM, "ultrasonic_up": SELDOM, "levels_off": ALWAYS, "ratios_low": OFTEN, "between_tones_out": SELDOM, "sweep_out": SELDOM},
+        {
+            "levels_off": ALWAYS, "levels_low": MOSTLY, "ratios_low": OFTEN, "levels_high": SELDOM, "skirt": SELDOM,
+            "side_lines": SELDOM, "ultrasonic_up": SELDOM, "between_tones_out": SELDOM, "sweep_out": SELDOM,
+        },
         ("level", "residue", "noise", "range", "between", "sweep", "wide", "jitter", "hum", "lines"),
         ("fixture", "firmware", "unit"),
         "set the unit's volume to where the limit file has it, and test again",
@@ -113,7 +116,7 @@ CAUSES = (
     Cause(
         "gain_wrong",
         "gain or the station's full scale is wrong: everything is off by the same factor",
-        { "levels_off": ALWAYS, "levels_high": OFTEN, "levels_low": OFTEN, "noise_up": SELDOM, "offset": SELDOM},
+        {"levels_off": ALWAYS, "levels_high": OFTEN, "levels_low": OFTEN, "noise_up": SELDOM, "offset": SELDOM},
         ("level", "noise", "offset"),
         ("station", "unit", "limit file"),
         "check the unit's output setting and the range of the interface, then test again",
@@ -134,9 +137,11 @@ CAUSES = (
     Cause(
         "word_alignment",
         "words arrive shifted by whole bits",
-        {"skirt": OFTEN, "side_lines": OFTEN, "ultrasonic_up": OFTEN, "range_of_16_bits": SELDOM, "between_tones_out": MOSTLY, "overload": SELDOM, "unclear": SELDOM,
-            "levels_by_bits": ALWAYS, "levels_off": MOSTLY, "levels_low": MOSTLY, "levels_high": SELDOM, "ratios_low": MOSTLY,
-            "gain_off_at_low_level": OFTEN, "sweep_out": MOSTLY,
+        {
+            "levels_by_bits": ALWAYS, "between_tones_out": MOSTLY, "levels_off": MOSTLY, "levels_low": MOSTLY,
+            "ratios_low": MOSTLY, "sweep_out": MOSTLY, "skirt": OFTEN, "side_lines": OFTEN, "ultrasonic_up": OFTEN,
+            "gain_off_at_low_level": OFTEN, "range_of_16_bits": SELDOM, "overload": SELDOM, "unclear": SELDOM,
+            "levels_high": SELDOM,
         },
         ("level", "residue", "noise", "range", "between", "sweep", "wide", "jitter", "linearity", "hum", "lines"),
         ("firmware", "unit"),

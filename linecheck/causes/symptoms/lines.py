@@ -259,6 +259,8 @@ SYMPTOMS = (
     Symptom(
         "mains_beside_tone", "side lines of a tone at multiples of the mains that are no jitter", _ripple
     ),
-    Symptom("conversion_lines", "lines at sums and differences of two sample rates", _converted),
+    Symptom(
+        "conversion_lines", "lines at sums and differences of two sample rates", _converted, leak=SPECIFIC
+    ),
     Symptom("lines_with_tone", "lines beside a tone that are no harmonics", _inharmonic),
 )
