@@ -24,7 +24,9 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "peak_outside": "clicks", "*": "harmonics",
         },
         "low_level_tone": {"spectrum": "lines", "peak_outside": "clicks", "*": "range"},
-        "quiet": {"hum": "hum", "spectrum": "lines", "peak_outside": "clicks", "snr": "range", "snr_a": "range", "*": "noise"},
+        "quiet": {
+            "hum": "hum", "spectrum": "lines", "peak_outside": "clicks", "snr": "range", "snr_a": "range", "*": "noise",
+        },
         "multitone": {"*": "between"},
         "linearity": {"*": "linearity"},
         "jitter": {"*": "jitter"},

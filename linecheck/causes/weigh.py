@@ -9,8 +9,9 @@
 With s how surely a symptom is there and p how often a cause shows it, what is seen has the likelihood
 s p + (1 - s)(1 - p) under that cause; symptoms are taken as independent once the cause is given (a naive Bayes model
 with uncertain evidence, Pearl 1988, from memory). Two causes at once show a symptom where either does:
-1 - (1 - p)(1 - q), the noisy or. Symptoms of one cause hang together, so that their product is too sure of itself: its logarithm is
-multiplied by :data:`TEMPER`, fitted so that what is told with 80 to 90 % is right that often (tests/causes).
+1 - (1 - p)(1 - q), the noisy or. Symptoms of one cause hang together, so that their product is too sure of itself: its
+logarithm is multiplied by :data:`TEMPER`, fitted so that what is told with 80 to 90 % is right that often
+(tests/published/test_named_causes.py).
 """
 
 from __future__ import annotations

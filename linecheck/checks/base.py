@@ -263,9 +263,9 @@ class Problem:
     channel: str | None = None
     blocks: bool = True
     metrics: tuple[str, ...] = ()
-    sort: str = ""
-    values: tuple[float, ...] = ()
-    rate_hz: float | None = None
+    sort: str = field(default="", compare=False)
+    values: tuple[float, ...] = field(default=(), compare=False)
+    rate_hz: float | None = field(default=None, compare=False)
 
     @property
     def is_note(self) -> bool:

@@ -43,6 +43,8 @@ __all__ = [
 NONE_OF_THESE: Final = "none_of_these"
 #: Below this a cause "may be"; from it on it is told alone.
 LIKELY: Final = 0.5
+#: Below this too little was measured, or too little differs, to name one.
+STANDS_OUT: Final = 0.25
 #: From this on a cause is told without a "probably".
 NEARLY_CERTAIN: Final = 0.95
 #: From this on a cause is told beside the first one; so many are.
@@ -238,13 +240,20 @@ class Causes:
             return f"None of the known causes fits ({first.percent}){nearest}."
         if self.is_likely:
             return self._likely
+        if not self.stands_out:
+            return f"No cause stands out; the likeliest is: {first.told}."
         other = f", or {self._second.told}" if self._second else ""
         return f"May be {first.told}{other}."
 
     @property
+    def stands_out(self) -> bool:
+        """Whether a cause is known that is likely enough to begin with."""
+        return not self.first.is_none and self.first.probability >= STANDS_OUT
+
+    @property
     def headline(self) -> str:
-        """The sentence where a cause is known, for lines that begin with it; empty where none fits."""
-        return "" if self.first.is_none else self.sentence
+        """The sentence where a cause stands out, for lines that begin with it; empty where none does."""
+        return self.sentence if self.stands_out else ""
 
     @property
     def brief(self) -> str:
@@ -284,6 +293,8 @@ class Causes:
     def _lines(self) -> Iterator[str]:
         first = self.first
         yield self.sentence
+        if not self.stands_out and not first.is_none:
+            return
         if first.act:
             yield f"Next: {first.act}"
         if first.measure:

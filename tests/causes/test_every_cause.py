@@ -39,12 +39,15 @@ def test_a_cause_says_what_it_is_and_what_to_do(name):
     cause = causes()[name]
     assert NAME.fullmatch(name)
     for text in (cause.text, cause.act, cause.measure):
-        assert (
-            text and text == text.strip() and not text.endswith(".") and not re.search(r"\{(?!where\})", text)
-        )
+        assert text
+        assert text == text.strip()
+        assert not text.endswith(".")
+        assert not re.search(r"\{(?!where\})", text)
         assert text[0].islower() or text.startswith("USB")
-    assert cause.blames and cause.weight > 0.0
-    assert set(cause.touches) <= GROUP_NAMES and cause.touches
+    assert cause.blames
+    assert cause.weight > 0.0
+    assert set(cause.touches) <= GROUP_NAMES
+    assert cause.touches
     assert all(LEAK <= often <= ALWAYS for often in cause.shows.values())
     assert max(cause.shows.values()) >= OFTEN, "nothing speaks for it"
     assert ("{where}" in cause.text) == (cause.scope != "unit") or cause.scope == "either"
@@ -62,7 +65,8 @@ def test_a_cause_that_shows_what_it_often_shows_is_among_the_first(name):
 
 def test_odds_sum_to_one_with_that_of_none():
     assert sum(prior_odds().values()) == pytest.approx(1.0)
-    assert set(prior_odds()) == set(cause_codes()) and NONE_OF_THESE in cause_codes()
+    assert set(prior_odds()) == set(cause_codes())
+    assert NONE_OF_THESE in cause_codes()
     found = weigh(seen_of(set()), causes(), CHANNELS)
     assert sum(entry.probability for entry in found) == pytest.approx(1.0)
 

@@ -4,11 +4,12 @@ from linecheck.causes.symptom import ALWAYS, MOSTLY, OFTEN, SELDOM, Cause
 
 _NOISE = {
     "noise_up": ALWAYS, "ratios_low": MOSTLY, "noise_far_up": OFTEN, "between_tones_out": OFTEN, "sweep_out": OFTEN,
-    "skirt": SELDOM, "ultrasonic_up": SELDOM, "imd_out": SELDOM, "range_of_16_bits": SELDOM, "silence_of_16_bits": SELDOM,
-    "gain_off_at_low_level": SELDOM, "stopband_out": SELDOM,
+    "skirt": SELDOM, "ultrasonic_up": SELDOM, "imd_out": SELDOM, "range_of_16_bits": SELDOM,
+    "silence_of_16_bits": SELDOM, "gain_off_at_low_level": SELDOM, "stopband_out": SELDOM,
 }  # fmt: skip
 _OF_NOISE = (
-    "noise", "range", "residue", "between", "sweep", "wide", "jitter", "linearity", "lines", "intermodulation", "ultrasonic", "images",
+    "noise", "range", "residue", "between", "sweep", "wide", "jitter", "linearity", "lines", "intermodulation",
+    "ultrasonic", "images",
 )  # fmt: skip
 
 CAUSES = (
