@@ -33,6 +33,7 @@ from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
     "OVERLOAD",
+    "Broken",
     "Capture",
     "CheckKind",
     "Context",
@@ -253,9 +254,7 @@ class Problem:
     """Something that makes a number untrustworthy or impossible.
 
     ``channel`` is None where it concerns the whole capture. ``blocks`` says whether every reading of the channel
-    (or capture) is void; a problem that does not block explains single readings. ``metrics`` names those. ``sort``
-    and ``values`` say for programs what the words say of a break: what sort it is, and by how many frames of a capture
-    of ``rate_hz`` time jumps there. No record keeps them.
+    (or capture) is void; a problem that does not block explains single readings. ``metrics`` names those.
     """
 
     code: str
@@ -263,14 +262,24 @@ class Problem:
     channel: str | None = None
     blocks: bool = True
     metrics: tuple[str, ...] = ()
-    sort: str = field(default="", compare=False)
-    values: tuple[float, ...] = field(default=(), compare=False)
-    rate_hz: float | None = field(default=None, compare=False)
 
     @property
     def is_note(self) -> bool:
         """Whether it voids nothing and explains no missing value: worth knowing, no more."""
         return not self.blocks and not self.metrics
+
+
+@dataclass(frozen=True)
+class Broken(Problem):
+    """A break in a capture, with what its words say of it for programs: no record keeps that.
+
+    ``sort`` is what it is (``jump``, ``hole``, ``turn``, ``burst``, ``step``, ``held``), ``frames`` by how many frames of a
+    capture of ``rate_hz`` time jumps there, None where it does not or nobody knows.
+    """
+
+    sort: str = field(default="", compare=False)
+    frames: float | None = field(default=None, compare=False)
+    rate_hz: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True)
@@ -281,6 +290,7 @@ class Note(Problem):
     """
 
     blocks: bool = False
+    values: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

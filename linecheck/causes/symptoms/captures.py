@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 from linecheck.causes.evidence import Evidence, beyond
 from linecheck.causes.symptom import RARE, Symptom
+from linecheck.checks.base import Broken
 from linecheck.limits.verdict import Verdict
 
 __all__ = ["SYMPTOMS"]
@@ -67,7 +68,11 @@ def _unclear(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _sorts(evidence: Evidence, channel: str | None) -> set[str]:
-    return {problem.sort for _, problem in evidence.problems(*BROKEN, channel=channel) if problem.sort}
+    return {
+        problem.sort
+        for _, problem in evidence.problems(*BROKEN, channel=channel)
+        if isinstance(problem, Broken)
+    }
 
 
 def _sort(*names: str) -> Callable[[Evidence, str | None], float | None]:
@@ -80,11 +85,9 @@ def _sort(*names: str) -> Callable[[Evidence, str | None], float | None]:
 def _jumps(evidence: Evidence, channel: str | None) -> Iterator[tuple[float, float]]:
     """Yield each jump in time in frames of the capture and in samples of the stimulus."""
     for check, problem in evidence.problems("dropout", channel=channel):
-        if check is None or not problem.values or not problem.rate_hz:
-            continue
-        rate = getattr(evidence.parameters(check), "rate_hz", None)
-        if rate:
-            frames = abs(problem.values[0])
+        rate = None if check is None else getattr(evidence.parameters(check), "rate_hz", None)
+        if isinstance(problem, Broken) and problem.frames is not None and rate:
+            frames = abs(problem.frames)
             yield frames, frames * float(rate) / problem.rate_hz
 
 
