@@ -273,8 +273,8 @@ class Problem:
 class Broken(Problem):
     """A break in a capture, with what its words say of it for programs: no record keeps that.
 
-    ``sort`` is what it is (``jump``, ``hole``, ``turn``, ``burst``, ``step``, ``held``), ``frames`` by how many frames of
-    a capture of ``rate_hz`` time jumps there, None where it does not or nobody knows.
+    ``sort`` is what it is (``jump``, ``hole``, ``turn``, ``burst``, ``step``, ``held``), ``frames`` by how many frames
+    of a capture of ``rate_hz`` time jumps there, None where it does not or nobody knows.
     """
 
     sort: str = field(default="", compare=False)
