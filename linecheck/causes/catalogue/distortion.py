@@ -55,9 +55,9 @@ CAUSES = (
         "loudness",
         "tone control, loudness or enhancement is on",
         {
-            "flatness_out": ALWAYS, "response_smooth": OFTEN, "response_shelf": OFTEN, "levels_off": OFTEN,
-            "levels_low": OFTEN, "levels_high": OFTEN, "corner_higher": OFTEN, "corner_lower": OFTEN,
-            "ratios_low": OFTEN, "other_pre_ringing": OFTEN, "response_other": SELDOM,
+            "flatness_out": ALWAYS, "corner_off": OFTEN, "response_smooth": OFTEN, "response_shelf": OFTEN,
+            "levels_off": OFTEN, "levels_low": OFTEN, "levels_high": OFTEN, "corner_higher": OFTEN,
+            "corner_lower": OFTEN, "ratios_low": OFTEN, "other_pre_ringing": OFTEN, "response_other": SELDOM,
             "harmonics_at_low_level": SELDOM, "sweep_out": SELDOM, "overload": SELDOM,
             "response_treble_falls": SELDOM, "response_treble_peaks": SELDOM, "response_bass_falls": SELDOM,
             "between_tones_out": SELDOM,

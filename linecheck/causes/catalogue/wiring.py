@@ -104,8 +104,9 @@ CAUSES = (
         "volume_down",
         "the unit's digital volume is not at its usual setting",
         {
-            "levels_off": ALWAYS, "levels_low": MOSTLY, "ratios_low": OFTEN, "levels_high": SELDOM, "skirt": SELDOM,
-            "side_lines": SELDOM, "ultrasonic_up": SELDOM, "between_tones_out": SELDOM, "sweep_out": SELDOM,
+            "levels_off": ALWAYS, "levels_low": MOSTLY, "sweep_out": OFTEN, "between_tones_out": OFTEN,
+            "ratios_low": OFTEN, "unclear": SELDOM, "skirt": SELDOM, "ultrasonic_up": SELDOM, "imd_out": SELDOM,
+            "gain_off_at_low_level": SELDOM, "range_of_16_bits": SELDOM, "levels_high": SELDOM, "side_lines": SELDOM,
         },
         ("level", "residue", "noise", "range", "between", "sweep", "wide", "jitter", "hum", "lines"),
         ("fixture", "firmware", "unit"),

@@ -139,7 +139,7 @@ CAUSES = (
         "clicks",
         "clicks{where}: a bad contact, a relay or a supply that breaks down",
         {
-            "broken_once": ALWAYS, "bursts": MOSTLY, "broken": OFTEN, "between_tones_out": OFTEN,
+            "broken_once": ALWAYS, "bursts": MOSTLY, "broken": OFTEN, "between_tones_out": OFTEN, "short": SELDOM,
             "elsewhere": SELDOM, "unclear": SELDOM, "holes": SELDOM, "skirt": SELDOM, "sweep_out": SELDOM,
             "noise_up": SELDOM, "level_steps": SELDOM, "jumps": SELDOM, "ratios_low": SELDOM,
         },

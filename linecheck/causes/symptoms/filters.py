@@ -225,7 +225,7 @@ def _corner(sign: float) -> Callable[[Evidence, str | None], float | None]:
         change = evidence.change("reconstruction", "corner_3db", channel)
         if out is None or change is None:
             return None
-        return both(beyond(out.by, 0.0, 0.3), float(sign * change > 0.0))
+        return both(beyond(out.by, 0.0, 0.3), float(sign == 0.0 or sign * change > 0.0))
 
     return look
 
@@ -290,6 +290,7 @@ SYMPTOMS = (
     Symptom("images", "images above what is allowed", _images),
     Symptom("strong_images", "images hardly weaker than their tones", _strong_images),
     Symptom("stopband_out", "a stop band less deep than allowed", _stopband),
+    Symptom("corner_off", "the filter's corner not where it may be", _corner(0.0), leak=SPECIFIC),
     Symptom("corner_lower", "the filter's corner lower than allowed", _corner(-1.0), leak=SPECIFIC),
     Symptom("corner_higher", "the filter's corner higher than allowed", _corner(1.0), leak=SPECIFIC),
     Symptom("no_pre_ringing", "no ringing before an impulse", _no_pre_ringing, leak=SPECIFIC),
