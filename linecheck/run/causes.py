@@ -45,7 +45,7 @@ NONE_OF_THESE: Final = "none_of_these"
 LIKELY: Final = 0.5
 #: Below this too little was measured, or too little differs, to name one.
 STANDS_OUT: Final = 0.25
-#: From this on a cause is told without a "probably".
+#: From this on a cause is told as almost certain: it stays a conjecture.
 NEARLY_CERTAIN: Final = 0.95
 #: From this on a cause is told beside the first one; so many are.
 WORTH_TELLING: Final = 0.1
@@ -287,7 +287,7 @@ class Causes:
     @property
     def _likely(self) -> str:
         if self.first.probability >= NEARLY_CERTAIN:
-            return f"{_capital(self.first.told)}."
+            return f"Almost certainly {self.first.told}."
         return f"Probably {self.first.told}."
 
     def _lines(self) -> Iterator[str]:
@@ -300,7 +300,7 @@ class Causes:
         if first.measure:
             yield f"Measure: {first.measure}"
         if first.blames and not first.is_none:
-            yield f"Blames: {', '.join(first.blames)}"
+            yield f"May be to blame: {', '.join(first.blames)}"
         if self.explained:
             yield f"{_capital(self.explained)}."
         yield from (f"Or: {text}" for text in self.others)

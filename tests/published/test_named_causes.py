@@ -4,6 +4,8 @@ The truth of each case is that of its source (closed forms, ngspice, sox, codecs
 this project's own simulated unit. A few cases always; as a soak every code ten times, with the odds held to account.
 """
 
+import functools
+import math
 import shutil
 from collections import defaultdict
 
@@ -13,7 +15,7 @@ from cause_cases import NAMES, made
 from needed import lacking
 from scipy.stats import binom
 
-from linecheck.causes import name_causes
+from linecheck.causes import name_causes, name_difference
 from linecheck.limits.verdict import Verdict
 
 PROGRAMS = ("ngspice", "sox", "lame", "opusenc")
@@ -25,6 +27,13 @@ def tools():
     missing = [program for program in PROGRAMS if shutil.which(program) is None]
     if missing:
         lacking(f"needs {', '.join(missing)} (Debian: apt-get install sox ngspice lame opus-tools)")
+
+
+@functools.cache
+def run_of(name):
+    """Return a case's run and the codes of its causes; made once."""
+    bench, case = made(name, 11)
+    return judged(bench), set(case.codes)
 
 
 @pytest.mark.parametrize(
@@ -42,8 +51,7 @@ def test_the_first_cause_is_the_right_one(name):
 
 
 def test_a_clean_unit_has_no_cause_even_where_one_is_asked_for():
-    bench, _ = made("clean", 11)
-    causes = name_causes(judged(bench))
+    causes = name_causes(run_of("clean")[0])
     assert not causes.findings
     assert all(entry.probability <= 0.5 for entry in causes.ranked if entry.codes != ("none_of_these",))
 

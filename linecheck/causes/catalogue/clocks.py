@@ -108,7 +108,7 @@ CAUSES = (
     ),
     Cause(
         "unit_lost_samples",
-        "samples are lost or doubled on the way into the unit: time jumps by whole samples of what is played",
+        "samples are lost or doubled on the way into the unit",
         {
             "broken_once": ALWAYS, "jumps": MOSTLY, "jumps_of_unit": OFTEN, "holes": OFTEN, "bursts": OFTEN,
             "broken": OFTEN, "elsewhere": SELDOM, "unclear": SELDOM,
