@@ -30,7 +30,7 @@ Earlier = Mapping[tuple[str, str, str | None], float]
 
 #: A value differs from an earlier one by its own repeats, by this part of what a regression allows, and by this where
 #: nothing is known, in its unit.
-OF_MARGIN, REPEATS = 0.25, 0.1
+OF_MARGIN, REPEATS = 0.5, 0.1
 #: A tone above this is there for the treble, and tells no harmonics.
 TREBLE_HZ = 5000.0
 

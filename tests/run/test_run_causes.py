@@ -24,8 +24,8 @@ TEXT = "the unit plays with its 50/15 µs de-emphasis on"
 @pytest.mark.parametrize(
     ("probability", "sentence"),
     [
-        (1.0, f"T{TEXT[1:]} (99 %)."),
-        (0.95, f"T{TEXT[1:]} (95 %)."),
+        (1.0, f"Almost certainly {TEXT} (99 %)."),
+        (0.95, f"Almost certainly {TEXT} (95 %)."),
         (0.87, f"Probably {TEXT} (87 %)."),
         (0.5, f"Probably {TEXT} (50 %)."),
         (0.49, f"May be {TEXT} (49 %), or a part of the output filter is off (21 %)."),
