@@ -176,8 +176,8 @@ class ExplainedMargin:
         ValueError
             It has more parts than there can be.
         """
-        if len(self.parts) > MAX_ENTRIES:
-            raise ValueError("a residue has few parts")
+        if not 1 <= len(self.parts) <= MAX_ENTRIES:
+            raise ValueError("a residue has parts, and few of them")
         for name in ("check", "metric", "channel", "beside"):
             text = getattr(self, name)
             object.__setattr__(self, name, None if text is None else _cut(text, MAX_TEXT))
@@ -298,7 +298,7 @@ class Causes:
         if first.act:
             yield f"Next: {first.act}"
         if first.measure:
-            yield f"Measure: {first.measure}"
+            yield f"To be sure: {first.measure}"
         if first.blames and not first.is_none:
             yield f"May be to blame: {', '.join(first.blames)}"
         if self.explained:
@@ -308,9 +308,10 @@ class Causes:
 
     @property
     def margins_told(self) -> tuple[ExplainedMargin, ...]:
-        """The margins that are told first: of each ratio the worst channel, few of them."""
-        worst = {(margin.check, margin.metric): margin for margin in reversed(self.margins)}
-        return tuple(margin for margin in self.margins if margin in worst.values())[:MAX_MARGINS]
+        """The margins that are told first, unless they say nothing: of each ratio the worst channel, few of them."""
+        telling = [margin for margin in self.margins if len(margin.parts) > 1 or margin.parts[0].metric]
+        worst = {(margin.check, margin.metric): margin for margin in reversed(telling)}
+        return tuple(margin for margin in telling if margin in worst.values())[:MAX_MARGINS]
 
     def as_fact(self) -> dict[str, Any]:
         """Return it as plain data, as the run and its record carry it."""

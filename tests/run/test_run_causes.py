@@ -49,7 +49,7 @@ def test_all_that_is_told_stands_on_few_lines_each_once():
     assert made_causes().lines == (
         f"Probably {TEXT} (74 %).",
         "Next: switch the de-emphasis off and test it again",
-        "Measure: the response from 1 kHz to 20 kHz",
+        "To be sure: the response from 1 kHz to 20 kHz",
         "May be to blame: unit, firmware",
         "Explains 28 of 31 findings.",
         "Or: a part of the output filter is off (21 %)",

@@ -70,7 +70,7 @@ CAUSES = (
     ),
     Cause(
         "distortion_even",
-        "a stage is off its bias{where}: even harmonics",
+        "a stage distorts asymmetrically{where}, as off its bias: even harmonics",
         {
             "even_harmonics": ALWAYS, "imd_out": MOSTLY, "sweep_out": MOSTLY, "between_tones_out": OFTEN,
             "many_lines": SELDOM, "lines_with_tone": SELDOM, "harmonics_at_low_level": SELDOM,
@@ -85,7 +85,7 @@ CAUSES = (
     ),
     Cause(
         "distortion_odd",
-        "a stage bends both ways alike{where}: odd harmonics",
+        "a stage distorts symmetrically{where}: odd harmonics",
         {
             "odd_harmonics": ALWAYS, "imd_out": MOSTLY, "sweep_out": MOSTLY, "between_tones_out": OFTEN,
             "many_lines": SELDOM, "lines_with_tone": SELDOM, "gain_gives_way": SELDOM, "high_harmonics": SELDOM,
