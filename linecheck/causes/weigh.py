@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 
 from linecheck.causes.evidence import Evidence
-from linecheck.causes.symptom import LEAK, Cause, Symptom
+from linecheck.causes.symptom import Cause, Symptom
 from linecheck.dsp.arrays import FloatArray
 from linecheck.run.causes import NONE_OF_THESE
 
@@ -34,13 +34,16 @@ _log.addHandler(logging.NullHandler())
 
 __all__ = ["NONE", "Hypothesis", "Seen", "look", "weigh"]
 
-#: How often a fault that is not in the catalogue shows any one symptom: a small one few, a gross one many. Nobody knows
-#: which it is, so that all three count alike.
-UNKNOWN_SHOWS: Final = (0.03, 0.12, 0.35)
-TEMPER: Final = 0.6
+#: How often a fault that is not in the catalogue shows a symptom, in parts of how often causes do on average: a small one
+#: shows few, a gross one many. Nobody knows which it is, so that all three count alike.
+UNKNOWN_SHOWS: Final = (1.0, 4.0, 12.0)
+MAX_UNKNOWN_SHOWS: Final = 0.6
+TEMPER: Final = 0.7
 #: The prior of a fault that is not in the catalogue, and of two at once.
-PRIOR_UNKNOWN: Final = 0.08
-PRIOR_TWO: Final = 0.08
+PRIOR_UNKNOWN: Final = 0.12
+PRIOR_TWO: Final = 0.05
+#: What the tables do not know of is at least so likely.
+DOUBT: Final = 0.03
 #: Two at once are tried of so many of the likeliest.
 MAX_PAIRED: Final = 14
 #: Of a cause that can be in one channel or in all: the prior of all.
@@ -125,13 +128,17 @@ def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> l
         prior = np.log(PRIOR_TWO * priors[first]) + TEMPER * np.log(priors[second])
         scores = np.concatenate((scores, prior + TEMPER * _log_likelihood(either, seen)))
         entries += [(singles[one], singles[other]) for one, other in pairs]
-    # What only few things make is rarer in an unknown fault too, though nobody knows by how much.
-    unknown = np.outer(UNKNOWN_SHOWS, np.sqrt(seen.leaks / LEAK))
+    # A fault that nobody has described shows what faults show: what many causes have in common above all.
+    common = priors @ shown
+    unknown = np.clip(np.outer(UNKNOWN_SHOWS, common), seen.leaks, MAX_UNKNOWN_SHOWS)
     of_unknown = np.log(PRIOR_UNKNOWN / len(UNKNOWN_SHOWS)) + TEMPER * _log_likelihood(unknown, seen)
     scores = np.concatenate((scores, of_unknown))
     entries += [NONE] * len(UNKNOWN_SHOWS)
     odds = np.exp(scores - np.max(scores))
-    return _merged(entries, odds / np.sum(odds))
+    # However well a cause fits, the tables themselves may be wrong.
+    odds *= (1.0 - DOUBT) / np.sum(odds)
+    odds[-len(UNKNOWN_SHOWS)] += DOUBT
+    return _merged(entries, odds)
 
 
 def _singles(
