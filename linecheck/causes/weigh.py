@@ -34,8 +34,8 @@ _log.addHandler(logging.NullHandler())
 
 __all__ = ["NONE", "Hypothesis", "Seen", "look", "weigh"]
 
-#: How often a fault that is not in the catalogue shows a symptom, in parts of how often causes do on average: a small one
-#: shows few, a gross one many. Nobody knows which it is, so that all three count alike.
+#: How often a fault that is not in the catalogue shows a symptom, in parts of how often causes do on average: a small
+#: one shows few, a gross one many. Nobody knows which it is, so that all three count alike.
 UNKNOWN_SHOWS: Final = (1.0, 4.0, 12.0)
 MAX_UNKNOWN_SHOWS: Final = 0.6
 TEMPER: Final = 0.7
