@@ -129,6 +129,7 @@ def _causes_part(causes: Causes) -> Part:
     return {
         "sentence": causes.sentence,
         "explained": causes.explained,
+        "margins": [f"{margin.sentence}." for margin in causes.margins_told],
         "facts": tuple(Fact(name, text) for name, text in facts if text),
         "table": {"headings": ("cause", "channel", "odds", "who can be to blame"), "rows": rows},
     }
