@@ -20,10 +20,10 @@ import numpy as np
 from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.model import Check
-from linecheck.limits.verdict import JudgedCurve, JudgedReading
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["Earlier", "Evidence", "Out", "beyond", "both", "points"]
+__all__ = ["TOO_LOW", "Earlier", "Evidence", "Out", "beyond", "both", "points"]
 
 #: What a value was before: by check, metric and channel.
 Earlier = Mapping[tuple[str, str, str | None], float]
@@ -31,6 +31,10 @@ Earlier = Mapping[tuple[str, str, str | None], float]
 #: A value differs from an earlier one by its own repeats, by this part of what a regression allows, and by this where
 #: nothing is known, in its unit.
 OF_MARGIN, REPEATS = 0.5, 0.1
+#: Parts of a tone's residue, dB re the tone.
+PARTS_OF_RESIDUE = ("thd", "noise", "hum")
+#: Codes of what a capture does not reach.
+TOO_LOW = ("capture_rate_low", "band_not_reached")
 #: A tone above this is there for the treble, and tells no harmonics.
 TREBLE_HZ = 5000.0
 
@@ -132,13 +136,27 @@ class Evidence:
         return next((item.reading.value for _, item in self.items(kind, metric, channel)), None)
 
     def out(self, kind: str, metric: str, channel: str | None) -> Out | None:
-        """Return by how much a metric is worse than allowed, the worst of its checks; None where nothing says."""
+        """Return by how much a metric is worse than allowed, the worst of its checks; None where nothing says.
+
+        A part of a tone's residue that has no mask of its own must at least be less than the whole may be.
+        """
         found = [
             out
             for check, item in self.items(kind, metric, channel)
             if (out := self._out_of(check, item)) is not None
         ]
+        if not found and kind == "tone" and metric in PARTS_OF_RESIDUE and not self.earlier:
+            return self._out_of_residue(metric, channel)
         return max(found, key=lambda out: out.by, default=None)
+
+    def _out_of_residue(self, metric: str, channel: str | None) -> Out | None:
+        for check, item in self.items("tone", metric, channel):
+            for whole, sign in (("sinad", -1.0), ("thd_n", 1.0)):
+                mask = self.run.mask(check.check, whole)
+                limit = None if mask is None else (mask.pass_.min if sign < 0.0 else mask.pass_.max)
+                if isinstance(limit, float | int) and item.reading.value is not None:
+                    return Out(item.reading.value - sign * limit, item.reading.uncertainty or 0.0)
+        return None
 
     def _out_of(self, check: CheckOutcome, item: JudgedReading) -> Out | None:
         reading = item.reading
@@ -225,12 +243,23 @@ class Evidence:
 
     @cached_property
     def findings(self) -> tuple[tuple[str, JudgedReading | JudgedCurve], ...]:
-        """Everything judged that is not a pass, with its kind; against an earlier run, everything that is worse."""
-        return tuple(
-            (check.kind, item)
+        """Everything judged that is not a pass, with its kind; against an earlier run, everything that is worse.
+
+        What a capture's rate is too low for is no finding beside others: nothing of the unit explains it.
+        """
+        found = [
+            (check, item)
             for check in self.run.checks
             for item in check.judged.items
             if item.verdict not in (None, "pass") or self._is_worse(check, item)
+        ]
+        of_unit = [(check.kind, item) for check, item in found if not self._is_out_of_reach(check, item)]
+        return tuple(of_unit or [(check.kind, item) for check, item in found])
+
+    def _is_out_of_reach(self, check: CheckOutcome, item: JudgedReading | JudgedCurve) -> bool:
+        return item.verdict is Verdict.INVALID and any(
+            problem.code in TOO_LOW and (problem.blocks or item.measured.metric in problem.metrics)
+            for problem in check.judged.problems
         )
 
     def _is_worse(self, check: CheckOutcome, item: JudgedReading | JudgedCurve) -> bool:

@@ -8,10 +8,12 @@ from typing import Final
 
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 
-__all__ = ["EVERYTHING", "GROUPS", "group_of", "is_explained"]
+__all__ = ["COARSE", "EVERYTHING", "GROUPS", "group_of", "is_explained"]
 
 #: A cause that touches this explains all that is in its channel.
 EVERYTHING: Final = "everything"
+#: A cause that touches this explains what could not be measured for want of a capture's rate.
+COARSE: Final = "coarse"
 
 #: Groups of metrics that move together, by kind and metric; ``*`` stands for those of the kind that are not named.
 GROUPS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
@@ -59,6 +61,8 @@ def is_explained(
         return False
     if EVERYTHING in touches:
         return True
+    if COARSE in touches:
+        return item.verdict is Verdict.INVALID
     # What is invalid for want of a value follows from whatever spoilt its check.
     if item.verdict is Verdict.INVALID and "capture" in touches:
         return True

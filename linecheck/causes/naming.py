@@ -98,7 +98,8 @@ def _ranked(entry: Hypothesis, known: Mapping[str, Cause], evidence: Evidence) -
         probability,
         ", and ".join(_text(cause, channel) for cause, channel in parts),
         tuple(dict.fromkeys(blame for cause, _ in parts for blame in cause.blames)),
-        "; then ".join(_filled(cause.act, channel) for cause, channel in parts),
+        # Of two at once the first is put right first: one thing to do at a time.
+        _filled(parts[0][0].act, parts[0][1]),
         "; ".join(_filled(cause.measure, channel) for cause, channel in parts),
         explains,
     )

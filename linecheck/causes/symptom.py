@@ -39,6 +39,8 @@ SELDOM: Final = 0.15
 LEAK: Final = 0.004
 SPECIFIC: Final = 0.0006
 RARE: Final = 0.0002
+#: Of what the program has found itself: hardly anything but its own cause makes it.
+DECISIVE: Final = 1e-6
 
 Blame = Literal["unit", "fixture", "station", "recording", "firmware", "limit file"]
 #: Where a cause can be: in the unit as a whole, in one channel, or in either way.

@@ -33,12 +33,12 @@ from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
 
 __all__ = [
     "OVERLOAD",
-    "Broken",
     "Capture",
     "CheckKind",
     "Context",
     "Curve",
     "CurveSpec",
+    "Detailed",
     "DifferenceSpec",
     "Implied",
     "Location",
@@ -270,11 +270,12 @@ class Problem:
 
 
 @dataclass(frozen=True)
-class Broken(Problem):
-    """A break in a capture, with what its words say of it for programs: no record keeps that.
+class Detailed(Problem):
+    """A problem with what its words say for programs, which no record keeps.
 
-    ``sort`` is what it is (``jump``, ``hole``, ``turn``, ``burst``, ``step``, ``held``), ``frames`` by how many frames
-    of a capture of ``rate_hz`` time jumps there, None where it does not or nobody knows.
+    ``sort`` is what it is: of a break ``jump``, ``hole``, ``turn``, ``burst``, ``step`` or ``held``, of channels
+    ``mixed`` or ``swapped``. ``frames`` is by how many frames of a capture of ``rate_hz`` time jumps there, None where
+    it does not or nobody knows.
     """
 
     sort: str = field(default="", compare=False)

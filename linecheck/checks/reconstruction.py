@@ -257,7 +257,7 @@ class ReconstructionKind(CheckKind):
                 f"captured at {capture.rate_hz} Hz: what lies beyond half the unit's rate needs a capture at "
                 f"{MIN_OVERSAMPLING * parameters.rate_hz} Hz or more"
             )
-            problem = Problem("wrong_rate", message)
+            problem = Problem("capture_rate_low", message)
             return Location.nowhere(channels, problem)
         signal = _signal(parameters.rate_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)

@@ -13,6 +13,7 @@ from linecheck.checks.base import (
     Capture,
     CheckKind,
     Context,
+    Detailed,
     DifferenceSpec,
     Location,
     Measurement,
@@ -272,10 +273,12 @@ def _mistaken(names: tuple[str, ...], channel: _Channel, index: int) -> Problem:
     other = int(np.argmax(others))
     above = round(10.0 * np.log10(max(channel.powers[index], 1e-30) / others[other]), 1) + 0.0
     if above < -CROSSTALK_DB:
+        sort = "swapped"
         message = f"carries the signal of {names[other]} instead of its own: the channels are swapped"
     else:
+        sort = "mixed"
         message = f"carries the signal of {names[other]} too, its own {above:+.1f} dB re that: the channels are mixed"
-    return Problem("wrong_channel", message, names[index], blocks=False, metrics=("order",))
+    return Detailed("wrong_channel", message, names[index], blocks=False, metrics=("order",), sort=sort)
 
 
 def _no_comb(name: str) -> Problem:

@@ -24,7 +24,7 @@ from itertools import combinations
 
 import numpy as np
 
-from linecheck.checks.base import OVERLOAD, Broken, Capture, Location, Problem, Stretch
+from linecheck.checks.base import OVERLOAD, Capture, Detailed, Location, Problem, Stretch
 from linecheck.checks.parts.words import UNREPORTED, percent_off
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
@@ -179,7 +179,7 @@ def _held(capture: Capture, location: Location, values: FloatArray, index: int, 
         if found is None:
             continue
         frame, length = found
-        return Broken(
+        return Detailed(
             "dropout",
             f"one value for {1e3 * length / capture.rate_hz:.2f} ms from {(start + frame) / capture.rate_hz:.3f} s: "
             f"a stretch is missing. {UNREPORTED}",
@@ -213,7 +213,7 @@ def _dropout(capture: Capture, stretch: Stretch, channel: int, name: str) -> Pro
     worst = max(found, key=lambda entry: abs(entry.size))
     jump = worst.size * narrowed.factor if worst.kind == "jump" else None
     message = f"{_words(worst, first, narrowed)}. {UNREPORTED}"
-    return Broken("dropout", message, name, sort=worst.kind, frames=jump, rate_hz=capture.rate_hz)
+    return Detailed("dropout", message, name, sort=worst.kind, frames=jump, rate_hz=capture.rate_hz)
 
 
 def _words(found: Break, first: int, narrowed: Narrowed) -> str:

@@ -52,6 +52,8 @@ WORTH_TELLING: Final = 0.1
 MAX_OTHERS: Final = 2
 #: More than any engine says: characters of a text, of a name, entries, findings.
 MAX_TEXT, MAX_NAME, MAX_ENTRIES, MAX_COUNT = 600, 60, 100, 1_000_000
+#: How the line begins that tells an operator what to do.
+NEXT: Final = "Next: "
 #: So many ratios are told taken apart.
 MAX_MARGINS: Final = 2
 
@@ -190,7 +192,7 @@ class ExplainedMargin:
         """What it is made of, in a line."""
         where = " ".join(part for part in (self.check, self.metric, self.channel) if part)
         made = ", ".join(f"{part.name} {100.0 * part.share:.0f} %" for part in self.parts[:4])
-        text = f"{where} is short by {self.short_by:.2g} dB: its residue is {made}"
+        text = f"{where} is short by {_decibels(self.short_by)} dB: its residue is {made}"
         if self.station is not None and self.station >= 0.01:
             text += f", of which the station's own path may be {100.0 * self.station:.0f} %"
         return f"{text}; {self.beside}" if self.beside else text
@@ -227,6 +229,11 @@ class Causes:
         return self.ranked[0]
 
     @property
+    def blames(self) -> tuple[str, ...]:
+        """Who can be to blame, the most likely first."""
+        return self.first.blames
+
+    @property
     def is_likely(self) -> bool:
         """Whether one cause is likelier than all others together: then it is told, and what it explains is not."""
         return not self.first.is_none and self.first.probability >= LIKELY
@@ -243,7 +250,7 @@ class Causes:
         if not self.stands_out:
             return f"No cause stands out; the likeliest is: {first.told}."
         other = f", or {self._second.told}" if self._second else ""
-        return f"May be {first.told}{other}."
+        return f"May be: {first.told}{other}."
 
     @property
     def stands_out(self) -> bool:
@@ -296,11 +303,11 @@ class Causes:
         if not self.stands_out and not first.is_none:
             return
         if first.act:
-            yield f"Next: {first.act}"
+            yield f"{NEXT}{first.act}"
         if first.measure:
             yield f"To be sure: {first.measure}"
-        if first.blames and not first.is_none:
-            yield f"May be to blame: {', '.join(first.blames)}"
+        if self.blames and not first.is_none:
+            yield f"May be to blame: {', '.join(self.blames)}"
         if self.explained:
             yield f"{_capital(self.explained)}."
         yield from (f"Or: {text}" for text in self.others)
@@ -329,8 +336,17 @@ class Difference(Causes):
         return cls(causes.priors, causes.findings, causes.ranked, causes.margins)
 
     @property
+    def blames(self) -> tuple[str, ...]:
+        """Who can be to blame for a change: what is new first."""
+        return tuple(dict.fromkeys(("firmware", *self.first.blames)))
+
+    @property
     def _likely(self) -> str:
         return f"Sounds like: {self.first.told}."
+
+    def _lines(self) -> Iterator[str]:
+        # What has changed is an engineer's to find: no operator has to act.
+        yield from (line for line in super()._lines() if not line.startswith(NEXT))
 
 
 def _capital(text: str) -> str:
@@ -341,6 +357,10 @@ def _cut(text: str, most: int) -> str:
     """Return a text on one visible line that is not too long; what can be seen is longer than what is hidden."""
     line = " ".join(visible(text[:most]).split())
     return line if len(text) <= most and len(line) <= most else f"{line[: most - 1]}…"
+
+
+def _decibels(size: float) -> str:
+    return f"{size:.0f}" if abs(size) >= 10.0 else f"{size:.2g}"
 
 
 def _bounded(value: float) -> float:

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from linecheck.causes.findings import EVERYTHING, GROUPS
+from linecheck.causes.findings import COARSE, EVERYTHING, GROUPS
 from linecheck.causes.naming import cause_codes, prior_odds
 from linecheck.causes.registry import causes, symptoms
 from linecheck.causes.symptom import ALWAYS, LEAK, MOSTLY, OFTEN
@@ -15,7 +15,11 @@ from linecheck.registry import NAME
 from linecheck.run.causes import NONE_OF_THESE
 
 CHANNELS = ("left", "right")
-GROUP_NAMES = {group for of_kind in GROUPS.values() for group in of_kind.values()} | {EVERYTHING, "capture"}
+GROUP_NAMES = {group for of_kind in GROUPS.values() for group in of_kind.values()} | {
+    EVERYTHING,
+    COARSE,
+    "capture",
+}
 
 
 def seen_of(shown, channel=None, absent=()):

@@ -249,7 +249,7 @@ def clean():
 
 def test_a_capture_below_four_times_the_rate_is_refused():
     location = located(Capture(np.zeros((96_000, 2)), 96_000))
-    assert codes(location) == {("wrong_rate", None)}
+    assert codes(location) == {("capture_rate_low", None)}
     assert "176400 Hz" in location.problems[0].message
 
 

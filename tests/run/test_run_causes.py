@@ -28,7 +28,7 @@ TEXT = "the unit plays with its 50/15 µs de-emphasis on"
         (0.95, f"Almost certainly {TEXT} (95 %)."),
         (0.87, f"Probably {TEXT} (87 %)."),
         (0.5, f"Probably {TEXT} (50 %)."),
-        (0.49, f"May be {TEXT} (49 %), or a part of the output filter is off (21 %)."),
+        (0.49, f"May be: {TEXT} (49 %), or a part of the output filter is off (21 %)."),
     ],
 )
 def test_the_sentence_is_as_sure_as_the_cause(probability, sentence):
@@ -69,7 +69,7 @@ def test_what_is_unlikely_is_not_told_and_of_the_rest_two():
 
 def test_a_difference_sounds_like_its_cause_and_keeps_its_doubt():
     assert Difference.of(made_causes()).sentence == f"Sounds like: {TEXT} (74 %)."
-    assert Difference.of(made_causes(made_cause(probability=0.4))).sentence.startswith("May be ")
+    assert Difference.of(made_causes(made_cause(probability=0.4))).sentence.startswith("May be: ")
     assert Difference.of(unknown_causes()).headline == ""
 
 

@@ -182,8 +182,8 @@ CAUSES = (
         "swapped_files",
         "recordings are exchanged, or another stimulus was played",
         {
-            "elsewhere": MOSTLY, "other_stimulus": OFTEN, "short": SELDOM, "nowhere": SELDOM, "not_there": SELDOM,
-            "unclear": SELDOM, "broken_once": SELDOM, "holes": SELDOM, "wrong_rate": SELDOM,
+            "elsewhere": MOSTLY, "other_stimulus": OFTEN, "mixed": SELDOM, "short": SELDOM, "nowhere": SELDOM,
+            "not_there": SELDOM, "unclear": SELDOM, "broken_once": SELDOM, "holes": SELDOM, "wrong_rate": SELDOM,
         },
         ("everything",),
         ("recording", "station"),

@@ -20,7 +20,7 @@ CAUSES = (
     ),
     Cause(
         "dead_channel",
-        "nothing is played{where}",
+        "the channel is silent{where}",
         {"not_there": ALWAYS, "digital_silence": SELDOM},
         ("everything",),
         ("unit", "fixture"),
@@ -60,6 +60,16 @@ CAUSES = (
         weight=1.0,
     ),
     Cause(
+        "capture_rate_low",
+        "the capture's rate is too low for some of the checks",
+        {"rate_too_low": ALWAYS},
+        ("coarse",),
+        ("station", "recording", "limit file"),
+        "raise the capture's rate in the station config, or use the limit file for this station",
+        "read the highest rate that the interface supports",
+        weight=2.0,
+    ),
+    Cause(
         "swapped_channels",
         "left and right are exchanged",
         {"swapped": ALWAYS, "other_stimulus": OFTEN},
@@ -83,7 +93,10 @@ CAUSES = (
     Cause(
         "mono",
         "every channel plays the sum of both",
-        {"channels_alike": ALWAYS, "crosstalk_flat": ALWAYS, "swapped": MOSTLY, "other_stimulus": MOSTLY},
+        {
+            "mixed": ALWAYS, "channels_alike": ALWAYS, "crosstalk_flat": ALWAYS, "swapped": MOSTLY,
+            "other_stimulus": MOSTLY,
+        },
         ("order", "crosstalk", "capture"),
         ("unit", "firmware", "fixture"),
         "check that the unit's mono switch or setting is off, then test again",
@@ -92,7 +105,7 @@ CAUSES = (
     ),
     Cause(
         "channel_delay",
-        "one channel is late by a sample or so, as by a wrong edge of the word clock",
+        "one channel is late against the other, as by a wrong edge of the word clock",
         {"delayed": ALWAYS},
         ("delay",),
         ("firmware", "unit"),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from linecheck.causes.evidence import Evidence, beyond
-from linecheck.causes.symptom import RARE, Symptom
-from linecheck.checks.base import Broken
+from linecheck.causes.evidence import TOO_LOW, Evidence, beyond
+from linecheck.causes.symptom import DECISIVE, RARE, Symptom
+from linecheck.checks.base import Detailed
 from linecheck.limits.verdict import Verdict
 
 __all__ = ["SYMPTOMS"]
@@ -47,6 +47,14 @@ def _all_channels(*codes: str, least: float = 0.5) -> Callable[[Evidence, str | 
     return look
 
 
+def _mixed(evidence: Evidence, channel: str | None) -> float | None:
+    """Return whether channels carry each other's signal beside their own, by the coded signals."""
+    sorts = {
+        problem.sort for _, problem in evidence.problems("wrong_channel") if isinstance(problem, Detailed)
+    }
+    return float("mixed" in sorts) if sorts else None
+
+
 def _elsewhere(evidence: Evidence, channel: str | None) -> float | None:
     """Return whether some captures hold nothing of their stimulus, while most of the others are sound."""
     missing = evidence.share(("stimulus_not_found", "wrong_rate", "wrong_channel"), None)
@@ -59,8 +67,8 @@ def _unclear(evidence: Evidence, channel: str | None) -> float | None:
         judged = [item for item in check.judged.items if item.verdict is not None]
         limits = evidence.run.limits_of(check.check)
         # What refers to another check has nothing to say where that one has not.
-        voided = any(problem.blocks for problem in check.judged.problems) or (
-            limits is not None and limits.reference is not None
+        voided = (limits is not None and limits.reference is not None) or any(
+            problem.blocks or problem.code in TOO_LOW for problem in check.judged.problems
         )
         if judged and not voided and all(item.verdict is Verdict.INVALID for item in judged):
             return 1.0
@@ -71,7 +79,7 @@ def _sorts(evidence: Evidence, channel: str | None) -> set[str]:
     return {
         problem.sort
         for _, problem in evidence.problems(*BROKEN, channel=channel)
-        if isinstance(problem, Broken)
+        if isinstance(problem, Detailed)
     }
 
 
@@ -86,7 +94,7 @@ def _jumps(evidence: Evidence, channel: str | None) -> Iterator[tuple[float, flo
     """Yield each jump in time in frames of the capture and in samples of the stimulus."""
     for check, problem in evidence.problems("dropout", channel=channel):
         rate = None if check is None else getattr(evidence.parameters(check), "rate_hz", None)
-        if isinstance(problem, Broken) and problem.frames is not None and rate:
+        if isinstance(problem, Detailed) and problem.frames is not None and rate:
             frames = abs(problem.frames)
             yield frames, frames * float(rate) / problem.rate_hz
 
@@ -112,29 +120,35 @@ def _of_recorder(evidence: Evidence, channel: str | None) -> float | None:
 
 
 SYMPTOMS = (
-    Symptom("digital_silence", "a capture of one value throughout", _share("silence"), leak=RARE),
-    Symptom("not_there", "nothing of the stimulus in a channel", _share(*NOT_THERE)),
+    Symptom("digital_silence", "a capture of one value throughout", _share("silence"), leak=DECISIVE),
+    Symptom("not_there", "nothing of the stimulus in a channel", _share(*NOT_THERE), leak=DECISIVE),
     Symptom(
         "nowhere",
         "nothing of the stimulus in any channel",
         _all_channels(*NOT_THERE),
         of_pair=True,
-        leak=RARE,
+        leak=DECISIVE,
     ),
     Symptom("overload", "samples held at the capture's full scale", _any("overload"), leak=RARE),
     Symptom("flat_tops", "samples held below the capture's full scale", _any("clipping")),
     Symptom(
-        "wrong_rate", "tones at the ratio of two rates", _all_channels("wrong_rate"), of_pair=True, leak=RARE
+        "wrong_rate",
+        "tones at the ratio of two rates",
+        _all_channels("wrong_rate"),
+        of_pair=True,
+        leak=DECISIVE,
     ),
-    Symptom("reported", "the interface reported a fault", _any(*REPORTED), of_pair=True, leak=RARE),
-    Symptom("not_finite", "values that are no numbers", _any("non_finite"), of_pair=True, leak=RARE),
+    # It hides readings and is no fault of the unit: it speaks against nothing else.
+    Symptom("rate_too_low", "captures at a rate that is too low", _any(*TOO_LOW), of_pair=True, leak=0.3),
+    Symptom("reported", "the interface reported a fault", _any(*REPORTED), of_pair=True, leak=DECISIVE),
+    Symptom("not_finite", "values that are no numbers", _any("non_finite"), of_pair=True, leak=DECISIVE),
     Symptom("short", "captures shorter than what was played", _any("too_short"), of_pair=True),
     Symptom(
         "short_most",
         "most captures shorter than what was played",
         _all_channels("too_short"),
         of_pair=True,
-        leak=RARE,
+        leak=DECISIVE,
     ),
     Symptom("elsewhere", "another stimulus in some captures than in the others", _elsewhere, of_pair=True),
     Symptom("unclear", "values that cannot be told though their capture is whole", _unclear, of_pair=True),
@@ -143,7 +157,7 @@ SYMPTOMS = (
         "two channels the same, bit for bit",
         _any("identical_channels"),
         of_pair=True,
-        leak=RARE,
+        leak=DECISIVE,
     ),
     Symptom("repeated", "a stretch that is an exact copy", _any("repeated_block")),
     Symptom("broken", "breaks in most captures", _share(*BROKEN)),
@@ -154,6 +168,7 @@ SYMPTOMS = (
     Symptom("holes", "stretches that are missing or held", _sort("hole", "held")),
     Symptom("bursts", "a few samples that do not belong", _sort("burst")),
     Symptom("level_steps", "levels that step", _sort("step")),
+    Symptom("mixed", "both channels in each", _mixed, of_pair=True, leak=DECISIVE),
     Symptom(
         "other_stimulus",
         "another stimulus than the one that was to be played",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from linecheck.causes.evidence import Evidence, beyond, both
-from linecheck.causes.symptom import RARE, SPECIFIC, Symptom
+from linecheck.causes.symptom import DECISIVE, RARE, SPECIFIC, Symptom
 
 __all__ = ["SYMPTOMS"]
 
@@ -143,9 +143,11 @@ SYMPTOMS = (
     Symptom("levels_low", "all levels low alike", _low, of_pair=True),
     Symptom("levels_high", "all levels high alike", _high, of_pair=True),
     Symptom("levels_by_bits", "levels off by whole bits", _by_bits, of_pair=True),
-    Symptom("swapped", "what one channel plays comes out of the other", _swapped, of_pair=True, leak=RARE),
-    Symptom("inverted", "polarity inverted", _inverted, leak=RARE),
+    Symptom(
+        "swapped", "what one channel plays comes out of the other", _swapped, of_pair=True, leak=DECISIVE
+    ),
+    Symptom("inverted", "polarity inverted", _inverted, leak=DECISIVE),
     Symptom("delayed", "one channel later than the other", _delayed, of_pair=True, leak=RARE),
-    Symptom("channels_alike", "both channels play both", _same, of_pair=True, leak=RARE),
+    Symptom("channels_alike", "both channels play both", _same, of_pair=True, leak=DECISIVE),
     Symptom("offset", "direct voltage at the output", _offset),
 )

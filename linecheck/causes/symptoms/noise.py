@@ -20,7 +20,13 @@ def noise_out(evidence: Evidence, channel: str | None) -> Out | None:
     if volts is not None and value and value > volts.by:
         return Out(20.0 * math.log10(value / (value - volts.by)), 8.7 * volts.uncertainty / value)
     ratios = [evidence.out("quiet", metric, channel) for metric in ("snr_a", "snr")]
-    return next((out for out in ratios if out is not None), None)
+    known = next((out for out in ratios if out is not None), None)
+    # Without a check of silence, the noise under a tone is all that is known of it.
+    return (
+        known
+        if known is not None or any(evidence.checks("quiet"))
+        else evidence.out("tone", "noise", channel)
+    )
 
 
 def _ratio_out(evidence: Evidence, channel: str | None) -> Out | None:
@@ -40,6 +46,8 @@ def _ratio_out(evidence: Evidence, channel: str | None) -> Out | None:
 def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
     """Return which share of the power of silence is its floor, and not lines or hum."""
     curve = evidence.curve("quiet", "spectrum", channel)
+    if curve is None and not any(evidence.checks("quiet")):
+        return _share_under_tone(evidence, channel)
     if curve is None:
         return None
     powers = 0.0
@@ -49,6 +57,12 @@ def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
             powers += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
     of_lines = sum(10.0 ** (line.level_db / 10.0) for line in lines(curve, 8.0, 20.0, 20_000.0))
     return powers / (powers + of_lines) if powers > 0.0 else None
+
+
+def _share_under_tone(evidence: Evidence, channel: str | None) -> float | None:
+    """Return which share of the noise under a tone is no hum."""
+    noise, hum = (evidence.value("tone", metric, channel) for metric in ("noise", "hum"))
+    return None if noise is None or hum is None else max(1.0 - 10.0 ** ((hum - noise) / 10.0), 1e-9)
 
 
 def _up(evidence: Evidence, channel: str | None) -> float | None:

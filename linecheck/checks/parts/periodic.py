@@ -72,12 +72,12 @@ def locate_periodic(
 
     The part to measure is the last ``seconds`` of the settled inside. All lines give one clock ratio; the strongest
     channel decides. Raises nothing: what is wrong becomes a problem of the location (``stimulus_not_found``,
-    ``wrong_rate``, ``too_short``, ``dropout``).
+    ``wrong_rate``, ``capture_rate_low``, ``too_short``, ``dropout``).
     """
     top = float(signal.frequencies[-1]) * rate_hz
     if capture.rate_hz < rate_hz:
         message = f"captured at {capture.rate_hz} Hz, below the stimulus's own rate of {rate_hz} Hz"
-        return Location.nowhere(channels, Problem("wrong_rate", message))
+        return Location.nowhere(channels, Problem("capture_rate_low", message))
     narrowed = capture.narrowed(max(20_000.0, top))
     half_period = 0.5 * signal.period / rate_hz * narrowed.rate_hz
     span = _sounding(narrowed, half_period, seconds)
