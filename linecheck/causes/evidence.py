@@ -23,7 +23,7 @@ from linecheck.limits.model import Check
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["TOO_LOW", "Earlier", "Evidence", "Out", "beyond", "both", "points"]
+__all__ = ["NOT_THERE", "TOO_LOW", "Earlier", "Evidence", "Out", "beyond", "both", "points"]
 
 #: What a value was before: by check, metric and channel.
 Earlier = Mapping[tuple[str, str, str | None], float]
@@ -31,6 +31,8 @@ Earlier = Mapping[tuple[str, str, str | None], float]
 #: A value differs from an earlier one by its own repeats, by this part of what a regression allows, and by this where
 #: nothing is known, in its unit.
 OF_MARGIN, REPEATS = 0.5, 0.1
+#: Codes that say that nothing of the stimulus is there.
+NOT_THERE = ("silent_channel", "stimulus_not_found", "no_tone")
 #: Parts of a tone's residue, dB re the tone.
 PARTS_OF_RESIDUE = ("thd", "noise", "hum")
 #: Codes of what a capture does not reach.
@@ -125,7 +127,9 @@ class Evidence:
     def items(
         self, kind: str, metric: str, channel: str | None
     ) -> Iterator[tuple[CheckOutcome, JudgedReading]]:
-        """Yield a metric's readings in the checks of a kind, measured ones alone."""
+        """Yield a metric's readings in the checks of a kind, measured ones alone; none of a channel that is silent."""
+        if channel in self.silent:
+            return
         for check in self.checks(kind):
             item = self._items.get((check.check, metric, channel))
             if item is not None and item.reading.value is not None:
@@ -210,7 +214,9 @@ class Evidence:
         return 20.0 * math.log10(value / (value - change))
 
     def curve(self, kind: str, metric: str, channel: str | None) -> Curve | None:
-        """Return the first curve of a metric that has points."""
+        """Return the first curve of a metric that has points; none of a channel that is silent."""
+        if channel in self.silent:
+            return None
         for check in self.checks(kind):
             for item in check.judged.curves:
                 curve = item.curve
@@ -240,6 +246,11 @@ class Evidence:
             )
         ]
         return len(having) / len(checks) if checks else 0.0
+
+    @cached_property
+    def silent(self) -> frozenset[str]:
+        """The channels in which most checks find nothing of what is played: what is read there is of something else."""
+        return frozenset(name for name in self.channels if self.share(NOT_THERE, name) >= 0.5)
 
     @cached_property
     def findings(self) -> tuple[tuple[str, JudgedReading | JudgedCurve], ...]:

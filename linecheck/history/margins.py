@@ -64,7 +64,7 @@ def _beside(
         return ""
     size = number(abs(own - there.centre), difference_unit(there.unit), 2)
     side = "above" if own > there.centre else "below"
-    return f"{margin.parts[0].name} is {size} {side} that of {len(there.values)} other units"
+    return f"{margin.parts[0].name} is {size} {side} the median of {len(there.values)} other units"
 
 
 def _value(check: CheckOutcome, key: tuple[str, str, str | None]) -> float | None:

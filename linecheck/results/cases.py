@@ -180,7 +180,7 @@ def _with_cause(cases: Iterable[Case], causes: Causes | None) -> list[Case]:
 
 
 def _cause_properties(causes: Causes | None) -> dict[str, str]:
-    if causes is None:
+    if causes is None or not (causes.stands_out or causes.first.is_none):
         return {}
     first = causes.first
     return {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}

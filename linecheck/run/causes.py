@@ -279,7 +279,9 @@ class Causes:
         """What else may be: those behind the first that are worth telling and that the sentence does not name."""
         named = () if self.is_likely else (self._second,)
         behind = (entry for entry in self.ranked[1 : 1 + MAX_OTHERS] if entry not in named)
-        return tuple(entry.told for entry in behind if entry.probability >= WORTH_TELLING)
+        return tuple(
+            entry.told for entry in behind if entry.probability >= WORTH_TELLING and not entry.is_none
+        )
 
     @property
     def lines(self) -> tuple[str, ...]:

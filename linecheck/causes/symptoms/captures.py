@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from linecheck.causes.evidence import TOO_LOW, Evidence, beyond
+from linecheck.causes.evidence import NOT_THERE, TOO_LOW, Evidence, beyond
 from linecheck.causes.symptom import DECISIVE, RARE, Symptom
 from linecheck.checks.base import Detailed
 from linecheck.limits.verdict import Verdict
 
 __all__ = ["SYMPTOMS"]
 
-#: Codes that say that nothing of the stimulus is there.
-NOT_THERE = ("silent_channel", "stimulus_not_found", "no_tone")
 #: Codes of what an interface reports.
 REPORTED = ("overrun", "underrun", "stream_stopped", "station_failed", "not_captured")
 #: Codes of breaks in time.
@@ -27,7 +25,7 @@ def _share(*codes: str, least: float = 0.5) -> Callable[[Evidence, str | None], 
     """Return a look that says whether at least so many of the checks have one of these problems."""
 
     def look(evidence: Evidence, channel: str | None) -> float | None:
-        return beyond(evidence.share(codes, channel), least, 0.25 * least)
+        return beyond(evidence.share(codes, channel), least, 0.1 * least)
 
     return look
 
@@ -42,7 +40,7 @@ def _any(*codes: str) -> Callable[[Evidence, str | None], float | None]:
 def _all_channels(*codes: str, least: float = 0.5) -> Callable[[Evidence, str | None], float | None]:
     def look(evidence: Evidence, channel: str | None) -> float | None:
         least_share = min((evidence.share(codes, one) for one in evidence.channels), default=0.0)
-        return beyond(least_share, least, 0.25 * least)
+        return beyond(least_share, least, 0.1 * least)
 
     return look
 

@@ -70,7 +70,7 @@ def _plain(run: RunHeader) -> dict[str, Any]:
         "record_hash": record.record_hash,
         "recorded": record.recorded,
         **{fact.name: getattr(run, fact.name) for fact in FACTS if fact.listed},
-        "cause": None if causes is None else causes.first.code,
+        "cause": causes.first.code if causes is not None and causes.stands_out else None,
     }
 
 
