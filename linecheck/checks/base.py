@@ -273,8 +273,8 @@ class Problem:
 class Broken(Problem):
     """A break in a capture, with what its words say of it for programs: no record keeps that.
 
-    ``sort`` is what it is (``jump``, ``hole``, ``turn``, ``burst``, ``step``, ``held``), ``frames`` by how many frames of
-    a capture of ``rate_hz`` time jumps there, None where it does not or nobody knows.
+    ``sort`` is what it is (``jump``, ``hole``, ``turn``, ``burst``, ``step``, ``held``), ``frames`` by how many frames
+    of a capture of ``rate_hz`` time jumps there, None where it does not or nobody knows.
     """
 
     sort: str = field(default="", compare=False)
@@ -298,9 +298,9 @@ class Reading:
     """One metric's value with its standard uncertainty (k = 1).
 
     ``channel`` is None for a metric of the pair. ``value`` is None where it could not be measured. ``is_bound`` says
-    that the truth is this or better, and how much better could not be told: a mask that it does not meet is then not
-    failed, the verdict is invalid. ``repeatability`` is how well a value in volts repeats at one station (k = 1), where
-    its uncertainty is None because no calibration is stated; it is no claim, and no record keeps it.
+    that the truth is this or better, and how much better could not be told: it has a verdict where the truth has the
+    same wherever it may lie, else it is invalid. ``repeatability`` is how well a value in volts repeats at one station
+    (k = 1), where its uncertainty is None because no calibration is stated; it is no claim, and no record keeps it.
     """
 
     metric: str
