@@ -299,9 +299,9 @@ class Reading:
     """One metric's value with its standard uncertainty (k = 1).
 
     ``channel`` is None for a metric of the pair. ``value`` is None where it could not be measured. ``is_bound`` says
-    that the truth is this or better, and how much better could not be told: a mask that it does not meet is then not
-    failed, the verdict is invalid. ``repeatability`` is how well a value in volts repeats at one station (k = 1), where
-    its uncertainty is None because no calibration is stated; it is no claim, and no record keeps it.
+    that the truth is this or better, and how much better could not be told: it has a verdict where the truth has the
+    same wherever it may lie, else it is invalid. ``repeatability`` is how well a value in volts repeats at one station
+    (k = 1), where its uncertainty is None because no calibration is stated; it is no claim, and no record keeps it.
     """
 
     metric: str

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -43,8 +43,8 @@ from linecheck.dsp.quantise import full_scale_amplitude, quantise
 
 __all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
 
-#: The worst of many tones is told from noise where its power is this many times its own standard uncertainty; else what
-#: is read is a bound.
+#: A tone is told from noise where its power is this many times its own standard uncertainty; the worst of many that is
+#: not is a bound, and of what does not come back where it is played nothing gets anywhere.
 RESOLVED = 4.0
 #: The metric and its curve.
 _NAMES = ("separation", "separation_over_frequency")
@@ -193,6 +193,21 @@ class CrosstalkKind(CheckKind):
                 out.missing(self.metrics, ("separation",), name)
                 out.problems.append(_no_source(name, silent))
                 continue
+            tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
+            inside = _inside(tones, analysis.band_hz)
+            if not np.any(inside):
+                out.missing(self.metrics, ("separation",), name)
+                out.problems.append(_no_tone(name, analysis.band_hz))
+                continue
+            lost = {
+                context.channels[source]: gone
+                for source in range(count)
+                if source != into and len(gone := tones[inside & ~_resolved(powers[source, source])])
+            }
+            if lost:
+                out.missing(self.metrics, ("separation",), name)
+                out.problems.append(_lost_tones(name, lost))
+                continue
             rows = [
                 [
                     ratio_reading(
@@ -203,11 +218,6 @@ class CrosstalkKind(CheckKind):
                 for source in range(count)
                 if source != into
             ]
-            tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
-            if not np.any(_inside(tones, analysis.band_hz)):
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_no_tone(name, analysis.band_hz))
-                continue
             _add(out, name, tones, rows, analysis.band_hz)
         return out.measurement()
 
@@ -324,6 +334,20 @@ def _no_tone(name: str, band_hz: tuple[float, float]) -> Problem:
     """Say that the band holds nothing to read crosstalk of."""
     message = _NO_TONE.format(low=band_hz[0], high=band_hz[1])
     return Problem("no_tone", message, name, blocks=False, metrics=_NAMES)
+
+
+def _resolved(powers: Iterable[Power]) -> BoolArray:
+    """Return which tones can be told from noise."""
+    return np.array([power.value > RESOLVED * power.uncertainty for power in powers])
+
+
+def _lost_tones(name: str, lost: Mapping[str, FloatArray]) -> Problem:
+    """Say that tones do not come back in the channels that they are played in."""
+    which = " and ".join(
+        f"{', '.join(f'{tone:g}' for tone in tones)} Hz in {source}" for source, tones in lost.items()
+    )
+    message = f"crosstalk cannot be told: nothing comes back at {which}. May be the unit's own fault."
+    return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
 
 
 def _add(

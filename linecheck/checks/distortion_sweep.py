@@ -27,8 +27,10 @@ from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, Successor,
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
 from linecheck.checks.parts.steady import BandHz
+from linecheck.checks.parts.step_plan import LEAVE_SECONDS
 from linecheck.checks.parts.stepped import Step, SteppedKind, SteppedParameters, StepPlan, step_spans
 from linecheck.checks.parts.word_length import dither_noise_db
+from linecheck.checks.parts.words import UNREPORTED, rings_ahead
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.level_courses import patchy
 from linecheck.dsp.fits.dissect import Line, Power
@@ -380,13 +382,13 @@ def _patch(
     name: str, residues: list[Residue], spans: list[tuple[int, int]], frequencies_hz: FloatArray, rate_hz: int
 ) -> list[Problem]:
     """Return a problem where a sine, or what is left beside it, is another for a while."""
-    for left, (start, _), tone in zip(residues, spans, frequencies_hz, strict=True):
+    for left, (start, stop), tone in zip(residues, spans, frequencies_hz, strict=True):
         frame = patchy(left.course, left.tone, DRIFT + WANDER_PER_HZ * float(tone))
         if frame is not None:
+            ringing = rings_ahead(LEAVE_SECONDS + (stop - start - frame) / rate_hz)
             message = (
                 f"the tone of {tone:.4g} Hz is another for a while, from {(start + frame) / rate_hz:.3f} s on: a "
-                "stretch was lost, held, faded or disturbed. The interface did not report it. May be the unit's own "
-                "fault."
+                f"stretch was lost, held, faded or disturbed{ringing}. {UNREPORTED}"
             )
             return [Problem("dropout", message, name)]
     return []

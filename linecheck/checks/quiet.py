@@ -219,6 +219,9 @@ class QuietKind(SpectrumKind):
         return {} if has_reference else dict.fromkeys(REFERRING, reason)
 
 
+#: Noise and hum have no sample so many times their median; a click that sways hum has.
+CLICK_TIMES = 30.0
+
 #: Where dither begins and ends is looked for in blocks of this length, in the band that every rate plays.
 _BLOCK_SECONDS, _DITHER_HZ = 0.01, 20_000.0
 
@@ -282,8 +285,16 @@ def _broken_hum(
     broken = hum_step(parts.low_part, np.array([line.frequency_hz for line in hum]) / parts.rate_hz)
     if broken is None:
         return ()
-    seconds = stop_seconds - (len(parts.low_part) - broken) / parts.rate_hz
-    message = f"hum turns or changes at once about {seconds:.2f} s: a stretch is missing, or is there twice"
+    size = np.abs(parts.low_part)
+    loudest = int(np.argmax(size))
+    times = float(size[loudest]) / max(float(np.median(size)), 1e-300)
+    seconds = stop_seconds - (len(size) - (loudest if times > CLICK_TIMES else broken)) / parts.rate_hz
+    # A long click sways what is fitted of hum.
+    message = (
+        f"a click at {seconds:.2f} s is far stronger than the rest, or a few samples there are wrong"
+        if times > CLICK_TIMES
+        else f"hum turns or changes at once about {seconds:.2f} s: a stretch is missing, or is there twice"
+    )
     return (Problem("dropout", f"{message}. {UNREPORTED}", name),)
 
 

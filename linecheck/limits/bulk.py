@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
-from linecheck.limits.decision import COVERAGE_FACTOR, point_ranks, proves, reaches
-from linecheck.limits.masks import limit_at
+from linecheck.limits.decision import COVERAGE_FACTOR, SIDES, bounds_prove, limits_at, point_ranks, reaches
 from linecheck.limits.model import Decision, Mask
 from linecheck.limits.verdict import Verdict
 
@@ -50,12 +49,12 @@ def level_of(verdict: Verdict | None) -> int:
 class FlatMasks:
     """Masks of metrics, one after the other; shape (metrics,) each.
 
-    ``masked`` says whether there is a mask at all, ``provable`` whether a value that is only a bound can prove a pass.
+    ``masked`` says whether there is a mask at all, ``sides`` on which side of a bound the truth may lie.
     A limit that is not there is NaN; the fail limits are those of the pass mask where there is no fail mask.
     """
 
     masked: NDArray[np.bool_]
-    provable: NDArray[np.bool_]
+    sides: NDArray[np.int8]
     lower: FloatArray
     upper: FloatArray
     fail_lower: FloatArray
@@ -68,9 +67,7 @@ class FlatMasks:
         limits = np.array([_flat_limits(mask) for mask, _ in pairs], dtype=np.float64).reshape(-1, 4)
         return cls(
             np.array([mask is not None for mask, _ in pairs], dtype=bool),
-            np.array(
-                [mask is not None and proves(mask, Verdict.PASS, way) for mask, way in pairs], dtype=bool
-            ),
+            np.array([SIDES[way] for _, way in pairs], dtype=np.int8),
             *(np.ascontiguousarray(column) for column in limits.T),
         )
 
@@ -78,10 +75,8 @@ class FlatMasks:
 def _flat_limits(mask: Mask | None) -> tuple[float, ...]:
     if mask is None:
         return (np.nan,) * 4
-    outer = mask.fail if mask.fail is not None else mask.pass_
     # A reading has no axis: it is judged at 1.
-    limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
-    return tuple(float(limit_at(limit, np.array([1.0]), False)[0]) for limit in limits)
+    return tuple(float(limit[0]) for limit in limits_at(mask, np.array([1.0]), False))
 
 
 def judge_readings(
@@ -112,15 +107,11 @@ def judge_readings(
     """
     with np.errstate(over="ignore", invalid="ignore"):
         guard, known = _guards(uncertainty, decision)
-        ranks, margin, judged = point_ranks(
-            value,
-            masks.lower[metric] + guard,
-            masks.upper[metric] - guard,
-            masks.fail_lower[metric],
-            masks.fail_upper[metric],
-        )
+        limits = [of[metric] for of in (masks.lower, masks.upper, masks.fail_lower, masks.fail_upper)]
+        lower, upper, *outer = limits
+        ranks, margin, judged = point_ranks(value, lower + guard, upper - guard, *outer)
+        proven = ~is_bound | bounds_prove(ranks, value, guard, limits, masks.sides[metric])
     level = _OF_RANK[ranks]
-    proven = ~is_bound | ((ranks == 0) & masks.provable[metric])
     sound = np.isfinite(value) & known & judged & proven
     level = np.where(sound, level, _INVALID)
     level[~masks.masked[metric]] = UNJUDGED
@@ -168,9 +159,7 @@ class GridMask:
         """
         sound = bool(np.all(np.isfinite(x)))
         axis = Curve("", None, x if sound else np.empty(0), "", np.zeros(len(x)), "", resolution_hz)
-        outer = mask.fail if mask.fail is not None else mask.pass_
-        limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
-        return cls(reaches(axis, mask, log_x), *(limit_at(limit, x, log_x) for limit in limits))
+        return cls(reaches(axis, mask, log_x), *limits_at(mask, x, log_x))
 
     def judge(self, y: FloatArray, uncertainty: FloatArray | None, decision: Decision) -> Levels:
         """Judge curves along that axis, each by its worst point.

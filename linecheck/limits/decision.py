@@ -16,14 +16,17 @@ its pass (less than 2.5 % of false acceptance for a normal distribution), margin
 conditional fail and its fail are both a fail here, because what lies outside the limits as they are written
 is never shipped on the strength of the uncertainty.
 
+A value that is only a bound, the truth being that or better, has a verdict where the truth has the same wherever it
+may lie; else it is invalid.
+
 What is missing, not finite, or void by a problem is invalid, never a pass.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,12 +40,14 @@ from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReadi
 
 __all__ = [
     "COVERAGE_FACTOR",
+    "SIDES",
     "Void",
+    "bounds_prove",
     "judge_curve",
     "judge_measurement",
     "judge_reading",
+    "limits_at",
     "point_ranks",
-    "proves",
     "reaches",
 ]
 
@@ -51,6 +56,8 @@ Better = Literal["more", "less", "nominal"]
 #: U = k u; about 95 % for a normal distribution.
 COVERAGE_FACTOR = 2.0
 
+#: On which side of a bound the truth may lie.
+SIDES: Final[Mapping[str, int]] = {"more": 1, "less": -1, "nominal": 0}
 _RANKED = (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL)
 #: A curve over frequency may end this much short of its mask, relative to its end: a third of a semitone.
 END_TOLERANCE = 0.02
@@ -76,8 +83,8 @@ def judge_reading(
     """Judge one reading; without a mask its verdict is None.
 
     A value or uncertainty that is not finite becomes None. The verdict is invalid without a value, by the guarded rule
-    without an uncertainty, and where a value that is only a bound does not prove a pass: it lies outside the pass mask,
-    or that limits the side on which the truth may lie, which ``better`` says.
+    without an uncertainty, and where a value that is only a bound proves none (:func:`bounds_prove`): ``better`` says
+    on which side of it the truth may lie.
     """
     value, uncertainty = _finite(reading.value), _finite(reading.uncertainty)
     reading = replace(reading, value=value, uncertainty=uncertainty)
@@ -86,16 +93,48 @@ def judge_reading(
     guard = _guard(None if uncertainty is None else np.array([uncertainty]), decision)
     if value is None or guard is None:
         return JudgedReading(reading, Verdict.INVALID)
-    worst = _judge_points(mask, np.array([1.0]), np.array([value]), False, guard, decision)
-    if worst is None or (reading.is_bound and not proves(mask, worst.verdict, better)):
+    at, values = np.array([1.0]), np.array([value])
+    worst = _judge_points(mask, at, values, False, guard, decision)
+    if worst is None:
         return JudgedReading(reading, Verdict.INVALID)
+    if reading.is_bound:
+        rank, side = np.array([[_RANKED.index(worst.verdict)], [SIDES[better]]], np.int8)
+        if not bounds_prove(rank, values, guard, limits_at(mask, at, False), side)[0]:
+            return JudgedReading(reading, Verdict.INVALID)
     return JudgedReading(reading, worst.verdict, worst.margin, worst.limit, worst.fail_limit, worst.side)
 
 
-def proves(mask: Mask, verdict: Verdict, better: Better) -> bool:
-    """Return whether a bound with this verdict proves that the truth passes, which lies on its better side."""
-    open_side = {"more": mask.pass_.max, "less": mask.pass_.min}
-    return verdict is Verdict.PASS and better in open_side and open_side[better] is None
+def bounds_prove(
+    ranks: NDArray[np.int8],
+    values: FloatArray,
+    guard: FloatArray,
+    limits: Sequence[FloatArray],
+    sides: NDArray[np.int8],
+) -> NDArray[np.bool_]:
+    """Return whether the truth stands where its bound does, wherever on its better side it may lie.
+
+    A pass is proven where neither mask has a limit on that side; a fail where the bound, with its guard, lies beyond
+    the fail mask there; a marginal value where it lies so beyond the pass mask and the fail mask has no limit there.
+
+    Parameters
+    ----------
+    ranks : int8 array, shape (values,)
+        Those of the bounds themselves, by :func:`point_ranks`.
+    values, guard : float64 array, shape (values,)
+    limits : sequence of float64 array
+        As :func:`limits_at` returns them, for each value.
+    sides : int8 array, shape (values,)
+        On which side the truth may lie: 1 above, -1 below, 0 not known.
+    """
+    lower, upper, fail_lower, fail_upper = limits
+    # Mirrored where more is better, the truth lies at the bound or below it.
+    bound = np.where(sides < 0, values, -values) + guard
+    limit, fail_limit = np.where(sides < 0, lower, -upper), np.where(sides < 0, fail_lower, -fail_upper)
+    passes = (ranks == 0) & np.isnan(limit) & np.isnan(fail_limit)
+    marginal = (ranks == 1) & (bound < limit) & np.isnan(fail_limit)
+    fails = (ranks == 2) & (bound < fail_limit)
+    proven: NDArray[np.bool_] = (passes | marginal | fails) & (sides != 0)
+    return proven
 
 
 def judge_curve(mask: Mask | None, curve: Curve, log_x: bool, decision: Decision) -> JudgedCurve:
@@ -147,10 +186,8 @@ def _judge_points(
     mask: Mask, x: FloatArray, y: FloatArray, log_x: bool, guard: FloatArray, decision: Decision
 ) -> _Worst | None:
     """Judge every point and return the worst; None where no limit applies to any of them."""
-    lower = limit_at(mask.pass_.min, x, log_x) + guard
-    upper = limit_at(mask.pass_.max, x, log_x) - guard
-    outer = mask.fail if mask.fail is not None else mask.pass_
-    fail_lower, fail_upper = limit_at(outer.min, x, log_x), limit_at(outer.max, x, log_x)
+    written_lower, written_upper, fail_lower, fail_upper = limits_at(mask, x, log_x)
+    lower, upper = written_lower + guard, written_upper - guard
     rank, margin, judged = point_ranks(y, lower, upper, fail_lower, fail_upper)
     if not np.any(judged):
         return None
@@ -174,6 +211,20 @@ def _judge_points(
         _number(fail_limit[index]) if named else None,
         side,
     )
+
+
+def limits_at(
+    mask: Mask, x: FloatArray, log_x: bool
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the pass mask's min and max and the fail mask's at each x, as they are written.
+
+    NaN where there is no limit; without a fail mask the last two are the pass mask's.
+    """
+    outer = mask.fail if mask.fail is not None else mask.pass_
+    lower, upper, fail_lower, fail_upper = (
+        limit_at(limit, x, log_x) for limit in (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
+    )
+    return lower, upper, fail_lower, fail_upper
 
 
 def point_ranks(

@@ -25,6 +25,7 @@ SILENT_DB: Final = 40.0
 #: Where no channel has its stimulus, what is above this (dBFS, rms) is something else that plays.
 NOTHING_DBFS: Final = -60.0
 _NOT_FOUND: Final = "stimulus_not_found"
+_WRONG_RATE: Final = "wrong_rate"
 
 
 @dataclass(frozen=True)
@@ -87,6 +88,9 @@ def silent_channels(
     if len(driven) != len(channels) or not max(driven, default=0.0):
         return ()
     if location.stop <= location.start:
+        # A faint stimulus that is there at another rate is no silence.
+        if any(problem.code == _WRONG_RATE for problem in location.problems):
+            return ()
         silent = np.max(np.var(capture.scaled, axis=1)) < 10.0 ** (NOTHING_DBFS / 10.0)
         return (Problem(SILENT, _message("any channel", loop), blocks=not loop.proves),) if silent else ()
     # What came back for what was played; the loudest channel is the gain of the path.

@@ -28,7 +28,7 @@ from linecheck.checks.base import OVERLOAD, Capture, Detailed, Location, Problem
 from linecheck.checks.parts.words import UNREPORTED, percent_off
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
-from linecheck.dsp.continuity.held import flat_tops, held_stretch, overdriven
+from linecheck.dsp.continuity.held import RAIL, flat_tops, heaped_at_rail, held_stretch, overdriven
 from linecheck.dsp.spectra.narrow import Narrowed
 
 __all__ = ["inspect_channels", "inspect_continuity", "inspect_samples"]
@@ -38,6 +38,9 @@ MIN_SECONDS = 0.05
 
 #: A stretch that is lost or held shows below this as well as above.
 BREAKS_UP_TO_HZ = 20_000.0
+
+#: So many samples that are cut off are no chance.
+MIN_CUT = 6
 
 #: A tone stays at its peak for a while by itself: a stretch of one value counts from so many of its periods on.
 HELD_PERIODS = 0.3
@@ -140,11 +143,13 @@ def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[floa
     slowest = (min(tones) if tones else 20.0) / capture.rate_hz
     step = 2.0 ** (1 - capture.bits) if capture.bits is not None else 0.0
     held, rail = flat_tops(values, slowest, step)
-    if held < 6 and len(tones) == 1:
+    if held < MIN_CUT and len(tones) == 1:
         held, rail = overdriven(values, tones[0] / capture.rate_hz, step)
-    if held < 6:
+    elif held < MIN_CUT:
+        held, rail = heaped_at_rail(values)
+    if held < MIN_CUT:
         return None
-    overload = abs(rail) > 0.98
+    overload = abs(rail) > RAIL
     cause = (
         "the capture input is overdriven; lower its gain"
         if overload

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from known_truth import measured, readings
 from many_tone_captures import crosstalk_capture
 from repeats import assert_covers, covering, repeats
+from scipy import signal
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location
@@ -376,3 +377,21 @@ def test_a_break_in_a_channel_voids_what_is_read_against_it():
     samples = noisy(crosstalk_capture(48_000, rising(-110.0), seconds=1.0), -110.0)
     samples[:-1, 0] = np.delete(samples[:, 0], len(samples) // 2)
     assert codes(samples, 48_000) == {("dropout", "left"), ("dropout", "right")}
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_tone_that_does_not_come_back_leaves_the_other_channel_without_a_value_and_says_so(method):
+    values = noisy(crosstalk_capture(48_000, rising(-80.0), method=method), -100.0)
+    band = signal.firwin(1023, 15_000.0, window=("kaiser", 16.0), fs=48_000)
+    values[:, 1] = noisy(signal.fftconvolve(values[:, 1], band, mode="same"), -100.0, 3)
+    parameters, capture = KIND.stimulus_parameters(method=method), Capture(values, 48_000)
+    location = KIND.locate(capture, parameters, NAMES)
+    result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(NAMES))
+    assert readings(result, "left")["separation"].value is None
+    assert readings(result, "right")["separation"].value == pytest.approx(78.0, abs=8.0)
+    (problem,) = result.problems
+    assert problem.channel == "left"
+    assert "Hz in right" in problem.message
+    narrower = KIND.analysis_parameters(band_hz=(20.0, 12_000.0))
+    result = KIND.measure(capture, location, parameters, narrower, Context(NAMES))
+    assert readings(result, "left")["separation"].value == pytest.approx(77.0, abs=3.0)

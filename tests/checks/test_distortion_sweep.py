@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from repeats import assert_covers, covering, repeats
+from scipy import signal
 from stepped_truth import Bench, density_of, measured, polynomial, reading
 
 from linecheck.checks.base import Capture, Context, Reading
@@ -318,3 +319,17 @@ def test_what_happens_to_a_sine_for_a_while_is_no_distortion(step, fault):
     result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(names))
     found = location.problems + inspect_continuity(capture, location, names) + result.problems
     assert {(problem.code, problem.channel) for problem in found if problem.blocks} == {("dropout", "left")}
+
+
+def test_a_filter_that_rings_ahead_of_the_next_sine_may_be_why_one_is_another_for_a_while():
+    parameters = KIND.stimulus_parameters(seconds=0.1)
+    plan = KIND.plan(parameters)
+    bench = Bench(96_000, density=density_of(-110.0, 20_000.0), gains=(0.4,))
+    taps = signal.firwin2(4417, [0.0, 20.0, 300.0, 48_000.0], [1.7, 1.7, 1.0, 1.0], fs=96_000)
+    rung = signal.fftconvolve(bench.capture(plan).samples, taps[:, None], mode="same", axes=0)
+    capture = Capture(rung, 96_000, mains_hz=50.0)
+    location = KIND.locate(capture, parameters, ("left",))
+    result = KIND.measure(capture, location, parameters, KIND.analysis_parameters(), Context(("left",)))
+    (problem,) = (problem for problem in result.problems if problem.blocks)
+    assert problem.code == "dropout"
+    assert "or a filter rings" in problem.message

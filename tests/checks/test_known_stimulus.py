@@ -129,3 +129,13 @@ def test_noise_at_another_rate_is_named_and_silence_is_silence():
 def test_a_programme_may_be_anything():
     parameters = kinds()["ultrasonic"].stimulus_parameters(signal="programme")
     assert NOISE.kind.locate(clean("distortion_sweep", 1), parameters, NAMES).problems == ()
+
+
+@pytest.mark.parametrize(("before_end", "told"), [(0.01, True), (0.3, False)])
+def test_a_filter_that_rings_ahead_of_the_end_may_be_why_something_there_is_no_noise(before_end, told):
+    capture = clean("ultrasonic", 1)
+    end = NOISE.kind.locate(capture, NOISE.stimulus, NAMES).stop
+    samples = with_gain(capture.samples, fade(0.1, 400), end - round(before_end * capture.rate_hz))
+    problems = NOISE.kind.locate(replace(capture, samples=samples), NOISE.stimulus, NAMES).problems
+    assert {problem.code for problem in problems} == {"dropout"}
+    assert {"or a filter rings" in problem.message for problem in problems} == {told}

@@ -145,3 +145,20 @@ def test_noise_that_is_cut_off_reads_nothing():
 def test_what_a_unit_does_all_through_reads_as_it_is(fault):
     trials = [fault_trial("treble_tone", fault, seed) for seed in range(4)]
     assert [trial.unseen for trial in trials if trial.passed and trial.unseen] == []
+
+
+def test_a_click_is_no_stretch_that_is_missing():
+    time = np.arange(48_000) / 48_000
+    hum = sum(5e-6 * np.sin(2.0 * np.pi * order * 50.02 * time + order) for order in (1, 2, 3))
+    samples = hum[:, None] + 1e-6 * np.random.default_rng(7).standard_normal((48_000, 2))
+    for at, size in ((12_000, 0.1), (24_000, -0.13)):
+        samples[at : at + 2000, 0] += size * np.exp(-np.arange(2000) / 60.0)
+    _, measured = measure(samples, seconds=0.9)
+    (problem,) = (entry for entry in measured.problems if entry.blocks)
+    assert (problem.code, problem.channel) == ("dropout", "left")
+    assert "a click at 0.50 s" in problem.message
+    lost = np.delete(hum, np.s_[24_000:24_400])[:, None] + 1e-6 * np.random.default_rng(8).standard_normal(
+        (47_600, 2)
+    )
+    _, measured = measure(lost, seconds=0.9)
+    assert {"hum turns" in entry.message for entry in measured.problems if entry.blocks} == {True}

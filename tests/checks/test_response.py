@@ -230,7 +230,11 @@ def test_noise_alone_is_no_stimulus(signal):
 
 def test_another_rate_is_said(clean):
     signal, values = clean
-    assert ("wrong_rate", None) in codes(Capture(values, 176_400), signal=signal)
+    capture = Capture(values, 176_400)
+    assert ("wrong_rate", None) in codes(capture, signal=signal)
+    (problem,) = located(capture, signal=signal).problems
+    assert "ppm" not in problem.message
+    assert any(told in problem.message for told in ("at 0.9187 times its frequency", "is at 916.0 Hz"))
 
 
 @pytest.mark.parametrize("signal", SIGNALS)

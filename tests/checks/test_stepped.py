@@ -176,7 +176,11 @@ def test_a_capture_that_ends_early_or_begins_late_is_too_short(name):
 )
 def test_another_rate_is_named(name, factor):
     kind, parameters, plan, bench = scene(name, rate_hz=96_000, clock_ppm=1e6 * (factor - 1.0))
-    assert codes_of(kind, parameters, bench.capture(plan)) == {("wrong_rate", None)}
+    capture = bench.capture(plan)
+    assert codes_of(kind, parameters, capture) == {("wrong_rate", None)}
+    (problem,) = kind.locate(capture, parameters, NAMES).problems
+    by = f"at {factor:.4g} times" if abs(factor - 1.0) > 0.02 else f" {1e6 * (factor - 1.0):+.0f} ppm off"
+    assert by in problem.message
 
 
 @pytest.mark.parametrize("name", NAMED)

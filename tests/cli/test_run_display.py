@@ -67,6 +67,19 @@ def test_the_verdict_comes_first_then_what_failed_then_the_table():
     assert "1 more value is recorded" in table[3]
 
 
+@pytest.mark.parametrize(
+    ("verdict", "side", "shown"),
+    [(Verdict.PASS, "min", "≥ 104"), (Verdict.FAIL, "min", "≤ 104"), (Verdict.FAIL, "max", "≥ 104")],
+)
+def test_a_bound_is_shown_with_the_side_on_which_the_truth_lies(verdict, side, shown):
+    run = outcome(verdict=verdict)
+    (check,), (item, balance) = run.checks, run.checks[0].judged.readings
+    bound = replace(item, reading=replace(item.reading, is_bound=True), side=side)
+    judged = replace(check.judged, readings=(bound, balance), curves=())
+    text = result_text(replace(run, checks=(replace(check, judged=judged),)), Screen())
+    assert f"left {shown}" in " ".join(text.split())
+
+
 @pytest.mark.parametrize("verdict", list(Verdict))
 def test_the_verdict_fills_the_screen_as_word_and_shape(verdict):
     wide, narrow = banner(verdict, 120), banner(verdict, 50)

@@ -8,7 +8,7 @@ import time
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from linecheck.checks import kinds as all_kinds
@@ -61,7 +61,7 @@ def test_the_simple_rule(mask, value, verdict, margin, limit, fail_limit, side):
 
 
 @pytest.mark.parametrize(("value", "verdict"), [(113.0, PASS), (111.0, INVALID), (107.0, INVALID)])
-def test_a_bound_passes_or_judges_nothing(value, verdict):
+def test_a_bound_on_the_wrong_side_of_its_limit_judges_nothing(value, verdict):
     bound = dataclasses.replace(reading(value, 0.1), is_bound=True)
     assert judge_reading(SINAD, bound, "simple", "more").verdict is verdict
     check = Check("tone", all_kinds()["tone"], None, None, {}, {"sinad": SINAD})
@@ -81,11 +81,58 @@ def test_a_bound_passes_or_judges_nothing(value, verdict):
         (Mask(Bounds(-130.0, -100.0)), "more", INVALID),
         (Mask(Bounds(max=-100.0)), "more", INVALID),
         (Mask(Bounds(max=-100.0)), "nominal", INVALID),
+        # What is beyond the limit on the side where the truth may lie is so however far the truth is.
+        (Mask(Bounds(-110.0, -100.0)), "less", FAIL),
+        (Mask(Bounds(-110.0, -100.0), Bounds(-120.0, -90.0)), "less", FAIL),
+        (Mask(Bounds(-110.0, -100.0), Bounds(max=-90.0)), "less", MARGINAL),
+        (Mask(Bounds(-110.0, -100.0), Bounds(-130.0, -90.0)), "less", INVALID),
+        (Mask(Bounds(-125.0, -100.0)), "less", INVALID),
+        (Mask(Bounds(-110.0, -100.0)), "more", INVALID),
+        (Mask(Bounds(-140.0, -130.0)), "more", FAIL),
+        (Mask(Bounds(-140.0, -130.0), Bounds(-150.0, -127.0)), "more", FAIL),
+        (Mask(Bounds(-140.0, -130.0), Bounds(min=-150.0)), "more", MARGINAL),
+        (Mask(Bounds(-140.0, -130.0), Bounds(-150.0, -120.0)), "more", INVALID),
+        (Mask(Bounds(-140.0, -130.0)), "less", INVALID),
+        (Mask(Bounds(-140.0, -130.0)), "nominal", INVALID),
     ],
 )
-def test_a_bound_passes_no_mask_that_limits_the_side_on_which_the_truth_may_lie(mask, better, verdict):
+def test_a_bound_has_the_verdict_that_the_truth_has_wherever_it_may_lie(mask, better, verdict):
     bound = Reading("hum", "left", -125.0, "dB", 1.0, is_bound=True)
-    assert judge_reading(mask, bound, "simple", better).verdict is verdict
+    judged = judge_reading(mask, bound, "simple", better)
+    assert judged.verdict is verdict
+    assert (judged.margin is None) == (verdict is INVALID)
+
+
+@pytest.mark.parametrize(
+    ("least", "fail", "verdict"),
+    [
+        (-122.5, None, FAIL),
+        (-123.0, None, INVALID),
+        (-122.5, Bounds(max=-90.0), MARGINAL),
+        (-123.0, Bounds(max=-90.0), INVALID),
+        (-110.0, Bounds(-122.5, -90.0), FAIL),
+        (-110.0, Bounds(-123.0, -90.0), INVALID),
+    ],
+)
+def test_by_the_guarded_rule_a_bound_proves_a_fail_only_with_its_whole_uncertainty(least, fail, verdict):
+    bound = Reading("hum", "left", -125.0, "dB", 1.0, is_bound=True)
+    assert judge_reading(Mask(Bounds(least, -100.0), fail), bound, "guarded", "less").verdict is verdict
+
+
+@given(
+    st.integers(-4, 4), st.integers(0, 9), st.sampled_from(["more", "less"]), st.sampled_from(["simple", "guarded"]),
+    *(st.one_of(st.none(), st.integers(-4, 4)) for _ in range(4)),
+)  # fmt: skip
+def test_no_truth_has_another_verdict_than_its_bound(
+    value, further, better, decision, low, high, outer_low, outer_high
+):
+    mask = Mask(Bounds(low, high), Bounds(outer_low, outer_high))
+    bound = judge_reading(
+        mask, Reading("hum", "left", value, "dB", 0.5, is_bound=True), decision, better
+    ).verdict
+    assume(bound is not INVALID)
+    truth = Reading("hum", "left", value + (further if better == "more" else -further), "dB", 0.5)
+    assert judge_reading(mask, truth, decision, better).verdict is bound
 
 
 @pytest.mark.parametrize(

@@ -81,6 +81,11 @@ def test_what_sounds_is_not_silent_however_bad():
         assert "silent_channel" not in {problem.code for problem in measurement.problems}
 
 
+def test_a_faint_stimulus_at_another_rate_is_not_silent():
+    measurement, _ = measured("tone", NO_LOOP_CHECK, "wrong_rate", level_dbfs=-60.0)
+    assert {problem.code for problem in measurement.problems} == {"wrong_rate"}
+
+
 def test_an_attenuated_channel_is_judged():
     """A muted output lets 40 to 60 dB through; common practice, no source. Above that it is there to be judged."""
     check = small_check("it", "tone")

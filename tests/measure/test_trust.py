@@ -280,3 +280,19 @@ def test_words_of_16_bits_in_24_are_no_held_samples(name, rounding):
     found = judged(name, dataclasses.replace(capture, samples=codes), None)
     codes = {problem.code for problem in found.problems if problem.blocks}
     assert not codes & {"clipping", "overload", "measurement_failed"}
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("name", ["reconstruction", "response", "wiring"])
+def test_samples_cut_off_one_by_one_are_an_overload_and_a_signal_that_just_reaches_full_scale_is_none(
+    name, bits
+):
+    capture = clean(name, 1)
+    # Louder towards the treble, so that few samples in a row are cut off.
+    values = np.diff(capture.scaled, prepend=0.0) + 0.05 * capture.scaled
+    values, top = values / np.max(np.abs(values), axis=1)[:, None], 2 ** (bits - 1)
+    for gain, expected in ((1.0, set()), (1.5, {"overload"})):
+        codes = np.clip(np.rint(gain * top * values), -top, top - 1).astype(np.int32).T << (32 - bits)
+        overdriven = dataclasses.replace(capture, samples=codes, bits=bits)
+        found = {entry.code for entry in judged(name, overdriven, None).problems if entry.blocks}
+        assert found & {"overload", "clipping"} == expected

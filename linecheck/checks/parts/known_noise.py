@@ -10,7 +10,7 @@ import numpy as np
 from linecheck.checks.base import Capture, Problem
 from linecheck.checks.parts.known_signal import Spectra, modelled, read_all_over
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, dead_channel
-from linecheck.checks.parts.words import UNREPORTED
+from linecheck.checks.parts.words import UNREPORTED, rings_ahead
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.against_noise import (
     TIMES_USUAL,
@@ -93,7 +93,7 @@ def noise_problems(known: KnownNoise, span: tuple[int, int], channels: Sequence[
             continue
         what = _break_in(known, index, laid, course, span)
         if what:
-            problems.append(Problem("dropout", f"{what}. {UNREPORTED}", name))
+            problems.append(Problem("dropout", f"{what.rstrip('.')}. {UNREPORTED}", name))
     return problems
 
 
@@ -180,7 +180,8 @@ def _break_in(known: KnownNoise, index: int, laid: _Laid, course: Course, span: 
         return f"the noise comes {frames:.1f} frames too {direction} from {seconds:.3f} s on"
     if worst.kind == "hole":
         return f"the noise at {seconds:.3f} s is not what was played, or not as strong"
-    return f"a few samples at {seconds:.3f} s do not belong to the noise that was played"
+    to_end = (laid.start + len(laid.noise) / laid.step) / rate - seconds
+    return f"a few samples at {seconds:.3f} s do not belong to the noise that was played{rings_ahead(to_end)}"
 
 
 def _bursts(values: FloatArray, laid: _Laid, first: int, last: int, rate: float) -> tuple[Break, ...]:

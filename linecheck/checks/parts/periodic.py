@@ -9,8 +9,10 @@ import numpy as np
 from linecheck.checks.base import Capture, Location, Problem, Stimulus
 from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
+    OTHER_RATES,
     SETTLE_SECONDS,
     SteadyParameters,
+    at_another_rate,
     dead_channel,
     find_at_other_rates,
     last_settled,
@@ -90,11 +92,8 @@ def locate_periodic(
     if best.prominence < MIN_PROMINENCE:
         return Location.nowhere(channels, _absent(capture, signal, rate_hz))
     if abs(best.scale - 1.0) > 1.1 * CLOCK_TOLERANCE:
-        message = (
-            f"the signal is {1e6 * (best.scale - 1.0):+.0f} ppm off, more than ±1000 ppm. "
-            "May be the unit's own fault."
-        )
-        return Location.nowhere(channels, Problem("wrong_rate", message))
+        record = narrowed.between(seen.index(best), start, stop)
+        return Location.nowhere(channels, _off(record, frequencies, best))
     found = tuple(
         one.prominence >= MIN_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
     )
@@ -105,6 +104,22 @@ def locate_periodic(
         if found[index]:
             problems += _breaks(narrowed, index, name, (start, stop), half_period / best.scale)
     return Location(start, stop, found, best.scale, problems=tuple(problems))
+
+
+def _off(record: FloatArray, frequencies: FloatArray, nominal: _Found) -> Problem:
+    """Say how far off a signal is: by the ratio of two usual rates, where its lines stand out more so, or by ppm.
+
+    Lines lie so densely that some of another rate are found for those that were played.
+    """
+    for captured, played in OTHER_RATES:
+        lines = frequencies * (captured / played)
+        there = _look(record, lines[lines < 0.49])
+        if there.prominence > nominal.prominence and abs(there.scale - 1.0) < 1.1 * CLOCK_TOLERANCE:
+            return at_another_rate(captured, played)
+    return Problem(
+        "wrong_rate",
+        f"the signal is {1e6 * (nominal.scale - 1.0):+.0f} ppm off, more than ±1000 ppm. May be the unit's own fault.",
+    )
 
 
 def _sounding(narrowed: Narrowed, half_period: float, seconds: float) -> tuple[int, int] | None:

@@ -15,9 +15,11 @@ from linecheck.dsp.locating.locate import Span, hop_frames, steady_span, tone_en
 from linecheck.dsp.quantise import quantise
 
 __all__ = [
+    "OTHER_RATES",
     "SETTLE_SECONDS",
     "BandHz",
     "SteadyParameters",
+    "at_another_rate",
     "dead_channel",
     "find_at_other_rates",
     "last_settled",
@@ -31,6 +33,9 @@ SETTLE_SECONDS = 0.1
 
 #: Clocks differ by up to this much; beyond it a tone is at the wrong rate.
 CLOCK_TOLERANCE = 1e-3
+
+#: Rates that are mixed up: that of the capture, and that which was played.
+OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 
 #: A tone with less than this share of a capture's power is not what the capture is of, unless it was played as faintly.
 FAINT = 0.01
@@ -152,6 +157,15 @@ def _wrong_rate(found_hz: float, nominal_hz: float) -> Problem | None:
         return None
     message = f"the tone of {nominal_hz:g} Hz is at {found_hz:.2f} Hz, {reason}. May be the unit's own fault."
     return Problem("wrong_rate", message)
+
+
+def at_another_rate(captured: int, played: int) -> Problem:
+    """Say that a stimulus sounds at the ratio of two usual rates."""
+    return Problem(
+        "wrong_rate",
+        f"the stimulus sounds at {captured / played:.4g} times its frequency, as if {played} Hz were played or "
+        f"captured at {captured} Hz. May be the unit's own fault.",
+    )
 
 
 def find_at_other_rates(capture: Capture, tones_hz: Sequence[float]) -> Problem | None:

@@ -19,7 +19,16 @@ from linecheck.checks.base import (
     Stimulus,
     Stretch,
 )
-from linecheck.checks.parts.steady import CLOCK_TOLERANCE, Bits, RateHz, Seed, dead_channel, ramped
+from linecheck.checks.parts.steady import (
+    CLOCK_TOLERANCE,
+    OTHER_RATES,
+    Bits,
+    RateHz,
+    Seed,
+    at_another_rate,
+    dead_channel,
+    ramped,
+)
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.step_match import (
@@ -57,8 +66,6 @@ WATCHED_DB = 40.0
 LOUD_DB = 10.0
 #: A ratio of the clocks this far from 1 is still told as such, to be named.
 RATIO_REACH = 0.01
-#: Rates that are mixed up.
-OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 #: A channel with this part of another's power holds what leaks into it, and no stimulus of its own.
 LEAKED = 1e-6
 #: A capture is at its rail from here on; so many samples at one value are no chance where the tones would go further.
@@ -159,14 +166,15 @@ def _located(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_r
         return Location.nowhere(channels, problem)
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
     match = _best_match(narrowed, plan.schedule, plan.telling_hz)
-    ratio = None
+    ratio, agreement = None, 0.0
     if match is not None and match.agreement > MIN_AGREEMENT:
         match = replace(
             match, start_seconds=refine_start(match.envelopes, plan.schedule, match.start_seconds)
         )
         ratio = _clock_ratio(narrowed, plan, match)
+        agreement = 0.0 if ratio is None else match.agreement
     if match is None or ratio is None or abs(ratio - 1.0) > 1.1 * CLOCK_TOLERANCE:
-        return Location.nowhere(channels, _elsewhere(capture, plan, ratio))
+        return Location.nowhere(channels, _elsewhere(capture, plan, ratio, agreement))
     start = refine_start(match.envelopes, plan.schedule, match.start_seconds, ratio)
     return _laid_out(capture, narrowed, plan, channels, start, ratio, unit_rate_hz)
 
@@ -375,14 +383,12 @@ def _breaks(
     return problems
 
 
-def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem:
-    """Say what is there where the steps are not: the same at another rate, part of them, or nothing."""
-    if ratio is not None:
-        return Problem(
-            "wrong_rate",
-            f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's "
-            "own fault.",
-        )
+def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None, nominal: float) -> Problem:
+    """Say what is there where the steps are not: the same at another rate, part of them, or nothing.
+
+    ``ratio`` is what the steps at their own rate tell of the clocks, None where they tell nothing, and ``nominal`` how
+    well they agree there: what leaks of the tones of another rate has their levels too, and tells the clocks wrongly.
+    """
     narrowed = capture.narrowed(0.45 * capture.rate_hz)
     for captured, played in OTHER_RATES:
         factor = captured / played
@@ -390,15 +396,17 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None) -> Problem
         there = tones < 0.49 * narrowed.rate_hz
         schedule = Schedule(plan.schedule.edges / factor, plan.schedule.amplitudes[there])
         match = _best_match(narrowed, schedule, tones[there]) if np.any(there) else None
-        if match is None or match.agreement < MIN_AGREEMENT:
+        if match is None or match.agreement < max(MIN_AGREEMENT, nominal):
             continue
         # Where a capture holds a few steps only, noise may agree with them.
         if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:
-            return Problem(
-                "wrong_rate",
-                f"the stimulus sounds at {factor:.4g} times its frequency, as if {played} Hz were played or captured "
-                f"at {captured} Hz. May be the unit's own fault.",
-            )
+            return at_another_rate(captured, played)
+    if ratio is not None:
+        return Problem(
+            "wrong_rate",
+            f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's "
+            "own fault.",
+        )
     return _absent(capture, plan)
 
 

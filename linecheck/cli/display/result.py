@@ -339,7 +339,9 @@ def _bounded(item: Judged, mask: Mask | None) -> str:
     text = _value(item).removesuffix(" or better").partition(" at ")[0]
     if not (isinstance(item, JudgedReading) and item.reading.is_bound):
         return text
-    return f"{'≥' if mask is not None and mask.pass_.min is not None else '≤'} {text}"
+    side = item.side or ("min" if mask is not None and mask.pass_.min is not None else "max")
+    beyond = item.verdict in (Verdict.FAIL, Verdict.MARGINAL)
+    return f"{'≥' if (side == 'min') != beyond else '≤'} {text}"
 
 
 def _fitted(rows: Sequence[_Row], screen: Screen, *, guarded: bool) -> Iterator[str]:

@@ -3,6 +3,7 @@
 ==========================  ======================================================================
 :func:`flat_tops`           samples held at the greatest or least code, as a clipped input leaves them
 :func:`overdriven`          samples at the rail where a tone would go further
+:func:`heaped_at_rail`      samples heaped at full scale, whatever the signal
 :func:`cut_noise`           samples heaped at the greatest or least value of noise
 :func:`held_stretch`        a stretch of one value where the signal should move
 ==========================  ======================================================================
@@ -16,13 +17,16 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones_and_lines
 from linecheck.dsp.spectra.spectra import find_lines
 
-__all__ = ["cut_noise", "flat_tops", "held_stretch", "overdriven"]
+__all__ = ["cut_noise", "flat_tops", "heaped_at_rail", "held_stretch", "overdriven"]
 
 #: What is usual is told from so many runs of one value on either side, and a signal moves from so many steps on.
 RUNS_AROUND, STEPS_MOVED = 32, 3.0
 #: Noise is cut off where this many samples more than so many times those at the next value are at its last one: the
 #: further from its middle, the fewer there are. It takes on so many values at least, or its steps are coarse.
 HEAPED, TIMES_NEXT, MIN_VALUES = 20, 3, 16
+#: A converter's rail is at least there, re full scale. Samples are heaped at it where there are so many times those at
+#: the next values: a sine that is one step too great for it has 3.4 times as many there, as it comes.
+RAIL, TIMES_NEAR, NEAR = 0.98, 8, 4
 
 
 def flat_tops(values: FloatArray, slowest: float, step: float) -> tuple[int, float]:
@@ -76,6 +80,29 @@ def cut_noise(values: FloatArray) -> tuple[int, float]:
         if at > TIMES_NEXT * following + HEAPED:
             return at, last
     return 0, 0.0
+
+
+def heaped_at_rail(values: FloatArray) -> tuple[int, float]:
+    """Count the samples that are heaped at full scale, singly or not, and return the value that they are at.
+
+    A signal is the more seldom at a value the nearer that is to its greatest, or as often where it repeats; one that is
+    cut off is there as often as it would go further. What just reaches full scale is not cut off.
+
+    Parameters
+    ----------
+    values : float64 array, shape (frames,)
+        Anything but a tone slow enough to stay at its peak.
+    """
+    found: list[tuple[int, float]] = []
+    for rail, side in ((float(np.max(values)), 1.0), (float(np.min(values)), -1.0)):
+        at = int(np.count_nonzero(values == rail))
+        if side * rail <= RAIL or at < HEAPED:
+            continue
+        _, counts = np.unique(side * values, return_counts=True)
+        near = int(np.max(counts[-1 - NEAR : -1], initial=0)) if len(counts) >= MIN_VALUES else at
+        if at > TIMES_NEAR * near + HEAPED:
+            found.append((at, rail))
+    return sum(count for count, _ in found), max(found, default=(0, 0.0))[1]
 
 
 def held_stretch(values: FloatArray, least: int) -> tuple[int, int] | None:
