@@ -161,7 +161,7 @@ class WiringKind(CheckKind):
         combs = comb_frequencies(len(channels), parameters.rate_hz)
         if np.max(combs) >= 0.5 * capture.rate_hz:
             problem = Problem(
-                "wrong_rate",
+                "capture_rate_low",
                 f"captured at {capture.rate_hz} Hz: the coded signal reaches {np.max(combs):g} Hz",
             )
             return Location.nowhere(channels, problem)

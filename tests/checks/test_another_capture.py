@@ -17,6 +17,7 @@ def test_a_harmonic_at_the_tone_s_place_is_a_capture_at_a_part_of_its_rate(name,
     assert found.verdict is Verdict.INVALID
     assert {problem.code for problem in found.problems if problem.blocks} <= {
         "wrong_rate",
+        "capture_rate_low",
         "stimulus_not_found",
     }
     assert {item.verdict for item in found.readings} <= {None, Verdict.INVALID}

@@ -188,7 +188,7 @@ def test_a_capture_too_slow_to_hold_the_tones_is_named(name):
     kind, parameters, plan, _ = scene(name)
     rate = int(1.9 * plan.tones_hz[-1])
     noise = 1e-3 * np.random.default_rng(6).standard_normal((4 * rate, 2))
-    assert codes_of(kind, parameters, Capture(noise, rate)) == {("wrong_rate", None)}
+    assert codes_of(kind, parameters, Capture(noise, rate)) == {("capture_rate_low", None)}
 
 
 @pytest.mark.parametrize(("name", "count", "step"), covering(NAMED, [20, 310, 2000], [1, 2], together=2))

@@ -238,7 +238,7 @@ def locate_tone(
     frequencies = [frequency / rate for frequency in frequencies_hz]
     if max(frequencies) >= 0.5:
         problem = Problem(
-            "wrong_rate",
+            "capture_rate_low",
             f"captured at {rate} Hz: a tone of {max(frequencies_hz):g} Hz cannot be in it; capture at a higher rate",
         )
         return Location.nowhere(channels, problem)

@@ -160,7 +160,7 @@ def _located(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_r
     highest = float(plan.tones_hz[-1])
     if highest >= 0.499 * rate:
         problem = Problem(
-            "wrong_rate",
+            "capture_rate_low",
             f"captured at {rate} Hz: a tone of {highest:g} Hz cannot be in it; capture at a higher rate",
         )
         return Location.nowhere(channels, problem)

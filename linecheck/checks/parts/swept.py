@@ -98,7 +98,7 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
     nothing = (False,) * len(channels)
     if capture.rate_hz < sweep.rate_hz:
         message = f"captured at {capture.rate_hz} Hz, below the stimulus's own rate of {sweep.rate_hz} Hz"
-        return Location.nowhere(channels, Problem("wrong_rate", message))
+        return Location.nowhere(channels, Problem("capture_rate_low", message))
     tone = locate_tone(capture, [PILOT_HZ] * len(channels), PILOT_SECONDS, channels)
     if not any(tone.found):
         return _at_another_rate(capture, channels) or tone

@@ -188,7 +188,7 @@ def beyond_rate(capture: Capture, highest_hz: float) -> Problem | None:
     if highest_hz < 0.475 * capture.rate_hz:
         return None
     return Problem(
-        "wrong_rate",
+        "capture_rate_low",
         f"captured at {capture.rate_hz} Hz: a tone of {highest_hz:g} Hz cannot be in it; capture at a higher rate",
     )
 

@@ -17,7 +17,14 @@ __all__ = ["analogue_steps", "stream_step"]
 
 #: Problems of what came back that are no fault of the stream.
 SIGNAL_CODES = frozenset(
-    {"stimulus_not_found", "wrong_rate", "wrong_channel", "capture_too_coarse", "measurement_failed"}
+    {
+        "stimulus_not_found",
+        "wrong_rate",
+        "capture_rate_low",
+        "wrong_channel",
+        "capture_too_coarse",
+        "measurement_failed",
+    }
 )
 #: A channel so far below the loudest one is dead.
 DEAD_DB = 40.0
@@ -67,6 +74,8 @@ class _Loop:
             return f"nothing comes back on {_listed(self.dead, self.path.channels)}"
         if self.problems("wrong_rate"):
             return "what comes back is at another rate"
+        if self.problems("capture_rate_low"):
+            return "the capture's rate is too low for it"
         if self.problems("wrong_channel"):
             return "the channels are not where the config says"
         if any(entry.blocks and entry.code not in SIGNAL_CODES for _, entry in self.problems()):
