@@ -456,7 +456,7 @@ def test_what_is_not_there_is_said():
     dead[:, 1] = noise[:1, 0]
     assert codes(dead, 44_100) == {"stimulus_not_found", "silence"}
     assert codes(record(beside, beside, seconds=0.5, clock_ppm=1500.0).samples, 44_100) == {"wrong_rate"}
-    assert codes(noise[:20_000], 16_000) == {"wrong_rate"}
+    assert codes(noise[:20_000], 16_000) == {"capture_rate_low"}
 
 
 def test_a_dead_channel_leaves_the_other_measured():
