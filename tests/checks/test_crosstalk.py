@@ -236,7 +236,7 @@ def test_what_is_wrong_with_a_capture_is_said(method):
     assert codes(samples[:, ::-1], 48_000, method) == both
     assert codes(noise, 48_000, method) == {("stimulus_not_found", None)}
     assert codes(samples, 44_100, method) == {("wrong_rate", None)}
-    assert codes(samples[::2], 24_000, method) == {("wrong_rate", None)}
+    assert codes(samples[::2], 24_000, method) == {("capture_rate_low", None)}
     for channel, name in enumerate(NAMES):
         dead = samples.copy()
         dead[:, channel] = noise[:, channel]

@@ -246,7 +246,7 @@ def test_what_is_wrong_with_a_capture_is_said():
     assert codes(noise, 48_000) == {("stimulus_not_found", None)}
     assert codes(dead, 48_000) == {("stimulus_not_found", "right")}
     assert codes(samples, 44_100) == {("wrong_rate", None)}
-    assert codes(samples[::2], 24_000) == {("wrong_rate", None)}
+    assert codes(samples[::2], 24_000) == {("capture_rate_low", None)}
     assert codes(samples[: len(samples) // 2], 48_000) == {("too_short", None)}
 
 
