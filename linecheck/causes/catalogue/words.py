@@ -81,7 +81,7 @@ CAUSES = (
     ),
     Cause(
         "noise_white",
-        "more noise{where}, as much at all frequencies: a resistor, an amplifier or a reference that is too noisy",
+        "more noise{where} at all frequencies: a noisy resistor, amplifier or reference",
         _NOISE,
         _OF_NOISE,
         ("unit", "fixture"),
