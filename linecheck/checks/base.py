@@ -282,6 +282,11 @@ class Detailed(Problem):
     frames: float | None = field(default=None, compare=False)
     rate_hz: float = field(default=0.0, compare=False)
 
+    @property
+    def plain(self) -> Problem:
+        """The problem as records and files have it."""
+        return Problem(self.code, self.message, self.channel, self.blocks, self.metrics)
+
 
 @dataclass(frozen=True)
 class Note(Problem):

@@ -324,7 +324,8 @@ class Causes:
 
     def as_fact(self) -> dict[str, Any]:
         """Return it as plain data, as the run and its record carry it."""
-        plain: dict[str, Any] = json.loads(json.dumps(asdict(self)))
+        # In the order in which a log gives it back, so that a result is the same bytes from either.
+        plain: dict[str, Any] = json.loads(json.dumps(asdict(self), sort_keys=True))
         return plain
 
 

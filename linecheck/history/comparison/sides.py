@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from linecheck.checks.base import Detailed
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
@@ -109,7 +110,9 @@ def side_of(number: int, picked: Picked, every: Sequence[Picked]) -> Side:
             for name, check in picked.checks.items()
         },
         problems=tuple(
-            (name, problem) for name, check in picked.checks.items() for problem in check.judged.problems
+            (name, problem.plain if isinstance(problem, Detailed) else problem)
+            for name, check in picked.checks.items()
+            for problem in check.judged.problems
         ),
     )
 
