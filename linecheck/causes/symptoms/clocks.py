@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.symptom import RARE, Symptom
-from linecheck.causes.symptoms.lines import CLOCKS, MAINS_HZ, RATES_HZ, is_frame
+from linecheck.causes.symptoms.lines import MAINS_HZ, OFFSET_HZ
+from linecheck.checks.parts.origins import frames_at, mains_at, rates_at
 
 __all__ = ["SYMPTOMS"]
-
-HIGHEST_MAINS_ORDER = 12
 
 
 def _paired(evidence: Evidence, channel: str | None) -> float | None:
@@ -21,16 +20,11 @@ def _offset_is(evidence: Evidence, channel: str | None) -> str:
     offset = evidence.value("jitter", "sideband_offset", channel)
     if offset is None:
         return ""
-    gaps = {abs(one - other) for one in RATES_HZ[:3] for other in RATES_HZ[:3] if one != other}
-    if any(abs(offset - gap) < 2.0 + CLOCKS * gap for gap in gaps):
+    if rates_at(offset, OFFSET_HZ) is not None:
         return "rates"
-    if is_frame(offset):
+    if frames_at(offset, OFFSET_HZ) is not None:
         return "frames"
-    for mains in MAINS_HZ:
-        order = round(offset / mains)
-        if 1 <= order <= HIGHEST_MAINS_ORDER and abs(offset - order * mains) < 0.3 + 0.002 * offset:
-            return "mains"
-    return "other"
+    return "mains" if any(mains_at(offset, mains, OFFSET_HZ) for mains in MAINS_HZ) else "other"
 
 
 def _pair_at(name: str) -> Symptom:

@@ -9,17 +9,14 @@ from collections.abc import Iterator
 from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.spectrum import Line, level_at, lines
 from linecheck.causes.symptom import SPECIFIC, Symptom
+from linecheck.checks.parts.origins import RATES_HZ, frames_at, mains_at, rates_at
 
-__all__ = ["RATES_HZ", "SYMPTOMS", "is_frame", "is_hum"]
+__all__ = ["MAINS_HZ", "OFFSET_HZ", "SYMPTOMS", "is_hum"]
 
 MAINS_HZ = (50.0, 60.0)
 HUM_ORDERS = 8
-#: The rates that converters work at.
-RATES_HZ = (32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0, 384_000.0)
-#: Frames of USB, full and high speed.
-FRAMES_HZ = (1000.0, 8000.0)
-#: Two clocks are this far apart at most, and what a spectrum's grid adds, Hz.
-CLOCKS, GRID_HZ = 150e-6, 4.0
+#: Two clocks are this far apart at most; a spectrum's lines are known to the one, a fitted offset to the other, Hz.
+CLOCKS, GRID_HZ, OFFSET_HZ = 150e-6, 3.0, 0.5
 
 
 def hum_levels(evidence: Evidence, channel: str | None, kind: str = "quiet") -> dict[float, list[float]]:
@@ -38,14 +35,14 @@ def _power(levels: list[float]) -> float:
     return sum((10.0 ** (level / 10.0) for level in levels), 0.0)
 
 
-def hum_is(evidence: Evidence, channel: str | None) -> tuple[float, float] | None:
-    """Return the mains that the hum has, and the share of its power at odd multiples; None without a spectrum."""
+def odd_share(evidence: Evidence, channel: str | None) -> float | None:
+    """Return the share of the hum's power at odd multiples of the mains that it has; None without a spectrum."""
     levels = hum_levels(evidence, channel) or hum_levels(evidence, channel, "tone")
     if not levels:
         return None
     mains = max(levels, key=lambda one: _power(levels[one]))
     odd, even = _power(levels[mains][0::2]), _power(levels[mains][1::2])
-    return mains, odd / (odd + even)
+    return odd / (odd + even)
 
 
 def _hum_out(evidence: Evidence, channel: str | None) -> float | None:
@@ -60,13 +57,13 @@ def _hum_out(evidence: Evidence, channel: str | None) -> float | None:
 
 
 def _hum_odd(evidence: Evidence, channel: str | None) -> float | None:
-    found = hum_is(evidence, channel)
-    return None if found is None else both(_hum_out(evidence, channel), beyond(found[1], 0.5, 0.08))
+    share = odd_share(evidence, channel)
+    return both(_hum_out(evidence, channel), beyond(share, 0.5, 0.08))
 
 
 def _hum_even(evidence: Evidence, channel: str | None) -> float | None:
-    found = hum_is(evidence, channel)
-    return None if found is None else both(_hum_out(evidence, channel), beyond(-found[1], -0.5, 0.08))
+    share = odd_share(evidence, channel)
+    return both(_hum_out(evidence, channel), beyond(None if share is None else -share, -0.5, 0.08))
 
 
 def _silent_lines(evidence: Evidence, channel: str | None) -> list[Line] | None:
@@ -78,17 +75,8 @@ def _silent_lines(evidence: Evidence, channel: str | None) -> list[Line] | None:
 
 
 def is_hum(frequency_hz: float) -> bool:
-    """Return whether a frequency is one of the first multiples of the mains."""
-    return any(
-        abs(frequency_hz - round(frequency_hz / mains) * mains) < 3.0 and round(frequency_hz / mains) <= 20
-        for mains in MAINS_HZ
-    )
-
-
-def is_frame(frequency_hz: float) -> bool:
-    """Return whether a frequency is a multiple of the rate of USB's frames."""
-    order = round(frequency_hz / FRAMES_HZ[0])
-    return order >= 1 and abs(frequency_hz - order * FRAMES_HZ[0]) <= 2.0 + 3e-4 * frequency_hz
+    """Return whether a line is one of the first multiples of the mains."""
+    return any(mains_at(frequency_hz, mains, GRID_HZ) for mains in MAINS_HZ)
 
 
 def _frames(evidence: Evidence, channel: str | None) -> float | None:
@@ -98,7 +86,7 @@ def _frames(evidence: Evidence, channel: str | None) -> float | None:
     strong = [line for line in found if line.level_db > -142.0]
     if not strong:
         return 0.0
-    framed = sum(10.0 ** (line.level_db / 10.0) for line in strong if is_frame(line.frequency_hz))
+    framed = sum(10.0 ** (line.level_db / 10.0) for line in strong if frames_at(line.frequency_hz, GRID_HZ))
     return beyond(framed / sum(10.0 ** (line.level_db / 10.0) for line in strong), 0.7, 0.1)
 
 
@@ -107,7 +95,7 @@ def _silent_other(evidence: Evidence, channel: str | None) -> float | None:
     found = _silent_lines(evidence, channel)
     if found is None:
         return None
-    others = [line for line in found if not is_frame(line.frequency_hz) and line.level_db > -140.0]
+    others = [line for line in found if not frames_at(line.frequency_hz, GRID_HZ) and line.level_db > -140.0]
     return beyond(max((line.level_db - line.floor_db for line in others), default=0.0), 12.0, 2.0)
 
 
@@ -190,20 +178,19 @@ def _found_between_tones(evidence: Evidence, channel: str | None) -> list[tuple[
     return found if seen else None
 
 
-def _images(tone_hz: float, rate_hz: float) -> Iterator[tuple[float, float]]:
-    """Yield where a tone lands that was converted to another rate and back, with that other rate, Hz.
+def _images(tone_hz: float, rate_hz: float) -> Iterator[float]:
+    """Yield where a tone lands that was converted to another rate and back, Hz.
 
     Sampled at r, a tone f has images at k r ± f; sampled again at s they fold to |m s ± (k r ± f)|: sums and
     differences of whole multiples of both rates and the tone.
     """
-    for other in RATES_HZ:
+    for other in (*RATES_HZ, 384_000):
         if other == rate_hz:
             continue
-        for first, second, sign in itertools.product(range(4), range(4), (1, -1)):
-            for turn in (1.0, -1.0):
-                image = abs(first * rate_hz + sign * second * other + turn * tone_hz)
-                if (first, second) != (0, 0) and 20.0 < image < 0.5 * min(rate_hz, 48_000.0):
-                    yield image, other
+        for first, second, sign, turn in itertools.product(range(4), range(4), (1, -1), (1, -1)):
+            image = abs(first * rate_hz + sign * second * other + turn * tone_hz)
+            if (first, second) != (0, 0) and 20.0 < image < 0.5 * min(rate_hz, 48_000.0):
+                yield image
 
 
 def _converted(evidence: Evidence, channel: str | None) -> float | None:
@@ -221,7 +208,7 @@ def _converted(evidence: Evidence, channel: str | None) -> float | None:
         power = 10.0 ** (line.level_db / 10.0)
         powers += power
         reach = GRID_HZ + CLOCKS * line.frequency_hz
-        if any(abs(image - line.frequency_hz) < reach for image, _ in _images(tone, rate)):
+        if any(abs(image - line.frequency_hz) < reach for image in _images(tone, rate)):
             hits += power
     return max(beyond(hits / powers, 0.8, 0.08) or 0.0, _conversion_pair(evidence, channel) or 0.0)
 
@@ -231,8 +218,7 @@ def _conversion_pair(evidence: Evidence, channel: str | None) -> float | None:
     out, offset = _side(evidence, channel)
     if out is None or offset is None:
         return out
-    gaps = {abs(one - other) for one, other in itertools.combinations(RATES_HZ[:3], 2)}
-    return both(out, float(any(abs(offset - gap) < 2.0 + CLOCKS * gap for gap in gaps)))
+    return both(out, float(rates_at(offset, OFFSET_HZ) is not None))
 
 
 def _inharmonic(evidence: Evidence, channel: str | None) -> float | None:

@@ -4,23 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
 from linecheck.checks.base import Note, Taken
+from linecheck.checks.parts.origins import frames_at, mains_at, rates_at
 from linecheck.dsp.spectra.sidebands import Quantity, Sideband
 
 __all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
 
 #: Code of the note that names a sideband, and of the one that compares two captures.
 SIDEBAND, COMPARED = "sideband", "compared_sidebands"
-#: The grid wanders by this much, quartz by this much.
-MAINS_SPREAD, QUARTZ_SPREAD = 0.002, 3e-4
-MAX_MAINS = 20
-#: Rates that audio is converted between, Hz; how far from the difference of two an offset may lie, besides quartz.
-RATES_HZ = (32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
-RATE_SPREAD_HZ = 1.0
+#: How far from what runs at a frequency a fitted one may lie, and from the difference of two rates, Hz.
+FITTED_HZ, RATES_WITHIN_HZ = 0.05, 1.0
 #: Lines of two captures are the same one within this (or three standard deviations), and alike within this.
 SAME_HZ, ALIKE_DB = 0.5, 3.0
 #: A line is not in a capture whose curve stands this much below it there.
@@ -95,28 +91,22 @@ def _level(side: Quantity) -> str:
 
 def _rates_at(offset_hz: float) -> str:
     """Return the two rates whose difference an offset is, in words; empty where it is none."""
-    for lower, upper in combinations(RATES_HZ, 2):
-        difference = upper - lower
-        if abs(offset_hz - difference) <= RATE_SPREAD_HZ + QUARTZ_SPREAD * difference:
-            kilohertz = f"{upper / 1000:g} kHz and {lower / 1000:g} kHz"
-            return f"the difference of {kilohertz}: a sample-rate converter"
-    return ""
+    rates = rates_at(offset_hz, RATES_WITHIN_HZ)
+    if rates is None:
+        return ""
+    lower, upper = (f"{rate / 1000:g} kHz" for rate in rates)
+    return f"the difference of {upper} and {lower}: a sample-rate converter"
 
 
 def _runs_at(frequency_hz: float, mains_hz: Sequence[float]) -> str:
     """Return what usually runs at a frequency, in words; empty where nothing comes to mind."""
     names = []
-    for step, name in ((8000.0, "USB microframes"), (1000.0, "USB frames")):
-        order = round(frequency_hz / step)
-        if order >= 1 and abs(frequency_hz - order * step) <= QUARTZ_SPREAD * order * step + 0.05:
-            names.append(f"{order} × {step / 1000:g} kHz: {name}")
-            break
+    frames = frames_at(frequency_hz, FITTED_HZ)
+    if frames is not None:
+        order, step = frames
+        names.append(f"{order} × {step / 1000:g} kHz: {'USB microframes' if step == 8000 else 'USB frames'}")
     for mains in mains_hz:
-        order = round(frequency_hz / mains)
-        if (
-            1 <= order <= MAX_MAINS
-            and abs(frequency_hz - order * mains) <= MAINS_SPREAD * order * mains + 0.05
-        ):
+        if order := mains_at(frequency_hz, mains, FITTED_HZ):
             names.append(f"{order} × {mains:g} Hz: the mains")
             break
     return ", or ".join(names)
