@@ -151,8 +151,8 @@ def record_and_report(
 def _next_act(kept: Recorded) -> Iterator[NextAct]:
     """Yield what the operator does next by the cause; nothing of a unit that judges the station, or of no record."""
     causes = causes_of(kept.run)
-    if causes is not None and causes.first.act and kept.run.purpose == "unit" and kept.why_not is None:
-        yield NextAct(kept.run.run_id, kept.run.serial, causes.first.act)
+    if causes is not None and causes.act and kept.run.purpose == "unit" and kept.why_not is None:
+        yield NextAct(kept.run.run_id, kept.run.serial, causes.act)
 
 
 def written(

@@ -121,7 +121,7 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
 def _causes_part(causes: Causes) -> Part:
     """Return what is said of causes: the sentence, what to do about it, and all that are ranked."""
     first = causes.first
-    facts = (("What to do next", first.act), ("What to measure next", first.measure))
+    facts = (("What to do next", causes.act), ("What to measure next", first.measure))
     rows = tuple(
         (entry.text, entry.channel or _NOTHING, entry.percent, ", ".join(entry.blames) or _NOTHING)
         for entry in causes.ranked

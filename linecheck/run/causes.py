@@ -52,8 +52,6 @@ WORTH_TELLING: Final = 0.1
 MAX_OTHERS: Final = 2
 #: More than any engine says: characters of a text, of a name, entries, findings.
 MAX_TEXT, MAX_NAME, MAX_ENTRIES, MAX_COUNT = 600, 60, 100, 1_000_000
-#: How the line begins that tells an operator what to do.
-NEXT: Final = "Next: "
 #: So many ratios are told taken apart.
 MAX_MARGINS: Final = 2
 
@@ -234,6 +232,11 @@ class Causes:
         return self.first.blames
 
     @property
+    def act(self) -> str:
+        """What an operator does next; empty where no cause stands out, and there is nothing to begin with."""
+        return self.first.act if self.stands_out or self.first.is_none else ""
+
+    @property
     def is_likely(self) -> bool:
         """Whether one cause is likelier than all others together: then it is told, and what it explains is not."""
         return not self.first.is_none and self.first.probability >= LIKELY
@@ -304,8 +307,8 @@ class Causes:
         yield self.sentence
         if not self.stands_out and not first.is_none:
             return
-        if first.act:
-            yield f"{NEXT}{first.act}"
+        if self.act:
+            yield f"Next: {self.act}"
         if first.measure:
             yield f"To be sure: {first.measure}"
         if self.blames and not first.is_none:
@@ -347,9 +350,10 @@ class Difference(Causes):
     def _likely(self) -> str:
         return f"Sounds like: {self.first.told}."
 
-    def _lines(self) -> Iterator[str]:
-        # What has changed is an engineer's to find: no operator has to act.
-        yield from (line for line in super()._lines() if not line.startswith(NEXT))
+    @property
+    def act(self) -> str:
+        """Nothing: what has changed is an engineer's to find."""
+        return ""
 
 
 def _capital(text: str) -> str:

@@ -67,6 +67,14 @@ def test_what_is_unlikely_is_not_told_and_of_the_rest_two():
     assert made_causes(made_cause(), few[3]).others == ()
 
 
+def test_nobody_is_told_to_act_on_what_does_not_stand_out_or_on_a_difference():
+    assert made_causes().act == made_cause().act
+    assert unknown_causes().act == NONE.act
+    faint = made_causes(made_cause(probability=0.2))
+    assert (faint.act, len(faint.lines), faint.headline) == ("", 1, "")
+    assert Difference.of(made_causes()).act == ""
+
+
 def test_a_difference_sounds_like_its_cause_and_keeps_its_doubt():
     assert Difference.of(made_causes()).sentence == f"Sounds like: {TEXT} (74 %)."
     assert Difference.of(made_causes(made_cause(probability=0.4))).sentence.startswith("May be: ")
