@@ -22,17 +22,13 @@ GROUP_NAMES = {group for of_kind in GROUPS.values() for group in of_kind.values(
 }
 
 
-def seen_of(shown, channel=None, absent=()):
+def seen_of(shown, channel=None):
     """Return what is seen where these symptoms, and no others, are there for sure."""
     keys, surely, leaks, weights = [], [], [], []
     for name, symptom in symptoms().items():
-        if name in absent:
-            continue
         for where in (None,) if symptom.of_pair else CHANNELS:
             keys.append((name, where))
-            surely.append(
-                float((name in shown and None in (channel, where)) or (name in shown and where == channel))
-            )
+            surely.append(float(name in shown and (channel is None or where in (None, channel))))
             leaks.append(symptom.leak)
             weights.append(1.0 if symptom.of_pair else 2**-0.5)
     return Seen(tuple(keys), np.array(surely), np.array(leaks), np.array(weights))

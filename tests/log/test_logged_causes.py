@@ -56,6 +56,9 @@ def test_causes_that_were_changed_or_taken_away_are_noticed(path, value):
     [
         '{"priors": 1, "findings": 0, "ranked": []}',
         '{"priors": 1, "findings": 0, "ranked": "none"}',
+        '["ranked"]',
+        '"ranked"',
+        json.dumps({**failed_run().causes, "findings": float("nan")}),
         json.dumps({**failed_run().causes, "ranked": [{**failed_run().causes["ranked"][0], "text": None}]}),
     ],
 )  # fmt: skip

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 import threading
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
@@ -125,6 +126,15 @@ def test_a_listener_that_fails_costs_nothing_of_the_run(executor, caplog):
     outcome = run_unit(make_plan(small_limits()), FACTS, simulated(), executor, listener=fail).outcome
     assert (outcome.verdict, outcome.missing, outcome.problems) == (Verdict.PASS, (), ())
     assert "a listener failed at CheckStarted" in caplog.text
+
+
+def test_causes_are_asked_for_where_a_run_does_not_pass_and_cost_it_nothing(executor, caplog, monkeypatch):
+    monkeypatch.setitem(sys.modules, "linecheck.causes", None)  # importing it fails from now on
+    good = run_unit(make_plan(small_limits()), FACTS, simulated(), executor).outcome
+    assert (good.verdict, good.causes, caplog.text) == (Verdict.PASS, {}, "")
+    bad = run_unit(make_plan(small_limits()), FACTS, simulated(noise_db=-80.0), executor).outcome
+    assert (bad.verdict, bad.causes) == (Verdict.FAIL, {})
+    assert "causes could not be named" in caplog.text
 
 
 def test_the_quiet_check_gets_the_level_of_the_tone_that_it_refers_to(executor):
