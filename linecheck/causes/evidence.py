@@ -234,18 +234,14 @@ class Evidence:
             if entry.code in codes and (channel is None or entry.channel in (None, channel)):
                 yield check, entry
 
-    def share(self, codes: Iterable[str], channel: str | None, kinds: Iterable[str] = ()) -> float:
-        """Return in which share of the checks (of some kinds) a channel has one of these problems."""
-        wanted, of = set(codes), set(kinds)
-        checks = [check for check in self.run.checks if not of or check.kind in of]
-        having = [
-            check
+    def share(self, codes: Iterable[str], channel: str | None) -> float:
+        """Return in which share of the checks a channel has one of these problems."""
+        wanted, checks = set(codes), self.run.checks
+        having = sum(
+            any(entry.code in wanted and entry.channel in (None, channel) for entry in check.judged.problems)
             for check in checks
-            if any(
-                entry.code in wanted and entry.channel in (None, channel) for entry in check.judged.problems
-            )
-        ]
-        return len(having) / len(checks) if checks else 0.0
+        )
+        return having / len(checks) if checks else 0.0
 
     @cached_property
     def silent(self) -> frozenset[str]:
@@ -262,7 +258,7 @@ class Evidence:
             (check, item)
             for check in self.run.checks
             for item in check.judged.items
-            if item.verdict not in (None, "pass") or self._is_worse(check, item)
+            if item.verdict not in (None, Verdict.PASS) or self._is_worse(check, item)
         ]
         of_unit = [(check.kind, item) for check, item in found if not self._is_out_of_reach(check, item)]
         return tuple(of_unit or [(check.kind, item) for check, item in found])

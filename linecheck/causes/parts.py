@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping
 
 from linecheck.causes.evidence import Evidence
-from linecheck.causes.spectrum import FLOOR_BANDS_HZ, floor_db, lines
+from linecheck.causes.spectrum import floor_power, lines
 from linecheck.causes.symptoms.lines import is_hum
 from linecheck.checks.base import Curve
 from linecheck.limits.verdict import JudgedReading, Verdict
@@ -107,7 +107,7 @@ def _parts(
     if check.kind == "tone" and (tone := own.get("frequency")) is not None:
         yield "other lines", "largest_spur", _line_powers(curve, tone, harmonics=True)
     elif (tone := evidence.value("tone", "frequency", channel)) is not None:
-        products, floor = _line_powers(curve, tone, harmonics=False), _floor_power(curve)
+        products, floor = _line_powers(curve, tone, harmonics=False), floor_power(curve)
         ratio = next((value for name in RATIOS[check.kind] if (value := own.get(name)) is not None), None)
         if ratio is not None and products + floor > 0.0:
             # Levels of its spectrum are re the faint tone: their ratio is the same in any scale.
@@ -133,13 +133,3 @@ def _line_powers(curve: Curve, tone_hz: float, *, harmonics: bool) -> float:
         if not is_hum(line.frequency_hz) and not of_tone:
             powers += 10.0 ** (line.level_db / 10.0)
     return powers
-
-
-def _floor_power(curve: Curve) -> float:
-    """Return the power of the noise from 20 Hz to 20 kHz, in the curve's own scale."""
-    power = 0.0
-    for low, high in FLOOR_BANDS_HZ:
-        level = floor_db(curve, low, high)
-        if level is not None:
-            power += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
-    return power

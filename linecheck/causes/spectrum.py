@@ -10,7 +10,7 @@ from linecheck.causes.evidence import points
 from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["FLOOR_BANDS_HZ", "Line", "floor_db", "level_at", "lines"]
+__all__ = ["Line", "floor_db", "floor_power", "level_at", "lines"]
 
 #: The audio band in parts within which a floor is nearly even.
 FLOOR_BANDS_HZ = ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0))
@@ -42,6 +42,16 @@ def floor_db(curve: Curve, low_hz: float, high_hz: float) -> float | None:
     bins = np.maximum(spacing / resolution, 1.0)
     bias = 10.0 * np.log10(-np.log1p(-(2.0 ** (-1.0 / bins))))
     return float(np.median(y - bias))
+
+
+def floor_power(curve: Curve) -> float:
+    """Return the power of the noise floor from 20 Hz to 20 kHz, in the curve's own scale; 0 where it has none."""
+    power = 0.0
+    for low, high in FLOOR_BANDS_HZ:
+        level = floor_db(curve, low, high)
+        if level is not None:
+            power += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
+    return power
 
 
 def level_at(curve: Curve, frequency_hz: float, reach_hz: float | None = None) -> float | None:

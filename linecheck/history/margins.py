@@ -14,9 +14,6 @@ from linecheck.run.model import CheckOutcome, Run
 
 __all__ = ["beside_others"]
 
-#: Fewer units than this are no population.
-MIN_UNITS = 5
-
 
 def beside_others(run: Run, log: LogReader) -> Run:
     """Return a run whose explained margins say how their largest part stands beside that of other units in a log.
@@ -56,20 +53,16 @@ def _beside(
 ) -> str:
     key = _key(margin)
     there = None if key is None else found.get(key)
-    if key is None or there is None or there.centre is None or len(there.values) < MIN_UNITS:
+    if key is None or there is None or there.centre is None:
         return ""
     check = run.check(margin.check)
-    own = None if check is None else _value(check, key)
+    own = (
+        None
+        if check is None
+        else next((item.reading.value for item in _only(check, {key}).judged.readings), None)
+    )
     if own is None:
         return ""
     size = number(abs(own - there.centre), difference_unit(there.unit), 2)
     side = "above" if own > there.centre else "below"
     return f"{margin.parts[0].name} is {size} {side} the median of {len(there.values)} other units"
-
-
-def _value(check: CheckOutcome, key: tuple[str, str, str | None]) -> float | None:
-    values = {
-        (check.check, item.reading.metric, item.reading.channel): item.reading.value
-        for item in check.judged.readings
-    }
-    return values.get(key)

@@ -152,11 +152,11 @@ def run_unit(
     finally:
         running.tell(MeasuringEnded(*running.whose))
     settings = () if control is None else tuple(control.steps)
-    run = with_causes(replace(running.outcome(), settings=settings), facts.path)
+    run = _with_causes(replace(running.outcome(), settings=settings), facts.path)
     return RunResult(run, running.captures)
 
 
-def with_causes(run: Run, path: Mapping[str, PathParts]) -> Run:
+def _with_causes(run: Run, path: Mapping[str, PathParts]) -> Run:
     """Return a run with what may have caused that it does not pass; a fault in that costs only what it would say."""
     if run.verdict is Verdict.PASS:
         return run

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 from linecheck.causes.evidence import Evidence, Out, beyond, both
-from linecheck.causes.spectrum import FLOOR_BANDS_HZ, floor_db, lines
+from linecheck.causes.spectrum import floor_db, floor_power, lines
 from linecheck.causes.symptom import SPECIFIC, Symptom
 
-__all__ = ["SYMPTOMS", "noise_out"]
+__all__ = ["SYMPTOMS"]
 
 
-def noise_out(evidence: Evidence, channel: str | None) -> Out | None:
+def _noise_out(evidence: Evidence, channel: str | None) -> Out | None:
     """Return by how much the noise of silence is above what is allowed, dB; None where nothing says."""
     volts = evidence.out("quiet", "noise_a", channel) or evidence.out("quiet", "noise", channel)
     value = evidence.value("quiet", "noise_a", channel) or evidence.value("quiet", "noise", channel)
@@ -50,13 +50,9 @@ def _floor_share(evidence: Evidence, channel: str | None) -> float | None:
         return _share_under_tone(evidence, channel)
     if curve is None:
         return None
-    powers = 0.0
-    for low, high in FLOOR_BANDS_HZ:
-        level = floor_db(curve, low, high)
-        if level is not None:
-            powers += 10.0 ** (level / 10.0) * (high - low) / (curve.resolution_hz or 5.0)
+    power = floor_power(curve)
     of_lines = sum(10.0 ** (line.level_db / 10.0) for line in lines(curve, 8.0, 20.0, 20_000.0))
-    return powers / (powers + of_lines) if powers > 0.0 else None
+    return power / (power + of_lines) if power > 0.0 else None
 
 
 def _share_under_tone(evidence: Evidence, channel: str | None) -> float | None:
@@ -72,7 +68,7 @@ def _up(evidence: Evidence, channel: str | None) -> float | None:
 
 def _floor_out(evidence: Evidence, channel: str | None) -> Out | None:
     """Return by how much the floor alone, without lines and hum, is above what is allowed, dB."""
-    out, share = noise_out(evidence, channel), _floor_share(evidence, channel)
+    out, share = _noise_out(evidence, channel), _floor_share(evidence, channel)
     if out is None or share is None or evidence.earlier:
         return out
     return Out(out.by + 10.0 * math.log10(max(share, 1e-9)), out.uncertainty)
@@ -120,19 +116,9 @@ def _with_frequency(evidence: Evidence, channel: str | None) -> float | None:
 
 def _low_level(evidence: Evidence, channel: str | None) -> float | None:
     """Return how surely a tone at -60 dBFS has more beside it than silence has."""
-    small, still = (
-        evidence.curve("low_level_tone", "spectrum", channel),
-        evidence.curve("quiet", "spectrum", channel),
-    )
     dynamic = evidence.value("low_level_tone", "dynamic_range_unweighted", channel)
     silent = evidence.value("quiet", "snr", channel)
-    if small is None or still is None or dynamic is None or silent is None:
-        return None
-    return beyond(silent - dynamic, 2.0, 0.5)
-
-
-def _range(low: float, high: float) -> tuple[float, float]:
-    return (0.5 * (low + high), 0.5 * (high - low))
+    return None if dynamic is None or silent is None else beyond(silent - dynamic, 2.0, 0.5)
 
 
 def _sixteen(evidence: Evidence, channel: str | None) -> float | None:
@@ -140,16 +126,19 @@ def _sixteen(evidence: Evidence, channel: str | None) -> float | None:
     dynamic = evidence.value("low_level_tone", "dynamic_range_unweighted", channel)
     if dynamic is None:
         dynamic = evidence.value("quiet", "snr", channel)
-    middle, half = _range(92.3, 100.2)
-    out = None if dynamic is None else beyond(abs(dynamic - middle), half, 0.4)
-    return None if out is None else 1.0 - out
+    return _within(dynamic, 92.3, 100.2, 0.4)
 
 
 def _sixteen_in_silence(evidence: Evidence, channel: str | None) -> float | None:
     """Silence that is as loud as the dither of 16 bits: 93.3 dB, one-sided by what else there is."""
     silent = evidence.value("quiet", "snr", channel)
-    out = None if silent is None else beyond(abs(silent - 93.2), 0.9, 0.25)
-    return None if out is None else 1.0 - out
+    return _within(silent, 92.3, 94.1, 0.25)
+
+
+def _within(value: float | None, low: float, high: float, width: float) -> float | None:
+    """Return how surely a value lies between two others."""
+    outside = beyond(None if value is None else abs(value - 0.5 * (low + high)), 0.5 * (high - low), width)
+    return None if outside is None else 1.0 - outside
 
 
 def _rising(evidence: Evidence, channel: str | None) -> float | None:
