@@ -23,23 +23,6 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final, Self
 
-__all__ = [
-    "MAX_LISTED",
-    "BaselineError",
-    "ContractError",
-    "ExitStatus",
-    "Fault",
-    "FileError",
-    "FileFaults",
-    "Interrupted",
-    "LinecheckError",
-    "RecordError",
-    "ServerError",
-    "StationError",
-    "UsageError",
-    "listed",
-]
-
 #: More faults than this say that it is the wrong file, or all of it is wrong: the rest is counted.
 MAX_LISTED: Final = 50
 

@@ -15,8 +15,6 @@ from typing import Protocol, TypeVar
 
 from linecheck.errors import ContractError
 
-__all__ = ["NAME", "Named", "members"]
-
 #: Names of members, and of the metrics of a check kind: they become keys, options, columns and parts of file names.
 NAME = re.compile(r"[a-z][a-z0-9_]{0,62}")
 

@@ -4,8 +4,6 @@ import importlib
 import sys
 from contextlib import contextmanager
 
-__all__ = ["added_modules"]
-
 
 @contextmanager
 def added_modules(folder, package, registry, **sources):

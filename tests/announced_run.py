@@ -9,8 +9,6 @@ import functools
 import os
 import sys
 
-__all__ = ["PHASES", "announce"]
-
 #: What a run does, in this order; what files are kept depends on its options.
 PHASES = (
     "starting",

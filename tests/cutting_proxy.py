@@ -8,8 +8,6 @@ import select
 import socket
 import threading
 
-__all__ = ["CuttingProxy"]
-
 
 class CuttingProxy:
     """A context manager: it listens inside.

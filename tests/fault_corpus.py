@@ -29,8 +29,6 @@ from linecheck.measure.measure import Analysis, analyse, reference_from
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
-__all__ = ["CHECKS", "FAULTS", "Trial", "clean_problems", "fault_trial"]
-
 Codes = NDArray[np.int64]
 Fault = Callable[[Codes, np.random.Generator, int], Codes]
 

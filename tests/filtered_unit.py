@@ -10,8 +10,6 @@ from scipy.fft import fft, irfft, next_fast_len
 
 from linecheck.checks.base import Capture
 
-__all__ = ["Fir", "de_emphasis", "kaiser_low_pass", "through", "zero_order_hold"]
-
 
 def through(
     stimulus,

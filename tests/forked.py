@@ -6,8 +6,6 @@ import time
 from pathlib import Path
 from unittest import mock
 
-__all__ = ["answer", "started", "until"]
-
 _CONTEXT = multiprocessing.get_context("forkserver")
 _CONTEXT.set_forkserver_preload(["pytest", "log_processes"])
 

@@ -23,8 +23,6 @@ import threading
 import time
 from subprocess import DEVNULL, PIPE
 
-__all__ = ["Forked", "run", "start"]
-
 MAX_MESSAGE = 1 << 20
 CAPABILITY_VERSION = 0x20080522
 #: CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH.

@@ -19,8 +19,6 @@ from linecheck.checks import kinds
 from linecheck.checks.base import Capture, Context, Location, Measurement, Reading, Reference
 from linecheck.dsp.fits.combs import comb_frequencies, comb_phases
 
-__all__ = ["Recording", "Scene", "decibels", "measured", "readings", "record", "record_combs"]
-
 FloatArray = NDArray[np.float64]
 
 RAMP_SECONDS = 0.01

@@ -9,8 +9,6 @@ import numpy as np
 from linecheck.dsp.fits.interleaved import OCTAVE_PHASES, OCTAVE_TONES_HZ, PAIR_PHASES, PAIR_TONES_HZ
 from linecheck.dsp.fits.multitone import PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 
-__all__ = ["bent", "crosstalk_capture", "multitone_capture", "product_powers", "unit_times"]
-
 RAMP_SECONDS, SETTLE_SECONDS = 0.01, 0.1
 
 

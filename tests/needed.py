@@ -8,8 +8,6 @@ from typing import NoReturn
 
 import pytest
 
-__all__ = ["lacking", "program"]
-
 
 def lacking(words: str) -> NoReturn:
     """End a test that lacks something."""

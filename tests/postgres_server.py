@@ -18,8 +18,6 @@ from pathlib import Path
 import psycopg
 from needed import lacking
 
-__all__ = ["SUPERUSER", "PostgresServer", "find_programs"]
-
 SUPERUSER = "keeper"
 
 _ACCESS = f"""\

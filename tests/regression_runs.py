@@ -12,7 +12,7 @@ from small_run import small_check, small_limits
 from linecheck.checks.base import Curve, Reading
 from linecheck.history.baseline.accept import accept_runs
 from linecheck.history.baseline.file import Baseline, baseline_bytes, sha256_of
-from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.limits.verdict import JudgedCurve, JudgedReading
 
 ACCEPTED = datetime(2026, 11, 20, 8, 15, tzinfo=UTC)
 MARGINS = {"tone": {"sinad": 0.5, "level": 0.02, "hum": 2.0, "spectrum": 6.0}, "quiet": {"noise_a": 0.3}}
@@ -78,6 +78,3 @@ def baseline_of(*runs, path="baselines/pellow-r3.toml", replaced=None, reason="r
 def without_digest(text):
     """Return a baseline's text as it was before there were digests."""
     return re.sub(r'(?m)^digest = "[0-9a-f]{64}"\n', "", text)
-
-
-__all__ = ["Verdict", "baseline_of", "curve", "limits_with", "reading", "unit_run", "without_digest"]

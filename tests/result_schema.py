@@ -6,8 +6,6 @@ import jsonschema
 
 from linecheck.results.schema import shipped_schema
 
-__all__ = ["checked_result"]
-
 _VALIDATOR = jsonschema.Draft202012Validator(shipped_schema())
 
 

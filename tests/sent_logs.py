@@ -13,8 +13,6 @@ from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.push import push
 from linecheck.log.sync.target import Target
 
-__all__ = ["RECORD_TABLES", "SHARED_TABLES", "local_rows", "made_log", "same_rows", "sent", "server_rows"]
-
 RECORD_TABLES = ("run", *(table.name for table, _ in PARTS.values()), "statement")
 SHARED_TABLES = tuple(table.name for table in SHARED)
 

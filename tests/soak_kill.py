@@ -49,8 +49,6 @@ from linecheck.captures.capture_set import load_capture_set
 from linecheck.files.durable import TEMPORARY_SUFFIX
 from linecheck.log import LogReader
 
-__all__ = ["DRIVER", "Heard", "Soak", "Summary", "marked"]
-
 DRIVER = Path(__file__).with_name("announced_run.py")
 DATABASE = "results/linecheck.sqlite"
 OPTIONS = ("--json", "last.json", "--junit", "last.xml")

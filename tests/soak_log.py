@@ -44,8 +44,6 @@ from postgres_server import PostgresServer
 
 from linecheck.log import LogReader
 
-__all__ = ["Soak", "Summary", "faults_of_the_log", "faults_of_the_server"]
-
 WORKER = Path(__file__).with_name("soak_log_worker.py")
 NESTS = 3
 #: Mean time between events, in seconds.

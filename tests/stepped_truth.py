@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, CheckKind, Context, Location, Measurement, Parameters, Reading
 from linecheck.checks.parts.stepped import StepPlan
 
-__all__ = ["NAMES", "Bench", "density_of", "measured", "polynomial", "reading", "with_gains"]
-
 FloatArray = NDArray[np.float64]
 
 RAMP_SECONDS = 0.01

@@ -26,8 +26,6 @@ from linecheck.audio.wav_header import wav_header
 from linecheck.errors import FileError
 from linecheck.files.durable import write_durably
 
-__all__ = ["Audio", "read_audio", "refuse_too_long", "samples_sha256", "write_audio", "write_audio_blocks"]
-
 #: Samples of all channels together: 23 minutes of stereo at 96 kHz.
 MAX_SAMPLES = 2**28
 

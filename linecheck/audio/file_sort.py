@@ -5,8 +5,6 @@
 
 from __future__ import annotations
 
-__all__ = ["described_sort"]
-
 _CONVERT = "convert it to WAV or FLAC at its own rate and word length"
 _LOSSY = "its coding changes what is to be measured; record it anew as WAV or FLAC"
 _ONE_BIT = "one-bit recordings are not read; record the analogue output as WAV or FLAC"

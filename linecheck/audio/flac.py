@@ -18,8 +18,6 @@ from linecheck.audio.stream import open_audio
 from linecheck.errors import FileError
 from linecheck.files.durable import write_durably
 
-__all__ = ["MAX_FLAC_BITS", "flac_takes", "write_flac"]
-
 #: The longest word that the file library encodes.
 MAX_FLAC_BITS = 24
 

@@ -17,8 +17,6 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ByteOrder", "SampleForm", "Samples", "decode", "encode", "highest_bytes", "refuse_lost_bits"]
-
 Samples = NDArray[Any]
 
 #: Which byte of a sample comes first: the least significant (``<``) or the most.

@@ -34,8 +34,6 @@ from linecheck.audio.wav_header import (
 )
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
-__all__ = ["MAX_CHANNELS", "Checksum", "Source", "open_source"]
-
 MAX_CHANNELS = 64
 RATES_HZ = range(1_000, 2_000_001)
 

@@ -30,8 +30,6 @@ from linecheck.audio.sources import Checksum, open_source
 from linecheck.audio.wav_header import HeaderError
 from linecheck.errors import FileError
 
-__all__ = ["AudioStream", "open_audio"]
-
 #: What is decoded at a time, in samples of all channels.
 _PIECE_SAMPLES = 2**16
 

@@ -19,8 +19,6 @@ from dataclasses import dataclass
 
 from linecheck.audio.sample_bytes import ByteOrder
 
-__all__ = ["FlacHeader", "HeaderError", "WavHeader", "read_flac_header", "read_wav_header", "wav_header"]
-
 PCM, FLOAT, EXTENSIBLE = 0x0001, 0x0003, 0xFFFE
 
 #: How a WAV file begins, and with which byte order it goes on.

@@ -46,19 +46,6 @@ from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 from linecheck.station.config.station import CalibrationConfig, Scales
 from linecheck.station.config.table import Table
 
-__all__ = [
-    "INDEX_NAME",
-    "MAX_NOTES",
-    "CaptureEntry",
-    "CaptureSet",
-    "CaptureSetIndex",
-    "EventEntry",
-    "PlayedStimulus",
-    "load_capture_set",
-    "plain_file_name",
-    "write_capture_set",
-]
-
 INDEX_NAME = "captures.toml"
 
 MAX_NOTES = 100

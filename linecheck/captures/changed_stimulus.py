@@ -22,8 +22,6 @@ from linecheck.files.text import listed
 from linecheck.limits.mask_warnings import out_of_reach
 from linecheck.limits.model import Check, LimitFile
 
-__all__ = ["as_recorded", "set_notes", "stimulus_changes", "with_stimulus"]
-
 #: So many names are listed; the rest is counted.
 MAX_NAMES = 10
 

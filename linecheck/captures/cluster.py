@@ -20,8 +20,6 @@ from linecheck.captures.many_sets import software_here
 from linecheck.captures.workers import WorkerDied, Workers
 from linecheck.errors import StationError, UsageError
 
-__all__ = ["ClusterWorkers", "check_address", "cluster_workers"]
-
 #: How long a scheduler may take to answer, and to be found again where the connection was lost.
 CONNECT_SECONDS = 5.0
 #: How long a cluster may be without a worker: those that died may come back.

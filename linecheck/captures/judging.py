@@ -35,8 +35,6 @@ from linecheck.station.events import RunListener, ignore_event
 from linecheck.station.interfaces.interface import NotCaptured, NothingToOpen
 from linecheck.station.runner import RunFacts, run_unit
 
-__all__ = ["RecordingInterface", "judge_folder", "judge_set", "limits_for", "unjudged_captures"]
-
 #: Stimuli that are remembered: more than any line has; a process that goes on for long must not grow.
 MAX_KNOWN = 4096
 

@@ -26,20 +26,6 @@ from linecheck.run.model import Run
 from linecheck.run.settle import settled
 from linecheck.station.events import ignore_event
 
-__all__ = [
-    "JudgedSet",
-    "SetBegunAgain",
-    "SetEvent",
-    "SetJudged",
-    "SetListener",
-    "SetTask",
-    "SetsStarted",
-    "judge_here",
-    "judge_sets",
-    "judge_task",
-    "software_here",
-]
-
 #: So many workers may die of a set before it is given up.
 MAX_DEATHS = 3
 #: So many sets that are judged already may wait for one before them, besides those that are at work.

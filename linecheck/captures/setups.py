@@ -23,8 +23,6 @@ from linecheck.files.yaml import shown
 from linecheck.limits.loading.header import NAME
 from linecheck.limits.model import Check, LimitFile
 
-__all__ = ["chosen_setup", "distinguishing_settings", "read_settings", "resolved_captures"]
-
 MAX_LISTED = 10
 
 

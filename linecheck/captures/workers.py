@@ -24,8 +24,6 @@ from typing import ParamSpec, TypeVar
 
 from linecheck.measure.executors import InlineExecutor, OwnProcess
 
-__all__ = ["WorkerDied", "WorkerProcesses", "Workers", "processors", "set_workers"]
-
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
 

@@ -23,8 +23,6 @@ from linecheck.limits.model import Check
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["NOT_THERE", "TOO_LOW", "Earlier", "Evidence", "Out", "beyond", "both", "points"]
-
 #: What a value was before: by check, metric and channel.
 Earlier = Mapping[tuple[str, str, str | None], float]
 

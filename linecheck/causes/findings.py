@@ -8,8 +8,6 @@ from typing import Final
 
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 
-__all__ = ["COARSE", "EVERYTHING", "GROUPS", "group_of", "is_explained"]
-
 #: A cause that touches this explains all that is in its channel.
 EVERYTHING: Final = "everything"
 #: A cause that touches this explains what could not be measured for want of a capture's rate.

@@ -16,8 +16,6 @@ from linecheck.measure.path_part import PathParts
 from linecheck.run.causes import NONE_OF_THESE, Causes, RankedCause
 from linecheck.run.model import Run
 
-__all__ = ["PRIORS", "cause_codes", "name_causes", "name_difference", "prior_odds"]
-
 #: The version of the shipped priors: it counts up with any change of the tables that moves odds.
 PRIORS: Final = 1
 #: So many are told, and none below this.

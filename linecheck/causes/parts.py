@@ -14,8 +14,6 @@ from linecheck.measure.path_part import PathPart, PathParts
 from linecheck.run.causes import ExplainedMargin, MarginPart
 from linecheck.run.model import CheckOutcome
 
-__all__ = ["explained_margins"]
-
 #: What is taken apart: ratios of a wanted level to all that is left.
 RATIOS = {
     "tone": ("sinad", "thd_n"),

@@ -13,8 +13,6 @@ import linecheck.causes.symptoms
 from linecheck.causes.symptom import Cause, Symptom
 from linecheck.errors import ContractError
 
-__all__ = ["causes", "symptoms"]
-
 
 @cache
 def symptoms() -> Mapping[str, Symptom]:

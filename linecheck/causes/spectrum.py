@@ -10,8 +10,6 @@ from linecheck.causes.evidence import points
 from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["Line", "floor_db", "floor_power", "level_at", "lines"]
-
 #: The audio band in parts within which a floor is nearly even.
 FLOOR_BANDS_HZ = ((20.0, 80.0), (80.0, 300.0), (300.0, 1500.0), (1500.0, 6000.0), (6000.0, 20_000.0))
 

@@ -14,20 +14,6 @@ from typing import Final, Literal
 
 from linecheck.causes.evidence import Evidence
 
-__all__ = [
-    "ALWAYS",
-    "LEAK",
-    "MOSTLY",
-    "OFTEN",
-    "RARE",
-    "SELDOM",
-    "SPECIFIC",
-    "Blame",
-    "Cause",
-    "Scope",
-    "Symptom",
-]
-
 #: How often a cause shows a symptom, in five steps: nobody knows it finer, and ten units do not tell 0.6 from 0.7.
 ALWAYS: Final = 0.97
 MOSTLY: Final = 0.8

@@ -32,8 +32,6 @@ from linecheck.run.causes import NONE_OF_THESE
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 
-__all__ = ["NONE", "Hypothesis", "Seen", "look", "weigh"]
-
 #: How often a fault that is not in the catalogue shows a symptom, in parts of how often causes do on average: a small
 #: one shows few, a gross one many. Nobody knows which it is, so that all three count alike.
 UNKNOWN_SHOWS: Final = (1.0, 4.0, 12.0)

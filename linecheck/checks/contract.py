@@ -30,8 +30,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import ContractError
 from linecheck.registry import NAME
 
-__all__ = ["NOUN", "kept_measurement", "made_stimulus", "refuse_kinds"]
-
 NOUN = "check kind"
 #: A unit stands behind a number in a table.
 MAX_UNIT_LENGTH = 16

@@ -41,8 +41,6 @@ from linecheck.dsp.fits.interleaved import (
 )
 from linecheck.dsp.quantise import full_scale_amplitude, quantise
 
-__all__ = ["KIND", "CrosstalkAnalysis", "CrosstalkKind", "CrosstalkParameters"]
-
 #: A tone is told from noise where its power is this many times its own standard uncertainty; the worst of many that is
 #: not is a bound, and of what does not come back where it is played nothing gets anywhere.
 RESOLVED = 4.0

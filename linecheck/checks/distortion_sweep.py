@@ -37,8 +37,6 @@ from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.residue import Residue, residue
 from linecheck.dsp.quantise import full_scale_amplitude
 
-__all__ = ["KIND", "DistortionSweepAnalysis", "DistortionSweepKind", "DistortionSweepParameters"]
-
 #: A tone is measured over at least so many of its periods.
 MIN_PERIODS = 12.0
 #: Tones that follow each other differ by at least this, over the length of a step: where one ends is seen by it.

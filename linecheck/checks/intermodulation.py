@@ -41,8 +41,6 @@ from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
 from linecheck.dsp.spectra.products import Crossing, Products, fit_products, noise_crossing
 
-__all__ = ["KIND", "IntermodulationAnalysis", "IntermodulationKind", "IntermodulationParameters"]
-
 #: A product up to this share of the capture's rate is read true; above, the capture's own filter takes some of it.
 LAST_TRUE_SHARE = 0.46
 #: Near its least value the curve is flat, and noise says where it is least: found so far off, dB, whatever the step.

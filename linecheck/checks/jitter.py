@@ -42,8 +42,6 @@ from linecheck.dsp.spectra.jitter_lines import SquareStep, square_step, without_
 from linecheck.dsp.spectra.sidebands import Modulation, Quantity, Sideband, take_apart
 from linecheck.dsp.spectra.spectra import TAPERS, band_power, reduce_peaks
 
-__all__ = ["KIND", "JitterAnalysis", "JitterKind", "JitterParameters"]
-
 FloatArray = NDArray[np.float64]
 
 #: Sidebands closer to the carrier than this, or than so many cycles over the record, are its drift.

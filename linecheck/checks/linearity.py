@@ -41,8 +41,6 @@ from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
 from linecheck.dsp.spectra.spectra import density, density_near, find_lines
 
-__all__ = ["KIND", "LinearityAnalysis", "LinearityKind", "LinearityParameters"]
-
 #: AES17-2015, 6.3.7 refers to the gain here. At 0 dBFS an output stage may give way; lower, noise comes in.
 REFERENCE_DBFS = -5.0
 #: Periods that the shortest step holds: with two of them the ratio of the clocks came out 400 ppm off.

@@ -39,8 +39,6 @@ from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.checks.tone import SineKind, ToneAnalysis, ToneParameters, dissect_channel, reference_line
 from linecheck.dsp.fits.dissect import Line, Power
 
-__all__ = ["KIND", "LowLevelToneAnalysis", "LowLevelToneKind", "LowLevelToneParameters"]
-
 #: The metric of each weighting, and the name that it had, by another definition.
 _NAMES: Mapping[Weighting, tuple[str, str]] = {
     "": ("dynamic_range_unweighted", "dynamic_range"),

@@ -52,8 +52,6 @@ from linecheck.dsp.fits.tone_residue import (
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.spectra import reduce_peaks
 
-__all__ = ["KIND", "MultitoneAnalysis", "MultitoneKind", "MultitoneParameters"]
-
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
 DB_PER_BIT = 20.0 * np.log10(2.0)

@@ -40,8 +40,6 @@ from linecheck.dsp.continuity.steadiness import hum_step
 from linecheck.dsp.fits.dissect import Dissection, Line, dissect, hum_lines, total
 from linecheck.dsp.quantise import quantise
 
-__all__ = ["KIND", "QuietAnalysis", "QuietKind", "QuietParameters"]
-
 #: What refers to the level of the tone check.
 REFERRING = ("snr", "snr_a", "hum", "spectrum")
 

@@ -48,8 +48,6 @@ from linecheck.dsp.responses.responses import (
 )
 from linecheck.dsp.spectra.spectra import reduce_peaks
 
-__all__ = ["KIND", "ReconstructionKind", "ReconstructionParameters"]
-
 #: Levels are relative to this frequency's.
 REFERENCE_HZ = 1000.0
 #: The least rate of a capture over that of the unit.

@@ -36,8 +36,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.responses import Response, falls_to, level_at, line_levels, running_mean
 
-__all__ = ["KIND", "ResponseKind", "ResponseParameters"]
-
 #: Levels are relative to this frequency's.
 REFERENCE_HZ = 1000.0
 #: The stimulus goes up to this part of its rate: 21.94 kHz at 44.1 kHz.

@@ -48,18 +48,6 @@ from linecheck.dsp.fits.dissect import (
 )
 from linecheck.dsp.quantise import full_scale_amplitude
 
-__all__ = [
-    "KIND",
-    "SineKind",
-    "SpectrumKind",
-    "ToneAnalysis",
-    "ToneKind",
-    "ToneParameters",
-    "dissect_channel",
-    "reference_line",
-    "tone_stimulus",
-]
-
 HARMONICS = range(2, 10)
 RMS_OF_PEAK = 0.5**0.5
 #: V rms: no converter, player or streamer drives a line with more than some volts (common practice, no source); ten

@@ -44,8 +44,6 @@ from linecheck.dsp.spectra.rising import Rise, find_notches, find_rise
 from linecheck.dsp.spectra.spectra import CLEAN_PART
 from linecheck.dsp.spectra.wideband import Part, audio_part, high_part
 
-__all__ = ["KIND", "UltrasonicAnalysis", "UltrasonicKind", "UltrasonicParameters"]
-
 #: The audio band, and what counts as ultrasonic.
 AUDIO_HZ = (20.0, 20_000.0)
 ULTRASONIC_TO_HZ = 100_000.0

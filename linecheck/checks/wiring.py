@@ -33,8 +33,6 @@ from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_ph
 from linecheck.dsp.fits.tones import fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import band_power, density
 
-__all__ = ["KIND", "WiringKind", "WiringParameters"]
-
 #: A comb this far below the strongest in its channel is crosstalk, dB.
 CROSSTALK_DB = 20.0
 #: A channel whose strongest comb is this far below the strongest channel's is dead, dB.

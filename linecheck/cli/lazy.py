@@ -8,8 +8,6 @@ from typing import Any
 
 import click
 
-__all__ = ["LazyGroup"]
-
 
 class LazyGroup(click.Group):
     """A group that knows of its commands no more than their names, places and short helps.

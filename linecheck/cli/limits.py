@@ -17,8 +17,6 @@ from linecheck.limits.mask_warnings import decided_before
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
 from linecheck.limits.model import Check, LimitFile, Mask
 
-__all__ = ["limits_text"]
-
 
 @click.group(name="limits")
 def command() -> None:

@@ -17,29 +17,6 @@ if TYPE_CHECKING:
     from linecheck.log import Log, LogReader
     from linecheck.station.config.station import StationConfig
 
-__all__ = [
-    "DEFAULT_LOG",
-    "EVERYTHING",
-    "MAX_LISTED",
-    "LogPlace",
-    "before_option",
-    "collected",
-    "everything_option",
-    "fault_option",
-    "limit_option",
-    "limits_by_model",
-    "limits_option",
-    "log_options",
-    "log_reader",
-    "printable",
-    "public_key_options",
-    "serial_option",
-    "setup_option",
-    "station_option",
-    "without_option",
-    "workers_option",
-]
-
 #: Where a station's log is, unless its config says otherwise.
 #: Where a command's context says that ``--all`` was given: the screen asks for it, several calls further down.
 EVERYTHING = "linecheck.everything"

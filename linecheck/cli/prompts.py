@@ -23,8 +23,6 @@ from linecheck.line.session import Session
 from linecheck.line.stop_signals import StopSignals
 from linecheck.line.unit_trace import UnitFacts
 
-__all__ = ["Prompt", "Scans", "scan_on_input"]
-
 MAX_LINE_BYTES = 4096
 #: Lines that wait for their turn; an input that gives more waits itself, however much it has to give.
 MAX_WAITING = 1000

@@ -15,8 +15,6 @@ from linecheck.log import Statement
 from linecheck.run.causes import NONE_OF_THESE, causes_of
 from linecheck.run.model import RunHeader
 
-__all__ = ["command"]
-
 
 def _list_causes(context: click.Context, _: click.Parameter, asked: bool) -> None:
     if asked and not context.resilient_parsing:

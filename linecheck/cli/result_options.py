@@ -11,8 +11,6 @@ from linecheck.results.files import ResultFiles
 from linecheck.results.formats import result_formats
 from linecheck.results.formats.base import ResultFormat
 
-__all__ = ["result_options", "strict_option"]
-
 strict_option = click.option("--strict", is_flag=True, help="Exit with status 1 for a marginal unit.")
 
 

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from linecheck.log.signoff import Signature
     from linecheck.log.stored import Head
 
-__all__ = ["command", "countersign_command"]
-
 #: Longer numbers are no SQLite integer.
 _LARGEST = 10**18 - 1
 

@@ -25,8 +25,6 @@ from linecheck.log import LogReader
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
 
-__all__ = ["Beside", "Sources", "among_earlier", "beside_options", "is_comparison", "run_and_reference"]
-
 _RESULT_NAME = "result.json"
 #: A result of a hundred checks with all curves has a few megabytes.
 _LARGEST_RESULT = 256 * 1024 * 1024

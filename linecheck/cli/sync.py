@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from linecheck.log.sync.push import Pushed
     from linecheck.log.sync.target import Target
 
-__all__ = ["command"]
-
 
 @dataclass(frozen=True)
 class _Claim:

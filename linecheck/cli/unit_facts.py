@@ -11,8 +11,6 @@ from linecheck.errors import UsageError
 from linecheck.line.unit_trace import Override, UnitFacts
 from linecheck.run.facts import FACTS
 
-__all__ = ["known_unit_facts", "unit_facts"]
-
 #: What an operator says of a unit for the record.
 _FACTS: Final = {fact.name: fact for fact in FACTS if fact.metavar}
 

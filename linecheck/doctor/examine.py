@@ -19,8 +19,6 @@ from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
 from linecheck.station.interfaces.sound.devices import list_devices, load_portaudio
 
-__all__ = ["EXAMINATIONS", "examine"]
-
 #: Packages that an extra brings: what it is for, and the package that is looked for.
 _EXTRAS: Final = {
     "postgres": ("the central server (linecheck sync)", "psycopg"),

@@ -10,8 +10,6 @@ from functools import cache
 from pathlib import Path
 from typing import Final, Literal
 
-__all__ = ["TRIED", "Finding", "State", "System", "cure_here", "system"]
-
 System = Literal["debian", "fedora", "macos", "windows", "other"]
 #: Where the cures were tried. Of the others they are what each system's packages are called there.
 TRIED: Final = frozenset({"debian"})

@@ -14,8 +14,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, IntArray
 
-__all__ = ["CARRIER_ORDER", "CYCLE", "SquareLines", "jitter_sequence", "square_lines"]
-
 #: Frames after which the signal repeats.
 CYCLE = 192
 #: The tone is this harmonic of rate/192.

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["full_scale_amplitude", "quantise", "triangular_dither"]
-
 
 def triangular_dither(frames: int, seed: tuple[int, ...]) -> FloatArray:
     """Return TPDF dither in units of one quantising step: shape (frames,), within ±1, variance 1/6."""

@@ -23,17 +23,6 @@ from typing import IO, BinaryIO, Final
 
 from linecheck.errors import FileError
 
-__all__ = [
-    "TEMPORARY_SUFFIX",
-    "keep_as",
-    "lock_file",
-    "make_folder",
-    "remove_abandoned",
-    "sync_folder",
-    "temporary_file",
-    "write_durably",
-]
-
 #: How the names of temporary files end, which no other program's do.
 TEMPORARY_SUFFIX = ".linecheck-part"
 

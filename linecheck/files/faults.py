@@ -15,8 +15,6 @@ from pydantic import BaseModel, ValidationError
 from linecheck.errors import Fault, FileFaults
 from linecheck.files.yaml import REFUSED, KeyPath, Place, Source, described, dotted, shown
 
-__all__ = ["FaultList", "checked_model", "did_you_mean", "expected", "number_hint", "own_errors"]
-
 Model = TypeVar("Model", bound=BaseModel)
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["LFS_ADVICE", "LFS_SIGNATURES"]
-
 #: How such a file begins (the second before its first release:
 #: https://github.com/git-lfs/git-lfs/blob/main/docs/spec.md).
 LFS_SIGNATURES: Final = (b"version https://git-lfs", b"version https://hawser")

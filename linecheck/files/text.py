@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-__all__ = ["encodable", "listed", "visible"]
-
 #: Shown as an escape: C0 but tab and newline, DEL, C1, line separators, marks that have no width or turn
 #: the writing direction, lone surrogates and what XML cannot hold.
 _HIDDEN = re.compile(

@@ -8,8 +8,6 @@ from datetime import UTC, datetime, timedelta
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 
-__all__ = ["parsed_time", "utc_text"]
-
 _TIME = re.compile(
     r"(?P<date>\d{4}-\d{2}-\d{2})(?P<time>[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:\d{2})?)?",
     re.ASCII,

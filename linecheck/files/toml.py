@@ -26,16 +26,6 @@ from linecheck.files.faults import expected, own_errors
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 from linecheck.files.yaml import described, dotted
 
-__all__ = [
-    "MAX_BYTES",
-    "FormatOne",
-    "Key",
-    "TomlFile",
-    "parse_model",
-    "read_bounded",
-    "read_toml",
-]
-
 #: A file that a person writes is never longer than this.
 MAX_BYTES = 1_000_000
 

@@ -18,8 +18,6 @@ from linecheck.files.durable import (
 )
 from linecheck.files.text import visible
 
-__all__ = ["GrowingFile", "check_can_write", "write_atomically"]
-
 _REMEDIES = {
     errno.ENOSPC: "the disk is full: free some space",
     errno.EDQUOT: "the disk quota is used up: free some space",

@@ -28,18 +28,6 @@ import yaml
 from linecheck.errors import Fault, FileError, FileFaults
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
-__all__ = [
-    "MAX_BYTES",
-    "REFUSED",
-    "KeyPath",
-    "Place",
-    "Source",
-    "described",
-    "dotted",
-    "read_source",
-    "shown",
-]
-
 MAX_BYTES: Final = 1 << 20
 MAX_DEPTH: Final = 24
 MAX_NODES: Final = 100_000

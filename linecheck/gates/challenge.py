@@ -18,8 +18,6 @@ from linecheck.results.wording import findings, judgement
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.station.config.gates import ChallengeUnit
 
-__all__ = ["ChallengeResult", "challenged", "unknown_reasons"]
-
 
 @dataclass(frozen=True)
 class ChallengeResult:

@@ -34,8 +34,6 @@ from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
 from linecheck.station.config.station import Station
 
-__all__ = ["CODE", "SOFTWARE", "Admission", "Gatekeeper", "Standing"]
-
 #: Code of the problem of a run that took place while the station was not to judge units.
 CODE: Final = "station_gate"
 SOFTWARE: Final = f"linecheck {__version__}"

@@ -24,8 +24,6 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-__all__ = ["AHEAD_SECONDS", "GateRequirement", "GateState", "Result", "State", "gate_state", "refusal_text"]
-
 #: A result may lie so far in the future and count as of now: clocks are set by less all the time.
 AHEAD_SECONDS: Final = 60.0
 

@@ -43,16 +43,6 @@ from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = [
-    "MIN_RUNS",
-    "Change",
-    "Drift",
-    "GoldenResult",
-    "combined_history",
-    "compare_with_history",
-    "drifts",
-]
-
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
 

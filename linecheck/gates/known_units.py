@@ -39,8 +39,6 @@ from linecheck.run.model import Run
 from linecheck.station.config.gates import ChallengeUnit
 from linecheck.station.config.station import Station
 
-__all__ = ["Accepted", "Stated", "state_challenge", "state_golden"]
-
 #: Drifts, changes and reasons that a statement keeps, and characters of each; the runs themselves are in the log whole.
 MAX_KEPT, MAX_TEXT = 50, 500
 #: Runs that a golden unit's history is made of.

@@ -19,17 +19,6 @@ from typing import Final
 from linecheck.files.text import listed
 from linecheck.limits.verdict import Verdict
 
-__all__ = [
-    "ALIKE",
-    "GROSS_DB",
-    "GROSS_SHARE",
-    "KNOWN_BEFORE",
-    "LockState",
-    "UnitRun",
-    "grossly",
-    "lock_state",
-]
-
 #: Beyond a limit in dB by more than this is gross: half the voltage, as one leg of a balanced line that is off.
 GROSS_DB: Final = 6.0
 #: Beyond a limit of another unit by more than this share of it is gross.

@@ -35,21 +35,6 @@ from linecheck.log.stored import Statement
 from linecheck.results.wording import subject
 from linecheck.run.voiding import IN_DOUBT
 
-__all__ = [
-    "MAX_LOOKED_AT",
-    "GoldenValue",
-    "StoredUnit",
-    "golden_values",
-    "latest_time",
-    "newest_doubt",
-    "newest_of_each",
-    "newest_statement",
-    "newest_units",
-    "next_statement",
-    "standing_lock",
-    "units_in_a_row",
-]
-
 #: No more of the newest runs of a station than this are looked at: a run says of itself whether it found a lock.
 MAX_LOOKED_AT: Final = 100
 #: Runs of a golden unit whose readings are looked at for a drift.

@@ -23,8 +23,6 @@ from linecheck.errors import FileError, UsageError
 from linecheck.limits.loading.regression_entries import class_names
 from linecheck.limits.model import Check, LimitFile
 
-__all__ = ["DEFAULT_MARGINS", "Margin", "golden_margins", "unused_margins"]
-
 #: By unit of a metric. Common practice, no source: what a line output of 2 to 4 V moves by when it is plugged anew and
 #: the day is warmer is less. What is read in another unit, and curves, have no default.
 DEFAULT_MARGINS: Final[Mapping[str, float]] = {

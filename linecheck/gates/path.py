@@ -15,8 +15,6 @@ from linecheck.station.budget.assessment import Assessment, StationPath, assess,
 from linecheck.station.budget.figures import Figures, read_figures
 from linecheck.station.config.station import StationConfig
 
-__all__ = ["CODE", "PathStanding", "path_standing", "station_path"]
-
 #: Code of the note of a run whose masks the station's own path leaves hardly decidable, or not at all.
 CODE: Final = "path_undecided"
 MAX_NAMED: Final = 6

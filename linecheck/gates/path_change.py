@@ -15,8 +15,6 @@ from linecheck.gates.statements import SELF_CHECK
 from linecheck.log import LogReader
 from linecheck.station.self_check.result import MET, Measured, SelfCheck, Step, step
 
-__all__ = ["AS_BEFORE", "compared_with_last"]
-
 #: The step's name.
 AS_BEFORE: Final = "as before"
 #: What may not move, by step and number, and by how much. Converters warm by some 0.02 dB; common practice, no source.

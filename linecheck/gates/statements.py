@@ -24,17 +24,6 @@ from linecheck.limits.model import LimitFile
 from linecheck.log.stored import Statement
 from linecheck.station.config.station import Station
 
-__all__ = [
-    "GATE",
-    "REFERENCE",
-    "SELF_CHECK",
-    "Reference",
-    "about",
-    "circumstances",
-    "read_reference",
-    "read_result",
-]
-
 GATE: Final = "gate"
 REFERENCE: Final = "golden_reference"
 SELF_CHECK: Final = "self_check"

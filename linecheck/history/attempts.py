@@ -20,8 +20,6 @@ from linecheck.results.wording import subject
 from linecheck.run.facts import FACTS, HASH_LENGTH, fact_texts
 from linecheck.run.model import Run
 
-__all__ = ["AttemptChanges", "Changed", "Moved", "attempt_changes"]
-
 
 @dataclass(frozen=True)
 class Moved:

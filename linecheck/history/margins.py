@@ -12,8 +12,6 @@ from linecheck.results.wording import number
 from linecheck.run.causes import Causes, ExplainedMargin, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["beside_others"]
-
 
 def beside_others(run: Run, log: LogReader) -> Run:
     """Return a run whose explained margins say how their largest part stands beside that of other units in a log.

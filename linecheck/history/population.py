@@ -33,17 +33,6 @@ from linecheck.log.population import EarlierReading, EarlierUnits, LeftOut, Want
 from linecheck.results.wording import number, subject
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = [
-    "Population",
-    "Populations",
-    "percentile_rank",
-    "population_of",
-    "reference_name",
-    "reference_notes",
-    "reference_values",
-    "robust_scale",
-]
-
 Key = tuple[str, str, str | None]
 
 #: Fewer units than this have no percentile.

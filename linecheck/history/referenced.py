@@ -8,8 +8,6 @@ from linecheck.history.baseline.file import load_baseline
 from linecheck.log import LogReader
 from linecheck.log.archive.entries import Entry
 
-__all__ = ["referenced_runs"]
-
 
 def referenced_runs(
     entries: Iterable[Entry], log: LogReader | None, baselines: Iterable[str]

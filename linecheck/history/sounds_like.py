@@ -8,8 +8,6 @@ from collections.abc import Mapping
 from linecheck.run.causes import Difference
 from linecheck.run.model import Run
 
-__all__ = ["Earlier", "difference_of"]
-
 #: What the other side had, by check (its whole name in the run), metric and channel.
 Earlier = Mapping[tuple[str, str, str | None], float]
 

@@ -25,8 +25,6 @@ from linecheck.limits.decision import COVERAGE_FACTOR, SIDES, bounds_prove, limi
 from linecheck.limits.model import Decision, Mask
 from linecheck.limits.verdict import Verdict
 
-__all__ = ["LEVELS", "UNJUDGED", "FlatMasks", "GridMask", "judge_readings", "level_of"]
-
 Levels = NDArray[np.int8]
 Better = Literal["more", "less", "nominal"]
 

@@ -30,18 +30,6 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.limits.regression import DETECTION_SIGMAS, Answer, Better
 from linecheck.limits.verdict import Verdict
 
-__all__ = [
-    "MAX_POINTS",
-    "CurveChange",
-    "Lattice",
-    "Profile",
-    "compare_profiles",
-    "is_another",
-    "lattice_for",
-    "profile_of",
-]
-
-
 #: Extremes of one curve that a baseline keeps, at most.
 MAX_POINTS: Final = 200
 FINEST_PER_OCTAVE: Final = 12

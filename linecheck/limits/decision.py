@@ -38,19 +38,6 @@ from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Check, Decision, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 
-__all__ = [
-    "COVERAGE_FACTOR",
-    "SIDES",
-    "Void",
-    "bounds_prove",
-    "judge_curve",
-    "judge_measurement",
-    "judge_reading",
-    "limits_at",
-    "point_ranks",
-    "reaches",
-]
-
 Better = Literal["more", "less", "nominal"]
 
 #: U = k u; about 95 % for a normal distribution.

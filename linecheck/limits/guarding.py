@@ -6,8 +6,6 @@ from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.files.text import listed
 from linecheck.limits.model import LimitFile
 
-__all__ = ["uncalibrated_refusal", "volt_masks"]
-
 #: So many masks are named in a sentence.
 MAX_NAMED = 4
 

@@ -19,8 +19,6 @@ from linecheck.checks.base import CurveSpec, Implied, MetricSpec, Range
 from linecheck.checks.parts.superseded import implied_of_former, of_former
 from linecheck.limits.model import Bounds, Check, Limit, Mask
 
-__all__ = ["MaskWarning", "decided_before", "mask_warnings", "out_of_reach", "possible_range"]
-
 Side = Literal["min", "max"]
 #: Which limit keeps what is worse out.
 _WORSE_SIDE: Mapping[str, Side] = {"more": "min", "less": "max"}

@@ -15,9 +15,6 @@ from numpy.typing import NDArray
 from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.model import Bounds, Limit, Mask
 
-__all__ = ["Clash", "bounds_clash", "extent", "limit_at", "mask_clash"]
-
-
 #: Where two limits contradict each other: x (None where both are flat) and both values there.
 Clash = tuple[float | None, float, float]
 

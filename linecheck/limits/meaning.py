@@ -15,8 +15,6 @@ from functools import partial
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.limits.model import Bounds, Limit, Mask
 
-__all__ = ["bounds_text", "meaning", "outside_text"]
-
 _Spec = MetricSpec | CurveSpec
 
 

@@ -9,18 +9,6 @@ from typing import Any, Final, Literal
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.limits.retest import RetestPolicy
 
-__all__ = [
-    "SETUP_MARK",
-    "Bounds",
-    "Check",
-    "Decision",
-    "Limit",
-    "LimitFile",
-    "LimitReference",
-    "Mask",
-    "entry_name",
-]
-
 #: Between the name of a check in the limit file and the setup that it is run under, where it has several.
 SETUP_MARK: Final = "@"
 

@@ -18,8 +18,6 @@ from linecheck.checks.base import CheckKind, Parameters
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile, LimitReference, Mask
 from linecheck.limits.retest import RetestPolicy
 
-__all__ = ["RecordedParameters", "limits_content", "recorded_limits"]
-
 Content = Mapping[str, Any]
 
 

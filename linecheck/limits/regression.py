@@ -30,19 +30,6 @@ from typing import Literal
 
 from linecheck.limits.verdict import Verdict
 
-__all__ = [
-    "DETECTION_SIGMAS",
-    "EQUIVALENCE_SIGMAS",
-    "FAMILY_ALPHA",
-    "Answer",
-    "Better",
-    "Change",
-    "Measured",
-    "alarm_sigmas",
-    "compare_values",
-    "margin_needed",
-]
-
 Better = Literal["more", "less", "nominal"]
 
 #: Chance of one false alarm or more in everything that one command compares.

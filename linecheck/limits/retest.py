@@ -26,8 +26,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from linecheck.limits.verdict import RELEASING, Verdict
 
-__all__ = ["Attempt", "RetestPolicy", "Standing", "refusal", "rule_broken", "standing"]
-
 #: A code of a reason: short enough for a label that is scanned.
 Code = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Codes = Annotated[tuple[Code, ...], Field(strict=False, max_length=64)]

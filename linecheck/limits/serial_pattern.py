@@ -26,15 +26,6 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     import re2
 
-__all__ = [
-    "MAX_PATTERN_LENGTH",
-    "MAX_SERIAL_LENGTH",
-    "PatternError",
-    "compile_serial_pattern",
-    "serial_hint",
-    "serial_matches",
-]
-
 MAX_SERIAL_LENGTH: Final = 64
 MAX_PATTERN_LENGTH: Final = 200
 

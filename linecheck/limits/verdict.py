@@ -9,8 +9,6 @@ from typing import Final
 
 from linecheck.checks.base import Curve, Problem, Reading
 
-__all__ = ["RELEASING", "JudgedCurve", "JudgedMeasurement", "JudgedReading", "Verdict", "worst"]
-
 
 class Verdict(StrEnum):
     """Pass, marginal and fail judge the unit; invalid and aborted judge nothing."""

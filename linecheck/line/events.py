@@ -34,30 +34,6 @@ if TYPE_CHECKING:
     from linecheck.history.baseline.regressed import Regressed
     from linecheck.results.overview import Brief
 
-__all__ = [
-    "CapturesKept",
-    "CapturesNotKept",
-    "Event",
-    "FilesNotWritten",
-    "FilesWritten",
-    "GateStated",
-    "Listener",
-    "NextAct",
-    "Note",
-    "RunCutOff",
-    "RunNotRecorded",
-    "RunRecorded",
-    "ScanIgnored",
-    "SetCompared",
-    "SetsEnded",
-    "SetsSummed",
-    "SyncMessage",
-    "UnitAdmitted",
-    "UnitRefused",
-    "UnitScanned",
-    "VerdictKnown",
-]
-
 
 @dataclass(frozen=True)
 class UnitScanned:

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from linecheck.log.archive import Archive
     from linecheck.log.archive.keeping import Keep, PassCount
 
-__all__ = ["CaptureKeeper"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

@@ -16,15 +16,6 @@ from linecheck.line.session import Session, Tested
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.station.config.station import Station
 
-__all__ = [
-    "challenge_name",
-    "challenge_unit",
-    "is_golden",
-    "judge_by_challenge",
-    "judge_by_golden",
-    "require_golden",
-]
-
 
 def require_golden(station: Station, serial: str) -> None:
     """Refuse a unit that is not a golden unit of the station.

@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from linecheck.log import Log
     from linecheck.log.stored import StoredRun
 
-__all__ = ["Recorded", "exit_status", "record_and_report", "recorded", "written"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

@@ -29,8 +29,6 @@ from linecheck.results.files import Contents, ResultFiles, SetFiles
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
 
-__all__ = ["refuse_unreadable", "regress_sets"]
-
 #: So many units are named, the rest is counted.
 MAX_ABSENT: Final = 20
 

@@ -15,8 +15,6 @@ from linecheck.line.session import Session
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.plan import check_serial
 
-__all__ = ["Scan", "scan_units"]
-
 #: A scanner that reads a label twice does so within this time.
 DOUBLE_SCAN_SECONDS: Final = 2.0
 

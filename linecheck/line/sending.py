@@ -11,8 +11,6 @@ from linecheck.errors import LinecheckError
 from linecheck.line.events import Listener, SyncMessage
 from linecheck.station.config.station import StationConfig
 
-__all__ = ["sending"]
-
 
 @contextmanager
 def sending(config: StationConfig, listener: Listener, *, one_unit: bool) -> Iterator[Callable[[], None]]:

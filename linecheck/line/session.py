@@ -42,8 +42,6 @@ from linecheck.station.planning import station_plan
 from linecheck.station.runner import NotBegun, RunFacts, RunResult, run_unit
 from linecheck.station.setup_control import Operator, SetupControl
 
-__all__ = ["People", "Session", "Tested", "opened_session"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

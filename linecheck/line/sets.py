@@ -33,14 +33,6 @@ from linecheck.station.events import ignore_event
 if TYPE_CHECKING:
     from linecheck.log import Log
 
-__all__ = [
-    "judge_alone",
-    "judge_and_record",
-    "judged_sets",
-    "opened_workers",
-    "report_totals",
-]
-
 
 def judge_alone(
     captures: CaptureSet,

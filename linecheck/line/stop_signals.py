@@ -7,8 +7,6 @@ import threading
 from types import FrameType, TracebackType
 from typing import Any, Self
 
-__all__ = ["StopSignals"]
-
 
 class StopSignals:
     """Turns Ctrl-C, SIGTERM and a closed terminal into one KeyboardInterrupt.

@@ -19,8 +19,6 @@ from linecheck.run.plan import Plan
 from linecheck.station import environment
 from linecheck.station.config.station import ConditionsConfig, StationConfig
 
-__all__ = ["AskedConditions", "Override", "UnitFacts", "admitted", "identified", "traced", "with_release"]
-
 NO_CONDITIONS: Final[Mapping[str, str]] = {}
 
 

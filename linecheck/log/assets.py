@@ -11,8 +11,6 @@ from sqlalchemy import Connection, func, select
 
 from linecheck.log.schema import run, run_asset
 
-__all__ = ["KnownAsset", "known_assets"]
-
 
 @dataclass(frozen=True)
 class KnownAsset:

@@ -32,23 +32,6 @@ from linecheck.run.facts import DOCUMENTS
 from linecheck.run.model import UNKEPT_FAIL, CheckOutcome, Run
 from linecheck.run.voiding import voided
 
-__all__ = [
-    "CUT_OFF",
-    "RUN_BEGUN",
-    "BegunRun",
-    "Hold",
-    "begun_runs",
-    "cut_off_run",
-    "forget_begun",
-    "forget_lock",
-    "has_failed",
-    "held",
-    "is_cut_off",
-    "keep_check",
-    "left_runs",
-    "note_begun",
-]
-
 #: The kind of the statement that a run is begun; its subject is the run's id.
 RUN_BEGUN: Final = "run_begun"
 #: Code of the problem of a run that was cut off.

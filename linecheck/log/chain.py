@@ -22,17 +22,6 @@ from typing import Any, Final
 from linecheck.log.stored import Head
 from linecheck.run.facts import FACTS
 
-__all__ = [
-    "BEGINNING",
-    "KNOWN_FORMATS",
-    "RECORD_FORMAT",
-    "UNHASHED",
-    "canonical_json",
-    "digest",
-    "record_hash",
-    "statement_hash",
-]
-
 #: What the first record has for the hash of the one before.
 BEGINNING = Head(0, "0" * 64)
 

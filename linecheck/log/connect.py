@@ -23,8 +23,6 @@ from linecheck.log.curves import lay_functions
 from linecheck.log.migrate import migrate
 from linecheck.log.schema import APPLICATION_ID, MIGRATIONS, TABLES
 
-__all__ = ["NOT_KEPT", "database_path", "open_reader", "open_writer", "plain_errors"]
-
 _OLDEST_SQLITE = (3, 37, 0)
 _COLUMNS = (
     "SELECT sqlite_master.name, pragma_table_info.name FROM sqlite_master, pragma_table_info(sqlite_master.name) "

@@ -24,17 +24,6 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.log.chain import digest
 from linecheck.log.packing import packed, unpacked
 
-__all__ = [
-    "curve_rows",
-    "curves_query",
-    "judged_row",
-    "lay_functions",
-    "plain_curves",
-    "points_fault",
-    "stored_curves",
-    "stored_verdict",
-]
-
 Row = dict[str, Any]
 Rows = Sequence[Row]
 Parts = Mapping[str, Rows]

@@ -17,18 +17,6 @@ from linecheck.log.curves import points_fault
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 
-__all__ = [
-    "Record",
-    "fetch_record",
-    "last_record",
-    "last_signature",
-    "records_after",
-    "records_of",
-    "refuse_unkept",
-    "run_rows",
-    "unkept",
-]
-
 _AT_ONCE = 500
 #: The tables whose rows are records.
 _NUMBERED = (run, statement)

@@ -20,8 +20,6 @@ from linecheck.log.archive.forecast import HORIZON_DAYS, WINDOW_DAYS
 from linecheck.log.fetch import Record, records_of
 from linecheck.log.schema import PARTS, curve_points, packed_curve, run
 
-__all__ = ["Growth", "growth"]
-
 #: Runs that are looked at for what one takes.
 _NEWEST: Final = 50
 #: What a row takes beside its long texts and BLOBs, with its share of indexes and half-filled pages: measured, where

@@ -21,8 +21,6 @@ from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.log.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION
 
-__all__ = ["migrate"]
-
 #: Attempts that were killed between copy and migration leave a copy each.
 _MAX_COPIES = 100
 

@@ -27,8 +27,6 @@ from numpy.typing import NDArray
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["packed", "unpacked"]
-
 _VERSION: Final = 1
 _HEAD, _COLUMN = struct.Struct("<BBI"), struct.Struct("<BBBd")
 #: Kinds of columns: plain numbers, multiples of one over a decimal step, of a binary step, significant digits.

@@ -18,16 +18,6 @@ from linecheck.files.text import encodable
 from linecheck.log.queries import judges_a_unit
 from linecheck.log.schema import limits, run
 
-__all__ = [
-    "MAX_RECORDS",
-    "MAX_UNITS",
-    "EarlierReading",
-    "EarlierUnits",
-    "LeftOut",
-    "WantedReading",
-    "earlier_units",
-]
-
 #: No more units than this, the newest, are looked at; and no more records of them.
 MAX_UNITS = 20_000
 MAX_RECORDS = 40_000

@@ -37,8 +37,6 @@ from linecheck.log.schema import curve, packed_curve, reading, run, run_asset, r
 from linecheck.run.facts import FACTS, Purpose
 from linecheck.run.model import HOLD
 
-__all__ = ["RunFilter", "has_narrow_index", "judges_a_unit", "matching"]
-
 #: What the narrow index holds of the run's facts; it was released, and further facts have an index of their own.
 _NARROW = ("variant", "station", "shift", "nest", "operator", "firmware")
 #: Few runs share one of these: an index of its own finds them.

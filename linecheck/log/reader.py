@@ -38,8 +38,6 @@ from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
 from linecheck.run.model import NOT_RELEASED, UNKEPT_FAIL, Run, RunHeader
 
-__all__ = ["BUSY_SECONDS", "LogReader", "count_attempts"]
-
 #: How long to wait for another program that holds the log locked.
 BUSY_SECONDS = 10.0
 

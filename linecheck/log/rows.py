@@ -20,8 +20,6 @@ from linecheck.run.facts import COLUMN_KINDS, DOCUMENTS, FACTS, Asset, Fact
 from linecheck.run.model import CheckOutcome, Recorded, Run, RunHeader, SettingStep
 from linecheck.run.settle import NOT_RUN, all_problems
 
-__all__ = ["RecordRows", "check_rows", "logged_run", "record_rows", "stored_check", "stored_run"]
-
 Row = dict[str, Any]
 Rows = Sequence[Row]
 

@@ -34,29 +34,6 @@ from sqlalchemy import Column, MetaData, Table
 
 from linecheck.run.facts import FACTS
 
-__all__ = [
-    "APPLICATION_ID",
-    "MIGRATIONS",
-    "PARTS",
-    "RELEASED",
-    "SCHEMA_VERSION",
-    "SHARED",
-    "TABLES",
-    "begun",
-    "curve",
-    "curve_points",
-    "document",
-    "limits",
-    "packed_curve",
-    "problem",
-    "reading",
-    "run",
-    "run_asset",
-    "run_check",
-    "sent",
-    "statement",
-]
-
 #: Marks an SQLite file as a log of linecheck ("lchk").
 APPLICATION_ID = 0x6C63686B
 

@@ -18,22 +18,6 @@ from typing import Any, Literal, get_args
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 
-__all__ = [
-    "Countersignature",
-    "Decision",
-    "Despite",
-    "Signature",
-    "SignedCheck",
-    "SignedComparison",
-    "SignedSide",
-    "Signoff",
-    "checked_text",
-    "same_person",
-    "signature",
-    "signature_from",
-    "signed_from",
-]
-
 Decision = Literal["accept", "reject"]
 
 MAX_NAME_LENGTH = 80

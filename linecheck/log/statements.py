@@ -46,17 +46,6 @@ from linecheck.log.signoff import (
 from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, Statement
 
-__all__ = [
-    "COUNTERSIGNATURE",
-    "SIGNOFF",
-    "add_countersignature",
-    "add_statement",
-    "find_signoff",
-    "find_signoffs",
-    "find_statements",
-    "find_statements_about",
-]
-
 SIGNOFF = "signoff"
 COUNTERSIGNATURE = "countersignature"
 

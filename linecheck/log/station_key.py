@@ -28,8 +28,6 @@ from linecheck.log.stored import Head
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-__all__ = ["SIGNATURE", "SignedBy", "StationKey", "hash_columns"]
-
 #: A signature as it is stored: 64 bytes (RFC 8032, 5.1.6).
 SIGNATURE: Final = re.compile("[0-9a-f]{128}")
 

@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-__all__ = ["Head", "Statement", "StoredRun", "Verification"]
-
 
 class Head(NamedTuple):
     """The last record of a log: its sequence number (0 for an empty log) and its hash."""

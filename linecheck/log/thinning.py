@@ -24,17 +24,6 @@ from sqlalchemy import Connection, text
 
 from linecheck.files.times import utc_text
 
-__all__ = [
-    "CURVES_THINNED",
-    "PASSES",
-    "Rule",
-    "Thinnable",
-    "remove_points",
-    "rules_from",
-    "rules_of",
-    "thinnable",
-]
-
 #: The kind of the statements that say which points go; their subject is the station.
 CURVES_THINNED: Final = "curves_thinned"
 

@@ -21,8 +21,6 @@ from linecheck.measure.silence import LoopCheck
 from linecheck.run.model import CheckOutcome
 from linecheck.run.plan import PlannedCheck
 
-__all__ = ["Analyses", "Captured"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

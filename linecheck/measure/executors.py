@@ -17,8 +17,6 @@ from contextlib import contextmanager, suppress
 from multiprocessing.process import BaseProcess
 from typing import ParamSpec, TypeVar
 
-__all__ = ["InlineExecutor", "OwnProcess", "analysis_executor", "make_ready"]
-
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
 

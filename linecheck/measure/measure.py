@@ -28,16 +28,6 @@ from linecheck.measure.silence import NO_LOOP_CHECK, LoopCheck, judged_silence, 
 from linecheck.measure.trust import inspect_channels, inspect_continuity, inspect_samples
 from linecheck.run.model import CheckOutcome
 
-__all__ = [
-    "Analysed",
-    "Analysis",
-    "analyse",
-    "compared",
-    "failure_problem",
-    "reference_from",
-    "take_measurement",
-]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

@@ -24,8 +24,6 @@ import numpy as np
 
 from linecheck.checks.base import Curve, Measurement, Reading
 
-__all__ = ["DB_PER_BIT", "PathPart", "PathParts", "Scale", "Way", "whole_uncertainty", "with_path"]
-
 #: ``power``: noise beside noise. ``amplitude``: a line beside a line of its own frequency. ``additive``: it adds in the
 #: reading's unit. ``relative``: it is an error of the level, in dB, of a reading in volts.
 Way = Literal["power", "amplitude", "additive", "relative"]

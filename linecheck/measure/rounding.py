@@ -24,8 +24,6 @@ import numpy as np
 from linecheck.checks.base import Curve
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["rounded"]
-
 #: Steps in one unit.
 _STEPS: Final = {"dB": 1000.0, "dBFS": 1000.0, "Hz": 100.0}
 #: Of anything else: binary digits of its greatest magnitude.

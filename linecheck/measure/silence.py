@@ -17,8 +17,6 @@ from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.limits.model import Mask
 from linecheck.run.voiding import SILENT
 
-__all__ = ["NO_LOOP_CHECK", "LoopCheck", "judged_silence", "silent_channels"]
-
 #: A channel that is there lies above what crosstalk and noise leave in a dead one by more than this; common practice,
 #: no source. Half a balanced line is 6 dB down, a muted output 60 dB or more.
 SILENT_DB: Final = 40.0

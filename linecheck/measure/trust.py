@@ -31,8 +31,6 @@ from linecheck.dsp.continuity.continuity import Break, breaks, repeated_blocks
 from linecheck.dsp.continuity.held import RAIL, flat_tops, heaped_at_rail, held_stretch, overdriven
 from linecheck.dsp.spectra.narrow import Narrowed
 
-__all__ = ["inspect_channels", "inspect_continuity", "inspect_samples"]
-
 #: No stimulus is shorter.
 MIN_SECONDS = 0.05
 

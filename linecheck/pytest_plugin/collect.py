@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
     from linecheck.pytest_plugin.judgement import SetErrand, SetFindings, Subject
 
-__all__ = ["CaptureSetFile", "JudgedItem", "Judgement", "NotJudged", "OutsideLimits"]
-
 #: So many of an item's notes are told beside a cause.
 MAX_NOTES = 2
 

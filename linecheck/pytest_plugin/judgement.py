@@ -34,8 +34,6 @@ from linecheck.results.wording import judgement
 from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["RUN", "Finding", "SetErrand", "SetFindings", "Subject", "Told", "subjects"]
-
 #: The item for what concerns a whole run; no check's item has a name without a dot.
 RUN = "run"
 

@@ -24,8 +24,6 @@ import pytest
 
 from linecheck.files.durable import lock_file
 
-__all__ = ["FOLDER", "Errand", "Once", "SessionFolder"]
-
 _KEY = "linecheck_folder"
 _HOST = "linecheck_host"
 

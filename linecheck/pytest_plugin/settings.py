@@ -8,8 +8,6 @@ from pathlib import Path
 
 import pytest
 
-__all__ = ["Settings", "add_options", "shown_path"]
-
 
 @dataclass(frozen=True)
 class Settings:

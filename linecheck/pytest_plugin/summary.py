@@ -15,8 +15,6 @@ import pytest
 from linecheck.pytest_plugin.collect import JudgedItem
 from linecheck.pytest_plugin.settings import Settings, shown_path
 
-__all__ = ["header", "tell_of", "write"]
-
 _ATTRIBUTE = "linecheck"
 _COLOURS = {"pass": "green", "marginal": "yellow"}
 

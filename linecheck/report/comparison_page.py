@@ -33,8 +33,6 @@ from linecheck.report.parts import Part, about, anchors, figure_part, free_name,
 from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
 from linecheck.results.wording import response_at
 
-__all__ = ["compared_rows", "comparison_page_of", "is_response_at"]
-
 _NOTHING = "–"
 _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.

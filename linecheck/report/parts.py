@@ -16,19 +16,6 @@ from linecheck.report.figures.strips import COVERAGE, MAX_DOTS, binned, limits_t
 from linecheck.report.figures.table import table_of
 from linecheck.report.figures.words import amount_text, file_name, metric_name, plain_number
 
-__all__ = [
-    "Part",
-    "about",
-    "anchors",
-    "badge",
-    "figure_part",
-    "free_name",
-    "hash_text",
-    "margin_text",
-    "sentence",
-    "strip_part",
-]
-
 Part = dict[str, Any]
 
 

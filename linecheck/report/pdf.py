@@ -14,8 +14,6 @@ from linecheck.errors import FileError, RecordError, UsageError
 from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 
-__all__ = ["browser", "write_pdf"]
-
 _NAMES = ("chromium", "chromium-browser", "google-chrome")
 _VARIABLE = "LINECHECK_CHROMIUM"
 _SECONDS = 60.0

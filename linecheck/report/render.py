@@ -29,8 +29,6 @@ from linecheck.report.figures.words import metric_name
 from linecheck.report.run_page import run_page_of
 from linecheck.run.model import Run
 
-__all__ = ["comparison_page", "environment", "run_page", "write_comparison_page"]
-
 _PAGE_NAME = "comparison.html"
 
 

@@ -12,17 +12,6 @@ from linecheck.report.parts import Part
 from linecheck.run.facts import FACTS, PagePlace, fact_texts
 from linecheck.run.model import Run
 
-__all__ = [
-    "Fact",
-    "FactGroup",
-    "closing_groups",
-    "identity",
-    "moment",
-    "named_facts",
-    "setting_table",
-    "setup_text",
-]
-
 _NONE = "none recorded"
 
 

@@ -50,8 +50,6 @@ from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import HOLD, CheckOutcome, Run
 from linecheck.run.settle import NOT_RUN
 
-__all__ = ["other_units_of", "run_page_of"]
-
 _MEANINGS = {
     Verdict.PASS: "Everything that a mask judges lies inside its limits.",
     HOLD: "Everything lies inside its limits, and the unit is not released: it has failed before.",

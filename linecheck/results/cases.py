@@ -35,8 +35,6 @@ from linecheck.run.settle import settled
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
-__all__ = ["Case", "PlacedCase", "Suite", "one_line", "run_suite", "set_suite"]
-
 _RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
 
 

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from linecheck.results.cases import Case
     from linecheck.results.overview import Brief
 
-__all__ = ["Contents", "ResultFiles", "SetFiles", "run_files", "run_folder"]
-
 #: What a capture set's own files end with.
 READ_SUFFIXES = (".toml", ".wav", ".flac")
 

@@ -12,8 +12,6 @@ from linecheck.results.wording import findings
 from linecheck.run.causes import causes_of
 from linecheck.run.model import HOLD
 
-__all__ = ["WORST_FIRST", "Brief", "brief", "counted", "worst_first"]
-
 WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.ABORTED, Verdict.MARGINAL, Verdict.PASS)
 #: So many findings of a set are kept, in at most so many characters each: there may be thousands of sets.
 MAX_FINDINGS = 30

@@ -32,8 +32,6 @@ from linecheck.run.settle import all_problems, settled
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
-__all__ = ["facts_keys", "result", "set_result", "to_json_bytes"]
-
 _X_DIGITS, _Y_DIGITS = 9, 6
 
 

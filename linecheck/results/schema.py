@@ -14,8 +14,6 @@ from typing import Any, Final
 from linecheck.files.write import write_atomically
 from linecheck.run.facts import FACTS, Fact
 
-__all__ = ["SCHEMA_NAME", "result_schema", "schema_bytes", "shipped_schema"]
-
 SCHEMA_NAME: Final = "result.schema.json"
 
 Schema = dict[str, Any]

@@ -23,8 +23,6 @@ from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome
 from linecheck.run.settle import NOT_RUN, listed_problems, reasons
 
-__all__ = ["collapsed", "findings", "judgement", "number", "response_at", "subject", "trouble", "troubles"]
-
 _RESPONSE_AT = re.compile(r"(?:response|droop)_([0-9]+)k")
 _SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
 

@@ -28,17 +28,6 @@ if TYPE_CHECKING:
 
     from linecheck.run.facts import Facts
 
-__all__ = [
-    "NONE_OF_THESE",
-    "Causes",
-    "Difference",
-    "ExplainedMargin",
-    "MarginPart",
-    "RankedCause",
-    "causes_of",
-    "read_causes",
-]
-
 #: Code where no known cause fits.
 NONE_OF_THESE: Final = "none_of_these"
 #: Below this a cause "may be"; from it on it is told alone.

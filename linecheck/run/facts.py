@@ -19,21 +19,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, Final, Literal
 
-__all__ = [
-    "COLUMN_KINDS",
-    "DOCUMENTS",
-    "FACTS",
-    "HASH_LENGTH",
-    "RELEASED_FORMAT",
-    "Asset",
-    "Fact",
-    "Facts",
-    "PagePlace",
-    "Purpose",
-    "ResultPlace",
-    "fact_texts",
-]
-
 #: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
 Purpose = Literal["unit", "golden", "challenge"]
 #: ``text``, ``hash``, ``flag`` (yes or no) and ``data`` (names and values) have a column of the run's row, ``document``

@@ -20,18 +20,6 @@ from linecheck.limits.model import Check, LimitFile, LimitReference, Mask, entry
 from linecheck.limits.verdict import RELEASING, JudgedMeasurement, Verdict, worst
 from linecheck.run.facts import Facts
 
-__all__ = [
-    "HOLD",
-    "NOT_RELEASED",
-    "UNKEPT_FAIL",
-    "CheckOutcome",
-    "How",
-    "Recorded",
-    "Run",
-    "RunHeader",
-    "SettingStep",
-]
-
 #: Code of the problem that a unit needs more than this pass.
 NOT_RELEASED: Final = "not_released"
 #: What people read where a run passed and does not release its unit.

@@ -20,16 +20,6 @@ from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH, serial_hint, seri
 from linecheck.run.ramps import abrupt
 from linecheck.run.setup_order import setup_order
 
-__all__ = [
-    "DEFAULT_RAMP_SECONDS",
-    "Plan",
-    "PlannedCheck",
-    "PlayingRules",
-    "check_serial",
-    "make_plan",
-    "playing_order",
-]
-
 DEFAULT_RAMP_SECONDS = 0.01
 
 #: How far dither and rounding may lift a peak above the level that a kind states, in quantising steps.

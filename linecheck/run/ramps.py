@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from linecheck.checks.base import Stimulus
 
-__all__ = ["Abrupt", "abrupt"]
-
 #: What stays below is silence: -80 dB re full scale, or so many quantising steps where those are larger.
 SILENCE: Final = 1e-4
 SILENT_STEPS: Final = 5.0

@@ -18,8 +18,6 @@ from linecheck.errors import RecordError
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["NOT_RUN", "all_problems", "listed_problems", "reasons", "settled"]
-
 #: Code of the problem that stands for a check that was not run.
 NOT_RUN = "not_run"
 

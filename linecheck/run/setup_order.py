@@ -14,8 +14,6 @@ from typing import Final
 from linecheck.limits.loading.setup_entries import RATE
 from linecheck.limits.model import Check
 
-__all__ = ["Cost", "setup_order", "varying_settings"]
-
 MAX_EXACT: Final = 10
 #: With more setups than this, reversing stretches would take longer than it saves.
 MAX_IMPROVED: Final = 48

@@ -19,8 +19,6 @@ from typing import Final, Literal
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 
-__all__ = ["CI_SERVICES", "CLASSES", "Answers", "CiService", "ClassName", "DeviceClass", "serial_pattern"]
-
 ClassName = Literal["player", "converter", "streamer"]
 CiService = Literal["gitlab", "github", "jenkins", "none"]
 CI_SERVICES: Final[tuple[CiService, ...]] = ("gitlab", "github", "jenkins", "none")

@@ -18,8 +18,6 @@ from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 from linecheck.starter.answers import CLASSES, Answers, CiService, serial_pattern
 
-__all__ = ["demo_files", "model_files", "write_new"]
-
 #: Where the job of each build service lies, and its template.
 _JOBS: Final[Mapping[CiService, tuple[str, str]]] = {
     "gitlab": (".gitlab-ci.yml", "gitlab.yml"),

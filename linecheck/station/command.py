@@ -16,8 +16,6 @@ from collections.abc import Collection, Mapping
 from contextlib import suppress
 from typing import IO, Final
 
-__all__ = ["MAX_OUTPUT", "check_command", "run_station_command", "split_command"]
-
 #: Characters of each of a command's outputs that are kept, the last ones.
 MAX_OUTPUT: Final = 4000
 #: How long to wait for the rest of the output of a command that has ended.

@@ -23,19 +23,6 @@ from linecheck.run.plan import Plan
 from linecheck.station.command import run_station_command
 from linecheck.station.config.station import ConditionsConfig, IdentifyConfig
 
-__all__ = [
-    "MAX_FACTS",
-    "STEPPED_SECONDS",
-    "clock_state",
-    "conditions",
-    "host",
-    "identity",
-    "packages",
-    "plan_sha256",
-    "source_commit",
-    "stated_facts",
-]
-
 #: What one command may state.
 MAX_FACTS: Final = 64
 MAX_FACT_LENGTH: Final = 200

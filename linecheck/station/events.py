@@ -11,17 +11,6 @@ from dataclasses import dataclass
 from linecheck.run.model import SettingStep
 from linecheck.run.plan import Plan, PlannedCheck
 
-__all__ = [
-    "CheckStarted",
-    "MeasuringEnded",
-    "OfRun",
-    "RunEvent",
-    "RunListener",
-    "RunStarted",
-    "UnitSet",
-    "ignore_event",
-]
-
 
 @dataclass(frozen=True)
 class OfRun:

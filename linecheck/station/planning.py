@@ -7,8 +7,6 @@ from linecheck.run.plan import Plan, PlayingRules, make_plan
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
 
-__all__ = ["station_plan"]
-
 
 def station_plan(limits: LimitFile, station: StationConfig) -> Plan:
     """Return the plan of a run on a station; see :func:`~linecheck.run.plan.make_plan`.

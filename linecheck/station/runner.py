@@ -47,8 +47,6 @@ from linecheck.station.events import (
 from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface, NotCaptured
 from linecheck.station.setup_control import SetupControl
 
-__all__ = ["Journal", "NotBegun", "RunFacts", "RunResult", "run_unit"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

@@ -24,8 +24,6 @@ from linecheck.run.setup_order import follows_stimulus, varying_settings
 from linecheck.station.command import run_station_command
 from linecheck.station.config.station import SetupConfig
 
-__all__ = ["Operator", "Sets", "SetupControl"]
-
 
 @runtime_checkable
 class Sets(Protocol):

@@ -2,8 +2,6 @@
 
 import numpy as np
 
-__all__ = ["integers"]
-
 
 def integers(frames: int, channels: int, bits: int, seed: int = 1) -> np.ndarray:
     """Left-justified integers of a word length, both extremes among them."""

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Axis", "Drawn", "figures", "number"]
-
 _PREFIXES = {"k": 1e3, "M": 1e6, "m": 1e-3, "µ": 1e-6}
 _NUMBER = re.compile(r"\s*([-+]?[\d,]+\.?\d*(?:e[-+]?\d+)?)\s?([kMmµ]?)(?![A-Za-z])")
 

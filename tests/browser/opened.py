@@ -9,8 +9,6 @@
 
 import numpy as np
 
-__all__ = ["OpenedPage", "boxes", "overlapping"]
-
 #: A desk and a telephone.
 WIDTHS = (1280, 390)
 

@@ -25,8 +25,6 @@ from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.table import table_of
 from linecheck.run.plan import make_plan
 
-__all__ = ["ALL", "FULL", "HOSTILE", "VERDICTS", "Pages"]
-
 ROOT = Path(__file__).parents[2]
 DEMO = ["--station", ROOT / "station_configs" / "demo.toml", "--limits", ROOT / "limits" / "pellow-r3.yaml"]
 

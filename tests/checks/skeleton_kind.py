@@ -19,8 +19,6 @@ from linecheck.checks.parts.readings import ReadingList, decibels, pair_differen
 from linecheck.checks.parts.steady import BandHz, locate_tone
 from linecheck.checks.tone import ToneParameters, dissect_channel, tone_stimulus
 
-__all__ = ["KIND", "SkeletonKind"]
-
 
 class SkeletonAnalysis(Parameters):
     """Every field has a default, its unit in its name, and a description."""

@@ -7,8 +7,6 @@ import sys
 import time
 from pathlib import Path
 
-__all__ = ["is_left_behind"]
-
 PATIENCE_SECONDS = 20.0
 
 

@@ -41,22 +41,6 @@ from linecheck.run.plan import Plan, make_plan
 from linecheck.station.interfaces.interface import NotCaptured, NothingToOpen
 from linecheck.station.runner import RunFacts, run_unit
 
-__all__ = [
-    "Bench",
-    "Moment",
-    "Recorder",
-    "Unit",
-    "WordStage",
-    "Words",
-    "captures",
-    "healthy",
-    "judged",
-    "kaiser_taps",
-    "limit_file",
-    "planned",
-    "write_set",
-]
-
 Array = NDArray[np.float64]
 
 LIMITS = Path(__file__).parents[2] / "limits" / "pellow-r3.yaml"

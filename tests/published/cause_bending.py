@@ -26,9 +26,6 @@ from cause_made import (
 from cause_tools import dc_curve, follower, sox
 from scipy import fft, signal
 
-__all__: list[str] = []
-
-
 # Jitter and clocks
 
 

@@ -37,8 +37,6 @@ from cause_unknown import UNKNOWN
 from linecheck.limits.verdict import Verdict
 from linecheck.run.model import Run
 
-__all__ = ["NAMES", "PAIRS", "Case", "made", "not_passing"]
-
 CLEAN, NONE, TWO = "clean", "none_of_these", "two_at_once"
 
 #: Independent faults of different groups, each of which has to be seen beside the other.

@@ -29,9 +29,6 @@ from scipy import fft
 from linecheck.checks.base import Capture, StreamEvent
 from linecheck.limits.model import Bounds, LimitFile, Mask
 
-__all__: list[str] = []
-
-
 # Filters
 
 

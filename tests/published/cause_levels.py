@@ -23,9 +23,6 @@ from cause_made import (
 )
 from numpy.typing import NDArray
 
-__all__: list[str] = []
-
-
 # Wiring and levels
 
 

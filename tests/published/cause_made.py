@@ -12,25 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from cause_bench import Array, Bench, Moment, Words, WordStage
 
-__all__ = [
-    "FAULTS",
-    "FULL_PEAK",
-    "MEMORY",
-    "TRADE",
-    "Made",
-    "Maker",
-    "db",
-    "either",
-    "fault",
-    "logs",
-    "on_words",
-    "ringing_out",
-    "rounded",
-    "some",
-    "some_checks",
-    "unit_with",
-]
-
 #: In the order of their indices.
 CHANNELS = ("left", "right")
 TRADE = "common practice, no source"

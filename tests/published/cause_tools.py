@@ -22,8 +22,6 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
-__all__ = ["ac_response", "dc_curve", "follower", "mp3", "opus", "sox"]
-
 Array = NDArray[np.float64]
 
 #: Ahead of a program that works in whole numbers, and taken back behind it: 6 dB, so that overshoots are not clipped.

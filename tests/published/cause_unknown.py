@@ -14,8 +14,6 @@ from cause_made import Made, Maker, db, logs, ringing_out
 from cause_tools import mp3, opus, sox
 from scipy import signal
 
-__all__ = ["UNKNOWN"]
-
 #: Ahead of effects that raise the level, taken back behind them.
 ROOM = 0.4
 

@@ -29,9 +29,6 @@ from scipy import fft
 
 from linecheck.checks.base import Capture
 
-__all__: list[str] = []
-
-
 # Words
 
 

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
     from linecheck.results.overview import Brief
 
-__all__ = ["FORMAT", "TapFormat"]
-
 
 class TapFormat(ResultFormat):
     """A line for each case; of many sets, one after the other."""

@@ -10,8 +10,6 @@ from types import SimpleNamespace
 
 import numpy as np
 
-__all__ = ["FRAMES", "FakeSound"]
-
 FRAMES = 80
 FLAGS = ("input_underflow", "input_overflow", "output_underflow", "output_overflow", "priming_output")
 

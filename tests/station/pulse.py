@@ -18,8 +18,6 @@ import time
 from ctypes.util import find_library
 from pathlib import Path
 
-__all__ = ["SINKS", "PulseServer", "missing_programs"]
-
 #: Sink -> sampling rate.
 SINKS = {"unit": 192_000, "unit_44": 44_100, "unit_48": 48_000}
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from linecheck.station.config.station import StationConfig
     from linecheck.station.interfaces.interface import Interface
 
-__all__ = ["INTERFACE"]
-
 
 class SkeletonInterface:
     """A wire."""

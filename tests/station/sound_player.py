@@ -12,8 +12,6 @@ from pathlib import Path
 
 import numpy as np
 
-__all__ = ["PLAYING", "noise", "play_each", "play_over", "sine", "start_player"]
-
 #: What the process prints once the first stimulus is on its way.
 PLAYING = "playing"
 

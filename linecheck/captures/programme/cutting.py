@@ -30,8 +30,6 @@ from linecheck.limits.model import LimitFile
 from linecheck.run.plan import DEFAULT_RAMP_SECONDS
 from linecheck.station.config.station import CalibrationConfig
 
-__all__ = ["Piece", "SetFacts", "Survey", "survey", "write_pieces"]
-
 #: A capture begins so long before its stimulus and ends so long after it.
 BEFORE_SECONDS = 0.06
 AFTER_SECONDS = 0.15

@@ -21,8 +21,6 @@ from linecheck.dsp.locating.mark_search import Payload, PayloadReader, Sync, Syn
 from linecheck.dsp.locating.marks import LOWEST_RATE_HZ, MarkCode
 from linecheck.errors import FileError
 
-__all__ = ["CarriedMark", "FoundMark", "find_marks", "speed_of_marks"]
-
 FloatBlock = NDArray[np.float32]
 
 #: Syncs of different channels that are closer than this belong to one mark.

@@ -39,15 +39,6 @@ from linecheck.limits.loading.measurable import never_judged
 from linecheck.limits.model import Check, LimitFile
 from linecheck.run.plan import DEFAULT_RAMP_SECONDS, PlannedCheck, make_plan, playing_order
 
-__all__ = [
-    "BEFORE_STIMULUS_SECONDS",
-    "Placed",
-    "Programme",
-    "Segment",
-    "check_names",
-    "make_programme",
-]
-
 IntBlock = NDArray[np.int32]
 
 #: Silence between a mark's end and its stimulus.

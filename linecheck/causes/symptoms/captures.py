@@ -9,8 +9,6 @@ from linecheck.causes.symptom import DECISIVE, RARE, Symptom
 from linecheck.checks.base import Detailed
 from linecheck.limits.verdict import Verdict
 
-__all__ = ["SYMPTOMS"]
-
 #: Codes of what an interface reports.
 REPORTED = ("overrun", "underrun", "stream_stopped", "station_failed", "not_captured")
 #: Codes of breaks in time.

@@ -7,8 +7,6 @@ from linecheck.causes.symptom import RARE, Symptom
 from linecheck.causes.symptoms.lines import MAINS_HZ, OFFSET_HZ
 from linecheck.checks.parts.origins import frames_at, mains_at, rates_at
 
-__all__ = ["SYMPTOMS"]
-
 
 def _paired(evidence: Evidence, channel: str | None) -> float | None:
     out = evidence.out("jitter", "paired_jitter", channel)

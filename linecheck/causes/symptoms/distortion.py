@@ -8,8 +8,6 @@ from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.spectrum import level_at, lines
 from linecheck.causes.symptom import SPECIFIC, Symptom
 
-__all__ = ["SYMPTOMS"]
-
 #: Level of the faint tone re full scale.
 FAINT_DBFS = -60.0
 

@@ -12,8 +12,6 @@ from linecheck.causes.evidence import Evidence, beyond, both, points
 from linecheck.causes.symptom import LEAK, RARE, SPECIFIC, Symptom
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["SYMPTOMS"]
-
 #: A response within this of flat has no shape, dB.
 FLAT_DB = 0.04
 #: Where shapes are fitted, Hz: what lies above belongs to the reconstruction filter.

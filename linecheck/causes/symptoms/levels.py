@@ -7,8 +7,6 @@ import math
 from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.symptom import DECISIVE, RARE, SPECIFIC, Symptom
 
-__all__ = ["SYMPTOMS"]
-
 #: One of two legs alone: 20 log10(1/2).
 HALF_DB = -20.0 * math.log10(2.0)
 BIT_DB = 20.0 * math.log10(2.0)

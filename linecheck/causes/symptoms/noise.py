@@ -8,8 +8,6 @@ from linecheck.causes.evidence import Evidence, Out, beyond, both
 from linecheck.causes.spectrum import floor_db, floor_power, lines
 from linecheck.causes.symptom import SPECIFIC, Symptom
 
-__all__ = ["SYMPTOMS"]
-
 
 def _noise_out(evidence: Evidence, channel: str | None) -> Out | None:
     """Return by how much the noise of silence is above what is allowed, dB; None where nothing says."""

@@ -19,23 +19,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeVar
 
-__all__ = [
-    "ANYTHING",
-    "NO_NEGATIVE",
-    "NO_POSITIVE",
-    "Better",
-    "CurveSpec",
-    "DifferenceSpec",
-    "Implied",
-    "MetricSpec",
-    "Range",
-    "Successor",
-    "difference_unit",
-    "former",
-    "opposite",
-    "the_same",
-]
-
 Better = Literal["more", "less", "nominal"]
 #: The lowest and the highest possible value; infinite where there is none.
 Range = tuple[float, float]

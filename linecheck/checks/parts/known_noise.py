@@ -23,8 +23,6 @@ from linecheck.dsp.continuity.against_noise import (
 from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.spectra.narrow import Narrowed
 
-__all__ = ["KnownNoise", "find_known_noise", "noise_problems"]
-
 #: The noise is looked for by a piece of so many frames, from each of these parts of it in turn: a break spoils one.
 PIECE, PIECES = 4096, (0.5, 0.2, 0.8)
 #: It is followed in blocks of this length, frames; in longer ones as long as the clocks are not known.

@@ -10,8 +10,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.responses.sweeps import Transfer, transfer
 
-__all__ = ["CAPTURE_EDGE", "MAX_HALF_WIDTH_HZ", "AllOver", "Spectra", "aligned", "modelled", "read_all_over"]
-
 #: A capture converter is flat up to this part of its rate, 20 kHz at 44.1 kHz (common practice, no source).
 CAPTURE_EDGE = 0.4536
 #: A response is fitted over so much to either side, at most.

@@ -12,8 +12,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.locate import hop_frames, steady_span, tone_blocks
 
-__all__ = ["clock_ratio", "sounding_span"]
-
 #: So many tones show where all of them sound.
 MAX_WATCHED = 16
 #: A hop of the envelope is taken in so many parts: under a Hann weight over four hops, hum does not pass for a tone.

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from itertools import combinations
 
-__all__ = ["RATES_HZ", "frames_at", "mains_at", "rates_at"]
-
 #: The grid wanders by this much, quartz by this much.
 MAINS_SPREAD, QUARTZ_SPREAD = 0.002, 3e-4
 #: Multiples of the mains beyond this are anything.

@@ -11,8 +11,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones
 from linecheck.dsp.locating.locate import hop_frames, tone_envelope
 
-__all__ = ["PEAK_OUTSIDE", "add_peak_outside"]
-
 PEAK_OUTSIDE = MetricSpec(
     "peak_outside",
     "V",

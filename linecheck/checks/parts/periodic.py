@@ -26,8 +26,6 @@ from linecheck.dsp.locating.locate import steady_span
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.spectra.narrow import Narrowed
 
-__all__ = ["RMS_AT_FULL_SCALE", "locate_periodic", "peak_dbfs", "periodic_stimulus"]
-
 #: A full-scale sine's.
 RMS_AT_FULL_SCALE = float(np.sqrt(0.5))
 #: The signal is there where its lines have so many times the power of what lies between them.

@@ -19,23 +19,6 @@ from linecheck.dsp.spectra.spectra import (
     reduce_peaks,
 )
 
-__all__ = [
-    "ARITHMETIC",
-    "DB_PER_NEPER",
-    "WEIGHTINGS",
-    "ReadingList",
-    "Weighting",
-    "band_not_reached",
-    "decibels",
-    "not_captured",
-    "pair_difference",
-    "power_ratio",
-    "power_weights",
-    "ratio_reading",
-    "resolution_not_reached",
-    "spectrum_curve",
-]
-
 #: dB per relative change of an amplitude, 20 / ln 10; half of it per relative change of a power.
 DB_PER_NEPER = 20.0 / np.log(10.0)
 

@@ -14,20 +14,6 @@ from linecheck.dsp.fits.tones import peak_frequency
 from linecheck.dsp.locating.locate import Span, hop_frames, steady_span, tone_envelope
 from linecheck.dsp.quantise import quantise
 
-__all__ = [
-    "OTHER_RATES",
-    "SETTLE_SECONDS",
-    "BandHz",
-    "SteadyParameters",
-    "at_another_rate",
-    "dead_channel",
-    "find_at_other_rates",
-    "last_settled",
-    "locate_tone",
-    "ramped",
-    "steady_stimulus",
-]
-
 #: How long a stimulus sounds before the part that is measured: mutes release, filters and couplings settle.
 SETTLE_SECONDS = 0.1
 

@@ -25,8 +25,6 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.continuity.step_match import Schedule
 from linecheck.dsp.continuity.step_proof import FAR_LOWER
 
-__all__ = ["Step", "StepPlan", "level_steps"]
-
 #: Between two measured parts: kept clear, faded over, settled.
 LEAVE_SECONDS, FADE_SECONDS, STEP_SETTLE_SECONDS = 0.005, 0.004, 0.011
 #: So many steps, those that tell it best, give the clocks' ratio.

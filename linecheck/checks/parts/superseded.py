@@ -21,8 +21,6 @@ from typing import TypeVar
 
 from linecheck.checks.base import CheckKind, Implied, Measurement, Problem
 
-__all__ = ["former_names", "implied_of_former", "of_former", "superseded", "with_former"]
-
 _Said = TypeVar("_Said")
 
 

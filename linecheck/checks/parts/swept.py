@@ -27,8 +27,6 @@ from linecheck.dsp.responses.responses import Response, line_levels
 from linecheck.dsp.responses.sweeps import exponential_sweep, phaseless_dip, spectrum_at, transfer
 from linecheck.dsp.spectra.narrow import Narrowed
 
-__all__ = ["FADE_SECONDS", "Swept", "locate_sweep", "sweep_response", "sweep_stimulus"]
-
 #: The tone that gives the clock ratio: steady for so long after it has settled.
 PILOT_HZ = 997.0
 PILOT_SECONDS = 0.15

@@ -14,25 +14,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
 from linecheck.dsp.fits.tones import fit_tones
 
-__all__ = [
-    "DEAD_DB",
-    "MISTAKEN_DB",
-    "TELLING_HZ",
-    "Sounding",
-    "beyond_rate",
-    "broken",
-    "cut_off",
-    "find_sounding",
-    "locate_tone_sets",
-    "mistaken_channel",
-    "not_there",
-    "proof_tones",
-    "set_powers",
-    "stepped_level",
-    "too_short",
-    "uneven",
-]
-
 #: A channel whose own tones are this far below the loudest channel's is dead, dB.
 DEAD_DB = 40.0
 #: A channel in which another's tones are this far above its own carries the wrong signal, dB.

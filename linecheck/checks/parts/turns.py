@@ -31,8 +31,6 @@ from linecheck.dsp.continuity.steadiness import uneven_stretch
 from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.spectra.spectra import density, density_near
 
-__all__ = ["break_in", "locate_turns"]
-
 Span = tuple[int, int]
 
 #: Slower than hum, so that no period of it stands out; bursts in one block in ten are noise.

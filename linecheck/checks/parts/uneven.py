@@ -12,8 +12,6 @@ from linecheck.dsp.continuity.continuity import level_steps
 from linecheck.dsp.continuity.held import cut_noise
 from linecheck.dsp.continuity.steadiness import Uneven, uneven_stretch
 
-__all__ = ["uneven_noise"]
-
 #: Noise is looked at up to here, and stops where it is so much weaker.
 NOISE_TO_HZ, STOPS_DB = 20_000.0, -3.0
 #: Direct voltage is taken over so long.

@@ -6,8 +6,6 @@ from typing import Final
 
 from linecheck.checks.base import Reading
 
-__all__ = ["VOLT_LEVEL_UNITS", "VOLT_UNITS", "is_uncalibrated", "rests_on_volts"]
-
 #: A relative error of the capture's full scale in volts is the same relative error of what is read in these.
 VOLT_UNITS: Final = frozenset({"V", "mV", "µV"})
 #: There it is the same number of dB.

@@ -8,8 +8,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["dither_noise_db"]
-
 #: Points of the integral over a weighting; with 2000 it is right to 0.001 dB.
 POINTS = 2000
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["UNREPORTED", "percent_off", "rings_ahead"]
-
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
 #: No filter of a unit rings longer ahead of what it is given.

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
-__all__ = ["banner", "colour", "large", "mark"]
-
 
 class _Sign(NamedTuple):
     """The shape of a state in text, in ASCII and large, and its colour; shapes tell states apart without colours."""

@@ -13,8 +13,6 @@ from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import ComparedValue, Comparison
 from linecheck.report.comparison_page import compared_rows, is_response_at
 
-__all__ = ["show_comparison"]
-
 _WAYS = {True: "worse", False: "better", None: "other"}
 
 

@@ -45,8 +45,6 @@ from linecheck.line.events import (
 from linecheck.results.overview import Brief, counted, worst_first
 from linecheck.station.environment import STEPPED_SECONDS
 
-__all__ = ["Console", "line_of", "sets_text"]
-
 _IGNORED: Final = {
     "twice": "was scanned twice; the second scan is ignored",
     "during a test": "was scanned during a test and is ignored: scan it again",

@@ -34,8 +34,6 @@ from linecheck.run.model import HOLD, NOT_RELEASED, Run
 from linecheck.run.settle import all_problems
 from linecheck.run.voiding import IN_DOUBT
 
-__all__ = ["LineScreen"]
-
 _COLUMNS: Final = 80
 #: So many findings are told: the first is what matters, the rest stands in the log.
 _MAX_FINDINGS: Final = 5

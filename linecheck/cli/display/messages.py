@@ -11,8 +11,6 @@ import click
 
 from linecheck.files.text import visible
 
-__all__ = ["counted", "one_line", "overwritten_line", "print_table", "short_time", "size_text", "tell"]
-
 
 def tell(message: str) -> None:
     """Say something to the operator, on standard error."""

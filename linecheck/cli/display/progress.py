@@ -24,8 +24,6 @@ from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted, U
 if TYPE_CHECKING:
     from rich.progress import Progress, ProgressColumn, TaskID
 
-__all__ = ["RunProgress", "SetsProgress", "counting_bar", "shows_bars"]
-
 
 def shows_bars() -> bool:
     """Return whether standard error is a terminal that can show bars."""

@@ -13,8 +13,6 @@ from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number
 
-__all__ = ["comparison_table", "counts_line", "show_compared"]
-
 #: What a verdict means that comes of the comparisons and not of the masks.
 MEANINGS = {
     Verdict.FAIL: "Something is worse than in the baseline, though no mask is failed.",

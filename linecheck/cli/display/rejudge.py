@@ -14,8 +14,6 @@ from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number, subject
 
-__all__ = ["show_tally"]
-
 #: So many causes, checks that were measured differently, and reasons are listed; the rest is counted.
 MAX_CAUSES = 10
 #: So many causes stand in a unit's line.

@@ -25,18 +25,6 @@ from linecheck.results.wording import collapsed, findings, number, troubles
 from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = [
-    "Screen",
-    "aligned",
-    "headline",
-    "path_note",
-    "plain",
-    "result_text",
-    "show",
-    "show_result",
-    "with_top_below",
-]
-
 #: So many findings are told, and so many where a cause is told that explains most of them.
 MAX_FINDINGS, MAX_BESIDE_A_CAUSE = 30, 3
 

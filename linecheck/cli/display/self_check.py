@@ -14,8 +14,6 @@ from linecheck.station.budget.assessment import Assessment
 from linecheck.station.budget.budget import Answer, MaskBudget
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, SelfCheck, Step
 
-__all__ = ["show_budgets", "show_held", "show_self_check"]
-
 _WORDS = {Answer.HARDLY: "hardly", Answer.CANNOT: "not"}
 
 

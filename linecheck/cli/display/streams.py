@@ -14,8 +14,6 @@ import sys
 from collections.abc import Iterator
 from typing import Any, Literal, TextIO, cast
 
-__all__ = ["Outlet", "forgiving_streams"]
-
 
 class Outlet:
     """A text stream that raises nothing when it cannot be written; ``failure`` is the first reason why."""

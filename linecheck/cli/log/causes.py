@@ -20,8 +20,6 @@ from linecheck.history.repairs.statement import OTHER
 from linecheck.log import RunFilter
 from linecheck.run.causes import NONE_OF_THESE
 
-__all__ = ["causes_command"]
-
 #: So many of the most likely causes are shown, and each that was found.
 _MAX_ODDS: Final = 10
 

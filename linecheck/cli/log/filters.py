@@ -16,8 +16,6 @@ from linecheck.log import LogReader, RunFilter
 from linecheck.run.facts import FACTS
 from linecheck.run.model import Run
 
-__all__ = ["VERDICTS", "filter_options", "filter_options_of_all", "parsed_span", "short_name", "tell_unknown"]
-
 MAX_NAME_LENGTH = 128
 VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
 #: Names of checks and metrics are taken from so many of the newest runs.

@@ -15,8 +15,6 @@ from linecheck.cli.manual.topics import SECTIONS, figures, topics
 from linecheck.files.durable import make_folder
 from linecheck.files.write import write_atomically
 
-__all__ = ["write_pages"]
-
 #: A link from one topic to another, as it works between the files in the repository.
 _LINK: Final = re.compile(r'(href|src)="(?:\.\./)?(?:[a-z-]+/)?([a-z0-9-]+)\.(md|svg|png)(#[\w-]*)?"')
 _FIRST: Final = "index.html"

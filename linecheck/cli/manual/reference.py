@@ -12,8 +12,6 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-__all__ = ["REFERENCE"]
-
 
 def _commands() -> str:
     from linecheck.cli import cli

@@ -9,8 +9,6 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Final
 
-__all__ = ["SECTIONS", "Topic", "figures", "topics"]
-
 #: The four kinds of text, by their folders, in the order in which they are listed.
 SECTIONS: Final = {
     "tutorials": "Tutorials: follow them once, from the first line to the last",

@@ -19,8 +19,6 @@ from linecheck.dsp.continuity.continuity import Break
 from linecheck.dsp.continuity.phase_steps import BLOCKS, step_of
 from linecheck.dsp.responses.sweeps import spectrum_at
 
-__all__ = ["Course", "course_breaks", "find_noise", "follow", "stretched"]
-
 #: What is compared, cycles per frame: above hum, below where filters begin.
 COMPARED = (0.006, 0.35)
 #: A place stands out where the likeness is so many times what is usual.

@@ -21,18 +21,6 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_scaled_tones, synthesise
 from linecheck.dsp.spectra.spectra import find_lines
 
-__all__ = [
-    "Break",
-    "Repeat",
-    "breaks",
-    "breaks_of_model",
-    "breaks_of_period",
-    "clicks",
-    "level_steps",
-    "repeated_blocks",
-    "splices",
-]
-
 SMALLEST_JUMP_DEGREES = 0.4
 #: Frames: a periodic signal's blocks hold high frequencies, which move far in little time.
 SMALLEST_PERIODIC_JUMP = 0.05

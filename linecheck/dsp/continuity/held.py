@@ -17,8 +17,6 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones_and_lines
 from linecheck.dsp.spectra.spectra import find_lines
 
-__all__ = ["cut_noise", "flat_tops", "heaped_at_rail", "held_stretch", "overdriven"]
-
 #: What is usual is told from so many runs of one value on either side, and a signal moves from so many steps on.
 RUNS_AROUND, STEPS_MOVED = 32, 3.0
 #: Noise is cut off where this many samples more than so many times those at the next value are at its last one: the

@@ -19,8 +19,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import clicks
 
-__all__ = ["Level", "foreign", "patchy", "phase_step", "unsteady"]
-
 #: A level is looked at every so many periods, in blocks of twice the length that rise and fall as a raised cosine: they
 #: add to one, whatever stretch is looked at, and hum far below the tone is in none of them.
 PERIODS, MAX_BLOCKS = 5.0, 120

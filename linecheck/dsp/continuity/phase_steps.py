@@ -14,8 +14,6 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, synthesise
 from linecheck.dsp.locating.locate import tone_blocks
 
-__all__ = ["BLOCKS", "fitted_level_step", "level_step", "phase_step", "step_of", "tone_level_step"]
-
 BLOCKS = 24
 #: So many tones are followed, from all over the higher ones.
 FOLLOWED = 8

@@ -14,8 +14,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 
-__all__ = ["Uneven", "hum_step", "uneven_stretch"]
-
 #: Noise is compared in blocks of this length, of so many at least; a running mean over so long is taken off before, so
 #: that nothing is left of hum (at 250 Hz 34 dB less) and noise is as good as whole from 3 kHz on.
 BLOCK_SECONDS, MIN_BLOCKS, MEAN_SECONDS = 0.006, 16, 3e-4

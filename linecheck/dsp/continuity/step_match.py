@@ -22,8 +22,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray, IntArray
 
-__all__ = ["Envelopes", "Schedule", "find_schedule", "refine_start", "telling_seconds", "tone_envelopes"]
-
 #: Before and after a schedule so much silence belongs to it. How it fades in and out is not known: where steps tell the
 #: start, that has little weight.
 GUARD_SECONDS, FADE_REACH_SECONDS, GUARD_WEIGHT = 0.06, 0.012, 0.05

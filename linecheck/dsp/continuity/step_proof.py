@@ -18,8 +18,6 @@ from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import splices
 from linecheck.dsp.fits.tones import fit_tones, project, synthesise, taper
 
-__all__ = ["FAR_LOWER", "is_broken", "is_clear", "is_few", "is_spliced", "is_swayed", "is_turned"]
-
 #: A tone this much lower than another sways it, and has no say in its frequency.
 FAR_LOWER = 0.1
 #: A high tone whose level the low one sways by this share, at the low one's period and no other, is the unit's doing.

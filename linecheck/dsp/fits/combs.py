@@ -14,8 +14,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import synthesise
 
-__all__ = ["Arrival", "arrival", "comb_frequencies", "comb_phases"]
-
 #: No multiple of a mains frequency.
 LOWEST_HZ = 313.0
 #: With 40 tones in each of two channels no step of the comb is near 48 / 44.1.

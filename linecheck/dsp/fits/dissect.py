@@ -32,18 +32,6 @@ from linecheck.dsp.spectra.spectra import (
     usable_frames,
 )
 
-__all__ = [
-    "FITTED_HARMONICS",
-    "Dissection",
-    "Line",
-    "Power",
-    "dissect",
-    "hum_lines",
-    "is_hum_hidden",
-    "line_power",
-    "total",
-]
-
 #: Mains products M = 1 … 5 (AES17-2015, 6.5.1).
 HUM_ORDERS = 5
 #: The grid wanders, and the two clocks differ: each mains frequency is searched within ±0.6 %.

@@ -21,8 +21,6 @@ from linecheck.dsp.fits.tones import fit_lines, fit_tones, project, synthesise
 from linecheck.dsp.spectra.spectra import density, density_near, find_lines
 from linecheck.dsp.spectra.windows import blackman_harris
 
-__all__ = ["TonePowers", "lowest_of", "tone_powers"]
-
 #: A line within so many cycles over the record of a tone cannot be told from it.
 APART_CYCLES = 2.0
 #: What moves more slowly than this share of the lowest tone's frequency is a trend.

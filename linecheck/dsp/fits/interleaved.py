@@ -13,8 +13,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["OCTAVE_PHASES", "OCTAVE_TONES_HZ", "PAIR_PHASES", "PAIR_TONES_HZ", "PEAK_OF_UNIT_TONES"]
-
 #: Of the first and of the second channel, where both sound at once.
 PAIR_TONES_HZ: tuple[FloatArray, FloatArray] = (
     np.array([20, 42, 72, 156, 276, 615, 1224, 2483, 4820, 9671, 19422], dtype=np.float64),

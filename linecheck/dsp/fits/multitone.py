@@ -17,8 +17,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["ALL_TONES_DB", "GRID_HZ", "PEAK_OF_UNIT_TONES", "TONES_HZ", "TONE_PHASES"]
-
 GRID_HZ = 2.0
 
 TONES_HZ: FloatArray = np.array(

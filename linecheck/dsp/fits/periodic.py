@@ -24,8 +24,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.spectra.windows import BLACKMAN_HARRIS, blackman_harris
 
-__all__ = ["LineReader", "PeriodicSignal", "fitted_scale", "period_frames", "spread_phases"]
-
 #: A line is read from so many bins on either side of its own.
 REACH_BINS = 2
 #: Length of either taper of the flat window, as a part of the record.

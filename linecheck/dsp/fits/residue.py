@@ -13,8 +13,6 @@ from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.spectra import Density, band_power, density, density_near, usable_frames
 
-__all__ = ["Residue", "residue", "settling"]
-
 #: So many harmonics are fitted apart; higher ones count with the noise.
 HARMONICS = 15
 #: A trend is taken out where it is more than this share of a rest's power.

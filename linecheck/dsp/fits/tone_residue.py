@@ -22,16 +22,6 @@ from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synth
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.spectra import Density, band_power, density, line_spectrum
 
-__all__ = [
-    "Residue",
-    "TakenOut",
-    "highest_residue",
-    "residue_power",
-    "residue_spectrum",
-    "take_out",
-    "without_trend",
-]
-
 #: Degree of the polynomials that the tones' common level and timing may follow over a record.
 DRIFT_DEGREE = 4
 #: Drift is summed over so many blocks: each is short against a polynomial of that degree.

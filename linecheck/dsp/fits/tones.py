@@ -25,19 +25,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray
 
-__all__ = [
-    "ToneFit",
-    "fit_lines",
-    "fit_scaled_tones",
-    "fit_tapered",
-    "fit_tones",
-    "fit_tones_and_lines",
-    "peak_frequency",
-    "project",
-    "synthesise",
-    "taper",
-]
-
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
 STRONG_SHARE = 0.1
 #: So many times follow each other in the finer of two tables of sines; below so many sines one table is as fast.

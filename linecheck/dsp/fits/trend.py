@@ -7,8 +7,6 @@ import numpy as np
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import synthesise
 
-__all__ = ["slow_trend"]
-
 #: The basis has this many times the record as its period, so that a trend need not end as it began.
 _EXTENSION = 1.3
 #: So many sines follow whatever settles or drifts; more would cost the square of their number, and what is periodic and

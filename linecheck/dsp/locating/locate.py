@@ -15,8 +15,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray
 
-__all__ = ["Span", "hop_frames", "steady_span", "tone_blocks", "tone_envelope"]
-
 #: Four hops under a Hann-like weight: selective enough that hum and offsets do not pass for a tone.
 _WEIGHTS = np.array([0.1464466, 0.3535534, 0.3535534, 0.1464466])
 

@@ -35,8 +35,6 @@ from linecheck.dsp.locating.marks import (
     decode_channel,
 )
 
-__all__ = ["Payload", "PayloadReader", "Sync", "SyncFinder"]
-
 FloatBlock = NDArray[np.float32]
 ComplexBlock = NDArray[np.complex64]
 

@@ -14,8 +14,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.responses.responses import Response, line_levels, running_mean
 
-__all__ = ["BetweenLines", "between_lines"]
-
 #: Points from one line to the next: lobes are no narrower than the distance of lines.
 FINENESS: Final = 8
 #: Part of half a period at each of its ends over which the impulse response is faded out. So the interpolation is

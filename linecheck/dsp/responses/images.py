@@ -21,8 +21,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.spectra.octaves import Bands
 
-__all__ = ["Images", "find_images"]
-
 #: Noise alone exceeds this over the median power once in 10**9 bins.
 STANDS_OUT = 30.0
 #: Width over which image and audio are taken to keep one ratio.

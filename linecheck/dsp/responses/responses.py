@@ -22,22 +22,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 
-__all__ = [
-    "HIDDEN_DB",
-    "Impulse",
-    "Response",
-    "StopBand",
-    "falls_to",
-    "impulse_of",
-    "is_resolved",
-    "level_at",
-    "line_levels",
-    "running_level",
-    "running_mean",
-    "stop_band",
-    "without_coupling",
-]
-
 #: A lobe of the stop band rises at least so far out of the notch ahead of it, dB.
 MIN_LOBE_DB = 1.0
 #: A level that is no surer than that is no more than noise may make: it takes 10 times the noise's power to be surer.

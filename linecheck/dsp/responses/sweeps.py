@@ -17,8 +17,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.responses.responses import running_mean
 
-__all__ = ["Transfer", "exponential_sweep", "phaseless_dip", "spectrum_at", "transfer"]
-
 #: Noise is averaged over so many points to either side.
 NOISE_POINTS = 4
 #: A dip or a peak stands out from what is usual within an octave on either side, by so much of it (0.26 dB).

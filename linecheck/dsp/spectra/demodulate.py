@@ -10,8 +10,6 @@ from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones
 from linecheck.dsp.spectra.spectra import TAPERS, Density, usable_frames
 
-__all__ = ["Baseband", "SideDensities", "demodulate", "side_densities"]
-
 #: Where the complementary error function has fallen to 1e-9.
 REACH = 4.32
 #: The new rate over the greatest offset that is kept.

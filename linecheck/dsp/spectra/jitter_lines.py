@@ -17,8 +17,6 @@ from linecheck.dsp.jitter_sequence import CARRIER_ORDER, CYCLE, SquareLines
 from linecheck.dsp.spectra.demodulate import Baseband
 from linecheck.dsp.spectra.windows import BLACKMAN_HARRIS, blackman_harris
 
-__all__ = ["Known", "SquareStep", "square_step", "without_known_lines"]
-
 #: The noise at a line is that of the bins so far from it.
 AROUND = (6, 30)
 #: A line differs from the known one by this many standard deviations of the noise …

@@ -8,8 +8,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["Narrowed", "narrow", "narrowing_factor"]
-
 #: The new rate over the highest frequency of interest: 44.1 kHz still holds 20 kHz.
 MIN_RATE_OVER_TOP = 2.2
 #: Where the complementary error function has fallen to 1e-9: the pass band's greatest error, and what is cut off.

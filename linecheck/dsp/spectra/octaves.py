@@ -20,8 +20,6 @@ import numpy as np
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.spectra.spectra import Density
 
-__all__ = ["OCTAVE_RATIO", "Bands", "band_levels", "bands_between", "midband_hz", "third_octaves"]
-
 OCTAVE_RATIO = 10.0**0.3
 REFERENCE_HZ = 1000.0
 

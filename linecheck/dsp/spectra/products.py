@@ -12,8 +12,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_tapered
 from linecheck.dsp.spectra.spectra import band_power, density, find_lines
 
-__all__ = ["Crossing", "Products", "fit_products", "noise_crossing"]
-
 #: A value this many times what noise alone would give has come out of it.
 OUT_OF_NOISE = 10.0
 #: So many of the lowest values that are out of the noise say how they go on.

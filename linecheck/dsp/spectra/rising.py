@@ -14,8 +14,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = ["Rise", "find_notches", "find_rise"]
-
 #: A density rises where it comes to stand so far above its lowest value, and begins to where it is so far above.
 RISE_DB = 6.0
 BEGINS_DB = 3.0

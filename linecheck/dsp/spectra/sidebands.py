@@ -22,8 +22,6 @@ from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.demodulate import Baseband, SideDensities, side_densities
 from linecheck.dsp.spectra.spectra import density_near, find_lines
 
-__all__ = ["Modulation", "Nature", "Quantity", "Sideband", "take_apart"]
-
 Nature = Literal["jitter", "amplitude", "upper", "lower", "mixed"]
 
 #: Lines this close, in cycles over the record, are one.

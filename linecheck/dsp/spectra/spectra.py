@@ -20,20 +20,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray, IntArray
 
-__all__ = [
-    "CLEAN_PART",
-    "NOISE_BANDWIDTH_BINS",
-    "Density",
-    "band_power",
-    "density",
-    "density_near",
-    "empty_above",
-    "find_lines",
-    "line_spectrum",
-    "reduce_peaks",
-    "usable_frames",
-]
-
 TAPERS = 8
 #: Anti-alias filters of captures begin here, as a part of the rate.
 CLEAN_PART = 0.45

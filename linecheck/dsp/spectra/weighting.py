@@ -22,15 +22,6 @@ from numpy.typing import ArrayLike
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = [
-    "a_weighting_db",
-    "a_weighting_power",
-    "c_weighting_db",
-    "c_weighting_power",
-    "weighting_468_db",
-    "weighting_468_power",
-]
-
 
 def _iec_61672_poles() -> tuple[float, float, float, float]:
     """Return the pole frequencies f1 … f4 in Hz, unrounded.

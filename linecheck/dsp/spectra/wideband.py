@@ -19,8 +19,6 @@ from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.tones import fit_lines
 from linecheck.dsp.spectra.spectra import Density, density, density_near, find_lines, usable_frames
 
-__all__ = ["Part", "audio_part", "high_part"]
-
 #: A search for lines goes on at most so often: what is strong hides what is faint.
 SEARCHES = 3
 MAX_LINES = 60

@@ -21,15 +21,6 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = [
-    "BLACKMAN_HARRIS",
-    "FLAT_TOP",
-    "blackman_harris",
-    "coherent_gain",
-    "flat_top",
-    "noise_bandwidth_bins",
-]
-
 #: Harris 1978, minimum four-term: signs alternate.
 BLACKMAN_HARRIS = (0.35875, -0.48829, 0.14128, -0.01168)
 

@@ -55,8 +55,6 @@ from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number, subject
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["MAX_NAMED", "Acceptance", "accept_runs", "changes", "combined_unit", "doubts"]
-
 #: A value contradicts a bound beyond so many standard uncertainties of both.
 _CONTRADICTION = 4.0
 

@@ -33,24 +33,6 @@ from linecheck.limits.curve_profile import Lattice, Profile
 from linecheck.limits.regression import Measured
 from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 
-__all__ = [
-    "LARGEST",
-    "MAX_BYTES",
-    "MAX_HISTORY",
-    "Accepted",
-    "Baseline",
-    "BaselineFile",
-    "CheckEntry",
-    "CurveEntry",
-    "HistoryEntry",
-    "LimitsEntry",
-    "ReadingEntry",
-    "UnitEntry",
-    "baseline_bytes",
-    "curve_entry",
-    "load_baseline",
-]
-
 MAX_BYTES: Final = 8_000_000
 MAX_HISTORY: Final = 1000
 MAX_TEXT_LENGTH: Final = 500

@@ -33,19 +33,6 @@ from linecheck.results.cases import Case
 from linecheck.run.causes import Difference
 from linecheck.run.model import Run
 
-__all__ = [
-    "MOVED",
-    "NOT_COMPARED",
-    "Regressed",
-    "answer_counts",
-    "moved_texts",
-    "regressed",
-    "regression_cases",
-    "regression_causes",
-    "regression_findings",
-    "regression_keys",
-]
-
 #: Code of the problem of a run whose unit the baseline does not have.
 NOT_IN_BASELINE = "not_in_baseline"
 #: Codes of the notes of what the limit file compares with no baseline, and of what has moved within its margin.

@@ -39,19 +39,6 @@ from linecheck.limits.verdict import Verdict, worst
 from linecheck.results.wording import number, subject
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = [
-    "Comparison",
-    "answer_text",
-    "by_badness",
-    "compare_outcome",
-    "compare_units",
-    "comparisons_in",
-    "decimals_for",
-    "fixed",
-    "moved_by",
-    "regression_verdict",
-]
-
 
 def decimals_for(margin: float) -> int:
     """Return how many decimals show a tenth of a margin."""

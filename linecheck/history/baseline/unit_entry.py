@@ -32,15 +32,6 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import reasons
 
-__all__ = [
-    "compared",
-    "items_of",
-    "require_margins",
-    "uncompared_texts",
-    "unit_entry",
-    "why_missing",
-]
-
 NO_MARGINS = """\
 declares no margin, so that nothing can be compared with a baseline. Say by how much something may change, at the top
 for every masked metric of a unit or name, or in a check for one metric or curve:

@@ -27,8 +27,6 @@ from linecheck.history.comparison.sides import LABELS, Picked
 from linecheck.limits.verdict import Verdict
 from linecheck.run.model import CheckOutcome
 
-__all__ = ["accuracy", "known_alike", "notes", "refusal", "same_volts", "unlike"]
-
 _BY_UNIT: Final = {
     "dB": 0.1,
     "dBFS": 0.002,

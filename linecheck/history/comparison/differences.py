@@ -39,8 +39,6 @@ from linecheck.limits.regression import Answer, Measured, alarm_sigmas, compare_
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.run.causes import Difference as SoundsLike
 
-__all__ = ["compare_sides", "comparisons_in"]
-
 _BOUND = "one of the values is only a bound"
 _REAL = (Answer.WORSE, Answer.BETTER)
 

@@ -28,8 +28,6 @@ from linecheck.log.signoff import Despite, Signature
 from linecheck.log.statements import SIGNOFF
 from linecheck.run.model import HOLD
 
-__all__ = ["FILE_NAME", "despite", "load_comparison", "sign", "write_comparison"]
-
 FILE_NAME = "comparison.json"
 _FORMAT = 1
 _DIGEST = re.compile("[0-9a-f]{64}")

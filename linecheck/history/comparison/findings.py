@@ -27,8 +27,6 @@ from linecheck.history.comparison.model import (
     Side,
 )
 
-__all__ = ["amount", "decimals_for", "find", "spec_of", "without_superseded"]
-
 _Item = TypeVar("_Item", bound=Compared)
 
 #: A number is told with so many significant digits at most, and so many decimals.

@@ -23,18 +23,6 @@ from linecheck.limits.verdict import Verdict
 from linecheck.run.causes import Difference as SoundsLike
 from linecheck.run.model import HOLD
 
-__all__ = [
-    "Compared",
-    "ComparedCurve",
-    "ComparedValue",
-    "Comparison",
-    "CurveDifference",
-    "Difference",
-    "Finding",
-    "Side",
-    "SideCheck",
-]
-
 
 @dataclass(frozen=True)
 class SideCheck:

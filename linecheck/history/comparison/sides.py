@@ -16,8 +16,6 @@ from linecheck.history.comparison.model import Side, SideCheck
 from linecheck.limits.model import SETUP_MARK, entry_name
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["LABELS", "MAX_SIDES", "Picked", "pick", "side_of", "split_reference"]
-
 MAX_SIDES = 8
 LABELS = "ABCDEFGH"
 _SETUP = re.compile(r"(?P<source>.+)@(?P<setup>[A-Za-z_][\w]*=[^@/]+)")

@@ -17,8 +17,6 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.recorded import limits_content
 from linecheck.log.chain import canonical_json
 
-__all__ = ["Basis", "basis_of"]
-
 Content = Mapping[str, Any]
 
 

@@ -19,8 +19,6 @@ from linecheck.limits.decision import judge_curve, judge_reading
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.log.curves import curves_query
 
-__all__ = ["Cause", "CauseCounts", "Causes", "cause_of", "counted"]
-
 Way = Literal["worse", "better"]
 
 _INVALID = level_of(Verdict.INVALID)

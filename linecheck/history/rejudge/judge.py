@@ -34,8 +34,6 @@ from linecheck.limits.decision import Void
 from linecheck.limits.verdict import Verdict
 from linecheck.run.voiding import voids
 
-__all__ = ["UNTOLD", "JudgedSpan", "SpanJudge", "after_verdict", "unpacked"]
-
 #: In place of a verdict's level: what is stored cannot tell it, because something was measured differently.
 UNTOLD: Final = len(LEVELS)
 

@@ -18,17 +18,6 @@ from linecheck.history.rejudge.select import LEVEL_OF_INITIAL, Reader
 from linecheck.log.curves import curves_query
 from linecheck.run.settle import NOT_RUN
 
-__all__ = [
-    "ROWS",
-    "CurveRow",
-    "RunProblems",
-    "Span",
-    "read_checks",
-    "read_curves",
-    "read_problems",
-    "read_readings",
-]
-
 #: Readings and curves of a span with what they come to: index of the run, item, level of the stored verdict and of the
 #: new one; a value or uncertainty that is not there is NaN. ``check`` is the position of a curve's check, ``place``
 #: that of the curve in it; -1 for readings.

@@ -39,15 +39,6 @@ from linecheck.log.reader import LogReader
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.station.events import ignore_event
 
-__all__ = [
-    "NO_CAPTURES",
-    "Found",
-    "captures_archived",
-    "captures_kept",
-    "remeasure",
-    "with_captures",
-]
-
 #: Where a run's captures are, by which run it is; None where there are none.
 Finder = Callable[[RunFacts], Path | None]
 

@@ -23,8 +23,6 @@ from linecheck.log.connect import open_reader, plain_errors
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.reader import BUSY_SECONDS
 
-__all__ = ["LEVEL_OF_INITIAL", "Chosen", "Reader", "choose", "newest_limit_files", "opened", "run_facts"]
-
 _MAX_RUNS = 10**9
 _PAGE = 20_000
 

@@ -51,19 +51,6 @@ from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
 
-__all__ = [
-    "ChangedRun",
-    "ReadingChange",
-    "ReadingCount",
-    "RejudgedFile",
-    "Remeasured",
-    "Tally",
-    "Transition",
-    "Yield",
-    "tally_of",
-    "unit_yield",
-]
-
 #: A verdict before and after; None is what cannot be told.
 Transition = tuple[Verdict | None, Verdict | None]
 

@@ -20,8 +20,6 @@ from linecheck.history.rejudge.tally import ChangedRun, Tally, tally_of
 from linecheck.limits.model import LimitFile
 from linecheck.log.queries import RunFilter
 
-__all__ = ["Wanted", "what_if"]
-
 #: So many runs are judged at once.
 _BATCH = 500
 

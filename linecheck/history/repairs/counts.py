@@ -11,8 +11,6 @@ from typing import Final
 from linecheck.history.repairs.statement import OTHER
 from linecheck.run.causes import NONE_OF_THESE
 
-__all__ = ["AMONG", "Case", "CauseCounts", "Confused", "ToldFirst", "count_causes"]
-
 #: So many of the most likely causes are looked at where it is asked whether the right one was told at all.
 AMONG: Final = 3
 

@@ -12,8 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["COVERED", "SHIPPED_UNITS", "OwnOdds", "own_odds"]
-
 #: As so many units the shipped odds count: with as many repairs, a station's own weigh the same.
 SHIPPED_UNITS: Final = 50.0
 #: The share of its probability that an interval holds, as much beyond either end.

@@ -24,8 +24,6 @@ from linecheck.log import Head, Log, LogReader, RunFilter, Statement
 from linecheck.run.causes import causes_of
 from linecheck.run.model import RunHeader
 
-__all__ = ["earlier_repair", "run_to_repair", "state_repair", "told_and_found"]
-
 #: Verdicts of runs that have not passed: those say what may be broken.
 _NOT_PASSED: Final = tuple(verdict.value for verdict in Verdict if verdict is not Verdict.PASS)
 _AT_ONCE: Final = 500

@@ -21,8 +21,6 @@ from linecheck.log.signoff import MAX_NAME_LENGTH, checked_text
 from linecheck.run.causes import NONE_OF_THESE
 from linecheck.run.model import RunHeader
 
-__all__ = ["OTHER", "REPAIR", "Repair", "repair", "repair_content", "repair_from"]
-
 #: The statement's kind in the log.
 REPAIR: Final = "repair"
 #: What was found is none of the known causes, and said in words.

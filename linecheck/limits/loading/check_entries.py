@@ -17,8 +17,6 @@ from linecheck.limits.loading.regression_entries import Margins, read_margins, r
 from linecheck.limits.loading.setup_entries import LAID_OVER, RATE, Member, read_members, removed, setups_of
 from linecheck.limits.model import Check
 
-__all__ = ["CHECK_KEYS", "read_checks", "read_setup"]
-
 CHECK_KEYS: Final = ("kind", "setup", "setups", "stimulus", "analysis", "masks", "regression")
 
 

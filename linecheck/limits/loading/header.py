@@ -12,8 +12,6 @@ from linecheck.files.yaml import shown
 from linecheck.limits.retest import RetestPolicy
 from linecheck.limits.serial_pattern import MAX_PATTERN_LENGTH, compile_serial_pattern
 
-__all__ = ["FORMAT", "NAME", "SETUP_VALUE_LENGTH", "Approval", "Header", "is_reserved"]
-
 FORMAT: Final = 1
 SETUP_VALUE_LENGTH: Final = 200
 HIGHEST_REVISION: Final = 1_000_000_000

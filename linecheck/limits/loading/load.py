@@ -33,17 +33,6 @@ from linecheck.limits.loading.regression_entries import read_classes
 from linecheck.limits.mask_warnings import mask_warnings
 from linecheck.limits.model import LimitFile
 
-__all__ = [
-    "MAX_FILES",
-    "LoadedLimits",
-    "combined_sha256",
-    "load_limits",
-    "load_with_warnings",
-    "merge",
-    "read_chain",
-]
-
-
 MAX_FILES: Final = 8
 NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "approved"})
 

@@ -13,8 +13,6 @@ from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.masks import Clash, bounds_clash, extent, mask_clash
 from linecheck.limits.model import Bounds, Limit, Mask
 
-__all__ = ["LARGEST", "read_masks"]
-
 #: Limits and their places lie within ± this; what is larger is a slip, and would overflow a margin.
 LARGEST: Final = 1e12
 

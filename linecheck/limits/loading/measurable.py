@@ -12,8 +12,6 @@ from linecheck.limits.decision import END_TOLERANCE
 from linecheck.limits.masks import extent
 from linecheck.limits.model import Check, Limit, Mask
 
-__all__ = ["never_judged", "refuse_incomparable", "refuse_unmeasurable"]
-
 
 def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int, faults: FaultList) -> None:
     """Add a fault for each mask that would make every unit invalid.

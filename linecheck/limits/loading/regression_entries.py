@@ -24,8 +24,6 @@ from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.loading.mask_entries import LARGEST
 from linecheck.limits.model import Mask
 
-__all__ = ["Margins", "class_names", "read_classes", "read_margins", "resolved_margins"]
-
 #: Margins by metric or unit; None where something is not compared.
 Margins = Mapping[str, float | None]
 

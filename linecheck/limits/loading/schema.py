@@ -19,8 +19,6 @@ from linecheck.limits.loading.mask_entries import LARGEST
 from linecheck.limits.loading.regression_entries import class_names
 from linecheck.limits.loading.setup_entries import MAX_SETUPS
 
-__all__ = ["limit_file_schema"]
-
 Schema = dict[str, Any]
 
 _TEMPLATE: Final = "#/$defs/{model}"

@@ -24,18 +24,6 @@ from linecheck.files.faults import FaultList
 from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.model import SETUP_MARK
 
-__all__ = [
-    "LAID_OVER",
-    "MAX_NAME_LENGTH",
-    "MAX_SETUPS",
-    "RATE",
-    "Member",
-    "read_members",
-    "removed",
-    "setups_of",
-    "variant_name",
-]
-
 MAX_SETUPS: Final = 32
 #: Characters of a name with its setup; files are named after it.
 MAX_NAME_LENGTH: Final = 120

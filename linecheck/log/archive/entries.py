@@ -37,18 +37,6 @@ from linecheck.limits.verdict import Verdict
 from linecheck.run.facts import Purpose
 from linecheck.station.config.archive import KeptClass
 
-__all__ = [
-    "ENTRY_NAME",
-    "OBJECT_NAME",
-    "RUN_ID",
-    "Entry",
-    "KeptFile",
-    "entry_bytes",
-    "kept_class",
-    "read_entry",
-    "run_folder_name",
-]
-
 ENTRY_NAME: Final = "archived.json"
 #: SHA-256 of a file's bytes and what sort of file it is.
 OBJECT_NAME: Final = re.compile(r"[0-9a-f]{64}\.(flac|wav)")

@@ -18,8 +18,6 @@ from linecheck.log.archive.entries import Entry
 from linecheck.log.archive.retention import Retention, total_bytes
 from linecheck.station.config.archive import KEPT_CLASSES, KeptClass
 
-__all__ = ["ClassTotal", "Forecast", "by_class", "daily_bytes", "forecast"]
-
 #: The rate is taken from so many days.
 WINDOW_DAYS: Final = 28
 #: Retention that is shorter than this shortens no window: nothing could be said from it.

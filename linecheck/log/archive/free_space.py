@@ -15,8 +15,6 @@ from linecheck.run.plan import Plan
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.station import CaptureConfig
 
-__all__ = ["Disk", "captures_bytes", "disk_of", "room_for", "room_for_record"]
-
 #: A record with its curves, its files, and what the database writes beside it; large ones come to a few megabytes.
 RECORD_BYTES: Final = 32_000_000
 #: What the disk of the log keeps free beside that, for the log to be copied, checked and repaired.

@@ -14,8 +14,6 @@ from linecheck.log import LogReader
 from linecheck.run.facts import Purpose
 from linecheck.station.config.archive import ArchiveConfig
 
-__all__ = ["Keep", "PassCount", "keeping"]
-
 #: The index holds all that is asked for, so that a log of a million runs takes a second at most.
 _PASSES: Final = (
     "SELECT count(*) FROM main.run INDEXED BY run_by_facts WHERE sequence > ? AND verdict = 'pass' "

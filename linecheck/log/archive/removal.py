@@ -15,8 +15,6 @@ from linecheck.files.text import visible
 from linecheck.log.archive.retention import Removal, Retention
 from linecheck.log.archive.store import Archive, Scan
 
-__all__ = ["CAPTURES_REMOVED", "Removed", "refuse_damaged", "remove"]
-
 #: The kind of the statements that say what was removed.
 CAPTURES_REMOVED: Final = "captures_removed"
 

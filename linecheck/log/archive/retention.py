@@ -17,8 +17,6 @@ from typing import Final
 from linecheck.log.archive.entries import Entry
 from linecheck.station.config.archive import ArchiveConfig, KeptClass
 
-__all__ = ["GIGABYTE", "GOES_FOR_ROOM", "Removal", "Retention", "removals", "retention", "total_bytes"]
-
 GIGABYTE: Final = 10**9
 
 #: What goes to make room, in this order.

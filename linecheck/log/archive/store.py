@@ -45,8 +45,6 @@ from linecheck.log.archive.entries import (
 )
 from linecheck.run.model import Run
 
-__all__ = ["Archive", "Scan"]
-
 _MONTH: Final = re.compile(r"\d{4}-\d{2}")
 _RUN: Final = re.compile(rf"\d{{8}}T\d{{6}}Z-(?P<run>{RUN_ID.pattern})")
 #: A folder that was changed within this time may have been changed since it was listed, without its time telling.

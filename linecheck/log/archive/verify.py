@@ -22,8 +22,6 @@ from linecheck.log.archive.entries import Entry, read_entry
 from linecheck.log.archive.removal import CAPTURES_REMOVED
 from linecheck.log.archive.store import Archive, Scan
 
-__all__ = ["Checked", "verify_archive", "verify_log_kept"]
-
 _KEPT: Final = (
     "SELECT r.sequence, r.run_id, r.station, c.name, c.capture_object FROM run_check AS c "
     "JOIN run AS r ON r.sequence = c.sequence WHERE c.capture_object IS NOT NULL ORDER BY r.sequence"

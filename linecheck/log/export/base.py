@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from linecheck.log.export.rows import Row
     from linecheck.log.export.tables import Table
 
-__all__ = ["ExportFormat", "Sink", "TextFormat"]
-
 #: A text grows by so many bytes at a time.
 _PIECE: Final = 1 << 18
 

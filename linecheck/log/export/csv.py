@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from linecheck.log.export.rows import Row
     from linecheck.log.export.tables import Table
 
-__all__ = ["EXPORT_FORMAT", "CsvFormat"]
-
 #: The wide forms are taken for a formula where the keyboard is Japanese (from memory).
 _FORMULA = re.compile(r"['\t\n]|\s*[=+\-@＝＋－＠]")
 _QUOTED = re.compile('[",\n\r]')

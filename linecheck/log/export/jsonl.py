@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from linecheck.log.export.rows import Row
     from linecheck.log.export.tables import Table
 
-__all__ = ["EXPORT_FORMAT", "JsonLinesFormat"]
-
 
 class JsonLinesFormat(TextFormat):
     """JSON Lines."""

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from linecheck.log.export.rows import Row
     from linecheck.log.export.tables import Kind, Table
 
-__all__ = ["EXPORT_FORMAT", "ParquetFormat"]
-
 #: A row group is closed once it has so many rows, or so many bytes before they are packed.
 _ROWS: Final = 65_536
 _BYTES: Final = 32 * 1024 * 1024

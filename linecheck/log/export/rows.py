@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from linecheck.log import LogReader, RunFilter
     from linecheck.log.fetch import Record
 
-__all__ = ["Row", "pages"]
-
 #: In the order of the table's columns: None, text, int, float, bool, plain data, or an array of numbers.
 Row = tuple[Any, ...]
 

@@ -10,8 +10,6 @@ from typing import Final, Literal
 
 from linecheck.run.facts import COLUMN_KINDS, FACTS, Fact
 
-__all__ = ["TABLES", "Column", "Kind", "Table", "TableName"]
-
 #: ``json`` is a text in CSV and Parquet, and what it says in JSON Lines; ``list`` are numbers.
 Kind = Literal["text", "integer", "real", "boolean", "time", "json", "list"]
 TableName = Literal["runs", "readings", "curves", "problems", "assets"]

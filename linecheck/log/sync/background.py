@@ -16,8 +16,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-__all__ = ["BackgroundSync"]
-
 _WORKER = "linecheck.log.sync.worker"
 #: Ctrl-C is for the session. It is no session of its own: Linux shares processors out among sessions first, and a low
 #: priority within one of its own would be none.

@@ -12,8 +12,6 @@ from linecheck.log.stored import Head
 from linecheck.log.sync.local import Contents, LocalLog
 from linecheck.log.verification.verify import Chain
 
-__all__ = ["MAX_BYTES", "MAX_ROWS", "Batch", "batches"]
-
 #: A batch ends where it holds so many rows or bytes; a record that is larger goes alone.
 MAX_ROWS = 10_000
 MAX_BYTES = 8_000_000

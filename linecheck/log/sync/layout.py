@@ -21,16 +21,6 @@ from functools import cache
 
 from linecheck.log.schema import MIGRATIONS, PARTS, SCHEMA_VERSION, run, statement
 
-__all__ = [
-    "SCHEMA",
-    "TableLayout",
-    "log_layouts",
-    "original_text",
-    "record_tables",
-    "shared_tables",
-    "stored_text",
-]
-
 #: The schema in the database that all tables are in.
 SCHEMA = "linecheck"
 

@@ -28,8 +28,6 @@ from linecheck.log.sync.target import Target
 from linecheck.log.thinning import Rule, rules_of
 from linecheck.log.verification.verify import stored_content
 
-__all__ = ["UNSENT_FOR_LONG", "Contents", "LocalLog", "unsent_for_long"]
-
 #: Contents that records refer to, by table and digest.
 Contents = dict[str, dict[str, str]]
 

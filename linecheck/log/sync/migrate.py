@@ -27,8 +27,6 @@ from linecheck.log.sync.layout import (
     shared_tables,
 )
 
-__all__ = ["GRANTS", "migrate", "newest_versions", "versions"]
-
 _TYPES = {
     "INTEGER": "bigint",
     "REAL": "double precision",

@@ -22,17 +22,6 @@ from linecheck.files.text import visible
 from linecheck.log.fetch import Record
 from linecheck.log.sync.layout import SCHEMA, original_text, stored_text
 
-__all__ = [
-    "STATION_LOG",
-    "NameConflict",
-    "Namesake",
-    "Period",
-    "claim_content",
-    "name_conflicts",
-    "period_faults",
-    "station_periods",
-]
-
 #: The kind of statement by which a log is said to be a station's.
 STATION_LOG = "station_log"
 

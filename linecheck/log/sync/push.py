@@ -26,8 +26,6 @@ from linecheck.log.sync.server import Watchdog, connected
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
 
-__all__ = ["Pushed", "agreed", "push"]
-
 #: A batch that is not acknowledged by then is given up, and sent again the next time: 8 MB at 110 kbit/s.
 MAX_SILENCE_SECONDS = 600.0
 

@@ -19,8 +19,6 @@ from linecheck.log.sync.server import driver, sql
 from linecheck.log.thinning import CURVES_THINNED, Rule, rules_from
 from linecheck.log.verification.verify import Chain
 
-__all__ = ["chains", "check_chain", "content", "hash_at", "head", "records_after", "rules", "stray_part"]
-
 Row = dict[str, Any]
 
 _AT_ONCE = 64

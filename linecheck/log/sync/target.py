@@ -10,8 +10,6 @@ from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.station.config.server_url import check_server_url
 
-__all__ = ["Target"]
-
 
 @dataclass(frozen=True)
 class Target:

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from linecheck.log.sync.push import Pushed
     from linecheck.log.sync.target import Target
 
-__all__ = ["MAX_WAIT_SECONDS", "Worker", "main", "waiting_seconds"]
-
 #: However long an outage lasts, it is tried again after this time.
 MAX_WAIT_SECONDS = 120.0
 #: How long it goes on without the session.

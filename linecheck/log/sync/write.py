@@ -20,8 +20,6 @@ from linecheck.log.sync.names import station_periods
 from linecheck.log.sync.server import driver, sql
 from linecheck.log.thinning import PASSES, Rule
 
-__all__ = ["add_contents", "add_records", "lock_chain", "note_head", "other_owner", "thin_records"]
-
 Row = Mapping[str, Any]
 
 _TYPES = {"INTEGER": "int8", "REAL": "float8", "TEXT": "text", "BLOB": "bytea"}

@@ -12,8 +12,6 @@ from linecheck.log.begun import RUN_BEGUN, begun_runs
 from linecheck.log.fetch import Record
 from linecheck.log.schema import run
 
-__all__ = ["BegunRuns"]
-
 _MAX_TOLD: Final = 50
 
 

@@ -21,8 +21,6 @@ from linecheck.log.schema import statement
 from linecheck.run.facts import Purpose
 from linecheck.run.model import HOLD
 
-__all__ = ["RunLists"]
-
 _AT_ONCE = 10_000
 _EVERY: Final = "all runs"
 

@@ -19,8 +19,6 @@ from sqlalchemy import Connection
 from linecheck.files.text import visible
 from linecheck.log.schema import MIGRATIONS, SCHEMA_VERSION
 
-__all__ = ["file_faults", "structure_faults"]
-
 #: Type and name of a table, an index, a trigger or a view -> what made it, with single spaces.
 Objects = Mapping[tuple[str, str], str]
 

@@ -28,8 +28,6 @@ from linecheck.log.verification.listed import RunLists
 from linecheck.log.verification.structure import file_faults, structure_faults
 from linecheck.run.facts import DOCUMENTS
 
-__all__ = ["Chain", "stored_content", "verify_log"]
-
 _BATCH = 16
 #: A record that was moved is looked for so far away.
 _NEAR = 64

@@ -28,8 +28,6 @@ from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.words import curve_name, file_name, place_text, plain_name, value_text
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["figures_of_check", "figures_of_comparison", "lobe_energies"]
-
 _Part = Literal["whole", "pass-band", "full-depth", "impulse"]
 
 #: From where to where a pass band is looked at, and how closely.

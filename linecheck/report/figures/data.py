@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from linecheck.limits.verdict import Verdict
 
-__all__ = ["Axis", "Figure", "FloatArray", "LimitLine", "Mark", "Series", "Strip"]
-
 FloatArray = NDArray[np.float64]
 
 

@@ -12,8 +12,6 @@ from linecheck.checks.parts.sideband_words import SIDEBAND
 from linecheck.report.figures.data import Mark
 from linecheck.report.figures.words import place_text
 
-__all__ = ["sideband_marks"]
-
 #: The words of a note begin with a pair's offset, or with a line's place and its distance from the tone.
 _PAIR = re.compile(r"sidebands at ±([0-9.]{1,20}) Hz, [^:]{0,100}: (.{1,400})", re.DOTALL)
 _LINE = re.compile(

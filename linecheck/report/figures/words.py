@@ -19,22 +19,6 @@ from collections.abc import Iterable
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.results.wording import response_at
 
-__all__ = [
-    "amount_text",
-    "axis_number",
-    "curve_name",
-    "file_name",
-    "limit_text",
-    "measured_texts",
-    "metric_name",
-    "place_text",
-    "plain_name",
-    "plain_number",
-    "short_number",
-    "signed_texts",
-    "value_text",
-]
-
 _NAMES = {
     "best_imd": "best IMD",
     "best_imd_level": "level of the best IMD",

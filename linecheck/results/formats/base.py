@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from linecheck.results.overview import Brief
     from linecheck.run.model import Run
 
-__all__ = ["OneRun", "ResultFormat", "SetsFile"]
-
 
 @dataclass(frozen=True)
 class OneRun:

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from linecheck.results.cases import Case
     from linecheck.results.overview import Brief
 
-__all__ = ["FORMAT", "JsonFormat", "ResultLines"]
-
 _NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 

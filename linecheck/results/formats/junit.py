@@ -34,8 +34,6 @@ if TYPE_CHECKING:
     from linecheck.results.overview import Brief
     from linecheck.run.model import Run
 
-__all__ = ["FORMAT", "JunitFiles", "JunitFormat", "junit_bytes", "remove_parts"]
-
 #: Where many sets share a file: characters of a case's ``message``, and of its text.
 MAX_MESSAGE, MAX_TEXT = 300, 600
 

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
     from linecheck.results.cases import Case
 
-__all__ = ["FORMAT", "MAX_BYTES", "MarkdownFormat", "summary_bytes"]
-
 MAX_BYTES = 1_000_000
 #: So many rows are filled up with sets that pass; those that do not are all shown.
 MAX_ROWS_OF_PASSES = 50

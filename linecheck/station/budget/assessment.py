@@ -22,8 +22,6 @@ from linecheck.station.budget.budget import Answer, Component, MaskBudget
 from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution, row_of
 from linecheck.station.budget.figures import Figure, Figures, reference_dbfs
 
-__all__ = ["Assessment", "StationPath", "assess", "path_parts"]
-
 #: Of volts: how many of the unit are in one.
 _IN_VOLTS = {"V": 1.0, "mV": 1e3, "µV": 1e6}
 _SCALES: Mapping[str, Scale] = {**dict.fromkeys(_IN_VOLTS, "volts"), "bit": "bits"}

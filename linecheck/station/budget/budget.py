@@ -15,8 +15,6 @@ from linecheck.checks.parts.declared import difference_unit
 from linecheck.limits.decision import COVERAGE_FACTOR
 from linecheck.measure.path_part import DB_PER_BIT, DIVISORS, PathPart
 
-__all__ = ["Answer", "Component", "MaskBudget"]
-
 #: What a station must keep below a unit's limits for its own part not to matter, of noise and distortion in dB and of
 #: all else as a share of the room that the mask leaves: common practice, no source.
 MIN_BELOW_DB: Final = 10.0

@@ -15,8 +15,6 @@ from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
 from linecheck.dsp.fits.multitone import ALL_TONES_DB
 from linecheck.measure.path_part import Way
 
-__all__ = ["CONTRIBUTIONS", "NOT_HELD", "Contribution", "row_of"]
-
 #: What a figure is re. ``own``: what the metric is re, whatever its level. ``loop_tone``: the loop's tone, but it stays
 #: where it is when the tone does not. ``capture``: full scale of the capture. ``rate``: the loop's jitter tone, and the
 #: same jitter modulates a higher tone more.

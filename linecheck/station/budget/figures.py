@@ -45,8 +45,6 @@ from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.dsp.fits.multitone import ALL_TONES_DB, PEAK_OF_UNIT_TONES
 from linecheck.limits.model import Check
 
-__all__ = ["Figure", "Figures", "figures_content", "path_figures", "read_figures", "reference_dbfs"]
-
 
 @dataclass(frozen=True)
 class Figure:

@@ -25,8 +25,6 @@ from pydantic import Field
 
 from linecheck.station.config.table import Once, Table, Text
 
-__all__ = ["KEPT_CLASSES", "ArchiveConfig", "KeptClass"]
-
 #: What runs are told apart by when captures are removed.
 KeptClass = Literal["pass", "marginal", "fail", "invalid", "aborted", "golden", "challenge", "named"]
 

@@ -32,8 +32,6 @@ from linecheck.limits.loading.header import NAME
 from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH
 from linecheck.station.config.table import Hours, Once, Table, Text, each_once
 
-__all__ = ["ChallengeConfig", "ChallengeUnit", "GateConfig", "GoldenConfig"]
-
 Serial = Annotated[str, Field(min_length=1, max_length=MAX_SERIAL_LENGTH)]
 Margin = Annotated[float, Field(gt=0.0, le=1e9)]
 

@@ -14,8 +14,6 @@ from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.interfaces import interface_of, interfaces, unknown_interface
 from linecheck.station.interfaces.interface import InterfaceDescription
 
-__all__ = ["load_station"]
-
 
 def load_station(path: str | Path) -> Station:
     """Read a station config; what its interface states of its volts is in it where the file does not say.

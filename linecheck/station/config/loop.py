@@ -33,8 +33,6 @@ from pydantic import Field, model_validator
 
 from linecheck.station.config.table import CommandTable, Hours, Table
 
-__all__ = ["LoopCommand", "LoopConfig", "LoopLimits"]
-
 Gain = Annotated[float, Field(ge=-80.0, le=40.0)]
 Hertz = Annotated[float, Field(ge=1.0, le=400_000.0)]
 

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-__all__ = ["MAX_URL_LENGTH", "check_server_url"]
-
 MAX_URL_LENGTH = 500
 
 _SCHEMES = ("postgresql", "postgres")

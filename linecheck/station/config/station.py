@@ -23,22 +23,6 @@ from linecheck.station.config.server_url import check_server_url
 from linecheck.station.config.table import CommandTable, Once, Table, Text
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
-__all__ = [
-    "AssetConfig",
-    "CalibrationConfig",
-    "CaptureConfig",
-    "ConditionsConfig",
-    "IdentifyConfig",
-    "PlaybackConfig",
-    "ProtectionConfig",
-    "RecordsConfig",
-    "SetupConfig",
-    "SignConfig",
-    "Station",
-    "StationConfig",
-    "SyncConfig",
-]
-
 SampleFormat = Literal["int32", "float32"]
 Rate = Annotated[int, Field(ge=8_000, le=1_000_000)]
 Channel = Annotated[int, Field(ge=1, le=256)]

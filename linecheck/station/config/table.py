@@ -8,8 +8,6 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validat
 
 from linecheck.station.command import check_command
 
-__all__ = ["CommandTable", "Hours", "Once", "Table", "Text", "each_once"]
-
 Values = TypeVar("Values", bound=tuple[int | str, ...])
 
 Hours = Annotated[float, Field(gt=0.0, le=10_000.0)]

@@ -13,16 +13,6 @@ if TYPE_CHECKING:
     from linecheck.checks.base import Capture, Stimulus
     from linecheck.station.config.station import StationConfig
 
-__all__ = [
-    "Announced",
-    "ConnectedUnit",
-    "HearsChanges",
-    "Interface",
-    "InterfaceDescription",
-    "NotCaptured",
-    "NothingToOpen",
-]
-
 
 class NotCaptured(StationError):
     """There is no capture of this check; those of others may be there."""

@@ -13,8 +13,6 @@ from linecheck.station.self_check.probe import ProbeReading
 from linecheck.station.self_check.processing import processing_steps, steps_not_done
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step, step
 
-__all__ = ["analogue_steps", "stream_step"]
-
 #: Problems of what came back that are no fault of the stream.
 SIGNAL_CODES = frozenset(
     {

@@ -23,8 +23,6 @@ from linecheck.station.self_check.processing import processing_steps
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step
 from linecheck.station.self_check.words import WordsFound, compare_words
 
-__all__ = ["digital_steps"]
-
 CURES = {
     "moved": STREAM_CURE,
     "modified": "Keep the words untouched: no volume, no dither, no sharing, one rate, and 24 bits on both sides.",

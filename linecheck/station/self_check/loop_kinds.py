@@ -37,9 +37,6 @@ from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.periodic import spread_phases
 from linecheck.dsp.fits.tone_residue import highest_residue, residue_spectrum, take_out
 
-__all__ = ["SETTLED_TONE", "TO_EDGE"]
-
-
 LOWEST_HZ = 20.0
 #: Up to this share of the rate tones stand on a logarithmic axis, from there to the last one evenly.
 STEEP_SHARE, LAST_SHARE = 0.4, 0.49

@@ -26,16 +26,6 @@ from linecheck.station.self_check.loop_kinds import SETTLED_TONE, TO_EDGE
 from linecheck.station.self_check.probe import probe_values, ramps
 from linecheck.station.self_check.words import random_words
 
-__all__ = [
-    "FIGURE_PLAYS",
-    "LoopPath",
-    "Play",
-    "channel_names",
-    "first_words_frames",
-    "loop_path",
-    "make_plays",
-]
-
 #: Highest level of the tone that distortion and gain are taken from.
 TONE_DBFS: Final = -1.0
 #: The level of the jitter test signal, which is fixed, and how long it is measured.

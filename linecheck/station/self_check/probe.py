@@ -25,17 +25,6 @@ from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
 from linecheck.dsp.locating.marks import SYNC_SECONDS, chirp
 from linecheck.dsp.quantise import triangular_dither
 
-__all__ = [
-    "PROBE_HZ",
-    "Gain",
-    "ProbeReading",
-    "correlation",
-    "probe_values",
-    "ramps",
-    "read_probe",
-]
-
-
 PROBE_HZ = 997.0
 SYNC_LEVEL_DBFS = -20.0
 MIDDLE_DBFS = -20.0

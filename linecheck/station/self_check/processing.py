@@ -12,8 +12,6 @@ from linecheck.station.config.loop import LoopLimits
 from linecheck.station.self_check.probe import PROBE_HZ, Gain, ProbeReading
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, Step, step
 
-__all__ = ["processing_steps", "steps_not_done"]
-
 #: Beyond its limit a change counts from so many standard uncertainties on.
 SURE = 4.0
 #: The noise's level is taken over a band: it may be off by so much and by what the response may move, dB.

@@ -10,8 +10,6 @@ from typing import Any, Literal
 
 from linecheck.station.budget.figures import Figures, figures_content
 
-__all__ = ["MET", "NOT_DONE", "NOT_MET", "Audio", "Measured", "SelfCheck", "Step", "Word", "step"]
-
 #: What a step, or the whole check, came to. What was not measured is never met.
 Word = Literal["met", "not met", "not done"]
 MET: Word = "met"

@@ -23,8 +23,6 @@ from linecheck.station.self_check.plays import FIGURE_PLAYS, LoopPath, Play, loo
 from linecheck.station.self_check.probe import ProbeReading, read_probe
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Audio, SelfCheck, Step
 
-__all__ = ["run_self_check"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 

@@ -23,9 +23,6 @@ from numpy.typing import NDArray
 from linecheck.dsp.arrays import FloatArray, IntArray
 from linecheck.station.self_check.probe import correlation
 
-__all__ = ["Outcome", "WordsFound", "compare_words", "random_words"]
-
-
 #: ``identical``: bit for bit. ``moved``: the same bits, but shifted, dropped, repeated or in the wrong channel.
 #: ``modified``: other bits. ``absent``: nothing of it came back.
 Outcome = Literal["identical", "moved", "modified", "absent"]

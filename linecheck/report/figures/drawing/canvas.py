@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Canvas
 
-__all__ = ["DOTS_AN_INCH", "draw_figure", "shape_of"]
-
 #: At so many dots an inch a dot is a point, so that places on the canvas are lengths on paper.
 DOTS_AN_INCH: Final = 72.0
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0

@@ -29,8 +29,6 @@ from linecheck.report.figures.words import file_name
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
 
-__all__ = ["png", "svg"]
-
 Drawing = Figure | Sequence[Strip]
 
 

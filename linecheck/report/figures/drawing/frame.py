@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from linecheck.report.figures.data import Figure
 from linecheck.report.figures.table import shown
 
-__all__ = ["Frame", "frame_of"]
-
 FloatArray = NDArray[np.float64]
 
 #: A dip deeper than this below what most of a curve does is cut by the axis and does not flatten the rest.

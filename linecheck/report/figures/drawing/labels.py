@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Box", "Labels", "fitted", "text_width"]
-
 #: Left, bottom, right, top.
 Box = tuple[float, float, float, float]
 

@@ -19,8 +19,6 @@ from linecheck.report.figures.words import metric_name, plain_number
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
 
-__all__ = ["draw_strips", "strips_alt"]
-
 _ROW, _BAR, _NAME, _WORDS = 34.0, 12.0, 150.0, 122.0
 
 

@@ -33,9 +33,6 @@ from linecheck.station.interfaces.simulated.filters import (
 )
 from linecheck.station.interfaces.simulated.unit import FilterName
 
-__all__ = ["Converter", "capture_at", "harmonic_amplitudes", "transfer_curve"]
-
-
 # Kernel: points across, and the exponent that suits them at an oversampling of 2 (Barnett et al.: 2.30 a
 # point).
 KERNEL_POINTS = 12

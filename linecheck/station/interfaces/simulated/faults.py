@@ -23,17 +23,6 @@ from linecheck.checks.base import Capture, StreamEvent
 from linecheck.errors import StationError, UsageError
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
-__all__ = [
-    "FAULTS",
-    "Bench",
-    "Fault",
-    "Moment",
-    "NamedFault",
-    "OutputChannel",
-    "find_faults",
-    "unchanged",
-]
-
 Samples = NDArray[np.int32]
 Value = TypeVar("Value")
 AnyFault = TypeVar("AnyFault", bound="NamedFault")

@@ -30,16 +30,6 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.station.interfaces.simulated.unit import FilterName
 
-__all__ = [
-    "FILTER_REACH",
-    "OutputFilter",
-    "anti_alias_gain",
-    "anti_alias_reach",
-    "reconstruction_response",
-    "reconstruction_taps",
-]
-
-
 #: No filter's response is longer than this, in samples of the unit's rate, either way.
 FILTER_REACH = 96
 

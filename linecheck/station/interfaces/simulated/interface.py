@@ -41,8 +41,6 @@ from linecheck.station.interfaces.simulated.output import (
 )
 from linecheck.station.interfaces.simulated.unit import SETTABLE, FilterName, SimulatedUnit
 
-__all__ = ["SimulatedInterface"]
-
 
 class SimulatedInterface(NothingToOpen):
     """Plays into a simulated unit and captures what comes back.

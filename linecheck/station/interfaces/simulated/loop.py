@@ -23,9 +23,6 @@ from linecheck.station.interfaces.simulated.faults import find_faults
 from linecheck.station.interfaces.simulated.loop_faults import LOOP_FAULTS, LoopPlay
 from linecheck.station.interfaces.simulated.output import NOISE_BAND_HZ, Draw
 
-__all__ = ["SimulatedLoop"]
-
-
 NOISE_DBFS = -108.0
 HUM_DBFS = -125.0
 #: Second and third harmonic of a full-scale sine.

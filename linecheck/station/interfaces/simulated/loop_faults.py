@@ -16,8 +16,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
 from linecheck.station.interfaces.simulated.faults import NamedFault, unchanged
 
-__all__ = ["LOOP_FAULTS", "LoopFault", "LoopPlay"]
-
 Change = Callable[[FloatArray, "LoopPlay"], FloatArray]
 
 

@@ -21,19 +21,6 @@ from linecheck.dsp.arrays import FloatArray
 from linecheck.station.interfaces.simulated.filters import anti_alias_gain
 from linecheck.station.interfaces.simulated.unit import NOTHING_DB, SimulatedUnit
 
-__all__ = [
-    "NOISE_BAND_HZ",
-    "Draw",
-    "added_lines",
-    "amplitude",
-    "band_noise",
-    "block_constant",
-    "hum",
-    "modulate",
-    "shaped_noise",
-]
-
-
 #: Bandwidth that noise levels are stated in: 20 Hz to 20 kHz.
 NOISE_BAND_HZ = 19_980.0
 #: Order of the Butterworth high-pass that shapes a one-bit modulator's noise.

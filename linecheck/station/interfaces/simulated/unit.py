@@ -11,8 +11,6 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-__all__ = ["NOTHING_DB", "SETTABLE", "FilterName", "SimulatedUnit"]
-
 FilterName = Literal["sharp", "slow", "minimum_phase", "none"]
 
 #: What can be set between checks. The unit has one input and one output: which one it is told to use changes nothing.

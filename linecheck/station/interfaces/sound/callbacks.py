@@ -22,19 +22,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "SENTINEL",
-    "BlockLog",
-    "Blocks",
-    "Flag",
-    "PlayTake",
-    "Player",
-    "RecordTake",
-    "Recorder",
-    "flags_of",
-    "undelivered_frames",
-]
-
 Samples = NDArray[Any]
 
 #: What a capture's array holds where nothing was delivered. The integer is odd, which no converter of up to

@@ -13,9 +13,6 @@ import numpy as np
 from linecheck.dsp.arrays import FloatArray
 from linecheck.station.interfaces.sound.callbacks import Samples
 
-__all__ = ["envelope", "lag_seconds"]
-
-
 #: Levels are compared in steps of this length, which is how closely a delay is known.
 STEP_SECONDS = 0.001
 SMOOTH_STEPS = 8

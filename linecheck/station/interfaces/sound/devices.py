@@ -16,16 +16,6 @@ from typing import Any, Literal
 
 from linecheck.errors import StationError
 
-__all__ = [
-    "Direction",
-    "SoundDevice",
-    "choose_device",
-    "exclusive_settings",
-    "list_devices",
-    "load_portaudio",
-    "opening_error",
-]
-
 Direction = Literal["playback", "capture"]
 
 _PLACE = re.compile(r" \(hw:\d+,\d+\)$")

@@ -35,8 +35,6 @@ from linecheck.station.interfaces.sound.devices import (
 )
 from linecheck.station.interfaces.sound.stream import SoundSide, SoundStreams
 
-__all__ = ["FoundDevices", "SideSettings", "SoundEngine", "SoundSettings", "Take", "Watchdog"]
-
 #: Digital silence before the stimulus, once the capture runs.
 LEAD_SECONDS = 0.02
 #: No block for so long means that the device has stopped.

@@ -38,8 +38,6 @@ from linecheck.station.interfaces.sound.engine import (
 )
 from linecheck.station.interfaces.sound.process import SoundProcess
 
-__all__ = ["SoundInterface", "flag_events", "gap_events", "moved_events", "rate_events", "take_events"]
-
 #: What plays: a process of its own, or in its tests the engine itself. Whatever breaks off one of its calls also stops
 #: all sound.
 Engine = SoundEngine | SoundProcess

@@ -26,8 +26,6 @@ from linecheck.station.interfaces.sound.engine import (
     Take,
 )
 
-__all__ = ["COMMAND", "SoundProcess"]
-
 COMMAND = (sys.executable, "-m", "linecheck.station.interfaces.sound.worker")
 
 #: How long starting, finding and opening devices, and closing them, may take.

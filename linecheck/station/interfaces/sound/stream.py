@@ -17,8 +17,6 @@ from linecheck.errors import StationError
 from linecheck.station.interfaces.sound.callbacks import Player, Recorder, flags_of
 from linecheck.station.interfaces.sound.devices import SoundDevice, exclusive_settings, opening_error
 
-__all__ = ["SoundSide", "SoundStreams"]
-
 #: How far a stream's true rate, as the driver states it, may lie off the one asked for.
 RATE_TOLERANCE = 1e-3
 

@@ -19,8 +19,6 @@ from typing import Any, BinaryIO
 from linecheck.errors import StationError
 from linecheck.station.interfaces.sound.engine import SoundEngine
 
-__all__ = ["main"]
-
 Command = tuple[str, tuple[Any, ...]]
 
 
