@@ -3,8 +3,15 @@
 import sys
 
 import pytest
+from played_once import share
 
 from linecheck.cli import main
+
+
+@pytest.fixture(autouse=True)
+def played_once(monkeypatch):
+    """Commands are tried on the same few units again and again."""
+    share(monkeypatch)
 
 
 @pytest.fixture
