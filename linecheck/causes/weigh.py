@@ -36,6 +36,8 @@ _log.addHandler(logging.NullHandler())
 #: one shows few, a gross one many. Nobody knows which it is, so that all three count alike.
 UNKNOWN_SHOWS: Final = (1.0, 4.0, 12.0)
 MAX_UNKNOWN_SHOWS: Final = 0.6
+#: The same of a symptom that no cause of the catalogue shows: it is looked at because it speaks against all of them.
+FOREIGN_SHOWS: Final = 0.2
 TEMPER: Final = 0.7
 #: The prior of a fault that is not in the catalogue, and of two at once.
 PRIOR_UNKNOWN: Final = 0.12
@@ -129,6 +131,7 @@ def weigh(seen: Seen, causes: Mapping[str, Cause], channels: Sequence[str]) -> l
     # A fault that nobody has described shows what faults show: what many causes have in common above all.
     common = priors @ shown
     unknown = np.clip(np.outer(UNKNOWN_SHOWS, common), seen.leaks, MAX_UNKNOWN_SHOWS)
+    unknown[:, np.max(shown, axis=0) <= seen.leaks] = FOREIGN_SHOWS
     of_unknown = np.log(PRIOR_UNKNOWN / len(UNKNOWN_SHOWS)) + TEMPER * _log_likelihood(unknown, seen)
     scores = np.concatenate((scores, of_unknown))
     entries += [NONE] * len(UNKNOWN_SHOWS)

@@ -5,67 +5,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from cause_bench import Array, Bench, Moment, Words
-from cause_made import Made, Maker, db, logs, ringing_out
-from cause_tools import mp3, opus, sox
+from cause_bench import Array, Bench, Moment
+from cause_effects import codec, effects
+from cause_made import Made, Maker, db, logs, on_words
+from cause_tools import opus
 from scipy import signal
-
-#: Ahead of effects that raise the level, taken back behind them.
-ROOM = 0.4
-
-
-def _effects(bench: Bench, size: str, *effects: str) -> Made:
-    """Return a unit whose words go through effects of sox."""
-
-    def stage(words: Words, moment: Moment) -> Words:
-        values = sox(ROOM * words.values, words.rate_hz, *effects) / ROOM
-        return replace(words, values=values[:, : max(words.values.shape[1], 1)])
-
-    return Made(
-        bench.adding(words=ringing_out(stage)), None, False, size or " ".join(effects), "sox " + effects[0]
-    )
-
-
-def _codec(coder: Callable[[Array, float, int], Array], name: str, rates: tuple[int, ...]) -> Maker:
-    def make(bench: Bench, draw: np.random.Generator) -> Made:
-        kbit = int(draw.choice(rates))
-
-        def stage(words: Words, moment: Moment) -> Words:
-            return replace(words, values=coder(words.values, words.rate_hz, kbit))
-
-        return Made(bench.adding(words=ringing_out(stage)), None, False, f"{name} {kbit} kbit/s", name)
-
-    return make
-
-
-def _reverb(bench: Bench, draw: np.random.Generator) -> Made:
-    return _effects(
-        bench,
-        "",
-        "reverb",
-        f"{draw.uniform(10, 60):.0f}",
-        "50",
-        "30",
-        "100",
-        "0",
-        f"{draw.uniform(-9.9, -1.0):.1f}",
-    )
-
-
-def _echo(bench: Bench, draw: np.random.Generator) -> Made:
-    return _effects(
-        bench, "", "echo", "1.0", "0.9", f"{draw.uniform(5, 60):.1f}", f"{logs(draw, 0.01, 0.3):.4f}"
-    )
 
 
 def _chorus(bench: Bench, draw: np.random.Generator) -> Made:
-    return _effects(
+    return effects(
         bench,
-        "",
         "chorus",
         "0.9",
         "0.9",
@@ -78,20 +30,11 @@ def _chorus(bench: Bench, draw: np.random.Generator) -> Made:
 
 
 def _flanger(bench: Bench, draw: np.random.Generator) -> Made:
-    return _effects(
-        bench, "", "flanger", "0", "2", "0", f"{logs(draw, 3, 50):.1f}", f"{draw.uniform(0.3, 5):.2f}"
-    )
+    return effects(bench, "flanger", "0", "2", "0", f"{logs(draw, 3, 50):.1f}", f"{draw.uniform(0.3, 5):.2f}")
 
 
 def _tremolo(bench: Bench, draw: np.random.Generator) -> Made:
-    return _effects(bench, "", "tremolo", f"{draw.uniform(3.0, 17.0):.2f}", f"{logs(draw, 1, 30):.1f}")
-
-
-def _overdrive(bench: Bench, draw: np.random.Generator) -> Made:
-    """Every sample's sign tips its size: a rectifier mixed in, with all even harmonics at every level."""
-    part = logs(draw, 1e-4, 0.05)
-    bench = bench.adding(dense=lambda x, rate, moment: x + part * np.abs(x))
-    return Made(bench, None, False, f"{part:.2g} of |x|", "Fourier series of a rectified sine")
+    return effects(bench, "tremolo", f"{draw.uniform(3.0, 17.0):.2f}", f"{logs(draw, 1, 30):.1f}")
 
 
 def _wow(bench: Bench, draw: np.random.Generator) -> Made:
@@ -208,15 +151,64 @@ def _programme(bench: Bench, draw: np.random.Generator) -> Made:
     )
 
 
+def _phaser(bench: Bench, draw: np.random.Generator) -> Made:
+    decay, speed = f"{draw.uniform(0.1, 0.45):.2f}", f"{draw.uniform(0.2, 2.0):.2f}"
+    return effects(bench, "phaser", "0.8", "0.9", f"{draw.uniform(1, 4):.1f}", decay, speed, "-s")
+
+
+def _companded(bench: Bench, draw: np.random.Generator) -> Made:
+    """Words of few bits on a logarithmic scale (the law of ITU-T G.711 with another number of bits)."""
+    bits = int(draw.integers(9, 16))
+
+    def stage(x: Array, moment: Moment) -> Array:
+        bent = np.sign(x) * np.log1p(255.0 * np.abs(x)) / np.log(256.0)
+        bent = np.rint(bent * 2.0 ** (bits - 1)) / 2.0 ** (bits - 1)
+        return np.sign(bent) * np.expm1(np.abs(bent) * np.log(256.0)) / 255.0
+
+    return Made(bench.adding(words=on_words(stage)), None, False, f"{bits} bits of µ-law", "ITU-T G.711")
+
+
+def _hump(bench: Bench, draw: np.random.Generator) -> Made:
+    """A band of noise, as of a loop that is nearly unstable."""
+    hz, size, quality = logs(draw, 300, 8e3), logs(draw, 1e-5, 1e-3), logs(draw, 3, 30)
+
+    def stage(volts: Array, rate_hz: float, moment: Moment) -> Array:
+        b, a = signal.iirpeak(hz, quality, fs=rate_hz)
+        noise = signal.lfilter(b, a, moment.noise.standard_normal(volts.shape[1]))
+        return volts + size * noise / np.std(noise)
+
+    size_told = f"{size:.2g} V at {hz:.0f} Hz, Q {quality:.0f}"
+    return Made(bench.adding(volts=stage), None, False, size_told, "white noise through a resonator")
+
+
+def _shifted(bench: Bench, draw: np.random.Generator) -> Made:
+    """Every frequency is moved by as many hertz: a single-sideband modulator."""
+    hz = draw.uniform(0.5, 20.0)
+
+    def stage(x: Array, moment: Moment) -> Array:
+        turn = np.exp(2j * np.pi * hz * np.arange(x.shape[1]) / 44_100.0)
+        return np.real(signal.hilbert(x, axis=-1) * turn)
+
+    return Made(bench.adding(words=on_words(stage)), None, False, f"{hz:.1f} Hz", "analytic signal")
+
+
+def _gate(bench: Bench, draw: np.random.Generator) -> Made:
+    """What is faint is muted: below a threshold nothing comes."""
+    threshold = db(draw.uniform(-75, -50))
+
+    def stage(x: Array, moment: Moment) -> Array:
+        course = signal.lfilter([0.002], [1.0, -0.998], np.abs(x), axis=-1)
+        return x * (course > threshold)
+
+    told = f"below {20 * np.log10(threshold):.0f} dBFS"
+    return Made(bench.adding(words=on_words(stage)), None, False, told, "noise gate: mean of the magnitude")
+
+
 UNKNOWN: dict[str, Maker] = {
-    "mp3": _codec(mp3, "MP3 (LAME 3.100)", (128, 192, 256, 320)),
-    "opus": _codec(opus, "Opus (opus-tools)", (96, 160, 256)),
-    "reverb": _reverb,
-    "echo": _echo,
+    "opus": codec(opus, "Opus (opus-tools)", (96, 160, 256)),
     "chorus": _chorus,
     "flanger": _flanger,
     "tremolo": _tremolo,
-    "rectified": _overdrive,
     "wow": _wow,
     "pilot": _pilot,
     "all_pass": _all_pass,
@@ -224,4 +216,9 @@ UNKNOWN: dict[str, Maker] = {
     "ring": _ring,
     "bursts": _bursts,
     "programme": _programme,
+    "phaser": _phaser,
+    "companded": _companded,
+    "hump": _hump,
+    "shifted": _shifted,
+    "gate": _gate,
 }

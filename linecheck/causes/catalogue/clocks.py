@@ -111,13 +111,26 @@ CAUSES = (
         "samples are lost or doubled on the way into the unit",
         {
             "broken_once": ALWAYS, "jumps": MOSTLY, "jumps_of_unit": OFTEN, "holes": OFTEN, "bursts": OFTEN,
-            "broken": OFTEN, "elsewhere": SELDOM, "unclear": SELDOM,
+            "broken": OFTEN, "slips_one_way": SELDOM, "elsewhere": SELDOM, "unclear": SELDOM,
         },
         ("everything",),
         ("unit", "firmware", "station"),
         "test again with another cable to the unit's input; if it stays, set the unit aside for an engineer",
-        "watch the unit's buffer and the clock that it follows: two clocks in place of one slip a sample now and then",
+        "watch the unit's buffer and the clock that it follows while the test plays",
         weight=2.0,
+    ),
+    Cause(
+        "two_clocks",
+        "player and unit run on a clock each instead of on one: a sample is lost, or doubled, every so often",
+        {
+            "slips_one_way": ALWAYS, "broken_once": ALWAYS, "broken": ALWAYS, "jumps": ALWAYS,
+            "jumps_of_unit": OFTEN, "level_steps": SELDOM, "bursts": SELDOM, "holes": SELDOM, "unclear": SELDOM,
+        },
+        ("everything",),
+        ("station", "firmware", "unit"),
+        "check that the unit is set to follow the player's clock, or the player the unit's, then test again",
+        "count the slips in a minute: so many in 60 times the rate is by how much the two clocks differ",
+        weight=1.5,
     ),
     Cause(
         "recorder_lost_samples",

@@ -69,6 +69,22 @@ CAUSES = (
         weight=1.5,
     ),
     Cause(
+        "room_effect",
+        "an echo, reverb or surround effect is on",
+        {
+            "broken_once": ALWAYS, "jumps": MOSTLY, "broken": MOSTLY, "bursts": MOSTLY, "level_steps": OFTEN,
+            "harmonics_at_low_level": OFTEN, "response_uneven": OFTEN, "response_other": OFTEN, "flatness_out": OFTEN,
+            "levels_off": OFTEN, "levels_low": OFTEN, "crosstalk_climbs": OFTEN, "crosstalk_flat": OFTEN,
+            "short": SELDOM, "holes": SELDOM, "corner_off": SELDOM, "corner_lower": SELDOM, "levels_high": SELDOM,
+            "jumps_of_unit": SELDOM, "jumps_of_recorder": SELDOM, "unclear": SELDOM, "elsewhere": SELDOM,
+        },
+        ("everything",),
+        ("firmware", "unit"),
+        "check that surround, effects and enhancement are off in the unit's settings, then test again",
+        "play a single click and look at what follows it for a second",
+        weight=1.0,
+    ),
+    Cause(
         "distortion_even",
         "a stage distorts asymmetrically{where}, as off its bias: even harmonics",
         {
@@ -82,6 +98,22 @@ CAUSES = (
         "measure the direct voltages of the output stage{where}",
         scope="either",
         weight=1.5,
+    ),
+    Cause(
+        "unequal_halves",
+        "one half of the wave is larger than the other{where}, at every level: even harmonics",
+        {
+            "even_harmonics": ALWAYS, "harmonics_at_low_level": ALWAYS, "imd_out": ALWAYS, "sweep_out": ALWAYS,
+            "between_tones_out": ALWAYS, "offset": MOSTLY, "lines_with_tone": MOSTLY, "ratios_low": MOSTLY,
+            "noise_at_low_level": OFTEN, "ultrasonic_up": OFTEN, "unclear": OFTEN, "many_lines": OFTEN,
+            "imd_at_low_level": OFTEN, "side_lines": SELDOM, "mains_beside_tone": SELDOM,
+        },
+        (*_TOUCHES, "offset", "range", "noise", "ultrasonic"),
+        ("unit",),
+        "set the unit aside for an engineer",
+        "look at a faint tone's two halves at the output{where}; measure the references of both signs",
+        scope="either",
+        weight=1.0,
     ),
     Cause(
         "distortion_odd",

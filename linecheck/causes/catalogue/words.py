@@ -66,6 +66,25 @@ CAUSES = (
         weight=1.0,
     ),
     Cause(
+        "lossy_coding",
+        "the signal goes through a lossy coder on its way, as of a radio link or a compressed stream",
+        {
+            "noise_with_signal": ALWAYS, "lines_with_tone": ALWAYS, "skirt": ALWAYS, "side_lines": ALWAYS,
+            "ratios_low": ALWAYS, "imd_out": ALWAYS, "harmonics_at_low_level": ALWAYS,
+            "gain_off_at_low_level": ALWAYS, "noise_at_low_level": ALWAYS, "unclear": MOSTLY,
+            "between_tones_out": MOSTLY, "jitter_at_other": MOSTLY, "range_of_16_bits": OFTEN, "hum_odd": OFTEN,
+            "flatness_out": OFTEN, "corner_off": OFTEN, "corner_lower": OFTEN, "band_ends": OFTEN, "short": OFTEN,
+            "response_uneven": OFTEN, "sweep_out": OFTEN, "response_other": SELDOM, "edge_falls": SELDOM,
+            "levels_off": SELDOM, "levels_low": SELDOM, "broken_once": SELDOM, "distortion_climbs": SELDOM,
+            "response_treble_falls": SELDOM, "response_bass_falls": SELDOM,
+        },
+        (*_OF_NOISE, "harmonics", "response", "edge", "level", "hum", "impulse"),
+        ("station", "firmware", "limit file"),
+        "check that the unit is fed over the cable or in the format that the test is meant for, then test again",
+        "play noise in one band alone: a coder fills other bands, and cuts the top one off",
+        weight=1.0,
+    ),
+    Cause(
         "wrong_limits_words",
         "it plays words of 16 bits, properly dithered, and is held against limits of a 24-bit unit",
         {

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from linecheck.causes.evidence import NOT_THERE, TOO_LOW, Evidence, beyond
-from linecheck.causes.symptom import DECISIVE, RARE, Symptom
+from linecheck.causes.evidence import NOT_THERE, TOO_LOW, Evidence, beyond, both
+from linecheck.causes.symptom import DECISIVE, RARE, SPECIFIC, Symptom
 from linecheck.checks.base import Detailed
 from linecheck.limits.verdict import Verdict
 
@@ -15,6 +15,8 @@ REPORTED = ("overrun", "underrun", "stream_stopped", "station_failed", "not_capt
 BROKEN = ("dropout", "repeated_block")
 #: A jump is a whole number of samples within this, in samples.
 WHOLE = 0.06
+#: So few breaks tell no drift.
+MIN_SLIPS = 4
 #: Larger jumps are only known modulo the period of the tone, in stimulus samples at 997 Hz.
 LARGEST_JUMP = 20.0
 
@@ -87,21 +89,20 @@ def _sort(*names: str) -> Callable[[Evidence, str | None], float | None]:
 
 
 def _jumps(evidence: Evidence, channel: str | None) -> Iterator[tuple[float, float]]:
-    """Yield each jump in time in frames of the capture and in samples of the stimulus."""
+    """Yield each jump in time in frames of the capture and in samples of the stimulus; below 0 what comes too early."""
     for check, problem in evidence.problems("dropout", channel=channel):
         rate = None if check is None else getattr(evidence.parameters(check), "rate_hz", None)
         if isinstance(problem, Detailed) and problem.frames is not None and rate:
-            frames = abs(problem.frames)
-            yield frames, frames * float(rate) / problem.rate_hz
+            yield problem.frames, problem.frames * float(rate) / problem.rate_hz
 
 
 def _whole(number: float) -> bool:
-    return round(number) >= 1 and abs(number - round(number)) < WHOLE
+    return round(number) != 0 and abs(number - round(number)) < WHOLE
 
 
 def _of_unit(evidence: Evidence, channel: str | None) -> float | None:
     """Jumps by whole samples of the stimulus that are no whole frames of the capture."""
-    found = [entry for entry in _jumps(evidence, channel) if entry[1] < LARGEST_JUMP]
+    found = [entry for entry in _jumps(evidence, channel) if abs(entry[1]) < LARGEST_JUMP]
     if not found:
         return 0.0
     return sum(_whole(samples) and not _whole(frames) for frames, samples in found) / len(found)
@@ -113,6 +114,17 @@ def _of_recorder(evidence: Evidence, channel: str | None) -> float | None:
     if not found:
         return 0.0
     return sum(_whole(frames) and not _whole(samples) for frames, samples in found) / len(found)
+
+
+def _one_way(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely most checks break by one sample of the stimulus to the same side: two clocks that drift."""
+    samples = [entry[1] for entry in _jumps(evidence, channel)]
+    if len(samples) < MIN_SLIPS:
+        return 0.0
+    # Two slips may fall into what is seen as one jump, and a treble tone tells jumps only within its period.
+    early, late = (sum(abs(sign * jump - 1.0) < 2.0 * WHOLE for jump in samples) for sign in (-1.0, 1.0))
+    share = max(early, late) / len(samples)
+    return both(beyond(share, 0.6, 0.08), beyond(evidence.share(BROKEN, channel), 0.6, 0.06))
 
 
 SYMPTOMS = (
@@ -161,6 +173,7 @@ SYMPTOMS = (
     Symptom("jumps", "jumps in time", _sort("jump", "turn")),
     Symptom("jumps_of_unit", "jumps by whole samples of the stimulus", _of_unit),
     Symptom("jumps_of_recorder", "jumps by whole frames of the capture", _of_recorder),
+    Symptom("slips_one_way", "a sample lost, or doubled, again and again", _one_way, leak=SPECIFIC),
     Symptom("holes", "stretches that are missing or held", _sort("hole", "held")),
     Symptom("bursts", "a few samples that do not belong", _sort("burst")),
     Symptom("level_steps", "levels that step", _sort("step")),

@@ -17,6 +17,8 @@ FLAT_DB = 0.04
 #: Where shapes are fitted, Hz: what lies above belongs to the reconstruction filter.
 SHAPES_FROM_HZ, SHAPES_TO_HZ = 10.0, 19_000.0
 SHAPES: Final = ("deemphasis", "preemphasis", "bass_falls", "treble_falls", "treble_peaks", "hold", "shelf")
+#: A comb is what a mean over so many points leaves.
+COMB_POINTS: Final = 9
 #: What a fit may leave, dB and in parts of what there is to explain.
 LEAVES_DB, LEAVES_SHARE = 0.02, 0.06
 
@@ -166,6 +168,34 @@ def _flatness(evidence: Evidence, channel: str | None) -> float | None:
     return None if not known else beyond(max(out.by for out in known), 0.0, 0.01)
 
 
+def _uneven(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely a response goes up and down from one frequency to the next: a comb, as an echo makes it."""
+    curve = evidence.curve("reconstruction", "response", channel) or evidence.curve(
+        "response", "response", channel
+    )
+    if curve is None:
+        return None
+    _, y = points(curve, 200.0, 16_000.0)
+    if len(y) < 3 * COMB_POINTS:
+        return None
+    # A mean over neighbours follows every filter's shape, and leaves a comb.
+    left = (y - np.convolve(y, np.full(COMB_POINTS, 1.0 / COMB_POINTS), "same"))[COMB_POINTS:-COMB_POINTS]
+    turns = float(np.mean(np.diff(np.sign(left)) != 0.0))
+    return both(beyond(float(np.sqrt(np.mean(left**2))), 0.06, 0.015), beyond(turns, 0.32, 0.03))
+
+
+def _local(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely a response dips or peaks in one narrow band alone, which no tone control does."""
+    found = response_db(evidence, channel)
+    if found is None:
+        return None
+    off = np.abs(found[1] - np.median(found[1]))
+    top = int(np.argmax(off))
+    wide = off > 0.5 * off[top]
+    within = int(wide.sum()) >= 3 and not wide[0] and not wide[-1]
+    return both(beyond(float(off[top]), 0.1, 0.025), float(within), beyond(-float(wide.mean()), -0.09, 0.015))
+
+
 def _edge_falls(evidence: Evidence, channel: str | None) -> float | None:
     """Return how surely a response falls at the edge of the band and nowhere else."""
     curve = evidence.curve("reconstruction", "response", channel) or evidence.curve(
@@ -282,6 +312,8 @@ SYMPTOMS = (
     _shape("shelf", "bass or treble raised or lowered by a shelf"),
     _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),
+    Symptom("response_uneven", "a response that goes up and down like a comb", _uneven),
+    Symptom("response_local", "a dip or a peak in one narrow band", _local),
     Symptom("flatness_out", "a response less flat than allowed", _flatness, leak=SPECIFIC),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
     Symptom("band_ends", "nothing above some frequency in the audio band", _band_ends, leak=RARE),
