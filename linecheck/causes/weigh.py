@@ -40,7 +40,7 @@ MAX_UNKNOWN_SHOWS: Final = 0.6
 FOREIGN_SHOWS: Final = 0.2
 TEMPER: Final = 0.7
 #: The prior of a fault that is not in the catalogue, and of two at once.
-PRIOR_UNKNOWN: Final = 0.12
+PRIOR_UNKNOWN: Final = 0.25
 PRIOR_TWO: Final = 0.1
 #: What the tables do not know of is at least so likely.
 DOUBT: Final = 0.03

@@ -124,7 +124,10 @@ CAUSES = (
         "player and unit run on a clock each instead of on one: a sample is lost, or doubled, every so often",
         {
             "slips_one_way": ALWAYS, "broken_once": ALWAYS, "broken": ALWAYS, "jumps": ALWAYS,
-            "jumps_of_unit": OFTEN, "level_steps": SELDOM, "bursts": SELDOM, "holes": SELDOM, "unclear": SELDOM,
+            "jumps_of_unit": OFTEN, "clock_off": OFTEN, "lines_with_tone": OFTEN, "high_harmonics": OFTEN,
+            "noise_with_signal": OFTEN, "noise_at_low_level": OFTEN, "ratios_low": OFTEN, "hum_odd": OFTEN,
+            "even_harmonics": SELDOM, "odd_harmonics": SELDOM, "level_steps": SELDOM, "bursts": SELDOM,
+            "holes": SELDOM, "unclear": SELDOM,
         },
         ("everything",),
         ("station", "firmware", "unit"),

@@ -83,6 +83,7 @@ CAUSES = (
         "check that the unit is fed over the cable or in the format that the test is meant for, then test again",
         "play noise in one band alone: a coder fills other bands, and cuts the top one off",
         weight=1.0,
+        stands_alone=True,
     ),
     Cause(
         "wrong_limits_words",

@@ -121,10 +121,9 @@ def _one_way(evidence: Evidence, channel: str | None) -> float | None:
     samples = [entry[1] for entry in _jumps(evidence, channel)]
     if len(samples) < MIN_SLIPS:
         return 0.0
-    # Two slips may fall into what is seen as one jump, and a treble tone tells jumps only within its period.
-    early, late = (sum(abs(sign * jump - 1.0) < 2.0 * WHOLE for jump in samples) for sign in (-1.0, 1.0))
-    share = max(early, late) / len(samples)
-    return both(beyond(share, 0.6, 0.08), beyond(evidence.share(BROKEN, channel), 0.6, 0.06))
+    # Where slips are close to each other a jump is told as a little more or less than one.
+    to_a_side = [sum(0.85 < sign * jump < 1.15 for jump in samples) / len(samples) for sign in (-1.0, 1.0)]
+    return both(beyond(max(to_a_side), 0.6, 0.08), beyond(evidence.share(BROKEN, channel), 0.6, 0.06))
 
 
 SYMPTOMS = (

@@ -313,7 +313,7 @@ SYMPTOMS = (
     _shape("smooth", "bass or treble raised or lowered smoothly"),
     _shape("other", "a response that is not flat, of no known shape"),
     Symptom("response_uneven", "a response that goes up and down like a comb", _uneven),
-    Symptom("response_local", "a dip or a peak in one narrow band", _local),
+    Symptom("response_local", "a dip or a peak in one narrow band", _local, leak=RARE),
     Symptom("flatness_out", "a response less flat than allowed", _flatness, leak=SPECIFIC),
     Symptom("edge_falls", "a response that falls at the edge of the band", _edge_falls),
     Symptom("band_ends", "nothing above some frequency in the audio band", _band_ends, leak=RARE),

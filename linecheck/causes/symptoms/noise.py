@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+
+import numpy as np
 
 from linecheck.causes.evidence import Evidence, Out, beyond, both
 from linecheck.causes.spectrum import floor_db, floor_power, lines
-from linecheck.causes.symptom import SPECIFIC, Symptom
+from linecheck.causes.symptom import RARE, SPECIFIC, Symptom
 
 
 def _noise_out(evidence: Evidence, channel: str | None) -> Out | None:
@@ -160,6 +163,33 @@ def _ultrasonic(evidence: Evidence, channel: str | None) -> float | None:
     return None if out is None else beyond(out.by, 0.0, 0.3)
 
 
+def _hump(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely the floor of silence is higher in a band than on both sides of it: no colour of noise is."""
+    curve = evidence.curve("quiet", "spectrum", channel)
+    if curve is None:
+        return None
+    edges = itertools.pairwise(np.geomspace(200.0, 18_000.0, 14))
+    floors = [level for low, high in edges if (level := floor_db(curve, low, high)) is not None]
+    if len(floors) < 5:
+        return None
+    # Two bands away: the flanks of a hump fill its neighbours.
+    rises = [floors[i] - max(floors[i - 2], floors[i + 2]) for i in range(2, len(floors) - 2)]
+    return beyond(max(rises), 4.0, 0.8)
+
+
+def _in_bursts(evidence: Evidence, channel: str | None) -> float | None:
+    """Return how surely noise that is up has higher peaks than noise that goes on evenly can have."""
+    noise, peak = (evidence.value("quiet", metric, channel) for metric in ("noise", "peak_outside"))
+    bands = evidence.curve("ultrasonic", "band_levels", channel)
+    if not noise or peak is None or bands is None:
+        return None
+    # The highest of a million normal values is 4.8 deviations. The peak is of the capture's whole band.
+    even = 4.8e-6 * noise * math.sqrt(1.2 * float(bands.x[-1]) / 20_000.0)
+    return both(
+        _up(evidence, channel), beyond(peak / even, 1.4, 0.1), 1.0 - (_rising(evidence, channel) or 0.0)
+    )
+
+
 def _uncommon_floor(evidence: Evidence, channel: str | None) -> float | None:
     out = None if evidence.earlier else _floor_out(evidence, channel)
     return None if out is None else beyond(out.by, 12.0, 2.0)
@@ -170,6 +200,8 @@ SYMPTOMS = (
     Symptom("noise_far_up", "noise 12 dB or more above what is allowed", _uncommon_floor),
     Symptom("ratios_low", "dynamic range and signal-to-noise ratio below what is allowed", _ratios),
     Symptom("noise_flicker", "noise that climbs toward low frequencies", _flicker, leak=SPECIFIC),
+    Symptom("noise_hump", "noise that is stronger in one band", _hump, leak=RARE),
+    Symptom("noise_in_bursts", "noise with peaks that even noise does not have", _in_bursts, leak=RARE),
     Symptom("noise_with_signal", "more noise under a loud tone than in silence", _with_signal),
     Symptom("noise_with_frequency", "more noise under a treble tone than under a lower one", _with_frequency),
     Symptom("noise_at_low_level", "more beside a faint tone than in silence", _low_level),
