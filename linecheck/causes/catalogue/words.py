@@ -33,9 +33,9 @@ CAUSES = (
         "truncated_20",
         "words are cut to 20 bits",
         {
-            "gain_off_at_low_level": OFTEN, "harmonics_at_low_level": OFTEN, "ratios_low": OFTEN,
-            "side_lines": OFTEN, "jitter_at_other": OFTEN, "noise_at_low_level": SELDOM, "noise_with_signal": SELDOM,
-            "sweep_out": SELDOM,
+            "gain_off_at_low_level": MOSTLY, "side_lines": OFTEN, "harmonics_at_low_level": OFTEN, "ratios_low": OFTEN,
+            "imd_at_low_level": SELDOM, "jitter_at_other": SELDOM, "noise_at_low_level": SELDOM,
+            "noise_with_signal": SELDOM, "sweep_out": SELDOM,
         },
         ("linearity", "range", "noise", "residue", "jitter", "between"),
         ("firmware", "unit"),
