@@ -18,7 +18,7 @@ from sqlalchemy import Connection, func, select
 
 from linecheck.log.archive.forecast import HORIZON_DAYS, WINDOW_DAYS
 from linecheck.log.fetch import Record, records_of
-from linecheck.log.schema import PARTS, curve_points, packed_curve, run
+from linecheck.log.schema import curve_points, packed_curve, run
 
 #: Runs that are looked at for what one takes.
 _NEWEST: Final = 50
@@ -96,7 +96,7 @@ def _run_bytes(connection: Connection) -> float:
         newest = connection.scalars(
             select(run.c.sequence).order_by(run.c.sequence.desc()).limit(_NEWEST)
         ).all()
-    return mean(map(_size, records_of(connection, newest, tuple(PARTS)))) if newest else 0.0
+    return mean(map(_size, records_of(connection, newest))) if newest else 0.0
 
 
 def _size(record: Record) -> float:

@@ -23,7 +23,7 @@ from linecheck.log.fetch import Record, last_record, records_of, run_rows
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
-from linecheck.log.schema import PARTS, curve, document, limits, packed_curve, problem, reading, run
+from linecheck.log.schema import curve, document, limits, packed_curve, problem, reading, run
 from linecheck.log.signoff import Signoff
 from linecheck.log.statements import (
     find_signoff,
@@ -196,7 +196,7 @@ class LogReader:
             There is no such record.
         """
         with self.reading() as connection:
-            record = next(records_of(connection, [sequence], tuple(PARTS)), None)
+            record = next(records_of(connection, [sequence]), None)
             if record is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
             content = _content(connection, limits, record.row["limits_digest"])

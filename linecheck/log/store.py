@@ -28,10 +28,10 @@ from linecheck.log.begun import (
 )
 from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
-from linecheck.log.fetch import last_record, last_signature, refuse_unkept, unkept
+from linecheck.log.fetch import column_at, last_record, refuse_unkept, unkept
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
 from linecheck.log.rows import RecordRows, record_rows
-from linecheck.log.schema import PARTS, document, limits, run, statement
+from linecheck.log.schema import PARTS, document, limits, run
 from linecheck.log.signoff import Signature
 from linecheck.log.statements import add_countersignature, add_statement
 from linecheck.log.station_key import StationKey, hash_columns
@@ -270,7 +270,8 @@ class Log(LogReader):
         """Refuse to add unsigned records behind signed ones: who verifies them could not tell them from forged ones."""
         try:
             with self.reading() as connection:
-                signed = last_signature(connection) is not None
+                last = last_record(connection).sequence
+                signed = column_at(connection, last, "station_signature") is not None
         except LinecheckError:
             self.close()
             raise
@@ -334,10 +335,7 @@ def _insert(connection: Connection, record: RecordRows, key: StationKey | None) 
 
 def _behind_seconds(connection: Connection, last: Head, now: datetime) -> float:
     """Return by how much the clock stands before the time of the last record; 0 where it does not."""
-    for table in (run, statement):
-        recorded = connection.scalar(select(table.c.recorded).where(table.c.sequence == last.sequence))
-        if recorded is not None:
-            with contextlib.suppress(ValueError):
-                before = datetime.fromisoformat(recorded)
-                return max(0.0, round((before - now).total_seconds(), 3))
+    with contextlib.suppress(ValueError):
+        before = datetime.fromisoformat(column_at(connection, last.sequence, "recorded") or "")
+        return max(0.0, round((before - now).total_seconds(), 3))
     return 0.0

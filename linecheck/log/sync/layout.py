@@ -18,6 +18,10 @@ from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
+
+from sqlalchemy import BigInteger, Dialect, Double, LargeBinary, Text, TypeDecorator
+from sqlalchemy.types import TypeEngine
 
 from linecheck.log.schema import MIGRATIONS, PARTS, SCHEMA_VERSION, run, statement
 
@@ -73,6 +77,30 @@ def original_text(stored: str) -> str:
     if "\x10" not in stored:
         return stored
     return _ESCAPE.sub(lambda found: chr(int(found[1], 16)), stored)
+
+
+class ServerText(TypeDecorator[str]):
+    """A column of texts at the server."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:
+        """Return a text as it is stored."""
+        return None if value is None else stored_text(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> str | None:  # noqa: ANN401 - any column
+        """Return a text as it was."""
+        return None if value is None else original_text(value)
+
+
+#: SQLite's type of a column -> how it is stored at the server.
+TYPES: Mapping[str, TypeEngine[Any]] = {
+    "INTEGER": BigInteger(),
+    "REAL": Double(),
+    "TEXT": ServerText(),
+    "BLOB": LargeBinary(),
+}
 
 
 def _layout(connection: sqlite3.Connection, table: str) -> TableLayout:

@@ -15,14 +15,14 @@ from sqlalchemy import Connection
 
 from linecheck.errors import RecordError, ServerError
 from linecheck.files.text import visible
-from linecheck.log.fetch import Record
+from linecheck.log.fetch import Record, column_at, last_record, records_after
 from linecheck.log.stored import Head
-from linecheck.log.sync import stored
 from linecheck.log.sync.batches import Batch, batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
 from linecheck.log.sync.names import NameConflict, name_conflicts
 from linecheck.log.sync.server import Watchdog, connected
+from linecheck.log.sync.stored import at_server
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
 
@@ -94,13 +94,14 @@ def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
     RecordError
         It is another, has been changed in the log, or the log ends before it.
     """
-    head = stored.head(connection, chain)
+    there = at_server(connection, chain)
+    head = last_record(connection, there)
     if not head.sequence:
         return head
     name = visible(str(log.path))
     last = log.head()
     if last.sequence < head.sequence:
-        if stored.hash_at(connection, chain, last.sequence) == last.record_hash:
+        if column_at(connection, last.sequence, "record_hash", there) == last.record_hash:
             raise RecordError(
                 f"{name}: ends with record {last.sequence}, but the server has {head.sequence} records of this log: "
                 "this is an older copy of it, or records were cut off at its end. Nothing was sent; find the log that "
@@ -162,7 +163,8 @@ class _Sending:
 
     def _rest(self, batch: Batch) -> Batch:
         """Return what of a batch the server does not have by now."""
-        there = stored.head(self.connection, self.chain)
+        stored = at_server(self.connection, self.chain)
+        there = last_record(self.connection, stored)
         if there == batch.before:
             return batch
         if there.sequence <= batch.before.sequence:
@@ -173,7 +175,7 @@ class _Sending:
         # Somebody else sends the same log.
         at = min(there.sequence, batch.head.sequence)
         own = next(record for record in batch.records if record.sequence == at)
-        if stored.hash_at(self.connection, self.chain, at) != own.row["record_hash"]:
+        if column_at(self.connection, at, "record_hash", stored) != own.row["record_hash"]:
             raise _diverged(self.log, self.connection, self.chain, at)
         return batch.after(Head(at, own.row["record_hash"]))
 
@@ -189,16 +191,17 @@ class _Sending:
 
 def _diverged(log: LocalLog, connection: Connection, chain: str, upto: int) -> RecordError:
     """Say where a log and what the server has of it part."""
+    stored = at_server(connection, chain)
     same, other = 1, upto
     while other - same > 1:
         middle = (same + other) // 2
         own = log.stored_record(middle)
-        if own is not None and stored.hash_at(connection, chain, middle) == own.row["record_hash"]:
+        if own is not None and column_at(connection, middle, "record_hash", stored) == own.row["record_hash"]:
             same = middle
         else:
             other = middle
     here = log.stored_record(other)
-    there = stored.records_after(connection, chain, other - 1, 1)
+    there = records_after(connection, other - 1, 1, stored)
     return RecordError(
         f"{visible(str(log.path))}: is no continuation of what the server has of this log: record {other} is another "
         f"there. Here: {_described(here)}; at the server: {_described(there[0] if there else None)}. The log was "

@@ -13,13 +13,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, Table, func, select
+from sqlalchemy import Connection, Engine, Table, select
 
 from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
 from linecheck.log.connect import plain_errors
 from linecheck.log.curves import points_fault
-from linecheck.log.fetch import Record, last_record, records_after
-from linecheck.log.schema import PARTS, document, limits
+from linecheck.log.fetch import Record, records_after, stray_part
+from linecheck.log.schema import document, limits
 from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.thinning import Rule, rules_of
@@ -73,7 +73,8 @@ def _verified(
             return chain.found(fault, chain.head.sequence + 1)
         for each in hearing:
             each.add(record)
-    return chain.end(_stray(engine), _unreferred(engine, chain.referred))
+    with engine.connect() as connection, connection.begin():
+        return chain.end(stray_part(connection), _unreferred(connection, chain.referred))
 
 
 def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
@@ -247,23 +248,9 @@ def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator
             progress(after)
 
 
-def _stray(engine: Engine) -> tuple[str, int] | None:
-    """Return where rows belong to a record that is not there: what they are, and the record's number."""
-    with engine.connect() as connection, connection.begin():
-        newest = last_record(connection).sequence
-        for name, (table, _) in PARTS.items():
-            number = table.c.sequence
-            for outside in (number < 1, number > newest):
-                found = connection.scalar(select(func.min(number)).where(outside))
-                if found is not None:
-                    return name, found
-    return None
-
-
-def _unreferred(engine: Engine, referred: frozenset[str]) -> str | None:
+def _unreferred(connection: Connection, referred: frozenset[str]) -> str | None:
     """Return what is there that no record refers to."""
-    with engine.connect() as connection, connection.begin():
-        for table, what in ((limits, "limits"), (document, "packages")):
-            if not referred.issuperset(connection.scalars(select(table.c.digest))):
-                return what
+    for table, what in ((limits, "limits"), (document, "packages")):
+        if not referred.issuperset(connection.scalars(select(table.c.digest))):
+            return what
     return None
