@@ -18,7 +18,6 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, NoReturn
@@ -26,7 +25,7 @@ from typing import Any, Final, NoReturn
 import yaml
 
 from linecheck.errors import Fault, FileError, FileFaults
-from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
+from linecheck.files.bounded import read_bounded
 
 MAX_BYTES: Final = 1 << 20
 MAX_DEPTH: Final = 24
@@ -130,42 +129,14 @@ def read_source(path: str | os.PathLike[str]) -> Source:
         It is no YAML, or nests too deep to be a limit file. Milder faults are in :attr:`Source.faults`.
     """
     name = os.fspath(path)
-    content = _read_bytes(name)
+    content = read_bounded(name, MAX_BYTES, "limit file")
     source = Source(name, hashlib.sha256(content).hexdigest())
     _Builder(source).build(_decode(name, content))
     return source
 
 
-def _read_bytes(name: str) -> bytes:
-    try:
-        status = os.stat(name)
-        if stat.S_ISDIR(status.st_mode):
-            raise FileError(name, "is a folder, expected a limit file")
-        if not stat.S_ISREG(status.st_mode):
-            raise FileError(name, "is no regular file")
-        if status.st_size > MAX_BYTES:
-            raise FileError(name, _too_large(f"{status.st_size / MAX_BYTES:.1f} MiB"))
-        with open(name, "rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise FileError(name, "no such file") from None
-    except OSError as error:
-        raise FileError(name, f"cannot be read: {error.strerror or error}") from None
-    except ValueError:
-        raise FileError(shown(name), "is no file name") from None
-    if len(content) > MAX_BYTES:
-        raise FileError(name, _too_large("more"))
-    return content
-
-
-def _too_large(size: str) -> str:
-    return f"has {size}, a limit file has at most {MAX_BYTES >> 20} MiB; is it the right file?"
-
-
 def _decode(name: str, content: bytes) -> str:
     """Return the text of a file that holds UTF-8 text and nothing else."""
-    if content.startswith(LFS_SIGNATURES):
-        raise FileError(name, LFS_ADVICE)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise FileError(name, "is UTF-16 text; save it as UTF-8")
     if b"\0" in content:
