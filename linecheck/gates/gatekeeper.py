@@ -298,9 +298,9 @@ class Gatekeeper:
     def _read(self, connection: Connection, statement: Statement | None, now: datetime) -> Iterator[Result]:
         if statement is None:
             return
+        result = read_result(statement)
         later = log_queries.latest_time(connection, statement.sequence)
-        result = read_result(statement, later=later)
-        yield read_result(statement, later=later, least_age_seconds=self._least_age(result, now))
+        yield replace(result, later=later, least_age_seconds=self._least_age(result, now))
 
     def _least_age(self, result: Result, now: datetime) -> float:
         """Return the least age of a result, by the time that passed since this program first saw it."""

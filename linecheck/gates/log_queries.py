@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final, NamedTuple
 
@@ -31,6 +31,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.chain import statement_hash
 from linecheck.log.queries import has_narrow_index
 from linecheck.log.schema import statement
+from linecheck.log.statements import read_statement
 from linecheck.log.stored import Statement
 from linecheck.results.wording import subject
 from linecheck.run.voiding import IN_DOUBT
@@ -230,12 +231,5 @@ def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
             f"record {found['sequence']}, on which a gate of the station rests, has been changed since it was "
             "stored: run `linecheck log verify`, and find out who changed it"
         )
-    content = json.loads(found["content"])
-    return Statement(
-        sequence=found["sequence"],
-        record_hash=found["record_hash"],
-        recorded=found["recorded"],
-        kind=found["kind"],
-        subject=found["subject"],
-        content=content if isinstance(content, dict) else {},
-    )
+    said = read_statement(found)
+    return said if isinstance(said.content, dict) else replace(said, content={})

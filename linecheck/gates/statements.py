@@ -56,18 +56,8 @@ def circumstances(station: Station, limits: LimitFile | None, software: str) -> 
     return found
 
 
-def read_result(
-    statement: Statement, *, later: datetime | None = None, least_age_seconds: float = 0.0
-) -> Result:
-    """Return the gate result in a statement; one that does not say met is not met.
-
-    Parameters
-    ----------
-    statement : Statement
-    later : datetime, optional
-        The latest time of any record after it.
-    least_age_seconds : float, optional
-    """
+def read_result(statement: Statement) -> Result:
+    """Return the gate result in a statement; one that does not say met is not met."""
     content = statement.content
     met: bool = content.get("met") is True
     reasons: Any = content.get("reasons")
@@ -83,8 +73,6 @@ def read_result(
         circumstances={str(name): str(value) for name, value in rests_on.items()}
         if isinstance(rests_on, dict)
         else {},
-        later=later,
-        least_age_seconds=least_age_seconds,
     )
 
 

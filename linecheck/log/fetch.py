@@ -18,6 +18,8 @@ from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 
 _AT_ONCE = 500
+#: Shorter values stand for nothing beside their row.
+_LONG = 64
 #: The tables whose rows are records.
 _NUMBERED = (run, statement)
 
@@ -39,6 +41,12 @@ class Record(NamedTuple):
     def sequence(self) -> int:
         """Its number in the log."""
         return int(self.row["sequence"])
+
+    def measured(self) -> tuple[int, int]:
+        """Return how many rows it has, and how many bytes and characters their long values."""
+        rows = [self.row, *(row for part in self.parts.values() for row in part)]
+        values = (value for row in rows for value in row.values() if isinstance(value, str | bytes))
+        return len(rows), sum(len(value) for value in values if len(value) > _LONG)
 
     def computed_hash(self) -> str:
         """Return the hash that its content comes to."""

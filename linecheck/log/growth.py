@@ -25,7 +25,6 @@ _NEWEST: Final = 50
 #: What a row takes beside its long texts and BLOBs, with its share of indexes and half-filled pages: measured, where
 #: a run of 250 rows came to 25 kB.
 _ROW_BYTES: Final = 100
-_LONG: Final = 64
 
 
 @dataclass(frozen=True)
@@ -100,9 +99,8 @@ def _run_bytes(connection: Connection) -> float:
 
 
 def _size(record: Record) -> float:
-    rows = [record.row, *(row for part in record.parts.values() for row in part)]
-    values = (value for row in rows for value in row.values() if isinstance(value, str | bytes))
-    return _ROW_BYTES * len(rows) + sum(len(value) for value in values if len(value) > _LONG)
+    rows, long_values = record.measured()
+    return _ROW_BYTES * rows + long_values
 
 
 def _runs_per_day(connection: Connection, today: date) -> tuple[float, int]:

@@ -105,7 +105,7 @@ def matching(
     connection: Connection,
     wanted: RunFilter,
     *,
-    limit: int,
+    limit: int | None,
     before: int | None = None,
     after: int | None = None,
     oldest_first: bool = False,
@@ -117,7 +117,7 @@ def matching(
     connection : Connection
         In a transaction that reads.
     wanted : RunFilter
-    limit : int
+    limit : int or None
         At most so many.
     before, after : int, optional
         Only records before and after these.

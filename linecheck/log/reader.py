@@ -7,7 +7,6 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from sqlalchemy import Connection, Table, and_, exists, func, or_, select
@@ -26,8 +25,9 @@ from linecheck.log.rows import logged_run, stored_run
 from linecheck.log.schema import curve, document, limits, packed_curve, problem, reading, run
 from linecheck.log.signoff import Signoff
 from linecheck.log.statements import (
+    SIGNOFF,
+    countersigned,
     find_signoff,
-    find_signoffs,
     find_statements,
     find_statements_about,
 )
@@ -76,9 +76,7 @@ class LogReader:
         """Return the log."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Let go of the database."""
         self.close()
 
@@ -149,7 +147,7 @@ class LogReader:
         self,
         wanted: RunFilter,
         *,
-        limit: int,
+        limit: int | None,
         before: int | None = None,
         after: int | None = None,
         oldest_first: bool = False,
@@ -169,13 +167,7 @@ class LogReader:
         self, serial: str, model: str | None = None, *, limit: int | None = None, before: int | None = None
     ) -> list[int]:
         """Return the numbers of a unit's runs, the newest first; only records before one, if given."""
-        query = select(run.c.sequence).where(run.c.serial == encodable(serial))
-        if model is not None:
-            query = query.where(run.c.model == encodable(model))
-        if before is not None:
-            query = query.where(run.c.sequence < before)
-        with self.reading() as connection:
-            return list(connection.scalars(query.order_by(run.c.sequence.desc()).limit(limit)))
+        return self.sequences(RunFilter(serial=serial, model=model), limit=limit, before=before)
 
     def show(self, serial: str, model: str | None = None) -> Iterator[Run]:
         """Yield every attempt of a unit with everything that was measured, the newest first."""
@@ -315,7 +307,8 @@ class LogReader:
             As for :meth:`runs`; all of them, if left out.
         """
         with self.reading() as connection:
-            return find_signoffs(connection, digest=digest, limit=limit, before=before)
+            found = find_statements(connection, (SIGNOFF,), subject=digest, limit=limit, before=before)
+            return countersigned(connection, found)
 
     def verify(
         self,

@@ -119,11 +119,6 @@ class _Step(NamedTuple):
     commands: tuple[str, ...]
 
 
-def newest_versions() -> dict[str, int]:
-    """Return the version of each series that this software knows."""
-    return {"server": len(_SERVER), "log": len(log_layouts())}
-
-
 def migrate(connection: Connection) -> int:
     """Apply the migrations that are missing; return how many these were.
 
@@ -251,7 +246,7 @@ def versions(connection: Connection) -> dict[str, int]:
         )
     query = f"SELECT part, max(version) FROM {SCHEMA}.schema_version GROUP BY part"
     found = {part: int(version) for part, version in connection.execute(text(query))}
-    known = newest_versions()
+    known = {"server": len(_SERVER), "log": len(log_layouts())}
     newer = [f"{part} {version}" for part, version in found.items() if version > known.get(part, 0)]
     if newer:
         knows = ", ".join(f"{part} {version}" for part, version in known.items())

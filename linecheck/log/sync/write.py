@@ -28,23 +28,26 @@ _PYTHON = {"INTEGER": int, "REAL": float, "TEXT": str, "BLOB": bytes}
 
 def lock_chain(connection: Connection, chain: str, host: str) -> None:
     """Let nobody else add to a chain until the transaction ends; a new one is noted."""
-    values = {
-        "chain": chain,
-        "sequence": BEGINNING.sequence,
-        "hash": BEGINNING.record_hash,
-        "host": stored_text(host),
-        "software": f"linecheck {__version__}",
-    }
     connection.execute(
         text(
             f"INSERT INTO {SCHEMA}.chain (chain, head_sequence, head_hash, first_host, last_host, software) "
             "VALUES (:chain, :sequence, :hash, :host, :host, :software) ON CONFLICT DO NOTHING"
         ),
-        values,
+        _noted(chain, host, BEGINNING),
     )
     connection.execute(
         text(f"SELECT 1 FROM {SCHEMA}.chain WHERE chain = :chain FOR UPDATE"), {"chain": chain}
     )
+
+
+def _noted(chain: str, host: str, head: Head) -> dict[str, Any]:
+    return {
+        "chain": chain,
+        "sequence": head.sequence,
+        "hash": head.record_hash,
+        "host": stored_text(host),
+        "software": f"linecheck {__version__}",
+    }
 
 
 def note_head(connection: Connection, chain: str, host: str, records: Sequence[Record], head: Head) -> None:
@@ -54,13 +57,7 @@ def note_head(connection: Connection, chain: str, host: str, records: Sequence[R
             f"UPDATE {SCHEMA}.chain SET head_sequence = :sequence, head_hash = :hash, last_host = :host, "
             "last_sync = now(), software = :software WHERE chain = :chain"
         ),
-        {
-            "chain": chain,
-            "sequence": head.sequence,
-            "hash": head.record_hash,
-            "host": stored_text(host),
-            "software": f"linecheck {__version__}",
-        },
+        _noted(chain, host, head),
     )
     seen = [
         {"chain": chain, "station": station, **period._asdict()}
