@@ -83,6 +83,12 @@ def column_at(connection: Connection, sequence: int, column: str, tables: Tables
     return None
 
 
+def content_of(connection: Connection, table: Table, noted: str | None) -> str | None:
+    """Return what a record refers to by its digest; None where it refers to nothing, or it is not there."""
+    content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
+    return content
+
+
 def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
     """Yield the rows of runs that are there, in the order in which their numbers are given."""
     for at in range(0, len(sequences), _AT_ONCE):
