@@ -217,9 +217,7 @@ def _newest_of_each(asked: GateRequirement, results: Iterable[Result]) -> list[R
 
 def _state_of(asked: GateRequirement, result: Result, now: datetime) -> GateState:
     state, why = _judged(asked, result, now)
-    until = None
-    if result.recorded is not None:
-        until = _after(result.recorded, asked.every_hours)
+    until = None if result.recorded is None else _after(result.recorded, asked.every_hours)
     return GateState(
         asked.gate,
         state,

@@ -88,14 +88,12 @@ def _thinned(connection: Connection) -> int:
 
 
 def _run_bytes(connection: Connection) -> float:
-    # One that was thinned says nothing of what comes.
-    number = curve_points.c.sequence
-    newest = connection.scalars(select(number).order_by(number.desc()).limit(_NEWEST)).all()
-    if not newest:
-        newest = connection.scalars(
-            select(run.c.sequence).order_by(run.c.sequence.desc()).limit(_NEWEST)
-        ).all()
-    return mean(map(_size, records_of(connection, newest))) if newest else 0.0
+    # One that was thinned says nothing of what comes, unless all were.
+    for number in (curve_points.c.sequence, run.c.sequence):
+        newest = connection.scalars(select(number).order_by(number.desc()).limit(_NEWEST)).all()
+        if newest:
+            return mean(map(_size, records_of(connection, newest)))
+    return 0.0
 
 
 def _size(record: Record) -> float:

@@ -172,12 +172,11 @@ class _Gathered:
         units: dict[int, int] = {}
         whole = True
         for sequence, serial in page:
-            number = self._numbers.get(serial)
-            if number is None and self.units >= self._most_units:
+            is_new = serial not in self._numbers
+            if is_new and self.units >= self._most_units:
                 whole = False
                 break
-            if number is None:
-                number = self._new_unit(serial)
+            number = self._new_unit(serial) if is_new else self._numbers[serial]
             if not self._lacking[number]:
                 continue
             if self.records >= MAX_RECORDS:
@@ -207,17 +206,13 @@ class _Gathered:
             unit, states = units[sequence], self._states[wanted]
             if states[unit] == _FOUND:
                 continue
-            reason = (
-                LeftOut.OTHER_UNIT
-                if not same_unit
-                else LeftOut.OTHER_STIMULUS
-                if not same_stimulus
-                else LeftOut.OTHER_ANALYSIS
-                if wanted in other[sequence]
-                else LeftOut.NOT_MEASURED
-                if value is None or void
-                else None
-            )
+            left_out = {
+                LeftOut.OTHER_UNIT: not same_unit,
+                LeftOut.OTHER_STIMULUS: not same_stimulus,
+                LeftOut.OTHER_ANALYSIS: wanted in other[sequence],
+                LeftOut.NOT_MEASURED: value is None or void,
+            }
+            reason = next((reason for reason, holds in left_out.items() if holds), None)
             if reason is not None:
                 states[unit] = states[unit] or reason
                 continue

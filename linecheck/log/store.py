@@ -84,11 +84,11 @@ class Log(LogReader):
         self._key = key
         try:
             super().__init__(location, busy_seconds=busy_seconds)
+            if key is None:
+                self._refuse_signed()
         except LinecheckError:
             self._writer.dispose()
             raise
-        if key is None:
-            self._refuse_signed()
 
     @classmethod
     def of_station(cls, config: StationConfig) -> Self:
@@ -268,15 +268,10 @@ class Log(LogReader):
 
     def _refuse_signed(self) -> None:
         """Refuse to add unsigned records behind signed ones: who verifies them could not tell them from forged ones."""
-        try:
-            with self.reading() as connection:
-                last = last_record(connection).sequence
-                signed = column_at(connection, last, "station_signature") is not None
-        except LinecheckError:
-            self.close()
-            raise
+        with self.reading() as connection:
+            last = last_record(connection).sequence
+            signed = column_at(connection, last, "station_signature") is not None
         if signed:
-            self.close()
             raise FileError(
                 visible(str(self.path)),
                 "the records of this log are signed, and nothing unsigned is added to them: give --station with a "

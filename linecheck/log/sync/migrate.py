@@ -228,16 +228,11 @@ def versions(connection: Connection) -> dict[str, int]:
     ServerError
         The schema is of a newer linecheck, or is none of linecheck's.
     """
-    tables = {
-        name
-        for (name,) in connection.execute(
-            text(
-                "SELECT relname FROM pg_class JOIN pg_namespace n ON n.oid = relnamespace "
-                "WHERE nspname = :name AND relkind IN ('r', 'p', 'v', 'm')"
-            ),
-            {"name": SCHEMA},
-        )
-    }
+    query = (
+        "SELECT relname FROM pg_class JOIN pg_namespace n ON n.oid = relnamespace "
+        "WHERE nspname = :name AND relkind IN ('r', 'p', 'v', 'm')"
+    )
+    tables = set(connection.scalars(text(query), {"name": SCHEMA}))
     if not tables:
         return {}
     if "schema_version" not in tables:
