@@ -25,7 +25,7 @@ from linecheck.gates import log_queries
 from linecheck.gates.gates import GateRequirement, GateState, Result, State, gate_state, refusal_text
 from linecheck.gates.lock import LockState, lock_state
 from linecheck.gates.path import PathStanding, path_standing
-from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result
+from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result, recorded_texts
 from linecheck.limits.model import LimitFile
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.log import LogReader
@@ -183,7 +183,7 @@ class Gatekeeper:
                 lock = LockState()
             newest = log_queries.newest_statement(connection, SELF_CHECK, config.station)
             path = self._path_standing(newest)
-        interface = {} if newest is None else _texts(newest.content.get("interface"))
+        interface = {} if newest is None else recorded_texts(newest.content.get("interface"))
         unlocking = tuple(self._unlocking())
         return Standing(tuple(states), lock, path, unlocking, config.loop is not None, interface)
 
@@ -342,11 +342,6 @@ def _lock(connection: Connection, station: str, count: int, cleared: int) -> Loc
         if state.locked:
             return state
     return LockState()
-
-
-def _texts(said: object) -> dict[str, str]:
-    """Return names and texts from a statement, whatever it says."""
-    return {str(name): str(value) for name, value in said.items()} if isinstance(said, Mapping) else {}
 
 
 def _checked(standing: Standing) -> int | None:

@@ -32,8 +32,8 @@ from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.accept import combined_unit
-from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
-from linecheck.history.baseline.unit_entry import compared, unit_entry
+from linecheck.history.baseline.file import CurveEntry, ReadingEntry, UnitEntry
+from linecheck.history.baseline.unit_entry import compared, items_of, unit_entry, why_missing
 from linecheck.limits.curve_profile import CurveChange, Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
@@ -41,7 +41,6 @@ from linecheck.limits.regression import Change as ValueChange
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
-from linecheck.run.settle import reasons
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
@@ -182,12 +181,16 @@ class _Held:
         for check in _with_margins(self.outcome.limits, self.margins).checks:
             if not check.regression:
                 continue
-            why = self._incomparable(check, done.get(check.name))
+            incomparable = self._incomparable(check, done.get(check.name))
+            items, kept = (items_of(side.get(check.name), check) for side in (new, base))
             for spec, channel in compared(check, self.outcome.limits.channels):
-                now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
-                yield self._change(
-                    check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
-                )
+                now, old = (side.get((spec.name, channel)) for side in (items, kept))
+                why = incomparable
+                if why is None and now is None:
+                    why = why_missing(done[check.name], spec.name, channel)
+                elif why is None and old is None:
+                    why = "its history has no value: accept a new reference (--accept)"
+                yield self._change(check, spec, channel, now, old, why)
 
     def _incomparable(self, check: Check, done: CheckOutcome | None) -> str | None:
         """Return why a check cannot be compared with the history as a whole; None where it can."""
@@ -251,30 +254,6 @@ class _Held:
             common = self.same_volts * min(abs(now.value), abs(old.value))
         better = spec.better if now.bound or old.bound else "nominal"
         return compare_values(now.measured, old.measured, better, size, self.sigmas, common=common), size
-
-
-def _item(
-    entry: CheckEntry | None, spec: MetricSpec | CurveSpec, channel: str | None
-) -> ReadingEntry | CurveEntry | None:
-    if entry is None:
-        return None
-    items = entry.curve if isinstance(spec, CurveSpec) else entry.readings
-    return next((item for item in items if (item.metric, item.channel) == (spec.name, channel)), None)
-
-
-def _missing(
-    done: Mapping[str, CheckOutcome],
-    check: Check,
-    spec: MetricSpec | CurveSpec,
-    channel: str | None,
-    now: object,
-    old: object,
-) -> str | None:
-    """Return why a value is missing, now or in the history; None if both are there."""
-    if now is None:
-        told = reasons(done[check.name].judged.problems, spec.name, channel)
-        return "; ".join(problem.message for problem in told) or "it could not be measured"
-    return "its history has no value: accept a new reference (--accept)" if old is None else None
 
 
 def _what(answer: Answer, verdict: Verdict, chosen: bool) -> What:

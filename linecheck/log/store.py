@@ -14,18 +14,7 @@ from sqlalchemy import Connection, Engine, Table, insert, select
 from linecheck.errors import FileError, LinecheckError, RecordError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
-from linecheck.log.begun import (
-    RUN_BEGUN,
-    begun_runs,
-    cut_off_run,
-    forget_begun,
-    forget_lock,
-    has_failed,
-    is_cut_off,
-    keep_check,
-    left_runs,
-    note_begun,
-)
+from linecheck.log import begun
 from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
 from linecheck.log.fetch import column_at, last_record, refuse_unkept, unkept
@@ -134,8 +123,8 @@ class Log(LogReader):
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             self._refuse_recorded(connection, run.run_id)
             self._refuse_twice(connection, run)
-            note_begun(connection, record, utc_text(datetime.now(UTC)))
-            return add_statement(connection, RUN_BEGUN, run.run_id, content, self._key)
+            begun.note(connection, record, utc_text(datetime.now(UTC)))
+            return add_statement(connection, begun.RUN_BEGUN, run.run_id, content, self._key)
 
     def keep(self, run_id: str, check: CheckOutcome) -> None:
         """Keep a check of a run that is under way, in case that this is cut off; from any thread.
@@ -146,7 +135,7 @@ class Log(LogReader):
             It could not be kept.
         """
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            keep_check(connection, run_id, check, utc_text(datetime.now(UTC)))
+            begun.keep(connection, run_id, check, utc_text(datetime.now(UTC)))
 
     def end_cut_off(self) -> tuple[StoredRun, ...]:
         """Record every run that was cut off as aborted, with what is known of it; none that a program is still at.
@@ -157,8 +146,8 @@ class Log(LogReader):
             One could not be recorded; those before it are.
         """
         with self.reading() as connection:
-            open_runs = begun_runs(connection)
-        ended = [self._end(each.run_id) for each in open_runs if is_cut_off(self.path, each.run_id)]
+            open_runs = begun.begun_runs(connection)
+        ended = [self._end(each.run_id) for each in open_runs if begun.is_cut_off(self.path, each.run_id)]
         return tuple(stored for stored in ended if stored is not None)
 
     def unfinished(self) -> tuple[Run, ...]:
@@ -167,20 +156,20 @@ class Log(LogReader):
         Each is returned once.
         """
         found = []
-        for run_id in left_runs(self.path):
+        for run_id in begun.left_runs(self.path):
             with self.reading() as connection:
                 sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
             if sequence is not None:
                 found.append(self.record(sequence))
-                forget_lock(self.path, run_id)
+                begun.forget_lock(self.path, run_id)
         return tuple(found)
 
     def _end(self, run_id: str) -> StoredRun | None:
         """Record a run that was cut off; None where another program has done so meanwhile."""
         with self._writing() as connection:
-            outcome = cut_off_run(connection, run_id, failed=has_failed(self.path, run_id))
+            outcome = begun.cut_off_run(connection, run_id, failed=begun.has_failed(self.path, run_id))
             stored = None if outcome is None else self._add(connection, record_rows(settled(outcome)))
-        forget_lock(self.path, run_id)
+        begun.forget_lock(self.path, run_id)
         return stored
 
     def _add(self, connection: Connection, record: RecordRows) -> StoredRun:
@@ -188,7 +177,7 @@ class Log(LogReader):
         _keep(connection, limits, record.run["limits_digest"], record.limits)
         for content in record.documents:
             _keep(connection, document, digest(content), content)
-        forget_begun(connection, record.run["run_id"])
+        begun.forget(connection, record.run["run_id"])
         return _insert(connection, record, self._key)
 
     def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
@@ -280,9 +269,9 @@ class Log(LogReader):
 
     def _refuse_twice(self, connection: Connection, run: Run) -> None:
         """Refuse a unit that is under test: its verdicts would not know of each other."""
-        for other in begun_runs(connection):
+        for other in begun.begun_runs(connection):
             same = (other.model, other.serial) == (run.model, encodable(run.serial))
-            if same and not is_cut_off(self.path, other.run_id):
+            if same and not begun.is_cut_off(self.path, other.run_id):
                 raise RecordError(
                     f"{run.serial} is under test already, by another program on this log: wait for its end"
                 )
