@@ -95,10 +95,8 @@ class RunFilter:
 
     def value(self, name: str) -> str | None:
         """Return what a column of the run must say; None where that does not matter."""
-        if name in ("serial", "model", "since", "until", "attempt", "asset"):
-            found: str | None = getattr(self, name)
-            return found
-        return self.facts.get(name)
+        found: str | None = vars(self).get(name, self.facts.get(name))
+        return found
 
 
 def matching(
