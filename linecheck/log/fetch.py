@@ -7,7 +7,7 @@ from itertools import groupby
 from operator import itemgetter, methodcaller
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, FromClause, Table, func, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, func, select
 
 from linecheck.errors import RecordError
 from linecheck.files.text import visible
@@ -94,7 +94,7 @@ def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
     for at in range(0, len(sequences), _AT_ONCE):
         some = sequences[at : at + _AT_ONCE]
         query = select(run).where(run.c.sequence.in_(some))
-        found = {row.sequence: row._asdict() for row in connection.execute(query)}
+        found = {row["sequence"]: row for row in _rows(connection, query)}
         yield from (found[sequence] for sequence in some if sequence in found)
 
 
@@ -143,7 +143,7 @@ def records_after(
         query = select(rows).order_by(rows.c.sequence).limit(count)
         if sequence is not None:
             query = query.where(rows.c.sequence > sequence)
-        found += [(row._asdict(), table is run) for row in connection.execute(query)]
+        found += [(row, table is run) for row in _rows(connection, query)]
     if not found:
         return []
     found.sort(key=lambda item: item[0]["sequence"])
@@ -181,10 +181,16 @@ def _parts(
         rows = tables(table)
         query = select(rows).where(within(rows.c.sequence))
         query = query.order_by(rows.c.sequence, *(rows.c[column] for column in order))
-        stored = (row._asdict() for row in connection.execute(query))
-        for sequence, group in groupby(stored, key=itemgetter("sequence")):
+        for sequence, group in groupby(_rows(connection, query), key=itemgetter("sequence")):
             found.setdefault(sequence, _no_parts())[name] = list(group)
     return found
+
+
+def _rows(connection: Connection, query: Select[Any]) -> Iterator[Row]:
+    """Yield rows with the names of their columns, all fetched at once: each row by itself takes twice as long."""
+    found = connection.execute(query)
+    names = tuple(found.keys())
+    return (dict(zip(names, row, strict=True)) for row in found.all())
 
 
 def _no_parts() -> dict[str, list[Row]]:
