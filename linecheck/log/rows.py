@@ -49,18 +49,9 @@ def record_rows(recorded: Run) -> RecordRows:
         for fact in DOCUMENTS
         if getattr(recorded, fact.name)
     }
-    parts: dict[str, list[Row]] = {
-        "checks": [
-            _check_row(at, check, recorded.captures.get(check.check))
-            for at, check in enumerate(recorded.checks)
-        ],
-        "readings": [row for at, check in enumerate(recorded.checks) for row in _reading_rows(at, check)],
-        **curve_rows((at, check.judged.curves) for at, check in enumerate(recorded.checks)),
+    parts = {
+        **_measured(recorded.checks, recorded.captures, all_problems(recorded)),
         "curves": [],
-        "problems": [
-            _problem_row(position, check, problem)
-            for position, (check, problem) in enumerate(all_problems(recorded))
-        ],
         "assets": [_asset_row(position, asset) for position, asset in enumerate(recorded.assets)],
     }
     run = _run_row(recorded) | {"limits_digest": digest(content)}
@@ -75,14 +66,20 @@ def record_rows(recorded: Run) -> RecordRows:
 
 def check_rows(check: CheckOutcome) -> dict[str, list[Row]]:
     """Return the rows of a check by itself, as the first of its run; its problems are numbered within it."""
-    judged = check.judged
+    return _measured([check], {}, [(check.check, problem) for problem in check.judged.problems])
+
+
+def _measured(
+    checks: Sequence[CheckOutcome],
+    captures: Mapping[str, str],
+    problems: Iterable[tuple[str | None, Problem]],
+) -> dict[str, list[Row]]:
+    """Return the rows of checks and of problems; ``captures`` says where those that are kept are."""
     return {
-        "checks": [_check_row(0, check, None)],
-        "readings": _reading_rows(0, check),
-        **curve_rows([(0, judged.curves)]),
-        "problems": [
-            _problem_row(position, check.check, problem) for position, problem in enumerate(judged.problems)
-        ],
+        "checks": [_check_row(at, check, captures.get(check.check)) for at, check in enumerate(checks)],
+        "readings": [row for at, check in enumerate(checks) for row in _reading_rows(at, check)],
+        **curve_rows((at, check.judged.curves) for at, check in enumerate(checks)),
+        "problems": [_problem_row(position, *item) for position, item in enumerate(problems)],
     }
 
 

@@ -23,7 +23,7 @@ from typing import Any
 from sqlalchemy import BigInteger, Dialect, Double, LargeBinary, Text, TypeDecorator
 from sqlalchemy.types import TypeEngine
 
-from linecheck.log.schema import MIGRATIONS, PARTS, SCHEMA_VERSION, run, statement
+from linecheck.log.schema import MIGRATIONS, SCHEMA_VERSION
 
 #: The schema in the database that all tables are in.
 SCHEMA = "linecheck"
@@ -53,16 +53,6 @@ def log_layouts() -> tuple[Mapping[str, TableLayout], ...]:
             names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
             layouts.append({name: _layout(connection, name) for (name,) in names})
     return tuple(layouts)
-
-
-def record_tables() -> tuple[str, ...]:
-    """Return the tables whose rows are records or parts of them."""
-    return (run.name, statement.name, *(table.name for table, _ in PARTS.values()))
-
-
-def shared_tables(layouts: Mapping[str, TableLayout]) -> tuple[str, ...]:
-    """Return the tables of contents that records refer to by their digest."""
-    return tuple(name for name, layout in layouts.items() if layout.key == ("digest",))
 
 
 def stored_text(text: str) -> str:

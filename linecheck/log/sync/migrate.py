@@ -18,14 +18,8 @@ from sqlalchemy import Connection, text
 
 from linecheck import __version__
 from linecheck.errors import ServerError
-from linecheck.log.schema import curve_points
-from linecheck.log.sync.layout import (
-    SCHEMA,
-    TableLayout,
-    log_layouts,
-    record_tables,
-    shared_tables,
-)
+from linecheck.log.schema import PARTS, curve_points, run, statement
+from linecheck.log.sync.layout import SCHEMA, TableLayout, log_layouts
 
 _TYPES = {
     "INTEGER": "bigint",
@@ -158,9 +152,10 @@ def _steps() -> Iterator[_Step]:
 
 def _log_commands(before: Mapping[str, TableLayout], after: Mapping[str, TableLayout]) -> Iterator[str]:
     """Yield what makes of the tables before a migration of the log those after it."""
-    records, shared = set(record_tables()), set(shared_tables(after))
+    records = {run.name, statement.name, *(table.name for table, _ in PARTS.values())}
     for name, layout in after.items():
-        if name not in records and name not in shared:
+        # What records refer to has its digest for a key; no other table comes to the server.
+        if name not in records and layout.key != ("digest",):
             continue
         if name not in before:
             yield _create(name, layout, records)
