@@ -276,7 +276,7 @@ def _text(
     apart = difference_unit(unit)
     (now, old), allowed = texts, number(margin, apart, 3)
     if what == "moved":
-        moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, apart, 3)}"
+        moved = "–" if by is None else _signed(by, apart, 3)
         return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
         return f"{name} is {now}, {old} in its history"
@@ -284,6 +284,10 @@ def _text(
         f"{name} is {now}, {old} in its history: too uncertain to tell a change of {allowed} "
         f"(standard uncertainty {number(uncertainty, apart, 2)})"
     )
+
+
+def _signed(change: float, unit: str, digits: int) -> str:
+    return f"{'+' if change > 0.0 else ''}{number(change, unit, digits)}"
 
 
 def _number(entry: ReadingEntry) -> str:
@@ -337,15 +341,13 @@ class Drift:
     def text(self) -> str:
         """The drift in words."""
         name = subject(self.check, self.metric, self.channel)
-        gone = number(self.since_first, difference_unit(self.unit), 3)
-        sign = "+" if self.since_first > 0.0 else ""
+        apart = difference_unit(self.unit)
         text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
-        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed per run)"
+        text += (
+            f" ({_signed(self.since_first, apart, 3)}; {number(self.margin, apart, 3)} is allowed per run)"
+        )
         if self.a_run is not None:
-            up = "+" if self.a_run > 0.0 else ""
-            text += (
-                f", by {up}{number(self.a_run, difference_unit(self.unit), 2)} a run over {self.runs} runs"
-            )
+            text += f", by {_signed(self.a_run, apart, 2)} a run over {self.runs} runs"
         return text
 
 
@@ -379,11 +381,10 @@ def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
         return None
     readings = np.array([item.value for item in alike])
     slope = _slope(readings)
-    gone = abs(float(readings[-1] - readings[0]))
-    going = abs(slope or 0.0) * (len(alike) - 1)
-    if gone <= margin and not (slope is not None and going > MIN_SHARE * margin):
-        return None
     first, last = float(readings[0]), float(readings[-1])
+    going = abs(slope or 0.0) * (len(alike) - 1)
+    if abs(last - first) <= margin and going <= MIN_SHARE * margin:
+        return None
     return Drift(now.check, now.metric, now.channel, now.unit, first, last, slope, len(alike), margin)
 
 

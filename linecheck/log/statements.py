@@ -34,14 +34,7 @@ from linecheck.files.times import utc_text
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, statement_hash
 from linecheck.log.fetch import last_record, refuse_unkept
 from linecheck.log.schema import run, statement
-from linecheck.log.signoff import (
-    Countersignature,
-    Signature,
-    Signoff,
-    same_person,
-    signature_from,
-    signed_from,
-)
+from linecheck.log.signoff import Countersignature, Signoff, signature_from, signed_from
 from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, Statement
 
@@ -134,32 +127,6 @@ def find_signoff(connection: Connection, sequence: int) -> Signoff:
             "and find out who changed it, before anybody countersigns it"
         )
     return countersigned(connection, [read_statement(found)])[0]
-
-
-def add_countersignature(
-    connection: Connection, sequence: int, signed: Signature, key: StationKey | None
-) -> Head:
-    """Add a second person's decision on a sign-off; return the statement's number and hash.
-
-    Raises
-    ------
-    UsageError
-        There is no such sign-off, the same person signed it, or has countersigned it already.
-    RecordError
-        The sign-off has been changed since it was stored.
-    """
-    signoff = find_signoff(connection, sequence)
-    if same_person(signoff.signature.by, signed.by):
-        raise UsageError(
-            f"record {sequence} was signed by {signoff.signature.by}: somebody else must countersign it"
-        )
-    for other in signoff.countersignatures:
-        if same_person(other.signature.by, signed.by):
-            raise UsageError(
-                f"record {sequence} was countersigned by {other.signature.by} already, in record {other.sequence}"
-            )
-    content = {**vars(signed), "signoff": signoff.sequence, "signoff_hash": signoff.record_hash}
-    return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content, key)
 
 
 def countersigned(connection: Connection, signoffs: Sequence[Statement]) -> tuple[Signoff, ...]:

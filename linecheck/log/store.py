@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, Table, insert, select
 
-from linecheck.errors import FileError, LinecheckError, RecordError
+from linecheck.errors import FileError, LinecheckError, RecordError, UsageError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
 from linecheck.log import begun
@@ -21,8 +21,8 @@ from linecheck.log.fetch import column_at, last_record, refuse_unkept, unkept
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
 from linecheck.log.rows import RecordRows, record_rows
 from linecheck.log.schema import PARTS, document, limits, run
-from linecheck.log.signoff import Signature
-from linecheck.log.statements import add_countersignature, add_statement
+from linecheck.log.signoff import Signature, same_person
+from linecheck.log.statements import COUNTERSIGNATURE, add_statement, find_signoff
 from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, StoredRun
 from linecheck.log.thinning import CURVES_THINNED, Thinnable, remove_points, rules_of
@@ -243,7 +243,19 @@ class Log(LogReader):
             The sign-off has been changed, or this could not be recorded, and nothing of it was.
         """
         with self._writing() as connection:
-            return add_countersignature(connection, sequence, signed, self._key)
+            signoff = find_signoff(connection, sequence)
+            if same_person(signoff.signature.by, signed.by):
+                raise UsageError(
+                    f"record {sequence} was signed by {signoff.signature.by}: somebody else must countersign it"
+                )
+            for other in signoff.countersignatures:
+                if same_person(other.signature.by, signed.by):
+                    raise UsageError(
+                        f"record {sequence} was countersigned by {other.signature.by} already, in record "
+                        f"{other.sequence}"
+                    )
+            content = {**vars(signed), "signoff": signoff.sequence, "signoff_hash": signoff.record_hash}
+            return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content, self._key)
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[Connection]:
