@@ -262,10 +262,9 @@ class _Builder:
 
     def _place(self, event: yaml.Event, frame: _Frame | None) -> tuple[KeyPath, bool]:
         """Return the path of the value that begins, and whether it goes nowhere; note where it stands."""
-        path: KeyPath = ()
-        lost = False
+        path: KeyPath
         if frame is None:
-            pass
+            path, lost = (), False
         elif isinstance(frame.value, dict):
             path, lost = (*frame.path, frame.key), frame.lost or frame.key_lost
             frame.wants_key = True
@@ -294,7 +293,7 @@ class _Builder:
             self._fault(event, frame.path, self._no_key(text, frame, before))
         elif text == "<<" and event.implicit[0]:
             self._fault(event, frame.path, "merge keys ('<<') are not used in limit files; see 'based_on'")
-        elif _has_controls(text):
+        elif _CONTROLS.search(text):
             self._fault(event, frame.path, f"the key {shown(text)} has control characters in it")
         elif isinstance(frame.value, dict) and text in frame.value and not frame.lost:
             first = self.source.keys[path]
@@ -333,7 +332,7 @@ class _Builder:
         if isinstance(event, yaml.SequenceStartEvent):
             return []
         text: str = event.value
-        if _has_controls(text):
+        if _CONTROLS.search(text):
             self._fault(event, path, "the text has control characters in it")
             return REFUSED
         self.source.texts.setdefault(path, text)
@@ -353,10 +352,6 @@ def _what(event: yaml.Event) -> str:
 
 
 _CONTROLS = re.compile("[\0-\x1f\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]")
-
-
-def _has_controls(text: str) -> bool:
-    return _CONTROLS.search(text) is not None
 
 
 def _character(text: str, line: int, column: int) -> str:

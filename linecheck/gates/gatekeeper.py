@@ -195,7 +195,9 @@ class Gatekeeper:
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
-            rechecks = self._rechecks_fails(standing)
+            # A fail that a changed path could cause counts only after another check of the path.
+            config = self._station.config.loop
+            rechecks = config is not None and config.recheck_fails and _checked(standing) is not None
             loop = replace(
                 loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing)
             )
@@ -204,11 +206,6 @@ class Gatekeeper:
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
         problem = Problem(CODE, f"the station may not judge units: {standing.why}")
         return Admission(None, (problem,), gates, loop)
-
-    def _rechecks_fails(self, standing: Standing) -> bool:
-        """Return whether a fail that a changed path could cause counts only after another check of the path."""
-        loop = self._station.config.loop
-        return loop is not None and loop.recheck_fails and _checked(standing) is not None
 
     def _is_settled(self, serial: str, standing: Standing) -> bool:
         """Return whether the unit had such a fail, and the next self-check after it was met.

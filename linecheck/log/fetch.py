@@ -13,7 +13,7 @@ from linecheck.errors import RecordError
 from linecheck.files.text import visible
 from linecheck.log.chain import BEGINNING, record_hash, statement_hash
 from linecheck.log.connect import NOT_KEPT
-from linecheck.log.curves import points_fault
+from linecheck.log.curves import Row, points_fault
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 
@@ -23,7 +23,6 @@ _LONG = 64
 #: The tables whose rows are records.
 _NUMBERED = (run, statement)
 
-Row = dict[str, Any]
 #: The rows that belong to records, by record and by what they are.
 Parts = dict[int, dict[str, list[Row]]]
 #: Gives the rows of one log, as one of its tables has them.

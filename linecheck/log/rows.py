@@ -15,13 +15,10 @@ from linecheck.limits.model import LimitReference
 from linecheck.limits.recorded import limits_content, recorded_limits
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, digest
-from linecheck.log.curves import curve_rows, judged_row, stored_curves, stored_judgement
+from linecheck.log.curves import Row, Rows, curve_rows, judged_row, stored_curves, stored_judgement
 from linecheck.run.facts import COLUMN_KINDS, DOCUMENTS, FACTS, Asset, Fact
 from linecheck.run.model import CheckOutcome, Recorded, Run, RunHeader, SettingStep
 from linecheck.run.settle import NOT_RUN, all_problems
-
-Row = dict[str, Any]
-Rows = Sequence[Row]
 
 #: Columns that say what the field of that name does.
 _READING: Final = ("metric", "channel", "value", "unit", "uncertainty")

@@ -87,7 +87,8 @@ def daily_bytes(
     entries: Iterable[Entry], policy: Retention, today: date
 ) -> tuple[Mapping[KeptClass, float], int]:
     """Return how many bytes a calendar day brings, by class, and from how many active days that was taken."""
-    window = _window_days(policy)
+    # Over so many days nothing has been removed yet by age.
+    window = max(_MIN_WINDOW_DAYS, min([WINDOW_DAYS, *policy.keep_days.values()]))
     days: Counter[date] = Counter()
     kinds: Counter[KeptClass] = Counter()
     begun = today - timedelta(days=window)
@@ -102,11 +103,6 @@ def daily_bytes(
     rate = median(days.values()) * len(days) / span
     whole = sum(kinds.values())
     return {kind: rate * size / whole for kind, size in kinds.items()}, len(days)
-
-
-def _window_days(policy: Retention) -> int:
-    """Return over how many days nothing has been removed yet by age."""
-    return max(_MIN_WINDOW_DAYS, min([WINDOW_DAYS, *policy.keep_days.values()]))
 
 
 def forecast(

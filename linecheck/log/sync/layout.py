@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import BigInteger, Dialect, Double, LargeBinary, Text, TypeDecorator
 from sqlalchemy.types import TypeEngine
@@ -84,12 +84,21 @@ class ServerText(TypeDecorator[str]):
         return None if value is None else original_text(value)
 
 
-#: SQLite's type of a column -> how it is stored at the server.
-TYPES: Mapping[str, TypeEngine[Any]] = {
-    "INTEGER": BigInteger(),
-    "REAL": Double(),
-    "TEXT": ServerText(),
-    "BLOB": LargeBinary(),
+class ServerType(NamedTuple):
+    """How a column is stored at the server: in its table, in a binary COPY, as what in Python, and as read again."""
+
+    declared: str
+    copied: str
+    python: type
+    column: TypeEngine[Any]
+
+
+#: By SQLite's type of the column.
+TYPES: Mapping[str, ServerType] = {
+    "INTEGER": ServerType("bigint", "int8", int, BigInteger()),
+    "REAL": ServerType("double precision", "float8", float, Double()),
+    "TEXT": ServerType('text COLLATE "C"', "text", str, ServerText()),
+    "BLOB": ServerType("bytea", "bytea", bytes, LargeBinary()),
 }
 
 

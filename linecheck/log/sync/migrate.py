@@ -19,14 +19,7 @@ from sqlalchemy import Connection, text
 from linecheck import __version__
 from linecheck.errors import ServerError
 from linecheck.log.schema import PARTS, curve_points, run, statement
-from linecheck.log.sync.layout import SCHEMA, TableLayout, log_layouts
-
-_TYPES = {
-    "INTEGER": "bigint",
-    "REAL": "double precision",
-    "TEXT": 'text COLLATE "C"',
-    "BLOB": "bytea",
-}
+from linecheck.log.sync.layout import SCHEMA, TYPES, TableLayout, log_layouts
 
 #: Held while a migration is applied ("lchk" and 1).
 _LOCK = (0x6C63686B << 8) + 1
@@ -170,12 +163,12 @@ def _log_commands(before: Mapping[str, TableLayout], after: Mapping[str, TableLa
             continue
         for column, kind in layout.columns.items():
             if column not in before[name].columns:
-                yield f"ALTER TABLE {SCHEMA}.{name} ADD COLUMN {_quoted(column)} {_TYPES[kind]}"
+                yield f"ALTER TABLE {SCHEMA}.{name} ADD COLUMN {_quoted(column)} {TYPES[kind].declared}"
 
 
 def _create(name: str, layout: TableLayout, records: set[str]) -> str:
     columns = [
-        f"{_quoted(column)} {_TYPES[kind]}{' NOT NULL' * (column in layout.required)}"
+        f"{_quoted(column)} {TYPES[kind].declared}{' NOT NULL' * (column in layout.required)}"
         for column, kind in layout.columns.items()
     ]
     key = layout.key

@@ -29,7 +29,9 @@ def at_server(connection: Connection, chain: str) -> Tables:
     def rows(own: Table) -> FromClause:
         there = present.get(own.name, set())
         columns = [
-            column(name, TYPES[kind]) if name in there else cast(null(), TYPES[kind]).label(name)
+            column(name, TYPES[kind].column)
+            if name in there
+            else cast(null(), TYPES[kind].column).label(name)
             for name, kind in log_layouts()[-1][own.name].columns.items()
         ]
         if not there:

@@ -14,16 +14,13 @@ from linecheck.log.fetch import Record
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 from linecheck.log.sync.batches import Batch
-from linecheck.log.sync.layout import SCHEMA, log_layouts, stored_text
+from linecheck.log.sync.layout import SCHEMA, TYPES, log_layouts, stored_text
 from linecheck.log.sync.local import Contents
 from linecheck.log.sync.names import station_periods
 from linecheck.log.sync.server import driver, sql
 from linecheck.log.thinning import PASSES, Rule
 
 Row = Mapping[str, Any]
-
-_TYPES = {"INTEGER": "int8", "REAL": "float8", "TEXT": "text", "BLOB": "bytea"}
-_PYTHON = {"INTEGER": int, "REAL": float, "TEXT": str, "BLOB": bytes}
 
 
 def lock_chain(connection: Connection, chain: str, host: str) -> None:
@@ -138,7 +135,7 @@ def _copy(connection: Connection, chain: str, table: str, rows: Iterable[Row]) -
         sql.Identifier(SCHEMA, table), sql.SQL(", ").join(map(sql.Identifier, ("chain", *columns)))
     )
     with driver(connection) as raw, raw.cursor() as cursor, cursor.copy(target) as copy:
-        copy.set_types(["text", *(_TYPES[kind] for kind in columns.values())])
+        copy.set_types(["text", *(TYPES[kind].copied for kind in columns.values())])
         for row in listed:
             copy.write_row([chain, *_values(table, columns, row)])
 
@@ -148,7 +145,7 @@ def _values(table: str, columns: Mapping[str, str], row: Row) -> Iterator[Any]:
         value = row[name]
         if value is None:
             yield None
-        elif type(value) is not _PYTHON[kind]:
+        elif type(value) is not TYPES[kind].python:
             raise RecordError(
                 f"record {row['sequence']} has a {name} in {table} that is no {kind}: it has been changed since it was "
                 "stored, and is not sent (linecheck log verify)"
