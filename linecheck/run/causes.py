@@ -275,7 +275,7 @@ class Causes:
         if self.blames and not first.is_none:
             yield f"May be to blame: {', '.join(self.blames)}"
         if self.explained:
-            yield f"{_capital(self.explained)}."
+            yield f"{self.explained.capitalize()}."
         yield from (f"Or: {text}" for text in self.others)
         yield from (f"{margin.sentence}." for margin in self.margins_told)
 
@@ -315,10 +315,6 @@ class Difference(Causes):
     def act(self) -> str:
         """Nothing: what has changed is an engineer's to find."""
         return ""
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _decibels(size: float) -> str:
