@@ -84,6 +84,7 @@ def read_toml(path: str | Path, *, longest: int = MAX_BYTES) -> TomlFile:
     """
     import tomli
 
+    path = Path(path)
     content = read_bounded(path, longest, "TOML file")
     try:
         # Some editors begin UTF-8 with a mark, which says nothing and which TOML does not have.

@@ -153,7 +153,7 @@ def _aged(
         if days is not None:
             age = (today - entry.started.astimezone(UTC).date()).days
             leaves[min(max(0, days + 1 - age), HORIZON_DAYS + 1)] += entry.size_bytes
-    left = np.maximum(0.0, now - np.cumsum(leaves[:-1]))
+    new = np.zeros(HORIZON_DAYS + 1)
     for kind, rate in rates.items():
-        left += rate * np.minimum(_DAYS, policy.keep_days.get(kind, HORIZON_DAYS))
-    return left
+        new += rate * np.minimum(_DAYS, policy.keep_days.get(kind, HORIZON_DAYS))
+    return np.maximum(0.0, now - np.cumsum(leaves[:-1])) + new
