@@ -335,7 +335,8 @@ def _lock(connection: Connection, station: str, count: int, cleared: int) -> Loc
         if lock.since is not None and lock.since > cleared:
             return lock
     for model in dict.fromkeys(unit.model for unit in units):
-        state = lock_state(log_queries.units_in_a_row(connection, units, model), count, cleared=cleared)
+        runs = (log_queries.unit_run(connection, unit) for unit in units if unit.model == model)
+        state = lock_state(runs, count, cleared=cleared)
         if state.locked:
             return state
     return LockState()

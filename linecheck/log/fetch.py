@@ -106,9 +106,8 @@ def refuse_unkept(connection: Connection, head: Head) -> None:
         It is not there as it went in: a trigger has dropped or changed it.
     """
     found = records_after(connection, head.sequence - 1, 1)
-    if [record.computed_hash() for record in found] != [head.record_hash]:
-        raise unkept(connection)
-    if points_fault(found[0].parts, may_lack=False) is not None:
+    is_there = [record.computed_hash() for record in found] == [head.record_hash]
+    if not is_there or points_fault(found[0].parts, may_lack=False) is not None:
         raise unkept(connection)
 
 
