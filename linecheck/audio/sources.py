@@ -32,7 +32,7 @@ from linecheck.audio.wav_header import (
     read_flac_header,
     read_wav_header,
 )
-from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
+from linecheck.files.bounded import LFS_ADVICE, LFS_SIGNATURES
 
 MAX_CHANNELS = 64
 RATES_HZ = range(1_000, 2_000_001)

@@ -160,13 +160,15 @@ def _thin(target: Target, location: str) -> None:
     """Remove at the server what the log states to go; the role must be allowed to delete from curve_points."""
     from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.server import connected
-    from linecheck.log.sync.stored import rules
+    from linecheck.log.sync.stored import at_server
     from linecheck.log.sync.write import thin_records
+    from linecheck.log.thinning import rules_of
 
     with LocalLog(location, only_read=True) as log:
         chain = log.chain()
     with connected(target) as connection, connection.begin():
-        removed = 0 if chain is None else thin_records(connection, chain, rules(connection, chain))
+        rules = () if chain is None else rules_of(connection, at_server(connection, chain))
+        removed = 0 if chain is None else thin_records(connection, chain, rules)
     click.echo(f"{target}: thinned {counted(removed, 'record')}")
 
 

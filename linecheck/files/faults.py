@@ -7,7 +7,7 @@ pydantic model and every error of it into a fault in plain words.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -115,7 +115,7 @@ def _add_model_fault(model: type[BaseModel], entry: Any, path: KeyPath, faults: 
     if entry["input"] is REFUSED:
         return
     if entry["type"] == "extra_forbidden":
-        fields = _innermost(model, location[:-1]).model_fields
+        fields = innermost(model, location[:-1]).model_fields
         faults.add_key(where, f"unknown key; {did_you_mean(location[-1], fields, 'the keys here are')}")
         return
     meaning = _meaning(model, location)
@@ -132,20 +132,26 @@ def _add_model_fault(model: type[BaseModel], entry: Any, path: KeyPath, faults: 
         )
 
 
-def _innermost(model: type[BaseModel], location: KeyPath) -> type[BaseModel]:
+def innermost(model: type[BaseModel], location: KeyPath) -> type[BaseModel]:
     """Return the model of the mapping at a place inside a model."""
     for part in location:
         field = model.model_fields.get(str(part))
-        for annotation in (field.annotation, *get_args(field.annotation)) if field is not None else ():
-            if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-                model = annotation
+        model = next(_models(field.annotation), model) if field is not None else model
     return model
+
+
+def _models(annotation: Any) -> Iterator[type[BaseModel]]:  # noqa: ANN401 - any annotation
+    """Yield the models in an annotation such as ``Model | None`` or ``tuple[Model, ...]``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in get_args(annotation):
+        yield from _models(argument)
 
 
 def _meaning(model: type[BaseModel], location: KeyPath) -> str:
     """Return what the value at a place means, in parentheses; empty where the model does not say."""
     names = tuple(part for part in location if isinstance(part, str))
-    field = _innermost(model, names[:-1]).model_fields.get(names[-1]) if names else None
+    field = innermost(model, names[:-1]).model_fields.get(names[-1]) if names else None
     return f" ({field.description})" if field is not None and field.description else ""
 
 

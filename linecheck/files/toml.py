@@ -1,17 +1,14 @@
 """Reading a TOML file into a strict model, with every fault of the file at once.
 
 ================================  ==================================================================
-:func:`read_bounded`              the bytes of a file that a person wrote, refused where it cannot be one
-:func:`read_toml`                 those bytes as data, with the place of every key
+:func:`read_toml`                 a file as data, with the place of every key
 :func:`parse_model`               that data as a model, or every fault with its place
 ================================  ==================================================================
 """
 
 from __future__ import annotations
 
-import difflib
 import hashlib
-import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,9 +18,9 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ValidationError
 
-from linecheck.errors import MAX_LISTED, Fault, FileError, FileFaults
-from linecheck.files.faults import expected, own_errors
-from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
+from linecheck.errors import MAX_LISTED, Fault, FileFaults
+from linecheck.files.bounded import read_bounded
+from linecheck.files.faults import did_you_mean, expected, innermost, own_errors
 from linecheck.files.yaml import described, dotted
 
 #: A file that a person writes is never longer than this.
@@ -77,33 +74,6 @@ class TomlFile:
         return Fault(self.path, line, column, dotted(key), f"{message}{hint}")
 
 
-def read_bounded(path: Path, *, longest: int = MAX_BYTES) -> bytes:
-    """Return the bytes of a file.
-
-    Raises
-    ------
-    FileError
-        It is missing, not readable, no regular file, longer than ``longest`` or a Git LFS pointer.
-    """
-    try:
-        if not path.is_file():
-            reason = "is no regular file" if path.exists() else "there is no such file"
-            raise FileError(path, reason)
-        with path.open("rb") as stream:
-            # Neither asks for more memory than the file can fill, nor for any where it is refused anyway.
-            size = os.fstat(stream.fileno()).st_size
-            if size > longest:
-                raise FileError(path, f"is longer than {longest:,} bytes, so it cannot be what was meant")
-            content = stream.read(size + 1)
-    except OSError as error:
-        raise FileError(path, f"cannot be read: {error.strerror or error}") from error
-    except ValueError as error:
-        raise FileError(repr(str(path)), f"is no file name: {error}") from error
-    if content.startswith(LFS_SIGNATURES):
-        raise FileError(path, LFS_ADVICE)
-    return content
-
-
 def read_toml(path: str | Path, *, longest: int = MAX_BYTES) -> TomlFile:
     """Read a TOML file of at most ``longest`` bytes.
 
@@ -115,7 +85,7 @@ def read_toml(path: str | Path, *, longest: int = MAX_BYTES) -> TomlFile:
     import tomli
 
     path = Path(path)
-    content = read_bounded(path, longest=longest)
+    content = read_bounded(path, longest, "TOML file")
     try:
         # Some editors begin UTF-8 with a mark, which says nothing and which TOML does not have.
         text = content.decode("utf-8-sig")
@@ -223,7 +193,8 @@ def _model_fault(file: TomlFile, model: type[BaseModel], entry: Mapping[str, Any
     key: Key = tuple(entry["loc"])
     match entry["type"]:
         case "extra_forbidden":
-            return file.fault(key, f"is no key here{_did_you_mean(model, key)}")
+            known = sorted(innermost(model, key[:-1]).model_fields)
+            return file.fault(key, f"is no key here; {did_you_mean(key[-1], known, 'the keys are')}")
         case "missing":
             return file.fault(key, "is missing")
         case "value_error":
@@ -235,36 +206,3 @@ def _model_fault(file: TomlFile, model: type[BaseModel], entry: Mapping[str, Any
 def _got(value: object) -> str:
     """Return what a message says that it got; dates and times as TOML writes them."""
     return value.isoformat() if isinstance(value, date) else described(value)
-
-
-def _did_you_mean(model: type[BaseModel], key: Key) -> str:
-    """Return the keys that an unknown one may have meant."""
-    known = _fields(model, key[:-1])
-    close = difflib.get_close_matches(str(key[-1]), known, n=1, cutoff=0.6)
-    if close:
-        return f"; did you mean {close[0]!r}?"
-    return f"; the keys are {', '.join(sorted(known))}" if known else ""
-
-
-def _fields(model: type[BaseModel], key: Key) -> list[str]:
-    """Return the names of the keys of the table at a place."""
-    for part in key:
-        if isinstance(part, int):
-            continue
-        field = model.model_fields.get(part)
-        inner = None if field is None else _inner_model(field.annotation)
-        if inner is None:
-            return []
-        model = inner
-    return list(model.model_fields)
-
-
-def _inner_model(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - any annotation
-    """Return the model in an annotation such as ``Model | None`` or ``tuple[Model, ...]``."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for argument in getattr(annotation, "__args__", ()):
-        inner = _inner_model(argument)
-        if inner is not None:
-            return inner
-    return None

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import errno
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
-from linecheck.errors import FileError, RecordError
+from linecheck.errors import FileError, LinecheckError, RecordError
 from linecheck.files.durable import (
     keep_as,
     make_folder,
@@ -41,10 +41,8 @@ def write_atomically(path: str | Path, content: bytes) -> None:
     RecordError
         It cannot be written; the text says why and what to do.
     """
-    try:
+    with _told(path, _record_error):
         write_durably(_prepared(Path(path)), (content,))
-    except FileError as error:
-        raise RecordError(f"{visible(error.path)}: {_reason(error)}") from error
 
 
 class GrowingFile:
@@ -64,34 +62,24 @@ class GrowingFile:
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
         self._stack = ExitStack()
-        with self._plain_errors():
+        with _told(self.path, _record_error):
             self._target = _prepared(self.path)
             self._temporary, self._stream = self._stack.enter_context(temporary_file(self._target.parent))
 
     def write(self, content: bytes) -> None:
         """Add to it."""
-        with self._plain_errors():
+        with _told(self.path, _record_error):
             self._stream.write(content)
 
     def finish(self) -> None:
         """Bring it to the disk, under its name."""
-        with self._stack, self._plain_errors():
+        with self._stack, _told(self.path, _record_error):
             keep_as(self._target, self._temporary, self._stream)
 
     def abandon(self) -> None:
         """Leave everything as it was before, unless it was finished."""
         with suppress(OSError):
             self._stack.close()
-
-    @contextmanager
-    def _plain_errors(self) -> Iterator[None]:
-        try:
-            yield
-        except FileError as error:
-            raise RecordError(f"{visible(error.path)}: {_reason(error)}") from error
-        except OSError as error:
-            reason = _remedy(error) or error.strerror or str(error)
-            raise RecordError(f"{visible(str(self.path))}: cannot be written: {reason}") from error
 
 
 def check_can_write(path: str | Path) -> None:
@@ -104,17 +92,11 @@ def check_can_write(path: str | Path) -> None:
     FileError
         It cannot; the text says why and what to do.
     """
-    try:
+    with _told(path, FileError):
         target = _prepared(Path(path))
         remove_abandoned(target.parent)
         with temporary_file(target.parent):
             pass
-    except FileError as error:
-        raise FileError(visible(error.path), _reason(error)) from error
-    except OSError as error:
-        raise FileError(
-            visible(str(path)), f"cannot be written: {_remedy(error) or error.strerror}"
-        ) from error
 
 
 def _prepared(target: Path) -> Path:
@@ -140,10 +122,22 @@ def _prepared(target: Path) -> Path:
     return target
 
 
-def _reason(error: FileError) -> str:
-    """Return what is wrong, and what to do where that is known."""
-    remedy = _remedy(error.__cause__)
-    return f"cannot be written: {remedy}" if remedy else error.message
+@contextmanager
+def _told(path: str | Path, as_error: Callable[[str, str], LinecheckError]) -> Iterator[None]:
+    """Say why a file cannot be written and, where that is known, what to do."""
+    try:
+        yield
+    except FileError as error:
+        remedy = _remedy(error.__cause__)
+        message = f"cannot be written: {remedy}" if remedy else error.message
+        raise as_error(visible(error.path), message) from error
+    except OSError as error:
+        reason = _remedy(error) or error.strerror or str(error)
+        raise as_error(visible(str(path)), f"cannot be written: {reason}") from error
+
+
+def _record_error(path: str, message: str) -> RecordError:
+    return RecordError(f"{path}: {message}")
 
 
 def _remedy(cause: BaseException | None) -> str | None:

@@ -18,7 +18,6 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, NoReturn
@@ -26,7 +25,7 @@ from typing import Any, Final, NoReturn
 import yaml
 
 from linecheck.errors import Fault, FileError, FileFaults
-from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
+from linecheck.files.bounded import read_bounded
 
 MAX_BYTES: Final = 1 << 20
 MAX_DEPTH: Final = 24
@@ -130,42 +129,14 @@ def read_source(path: str | os.PathLike[str]) -> Source:
         It is no YAML, or nests too deep to be a limit file. Milder faults are in :attr:`Source.faults`.
     """
     name = os.fspath(path)
-    content = _read_bytes(name)
+    content = read_bounded(name, MAX_BYTES, "limit file")
     source = Source(name, hashlib.sha256(content).hexdigest())
     _Builder(source).build(_decode(name, content))
     return source
 
 
-def _read_bytes(name: str) -> bytes:
-    try:
-        status = os.stat(name)
-        if stat.S_ISDIR(status.st_mode):
-            raise FileError(name, "is a folder, expected a limit file")
-        if not stat.S_ISREG(status.st_mode):
-            raise FileError(name, "is no regular file")
-        if status.st_size > MAX_BYTES:
-            raise FileError(name, _too_large(f"{status.st_size / MAX_BYTES:.1f} MiB"))
-        with open(name, "rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise FileError(name, "no such file") from None
-    except OSError as error:
-        raise FileError(name, f"cannot be read: {error.strerror or error}") from None
-    except ValueError:
-        raise FileError(shown(name), "is no file name") from None
-    if len(content) > MAX_BYTES:
-        raise FileError(name, _too_large("more"))
-    return content
-
-
-def _too_large(size: str) -> str:
-    return f"has {size}, a limit file has at most {MAX_BYTES >> 20} MiB; is it the right file?"
-
-
 def _decode(name: str, content: bytes) -> str:
     """Return the text of a file that holds UTF-8 text and nothing else."""
-    if content.startswith(LFS_SIGNATURES):
-        raise FileError(name, LFS_ADVICE)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise FileError(name, "is UTF-16 text; save it as UTF-8")
     if b"\0" in content:
@@ -291,10 +262,9 @@ class _Builder:
 
     def _place(self, event: yaml.Event, frame: _Frame | None) -> tuple[KeyPath, bool]:
         """Return the path of the value that begins, and whether it goes nowhere; note where it stands."""
-        path: KeyPath = ()
-        lost = False
+        path: KeyPath
         if frame is None:
-            pass
+            path, lost = (), False
         elif isinstance(frame.value, dict):
             path, lost = (*frame.path, frame.key), frame.lost or frame.key_lost
             frame.wants_key = True
@@ -323,7 +293,7 @@ class _Builder:
             self._fault(event, frame.path, self._no_key(text, frame, before))
         elif text == "<<" and event.implicit[0]:
             self._fault(event, frame.path, "merge keys ('<<') are not used in limit files; see 'based_on'")
-        elif _has_controls(text):
+        elif _CONTROLS.search(text):
             self._fault(event, frame.path, f"the key {shown(text)} has control characters in it")
         elif isinstance(frame.value, dict) and text in frame.value and not frame.lost:
             first = self.source.keys[path]
@@ -362,7 +332,7 @@ class _Builder:
         if isinstance(event, yaml.SequenceStartEvent):
             return []
         text: str = event.value
-        if _has_controls(text):
+        if _CONTROLS.search(text):
             self._fault(event, path, "the text has control characters in it")
             return REFUSED
         self.source.texts.setdefault(path, text)
@@ -382,10 +352,6 @@ def _what(event: yaml.Event) -> str:
 
 
 _CONTROLS = re.compile("[\0-\x1f\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]")
-
-
-def _has_controls(text: str) -> bool:
-    return _CONTROLS.search(text) is not None
 
 
 def _character(text: str, line: int, column: int) -> str:

@@ -25,7 +25,7 @@ from linecheck.gates import log_queries
 from linecheck.gates.gates import GateRequirement, GateState, Result, State, gate_state, refusal_text
 from linecheck.gates.lock import LockState, lock_state
 from linecheck.gates.path import PathStanding, path_standing
-from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result
+from linecheck.gates.statements import GATE, SELF_CHECK, about, circumstances, read_result, recorded_texts
 from linecheck.limits.model import LimitFile
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.log import LogReader
@@ -183,7 +183,7 @@ class Gatekeeper:
                 lock = LockState()
             newest = log_queries.newest_statement(connection, SELF_CHECK, config.station)
             path = self._path_standing(newest)
-        interface = {} if newest is None else _texts(newest.content.get("interface"))
+        interface = {} if newest is None else recorded_texts(newest.content.get("interface"))
         unlocking = tuple(self._unlocking())
         return Standing(tuple(states), lock, path, unlocking, config.loop is not None, interface)
 
@@ -195,7 +195,9 @@ class Gatekeeper:
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
-            rechecks = self._rechecks_fails(standing)
+            # A fail that a changed path could cause counts only after another check of the path.
+            config = self._station.config.loop
+            rechecks = config is not None and config.recheck_fails and _checked(standing) is not None
             loop = replace(
                 loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing)
             )
@@ -204,11 +206,6 @@ class Gatekeeper:
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
         problem = Problem(CODE, f"the station may not judge units: {standing.why}")
         return Admission(None, (problem,), gates, loop)
-
-    def _rechecks_fails(self, standing: Standing) -> bool:
-        """Return whether a fail that a changed path could cause counts only after another check of the path."""
-        loop = self._station.config.loop
-        return loop is not None and loop.recheck_fails and _checked(standing) is not None
 
     def _is_settled(self, serial: str, standing: Standing) -> bool:
         """Return whether the unit had such a fail, and the next self-check after it was met.
@@ -298,9 +295,9 @@ class Gatekeeper:
     def _read(self, connection: Connection, statement: Statement | None, now: datetime) -> Iterator[Result]:
         if statement is None:
             return
+        result = read_result(statement)
         later = log_queries.latest_time(connection, statement.sequence)
-        result = read_result(statement, later=later)
-        yield read_result(statement, later=later, least_age_seconds=self._least_age(result, now))
+        yield replace(result, later=later, least_age_seconds=self._least_age(result, now))
 
     def _least_age(self, result: Result, now: datetime) -> float:
         """Return the least age of a result, by the time that passed since this program first saw it."""
@@ -338,15 +335,11 @@ def _lock(connection: Connection, station: str, count: int, cleared: int) -> Loc
         if lock.since is not None and lock.since > cleared:
             return lock
     for model in dict.fromkeys(unit.model for unit in units):
-        state = lock_state(log_queries.units_in_a_row(connection, units, model), count, cleared=cleared)
+        runs = (log_queries.unit_run(connection, unit) for unit in units if unit.model == model)
+        state = lock_state(runs, count, cleared=cleared)
         if state.locked:
             return state
     return LockState()
-
-
-def _texts(said: object) -> dict[str, str]:
-    """Return names and texts from a statement, whatever it says."""
-    return {str(name): str(value) for name, value in said.items()} if isinstance(said, Mapping) else {}
 
 
 def _checked(standing: Standing) -> int | None:

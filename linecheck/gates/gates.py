@@ -191,12 +191,8 @@ def gate_state(asked: GateRequirement, results: Iterable[Result], now: datetime)
         why = asked.never
         return GateState(asked.gate, State.NEVER, why, asked.action, is_needed=asked.is_needed)
     states = [_state_of(asked, result, now) for result in newest]
-    refused = [state for state in states if state.state is State.NOT_MET]
-    if refused:
-        return max(refused, key=_record)
-    order = (State.MET, State.DUE, State.OVERDUE)
-    best = min(order.index(state.state) for state in states)
-    return max((state for state in states if state.state is order[best]), key=_record)
+    first = (State.NOT_MET, State.MET, State.DUE, State.OVERDUE)
+    return min(states, key=lambda state: (first.index(state.state), -(state.record or 0)))
 
 
 def refusal_text(states: Sequence[GateState]) -> str:
@@ -205,21 +201,14 @@ def refusal_text(states: Sequence[GateState]) -> str:
 
 
 def _newest_of_each(asked: GateRequirement, results: Iterable[Result]) -> list[Result]:
-    found: dict[str, Result] = {}
-    for result in results:
-        if asked.about and result.about not in asked.about:
-            continue
-        about = result.about if asked.about else ""
-        if about not in found or result.sequence > found[about].sequence:
-            found[about] = result
-    return list(found.values())
+    meant = [result for result in results if not asked.about or result.about in asked.about]
+    meant.sort(key=lambda result: result.sequence)
+    return list({result.about if asked.about else "": result for result in meant}.values())
 
 
 def _state_of(asked: GateRequirement, result: Result, now: datetime) -> GateState:
     state, why = _judged(asked, result, now)
-    until = None
-    if result.recorded is not None:
-        until = _after(result.recorded, asked.every_hours)
+    until = None if result.recorded is None else _after(result.recorded, asked.every_hours)
     return GateState(
         asked.gate,
         state,
@@ -277,7 +266,3 @@ def _after(start: datetime, hours: float) -> datetime | None:
 def _hours(seconds: float) -> str:
     hours = seconds / 3600.0
     return f"{hours:.1f} h" if hours < 100.0 else f"{hours / 24.0:.0f} days"
-
-
-def _record(state: GateState) -> int:
-    return state.record or 0

@@ -32,8 +32,8 @@ from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.gates.log_queries import GoldenValue
 from linecheck.gates.margins import Margin
 from linecheck.history.baseline.accept import combined_unit
-from linecheck.history.baseline.file import CheckEntry, CurveEntry, ReadingEntry, UnitEntry
-from linecheck.history.baseline.unit_entry import compared, unit_entry
+from linecheck.history.baseline.file import CurveEntry, ReadingEntry, UnitEntry
+from linecheck.history.baseline.unit_entry import compared, items_of, unit_entry, why_missing
 from linecheck.limits.curve_profile import CurveChange, Lattice, compare_profiles
 from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
@@ -41,7 +41,6 @@ from linecheck.limits.regression import Change as ValueChange
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import findings, number, subject
 from linecheck.run.model import CheckOutcome, Run
-from linecheck.run.settle import reasons
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
 MAX_GROWN: Final = 10.0
@@ -182,12 +181,16 @@ class _Held:
         for check in _with_margins(self.outcome.limits, self.margins).checks:
             if not check.regression:
                 continue
-            why = self._incomparable(check, done.get(check.name))
+            incomparable = self._incomparable(check, done.get(check.name))
+            items, kept = (items_of(side.get(check.name), check) for side in (new, base))
             for spec, channel in compared(check, self.outcome.limits.channels):
-                now, old = (_item(side.get(check.name), spec, channel) for side in (new, base))
-                yield self._change(
-                    check, spec, channel, now, old, why or _missing(done, check, spec, channel, now, old)
-                )
+                now, old = (side.get((spec.name, channel)) for side in (items, kept))
+                why = incomparable
+                if why is None and now is None:
+                    why = why_missing(done[check.name], spec.name, channel)
+                elif why is None and old is None:
+                    why = "its history has no value: accept a new reference (--accept)"
+                yield self._change(check, spec, channel, now, old, why)
 
     def _incomparable(self, check: Check, done: CheckOutcome | None) -> str | None:
         """Return why a check cannot be compared with the history as a whole; None where it can."""
@@ -253,30 +256,6 @@ class _Held:
         return compare_values(now.measured, old.measured, better, size, self.sigmas, common=common), size
 
 
-def _item(
-    entry: CheckEntry | None, spec: MetricSpec | CurveSpec, channel: str | None
-) -> ReadingEntry | CurveEntry | None:
-    if entry is None:
-        return None
-    items = entry.curve if isinstance(spec, CurveSpec) else entry.readings
-    return next((item for item in items if (item.metric, item.channel) == (spec.name, channel)), None)
-
-
-def _missing(
-    done: Mapping[str, CheckOutcome],
-    check: Check,
-    spec: MetricSpec | CurveSpec,
-    channel: str | None,
-    now: object,
-    old: object,
-) -> str | None:
-    """Return why a value is missing, now or in the history; None if both are there."""
-    if now is None:
-        told = reasons(done[check.name].judged.problems, spec.name, channel)
-        return "; ".join(problem.message for problem in told) or "it could not be measured"
-    return "its history has no value: accept a new reference (--accept)" if old is None else None
-
-
 def _what(answer: Answer, verdict: Verdict, chosen: bool) -> What:
     if answer in (Answer.WORSE, Answer.BETTER):
         return "moved"
@@ -297,7 +276,7 @@ def _text(
     apart = difference_unit(unit)
     (now, old), allowed = texts, number(margin, apart, 3)
     if what == "moved":
-        moved = "–" if by is None else f"{'+' if by > 0.0 else ''}{number(by, apart, 3)}"
+        moved = "–" if by is None else _signed(by, apart, 3)
         return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
         return f"{name} is {now}, {old} in its history"
@@ -305,6 +284,10 @@ def _text(
         f"{name} is {now}, {old} in its history: too uncertain to tell a change of {allowed} "
         f"(standard uncertainty {number(uncertainty, apart, 2)})"
     )
+
+
+def _signed(change: float, unit: str, digits: int) -> str:
+    return f"{'+' if change > 0.0 else ''}{number(change, unit, digits)}"
 
 
 def _number(entry: ReadingEntry) -> str:
@@ -358,15 +341,13 @@ class Drift:
     def text(self) -> str:
         """The drift in words."""
         name = subject(self.check, self.metric, self.channel)
-        gone = number(self.since_first, difference_unit(self.unit), 3)
-        sign = "+" if self.since_first > 0.0 else ""
+        apart = difference_unit(self.unit)
         text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
-        text += f" ({sign}{gone}; {number(self.margin, difference_unit(self.unit), 3)} is allowed per run)"
+        text += (
+            f" ({_signed(self.since_first, apart, 3)}; {number(self.margin, apart, 3)} is allowed per run)"
+        )
         if self.a_run is not None:
-            up = "+" if self.a_run > 0.0 else ""
-            text += (
-                f", by {up}{number(self.a_run, difference_unit(self.unit), 2)} a run over {self.runs} runs"
-            )
+            text += f", by {_signed(self.a_run, apart, 2)} a run over {self.runs} runs"
         return text
 
 
@@ -400,11 +381,10 @@ def _drift(items: list[GoldenValue], margin: float) -> Drift | None:
         return None
     readings = np.array([item.value for item in alike])
     slope = _slope(readings)
-    gone = abs(float(readings[-1] - readings[0]))
-    going = abs(slope or 0.0) * (len(alike) - 1)
-    if gone <= margin and not (slope is not None and going > MIN_SHARE * margin):
-        return None
     first, last = float(readings[0]), float(readings[-1])
+    going = abs(slope or 0.0) * (len(alike) - 1)
+    if abs(last - first) <= margin and going <= MIN_SHARE * margin:
+        return None
     return Drift(now.check, now.metric, now.channel, now.unit, first, last, slope, len(alike), margin)
 
 

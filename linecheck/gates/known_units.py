@@ -34,7 +34,7 @@ from linecheck.gates.statements import (
 )
 from linecheck.limits.model import LimitFile
 from linecheck.log import Head, Log
-from linecheck.log.fetch import fetch_record
+from linecheck.log.fetch import records_of
 from linecheck.run.model import Run
 from linecheck.station.config.gates import ChallengeUnit
 from linecheck.station.config.station import Station
@@ -254,7 +254,8 @@ def _history(log: Log, subject: str) -> tuple[Reference | None, list[Run]]:
             return None, []
         reference = read_reference(statement)
         for sequence, noted in reference.runs:
-            if fetch_record(connection, sequence).computed_hash() != noted:
+            record = next(records_of(connection, [sequence]), None)
+            if record is None or record.computed_hash() != noted:
                 raise RecordError(
                     f"record {sequence} of the unit's accepted history has been changed: run "
                     "`linecheck log verify`, and find out who changed it"

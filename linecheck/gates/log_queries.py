@@ -7,7 +7,7 @@
 :func:`latest_time`             the latest time that any record after one names
 :func:`newest_doubt`            the newest run of a unit in which the station's path was in doubt
 :func:`newest_units`            the newest runs of units at a station, of any model
-:func:`units_in_a_row`          those of one model, with what failed grossly
+:func:`unit_run`                one of them, with what failed grossly
 :func:`standing_lock`           the lock that a run found as it began
 :func:`golden_values`           what a golden unit's readings were, run by run
 ==============================  =================================================================
@@ -16,8 +16,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final, NamedTuple
 
@@ -31,6 +30,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.chain import statement_hash
 from linecheck.log.queries import has_narrow_index
 from linecheck.log.schema import statement
+from linecheck.log.statements import read_statement
 from linecheck.log.stored import Statement
 from linecheck.results.wording import subject
 from linecheck.run.voiding import IN_DOUBT
@@ -157,11 +157,6 @@ def newest_units(connection: Connection, station: str, after: int) -> list[Store
     return [StoredUnit(*row) for row in rows]
 
 
-def units_in_a_row(connection: Connection, units: Iterable[StoredUnit], model: str) -> Iterator[UnitRun]:
-    """Yield the runs of one model with what failed grossly in each, which is looked up as it is asked for."""
-    return (_unit_run(connection, unit) for unit in units if unit.model == model)
-
-
 def standing_lock(connection: Connection, sequence: int) -> LockState:
     """Return the lock that a run found as it began, by its record."""
     rows = _rows(connection, GATES, sequence)
@@ -190,7 +185,8 @@ def _number(rows: list[Any]) -> int | None:
     return None if rows[0][0] is None else int(rows[0][0])
 
 
-def _unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:
+def unit_run(connection: Connection, unit: StoredUnit) -> UnitRun:
+    """Return a run of a unit with what failed grossly in it."""
     sequence, serial, verdict = unit.sequence, unit.serial, Verdict(unit.verdict)
     if verdict in (Verdict.PASS, Verdict.MARGINAL, Verdict.ABORTED):
         return UnitRun(sequence, serial, verdict)
@@ -230,12 +226,5 @@ def _statement(row: Any) -> Statement:  # noqa: ANN401 - a row
             f"record {found['sequence']}, on which a gate of the station rests, has been changed since it was "
             "stored: run `linecheck log verify`, and find out who changed it"
         )
-    content = json.loads(found["content"])
-    return Statement(
-        sequence=found["sequence"],
-        record_hash=found["record_hash"],
-        recorded=found["recorded"],
-        kind=found["kind"],
-        subject=found["subject"],
-        content=content if isinstance(content, dict) else {},
-    )
+    said = read_statement(found)
+    return said if isinstance(said.content, dict) else replace(said, content={})

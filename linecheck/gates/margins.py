@@ -67,7 +67,14 @@ def golden_margins(limits: LimitFile, own: Mapping[str, float]) -> dict[str, dic
     """
     _require_known(own)
     declared = any(check.regression for check in limits.checks)
-    found = {check.name: _of_check(check, own, declared) for check in limits.checks}
+    found = {
+        check.name: {
+            spec.name: margin
+            for spec in check.kind.specs
+            if (margin := _of_spec(check, spec, own, declared)) is not None
+        }
+        for check in limits.checks
+    }
     if not any(found.values()):
         raise FileError(
             limits.path,
@@ -95,15 +102,6 @@ def _require_known(own: Mapping[str, float]) -> None:
             raise UsageError(
                 f"the station config's golden.margins: {name!r} is neither a metric nor a unit; {hint}"
             )
-
-
-def _of_check(check: Check, own: Mapping[str, float], declared: bool) -> dict[str, Margin]:
-    found = {}
-    for spec in check.kind.specs:
-        margin = _of_spec(check, spec, own, declared)
-        if margin is not None:
-            found[spec.name] = margin
-    return found
 
 
 def _of_spec(

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
-from linecheck.gates.statements import SELF_CHECK
+from linecheck.gates.statements import SELF_CHECK, recorded_mappings
 from linecheck.log import LogReader
 from linecheck.station.self_check.result import MET, Measured, SelfCheck, Step, step
 
@@ -83,10 +83,8 @@ def _held_against(found: SelfCheck, earlier: Mapping[str, Any], sequence: int) -
 
 def _numbers(content: Mapping[str, Any]) -> Iterator[tuple[tuple[str, str, str | None], float]]:
     """Yield the numbers of a recorded self-check, by step, name and channel."""
-    steps = content.get("steps")
-    for each in steps if isinstance(steps, list) else ():
-        measured = each.get("measured") if isinstance(each, dict) else None
-        for entry in measured if isinstance(measured, list) else ():
-            value = entry.get("value") if isinstance(entry, dict) else None
+    for each in recorded_mappings(content.get("steps")):
+        for entry in recorded_mappings(each.get("measured")):
+            value = entry.get("value")
             if isinstance(value, int | float):
                 yield (str(each.get("name")), str(entry.get("what")), entry.get("channel")), float(value)

@@ -56,18 +56,8 @@ def circumstances(station: Station, limits: LimitFile | None, software: str) -> 
     return found
 
 
-def read_result(
-    statement: Statement, *, later: datetime | None = None, least_age_seconds: float = 0.0
-) -> Result:
-    """Return the gate result in a statement; one that does not say met is not met.
-
-    Parameters
-    ----------
-    statement : Statement
-    later : datetime, optional
-        The latest time of any record after it.
-    least_age_seconds : float, optional
-    """
+def read_result(statement: Statement) -> Result:
+    """Return the gate result in a statement; one that does not say met is not met."""
     content = statement.content
     met: bool = content.get("met") is True
     reasons: Any = content.get("reasons")
@@ -80,25 +70,30 @@ def read_result(
         recorded=read_time(statement.recorded),
         about=str(content.get("serial", "")),
         reasons=tuple(str(reason) for reason in reasons) if isinstance(reasons, list) else (),
-        circumstances={str(name): str(value) for name, value in rests_on.items()}
-        if isinstance(rests_on, dict)
-        else {},
-        later=later,
-        least_age_seconds=least_age_seconds,
+        circumstances=recorded_texts(rests_on),
     )
 
 
 def _self_check(content: Mapping[str, Any]) -> tuple[bool, list[str], dict[str, str]]:
     """Return whether a self-check was met, what failed, and what it rests on."""
-    steps = content.get("steps")
     reasons = [
         f"{step.get('name')}: {step.get('sentence')}"
-        for step in (steps if isinstance(steps, list) else ())
-        if isinstance(step, dict) and step.get("verdict") != "met"
+        for step in recorded_mappings(content.get("steps"))
+        if step.get("verdict") != "met"
     ]
     names = {"station_config": "station_config_sha256", "software": "software"}
     rests_on = {name: str(content[key]) for name, key in names.items() if key in content}
     return content.get("verdict") == "met", reasons, rests_on
+
+
+def recorded_mappings(said: object) -> list[Mapping[str, Any]]:
+    """Return the mappings in a list of a statement, whatever it says."""
+    return [each for each in said if isinstance(each, dict)] if isinstance(said, list) else []
+
+
+def recorded_texts(said: object) -> dict[str, str]:
+    """Return names and texts of a statement, whatever it says."""
+    return {str(name): str(value) for name, value in said.items()} if isinstance(said, dict) else {}
 
 
 def read_reference(statement: Statement) -> Reference:

@@ -144,7 +144,7 @@ def _lock_path(log: Path, run_id: str) -> Path:
     return log.with_name(f"{log.name}.begun") / run_id
 
 
-def note_begun(connection: Connection, record: RecordRows, recorded: str) -> None:
+def note(connection: Connection, record: RecordRows, recorded: str) -> None:
     """Note a run as it begins, which has no checks yet."""
     content = {
         "run": record.run,
@@ -155,7 +155,7 @@ def note_begun(connection: Connection, record: RecordRows, recorded: str) -> Non
     _note(connection, record.run["run_id"], 0, recorded, content)
 
 
-def keep_check(connection: Connection, run_id: str, check: CheckOutcome, recorded: str) -> None:
+def keep(connection: Connection, run_id: str, check: CheckOutcome, recorded: str) -> None:
     """Keep a check of a run that is under way; nothing is kept where the run has been recorded meanwhile."""
     newest = connection.scalar(select(func.max(begun.c.position)).where(begun.c.run_id == run_id))
     if newest is not None:
@@ -169,7 +169,7 @@ def _note(connection: Connection, run_id: str, position: int, recorded: str, con
     )
 
 
-def forget_begun(connection: Connection, run_id: str) -> None:
+def forget(connection: Connection, run_id: str) -> None:
     """Forget what was kept of a run: it is recorded."""
     connection.execute(delete(begun).where(begun.c.run_id == run_id))
 

@@ -17,7 +17,6 @@ from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
@@ -28,9 +27,10 @@ Row = dict[str, Any]
 Rows = Sequence[Row]
 Parts = Mapping[str, Rows]
 
-_PLACE: Final = ("check_position", "position")
 #: The columns of numbers, in the order in which they are packed; an axis stands first where it is there.
 _POINTS: Final = ("x", "y", "uncertainty")
+#: Columns that say what the field of that name does.
+_CURVE: Final = ("metric", "channel", "x_unit", "unit", "resolution_hz")
 
 
 def curve_rows(checks: Iterable[tuple[int, Iterable[JudgedCurve]]]) -> dict[str, list[Row]]:
@@ -51,11 +51,7 @@ def curve_rows(checks: Iterable[tuple[int, Iterable[JudgedCurve]]]) -> dict[str,
                 {
                     "check_position": at,
                     "position": position,
-                    "metric": curve.metric,
-                    "channel": curve.channel,
-                    "x_unit": curve.x_unit,
-                    "unit": curve.unit,
-                    "resolution_hz": curve.resolution_hz,
+                    **{name: getattr(curve, name) for name in _CURVE},
                     "points": len(curve.x),
                     "axis_of": axis_of,
                     "start": len(content),
@@ -84,24 +80,28 @@ def judged_row(item: JudgedReading | JudgedCurve) -> Row:
 def stored_curves(parts: Parts) -> Iterator[tuple[int, JudgedCurve]]:
     """Yield the curves of a record with the place of their check; those that were thinned out have no points."""
     for row in plain_curves(parts):
-        x, y, uncertainty = (None if row[name] is None else _numbers(row[name]) for name in _POINTS)
-        curve = Curve(
-            metric=row["metric"],
-            channel=row["channel"],
-            x=np.empty(0) if x is None else x,
-            x_unit=row["x_unit"],
-            y=np.empty(0) if y is None else y,
-            unit=row["unit"],
-            resolution_hz=row["resolution_hz"],
-            uncertainty=uncertainty,
+        x, y, uncertainty = (
+            None if row[name] is None else np.frombuffer(row[name], "<f8") for name in _POINTS
         )
-        judged = (row[name] for name in ("worst_x", "worst_y", "margin", "pass_limit", "fail_limit", "side"))
-        yield row["check_position"], JudgedCurve(curve, stored_verdict(row), *judged)
+        if x is None or y is None:
+            x = y = np.empty(0)
+        curve = Curve(**{name: row[name] for name in _CURVE}, x=x, y=y, uncertainty=uncertainty)
+        judgement = stored_judgement(row)
+        yield (
+            row["check_position"],
+            JudgedCurve(curve, worst_x=row["worst_x"], worst_y=row["worst_y"], **judgement),
+        )
 
 
-def stored_verdict(row: Row) -> Verdict | None:
-    """Return the verdict that a row has."""
-    return None if row["verdict"] is None else Verdict(row["verdict"])
+def stored_judgement(row: Row) -> dict[str, Any]:
+    """Return what a reading or a curve was judged to, from its row."""
+    return {
+        "verdict": None if row["verdict"] is None else Verdict(row["verdict"]),
+        "margin": row["margin"],
+        "limit": row["pass_limit"],
+        "fail_limit": row["fail_limit"],
+        "side": row["side"],
+    }
 
 
 def plain_curves(parts: Parts) -> list[Row]:
@@ -152,10 +152,6 @@ def _columns(content: bytes | None, axis: bytes | None, is_shared: bool) -> tupl
 
 #: Curves along one axis come one after the other, and the axis stands with the first.
 _unpacked = lru_cache(maxsize=4)(unpacked)
-
-
-def _numbers(values: bytes) -> NDArray[np.float64]:
-    return np.frombuffer(values, dtype="<f8")
 
 
 def points_fault(parts: Parts, *, may_lack: bool) -> str | None:

@@ -1,29 +1,32 @@
-"""Reading whole records."""
+"""Reading whole records, of a log or of what a server has of one."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import groupby
-from operator import itemgetter
+from operator import itemgetter, methodcaller
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, func, select
 
 from linecheck.errors import RecordError
 from linecheck.files.text import visible
 from linecheck.log.chain import BEGINNING, record_hash, statement_hash
 from linecheck.log.connect import NOT_KEPT
-from linecheck.log.curves import points_fault
+from linecheck.log.curves import Row, points_fault
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 
 _AT_ONCE = 500
+#: Shorter values stand for nothing beside their row.
+_LONG = 64
 #: The tables whose rows are records.
 _NUMBERED = (run, statement)
 
-Row = dict[str, Any]
 #: The rows that belong to records, by record and by what they are.
 Parts = dict[int, dict[str, list[Row]]]
+#: Gives the rows of one log, as one of its tables has them.
+Tables = Callable[[Table], FromClause]
 
 
 class Record(NamedTuple):
@@ -38,6 +41,12 @@ class Record(NamedTuple):
         """Its number in the log."""
         return int(self.row["sequence"])
 
+    def measured(self) -> tuple[int, int]:
+        """Return how many rows it has, and how many bytes and characters their long values."""
+        rows = [self.row, *(row for part in self.parts.values() for row in part)]
+        values = (value for row in rows for value in row.values() if isinstance(value, str | bytes))
+        return len(rows), sum(len(value) for value in values if len(value) > _LONG)
+
     def computed_hash(self) -> str:
         """Return the hash that its content comes to."""
         return record_hash(self.row, self.parts) if self.is_run else statement_hash(self.row)
@@ -48,10 +57,15 @@ class Record(NamedTuple):
         return Record(self.row | {"sequence": sequence}, parts, self.is_run)
 
 
-def last_record(connection: Connection) -> Head:
+def own(table: Table) -> FromClause:
+    """Return a log's own table: all of its rows are those of the log."""
+    return table
+
+
+def last_record(connection: Connection, tables: Tables = own) -> Head:
     """Return the number and the hash of the last record, run or statement."""
     last = BEGINNING
-    for table in _NUMBERED:
+    for table in map(tables, _NUMBERED):
         newest = select(table.c.sequence, table.c.record_hash).order_by(table.c.sequence.desc()).limit(1)
         row = connection.execute(newest).one_or_none()
         if row is not None and row[0] > last.sequence:
@@ -59,14 +73,19 @@ def last_record(connection: Connection) -> Head:
     return last
 
 
-def last_signature(connection: Connection) -> str | None:
-    """Return the signature of the last record; None where it has none."""
-    number = last_record(connection).sequence
-    for table in _NUMBERED:
-        found = connection.scalar(select(table.c.station_signature).where(table.c.sequence == number))
+def column_at(connection: Connection, sequence: int, column: str, tables: Tables = own) -> str | None:
+    """Return a column of the record that has a number, run or statement; None where there is nothing."""
+    for table in map(tables, _NUMBERED):
+        found: str | None = connection.scalar(select(table.c[column]).where(table.c.sequence == sequence))
         if found is not None:
-            return str(found)
+            return found
     return None
+
+
+def content_of(connection: Connection, table: Table, noted: str | None) -> str | None:
+    """Return what a record refers to by its digest; None where it refers to nothing, or it is not there."""
+    content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
+    return content
 
 
 def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
@@ -74,15 +93,8 @@ def run_rows(connection: Connection, sequences: Sequence[int]) -> Iterator[Row]:
     for at in range(0, len(sequences), _AT_ONCE):
         some = sequences[at : at + _AT_ONCE]
         query = select(run).where(run.c.sequence.in_(some))
-        found = {row.sequence: row._asdict() for row in connection.execute(query)}
+        found = {row["sequence"]: row for row in _rows(connection, query)}
         yield from (found[sequence] for sequence in some if sequence in found)
-
-
-def fetch_record(connection: Connection, sequence: int) -> Record:
-    """Return the record of one run that is there."""
-    row = connection.execute(select(run).where(run.c.sequence == sequence)).one()._asdict()
-    parts = _parts(connection, sequence, sequence)
-    return Record(row, parts.get(sequence, _no_parts()))
 
 
 def refuse_unkept(connection: Connection, head: Head) -> None:
@@ -94,9 +106,8 @@ def refuse_unkept(connection: Connection, head: Head) -> None:
         It is not there as it went in: a trigger has dropped or changed it.
     """
     found = records_after(connection, head.sequence - 1, 1)
-    if [record.computed_hash() for record in found] != [head.record_hash]:
-        raise unkept(connection)
-    if points_fault(found[0].parts, may_lack=False) is not None:
+    is_there = [record.computed_hash() for record in found] == [head.record_hash]
+    if not is_there or points_fault(found[0].parts, may_lack=False) is not None:
         raise unkept(connection)
 
 
@@ -106,50 +117,36 @@ def unkept(connection: Connection) -> RecordError:
     return RecordError(f"{visible(path)}: {NOT_KEPT}")
 
 
-def records_of(connection: Connection, sequences: Sequence[int], names: Sequence[str]) -> Iterator[Record]:
-    """Yield the records of runs that are there, in the order in which their numbers are given, with some parts only."""
+def records_of(
+    connection: Connection, sequences: Sequence[int], names: Sequence[str] = tuple(PARTS)
+) -> Iterator[Record]:
+    """Yield the records of runs that are there, in the order in which their numbers are given; ``names`` are parts."""
     for at in range(0, len(sequences), _AT_ONCE):
         some = sequences[at : at + _AT_ONCE]
-        parts: Parts = {}
-        for name in names:
-            for sequence, rows in _part(connection, name, PARTS[name][0].c.sequence.in_(some)):
-                parts.setdefault(sequence, _no_parts())[name] = rows
+        parts = _parts(connection, own, methodcaller("in_", some), names)
         for row in run_rows(connection, some):
             yield Record(row, parts.get(row["sequence"], _no_parts()))
 
 
-def records_after(connection: Connection, sequence: int | None, count: int) -> list[Record]:
+def records_after(
+    connection: Connection, sequence: int | None, count: int, tables: Tables = own
+) -> list[Record]:
     """Return the next records, runs and statements in the order of their numbers; from the first one where None.
 
     They are ``count`` or fewer, and one more where a number is there twice.
     """
     found: list[tuple[Row, bool]] = []
     for table in _NUMBERED:
-        query = select(table).order_by(table.c.sequence).limit(count)
+        rows = tables(table)
+        query = select(rows).order_by(rows.c.sequence).limit(count)
         if sequence is not None:
-            query = query.where(table.c.sequence > sequence)
-        found += [(row._asdict(), table is run) for row in connection.execute(query)]
-    return records_from(found, count, lambda first, last: _parts(connection, first, last))
-
-
-def records_from(
-    found: list[tuple[Row, bool]], count: int, parts_of: Callable[[int, int], Parts]
-) -> list[Record]:
-    """Return the first records of some rows of runs and statements, as :func:`records_after` does.
-
-    Parameters
-    ----------
-    found : list of (row, bool)
-        Each with whether it is of a run.
-    count : int
-    parts_of : callable
-        Gives the rows that belong to a span of records, by record.
-    """
+            query = query.where(rows.c.sequence > sequence)
+        found += [(row, table is run) for row in _rows(connection, query)]
     if not found:
         return []
     found.sort(key=lambda item: item[0]["sequence"])
     first, last = found[0][0]["sequence"], found[min(count, len(found)) - 1][0]["sequence"]
-    parts = parts_of(first, last)
+    parts = _parts(connection, tables, methodcaller("between", first, last), PARTS)
     return [
         Record(row, parts.get(row["sequence"], _no_parts()), is_run)
         for row, is_run in found
@@ -157,27 +154,41 @@ def records_from(
     ]
 
 
-def grouped(rows: Iterable[Row]) -> Iterator[tuple[int, list[Row]]]:
-    """Yield rows that are in order record by record."""
-    for sequence, group in groupby(rows, key=itemgetter("sequence")):
-        yield sequence, list(group)
-
-
-def _parts(connection: Connection, first: int, last: int) -> Parts:
-    """Return the rows that belong to a span of records, by record."""
-    found: Parts = {}
+def stray_part(connection: Connection, tables: Tables = own) -> tuple[str, int] | None:
+    """Return where rows belong to a record that is not there: what they are, and the record's number."""
+    newest = last_record(connection, tables).sequence
     for name, (table, _) in PARTS.items():
-        for sequence, rows in _part(connection, name, table.c.sequence.between(first, last)):
-            found.setdefault(sequence, _no_parts())[name] = rows
+        number = tables(table).c.sequence
+        for outside in (number < 1, number > newest):
+            found = connection.scalar(select(func.min(number)).where(outside))
+            if found is not None:
+                return name, int(found)
+    return None
+
+
+def _parts(
+    connection: Connection,
+    tables: Tables,
+    within: Callable[[ColumnElement[int]], ColumnElement[bool]],
+    names: Iterable[str],
+) -> Parts:
+    """Return the rows that belong to some records, by record; ``within`` picks these by their number."""
+    found: Parts = {}
+    for name in names:
+        table, order = PARTS[name]
+        rows = tables(table)
+        query = select(rows).where(within(rows.c.sequence))
+        query = query.order_by(rows.c.sequence, *(rows.c[column] for column in order))
+        for sequence, group in groupby(_rows(connection, query), key=itemgetter("sequence")):
+            found.setdefault(sequence, _no_parts())[name] = list(group)
     return found
 
 
-def _part(connection: Connection, name: str, within: ColumnElement[bool]) -> Iterator[tuple[int, list[Row]]]:
-    """Return the rows of one sort that belong to some records, record by record."""
-    table, order = PARTS[name]
-    query = select(table).where(within)
-    query = query.order_by(table.c.sequence, *(table.c[column] for column in order))
-    return grouped(row._asdict() for row in connection.execute(query))
+def _rows(connection: Connection, query: Select[Any]) -> Iterator[Row]:
+    """Yield rows with the names of their columns, all fetched at once: each row by itself takes twice as long."""
+    found = connection.execute(query)
+    names = tuple(found.keys())
+    return (dict(zip(names, row, strict=True)) for row in found.all())
 
 
 def _no_parts() -> dict[str, list[Row]]:

@@ -18,14 +18,13 @@ from sqlalchemy import Connection, func, select
 
 from linecheck.log.archive.forecast import HORIZON_DAYS, WINDOW_DAYS
 from linecheck.log.fetch import Record, records_of
-from linecheck.log.schema import PARTS, curve_points, packed_curve, run
+from linecheck.log.schema import curve_points, packed_curve, run
 
 #: Runs that are looked at for what one takes.
 _NEWEST: Final = 50
 #: What a row takes beside its long texts and BLOBs, with its share of indexes and half-filled pages: measured, where
 #: a run of 250 rows came to 25 kB.
 _ROW_BYTES: Final = 100
-_LONG: Final = 64
 
 
 @dataclass(frozen=True)
@@ -89,20 +88,17 @@ def _thinned(connection: Connection) -> int:
 
 
 def _run_bytes(connection: Connection) -> float:
-    # One that was thinned says nothing of what comes.
-    number = curve_points.c.sequence
-    newest = connection.scalars(select(number).order_by(number.desc()).limit(_NEWEST)).all()
-    if not newest:
-        newest = connection.scalars(
-            select(run.c.sequence).order_by(run.c.sequence.desc()).limit(_NEWEST)
-        ).all()
-    return mean(map(_size, records_of(connection, newest, tuple(PARTS)))) if newest else 0.0
+    # One that was thinned says nothing of what comes, unless all were.
+    for number in (curve_points.c.sequence, run.c.sequence):
+        newest = connection.scalars(select(number).order_by(number.desc()).limit(_NEWEST)).all()
+        if newest:
+            return mean(map(_size, records_of(connection, newest)))
+    return 0.0
 
 
 def _size(record: Record) -> float:
-    rows = [record.row, *(row for part in record.parts.values() for row in part)]
-    values = (value for row in rows for value in row.values() if isinstance(value, str | bytes))
-    return _ROW_BYTES * len(rows) + sum(len(value) for value in values if len(value) > _LONG)
+    rows, long_values = record.measured()
+    return _ROW_BYTES * rows + long_values
 
 
 def _runs_per_day(connection: Connection, today: date) -> tuple[float, int]:

@@ -65,9 +65,10 @@ def _keep_copy(path: Path, version: int) -> None:
             _copy(path, temporary)
             keep_as(target, temporary, stream)
     except (sqlite3.Error, OSError) as error:
+        reason = getattr(error, "strerror", None) or error
         raise RecordError(
             f"{visible(str(target))}: the copy of the log that is kept before it is brought to a new form cannot be "
-            f"written ({_reason(error)}): free some space or give permission, and repeat; the log is as it was"
+            f"written ({reason}): free some space or give permission, and repeat; the log is as it was"
         ) from error
 
 
@@ -93,9 +94,3 @@ def _copy(path: Path, target: Path) -> None:
         source.backup(copy)
         # Where nothing can be written beside it (an archive), it reads only without a write-ahead log.
         copy.execute("PRAGMA journal_mode=DELETE").fetchall()
-
-
-def _reason(error: sqlite3.Error | OSError) -> str:
-    if isinstance(error, OSError):
-        return error.strerror or str(error)
-    return str(error)

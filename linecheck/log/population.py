@@ -7,12 +7,12 @@ read is bounded, so that a log of any length takes little memory and a known tim
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import Connection, select
 
 from linecheck.files.text import encodable
 from linecheck.log.queries import judges_a_unit
@@ -120,30 +120,16 @@ def earlier_units(
         Only records before this one.
     """
     gathered = _Gathered(connection, wanted)
+    query = select(run.c.sequence, run.c.serial).where(run.c.model == model, judges_a_unit())
+    query = query.order_by(run.c.sequence.desc()).limit(_PAGE)
+    page = query if before is None else query.where(run.c.sequence < before)
     complete = True
-    for page in _pages(connection, model, serial, before):
-        if not gathered.add(page):
-            complete = False
-            break
+    while complete and (rows := connection.execute(page).all()):
+        complete = gathered.add([(row[0], row[1]) for row in rows if row[1] != serial])
+        page = query.where(run.c.sequence < rows[-1][0])
     return EarlierUnits(
         gathered.units, gathered.records, complete, before, gathered.tells_bounds, gathered.readings()
     )
-
-
-def _pages(
-    connection: Connection, model: str, serial: str, before: int | None
-) -> Iterator[Sequence[tuple[int, str]]]:
-    """Yield number and serial of the model's records, the newest first."""
-    while True:
-        query = select(run.c.sequence, run.c.serial).where(run.c.model == model, judges_a_unit())
-        if before is not None:
-            within: ColumnElement[bool] = run.c.sequence < before
-            query = query.where(within)
-        rows = connection.execute(query.order_by(run.c.sequence.desc()).limit(_PAGE)).all()
-        if not rows:
-            return
-        yield [(row[0], row[1]) for row in rows if row[1] != serial]
-        before = rows[-1][0]
 
 
 class _Gathered:
@@ -172,12 +158,11 @@ class _Gathered:
         units: dict[int, int] = {}
         whole = True
         for sequence, serial in page:
-            number = self._numbers.get(serial)
-            if number is None and self.units >= self._most_units:
+            is_new = serial not in self._numbers
+            if is_new and self.units >= self._most_units:
                 whole = False
                 break
-            if number is None:
-                number = self._new_unit(serial)
+            number = self._new_unit(serial) if is_new else self._numbers[serial]
             if not self._lacking[number]:
                 continue
             if self.records >= MAX_RECORDS:
@@ -207,17 +192,13 @@ class _Gathered:
             unit, states = units[sequence], self._states[wanted]
             if states[unit] == _FOUND:
                 continue
-            reason = (
-                LeftOut.OTHER_UNIT
-                if not same_unit
-                else LeftOut.OTHER_STIMULUS
-                if not same_stimulus
-                else LeftOut.OTHER_ANALYSIS
-                if wanted in other[sequence]
-                else LeftOut.NOT_MEASURED
-                if value is None or void
-                else None
-            )
+            left_out = {
+                LeftOut.OTHER_UNIT: not same_unit,
+                LeftOut.OTHER_STIMULUS: not same_stimulus,
+                LeftOut.OTHER_ANALYSIS: wanted in other[sequence],
+                LeftOut.NOT_MEASURED: value is None or void,
+            }
+            reason = next((reason for reason, holds in left_out.items() if holds), None)
             if reason is not None:
                 states[unit] = states[unit] or reason
                 continue

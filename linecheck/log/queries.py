@@ -95,17 +95,15 @@ class RunFilter:
 
     def value(self, name: str) -> str | None:
         """Return what a column of the run must say; None where that does not matter."""
-        if name in ("serial", "model", "since", "until", "attempt", "asset"):
-            found: str | None = getattr(self, name)
-            return found
-        return self.facts.get(name)
+        found: str | None = vars(self).get(name, self.facts.get(name))
+        return found
 
 
 def matching(
     connection: Connection,
     wanted: RunFilter,
     *,
-    limit: int,
+    limit: int | None,
     before: int | None = None,
     after: int | None = None,
     oldest_first: bool = False,
@@ -117,7 +115,7 @@ def matching(
     connection : Connection
         In a transaction that reads.
     wanted : RunFilter
-    limit : int
+    limit : int or None
         At most so many.
     before, after : int, optional
         Only records before and after these.

@@ -7,7 +7,6 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from sqlalchemy import Connection, Table, and_, exists, func, or_, select
@@ -19,21 +18,22 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.assets import KnownAsset, known_assets
 from linecheck.log.begun import BegunRun, begun_runs
 from linecheck.log.connect import database_path, open_reader, plain_errors
-from linecheck.log.fetch import Record, last_record, records_of, run_rows
+from linecheck.log.fetch import Record, content_of, last_record, records_of, run_rows
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
-from linecheck.log.schema import PARTS, curve, document, limits, packed_curve, problem, reading, run
+from linecheck.log.schema import curve, document, limits, packed_curve, problem, reading, run
 from linecheck.log.signoff import Signoff
 from linecheck.log.statements import (
+    SIGNOFF,
+    countersigned,
     find_signoff,
-    find_signoffs,
     find_statements,
     find_statements_about,
 )
 from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Statement, Verification
-from linecheck.log.thinning import Thinnable, thinnable
+from linecheck.log.thinning import Rule, Thinnable, rules_of, thinnable
 from linecheck.log.verification.verify import verify_log
 from linecheck.run.facts import DOCUMENTS
 from linecheck.run.model import NOT_RELEASED, UNKEPT_FAIL, Run, RunHeader
@@ -76,9 +76,7 @@ class LogReader:
         """Return the log."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Let go of the database."""
         self.close()
 
@@ -149,7 +147,7 @@ class LogReader:
         self,
         wanted: RunFilter,
         *,
-        limit: int,
+        limit: int | None,
         before: int | None = None,
         after: int | None = None,
         oldest_first: bool = False,
@@ -169,13 +167,7 @@ class LogReader:
         self, serial: str, model: str | None = None, *, limit: int | None = None, before: int | None = None
     ) -> list[int]:
         """Return the numbers of a unit's runs, the newest first; only records before one, if given."""
-        query = select(run.c.sequence).where(run.c.serial == encodable(serial))
-        if model is not None:
-            query = query.where(run.c.model == encodable(model))
-        if before is not None:
-            query = query.where(run.c.sequence < before)
-        with self.reading() as connection:
-            return list(connection.scalars(query.order_by(run.c.sequence.desc()).limit(limit)))
+        return self.sequences(RunFilter(serial=serial, model=model), limit=limit, before=before)
 
     def show(self, serial: str, model: str | None = None) -> Iterator[Run]:
         """Yield every attempt of a unit with everything that was measured, the newest first."""
@@ -196,14 +188,14 @@ class LogReader:
             There is no such record.
         """
         with self.reading() as connection:
-            record = next(records_of(connection, [sequence], tuple(PARTS)), None)
+            record = next(records_of(connection, [sequence]), None)
             if record is None:
                 raise UsageError(f"{visible(str(self.path))}: there is no record {sequence} in the log")
-            content = _content(connection, limits, record.row["limits_digest"])
+            content = content_of(connection, limits, record.row["limits_digest"])
             documents = {
                 fact.name: text
                 for fact in DOCUMENTS
-                if (text := _content(connection, document, record.row[fact.column])) is not None
+                if (text := content_of(connection, document, record.row[fact.column])) is not None
             }
             source = f"record {sequence} of {visible(str(self.path))}"
             return stored_run(record.row, record.parts, content or "", documents, source)
@@ -315,7 +307,8 @@ class LogReader:
             As for :meth:`runs`; all of them, if left out.
         """
         with self.reading() as connection:
-            return find_signoffs(connection, digest=digest, limit=limit, before=before)
+            found = find_statements(connection, (SIGNOFF,), subject=digest, limit=limit, before=before)
+            return countersigned(connection, found)
 
     def verify(
         self,
@@ -339,7 +332,17 @@ class LogReader:
         signed_by : SignedBy, optional
             Whose signatures the records must have.
         """
-        return verify_log(self._reader, self.path, expected, signed_by, progress)
+        return verify_log(self, expected, signed_by, progress)
+
+    def content(self, table: Table, noted: str) -> str | None:
+        """Return what records refer to by a digest; None where it is not there."""
+        with self.reading() as connection:
+            return content_of(connection, table, noted)
+
+    def rules(self) -> tuple[Rule, ...]:
+        """Return the rules by which records are thinned out."""
+        with self.reading() as connection:
+            return rules_of(connection)
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -374,10 +377,3 @@ def count_attempts(connection: Connection, model: str, serial: str) -> int:
     """Return how many runs of a unit are in the log."""
     query = select(func.count()).select_from(run).where(run.c.serial == serial, run.c.model == model)
     return int(connection.scalar(query) or 0)
-
-
-def _content(connection: Connection, table: Table, noted: str | None) -> str | None:
-    """Return what a record refers to by its digest; None where it refers to nothing, or it is not there."""
-    if noted is None:
-        return None
-    return connection.scalar(select(table.c.content).where(table.c.digest == noted))

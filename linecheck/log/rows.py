@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from linecheck.checks.base import Problem, Reading
 from linecheck.files.text import encodable
@@ -15,13 +15,15 @@ from linecheck.limits.model import LimitReference
 from linecheck.limits.recorded import limits_content, recorded_limits
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, digest
-from linecheck.log.curves import curve_rows, judged_row, stored_curves, stored_verdict
+from linecheck.log.curves import Row, Rows, curve_rows, judged_row, stored_curves, stored_judgement
 from linecheck.run.facts import COLUMN_KINDS, DOCUMENTS, FACTS, Asset, Fact
 from linecheck.run.model import CheckOutcome, Recorded, Run, RunHeader, SettingStep
 from linecheck.run.settle import NOT_RUN, all_problems
 
-Row = dict[str, Any]
-Rows = Sequence[Row]
+#: Columns that say what the field of that name does.
+_READING: Final = ("metric", "channel", "value", "unit", "uncertainty")
+_CHECK: Final = ("kind", "seconds", "stimulus_sha256", "capture_sha256")
+_PROBLEM: Final = ("code", "message", "channel")
 
 
 class RecordRows(NamedTuple):
@@ -44,25 +46,16 @@ def record_rows(recorded: Run) -> RecordRows:
         for fact in DOCUMENTS
         if getattr(recorded, fact.name)
     }
-    parts: dict[str, list[Row]] = {
-        "checks": [
-            _check_row(at, check, recorded.captures.get(check.check))
-            for at, check in enumerate(recorded.checks)
-        ],
-        "readings": [row for at, check in enumerate(recorded.checks) for row in _reading_rows(at, check)],
-        **curve_rows((at, check.judged.curves) for at, check in enumerate(recorded.checks)),
+    parts = {
+        **_measured(recorded.checks, recorded.captures, all_problems(recorded)),
         "curves": [],
-        "problems": [
-            _problem_row(position, check, problem)
-            for position, (check, problem) in enumerate(all_problems(recorded))
-        ],
         "assets": [_asset_row(position, asset) for position, asset in enumerate(recorded.assets)],
     }
     run = _run_row(recorded) | {"limits_digest": digest(content)}
     run |= {column: digest(document) for column, document in documents.items()}
     return RecordRows(
         _storable(run),
-        {name: _all(rows) for name, rows in parts.items()},
+        {name: list(map(_storable, rows)) for name, rows in parts.items()},
         content,
         tuple(documents.values()),
     )
@@ -70,14 +63,20 @@ def record_rows(recorded: Run) -> RecordRows:
 
 def check_rows(check: CheckOutcome) -> dict[str, list[Row]]:
     """Return the rows of a check by itself, as the first of its run; its problems are numbered within it."""
-    judged = check.judged
+    return _measured([check], {}, [(check.check, problem) for problem in check.judged.problems])
+
+
+def _measured(
+    checks: Sequence[CheckOutcome],
+    captures: Mapping[str, str],
+    problems: Iterable[tuple[str | None, Problem]],
+) -> dict[str, list[Row]]:
+    """Return the rows of checks and of problems; ``captures`` says where those that are kept are."""
     return {
-        "checks": [_check_row(0, check, None)],
-        "readings": _reading_rows(0, check),
-        **curve_rows([(0, judged.curves)]),
-        "problems": [
-            _problem_row(position, check.check, problem) for position, problem in enumerate(judged.problems)
-        ],
+        "checks": [_check_row(at, check, captures.get(check.check)) for at, check in enumerate(checks)],
+        "readings": [row for at, check in enumerate(checks) for row in _reading_rows(at, check)],
+        **curve_rows((at, check.judged.curves) for at, check in enumerate(checks)),
+        "problems": [_problem_row(position, *item) for position, item in enumerate(problems)],
     }
 
 
@@ -207,44 +206,33 @@ def _check_row(position: int, check: CheckOutcome, kept: str | None) -> Row:
     return {
         "position": position,
         "name": check.check,
-        "kind": check.kind,
         "setup": _json(dict(check.setup)),
-        "seconds": float(check.seconds),
-        "stimulus_sha256": check.stimulus_sha256,
-        "capture_sha256": check.capture_sha256,
         "capture_object": kept,
+        **{name: getattr(check, name) for name in _CHECK},
+        "seconds": float(check.seconds),
     }
 
 
 def _reading_rows(at: int, check: CheckOutcome) -> list[Row]:
     return [
-        {"check_position": at, "position": position, **_reading_row(item)}
+        {
+            "check_position": at,
+            "position": position,
+            **{name: getattr(item.reading, name) for name in _READING},
+            "is_bound": int(item.reading.is_bound),
+            **judged_row(item),
+        }
         for position, item in enumerate(check.judged.readings)
     ]
-
-
-def _reading_row(item: JudgedReading) -> Row:
-    reading = item.reading
-    return {
-        "metric": reading.metric,
-        "channel": reading.channel,
-        "value": reading.value,
-        "unit": reading.unit,
-        "uncertainty": reading.uncertainty,
-        **judged_row(item),
-        "is_bound": int(reading.is_bound),
-    }
 
 
 def _problem_row(position: int, check: str | None, problem: Problem) -> Row:
     return {
         "position": position,
         "check_name": check,
-        "channel": problem.channel,
-        "code": problem.code,
-        "message": problem.message,
         "blocks": int(problem.blocks),
         "metrics": _json(list(problem.metrics)),
+        **{name: getattr(problem, name) for name in _PROBLEM},
     }
 
 
@@ -258,41 +246,24 @@ def _check(
     )
     return CheckOutcome(
         check=row["name"],
-        kind=row["kind"],
         setup=json.loads(row["setup"]),
         judged=judged,
-        seconds=row["seconds"],
-        stimulus_sha256=row["stimulus_sha256"],
-        capture_sha256=row["capture_sha256"],
+        **{name: row[name] for name in _CHECK},
     )
 
 
 def _reading(row: Row) -> JudgedReading:
-    reading = Reading(
-        row["metric"],
-        row["channel"],
-        row["value"],
-        row["unit"],
-        row["uncertainty"],
-        is_bound=bool(row["is_bound"]),
-    )
-    return JudgedReading(
-        reading, stored_verdict(row), row["margin"], row["pass_limit"], row["fail_limit"], row["side"]
-    )
+    reading = Reading(**{name: row[name] for name in _READING}, is_bound=bool(row["is_bound"]))
+    return JudgedReading(reading, **stored_judgement(row))
 
 
 def _problem(row: Row) -> Problem:
-    return Problem(
-        row["code"], row["message"], row["channel"], bool(row["blocks"]), tuple(json.loads(row["metrics"]))
-    )
+    said = {name: row[name] for name in _PROBLEM}
+    return Problem(**said, blocks=bool(row["blocks"]), metrics=tuple(json.loads(row["metrics"])))
 
 
 def _json(content: Any) -> str:  # noqa: ANN401 - plain data
     return canonical_json(content).decode()
-
-
-def _all(rows: list[Row]) -> list[Row]:
-    return [_storable(row) for row in rows]
 
 
 def _storable(row: Row) -> Row:

@@ -60,6 +60,20 @@ THINNED_BY_STATEMENT: Final = """run.verdict = 'pass' AND coalesce(run.released,
         AND run.sequence <= json_extract(s.content, '$.through')
         AND run.sequence % json_extract(s.content, '$.every') <> 0)"""
 
+
+def _kept(
+    *tables: str,
+    events: tuple[str, ...] = ("update", "delete"),
+    why: str = "records are added, never changed or removed",
+) -> tuple[str, ...]:
+    """Return the triggers that keep the rows of tables from being changed and removed."""
+    return tuple(
+        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} BEGIN SELECT RAISE(ABORT, '{why}'); END"
+        for table in tables
+        for event in events
+    )
+
+
 _FIRST = (
     "CREATE TABLE limits (digest TEXT PRIMARY KEY NOT NULL, content TEXT NOT NULL) STRICT",
     f"""
@@ -148,12 +162,7 @@ CREATE TABLE problem (
     metrics TEXT NOT NULL,
     PRIMARY KEY (sequence, position)
 ) STRICT, WITHOUT ROWID""",
-    *(
-        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
-        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
-        for table in ("limits", "run", "run_check", "reading", "curve", "problem")
-        for event in ("update", "delete")
-    ),
+    *_kept("limits", "run", "run_check", "reading", "curve", "problem"),
 )
 
 _SECOND = (
@@ -172,11 +181,7 @@ CREATE TABLE statement (
 ) STRICT""",
     "CREATE INDEX statement_by_subject ON statement (kind, subject)",
     "CREATE INDEX run_by_model ON run (model, sequence, serial)",
-    *(
-        f"CREATE TRIGGER statement_keeps_on_{event} BEFORE {event} ON statement "
-        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
-        for event in ("update", "delete")
-    ),
+    *_kept("statement"),
     *(
         f"CREATE TRIGGER {table}_has_its_own_number BEFORE INSERT ON {table} "
         f"WHEN EXISTS (SELECT 1 FROM {other} WHERE sequence = NEW.sequence) "
@@ -237,22 +242,13 @@ CREATE TABLE sent (
     # Narrow: whatever else runs are looked for by is found in it, without the rows themselves.
     "CREATE INDEX run_by_facts ON run (sequence, recorded, serial, model, attempt, verdict, purpose, variant, "
     "station, nest, shift, operator, firmware)",
-    *(
-        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
-        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
-        for table in ("run_asset", "document")
-        for event in ("update", "delete")
-    ),
+    *_kept("run_asset", "document"),
 )
 
 _FOURTH = (
     "ALTER TABLE run ADD COLUMN station_signature TEXT",
     "ALTER TABLE statement ADD COLUMN station_signature TEXT",
-    *(
-        f"CREATE TRIGGER schema_version_keeps_on_{event} BEFORE {event} ON schema_version "
-        "BEGIN SELECT RAISE(ABORT, 'migrations are noted once, never changed or removed'); END"
-        for event in ("update", "delete")
-    ),
+    *_kept("schema_version", why="migrations are noted once, never changed or removed"),
     """
 CREATE TABLE begun (
     run_id TEXT NOT NULL,
@@ -292,15 +288,8 @@ CREATE TABLE curve_points (
     sequence INTEGER PRIMARY KEY REFERENCES run,
     content BLOB NOT NULL
 ) STRICT""",
-    *(
-        f"CREATE TRIGGER {table}_keeps_on_{event} BEFORE {event} ON {table} "
-        "BEGIN SELECT RAISE(ABORT, 'records are added, never changed or removed'); END"
-        for table, event in (
-            ("packed_curve", "update"),
-            ("packed_curve", "delete"),
-            ("curve_points", "update"),
-        )
-    ),
+    *_kept("packed_curve"),
+    *_kept("curve_points", events=("update",)),
     # Points go only once it is stated in the log which: see :mod:`linecheck.log.thinning`.
     f"""
 CREATE TRIGGER curve_points_keeps_on_delete BEFORE DELETE ON curve_points

@@ -22,8 +22,7 @@ station_log       the station                            :func:`~linecheck.log.s
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -35,14 +34,7 @@ from linecheck.files.times import utc_text
 from linecheck.log.chain import RECORD_FORMAT, canonical_json, statement_hash
 from linecheck.log.fetch import last_record, refuse_unkept
 from linecheck.log.schema import run, statement
-from linecheck.log.signoff import (
-    Countersignature,
-    Signature,
-    Signoff,
-    same_person,
-    signature_from,
-    signed_from,
-)
+from linecheck.log.signoff import Countersignature, Signoff, signature_from, signed_from
 from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, Statement
 
@@ -99,7 +91,7 @@ def find_statements(
         query = query.where(statement.c.subject == subject)
     if before is not None:
         query = query.where(statement.c.sequence < before)
-    return tuple(_statement(row._asdict()) for row in connection.execute(query.limit(limit)))
+    return tuple(read_statement(row._asdict()) for row in connection.execute(query.limit(limit)))
 
 
 def find_statements_about(connection: Connection, run_id: str) -> tuple[Statement, ...]:
@@ -108,7 +100,7 @@ def find_statements_about(connection: Connection, run_id: str) -> tuple[Statemen
     named = select(statement).where(
         statement.c.sequence > known, func.instr(statement.c.content, json.dumps(run_id)) > 0
     )
-    found = [_statement(row._asdict()) for row in connection.execute(named)]
+    found = [read_statement(row._asdict()) for row in connection.execute(named)]
     found += _countersignatures(connection, [each.record_hash for each in found])
     return tuple(sorted(found, key=lambda each: each.sequence))
 
@@ -134,44 +126,10 @@ def find_signoff(connection: Connection, sequence: int) -> Signoff:
             f"record {sequence} has been changed since it was stored: run `linecheck log verify`, "
             "and find out who changed it, before anybody countersigns it"
         )
-    return _countersigned(connection, [_signoff(_statement(found))])[0]
+    return countersigned(connection, [read_statement(found)])[0]
 
 
-def find_signoffs(
-    connection: Connection, *, digest: str | None = None, limit: int | None = None, before: int | None = None
-) -> tuple[Signoff, ...]:
-    """Return sign-offs with their countersignatures, the newest first; of one comparison, given its digest."""
-    found = find_statements(connection, (SIGNOFF,), subject=digest, limit=limit, before=before)
-    return tuple(_countersigned(connection, [_signoff(each) for each in found]))
-
-
-def add_countersignature(
-    connection: Connection, sequence: int, signed: Signature, key: StationKey | None
-) -> Head:
-    """Add a second person's decision on a sign-off; return the statement's number and hash.
-
-    Raises
-    ------
-    UsageError
-        There is no such sign-off, the same person signed it, or has countersigned it already.
-    RecordError
-        The sign-off has been changed since it was stored.
-    """
-    signoff = find_signoff(connection, sequence)
-    if same_person(signoff.signature.by, signed.by):
-        raise UsageError(
-            f"record {sequence} was signed by {signoff.signature.by}: somebody else must countersign it"
-        )
-    for other in signoff.countersignatures:
-        if same_person(other.signature.by, signed.by):
-            raise UsageError(
-                f"record {sequence} was countersigned by {other.signature.by} already, in record {other.sequence}"
-            )
-    content = {**vars(signed), "signoff": signoff.sequence, "signoff_hash": signoff.record_hash}
-    return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content, key)
-
-
-def _countersigned(connection: Connection, signoffs: Sequence[Signoff]) -> list[Signoff]:
+def countersigned(connection: Connection, signoffs: Sequence[Statement]) -> tuple[Signoff, ...]:
     """Return sign-offs with their countersignatures, the oldest of these first."""
     found: dict[str, list[Countersignature]] = {}
     for each in _countersignatures(connection, [signoff.record_hash for signoff in signoffs]):
@@ -179,9 +137,7 @@ def _countersigned(connection: Connection, signoffs: Sequence[Signoff]) -> list[
         found.setdefault(each.subject, []).append(
             Countersignature(each.sequence, each.record_hash, each.recorded, each.content["software"], signed)
         )
-    return [
-        replace(signoff, countersignatures=tuple(found.get(signoff.record_hash, ()))) for signoff in signoffs
-    ]
+    return tuple(_signoff(each, found.get(each.record_hash, ())) for each in signoffs)
 
 
 def _countersignatures(connection: Connection, hashes: Sequence[str]) -> Iterator[Statement]:
@@ -191,15 +147,24 @@ def _countersignatures(connection: Connection, hashes: Sequence[str]) -> Iterato
             statement.c.kind == COUNTERSIGNATURE, statement.c.subject.in_(hashes[at : at + _AT_ONCE])
         )
         for row in connection.execute(query.order_by(statement.c.sequence)):
-            yield _statement(row._asdict())
+            yield read_statement(row._asdict())
 
 
-def _statement(row: Row) -> Statement:
+def read_statement(row: Row) -> Statement:
+    """Return a statement from its row."""
     names = ("sequence", "record_hash", "recorded", "kind", "subject")
     return Statement(**{name: row[name] for name in names}, content=json.loads(row["content"]))
 
 
-def _signoff(said: Statement) -> Signoff:
+def _signoff(said: Statement, countersignatures: Iterable[Countersignature]) -> Signoff:
     signed, comparison, against = signed_from(said.content)
-    software = said.content["software"]
-    return Signoff(said.sequence, said.record_hash, said.recorded, software, signed, comparison, against)
+    return Signoff(
+        said.sequence,
+        said.record_hash,
+        said.recorded,
+        said.content["software"],
+        signed,
+        comparison,
+        against,
+        tuple(countersignatures),
+    )

@@ -11,29 +11,18 @@ from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, Table, insert, select
 
-from linecheck.errors import FileError, LinecheckError, RecordError
+from linecheck.errors import FileError, LinecheckError, RecordError, UsageError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
-from linecheck.log.begun import (
-    RUN_BEGUN,
-    begun_runs,
-    cut_off_run,
-    forget_begun,
-    forget_lock,
-    has_failed,
-    is_cut_off,
-    keep_check,
-    left_runs,
-    note_begun,
-)
+from linecheck.log import begun
 from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
-from linecheck.log.fetch import last_record, last_signature, refuse_unkept, unkept
+from linecheck.log.fetch import column_at, last_record, refuse_unkept, unkept
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
 from linecheck.log.rows import RecordRows, record_rows
-from linecheck.log.schema import PARTS, document, limits, run, statement
-from linecheck.log.signoff import Signature
-from linecheck.log.statements import add_countersignature, add_statement
+from linecheck.log.schema import PARTS, document, limits, run
+from linecheck.log.signoff import Signature, same_person
+from linecheck.log.statements import COUNTERSIGNATURE, add_statement, find_signoff
 from linecheck.log.station_key import StationKey, hash_columns
 from linecheck.log.stored import Head, StoredRun
 from linecheck.log.thinning import CURVES_THINNED, Thinnable, remove_points, rules_of
@@ -84,11 +73,11 @@ class Log(LogReader):
         self._key = key
         try:
             super().__init__(location, busy_seconds=busy_seconds)
+            if key is None:
+                self._refuse_signed()
         except LinecheckError:
             self._writer.dispose()
             raise
-        if key is None:
-            self._refuse_signed()
 
     @classmethod
     def of_station(cls, config: StationConfig) -> Self:
@@ -134,8 +123,8 @@ class Log(LogReader):
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             self._refuse_recorded(connection, run.run_id)
             self._refuse_twice(connection, run)
-            note_begun(connection, record, utc_text(datetime.now(UTC)))
-            return add_statement(connection, RUN_BEGUN, run.run_id, content, self._key)
+            begun.note(connection, record, utc_text(datetime.now(UTC)))
+            return add_statement(connection, begun.RUN_BEGUN, run.run_id, content, self._key)
 
     def keep(self, run_id: str, check: CheckOutcome) -> None:
         """Keep a check of a run that is under way, in case that this is cut off; from any thread.
@@ -146,7 +135,7 @@ class Log(LogReader):
             It could not be kept.
         """
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            keep_check(connection, run_id, check, utc_text(datetime.now(UTC)))
+            begun.keep(connection, run_id, check, utc_text(datetime.now(UTC)))
 
     def end_cut_off(self) -> tuple[StoredRun, ...]:
         """Record every run that was cut off as aborted, with what is known of it; none that a program is still at.
@@ -157,8 +146,8 @@ class Log(LogReader):
             One could not be recorded; those before it are.
         """
         with self.reading() as connection:
-            open_runs = begun_runs(connection)
-        ended = [self._end(each.run_id) for each in open_runs if is_cut_off(self.path, each.run_id)]
+            open_runs = begun.begun_runs(connection)
+        ended = [self._end(each.run_id) for each in open_runs if begun.is_cut_off(self.path, each.run_id)]
         return tuple(stored for stored in ended if stored is not None)
 
     def unfinished(self) -> tuple[Run, ...]:
@@ -167,20 +156,20 @@ class Log(LogReader):
         Each is returned once.
         """
         found = []
-        for run_id in left_runs(self.path):
+        for run_id in begun.left_runs(self.path):
             with self.reading() as connection:
                 sequence = connection.scalar(select(run.c.sequence).where(run.c.run_id == run_id))
             if sequence is not None:
                 found.append(self.record(sequence))
-                forget_lock(self.path, run_id)
+                begun.forget_lock(self.path, run_id)
         return tuple(found)
 
     def _end(self, run_id: str) -> StoredRun | None:
         """Record a run that was cut off; None where another program has done so meanwhile."""
         with self._writing() as connection:
-            outcome = cut_off_run(connection, run_id, failed=has_failed(self.path, run_id))
+            outcome = begun.cut_off_run(connection, run_id, failed=begun.has_failed(self.path, run_id))
             stored = None if outcome is None else self._add(connection, record_rows(settled(outcome)))
-        forget_lock(self.path, run_id)
+        begun.forget_lock(self.path, run_id)
         return stored
 
     def _add(self, connection: Connection, record: RecordRows) -> StoredRun:
@@ -188,7 +177,7 @@ class Log(LogReader):
         _keep(connection, limits, record.run["limits_digest"], record.limits)
         for content in record.documents:
             _keep(connection, document, digest(content), content)
-        forget_begun(connection, record.run["run_id"])
+        begun.forget(connection, record.run["run_id"])
         return _insert(connection, record, self._key)
 
     def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
@@ -254,7 +243,19 @@ class Log(LogReader):
             The sign-off has been changed, or this could not be recorded, and nothing of it was.
         """
         with self._writing() as connection:
-            return add_countersignature(connection, sequence, signed, self._key)
+            signoff = find_signoff(connection, sequence)
+            if same_person(signoff.signature.by, signed.by):
+                raise UsageError(
+                    f"record {sequence} was signed by {signoff.signature.by}: somebody else must countersign it"
+                )
+            for other in signoff.countersignatures:
+                if same_person(other.signature.by, signed.by):
+                    raise UsageError(
+                        f"record {sequence} was countersigned by {other.signature.by} already, in record "
+                        f"{other.sequence}"
+                    )
+            content = {**vars(signed), "signoff": signoff.sequence, "signoff_hash": signoff.record_hash}
+            return add_statement(connection, COUNTERSIGNATURE, signoff.record_hash, content, self._key)
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[Connection]:
@@ -268,14 +269,10 @@ class Log(LogReader):
 
     def _refuse_signed(self) -> None:
         """Refuse to add unsigned records behind signed ones: who verifies them could not tell them from forged ones."""
-        try:
-            with self.reading() as connection:
-                signed = last_signature(connection) is not None
-        except LinecheckError:
-            self.close()
-            raise
+        with self.reading() as connection:
+            last = last_record(connection).sequence
+            signed = column_at(connection, last, "station_signature") is not None
         if signed:
-            self.close()
             raise FileError(
                 visible(str(self.path)),
                 "the records of this log are signed, and nothing unsigned is added to them: give --station with a "
@@ -284,9 +281,9 @@ class Log(LogReader):
 
     def _refuse_twice(self, connection: Connection, run: Run) -> None:
         """Refuse a unit that is under test: its verdicts would not know of each other."""
-        for other in begun_runs(connection):
+        for other in begun.begun_runs(connection):
             same = (other.model, other.serial) == (run.model, encodable(run.serial))
-            if same and not is_cut_off(self.path, other.run_id):
+            if same and not begun.is_cut_off(self.path, other.run_id):
                 raise RecordError(
                     f"{run.serial} is under test already, by another program on this log: wait for its end"
                 )
@@ -334,10 +331,7 @@ def _insert(connection: Connection, record: RecordRows, key: StationKey | None) 
 
 def _behind_seconds(connection: Connection, last: Head, now: datetime) -> float:
     """Return by how much the clock stands before the time of the last record; 0 where it does not."""
-    for table in (run, statement):
-        recorded = connection.scalar(select(table.c.recorded).where(table.c.sequence == last.sequence))
-        if recorded is not None:
-            with contextlib.suppress(ValueError):
-                before = datetime.fromisoformat(recorded)
-                return max(0.0, round((before - now).total_seconds(), 3))
+    with contextlib.suppress(ValueError):
+        before = datetime.fromisoformat(column_at(connection, last.sequence, "recorded") or "")
+        return max(0.0, round((before - now).total_seconds(), 3))
     return 0.0

@@ -20,9 +20,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, select, text
 
 from linecheck.files.times import utc_text
+from linecheck.log.fetch import Tables, own
+from linecheck.log.schema import statement
 
 #: The kind of the statements that say which points go; their subject is the station.
 CURVES_THINNED: Final = "curves_thinned"
@@ -76,10 +78,10 @@ class Thinnable:
     size_bytes: int
 
 
-def rules_of(connection: Connection) -> tuple[Rule, ...]:
+def rules_of(connection: Connection, tables: Tables = own) -> tuple[Rule, ...]:
     """Return the rules that a log states."""
-    query = text("SELECT content FROM statement WHERE kind = :kind")
-    return rules_from(connection.scalars(query, {"kind": CURVES_THINNED}))
+    said = tables(statement)
+    return rules_from(connection.scalars(select(said.c.content).where(said.c.kind == CURVES_THINNED)))
 
 
 def rules_from(contents: Iterable[str]) -> tuple[Rule, ...]:

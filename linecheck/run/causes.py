@@ -16,16 +16,18 @@ record or a file says of them is as hostile as any input: texts are cut and made
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import asdict
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass
 
 from linecheck.files.text import visible
 
 if TYPE_CHECKING:
-    from pydantic import TypeAdapter
-
     from linecheck.run.facts import Facts
 
 #: Code where no known cause fits.
@@ -43,6 +45,36 @@ MAX_OTHERS: Final = 2
 MAX_TEXT, MAX_NAME, MAX_ENTRIES, MAX_COUNT = 600, 60, 100, 1_000_000
 #: So many ratios are told taken apart.
 MAX_MARGINS: Final = 2
+
+
+def _cut(text: str, most: int) -> str:
+    """Return a text on one visible line that is not too long; what can be seen is longer than what is hidden."""
+    line = " ".join(visible(text[:most]).split())
+    return line if len(text) <= most and len(line) <= most else f"{line[: most - 1]}…"
+
+
+def _bounded(value: float) -> float:
+    """Return a number that can be shown: none that is not finite, none beyond any level."""
+    return min(max(float(value), -1e6), 1e6) if value == value else 0.0
+
+
+def _share(value: float) -> float:
+    return min(max(_bounded(value), 0.0), 1.0)
+
+
+def _probability(value: float) -> float:
+    if math.isnan(value):
+        raise ValueError("is no number")
+    return _share(value)
+
+
+#: Texts are safe to show and numbers are within bounds, whoever made them.
+_Text = Annotated[str, AfterValidator(partial(_cut, most=MAX_TEXT))]
+_Name = Annotated[str, AfterValidator(partial(_cut, most=MAX_NAME))]
+_Names = Annotated[tuple[_Name, ...], Field(max_length=MAX_ENTRIES)]
+_Number = Annotated[float, AfterValidator(_bounded)]
+_Share = Annotated[float, AfterValidator(_share)]
+_Count = Annotated[int, AfterValidator(lambda count: min(max(count, 0), MAX_COUNT))]
 
 
 @dataclass(frozen=True)
@@ -69,39 +101,14 @@ class RankedCause:
         How many of the run's findings it explains.
     """
 
-    codes: tuple[str, ...]
-    channel: str | None
-    probability: float
-    text: str
-    blames: tuple[str, ...]
-    act: str
-    measure: str
-    explains: int
-
-    def __post_init__(self) -> None:
-        """Make texts safe to show, and hold numbers within bounds.
-
-        Raises
-        ------
-        ValueError
-            It has no code, too many of something, or a probability that is no number.
-        """
-        names = (self.codes, self.blames)
-        if not self.codes or any(len(listed) > MAX_ENTRIES for listed in names):
-            raise ValueError("a cause needs a code, and few of them")
-        probability = min(max(float(self.probability), 0.0), 1.0)
-        if probability != probability:
-            raise ValueError("the probability of a cause is no number")
-        kept = {
-            "codes": tuple(_cut(code, MAX_NAME) for code in self.codes),
-            "channel": None if self.channel is None else _cut(self.channel, MAX_NAME),
-            "probability": probability,
-            "blames": tuple(_cut(name, MAX_NAME) for name in self.blames),
-            "explains": _counted(self.explains),
-            **{name: _cut(getattr(self, name), MAX_TEXT) for name in ("text", "act", "measure")},
-        }
-        for name, value in kept.items():
-            object.__setattr__(self, name, value)
+    codes: Annotated[_Names, Field(min_length=1)]
+    channel: _Name | None
+    probability: Annotated[float, AfterValidator(_probability)]
+    text: _Text
+    blames: _Names
+    act: _Text
+    measure: _Text
+    explains: _Count
 
     @property
     def is_none(self) -> bool:
@@ -128,16 +135,10 @@ class RankedCause:
 class MarginPart:
     """A part of a residue: what it is, the metric that reads it, its level in dB re what the ratio is re, its share."""
 
-    name: str
+    name: _Name
     metric: str | None
-    level_db: float
-    share: float
-
-    def __post_init__(self) -> None:
-        """Make texts safe to show, and hold numbers within bounds."""
-        object.__setattr__(self, "name", _cut(self.name, MAX_NAME))
-        object.__setattr__(self, "level_db", _bounded(self.level_db))
-        object.__setattr__(self, "share", min(max(_bounded(self.share), 0.0), 1.0))
+    level_db: _Number
+    share: _Share
 
 
 @dataclass(frozen=True)
@@ -149,30 +150,13 @@ class ExplainedMargin:
     stands beside that of other units, where a log has some.
     """
 
-    check: str
-    metric: str
-    channel: str | None
-    short_by: float
-    parts: tuple[MarginPart, ...]
-    station: float | None = None
-    beside: str = ""
-
-    def __post_init__(self) -> None:
-        """Make texts safe to show, and hold numbers within bounds.
-
-        Raises
-        ------
-        ValueError
-            It has more parts than there can be.
-        """
-        if not 1 <= len(self.parts) <= MAX_ENTRIES:
-            raise ValueError("a residue has parts, and few of them")
-        for name in ("check", "metric", "channel", "beside"):
-            text = getattr(self, name)
-            object.__setattr__(self, name, None if text is None else _cut(text, MAX_TEXT))
-        object.__setattr__(self, "short_by", _bounded(self.short_by))
-        if self.station is not None:
-            object.__setattr__(self, "station", min(max(_bounded(self.station), 0.0), 1.0))
+    check: _Text
+    metric: _Text
+    channel: _Text | None
+    short_by: _Number
+    parts: Annotated[tuple[MarginPart, ...], Field(min_length=1, max_length=MAX_ENTRIES)]
+    station: _Share | None = None
+    beside: _Text = ""
 
     @property
     def sentence(self) -> str:
@@ -194,21 +178,9 @@ class Causes:
     """
 
     priors: int
-    findings: int
-    ranked: tuple[RankedCause, ...]
-    margins: tuple[ExplainedMargin, ...] = ()
-
-    def __post_init__(self) -> None:
-        """Hold numbers within bounds.
-
-        Raises
-        ------
-        ValueError
-            There are no causes, or more than there can be.
-        """
-        if not 1 <= len(self.ranked) <= MAX_ENTRIES or len(self.margins) > MAX_ENTRIES:
-            raise ValueError("some causes are told, none of these at least")
-        object.__setattr__(self, "findings", _counted(self.findings))
+    findings: _Count
+    ranked: Annotated[tuple[RankedCause, ...], Field(min_length=1, max_length=MAX_ENTRIES)]
+    margins: Annotated[tuple[ExplainedMargin, ...], Field(max_length=MAX_ENTRIES)] = ()
 
     @property
     def first(self) -> RankedCause:
@@ -303,7 +275,7 @@ class Causes:
         if self.blames and not first.is_none:
             yield f"May be to blame: {', '.join(self.blames)}"
         if self.explained:
-            yield f"{_capital(self.explained)}."
+            yield f"{self.explained.capitalize()}."
         yield from (f"Or: {text}" for text in self.others)
         yield from (f"{margin.sentence}." for margin in self.margins_told)
 
@@ -345,27 +317,11 @@ class Difference(Causes):
         return ""
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _cut(text: str, most: int) -> str:
-    """Return a text on one visible line that is not too long; what can be seen is longer than what is hidden."""
-    line = " ".join(visible(text[:most]).split())
-    return line if len(text) <= most and len(line) <= most else f"{line[: most - 1]}…"
-
-
 def _decibels(size: float) -> str:
     return f"{size:.0f}" if abs(size) >= 10.0 else f"{size:.2g}"
 
 
-def _bounded(value: float) -> float:
-    """Return a number that can be shown: none that is not finite, none beyond any level."""
-    return min(max(float(value), -1e6), 1e6) if value == value else 0.0
-
-
-def _counted(count: int) -> int:
-    return min(max(count, 0), MAX_COUNT)
+_ADAPTER: Final = TypeAdapter(Causes)
 
 
 def causes_of(facts: Facts) -> Causes | None:
@@ -375,16 +331,7 @@ def causes_of(facts: Facts) -> Causes | None:
 
 def read_causes(said: Mapping[str, Any]) -> Causes | None:
     """Return causes from plain data; None where it is none."""
-    from pydantic import ValidationError
-
     try:
-        return _adapter().validate_python(said)
+        return _ADAPTER.validate_python(said)
     except (ValidationError, RecursionError):
         return None
-
-
-@cache
-def _adapter() -> TypeAdapter[Causes]:
-    from pydantic import TypeAdapter
-
-    return TypeAdapter(Causes)

@@ -116,14 +116,6 @@ def playing_order(checks: Iterable[Check]) -> tuple[Check, ...]:
     return tuple(ordered.values())
 
 
-def _setting_order(limits: LimitFile, rules: PlayingRules | None) -> tuple[Check, ...]:
-    """Return the checks as a station plays them: the unit is set as seldom as can be."""
-    if rules is None:
-        return playing_order(limits.checks)
-    groups = setup_order(limits.checks, rules.made_by_hand)
-    return tuple(check for group in groups for check in playing_order(group))
-
-
 def make_plan(
     limits: LimitFile,
     rules: PlayingRules | None = None,
@@ -155,7 +147,9 @@ def make_plan(
     if refused:
         raise UsageError(_listed(refused))
     planned = []
-    ordered = _setting_order(limits, rules)
+    # A station plays so that the unit is set as seldom as can be.
+    groups = [limits.checks] if rules is None else setup_order(limits.checks, rules.made_by_hand)
+    ordered = [check for group in groups for check in playing_order(group)]
     # Arrays all the way, so threads gain: a plan of half a minute at 192 kHz takes half a second of one processor.
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
         made = [pool.submit(_made, check, len(limits.channels), ramp) for check in ordered]

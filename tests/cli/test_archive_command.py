@@ -78,7 +78,7 @@ def test_a_run_that_fails_is_archived_before_it_is_recorded_and_found_again(comm
     status, _, err = run_unit(command, where, "--serial", "PR3-004711", "--fault", "hum")
     assert status == 1
     assert "every fail is kept" in err
-    (entry,) = archive.entries()
+    (entry,) = archive.scan().entries
     with LogReader(LOG) as log:
         record = log.record(log.runs(limit=1)[0].logged.sequence)
     assert record.captures == {file.check: file.object_name for file in entry.files}
@@ -92,7 +92,7 @@ def test_a_run_that_fails_is_archived_before_it_is_recorded_and_found_again(comm
 @pytest.mark.every_python
 def test_what_is_archived_is_judged_as_the_run_was(command, station, archive, tmp_path):
     run_unit(command, station("every_nth_pass = 1\n"), "--serial", "PR3-004711", "--json", "run.json")
-    (entry,) = archive.entries()
+    (entry,) = archive.scan().entries
     command("judge", "--limits", "limits.yaml", "--json", "again.json", entry.path)
     first, again = (json.loads((tmp_path / name).read_text()) for name in ("run.json", "again.json"))
     assert first["readings"] == again["readings"]
@@ -110,12 +110,12 @@ def test_of_passes_every_second_is_kept_and_the_record_says_why(command, station
     assert told[0].captures_why == (
         "not kept: pass 1 of this model at this station; the next kept is 2 (archive.every_nth_pass = 2)"
     )
-    assert len(list(archive.entries())) == 2
+    assert len(list(archive.scan().entries)) == 2
 
 
 def test_captures_that_are_asked_for_are_kept(command, station, archive, tmp_path):
     run_unit(command, station(), "--serial", "PR3-004711", "--keep-captures")
-    (entry,) = archive.entries()
+    (entry,) = archive.scan().entries
     assert entry.why == "asked for (--keep-captures)"
     assert not list(tmp_path.glob("results/*/*/captures"))
 
@@ -138,7 +138,7 @@ def test_a_run_whose_captures_cannot_be_archived_is_recorded_shown_and_says_so(
     assert view.verdict is Verdict.PASS
     assert [problem.code for problem in view.problems] == ["captures_not_kept"]
     assert view.captures_why.startswith("not kept: ")
-    assert list(archive.entries()) == []
+    assert list(archive.scan().entries) == []
 
 
 def test_a_fault_of_the_archive_itself_loses_no_record(command, station, monkeypatch):
@@ -194,11 +194,11 @@ def test_what_a_dry_run_lists_is_then_removed_stated_and_verified(command, stati
     status, told, _ = command("archive", "retain", *where, "--dry-run")
     assert status == 0
     assert "nothing was removed" in told
-    assert len(list(archive.entries())) == 5
+    assert len(list(archive.scan().entries)) == 5
     status, out, _ = command("archive", "retain", *where)
     assert status == 0
     assert told.splitlines()[:-1] == out.splitlines()[:-1]
-    assert {entry.run_id for entry in archive.entries()} == {
+    assert {entry.run_id for entry in archive.scan().entries} == {
         entry.run_id for name, entry in there.items() if name != "old pass"
     }
     with LogReader(LOG) as log:
@@ -220,7 +220,7 @@ def test_to_make_room_passes_go_and_then_fails_and_never_golden_units(command, s
     there = filled(archive)
     status, out, _ = command("archive", "retain", *where)
     assert status == 0
-    assert [entry.run_id for entry in archive.entries()] == [there["golden"].run_id]
+    assert [entry.run_id for entry in archive.scan().entries] == [there["golden"].run_id]
     assert "removed 4 runs, 8 captures" in out
     with LogReader(LOG) as log:
         (said,) = log.statements(CAPTURES_REMOVED)
@@ -242,7 +242,7 @@ def test_nothing_is_removed_that_the_log_does_not_take(command, station, archive
     status, _, err = command("archive", "retain", *where)
     assert status == 3
     assert "the log is locked. No more captures were removed" in err
-    assert len(list(archive.entries())) == 5
+    assert len(list(archive.scan().entries)) == 5
 
 
 @pytest.mark.every_python
@@ -251,7 +251,7 @@ def test_what_a_baseline_and_a_sign_off_name_stays(command, station, archive, tm
     serials = ("PR3-000001", "PR3-000002", "PR3-000003", "PR3-000004")
     for serial in serials:
         run_unit(command, where, "--serial", serial)
-    sets = {entry.serial: entry.path for entry in archive.entries()}
+    sets = {entry.serial: entry.path for entry in archive.scan().entries}
     why = ("--by", "A. Tester", "--reason", "good")
     accept = (sets["PR3-000001"], "--limits", "limits.yaml", "--out", "base.toml", *why)
     assert command("baseline", "accept", *accept)[0] == 0
@@ -263,7 +263,7 @@ def test_what_a_baseline_and_a_sign_off_name_stays(command, station, archive, tm
     (tmp_path / "station.toml").write_text(text + 'baselines = ["base.toml"]\n')
     status, out, _ = command("archive", "retain", *where)
     assert status == 0
-    assert {entry.serial for entry in archive.entries()} == set(serials) - {"PR3-000004"}
+    assert {entry.serial for entry in archive.scan().entries} == set(serials) - {"PR3-000004"}
     status, out, _ = command("archive", "status", *where)
     assert next(line for line in out.splitlines() if line.startswith("named")).split()[1] == "3"
     (tmp_path / "base.toml").unlink()
@@ -279,7 +279,7 @@ def test_while_a_run_cannot_be_read_nothing_is_removed(command, station, archive
     assert status == 3
     assert "nothing is removed" in err
     assert there["golden"].path.name in err
-    assert len(list(archive.entries())) == 4
+    assert len(list(archive.scan().entries)) == 4
     assert there["old pass"].path.exists()
 
 
@@ -391,9 +391,9 @@ def test_a_clock_that_is_far_ahead_removes_nothing_until_somebody_says_that_it_i
     assert "older than 50 days" in command("archive", "retain", *where, "--dry-run")[1]
     status, _, err = command("archive", "retain", *where)
     assert (status, "is its clock right?" in err) == (2, True)
-    assert list(archive.entries()) == [entry]
+    assert list(archive.scan().entries) == [entry]
     assert command("archive", "retain", *where, "--clock-is-right")[0] == 0
-    assert list(archive.entries()) == []
+    assert list(archive.scan().entries) == []
 
 
 def test_a_station_without_an_archive_says_so(command, tmp_path):

@@ -189,7 +189,7 @@ def test_a_capture_that_no_check_judges_is_said_and_harms_nothing(judge, capture
         ('"PR3-004711"', '"PR3-4711"', "must match"),
         ('"PR3-004711"', '"../../PR3-004711"', "no serial number may have"),
         ("format = 1", "format = 2", "format"),
-        ("[[capture]]", "[[captures]]", "did you mean 'capture'?"),
+        ("[[capture]]", "[[captures]]", "did you mean capture?"),
         ('"tone.wav"', '"../set/tone.wav"', "is not a plain file name"),
     ],
 )

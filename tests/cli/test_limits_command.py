@@ -85,7 +85,10 @@ def test_a_ten_megabyte_file_is_a_clear_message(run, here):
     (here / "huge.yaml").write_bytes(b"a: 1\n" * 2_000_000)
     result = run("check", "huge.yaml")
     assert result.exit_code == 2
-    assert result.stderr == "huge.yaml: has 9.5 MiB, a limit file has at most 1 MiB; is it the right file?\n"
+    assert (
+        result.stderr
+        == "huge.yaml: has 9.5 MiB: longer than 1,048,576 bytes is no limit file; is it the right file?\n"
+    )
 
 
 def test_a_name_that_is_no_text(run, here):

@@ -154,6 +154,15 @@ def test_a_history_that_was_changed_is_refused(log, tmp_path):
         judged(log, golden())
 
 
+def test_a_history_of_which_a_run_was_removed_is_refused(log, tmp_path):
+    judged(log, golden(), FIRST)
+    with closing(sqlite3.connect(tmp_path / "log.sqlite")) as database, database:
+        database.execute("DROP TRIGGER run_keeps_on_delete")
+        database.execute("DELETE FROM run")
+    with pytest.raises(RecordError, match="has been changed: run `linecheck log verify`"):
+        judged(log, golden())
+
+
 def test_a_run_that_is_not_in_the_log_says_nothing(log):
     with pytest.raises(RecordError, match="not in the log"):
         state_golden(log, STATION, LIMITS, golden(), FIRST)

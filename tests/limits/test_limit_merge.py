@@ -156,7 +156,7 @@ def test_a_mask_that_no_longer_makes_sense_once_merged(write, kinds):
         ("./common/../r3.yaml", "goes in a circle"),
         ("common/circle.yaml", "goes in a circle"),
         ("common/none.yaml", "no such file"),
-        ("common", "is a folder"),
+        ("common", "is no regular file but a folder"),
         ("/etc/passwd", "relative to this file"),
         ("C:/x.yaml", "relative to this file"),
         ("common\\x.yaml", "relative to this file"),

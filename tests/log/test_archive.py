@@ -54,13 +54,13 @@ def test_a_run_is_kept_as_a_capture_set_and_found_by_its_id(archive):
     for check, capture in TWO.items():
         assert np.array_equal(found.read(check).samples, capture.samples)
         assert found.read(check).bits == 24
-    assert list(archive.entries()) == [entry]
+    assert list(archive.scan().entries) == [entry]
     assert (entry.verdict, entry.kept_class) == (Verdict.FAIL, "fail")
 
 
 def test_nothing_is_found_of_other_runs_and_of_what_is_no_id(archive):
     assert archive.find(run_number(1)) is None
-    assert list(archive.entries()) == []
+    assert list(archive.scan().entries) == []
     add_run(archive)
     for wanted in (run_number(1), "", "*", "../../etc", "0" * 36):
         assert archive.find(wanted) is None
@@ -147,7 +147,7 @@ def earlier(request, archive):
     second = add_run(archive, {"tone": made_capture(1), "noise": made_capture(3)})
     for entry in (first, second):
         add_objects(archive, entry, linked=request.param)
-    return tuple(archive.entries())
+    return tuple(archive.scan().entries)
 
 
 def test_an_earlier_archive_is_read_verified_and_added_to(archive, earlier):
@@ -215,11 +215,11 @@ def test_a_disk_that_is_full_at_any_place_leaves_nothing_and_says_so(tmp_path):
     for archive, refused in sweep_of_full_disks(tmp_path, lambda archive: add_run(archive, TWO)):
         if refused is None:
             assert_whole(archive.folder)
-            assert len(list(archive.entries())) == 1
+            assert len(list(archive.scan().entries)) == 1
             continue
         refusals += 1
         assert os.strerror(errno.ENOSPC) in str(refused) or "the disk is full" in str(refused)
-        assert list(archive.entries()) == []
+        assert list(archive.scan().entries) == []
         if archive.folder.exists():
             assert_whole(archive.folder, [])
         add_run(archive, TWO)  # once there is room
@@ -243,7 +243,7 @@ def killed(request, tmp_path):
     add_run(before, ARCHIVED, kept_run(captures=ARCHIVED, run_id=run_number(1), days_old=9))
     if request.param == "remove":
         add_run(before, ARCHIVED_NEXT, kept_run(captures=ARCHIVED_NEXT, run_id=run_number(2)))
-        for entry in list(before.entries()):
+        for entry in list(before.scan().entries):
             add_objects(before, entry)
     folders = []
     for number in itertools.count(1):
@@ -260,7 +260,7 @@ def test_a_program_that_is_killed_leaves_a_run_whole_or_gone_and_the_next_tidies
     counts = set()
     for folder in folders:
         archive = Archive(folder)
-        entries = list(archive.entries())
+        entries = list(archive.scan().entries)
         counts.add(len(entries))
         stays = run_number(1) if what == "add" else run_number(2)
         assert stays in {entry.run_id for entry in entries}
@@ -350,7 +350,7 @@ def test_a_folder_that_another_program_takes_for_abandoned_before_it_is_locked_i
 def test_a_run_that_cannot_be_read_is_named_and_left_out(archive, content):
     entry, other = add_run(archive), add_run(archive, TWO)
     (entry.path / ENTRY_NAME).write_bytes(content)
-    assert [each.run_id for each in archive.entries()] == [other.run_id]
+    assert [each.run_id for each in archive.scan().entries] == [other.run_id]
     scan = archive.scan()
     assert len(scan.damaged) == 1
     assert ENTRY_NAME in scan.damaged[0]

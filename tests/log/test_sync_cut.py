@@ -20,12 +20,13 @@ from linecheck.errors import ServerError
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log
 from linecheck.log.chain import statement_hash
+from linecheck.log.fetch import records_after
 from linecheck.log.sync.batches import batches
 from linecheck.log.sync.layout import original_text, stored_text
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.push import push
 from linecheck.log.sync.server import Watchdog, connected
-from linecheck.log.sync.stored import check_chain, records_after
+from linecheck.log.sync.stored import at_server, check_chain
 from linecheck.log.sync.target import Target
 
 
@@ -218,7 +219,7 @@ def test_any_text_and_any_number_that_a_log_holds_comes_back(fuzzed, url, texts,
         log.state("note", texts[0], {"said": texts[1]})
     found = sent(fuzzed, url)
     with connected(Target.parsed(url)) as connection, connection.begin():
-        records = records_after(connection, found.chain, found.head.sequence - 2, 2)
+        records = records_after(connection, found.head.sequence - 2, 2, at_server(connection, found.chain))
     assert [record.computed_hash() for record in records] == [record.row["record_hash"] for record in records]
     assert Head(records[-1].sequence, records[-1].row["record_hash"]) == found.head
     for table in ("run", "reading", "packed_curve", "curve_points", "statement"):

@@ -13,10 +13,10 @@ from sent_logs import sent
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
 from linecheck.log.sync.server import connected
-from linecheck.log.sync.stored import check_chain, rules
+from linecheck.log.sync.stored import at_server, check_chain
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.write import thin_records
-from linecheck.log.thinning import CURVES_THINNED, Rule, rules_from
+from linecheck.log.thinning import CURVES_THINNED, Rule, rules_from, rules_of
 
 AHEAD = datetime.now(UTC) + timedelta(days=1)
 EVERY = 4
@@ -160,7 +160,9 @@ def test_the_server_thins_what_the_log_states_and_refuses_all_else(path, postgre
         sent(path, url)
         with connected(target) as connection:
             with connection.begin():
-                assert thin_records(connection, chain, rules(connection, chain)) == 4
+                assert (
+                    thin_records(connection, chain, rules_of(connection, at_server(connection, chain))) == 4
+                )
             assert check_chain(connection, chain).intact
         with psycopg.connect(url) as raw:
             left = raw.execute("SELECT sequence FROM linecheck.curve_points ORDER BY 1").fetchall()

@@ -170,7 +170,7 @@ def test_the_command_line_goes_before_the_file_and_its_paths_begin_where_it_was_
     ("files", "index", "words"),
     [
         ({"limits.yaml": LIMIT_FILE.replace("sinad", "sinat")}, INDEX, ["limits.yaml:11:7:", "sinad"]),
-        ({"limits.yaml": None}, INDEX, ["limits.yaml: no such file"]),
+        ({"limits.yaml": None}, INDEX, ["limits.yaml: there is no such file"]),
         ({}, INDEX.replace("format = 1", "format = 2"), [f"pass/{INDEX_NAME}:1:1: format:"]),
         ({}, INDEX + "[[", [f"pass/{INDEX_NAME}:9:3: is no TOML"]),
         ({}, INDEX.replace("pellow-r3", "pellow-r4"), ["is of model pellow-r4", "limit files for pellow-r3"]),

@@ -105,5 +105,5 @@ def test_what_is_no_causes_says_nothing(fact):
 def test_numbers_are_held_within_bounds():
     odd = made_causes(made_cause(probability=1.5, explains=10**400), findings=-4)
     assert (odd.first.probability, odd.first.explains, odd.findings) == (1.0, MAX_COUNT, 0)
-    with pytest.raises(ValueError, match="none of these at least"):
+    with pytest.raises(ValueError, match="at least 1 item"):
         Causes(1, 3, ())

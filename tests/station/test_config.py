@@ -69,8 +69,8 @@ spreed = 1.0
         "11:3:protection.highest_level_dbfs",
         "13:1:simulated.spreed",
     }
-    assert "did you mean 'mains_hz'?" in faults["4:1:mains_hs"]
-    assert "did you mean 'spread'?" in faults["13:1:simulated.spreed"]
+    assert "did you mean mains_hz?" in faults["4:1:mains_hs"]
+    assert "did you mean spread?" in faults["13:1:simulated.spreed"]
     assert "2 channels" in faults["7:1:capture"]
 
 

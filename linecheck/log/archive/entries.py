@@ -3,7 +3,6 @@
 ===========================  ===================================================================
 :class:`Entry`               a run whose captures are kept
 :class:`KeptFile`            one of its files, with the hash of its bytes
-:func:`kept_class`           what decides how long a run's captures stay
 :func:`read_entry`           an entry from the disk
 :func:`entry_bytes`          what is written of one
 ===========================  ===================================================================
@@ -98,8 +97,8 @@ class Entry(StoredEntry):
 
     @property
     def kept_class(self) -> KeptClass:
-        """What decides how long it stays, as long as nothing names it."""
-        return kept_class(self.verdict, self.purpose)
+        """What decides how long it stays, as long as nothing names it: its purpose, or the verdict of a unit."""
+        return self.verdict.value if self.purpose == "unit" else self.purpose
 
     @property
     def size_bytes(self) -> int:
@@ -108,11 +107,6 @@ class Entry(StoredEntry):
 
 
 _STORED: Final = TypeAdapter(StoredEntry)
-
-
-def kept_class(verdict: Verdict, purpose: Purpose) -> KeptClass:
-    """Return what decides how long a run's captures stay: its purpose where it judged the station, else its verdict."""
-    return verdict.value if purpose == "unit" else purpose
 
 
 def run_folder_name(started: datetime, run_id: str) -> str:

@@ -14,6 +14,9 @@ from datetime import UTC, date, datetime, timedelta
 from statistics import median
 from typing import Final
 
+import numpy as np
+
+from linecheck.dsp.arrays import FloatArray
 from linecheck.log.archive.entries import Entry
 from linecheck.log.archive.retention import Retention, total_bytes
 from linecheck.station.config.archive import KEPT_CLASSES, KeptClass
@@ -24,6 +27,7 @@ WINDOW_DAYS: Final = 28
 _MIN_WINDOW_DAYS: Final = 7
 #: Further ahead nothing is said.
 HORIZON_DAYS: Final = 3650
+_DAYS: Final[FloatArray] = np.arange(HORIZON_DAYS + 1, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -83,7 +87,8 @@ def daily_bytes(
     entries: Iterable[Entry], policy: Retention, today: date
 ) -> tuple[Mapping[KeptClass, float], int]:
     """Return how many bytes a calendar day brings, by class, and from how many active days that was taken."""
-    window = _window_days(policy)
+    # Over so many days nothing has been removed yet by age.
+    window = max(_MIN_WINDOW_DAYS, min([WINDOW_DAYS, *policy.keep_days.values()]))
     days: Counter[date] = Counter()
     kinds: Counter[KeptClass] = Counter()
     begun = today - timedelta(days=window)
@@ -98,11 +103,6 @@ def daily_bytes(
     rate = median(days.values()) * len(days) / span
     whole = sum(kinds.values())
     return {kind: rate * size / whole for kind, size in kinds.items()}, len(days)
-
-
-def _window_days(policy: Retention) -> int:
-    """Return over how many days nothing has been removed yet by age."""
-    return max(_MIN_WINDOW_DAYS, min([WINDOW_DAYS, *policy.keep_days.values()]))
 
 
 def forecast(
@@ -120,17 +120,14 @@ def forecast(
     """
     rates, active = daily_bytes(entries, policy, today)
     now = total_bytes(entries)
-    without = [now + sum(rates.values()) * day for day in range(HORIZON_DAYS + 1)]
+    without = now + sum(rates.values()) * _DAYS
     aged = _aged(entries, policy, today, rates, now)
     limit = policy.most_bytes
-    most = [size if limit is None else min(size, limit) for size in aged]
     room = now + free_bytes - reserve_bytes
 
-    def when(sizes: Sequence[float], most: float | None) -> date | None:
-        if most is None:
-            return None
-        found = next((day for day, size in enumerate(sizes) if size > most), None)
-        return None if found is None else today + timedelta(days=found)
+    def when(sizes: FloatArray, most: float | None) -> date | None:
+        reached = [] if most is None else np.flatnonzero(sizes > most).tolist()
+        return today + timedelta(days=reached[0]) if reached else None
 
     return Forecast(
         sum(rates.values()),
@@ -138,7 +135,7 @@ def forecast(
         when(without, limit),
         when(aged, limit),
         when(without, room),
-        when(most, room),
+        when(aged if limit is None else np.minimum(aged, limit), room),
     )
 
 
@@ -148,17 +145,15 @@ def _aged(
     today: date,
     rates: Mapping[KeptClass, float],
     now: int,
-) -> list[float]:
+) -> FloatArray:
     """Return what there will be on each day where only age removes anything."""
-    leaves: Counter[int] = Counter()
+    leaves = np.zeros(HORIZON_DAYS + 2)  # the last one: later than anything is said
     for entry in entries:
         days = policy.keep_days.get(policy.class_of(entry))
         if days is not None:
             age = (today - entry.started.astimezone(UTC).date()).days
-            leaves[max(0, days + 1 - age)] += entry.size_bytes
-    sizes, left = [], float(now)
-    for day in range(HORIZON_DAYS + 1):
-        left -= leaves[day]
-        new = sum(rate * min(day, policy.keep_days.get(kind, day)) for kind, rate in rates.items())
-        sizes.append(max(0.0, left) + new)
-    return sizes
+            leaves[min(max(0, days + 1 - age), HORIZON_DAYS + 1)] += entry.size_bytes
+    new = np.zeros(HORIZON_DAYS + 1)
+    for kind, rate in rates.items():
+        new += rate * np.minimum(_DAYS, policy.keep_days.get(kind, HORIZON_DAYS))
+    return np.maximum(0.0, now - np.cumsum(leaves[:-1])) + new

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from linecheck.errors import LinecheckError, RecordError, listed
 from linecheck.files.text import visible
-from linecheck.log.archive.retention import Removal, Retention
+from linecheck.log.archive.retention import Removal, Retention, total_bytes
 from linecheck.log.archive.store import Archive, Scan
 
 #: The kind of the statements that say what was removed.
@@ -75,7 +75,10 @@ def remove(
     removed = Removed()
     for first in range(0, len(found), BATCH_RUNS):
         batch = found[first : first + BATCH_RUNS]
-        state(_said(batch, policy))
+        entries = [removal.entry for removal in batch]
+        objects = [file.object_name for entry in entries for file in entry.files]
+        why = Counter(removal.why for removal in batch)
+        state(_content([entry.run_id for entry in entries], objects, total_bytes(entries), policy, why))
         for removal in batch:
             _remove_run(archive, removal, removed)
     try:
@@ -119,23 +122,15 @@ def _remove_unused(
     removed.size_bytes += sum(strays.values())
 
 
-def _said(batch: Sequence[Removal], policy: Retention) -> Mapping[str, Any]:
-    """Return what is stated before runs are removed."""
-    entries = [removal.entry for removal in batch]
-    captures = [file.object_name for entry in entries for file in entry.files]
-    reasons = Counter(removal.why for removal in batch)
-    freed = sum(entry.size_bytes for entry in entries)
-    return _content([entry.run_id for entry in entries], captures, freed, policy, dict(reasons))
-
-
 def _content(
     runs: list[str], objects: list[str], freed_bytes: int, policy: Retention, why: Mapping[str, int]
 ) -> Mapping[str, Any]:
+    """Return what is stated before runs are removed, and objects of an earlier version."""
     return {
         "runs": runs,
         "objects": objects,
         "bytes": freed_bytes,
-        "why": why,
+        "why": dict(why),
         "policy": {
             "keep_days": dict(policy.keep_days),
             "most_bytes": policy.most_bytes,

@@ -106,12 +106,6 @@ class Archive:
                 return self.runs / month / name
         return None
 
-    def entries(self) -> Iterator[Entry]:
-        """Yield every run that is kept, the oldest first; what cannot be read is left out (:meth:`scan` names it)."""
-        for folder in self.folders():
-            with contextlib.suppress(RecordError):
-                yield read_entry(folder)
-
     def scan(self) -> Scan:
         """Read all runs.
 

@@ -45,16 +45,6 @@ class ExportFormat(ABC):
     module: ClassVar[str] = ""
     extra: ClassVar[str] = ""
 
-    @property
-    def advice(self) -> str:
-        """What to do to have what it needs; empty where it needs nothing."""
-        return f"pip install 'linecheck[{self.extra}]'" if self.extra else ""
-
-    @property
-    def library(self) -> str:
-        """The library that it needs."""
-        return self.module.partition(".")[0]
-
     def check(self) -> None:
         """See that it can be written here.
 
@@ -63,12 +53,13 @@ class ExportFormat(ABC):
         UsageError
             Its library is not installed.
         """
+        library = self.module.partition(".")[0]
         try:
-            for name in (self.library, self.module) if self.module else ():
+            for name in (library, self.module) if self.module else ():
                 importlib.import_module(name)
         except ImportError as error:
             raise UsageError(
-                f"{self.text} needs {self.library}, which is not installed: {self.advice}"
+                f"{self.text} needs {library}, which is not installed: pip install 'linecheck[{self.extra}]'"
             ) from error
 
     @abstractmethod

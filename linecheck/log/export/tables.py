@@ -6,12 +6,14 @@ A column is added at a table's end; none changes its name, type or meaning.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from functools import partial
+from typing import Final, Literal, get_args
 
 from linecheck.run.facts import COLUMN_KINDS, FACTS, Fact
 
 #: ``json`` is a text in CSV and Parquet, and what it says in JSON Lines; ``list`` are numbers.
 Kind = Literal["text", "integer", "real", "boolean", "time", "json", "list"]
+Source = Literal["run", "check", "part"]
 TableName = Literal["runs", "readings", "curves", "problems", "assets"]
 
 
@@ -22,7 +24,7 @@ class Column:
     name: str
     kind: Kind
     text: str
-    source: tuple[Literal["run", "check", "part"], str]
+    source: tuple[Source, str]
 
 
 @dataclass(frozen=True)
@@ -35,17 +37,11 @@ class Table:
     columns: tuple[Column, ...]
 
 
-def _of_run(name: str, kind: Kind, text: str, stored: str = "") -> Column:
-    return Column(name, kind, text, ("run", stored or name))
+def _column(source: Source, name: str, kind: Kind, text: str, stored: str = "") -> Column:
+    return Column(name, kind, text, (source, stored or name))
 
 
-def _of_check(name: str, kind: Kind, text: str, stored: str = "") -> Column:
-    return Column(name, kind, text, ("check", stored or name))
-
-
-def _of_part(name: str, kind: Kind, text: str, stored: str = "") -> Column:
-    return Column(name, kind, text, ("part", stored or name))
-
+_of_run, _of_check, _of_part = (partial(_column, source) for source in get_args(Source))
 
 _WHICH: Final = (
     _of_run("record", "integer", "the record's number in the log", "sequence"),

@@ -13,7 +13,6 @@ import threading
 from collections import deque
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 _WORKER = "linecheck.log.sync.worker"
@@ -82,9 +81,7 @@ class BackgroundSync:
         self.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Let the process end by itself."""
         self.stop()
 

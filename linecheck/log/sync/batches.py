@@ -71,7 +71,8 @@ def batches(
                     yield Batch(before, tuple(pending), contents)
                 raise _unverified(log, fault, verified.head)
             pending.append(record)
-            own_rows, own_size = _measure(record)
+            own_rows, long_values = record.measured()
+            own_size = long_values + _ROW_BYTES * own_rows
             rows, size = rows + own_rows, size + own_size
             if rows >= most_rows or size >= most_bytes:
                 yield Batch(before, tuple(pending), contents)
@@ -89,18 +90,6 @@ def _unverified(log: LocalLog, fault: str, head: Head) -> RecordError:
         f"{visible(str(log.path))}: does not verify: {fault}. Nothing from record {head.sequence + 1} on is sent: "
         "find out who changed the log (linecheck log verify), and keep the file"
     )
-
-
-def _measure(record: Record) -> tuple[int, int]:
-    """Return how many rows a record has, and roughly how many bytes."""
-    rows = [record.row, *(row for part in record.parts.values() for row in part)]
-    size = sum(
-        len(value)
-        for row in rows
-        for value in row.values()
-        if isinstance(value, bytes | str) and len(value) > 64
-    )
-    return len(rows), size + _ROW_BYTES * len(rows)
 
 
 def _head(record: Record) -> Head:

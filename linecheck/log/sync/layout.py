@@ -18,8 +18,12 @@ from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
+from typing import Any, NamedTuple
 
-from linecheck.log.schema import MIGRATIONS, PARTS, SCHEMA_VERSION, run, statement
+from sqlalchemy import BigInteger, Dialect, Double, LargeBinary, Text, TypeDecorator
+from sqlalchemy.types import TypeEngine
+
+from linecheck.log.schema import MIGRATIONS, SCHEMA_VERSION
 
 #: The schema in the database that all tables are in.
 SCHEMA = "linecheck"
@@ -51,16 +55,6 @@ def log_layouts() -> tuple[Mapping[str, TableLayout], ...]:
     return tuple(layouts)
 
 
-def record_tables() -> tuple[str, ...]:
-    """Return the tables whose rows are records or parts of them."""
-    return (run.name, statement.name, *(table.name for table, _ in PARTS.values()))
-
-
-def shared_tables(layouts: Mapping[str, TableLayout]) -> tuple[str, ...]:
-    """Return the tables of contents that records refer to by their digest."""
-    return tuple(name for name, layout in layouts.items() if layout.key == ("digest",))
-
-
 def stored_text(text: str) -> str:
     """Return a text as PostgreSQL can hold it."""
     if _ESCAPED.search(text) is None:
@@ -73,6 +67,39 @@ def original_text(stored: str) -> str:
     if "\x10" not in stored:
         return stored
     return _ESCAPE.sub(lambda found: chr(int(found[1], 16)), stored)
+
+
+class ServerText(TypeDecorator[str]):
+    """A column of texts at the server."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:
+        """Return a text as it is stored."""
+        return None if value is None else stored_text(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> str | None:  # noqa: ANN401 - any column
+        """Return a text as it was."""
+        return None if value is None else original_text(value)
+
+
+class ServerType(NamedTuple):
+    """How a column is stored at the server: in its table, in a binary COPY, as what in Python, and as read again."""
+
+    declared: str
+    copied: str
+    python: type
+    column: TypeEngine[Any]
+
+
+#: By SQLite's type of the column.
+TYPES: Mapping[str, ServerType] = {
+    "INTEGER": ServerType("bigint", "int8", int, BigInteger()),
+    "REAL": ServerType("double precision", "float8", float, Double()),
+    "TEXT": ServerType('text COLLATE "C"', "text", str, ServerText()),
+    "BLOB": ServerType("bytea", "bytea", bytes, LargeBinary()),
+}
 
 
 def _layout(connection: sqlite3.Connection, table: str) -> TableLayout:

@@ -13,20 +13,18 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, select
 from sqlalchemy.dialects.sqlite import insert
 
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.log.chain import BEGINNING, digest
 from linecheck.log.connect import open_writer, plain_errors
-from linecheck.log.fetch import Record, records_after
+from linecheck.log.fetch import Record, content_of, records_after
 from linecheck.log.reader import BUSY_SECONDS, LogReader
 from linecheck.log.schema import SHARED, sent
 from linecheck.log.stored import Head
 from linecheck.log.sync.target import Target
-from linecheck.log.thinning import Rule, rules_of
-from linecheck.log.verification.verify import stored_content
 
 #: Contents that records refer to, by table and digest.
 Contents = dict[str, dict[str, str]]
@@ -80,15 +78,6 @@ class LocalLog(LogReader):
         with self.reading() as connection:
             return records_after(connection, after, count), _contents(connection, known)
 
-    def content(self, shared: Table, noted: str) -> str | None:
-        """Return what a record refers to by its digest; None where it is not there."""
-        return stored_content(self._reader, shared, noted)
-
-    def rules(self) -> tuple[Rule, ...]:
-        """Return the rules by which records are thinned out."""
-        with self.reading() as connection:
-            return rules_of(connection)
-
     def acknowledged(self, target: Target) -> Head:
         """Return the last record that a server has acknowledged, as far as is noted here."""
         with self.reading() as connection:
@@ -121,7 +110,7 @@ def _contents(connection: Connection, known: Collection[str]) -> Contents:
         for noted in digests:
             if noted in known:
                 continue
-            content = connection.scalar(select(shared.c.content).where(shared.c.digest == noted))
+            content = content_of(connection, shared, noted)
             # What does not match its digest is no content of that name; a record that refers to it does not verify.
             if digest(str(content).encode("utf-8", "surrogateescape")) == noted:
                 found.setdefault(shared.name, {})[noted] = str(content)

@@ -18,21 +18,8 @@ from sqlalchemy import Connection, text
 
 from linecheck import __version__
 from linecheck.errors import ServerError
-from linecheck.log.schema import curve_points
-from linecheck.log.sync.layout import (
-    SCHEMA,
-    TableLayout,
-    log_layouts,
-    record_tables,
-    shared_tables,
-)
-
-_TYPES = {
-    "INTEGER": "bigint",
-    "REAL": "double precision",
-    "TEXT": 'text COLLATE "C"',
-    "BLOB": "bytea",
-}
+from linecheck.log.schema import PARTS, curve_points, run, statement
+from linecheck.log.sync.layout import SCHEMA, TYPES, TableLayout, log_layouts
 
 #: Held while a migration is applied ("lchk" and 1).
 _LOCK = (0x6C63686B << 8) + 1
@@ -119,11 +106,6 @@ class _Step(NamedTuple):
     commands: tuple[str, ...]
 
 
-def newest_versions() -> dict[str, int]:
-    """Return the version of each series that this software knows."""
-    return {"server": len(_SERVER), "log": len(log_layouts())}
-
-
 def migrate(connection: Connection) -> int:
     """Apply the migrations that are missing; return how many these were.
 
@@ -163,9 +145,10 @@ def _steps() -> Iterator[_Step]:
 
 def _log_commands(before: Mapping[str, TableLayout], after: Mapping[str, TableLayout]) -> Iterator[str]:
     """Yield what makes of the tables before a migration of the log those after it."""
-    records, shared = set(record_tables()), set(shared_tables(after))
+    records = {run.name, statement.name, *(table.name for table, _ in PARTS.values())}
     for name, layout in after.items():
-        if name not in records and name not in shared:
+        # What records refer to has its digest for a key; no other table comes to the server.
+        if name not in records and layout.key != ("digest",):
             continue
         if name not in before:
             yield _create(name, layout, records)
@@ -180,12 +163,12 @@ def _log_commands(before: Mapping[str, TableLayout], after: Mapping[str, TableLa
             continue
         for column, kind in layout.columns.items():
             if column not in before[name].columns:
-                yield f"ALTER TABLE {SCHEMA}.{name} ADD COLUMN {_quoted(column)} {_TYPES[kind]}"
+                yield f"ALTER TABLE {SCHEMA}.{name} ADD COLUMN {_quoted(column)} {TYPES[kind].declared}"
 
 
 def _create(name: str, layout: TableLayout, records: set[str]) -> str:
     columns = [
-        f"{_quoted(column)} {_TYPES[kind]}{' NOT NULL' * (column in layout.required)}"
+        f"{_quoted(column)} {TYPES[kind].declared}{' NOT NULL' * (column in layout.required)}"
         for column, kind in layout.columns.items()
     ]
     key = layout.key
@@ -233,16 +216,11 @@ def versions(connection: Connection) -> dict[str, int]:
     ServerError
         The schema is of a newer linecheck, or is none of linecheck's.
     """
-    tables = {
-        name
-        for (name,) in connection.execute(
-            text(
-                "SELECT relname FROM pg_class JOIN pg_namespace n ON n.oid = relnamespace "
-                "WHERE nspname = :name AND relkind IN ('r', 'p', 'v', 'm')"
-            ),
-            {"name": SCHEMA},
-        )
-    }
+    query = (
+        "SELECT relname FROM pg_class JOIN pg_namespace n ON n.oid = relnamespace "
+        "WHERE nspname = :name AND relkind IN ('r', 'p', 'v', 'm')"
+    )
+    tables = set(connection.scalars(text(query), {"name": SCHEMA}))
     if not tables:
         return {}
     if "schema_version" not in tables:
@@ -251,7 +229,7 @@ def versions(connection: Connection) -> dict[str, int]:
         )
     query = f"SELECT part, max(version) FROM {SCHEMA}.schema_version GROUP BY part"
     found = {part: int(version) for part, version in connection.execute(text(query))}
-    known = newest_versions()
+    known = {"server": len(_SERVER), "log": len(log_layouts())}
     newer = [f"{part} {version}" for part, version in found.items() if version > known.get(part, 0)]
     if newer:
         knows = ", ".join(f"{part} {version}" for part, version in known.items())

@@ -169,7 +169,7 @@ def station_periods(
         if record.is_run and record.row["station"] is not None:
             station, recorded = stored_text(record.row["station"]), stored_text(record.row["recorded"])
             own = Period(record.sequence, recorded, record.sequence, recorded)
-            named[station] = named[station].with_next(own) if station in named else own
+            named[station] = named.get(station, own).with_next(own)
     return named
 
 

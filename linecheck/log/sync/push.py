@@ -15,14 +15,14 @@ from sqlalchemy import Connection
 
 from linecheck.errors import RecordError, ServerError
 from linecheck.files.text import visible
-from linecheck.log.fetch import Record
+from linecheck.log.fetch import Record, column_at, last_record, records_after
 from linecheck.log.stored import Head
-from linecheck.log.sync import stored
 from linecheck.log.sync.batches import Batch, batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
 from linecheck.log.sync.names import NameConflict, name_conflicts
 from linecheck.log.sync.server import Watchdog, connected
+from linecheck.log.sync.stored import at_server
 from linecheck.log.sync.target import Target
 from linecheck.log.sync.write import add_contents, add_records, lock_chain, note_head, other_owner
 
@@ -51,7 +51,7 @@ def push(
     log: LocalLog,
     target: Target,
     *,
-    progress: Callable[[Head], None] | None = None,
+    progress: Callable[[Head], None] = lambda head: None,
 ) -> Pushed:
     """Send what the server does not have.
 
@@ -78,12 +78,22 @@ def push(
         with connection.begin():
             head = agreed(log, connection, chain)
 
-        def acknowledged(last: Head) -> None:
+        if noted != head:
+            log.note(target, head)
+        again = max(0, noted.sequence - head.sequence)
+        runs = statements = 0
+        for batch in batches(log, head):
+            added = _add(log, target, connection, chain, batch)
+            head = added.head
+            # Only now is the batch committed, and may be noted as sent.
+            log.note(target, head)
+            runs += sum(record.is_run for record in added.records)
+            statements += sum(not record.is_run for record in added.records)
             watchdog.restart()
-            if progress is not None:
-                progress(last)
-
-        return _Sending(log, target, connection, chain).all_after(head, noted, acknowledged)
+            progress(head)
+        with connection.begin():
+            namesakes = name_conflicts(connection, chain)
+        return Pushed(chain, head, runs, statements, again, namesakes)
 
 
 def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
@@ -94,13 +104,14 @@ def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
     RecordError
         It is another, has been changed in the log, or the log ends before it.
     """
-    head = stored.head(connection, chain)
+    there = at_server(connection, chain)
+    head = last_record(connection, there)
     if not head.sequence:
         return head
     name = visible(str(log.path))
     last = log.head()
     if last.sequence < head.sequence:
-        if stored.hash_at(connection, chain, last.sequence) == last.record_hash:
+        if column_at(connection, last.sequence, "record_hash", there) == last.record_hash:
             raise RecordError(
                 f"{name}: ends with record {last.sequence}, but the server has {head.sequence} records of this log: "
                 "this is an older copy of it, or records were cut off at its end. Nothing was sent; find the log that "
@@ -118,87 +129,69 @@ def agreed(log: LocalLog, connection: Connection, chain: str) -> Head:
     return head
 
 
-class _Sending:
-    """Sending one log over one connection."""
+def _add(log: LocalLog, target: Target, connection: Connection, chain: str, batch: Batch) -> Batch:
+    """Add what of a batch the server does not have by now, in one transaction, and return it."""
+    refused, host = None, platform.node() or "unknown"
+    with connection.begin():
+        lock_chain(connection, chain, host)
+        rest = _rest(log, target, connection, chain, batch)
+        owner = other_owner(connection, chain, rest.records)
+        if owner is not None:
+            refused = _owned(log, owner, rest.records)
+            rest = rest.until(owner[0])
+        # Also where somebody else has sent the records: what later ones refer to may be among them.
+        add_contents(connection, batch.contents)
+        if rest.records:
+            add_records(connection, chain, rest)
+            note_head(connection, chain, host, rest.records, rest.head)
+    if refused is not None:
+        log.note(target, rest.head)
+        raise refused
+    return rest
 
-    def __init__(self, log: LocalLog, target: Target, connection: Connection, chain: str) -> None:
-        self.log, self.target, self.connection, self.chain = log, target, connection, chain
-        self.host = platform.node() or "unknown"
-        self.runs = self.statements = 0
 
-    def all_after(self, head: Head, noted: Head, acknowledged: Callable[[Head], None]) -> Pushed:
-        if noted != head:
-            self.log.note(self.target, head)
-        again = max(0, noted.sequence - head.sequence)
-        for batch in batches(self.log, head):
-            head = self._add(batch)
-            # Only now is the batch committed, and may be noted as sent.
-            self.log.note(self.target, head)
-            acknowledged(head)
-        with self.connection.begin():
-            namesakes = name_conflicts(self.connection, self.chain)
-        return Pushed(self.chain, head, self.runs, self.statements, again, namesakes)
-
-    def _add(self, batch: Batch) -> Head:
-        refused = None
-        with self.connection.begin():
-            lock_chain(self.connection, self.chain, self.host)
-            rest = self._rest(batch)
-            owner = other_owner(self.connection, self.chain, rest.records)
-            if owner is not None:
-                refused = self._owned(owner, rest.records)
-                rest = rest.until(owner[0])
-            # Also where somebody else has sent the records: what later ones refer to may be among them.
-            add_contents(self.connection, batch.contents)
-            if rest.records:
-                add_records(self.connection, self.chain, rest)
-                note_head(self.connection, self.chain, self.host, rest.records, rest.head)
-        runs = sum(record.is_run for record in rest.records)
-        self.runs, self.statements = self.runs + runs, self.statements + len(rest.records) - runs
-        if refused is not None:
-            self.log.note(self.target, rest.head)
-            raise refused
-        return rest.head
-
-    def _rest(self, batch: Batch) -> Batch:
-        """Return what of a batch the server does not have by now."""
-        there = stored.head(self.connection, self.chain)
-        if there == batch.before:
-            return batch
-        if there.sequence <= batch.before.sequence:
-            raise ServerError(
-                f"{self.target}: the server has lost records since it acknowledged them: is it being restored? "
-                "What is missing there is sent again"
-            )
-        # Somebody else sends the same log.
-        at = min(there.sequence, batch.head.sequence)
-        own = next(record for record in batch.records if record.sequence == at)
-        if stored.hash_at(self.connection, self.chain, at) != own.row["record_hash"]:
-            raise _diverged(self.log, self.connection, self.chain, at)
-        return batch.after(Head(at, own.row["record_hash"]))
-
-    def _owned(self, owner: tuple[int, str, int], records: tuple[Record, ...]) -> RecordError:
-        sequence, other, number = owner
-        run_id = next(record.row["run_id"] for record in records if record.sequence == sequence)
-        return RecordError(
-            f"{visible(str(self.log.path))}: run {visible(str(run_id))} (record {sequence}) is at the server already, "
-            f"as record {number} of another log ({other[:12]}): a run belongs to one log. Nothing from record "
-            f"{sequence} on is sent: find out how it came into both"
+def _rest(log: LocalLog, target: Target, connection: Connection, chain: str, batch: Batch) -> Batch:
+    """Return what of a batch the server does not have by now."""
+    stored = at_server(connection, chain)
+    there = last_record(connection, stored)
+    if there == batch.before:
+        return batch
+    if there.sequence <= batch.before.sequence:
+        raise ServerError(
+            f"{target}: the server has lost records since it acknowledged them: is it being restored? "
+            "What is missing there is sent again"
         )
+    # Somebody else sends the same log.
+    at = min(there.sequence, batch.head.sequence)
+    own = next(record for record in batch.records if record.sequence == at)
+    if column_at(connection, at, "record_hash", stored) != own.row["record_hash"]:
+        raise _diverged(log, connection, chain, at)
+    return batch.after(Head(at, own.row["record_hash"]))
+
+
+def _owned(log: LocalLog, owner: tuple[int, str, int], records: tuple[Record, ...]) -> RecordError:
+    sequence, other, number = owner
+    run_id = next(record.row["run_id"] for record in records if record.sequence == sequence)
+    return RecordError(
+        f"{visible(str(log.path))}: run {visible(str(run_id))} (record {sequence}) is at the server already, "
+        f"as record {number} of another log ({other[:12]}): a run belongs to one log. Nothing from record "
+        f"{sequence} on is sent: find out how it came into both"
+    )
 
 
 def _diverged(log: LocalLog, connection: Connection, chain: str, upto: int) -> RecordError:
     """Say where a log and what the server has of it part."""
+    stored = at_server(connection, chain)
     same, other = 1, upto
     while other - same > 1:
         middle = (same + other) // 2
         own = log.stored_record(middle)
-        if own is not None and stored.hash_at(connection, chain, middle) == own.row["record_hash"]:
+        if own is not None and column_at(connection, middle, "record_hash", stored) == own.row["record_hash"]:
             same = middle
         else:
             other = middle
     here = log.stored_record(other)
-    there = stored.records_after(connection, chain, other - 1, 1)
+    there = records_after(connection, other - 1, 1, stored)
     return RecordError(
         f"{visible(str(log.path))}: is no continuation of what the server has of this log: record {other} is another "
         f"there. Here: {_described(here)}; at the server: {_described(there[0] if there else None)}. The log was "

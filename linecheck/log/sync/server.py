@@ -12,7 +12,6 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from types import TracebackType
 from typing import Any, Self
 
 from sqlalchemy import Connection, create_engine
@@ -177,9 +176,7 @@ class Watchdog:
         """Return what waits."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Wait no longer."""
         self._timer.cancel()
         self._socket.close()

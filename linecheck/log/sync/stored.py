@@ -2,49 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
-from typing import Any
 
-from sqlalchemy import Connection, Table, text
+from sqlalchemy import Connection, FromClause, Table, cast, column, false, null, select, table, text
 
-from linecheck.log.chain import BEGINNING
-from linecheck.log.fetch import Parts, Record, grouped, records_from
-from linecheck.log.schema import PARTS, run, statement
+from linecheck.log.fetch import Tables, records_after, stray_part
+from linecheck.log.schema import run, statement
 from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Verification
-from linecheck.log.sync.layout import SCHEMA, original_text
+from linecheck.log.sync.layout import SCHEMA, TYPES, log_layouts, original_text
 from linecheck.log.sync.names import Period, period_faults, station_periods
-from linecheck.log.sync.server import driver, sql
-from linecheck.log.thinning import CURVES_THINNED, Rule, rules_from
+from linecheck.log.thinning import rules_of
 from linecheck.log.verification.verify import Chain
-
-Row = dict[str, Any]
 
 _AT_ONCE = 64
 
-_RECORDS = " UNION ALL ".join(
-    f"SELECT chain, sequence, record_hash FROM {SCHEMA}.{table.name}" for table in (run, statement)
-)
 
+def at_server(connection: Connection, chain: str) -> Tables:
+    """Return where the rows of a chain are; what this server does not have yet reads as NULL, or as no rows.
 
-def head(connection: Connection, chain: str) -> Head:
-    """Return the last record of a chain that is stored, by the records themselves."""
-    query = text(
-        f"SELECT sequence, record_hash FROM ({_RECORDS}) AS record "
-        "WHERE chain = :chain ORDER BY sequence DESC LIMIT 1"
-    )
-    row = connection.execute(query, {"chain": chain}).one_or_none()
-    return BEGINNING if row is None else Head(*row)
+    Asks the server, once a connection: within a transaction.
+    """
+    present = _columns(connection)
 
+    def rows(own: Table) -> FromClause:
+        there = present.get(own.name, set())
+        columns = [
+            column(name, TYPES[kind].column)
+            if name in there
+            else cast(null(), TYPES[kind].column).label(name)
+            for name, kind in log_layouts()[-1][own.name].columns.items()
+        ]
+        if not there:
+            return select(*columns).where(false()).subquery(own.name)
+        stored = table(own.name, schema=SCHEMA)
+        return select(*columns).select_from(stored).where(column("chain") == chain).subquery(own.name)
 
-def hash_at(connection: Connection, chain: str, sequence: int) -> str | None:
-    """Return the hash of a record that is stored; None where there is none of that number."""
-    query = text(
-        f"SELECT record_hash FROM ({_RECORDS}) AS record WHERE chain = :chain AND sequence = :sequence LIMIT 1"
-    )
-    found: str | None = connection.scalar(query, {"chain": chain, "sequence": sequence})
-    return found
+    return rows
 
 
 def chains(connection: Connection) -> tuple[str, ...]:
@@ -73,39 +68,6 @@ def content(connection: Connection, table: Table, noted: str) -> str | None:
     return original
 
 
-def rules(connection: Connection, chain: str) -> tuple[Rule, ...]:
-    """Return the rules by which the records of a chain are thinned out."""
-    query = text(f"SELECT content FROM {SCHEMA}.statement WHERE chain = :chain AND kind = :kind")
-    found = connection.scalars(query, {"chain": chain, "kind": CURVES_THINNED})
-    return rules_from(map(original_text, found))
-
-
-def records_after(connection: Connection, chain: str, sequence: int | None, count: int) -> list[Record]:
-    """Return the next records of a chain, in order; ``count`` or fewer, one more where a number is there twice."""
-    found: list[tuple[Row, bool]] = []
-    for table in (run, statement):
-        after = [] if sequence is None else [("sequence >", sequence)]
-        rows = _rows(connection, table, [("chain =", chain), *after], ("sequence",), count)
-        found += [(row, table is run) for row in rows]
-    return records_from(found, count, lambda first, last: _parts(connection, chain, first, last))
-
-
-def stray_part(connection: Connection, chain: str, last: int) -> tuple[str, int] | None:
-    """Return where rows belong to a record that is not there: what they are, and the record's number."""
-    present = _columns(connection)
-    for name, (table, _) in PARTS.items():
-        if table.name not in present:
-            continue
-        query = text(
-            f"SELECT min(sequence) FROM {SCHEMA}.{table.name} "
-            "WHERE chain = :chain AND (sequence < 1 OR sequence > :last)"
-        )
-        found = connection.scalar(query, {"chain": chain, "last": last})
-        if found is not None:
-            return name, int(found)
-    return None
-
-
 def check_chain(
     connection: Connection,
     chain: str,
@@ -129,12 +91,12 @@ def check_chain(
         Whose signatures the records must have.
     """
     with connection.begin():
-        noted = _noted_head(connection, chain)
+        noted, there = _noted_head(connection, chain), at_server(connection, chain)
     verified = Chain(
         lambda table, digest: content(connection, table, digest),
         noted,
         signed_by=signed_by,
-        rules=lambda: rules(connection, chain),
+        rules=lambda: rules_of(connection, there),
     )
     named: dict[str, Period] = {}
     after: int | None = None
@@ -142,14 +104,14 @@ def check_chain(
         with connection.begin():
             # A station may be sending: its records and what is noted of them are looked at as of one moment.
             connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
-            found = records_after(connection, chain, after, _AT_ONCE)
+            found = records_after(connection, after, _AT_ONCE, there)
             for record in found:
                 fault = verified.add(record) or _foreign(chain, verified.head)
                 if fault is not None:
                     return verified.found(fault, verified.head.sequence + 1)
             if not found:
-                stray = stray_part(connection, chain, head(connection, chain).sequence)
-                return replace(verified.end(stray), other_faults=tuple(_notes(connection, chain, named)))
+                found_in_all = verified.end(stray_part(connection, there))
+                return replace(found_in_all, other_faults=tuple(_notes(connection, chain, named)))
         named = station_periods(found, named)
         after = found[-1].sequence
         if progress is not None:
@@ -173,46 +135,6 @@ def _noted_head(connection: Connection, chain: str) -> Head | None:
     query = text(f"SELECT head_sequence, head_hash FROM {SCHEMA}.chain WHERE chain = :chain")
     row = connection.execute(query, {"chain": chain}).one_or_none()
     return None if row is None or not row[0] else Head(row[0], row[1])
-
-
-def _parts(connection: Connection, chain: str, first: int, last: int) -> Parts:
-    """Return the rows that belong to a span of records, by record."""
-    found: Parts = {}
-    within = [("chain =", chain), ("sequence >=", first), ("sequence <=", last)]
-    for name, (table, order) in PARTS.items():
-        for sequence, rows in grouped(_rows(connection, table, within, ("sequence", *order))):
-            found.setdefault(sequence, {each: [] for each in PARTS})[name] = rows
-    return found
-
-
-def _rows(
-    connection: Connection,
-    table: Table,
-    conditions: Sequence[tuple[str, Any]],
-    order: Iterable[str],
-    count: int | None = None,
-) -> list[Row]:
-    """Return whole rows as the log had them; a column that this server does not have yet is None."""
-    names = [column.name for column in table.columns]
-    present = _columns(connection).get(table.name, set())
-    if not present:
-        return []
-    query = sql.SQL("SELECT {} FROM {} WHERE {} ORDER BY {}").format(
-        sql.SQL(", ").join(sql.Identifier(name) if name in present else sql.SQL("NULL") for name in names),
-        sql.Identifier(SCHEMA, table.name),
-        sql.SQL(" AND ").join(sql.SQL(f"{condition} %s") for condition, _ in conditions),
-        sql.SQL(", ").join(sql.Identifier(name) for name in order),
-    )
-    values = [value for _, value in conditions]
-    if count is not None:
-        query, values = query + sql.SQL(" LIMIT %s"), [*values, count]
-    with driver(connection) as raw, raw.cursor(binary=True) as cursor:
-        found = cursor.execute(query, values).fetchall()
-    return [dict(zip(names, map(_original, row), strict=True)) for row in found]
-
-
-def _original(value: Any) -> Any:  # noqa: ANN401 - any column
-    return original_text(value) if isinstance(value, str) else value
 
 
 def _columns(connection: Connection) -> dict[str, set[str]]:

@@ -14,7 +14,7 @@ from linecheck.log.fetch import Record
 from linecheck.log.schema import PARTS, run, statement
 from linecheck.log.stored import Head
 from linecheck.log.sync.batches import Batch
-from linecheck.log.sync.layout import SCHEMA, log_layouts, stored_text
+from linecheck.log.sync.layout import SCHEMA, TYPES, log_layouts, stored_text
 from linecheck.log.sync.local import Contents
 from linecheck.log.sync.names import station_periods
 from linecheck.log.sync.server import driver, sql
@@ -22,29 +22,29 @@ from linecheck.log.thinning import PASSES, Rule
 
 Row = Mapping[str, Any]
 
-_TYPES = {"INTEGER": "int8", "REAL": "float8", "TEXT": "text", "BLOB": "bytea"}
-_PYTHON = {"INTEGER": int, "REAL": float, "TEXT": str, "BLOB": bytes}
-
 
 def lock_chain(connection: Connection, chain: str, host: str) -> None:
     """Let nobody else add to a chain until the transaction ends; a new one is noted."""
-    values = {
-        "chain": chain,
-        "sequence": BEGINNING.sequence,
-        "hash": BEGINNING.record_hash,
-        "host": stored_text(host),
-        "software": f"linecheck {__version__}",
-    }
     connection.execute(
         text(
             f"INSERT INTO {SCHEMA}.chain (chain, head_sequence, head_hash, first_host, last_host, software) "
             "VALUES (:chain, :sequence, :hash, :host, :host, :software) ON CONFLICT DO NOTHING"
         ),
-        values,
+        _noted(chain, host, BEGINNING),
     )
     connection.execute(
         text(f"SELECT 1 FROM {SCHEMA}.chain WHERE chain = :chain FOR UPDATE"), {"chain": chain}
     )
+
+
+def _noted(chain: str, host: str, head: Head) -> dict[str, Any]:
+    return {
+        "chain": chain,
+        "sequence": head.sequence,
+        "hash": head.record_hash,
+        "host": stored_text(host),
+        "software": f"linecheck {__version__}",
+    }
 
 
 def note_head(connection: Connection, chain: str, host: str, records: Sequence[Record], head: Head) -> None:
@@ -54,13 +54,7 @@ def note_head(connection: Connection, chain: str, host: str, records: Sequence[R
             f"UPDATE {SCHEMA}.chain SET head_sequence = :sequence, head_hash = :hash, last_host = :host, "
             "last_sync = now(), software = :software WHERE chain = :chain"
         ),
-        {
-            "chain": chain,
-            "sequence": head.sequence,
-            "hash": head.record_hash,
-            "host": stored_text(host),
-            "software": f"linecheck {__version__}",
-        },
+        _noted(chain, host, head),
     )
     seen = [
         {"chain": chain, "station": station, **period._asdict()}
@@ -141,7 +135,7 @@ def _copy(connection: Connection, chain: str, table: str, rows: Iterable[Row]) -
         sql.Identifier(SCHEMA, table), sql.SQL(", ").join(map(sql.Identifier, ("chain", *columns)))
     )
     with driver(connection) as raw, raw.cursor() as cursor, cursor.copy(target) as copy:
-        copy.set_types(["text", *(_TYPES[kind] for kind in columns.values())])
+        copy.set_types(["text", *(TYPES[kind].copied for kind in columns.values())])
         for row in listed:
             copy.write_row([chain, *_values(table, columns, row)])
 
@@ -151,7 +145,7 @@ def _values(table: str, columns: Mapping[str, str], row: Row) -> Iterator[Any]:
         value = row[name]
         if value is None:
             yield None
-        elif type(value) is not _PYTHON[kind]:
+        elif type(value) is not TYPES[kind].python:
             raise RecordError(
                 f"record {row['sequence']} has a {name} in {table} that is no {kind}: it has been changed since it was "
                 "stored, and is not sent (linecheck log verify)"

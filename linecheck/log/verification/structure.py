@@ -33,7 +33,9 @@ def structure_faults(connection: Connection) -> tuple[str, ...]:
     there = _objects(connection.exec_driver_sql(_OBJECTS))
     applied = [row for row in connection.exec_driver_sql("SELECT * FROM schema_version") if len(row) == 3]
     noted = len(applied)
-    by_version = {version: tuple(_differences(_made(version), there)) for version in _versions()}
+    by_version = {
+        version: tuple(_differences(_made(version), there)) for version in range(1, len(MIGRATIONS) + 1)
+    }
     # What it is rather than what it says it is: else one changed row would make every table wrong.
     # Tables say it, which nobody drops without losing records; triggers may all be gone.
     version = min(by_version, key=lambda version: (_unlike(by_version[version]), version != noted))
@@ -53,10 +55,6 @@ def _made(version: int) -> Objects:
         for command in (SCHEMA_VERSION, *(command for step in MIGRATIONS[:version] for command in step)):
             connection.execute(command)
         return _objects(connection.execute(_OBJECTS))
-
-
-def _versions() -> range:
-    return range(1, len(MIGRATIONS) + 1)
 
 
 def _objects(rows: Any) -> Objects:  # noqa: ANN401 - rows of either connection

@@ -10,23 +10,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Engine, Table, func, select
+from sqlalchemy import Connection, Table, select
 
 from linecheck.log.chain import BEGINNING, KNOWN_FORMATS, digest
-from linecheck.log.connect import plain_errors
 from linecheck.log.curves import points_fault
-from linecheck.log.fetch import Record, last_record, records_after
-from linecheck.log.schema import PARTS, document, limits
+from linecheck.log.fetch import Record, records_after, stray_part
+from linecheck.log.schema import document, limits
 from linecheck.log.station_key import SIGNATURE, SignedBy
 from linecheck.log.stored import Head, Verification
-from linecheck.log.thinning import Rule, rules_of
+from linecheck.log.thinning import Rule
 from linecheck.log.verification.begun_runs import BegunRuns
 from linecheck.log.verification.listed import RunLists
 from linecheck.log.verification.structure import file_faults, structure_faults
 from linecheck.run.facts import DOCUMENTS
+
+if TYPE_CHECKING:
+    from linecheck.log.reader import LogReader
 
 _BATCH = 16
 #: A record that was moved is looked for so far away.
@@ -34,53 +35,37 @@ _NEAR = 64
 
 
 def verify_log(
-    engine: Engine,
-    path: Path,
+    log: LogReader,
     expected: Head | None,
     signed_by: SignedBy | None,
     progress: Callable[[int], None] | None,
 ) -> Verification:
     """Recompute every hash from what is stored, and hold the log against what was noted elsewhere: a head, a key."""
-
-    def rules() -> tuple[Rule, ...]:
-        with engine.connect() as connection, connection.begin():
-            return rules_of(connection)
-
-    def content(table: Table, noted: str) -> str | None:
-        return stored_content(engine, table, noted)
-
-    chain = Chain(content, expected, signed_by=signed_by, rules=rules)
+    chain = Chain(log.content, expected, signed_by=signed_by, rules=log.rules)
     listed, begun = RunLists(), BegunRuns()
-    with plain_errors(path):
-        found = _verified(engine, chain, (listed, begun), progress)
-        with engine.connect() as connection, connection.begin():
-            others = structure_faults(connection)
-            if found.fault is None:
-                others += file_faults(connection) + listed.faults(connection, found.head.sequence)
-                others += begun.faults(connection)
-        return replace(found, other_faults=others)
+    found = _verified(log, chain, (listed, begun), progress)
+    with log.reading() as connection:
+        others = structure_faults(connection)
+        if found.fault is None:
+            others += file_faults(connection) + listed.faults(connection, found.head.sequence)
+            others += begun.faults(connection)
+    return replace(found, other_faults=others)
 
 
 def _verified(
-    engine: Engine,
+    log: LogReader,
     chain: Chain,
     hearing: Iterable[RunLists | BegunRuns],
     progress: Callable[[int], None] | None,
 ) -> Verification:
-    for record in _records(engine, progress):
+    for record in _records(log, progress):
         fault = chain.add(record)
         if fault is not None:
             return chain.found(fault, chain.head.sequence + 1)
         for each in hearing:
             each.add(record)
-    return chain.end(_stray(engine), _unreferred(engine, chain.referred))
-
-
-def stored_content(engine: Engine, table: Table, noted: str) -> str | None:
-    """Return what a record refers to by its digest; None where it is not there."""
-    with engine.connect() as connection, connection.begin():
-        content: str | None = connection.scalar(select(table.c.content).where(table.c.digest == noted))
-        return content
+    with log.reading() as connection:
+        return chain.end(stray_part(connection), _unreferred(connection, chain.referred))
 
 
 class Chain:
@@ -234,10 +219,10 @@ def _own_number(record: Record) -> int | None:
     return None
 
 
-def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator[Record]:
+def _records(log: LogReader, progress: Callable[[int], None] | None) -> Iterator[Record]:
     after: int | None = None
     while True:
-        with engine.connect() as connection, connection.begin():
+        with log.reading() as connection:
             batch = records_after(connection, after, _BATCH)
         if not batch:
             return
@@ -247,23 +232,9 @@ def _records(engine: Engine, progress: Callable[[int], None] | None) -> Iterator
             progress(after)
 
 
-def _stray(engine: Engine) -> tuple[str, int] | None:
-    """Return where rows belong to a record that is not there: what they are, and the record's number."""
-    with engine.connect() as connection, connection.begin():
-        newest = last_record(connection).sequence
-        for name, (table, _) in PARTS.items():
-            number = table.c.sequence
-            for outside in (number < 1, number > newest):
-                found = connection.scalar(select(func.min(number)).where(outside))
-                if found is not None:
-                    return name, found
-    return None
-
-
-def _unreferred(engine: Engine, referred: frozenset[str]) -> str | None:
+def _unreferred(connection: Connection, referred: frozenset[str]) -> str | None:
     """Return what is there that no record refers to."""
-    with engine.connect() as connection, connection.begin():
-        for table, what in ((limits, "limits"), (document, "packages")):
-            if not referred.issuperset(connection.scalars(select(table.c.digest))):
-                return what
+    for table, what in ((limits, "limits"), (document, "packages")):
+        if not referred.issuperset(connection.scalars(select(table.c.digest))):
+            return what
     return None
