@@ -24,9 +24,9 @@ from dataclasses import dataclass, field
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Reading
+from linecheck.checks.parts.declared import Better
 from linecheck.files.text import visible
 from linecheck.limits.model import Check
-from linecheck.limits.regression import Better
 from linecheck.limits.verdict import JudgedReading, Verdict
 from linecheck.log import LogReader
 from linecheck.log.population import EarlierReading, EarlierUnits, LeftOut, WantedReading

@@ -14,19 +14,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
+from linecheck.checks.parts.declared import Better
 from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.decision import COVERAGE_FACTOR, SIDES, bounds_prove, limits_at, point_ranks, reaches
 from linecheck.limits.model import Decision, Mask
 from linecheck.limits.verdict import Verdict
 
 Levels = NDArray[np.int8]
-Better = Literal["more", "less", "nominal"]
 
 #: The verdicts by their level.
 LEVELS: Final = tuple(Verdict)

@@ -26,19 +26,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve, CurveSpec, Measurement, Problem, Reading
+from linecheck.checks.parts.declared import Better
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Check, Decision, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-
-Better = Literal["more", "less", "nominal"]
 
 #: U = k u; about 95 % for a normal distribution.
 COVERAGE_FACTOR = 2.0
@@ -251,9 +250,7 @@ def _emptied(curve: Curve) -> Curve:
 
 def _ends(mask: Mask) -> list[tuple[float, float]]:
     """Return where each limit along the axis starts and ends; a flat limit has no ends."""
-    outer = mask.fail or mask.pass_
-    limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
-    return [extent(limit) for limit in limits if isinstance(limit, tuple)]
+    return [extent(limit) for limit in mask.limits.values() if isinstance(limit, tuple)]
 
 
 def reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:

@@ -14,6 +14,7 @@ SETUP_MARK: Final = "@"
 
 #: A flat limit, or the corners (x, limit) of a curve's limit, x ascending.
 Limit = float | tuple[tuple[float, float], ...]
+Side = Literal["min", "max"]
 Decision = Literal["simple", "guarded"]
 
 
@@ -29,6 +30,12 @@ class Bounds:
     min: Limit | None = None
     max: Limit | None = None
 
+    @property
+    def sides(self) -> dict[Side, Limit]:
+        """The limits that are there."""
+        sides: dict[Side, Limit | None] = {"min": self.min, "max": self.max}
+        return {side: limit for side, limit in sides.items() if limit is not None}
+
 
 @dataclass(frozen=True)
 class Mask:
@@ -39,6 +46,12 @@ class Mask:
 
     pass_: Bounds
     fail: Bounds | None = None
+
+    @property
+    def limits(self) -> dict[tuple[str, Side], Limit]:
+        """Every limit by its place under the mask, such as ``("pass", "min")``."""
+        both = {"pass": self.pass_, "fail": self.fail or Bounds()}
+        return {(name, side): limit for name, bounds in both.items() for side, limit in bounds.sides.items()}
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.checks.parts.declared import Better
 from linecheck.checks.parts.superseded import former_names
 from linecheck.history.rejudge.basis import Basis
 from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import FlatMasks
 from linecheck.limits.model import Check, LimitFile, Mask
-from linecheck.limits.regression import Better
 
 __all__ = ["PART", "ROW", "IsVoid", "Item", "Layout", "Layouts"]
 

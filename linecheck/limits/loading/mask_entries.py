@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any, Final, Literal
+from typing import Any, Final, get_args
 
 import numpy as np
 
@@ -11,13 +11,13 @@ from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
 from linecheck.files.faults import FaultList, did_you_mean, number_hint
 from linecheck.files.yaml import REFUSED, KeyPath, described
 from linecheck.limits.masks import Clash, bounds_clash, extent, mask_clash
-from linecheck.limits.model import Bounds, Limit, Mask
+from linecheck.limits.model import Bounds, Limit, Mask, Side
 
 #: Limits and their places lie within ± this; what is larger is a slip, and would overflow a margin.
 LARGEST: Final = 1e12
 
 _Spec = MetricSpec | CurveSpec
-_SIDES: Final[tuple[Literal["min", "max"], ...]] = ("min", "max")
+_SIDES: Final[tuple[Side, ...]] = get_args(Side)
 
 
 def read_masks(data: object, kind: CheckKind, path: KeyPath, faults: FaultList) -> dict[str, Mask]:

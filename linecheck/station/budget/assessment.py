@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
-from linecheck.limits.model import Bounds, Check, Limit, LimitFile
+from linecheck.limits.masks import tightest
+from linecheck.limits.model import Bounds, Check, LimitFile
 from linecheck.measure.path_part import DB_PER_BIT, PathPart, PathParts, Scale
 from linecheck.station.budget.budget import Answer, Component, MaskBudget
 from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution, row_of
@@ -201,20 +202,14 @@ def _why_not(check: Check, spec: _Spec, path: StationPath) -> str | None:
 
 def _edge(spec: _Spec, bounds: Bounds) -> tuple[float, float, bool] | None:
     """Return the pass limit at which the path matters most, the room that it leaves, and whether it is a lower one."""
-    low, high = _tightest(bounds.min, highest=True), _tightest(bounds.max, highest=False)
+    sides = {side: tightest(limit, side) for side, limit in bounds.sides.items()}
+    low, high = sides.get("min"), sides.get("max")
     if low is not None and high is not None:
         limit = high if spec.better != "more" else low
         return limit, 0.5 * abs(high - low), spec.better == "more"
     if low is not None:
         return low, abs(low), True
     return None if high is None else (high, abs(high), False)
-
-
-def _tightest(limit: Limit | None, *, highest: bool) -> float | None:
-    if limit is None or not isinstance(limit, tuple):
-        return limit
-    values = [value for _, value in limit]
-    return max(values) if highest else min(values)
 
 
 def figure_name(entry: Contribution, check: Check) -> str:
