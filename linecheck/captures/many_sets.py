@@ -142,9 +142,9 @@ def judge_task(task: SetTask) -> Run | Problem:
         )
 
 
-def judge_here(path: str, limits: Sequence[LimitFile], *, serial: str | None = None) -> JudgedSet:
+def judge_here(path: str, limits: Sequence[LimitFile]) -> JudgedSet:
     """Judge one set in the calling thread, as any worker would; a stopped run is one that was aborted."""
-    result = judge_task(_task(path, tuple(limits), serial))
+    result = judge_task(_task(path, tuple(limits), None))
     return JudgedSet(path, problem=result) if isinstance(result, Problem) else JudgedSet(path, result)
 
 

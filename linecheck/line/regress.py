@@ -24,8 +24,8 @@ from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
 from linecheck.line.recording import exit_status
-from linecheck.line.sets import judged_sets, report_totals
-from linecheck.results.files import Contents, ResultFiles, SetFiles
+from linecheck.line.sets import ToldSet, judged_sets, write_each
+from linecheck.results.files import Contents, ResultFiles
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
 
@@ -73,7 +73,8 @@ def regress_sets(
         if len(paths) == 1:
             status = _write_only(next(found), wanted, listener, strict=strict)
         else:
-            status = _write_each(found, wanted, listener, strict=strict)
+            each = (_told(compared, strict=strict) for compared in found)
+            status = write_each(each, wanted, listener, strict=strict)
     if len(paths) > 1:
         for text in uncompared_texts(limits):
             listener(Note(text))
@@ -94,16 +95,10 @@ def _noting(found: Iterator[Regressed], seen: set[str]) -> Iterator[Regressed]:
 
 def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *, strict: bool) -> ExitStatus:
     refuse_unreadable(compared.judged)
-    outcome = compared.judged.outcome
+    outcome, told = compared.judged.outcome, _told(compared, strict=strict)
     if outcome is None:
-        return _write_each(iter((compared,)), wanted, listener, strict=strict)
-    one = OneRun(
-        outcome,
-        strict,
-        keys=regression_keys(compared),
-        cases=tuple(regression_cases(compared.comparisons, strict=strict, causes=compared.causes)),
-        in_brief=_brief(compared),
-    )
+        return write_each([told], wanted, listener, strict=strict)
+    one = OneRun(outcome, strict, keys=told.keys, cases=tuple(told.cases), in_brief=told.brief)
     trouble = None
     try:
         wanted.write(Contents(one).of)
@@ -115,20 +110,9 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
     return exit_status(compared.verdict, strict=strict, troubled=trouble is not None)
 
 
-def _write_each(
-    found: Iterator[Regressed], wanted: ResultFiles, listener: Listener, *, strict: bool
-) -> ExitStatus:
-    files = SetFiles(wanted, strict=strict)
-    briefs = []
-    try:
-        for compared in found:
-            cases = list(regression_cases(compared.comparisons, strict=strict, causes=compared.causes))
-            files.add(compared.judged, regression_keys(compared), cases)
-            briefs.append(_brief(compared))
-        files.finish(briefs)
-    finally:
-        files.abandon()
-    return report_totals(briefs, files.troubles, listener, strict=strict)
+def _told(compared: Regressed, *, strict: bool) -> ToldSet:
+    cases = tuple(regression_cases(compared.comparisons, strict=strict, causes=compared.causes))
+    return ToldSet(compared.judged, _brief(compared), regression_keys(compared), cases)
 
 
 def _brief(compared: Regressed) -> Brief:
