@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self, runtime_checkable
 
 from linecheck.errors import StationError
@@ -49,9 +48,7 @@ class Interface(Protocol):
         """Open the hardware."""
         ...
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop all sound and free the hardware."""
         ...
 
@@ -85,9 +82,7 @@ class NothingToOpen:
         """Begin."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """End."""
 
 

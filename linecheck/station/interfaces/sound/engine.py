@@ -140,19 +140,14 @@ class SoundEngine:
         """
         backend = self._backend or load_portaudio()
         devices, settings = list_devices(backend), self._settings
-        playback = _chosen(devices, settings.playback, "playback")
-        capture = _chosen(devices, settings.capture, "capture")
+        playback = _side(devices, settings.playback, "playback")
+        capture = _side(devices, settings.capture, "capture")
         self._streams = SoundStreams(
-            backend,
-            SoundSide(playback, settings.playback.width, settings.playback.sample_format),
-            SoundSide(capture, settings.capture.width, settings.capture.sample_format),
-            settings.latency_seconds,
-            self._player,
-            self._recorder,
+            backend, playback, capture, settings.latency_seconds, self._player, self._recorder
         )
         if settings.playback_rate_hz is not None:
             self._streams.open_for(settings.playback_rate_hz)
-        return FoundDevices(playback, capture, str(backend.get_portaudio_version()[1]))
+        return FoundDevices(playback.device, capture.device, str(backend.get_portaudio_version()[1]))
 
     def ready(self, rate_hz: int) -> None:
         """Have the streams open for stimuli of this rate.
@@ -295,7 +290,7 @@ class SoundEngine:
             samples=spread,
             rate_hz=rate_hz,
             record=self._record_take(len(spread) / rate_hz),
-            log=BlockLog.for_frames(len(spread)),
+            log=BlockLog(len(spread)),
             drain_seconds=streams.output_latency_seconds,
         )
 
@@ -306,7 +301,7 @@ class SoundEngine:
         return RecordTake(
             samples=np.full((frames, settings.capture.width), SENTINEL[sample_format], dtype=sample_format),
             tail_frames=int(np.ceil(settings.tail_seconds * settings.capture_rate_hz)),
-            log=BlockLog.for_frames(frames),
+            log=BlockLog(frames),
         )
 
     def _watch(self, streams: SoundStreams, done: Callable[[], bool], longest_seconds: float) -> None:
@@ -368,5 +363,6 @@ class Watchdog:
             )
 
 
-def _chosen(devices: tuple[SoundDevice, ...], side: SideSettings, direction: Direction) -> SoundDevice:
-    return choose_device(devices, side.device, direction, side.width)
+def _side(devices: tuple[SoundDevice, ...], side: SideSettings, direction: Direction) -> SoundSide:
+    device = choose_device(devices, side.device, direction, side.width)
+    return SoundSide(device, side.width, side.sample_format)

@@ -18,7 +18,7 @@ or of the priming of an output at its start, touches no capture and is no event.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from types import MappingProxyType, TracebackType
+from types import MappingProxyType
 from typing import Self
 
 import numpy as np
@@ -100,9 +100,7 @@ class SoundInterface:
         self._open()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop all sound and free the devices."""
         self._close()
 
@@ -249,9 +247,18 @@ def take_events(take: Take, rate_hz: int, playback_rate_hz: int) -> tuple[Stream
         *flag_events(playback, outputs, playback.times - _start(capture, rate_hz)),
         *rate_events("capture", capture, rate_hz),
         *rate_events("playback", playback, playback_rate_hz),
-        *gap_events(take.samples, rate_hz),
-        *moved_events(take.moved_seconds),
     ]
+    undelivered, captured_frames = undelivered_frames(take.samples), len(take.samples)
+    if undelivered:
+        message = f"capture: {undelivered} of {captured_frames} frames were never delivered"
+        events.append(StreamEvent("gap", captured_frames / rate_hz, message))
+    if take.moved_seconds:
+        # It moves where audio is lost or made up unseen.
+        message = (
+            f"the delay from playback to capture moved by {1e3 * take.moved_seconds:+.0f} ms since the check before: "
+            "audio was lost or made up between the two"
+        )
+        events.append(StreamEvent("delay_moved", 0.0, message))
     return tuple(sorted(events, key=lambda event: event.seconds))
 
 
@@ -293,26 +300,6 @@ def rate_events(side: str, blocks: Blocks, rate_hz: int) -> list[StreamEvent]:
         return []
     message = f"{side}: audio at {rate_hz} Hz ran at {pace:.3f} times its rate"
     return [StreamEvent("rate_mismatch", elapsed, message)]
-
-
-def gap_events(samples: Samples, rate_hz: int) -> list[StreamEvent]:
-    """Return whether the capture's array has frames that nobody delivered."""
-    frames = undelivered_frames(samples)
-    if frames == 0:
-        return []
-    message = f"capture: {frames} of {len(samples)} frames were never delivered"
-    return [StreamEvent("gap", len(samples) / rate_hz, message)]
-
-
-def moved_events(seconds: float) -> list[StreamEvent]:
-    """Return whether the delay from playback to capture moved, which it does where audio is lost or made up unseen."""
-    if not seconds:
-        return []
-    message = (
-        f"the delay from playback to capture moved by {1e3 * seconds:+.0f} ms since the check before: "
-        "audio was lost or made up between the two"
-    )
-    return [StreamEvent("delay_moved", 0.0, message)]
 
 
 def _start(capture: Blocks, rate_hz: int) -> float:
