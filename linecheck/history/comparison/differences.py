@@ -59,10 +59,7 @@ def _judged(
 ) -> JudgedReading | JudgedCurve | None:
     if check not in side.checks:
         return None
-    judged = side.checks[check].judged
-    items: Sequence[JudgedReading | JudgedCurve] = (
-        judged.curves if isinstance(spec, CurveSpec) else judged.readings
-    )
+    items = side.checks[check].judged.items
     own = (item for item in items if (item.measured.metric, item.measured.channel) == (spec.name, channel))
     return next(own, None)
 
