@@ -161,11 +161,18 @@ def _guard(uncertainty: FloatArray | None, decision: Decision) -> FloatArray | N
     """Return how far the pass mask shrinks at each point; None where the guarded rule lacks it."""
     if decision == "simple":
         return np.zeros(1)
-    if uncertainty is None or not bool(np.all(np.isfinite(uncertainty) & (uncertainty >= 0.0))):
+    if uncertainty is None:
         return None
-    with np.errstate(over="ignore"):
+    guard, known = guards(uncertainty)
+    return guard if np.all(known) else None
+
+
+def guards(uncertainty: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return by how much the guarded rule shrinks the pass mask on each side, and where that is known; 0 elsewhere."""
+    with np.errstate(over="ignore", invalid="ignore"):
         guard = COVERAGE_FACTOR * uncertainty
-    return guard if bool(np.all(np.isfinite(guard))) else None
+        known = np.isfinite(guard) & (uncertainty >= 0.0)
+    return np.where(known, guard, 0.0), known
 
 
 def _judge_points(

@@ -18,10 +18,11 @@ from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
 from linecheck.limits.masks import tightest
 from linecheck.limits.model import Bounds, Check, LimitFile
+from linecheck.limits.regression import Measured
 from linecheck.measure.path_part import DB_PER_BIT, PathPart, PathParts, Scale
 from linecheck.station.budget.budget import Answer, Component, MaskBudget
 from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution, row_of
-from linecheck.station.budget.figures import Figure, Figures, reference_dbfs
+from linecheck.station.budget.figures import Figures, reference_dbfs
 
 #: Of volts: how many of the unit are in one.
 _IN_VOLTS = {"V": 1.0, "mV": 1e3, "µV": 1e6}
@@ -148,7 +149,7 @@ def _middle(bounds: Bounds) -> float | None:
     return None
 
 
-def _at(figures: Figures, name: str, index: int) -> Figure | None:
+def _at(figures: Figures, name: str, index: int) -> Measured | None:
     entries = figures.get(name, ())
     return entries[index] if index < len(entries) else None
 
@@ -259,7 +260,7 @@ def _against_db(
     if entry.re == "own":
         # What grows with the tone is as far below it; a metric re full scale has the tone's own level in it.
         return reference_dbfs(check) if entry.to == "full_scale" else 0.0
-    level = _at(path.figures, "level", index) if entry.re == "loop_tone" else Figure(0.0, 0.0)
+    level = _at(path.figures, "level", index) if entry.re == "loop_tone" else Measured(0.0, 0.0)
     target = (drive.full_scale_dbfs if entry.to == "full_scale" else drive.tone_dbfs)(check, index)
     return None if level is None or target is None else level.value - target
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, ClassVar, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
@@ -28,6 +29,17 @@ def each_once(values: Values) -> Values:
 
 
 Once = AfterValidator(each_once)
+
+
+def matching(pattern: str, otherwise: str) -> AfterValidator:
+    """Return what refuses a text that a pattern does not match as a whole; ``otherwise`` says what it is not."""
+
+    def check(text: str) -> str:
+        if re.fullmatch(pattern, text) is None:
+            raise ValueError(f"{text[:40]!r} {otherwise}")
+        return text
+
+    return AfterValidator(check)
 
 
 class Table(BaseModel):

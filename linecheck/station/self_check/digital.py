@@ -18,7 +18,7 @@ from linecheck.checks.parts.steady import find_at_other_rates
 from linecheck.measure.trust import inspect_samples
 from linecheck.station.self_check.analogue import STREAM_CURE, stream_step
 from linecheck.station.self_check.plays import LoopPath, first_words_frames
-from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading, read_probe
+from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading
 from linecheck.station.self_check.processing import processing_steps
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step
 from linecheck.station.self_check.words import WordsFound, compare_words
@@ -60,7 +60,7 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
     whole = all(problem.channel is not None for _, problem in problems)
     if not whole:
         return (*steps, Step("clock", NOT_DONE, "its capture is not whole"))
-    probe = _probe(path, capture)
+    probe = path.read_probe(capture)
     steps.append(_clock(found, probe, capture))
     if found.outcome == "modified" and probe is not None:
         steps += processing_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
@@ -82,11 +82,6 @@ def _words(found: WordsFound, bits: int) -> Step:
         return Step("words", MET, text, (measured,))
     said = {"moved": "", "modified": "modified: ", "absent": "not there: "}[found.outcome]
     return Step("words", NOT_MET, f"{said}{found.text}", (measured,), CURES[found.outcome])
-
-
-def _probe(path: LoopPath, capture: Capture) -> ProbeReading | None:
-    """Read the probe in whatever came back."""
-    return read_probe(capture, len(path.channels), path.rate_hz, path.ramp_seconds, path.highest_dbfs)
 
 
 def _clock(found: WordsFound, probe: ProbeReading | None, capture: Capture) -> Step:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -202,21 +203,22 @@ def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: in
         return WordsFound(
             "identical", "identical", f"all {frames} frames came back bit for bit", frames, 0, None, lag
         )
+    found = partial(WordsFound, frames=frames, different=count, first=first, lag=lag)
     moved = _moved(lags, frames, len(codes))
     if moved is not None:
-        return WordsFound("moved", *moved, frames, count, first, lag)
+        return found("moved", *moved)
     assert first is not None
     silent = _came_as_silence(different, codes, lag)
     if silent:
         text = f"the same bits came back, but {_frames(count)} from number {first} on came as silence"
-        return WordsFound("moved", "lost", text, frames, count, first, lag)
+        return found("moved", "lost", text)
     if count > frames * FEW and _small_steps(words, codes, lag, different) <= MIN_STEPS * step:
         text = f"{count} of {frames} frames came back a few low bits off: dither was added"
-        return WordsFound("modified", "dithered", text, frames, count, first, lag)
+        return found("modified", "dithered", text)
     there = codes[lag + first] if 0 <= lag + first < len(codes) else None
     change = "" if there is None else _smallest_change(words[first], there)
     text = f"{count} of {frames} frames came back with other bits, the first is number {first}{change}"
-    return WordsFound("modified", "changed", text, frames, count, first, lag)
+    return found("modified", "changed", text)
 
 
 def _different(words: IntArray, codes: IntArray, lag: int) -> NDArray[np.bool_]:

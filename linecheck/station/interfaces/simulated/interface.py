@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Stimulus
 from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
-from linecheck.station.interfaces.interface import NothingToOpen
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.simulated.converter import Converter, capture_at, transfer_curve
 from linecheck.station.interfaces.simulated.faults import (
     FAULTS,
@@ -42,7 +42,7 @@ from linecheck.station.interfaces.simulated.output import (
 from linecheck.station.interfaces.simulated.unit import SETTABLE, FilterName, SimulatedUnit
 
 
-class SimulatedInterface(NothingToOpen):
+class SimulatedInterface(Interface):
     """Plays into a simulated unit and captures what comes back.
 
     Parameters

@@ -18,7 +18,7 @@ from linecheck.checks.base import Capture, Stimulus
 from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
 from linecheck.station.config.station import StationConfig
-from linecheck.station.interfaces.interface import NothingToOpen
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.simulated.faults import find_faults
 from linecheck.station.interfaces.simulated.loop_faults import LOOP_FAULTS, LoopPlay
 from linecheck.station.interfaces.simulated.output import NOISE_BAND_HZ, Draw
@@ -36,7 +36,7 @@ TAIL_SECONDS = 0.1
 ADC_BITS = 24
 
 
-class SimulatedLoop(NothingToOpen):
+class SimulatedLoop(Interface):
     """Gives back what is played, as the loop of a station config would.
 
     Parameters

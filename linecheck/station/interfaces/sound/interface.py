@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Stimulus, StreamEvent
 from linecheck.errors import StationError
 from linecheck.station.config.station import CaptureConfig, PlaybackConfig, StationConfig
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.sound.callbacks import Blocks, Flag, Samples, undelivered_frames
 from linecheck.station.interfaces.sound.devices import SoundDevice
 from linecheck.station.interfaces.sound.engine import (
@@ -46,7 +47,7 @@ Engine = SoundEngine | SoundProcess
 LATENCY_SECONDS = 0.1
 
 
-class SoundInterface:
+class SoundInterface(Interface):
     """Plays and captures on sound devices.
 
     Parameters
@@ -105,7 +106,7 @@ class SoundInterface:
         self._close()
 
     def announce(self, stimulus: Stimulus | None) -> None:
-        """Say what comes after the next one that is played; see ``Announced``."""
+        """Hear what comes after the next one that is played."""
         self._announced = stimulus
 
     def unit_changed(self) -> None:
