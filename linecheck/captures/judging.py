@@ -241,7 +241,7 @@ class RecordingInterface(Interface):
         """What the record says of the interface."""
         recorded = self._captures.index.recorded
         when = {} if recorded is None else {"recorded": recorded.isoformat()}
-        return MappingProxyType({"kind": "recording", **when})
+        return {"kind": "recording", **when}
 
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Return the capture of a check; the stimulus was played when it was recorded.

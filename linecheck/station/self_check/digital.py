@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from types import MappingProxyType
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,23 +122,21 @@ def _half(samples: Samples, bits: int) -> Samples:
 
 
 #: What is done to captured words of some width, and the outcome that it must have.
-_TAMPERINGS: Mapping[str, tuple[Callable[[Samples, int], NDArray[Any]], str]] = MappingProxyType(
-    {
-        "nothing": (lambda samples, bits: samples, "identical"),
-        "one lowest bit": (_changed, "modified"),
-        "a missing frame": (lambda samples, bits: np.delete(samples, len(samples) // 2, axis=0), "moved"),
-        "a doubled frame": (
-            lambda samples, bits: np.insert(samples, len(samples) // 2, samples[len(samples) // 2], axis=0),
-            "moved",
-        ),
-        "a short recording": (lambda samples, bits: samples[: -AROUND - 1], "moved"),
-        "swapped channels": (lambda samples, bits: samples[:, ::-1], "moved"),
-        "polarity": (lambda samples, bits: -np.maximum(samples, -(2**31) + 1), "modified"),
-        "gain": (_half, "modified"),
-        "silence": (lambda samples, bits: np.zeros_like(samples), "absent"),
-        "values that are no numbers": (_not_a_number, "modified"),
-    }
-)
+_TAMPERINGS: Final[Mapping[str, tuple[Callable[[Samples, int], NDArray[Any]], str]]] = {
+    "nothing": (lambda samples, bits: samples, "identical"),
+    "one lowest bit": (_changed, "modified"),
+    "a missing frame": (lambda samples, bits: np.delete(samples, len(samples) // 2, axis=0), "moved"),
+    "a doubled frame": (
+        lambda samples, bits: np.insert(samples, len(samples) // 2, samples[len(samples) // 2], axis=0),
+        "moved",
+    ),
+    "a short recording": (lambda samples, bits: samples[: -AROUND - 1], "moved"),
+    "swapped channels": (lambda samples, bits: samples[:, ::-1], "moved"),
+    "polarity": (lambda samples, bits: -np.maximum(samples, -(2**31) + 1), "modified"),
+    "gain": (_half, "modified"),
+    "silence": (lambda samples, bits: np.zeros_like(samples), "absent"),
+    "values that are no numbers": (_not_a_number, "modified"),
+}
 
 
 def _unnoticed(words: Samples, bits: int) -> tuple[str, ...]:

@@ -8,7 +8,6 @@ differs each time, and one clock. The digital loop gives every word back. Faults
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType
 from typing import Self
 
 import numpy as np
@@ -77,7 +76,7 @@ class SimulatedLoop(Interface):
         }
         for fault in self._faults:
             identity = dict(fault.identity(identity, self._opening))
-        return MappingProxyType(identity)
+        return identity
 
     def __enter__(self) -> Self:
         """Open it.

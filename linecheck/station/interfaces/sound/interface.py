@@ -18,7 +18,6 @@ or of the priming of an output at its start, touches no capture and is no event.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from types import MappingProxyType
 from typing import Self
 
 import numpy as np
@@ -88,7 +87,7 @@ class SoundInterface(Interface):
             one = found.playback.index == found.capture.index
             identity["clock"] = "one device, one stream at equal rates" if one else "two independent streams"
             identity["driver"] = found.driver
-        return MappingProxyType(identity)
+        return identity
 
     def __enter__(self) -> Self:
         """Find the devices and open them.
