@@ -295,14 +295,12 @@ def judge_measurement(
         return "guarded" if metric in guarded else decision
 
     void = Void.of(measurement.problems, channels)
-    better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
-    logarithmic = _logarithmic(check)
     readings = [
         judge_reading(
             check.masks.get(item.metric),
             void.reading(item),
             rule(item.metric),
-            better.get(item.metric, "nominal"),
+            check.better(item.metric),
         )
         for item in measurement.readings
     ]
@@ -310,7 +308,7 @@ def judge_measurement(
         judge_curve(
             check.masks.get(item.metric),
             void.curve(item),
-            logarithmic.get(item.metric, True),
+            check.is_logarithmic(item.metric),
             rule(item.metric),
         )
         for item in measurement.curves
@@ -329,10 +327,6 @@ def judge_measurement(
             readings.append(JudgedReading(reading, Verdict.INVALID))
     problems = (*measurement.problems, *_unexplained(check, measurement.problems, void, readings, curves))
     return JudgedMeasurement(tuple(readings), tuple(curves), problems)
-
-
-def _logarithmic(check: Check) -> dict[str, bool]:
-    return {spec.name: spec.log_x for spec in check.kind.curves}
 
 
 @dataclass(frozen=True)
@@ -369,7 +363,6 @@ def _unexplained(
     curves: Iterable[JudgedCurve],
 ) -> Iterator[Problem]:
     """Yield a problem for every missing value and invalid verdict that no problem explains yet."""
-    logarithmic = _logarithmic(check)
     explained = {(metric, problem.channel) for problem in problems for metric in problem.metrics}
 
     def open_question(metric: str, channel: str | None) -> bool:
@@ -388,7 +381,7 @@ def _unexplained(
         if empty:
             missing.setdefault(channel, []).append(metric)
         elif isinstance(measured, Curve) and not reaches(
-            measured, check.masks[metric], logarithmic.get(metric, True)
+            measured, check.masks[metric], check.is_logarithmic(metric)
         ):
             others.append(_short(measured, check.masks[metric]))
         elif isinstance(measured, Reading) and measured.is_bound:

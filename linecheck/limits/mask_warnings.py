@@ -132,9 +132,8 @@ def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None
 
 def _covers(check: Check, implied: Implied) -> bool:
     """Return whether one mask decides whatever another one does."""
-    better = {one.name: one.better for one in check.kind.specs}
     mask, by = check.masks[implied.metric], check.masks[implied.by]
-    side, by_side = _WORSE_SIDE.get(better[implied.metric]), _WORSE_SIDE.get(better[implied.by])
+    side, by_side = (_WORSE_SIDE.get(check.better(one)) for one in (implied.metric, implied.by))
     if side is None or by_side is None:
         return False
     open_side = "max" if side == "min" else "min"

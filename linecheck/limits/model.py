@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
+from linecheck.checks.parts.declared import Better
 from linecheck.limits.retest import RetestPolicy
 
 #: Between the name of a check in the limit file and the setup that it is run under, where it has several.
@@ -81,6 +82,14 @@ class Check:
     def entry(self) -> str:
         """Its name in the file, which checks under several setups share."""
         return entry_name(self.name)
+
+    def better(self, metric: str) -> Better:
+        """Return which way a metric or curve is better; nominal of what the kind does not have."""
+        return next((spec.better for spec in self.kind.specs if spec.name == metric), "nominal")
+
+    def is_logarithmic(self, curve: str) -> bool:
+        """Return whether a curve's axis is logarithmic; it is of what the kind does not have."""
+        return next((spec.log_x for spec in self.kind.curves if spec.name == curve), True)
 
     @property
     def masked(self) -> tuple[MetricSpec | CurveSpec, ...]:

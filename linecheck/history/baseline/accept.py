@@ -119,9 +119,9 @@ def _combined_check(
     first, margins = entries[0], check.regression
     readings = _side_by_side([entry.readings for entry in entries])
     curves = _side_by_side([entry.curve for entry in entries])
-    better = {spec.name: spec.better for spec in check.kind.metrics}
     for items in readings:
-        _require_agreement(serial, check.name, items, better[items[0].metric], margins[items[0].metric])
+        metric = items[0].metric
+        _require_agreement(serial, check.name, items, check.better(metric), margins[metric])
     for together in curves:
         _require_same_ends(serial, check.name, together)
     combined = [_combined_reading(items, same_volts) for items in readings]

@@ -132,8 +132,7 @@ class Layouts:
         check = self.checks.get(item.check)
         if check is None or item.is_curve:
             return None, "nominal"
-        better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
-        return check.masks.get(item.metric), better.get(item.metric, "nominal")
+        return check.masks.get(item.metric), check.better(item.metric)
 
     def _judged_as(self, item: Item, there: set[Item]) -> Item:
         """Return an item as the limit file names it: a run from before knows a reading by its former name alone."""

@@ -229,9 +229,10 @@ class _Reader:
         if isinstance(written, dict):
             # What a setup replaces or removes is judged nowhere under it.
             written = {
-                name: mask for name, mask in written.items() if name in masks or name not in check.masks
+                name: mask
+                for name, mask in written.items()
+                if mask is not None and (name in masks or name not in check.masks)
             }
-            written = {name: mask for name, mask in written.items() if mask is not None}
         masked = replace(check, masks=masks)
         refuse_unmeasurable(masked, written, (*path, "masks"), self.channels, self.faults)
         refuse_incomparable(check, margins, (*path, "regression"), self.channels, self.faults)

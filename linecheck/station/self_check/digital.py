@@ -62,7 +62,7 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
     probe = path.read_probe(capture)
     steps.append(_clock(found, probe, capture))
     if found.outcome == "modified" and probe is not None:
-        steps += processing_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
+        steps += processing_steps(probe, path)
     return tuple(steps)
 
 
