@@ -10,16 +10,7 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.files.text import listed
 from linecheck.history.baseline.file import Baseline
-from linecheck.history.baseline.regressed import (
-    MOVED,
-    NOT_COMPARED,
-    Regressed,
-    moved_texts,
-    regressed,
-    regression_cases,
-    regression_findings,
-    regression_keys,
-)
+from linecheck.history.baseline.regressed import MOVED, NOT_COMPARED, Regressed, moved_texts, regressed
 from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
@@ -111,13 +102,13 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
 
 
 def _told(compared: Regressed, *, strict: bool) -> ToldSet:
-    cases = tuple(regression_cases(compared.comparisons, strict=strict, causes=compared.causes))
-    return ToldSet(compared.judged, _brief(compared), regression_keys(compared), cases)
+    cases = tuple(compared.cases(strict=strict))
+    return ToldSet(compared.judged, _brief(compared), compared.keys(), cases)
 
 
 def _brief(compared: Regressed) -> Brief:
     """Return a set in brief: findings of comparisons come before those of masks."""
-    told = [*regression_findings(compared.comparisons), *moved_texts(compared.comparisons)]
+    told = [*compared.findings, *moved_texts(compared.comparisons)]
     first = tuple(text[:MAX_CHARACTERS] for text in told[:MAX_FINDINGS])
     own, outcome = brief(compared.judged), compared.judged.outcome
     if outcome is not None:

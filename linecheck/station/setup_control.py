@@ -20,7 +20,6 @@ from linecheck.files.yaml import shown
 from linecheck.limits.model import Check
 from linecheck.run.model import How, SettingStep
 from linecheck.run.setup_order import follows_stimulus, varying_settings
-from linecheck.station.command import run_station_command
 from linecheck.station.config.station import SetupConfig
 from linecheck.station.interfaces.interface import Interface
 
@@ -112,7 +111,7 @@ class SetupControl:
         if how == "interface":
             why = _by_interface(interface, setting, value)
         elif how == "command":
-            why, output = self._by_command(setting, value)
+            why, output = self._commands[setting].run(setting=setting, value=value, serial=self._serial)
             if why is None and interface.can_set(setting, value):
                 why = _by_interface(interface, setting, value)  # a simulated unit obeys no other program
         else:
@@ -120,16 +119,6 @@ class SetupControl:
         self._why = why or ""
         seconds = time.monotonic() - began
         return SettingStep(setting, value, how, why is None, seconds, before, output or (why or ""))
-
-    def _by_command(self, setting: str, value: str) -> tuple[str | None, str]:
-        config = self._commands[setting]
-        environment = {
-            "LINECHECK_SETTING": setting,
-            "LINECHECK_VALUE": value,
-            "LINECHECK_SERIAL": self._serial,
-        }
-        fills = {"setting": setting, "value": value, "serial": self._serial}
-        return run_station_command(config.command, fills, config.timeout_seconds, environment)
 
     def _by_operator(self, setting: str, value: str) -> str | None:
         if self._operator is None:

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 
-from linecheck.station.command import check_command
+from linecheck.station.command import check_command, run_station_command
 
 Values = TypeVar("Values", bound=tuple[int | str, ...])
 
@@ -65,6 +65,10 @@ class CommandTable(Table):
 
     command: Annotated[str, Field(min_length=1, max_length=2000)]
     timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
+
+    def run(self, **fills: str) -> tuple[str | None, str]:
+        """Run it, its marks filled; return why that failed, None where it did not, and what it printed."""
+        return run_station_command(self.command, fills, self.timeout_seconds)
 
     @field_validator("command")
     @classmethod
