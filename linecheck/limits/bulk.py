@@ -84,8 +84,8 @@ def judge_readings(
     uncertainty: FloatArray,
     is_bound: NDArray[np.bool_],
     decision: Decision,
-) -> tuple[Levels, FloatArray]:
-    """Judge readings, each against the mask of its metric.
+) -> Levels:
+    """Judge readings, each against the mask of its metric; shape (readings,).
 
     Parameters
     ----------
@@ -96,12 +96,6 @@ def judge_readings(
         NaN where there is none.
     is_bound : bool array, shape (readings,)
     decision : {"simple", "guarded"}
-
-    Returns
-    -------
-    level : int8 array, shape (readings,)
-    margin : float64 array, shape (readings,)
-        The distance to the pass mask; NaN where that cannot be told.
     """
     guard, known = np.zeros(len(uncertainty)), np.ones(len(uncertainty), dtype=bool)
     if decision == "guarded":
@@ -109,13 +103,10 @@ def judge_readings(
     with np.errstate(over="ignore", invalid="ignore"):
         limits = [of[metric] for of in (masks.lower, masks.upper, masks.fail_lower, masks.fail_upper)]
         lower, upper, *outer = limits
-        ranks, margin, judged = point_ranks(value, lower + guard, upper - guard, *outer)
+        ranks, _, judged = point_ranks(value, lower + guard, upper - guard, *outer)
         proven = ~is_bound | bounds_prove(ranks, value, guard, limits, masks.sides[metric])
-    level = _OF_RANK[ranks]
     sound = np.isfinite(value) & known & judged & proven
-    level = np.where(sound, level, _INVALID)
-    level[~masks.masked[metric]] = UNJUDGED
-    return level, np.where(sound, margin, np.nan)
+    return np.where(masks.masked[metric], np.where(sound, _OF_RANK[ranks], _INVALID), np.int8(UNJUDGED))
 
 
 @dataclass(frozen=True)

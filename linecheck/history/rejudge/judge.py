@@ -160,7 +160,7 @@ class SpanJudge:
             for row in rows[first:last]:
                 if is_void(run, layouts.items[row["item"]]):
                     row["value"] = np.nan
-        rows["level"], _ = judge_readings(
+        rows["level"] = judge_readings(
             layouts.masks, rows["item"], rows["value"], rows["uncertainty"], rows["is_bound"], self._decision
         )
         for number in np.unique(layout).tolist():
