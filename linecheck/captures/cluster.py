@@ -18,7 +18,7 @@ from typing import Any
 
 from linecheck.captures.many_sets import software_here
 from linecheck.captures.workers import WorkerDied, Workers
-from linecheck.errors import StationError, UsageError
+from linecheck.errors import StationError, UsageError, listed
 
 #: How long a scheduler may take to answer, and to be found again where the connection was lost.
 CONNECT_SECONDS = 5.0
@@ -152,17 +152,9 @@ class ClusterWorkers(Workers):
         wrong = {name: found for name, found in there.items() if found != here}
         if wrong:
             wanted = ", ".join(" ".join(entry) for entry in here)
-            lines = [f"  {name}: {_described(found)}" for name, found in list(wrong.items())[:MAX_NAMED]]
-            more = [f"  and {len(wrong) - MAX_NAMED} more"] if len(wrong) > MAX_NAMED else []
-            raise StationError(
-                "\n".join(
-                    [
-                        f"these workers of {self._address} lack the versions used here, {wanted}:",
-                        *lines,
-                        *more,
-                    ]
-                )
-            )
+            lines = listed([f"{name}: {_described(found)}" for name, found in wrong.items()], MAX_NAMED)
+            first = f"these workers of {self._address} lack the versions used here, {wanted}:"
+            raise StationError("\n".join((first, *(f"  {line}" for line in lines))))
 
 
 def _connected(address: str) -> tuple[Any, tuple[str, ...]]:

@@ -32,7 +32,7 @@ from linecheck.run.plan import (
     playing_order,
 )
 from linecheck.station.events import RunListener, ignore_event
-from linecheck.station.interfaces.interface import NotCaptured, NothingToOpen
+from linecheck.station.interfaces.interface import Interface, NotCaptured
 from linecheck.station.runner import RunFacts, run_unit
 
 #: Stimuli that are remembered: more than any line has; a process that goes on for long must not grow.
@@ -217,7 +217,7 @@ def _silenced(planned: PlannedCheck) -> PlannedCheck:
 MAX_NAMES = 10
 
 
-class RecordingInterface(NothingToOpen):
+class RecordingInterface(Interface):
     """Gives back the captures of a set.
 
     Parameters
@@ -241,7 +241,7 @@ class RecordingInterface(NothingToOpen):
         """What the record says of the interface."""
         recorded = self._captures.index.recorded
         when = {} if recorded is None else {"recorded": recorded.isoformat()}
-        return MappingProxyType({"kind": "recording", **when})
+        return {"kind": "recording", **when}
 
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Return the capture of a check; the stimulus was played when it was recorded.

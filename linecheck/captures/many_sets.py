@@ -62,6 +62,11 @@ class JudgedSet:
     problem: Problem | None = None
     record: str = ""
 
+    @classmethod
+    def of(cls, path: str, result: Run | Problem) -> JudgedSet:
+        """Return what a worker has made of a set."""
+        return cls(path, problem=result) if isinstance(result, Problem) else cls(path, result)
+
     @property
     def verdict(self) -> Verdict:
         """Its verdict; never a pass where it was not judged."""
@@ -142,10 +147,9 @@ def judge_task(task: SetTask) -> Run | Problem:
         )
 
 
-def judge_here(path: str, limits: Sequence[LimitFile], *, serial: str | None = None) -> JudgedSet:
+def judge_here(path: str, limits: Sequence[LimitFile]) -> JudgedSet:
     """Judge one set in the calling thread, as any worker would; a stopped run is one that was aborted."""
-    result = judge_task(_task(path, tuple(limits), serial))
-    return JudgedSet(path, problem=result) if isinstance(result, Problem) else JudgedSet(path, result)
+    return JudgedSet.of(path, judge_task(_task(path, tuple(limits), None)))
 
 
 def judge_sets(
@@ -219,7 +223,7 @@ class _Judging:
             try:
                 future = self.workers.executor.submit(judge_task, self.tasks[index])
             except RuntimeError as error:  # it was shut down
-                self._finish(index, problem=Problem("not_judged", f"not judged: {error}"))
+                self._finish(index, _not_judged(error))
                 continue
             self.in_company.discard(index)
             if self.running:
@@ -241,20 +245,16 @@ class _Judging:
         try:
             result = future.result()
         except CancelledError:
-            reason = self.workers.lost or self.workers.let_go
-            self._finish(index, problem=Problem("not_judged", f"not judged: {reason}"))
+            self._finish(index, _not_judged(self.workers.lost or self.workers.let_go))
         except Exception as raised:
             error = self.workers.cause(raised)
             if isinstance(error, BrokenExecutor):
                 self._died(index, error)
             else:
                 what = f"{type(error).__name__}: {error}"
-                self._finish(index, problem=Problem("judging_failed", f"the worker failed at it ({what})"))
+                self._finish(index, Problem("judging_failed", f"the worker failed at it ({what})"))
         else:
-            if isinstance(result, Problem):
-                self._finish(index, problem=result)
-            else:
-                self._finish(index, outcome=result)
+            self._finish(index, result)
 
     def _died(self, index: int, error: BrokenExecutor) -> None:
         """Judge a set again whose worker died, unless enough workers died of it."""
@@ -263,7 +263,7 @@ class _Judging:
         self.deaths[index] = deaths
         if deaths >= MAX_DEATHS and certain:
             message = f"given up: {deaths} workers died judging it, the last because {error}"
-            self._finish(index, problem=Problem("worker_died", message))
+            self._finish(index, Problem("worker_died", message))
             return
         if deaths >= MAX_DEATHS - 1 and not certain:
             self.suspects.add(index)
@@ -277,10 +277,12 @@ class _Judging:
         self.running.clear()
         self.waiting.clear()
         for index in left:
-            problem = Problem("not_judged", f"not judged: {reason}")
-            self.done[index] = JudgedSet(self.tasks[index].shown, problem=problem)
+            self.done[index] = JudgedSet.of(self.tasks[index].shown, _not_judged(reason))
 
-    def _finish(self, index: int, outcome: Run | None = None, problem: Problem | None = None) -> None:
-        judged = JudgedSet(self.tasks[index].shown, outcome, problem)
-        self.done[index] = judged
+    def _finish(self, index: int, result: Run | Problem) -> None:
+        judged = self.done[index] = JudgedSet.of(self.tasks[index].shown, result)
         self.listener(SetJudged(judged))
+
+
+def _not_judged(reason: object) -> Problem:
+    return Problem("not_judged", f"not judged: {reason}")

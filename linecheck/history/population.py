@@ -6,6 +6,7 @@
 :class:`Populations`        all of a run, with what limits them
 :func:`percentile_rank`     the share of values below one, plus half of those equal to it
 :func:`robust_scale`        median, and the spread by the median absolute deviation
+:func:`margins_beside`      a run whose explained margins are held against that of other units
 :func:`reference_values`    what a named unit measured, by check, metric and channel
 :func:`reference_notes`     what the two runs do not share, in sentences
 ==========================  =====================================================================
@@ -20,17 +21,18 @@ from __future__ import annotations
 import bisect
 import statistics
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Reading
+from linecheck.checks.parts.declared import Better, difference_unit
 from linecheck.files.text import visible
 from linecheck.limits.model import Check
-from linecheck.limits.regression import Better
 from linecheck.limits.verdict import JudgedReading, Verdict
 from linecheck.log import LogReader
 from linecheck.log.population import EarlierReading, EarlierUnits, LeftOut, WantedReading
 from linecheck.results.wording import number, subject
+from linecheck.run.causes import Causes, ExplainedMargin, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
 Key = tuple[str, str, str | None]
@@ -124,6 +126,53 @@ def population_of(view: Run, log: LogReader) -> Populations:
     what = "one other unit" if found.units == 1 else f"{found.units} other units"
     source = f"{what} of {visible(view.model)} in {visible(str(log.path))}{when}"
     return Populations(source, found.units, readings, tuple(_notes(view, found)))
+
+
+def margins_beside(run: Run, log: LogReader) -> Run:
+    """Return a run whose explained margins say how their largest part stands beside that of other units in a log.
+
+    Raises
+    ------
+    RecordError
+        The log cannot be read.
+    """
+    causes = causes_of(run)
+    if causes is None or not causes.margins:
+        return run
+    wanted = {_largest_part(margin) for margin in causes.margins}
+    # Only what is asked for: a population of all readings takes as long as all of them take to read.
+    asked = replace(run, checks=tuple(_only(check, wanted) for check in run.checks))
+    found = population_of(asked, log).readings
+    own = {
+        (check.check, item.reading.metric, item.reading.channel): item.reading.value
+        for check in asked.checks
+        for item in check.judged.readings
+    }
+
+    def beside(margin: ExplainedMargin) -> str:
+        key = _largest_part(margin)
+        there, value = found.get(key), own.get(key)
+        if there is None or there.centre is None or value is None:
+            return ""
+        size = number(abs(value - there.centre), difference_unit(there.unit), 2)
+        side = "above" if value > there.centre else "below"
+        return f"{margin.parts[0].name} is {size} {side} the median of {len(there.values)} other units"
+
+    margins = tuple(replace(margin, beside=beside(margin)) for margin in causes.margins)
+    return replace(run, causes=Causes(causes.priors, causes.findings, causes.ranked, margins).as_fact())
+
+
+def _largest_part(margin: ExplainedMargin) -> Key:
+    return margin.check, (margin.parts[0].metric or "") if margin.parts else "", margin.channel
+
+
+def _only(check: CheckOutcome, wanted: set[Key]) -> CheckOutcome:
+    readings = tuple(
+        item
+        for item in check.judged.readings
+        if (check.check, item.reading.metric, item.reading.channel) in wanted
+    )
+    return replace(check, judged=replace(check.judged, readings=readings))
 
 
 def percentile_rank(values: Sequence[float], value: float) -> float:

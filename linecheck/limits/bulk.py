@@ -14,19 +14,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
+from linecheck.checks.parts.declared import Better
 from linecheck.dsp.arrays import FloatArray
-from linecheck.limits.decision import COVERAGE_FACTOR, SIDES, bounds_prove, limits_at, point_ranks, reaches
+from linecheck.limits.decision import SIDES, bounds_prove, guards, limits_at, point_ranks, reaches
 from linecheck.limits.model import Decision, Mask
 from linecheck.limits.verdict import Verdict
 
 Levels = NDArray[np.int8]
-Better = Literal["more", "less", "nominal"]
 
 #: The verdicts by their level.
 LEVELS: Final = tuple(Verdict)
@@ -84,8 +84,8 @@ def judge_readings(
     uncertainty: FloatArray,
     is_bound: NDArray[np.bool_],
     decision: Decision,
-) -> tuple[Levels, FloatArray]:
-    """Judge readings, each against the mask of its metric.
+) -> Levels:
+    """Judge readings, each against the mask of its metric; shape (readings,).
 
     Parameters
     ----------
@@ -96,33 +96,17 @@ def judge_readings(
         NaN where there is none.
     is_bound : bool array, shape (readings,)
     decision : {"simple", "guarded"}
-
-    Returns
-    -------
-    level : int8 array, shape (readings,)
-    margin : float64 array, shape (readings,)
-        The distance to the pass mask; NaN where that cannot be told.
     """
+    guard, known = np.zeros(len(uncertainty)), np.ones(len(uncertainty), dtype=bool)
+    if decision == "guarded":
+        guard, known = guards(uncertainty)
     with np.errstate(over="ignore", invalid="ignore"):
-        guard, known = _guards(uncertainty, decision)
         limits = [of[metric] for of in (masks.lower, masks.upper, masks.fail_lower, masks.fail_upper)]
         lower, upper, *outer = limits
-        ranks, margin, judged = point_ranks(value, lower + guard, upper - guard, *outer)
+        ranks, _, judged = point_ranks(value, lower + guard, upper - guard, *outer)
         proven = ~is_bound | bounds_prove(ranks, value, guard, limits, masks.sides[metric])
-    level = _OF_RANK[ranks]
     sound = np.isfinite(value) & known & judged & proven
-    level = np.where(sound, level, _INVALID)
-    level[~masks.masked[metric]] = UNJUDGED
-    return level, np.where(sound, margin, np.nan)
-
-
-def _guards(uncertainty: FloatArray, decision: Decision) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return by how much each pass mask shrinks, and where that is known."""
-    if decision == "simple":
-        return np.zeros(len(uncertainty)), np.ones(len(uncertainty), dtype=bool)
-    guard = COVERAGE_FACTOR * uncertainty
-    known = np.isfinite(uncertainty) & (uncertainty >= 0.0) & np.isfinite(guard)
-    return np.where(known, guard, 0.0), known
+    return np.where(masks.masked[metric], np.where(sound, _OF_RANK[ranks], _INVALID), np.int8(UNJUDGED))
 
 
 @dataclass(frozen=True)
@@ -175,12 +159,12 @@ class GridMask:
         """
         sound = np.all(np.isfinite(y), axis=1) & self.reached
         guard: FloatArray | float = 0.0
+        if decision == "guarded":
+            if uncertainty is None:
+                return np.full(len(y), _INVALID)
+            guard, known = guards(uncertainty)
+            sound &= np.all(known, axis=1)
         with np.errstate(over="ignore", invalid="ignore"):
-            if decision == "guarded":
-                if uncertainty is None:
-                    return np.full(len(y), _INVALID)
-                guard = COVERAGE_FACTOR * uncertainty
-                sound &= np.all(np.isfinite(guard) & (uncertainty >= 0.0), axis=1)
             lower, upper = self.lower + guard, self.upper - guard
             ranks, _, judged = point_ranks(y, lower, upper, self.fail_lower, self.fail_upper)
         # A point that no limit judges has the rank of one that passes.

@@ -26,8 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve
+from linecheck.checks.parts.declared import Better
 from linecheck.dsp.arrays import FloatArray, IntArray
-from linecheck.limits.regression import DETECTION_SIGMAS, Answer, Better
+from linecheck.limits.regression import DETECTION_SIGMAS, Answer
 from linecheck.limits.verdict import Verdict
 
 #: Extremes of one curve that a baseline keeps, at most.

@@ -26,19 +26,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks.base import Curve, CurveSpec, Measurement, Problem, Reading
+from linecheck.checks.parts.declared import Better
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.dsp.arrays import FloatArray
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Check, Decision, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedMeasurement, JudgedReading, Verdict
-
-Better = Literal["more", "less", "nominal"]
 
 #: U = k u; about 95 % for a normal distribution.
 COVERAGE_FACTOR = 2.0
@@ -162,11 +161,18 @@ def _guard(uncertainty: FloatArray | None, decision: Decision) -> FloatArray | N
     """Return how far the pass mask shrinks at each point; None where the guarded rule lacks it."""
     if decision == "simple":
         return np.zeros(1)
-    if uncertainty is None or not bool(np.all(np.isfinite(uncertainty) & (uncertainty >= 0.0))):
+    if uncertainty is None:
         return None
-    with np.errstate(over="ignore"):
+    guard, known = guards(uncertainty)
+    return guard if np.all(known) else None
+
+
+def guards(uncertainty: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return by how much the guarded rule shrinks the pass mask on each side, and where that is known; 0 elsewhere."""
+    with np.errstate(over="ignore", invalid="ignore"):
         guard = COVERAGE_FACTOR * uncertainty
-    return guard if bool(np.all(np.isfinite(guard))) else None
+        known = np.isfinite(guard) & (uncertainty >= 0.0)
+    return np.where(known, guard, 0.0), known
 
 
 def _judge_points(
@@ -251,9 +257,7 @@ def _emptied(curve: Curve) -> Curve:
 
 def _ends(mask: Mask) -> list[tuple[float, float]]:
     """Return where each limit along the axis starts and ends; a flat limit has no ends."""
-    outer = mask.fail or mask.pass_
-    limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
-    return [extent(limit) for limit in limits if isinstance(limit, tuple)]
+    return [extent(limit) for limit in mask.limits.values() if isinstance(limit, tuple)]
 
 
 def reaches(curve: Curve, mask: Mask, log_x: bool) -> bool:
@@ -291,14 +295,12 @@ def judge_measurement(
         return "guarded" if metric in guarded else decision
 
     void = Void.of(measurement.problems, channels)
-    better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
-    logarithmic = _logarithmic(check)
     readings = [
         judge_reading(
             check.masks.get(item.metric),
             void.reading(item),
             rule(item.metric),
-            better.get(item.metric, "nominal"),
+            check.better(item.metric),
         )
         for item in measurement.readings
     ]
@@ -306,7 +308,7 @@ def judge_measurement(
         judge_curve(
             check.masks.get(item.metric),
             void.curve(item),
-            logarithmic.get(item.metric, True),
+            check.is_logarithmic(item.metric),
             rule(item.metric),
         )
         for item in measurement.curves
@@ -325,10 +327,6 @@ def judge_measurement(
             readings.append(JudgedReading(reading, Verdict.INVALID))
     problems = (*measurement.problems, *_unexplained(check, measurement.problems, void, readings, curves))
     return JudgedMeasurement(tuple(readings), tuple(curves), problems)
-
-
-def _logarithmic(check: Check) -> dict[str, bool]:
-    return {spec.name: spec.log_x for spec in check.kind.curves}
 
 
 @dataclass(frozen=True)
@@ -365,7 +363,6 @@ def _unexplained(
     curves: Iterable[JudgedCurve],
 ) -> Iterator[Problem]:
     """Yield a problem for every missing value and invalid verdict that no problem explains yet."""
-    logarithmic = _logarithmic(check)
     explained = {(metric, problem.channel) for problem in problems for metric in problem.metrics}
 
     def open_question(metric: str, channel: str | None) -> bool:
@@ -384,7 +381,7 @@ def _unexplained(
         if empty:
             missing.setdefault(channel, []).append(metric)
         elif isinstance(measured, Curve) and not reaches(
-            measured, check.masks[metric], logarithmic.get(metric, True)
+            measured, check.masks[metric], check.is_logarithmic(metric)
         ):
             others.append(_short(measured, check.masks[metric]))
         elif isinstance(measured, Reading) and measured.is_bound:

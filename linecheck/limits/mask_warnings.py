@@ -13,13 +13,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 from linecheck.checks.base import CurveSpec, Implied, MetricSpec, Range
 from linecheck.checks.parts.superseded import implied_of_former, of_former
-from linecheck.limits.model import Bounds, Check, Limit, Mask
+from linecheck.limits.masks import tightest
+from linecheck.limits.model import Bounds, Check, Limit, Mask, Side
 
-Side = Literal["min", "max"]
 #: Which limit keeps what is worse out.
 _WORSE_SIDE: Mapping[str, Side] = {"more": "min", "less": "max"}
 
@@ -76,14 +75,9 @@ def _beyond(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[
     if (why := _never_passed(spec, mask.pass_, inside)) is not None:
         yield MaskWarning((spec.name, "pass"), f"no unit can pass: {why}{_slip(spec, mask.pass_)}")
         return
-    idle = {
-        (name, side): limit
-        for name, bounds in (("pass", mask.pass_), ("fail", mask.fail))
-        for side, limit in _sides(bounds)
-        if _says_nothing(side, limit, inside)
-    }
-    if all(("pass", side) in idle for side, _ in _sides(mask.pass_)):
-        why = "; ".join(_end_text(spec, side, inside) for side, _ in _sides(mask.pass_))
+    idle = {place: limit for place, limit in mask.limits.items() if _says_nothing(place[1], limit, inside)}
+    if all(("pass", side) in idle for side in mask.pass_.sides):
+        why = "; ".join(_end_text(spec, side, inside) for side in mask.pass_.sides)
         yield MaskWarning((spec.name, "pass"), f"no unit can fail: {why}{_slip(spec, mask.pass_)}")
         return
     for (name, side), limit in idle.items():
@@ -105,10 +99,9 @@ def _wrong_sense(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[MaskWarni
 
 def _one_sided(spec: MetricSpec | CurveSpec, mask: Mask) -> Iterator[MaskWarning]:
     """Yield that a mask leaves open how far a unit may be off to one side, where units can be."""
-    sides = dict(_sides(mask.pass_))
-    if len(sides) != 1:
+    if len(mask.pass_.sides) != 1:
         return
-    ((given, limit),) = sides.items()
+    ((given, limit),) = mask.pass_.sides.items()
     left_open: Side = "max" if given == "min" else "min"
     if limit != spec.possible[0 if left_open == "min" else 1]:
         word = "above" if left_open == "max" else "below"
@@ -139,9 +132,8 @@ def decided_before(check: Check, spec: MetricSpec | CurveSpec) -> Implied | None
 
 def _covers(check: Check, implied: Implied) -> bool:
     """Return whether one mask decides whatever another one does."""
-    better = {one.name: one.better for one in check.kind.specs}
     mask, by = check.masks[implied.metric], check.masks[implied.by]
-    side, by_side = _WORSE_SIDE.get(better[implied.metric]), _WORSE_SIDE.get(better[implied.by])
+    side, by_side = (_WORSE_SIDE.get(check.better(one)) for one in (implied.metric, implied.by))
     if side is None or by_side is None:
         return False
     open_side = "max" if side == "min" else "min"
@@ -154,8 +146,8 @@ def _covers(check: Check, implied: Implied) -> bool:
         if by_limit is None or isinstance(by_limit, tuple):
             return False
         worst = implied.worst(by_limit)
-        tightest = _tightest(limit, side)
-        if worst > tightest if side == "max" else worst < tightest:
+        least = tightest(limit, side)
+        if worst > least if side == "max" else worst < least:
             return False
     return True
 
@@ -173,9 +165,9 @@ def _decided_text(check: Check, spec: MetricSpec | CurveSpec, implied: Implied) 
 
 def _never_passed(spec: MetricSpec | CurveSpec, bounds: Bounds, inside: Range) -> str | None:
     """Return why no unit passes; None where one can."""
-    if bounds.min is not None and _tightest(bounds.min, "min") > inside[1]:
+    if bounds.min is not None and tightest(bounds.min, "min") > inside[1]:
         return f"{_end_text(spec, 'max', inside)}, and this asks for {_limit_text(bounds.min, spec.unit)}"
-    if bounds.max is not None and _tightest(bounds.max, "max") < inside[0]:
+    if bounds.max is not None and tightest(bounds.max, "max") < inside[0]:
         return f"{_end_text(spec, 'min', inside)}, and this asks for {_limit_text(bounds.max, spec.unit)}"
     return None
 
@@ -191,7 +183,7 @@ def _end_text(spec: MetricSpec | CurveSpec, side: Side, inside: Range) -> str:
 
 def _slip(spec: MetricSpec | CurveSpec, bounds: Bounds) -> str:
     """Return what a limit with the wrong sign, in per cent, or in thousandths of the unit may have meant."""
-    limits = [limit for _, limit in _sides(bounds) if not isinstance(limit, tuple) and limit]
+    limits = [limit for limit in bounds.sides.values() if not isinstance(limit, tuple) and limit]
     if not limits:
         return ""
     limit, (low, high) = limits[0], spec.possible
@@ -204,25 +196,10 @@ def _slip(spec: MetricSpec | CurveSpec, bounds: Bounds) -> str:
     return ""
 
 
-def _sides(bounds: Bounds | None) -> Iterator[tuple[Side, Limit]]:
-    if bounds is not None and bounds.min is not None:
-        yield "min", bounds.min
-    if bounds is not None and bounds.max is not None:
-        yield "max", bounds.max
-
-
-def _tightest(limit: Limit, side: Side) -> float:
-    """Return a limit, or a curve's limit where it lets the least through."""
-    if not isinstance(limit, tuple):
-        return limit
-    values = [value for _, value in limit]
-    return min(values) if side == "max" else max(values)
-
-
 def _says_nothing(side: Side, limit: Limit, inside: Range) -> bool:
     """Return whether every possible value lies on a limit's good side."""
     low, high = inside
-    return _tightest(limit, "min") <= low if side == "min" else _tightest(limit, "max") >= high
+    return tightest(limit, "min") <= low if side == "min" else tightest(limit, "max") >= high
 
 
 def _limit_text(limit: Limit, unit: str) -> str:

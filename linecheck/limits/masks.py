@@ -7,13 +7,11 @@ limit.
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.dsp.arrays import FloatArray
-from linecheck.limits.model import Bounds, Limit, Mask
+from linecheck.limits.model import Bounds, Limit, Mask, Side
 
 #: Where two limits contradict each other: x (None where both are flat) and both values there.
 Clash = tuple[float | None, float, float]
@@ -22,6 +20,14 @@ Clash = tuple[float | None, float, float]
 def extent(limit: Limit) -> tuple[float, float]:
     """Return the first and last x at which there is a limit; infinite for a flat limit."""
     return (limit[0][0], limit[-1][0]) if isinstance(limit, tuple) else (-np.inf, np.inf)
+
+
+def tightest(limit: Limit, side: Side) -> float:
+    """Return a limit, or a curve's limit where it lets the least through."""
+    if not isinstance(limit, tuple):
+        return limit
+    values = [value for _, value in limit]
+    return min(values) if side == "max" else max(values)
 
 
 def limit_at(limit: Limit | None, x: FloatArray, log_x: bool) -> FloatArray:
@@ -63,7 +69,7 @@ def bounds_clash(bounds: Bounds, log_x: bool) -> Clash | None:
     return _first(lower >= upper, x, lower, upper, bounds.min, bounds.max)
 
 
-def mask_clash(mask: Mask, side: Literal["min", "max"], log_x: bool) -> Clash | None:
+def mask_clash(mask: Mask, side: Side, log_x: bool) -> Clash | None:
     """Return where the fail mask is tighter than the pass mask on one side, as (x, pass limit, fail limit).
 
     A pass limit of NaN says that the fail mask has a limit where the pass mask has none; x is then infinite

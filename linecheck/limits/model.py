@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
+from linecheck.checks.parts.declared import Better
 from linecheck.limits.retest import RetestPolicy
 
 #: Between the name of a check in the limit file and the setup that it is run under, where it has several.
@@ -14,6 +15,7 @@ SETUP_MARK: Final = "@"
 
 #: A flat limit, or the corners (x, limit) of a curve's limit, x ascending.
 Limit = float | tuple[tuple[float, float], ...]
+Side = Literal["min", "max"]
 Decision = Literal["simple", "guarded"]
 
 
@@ -29,6 +31,12 @@ class Bounds:
     min: Limit | None = None
     max: Limit | None = None
 
+    @property
+    def sides(self) -> dict[Side, Limit]:
+        """The limits that are there."""
+        sides: dict[Side, Limit | None] = {"min": self.min, "max": self.max}
+        return {side: limit for side, limit in sides.items() if limit is not None}
+
 
 @dataclass(frozen=True)
 class Mask:
@@ -39,6 +47,12 @@ class Mask:
 
     pass_: Bounds
     fail: Bounds | None = None
+
+    @property
+    def limits(self) -> dict[tuple[str, Side], Limit]:
+        """Every limit by its place under the mask, such as ``("pass", "min")``."""
+        both = {"pass": self.pass_, "fail": self.fail or Bounds()}
+        return {(name, side): limit for name, bounds in both.items() for side, limit in bounds.sides.items()}
 
 
 @dataclass(frozen=True)
@@ -68,6 +82,14 @@ class Check:
     def entry(self) -> str:
         """Its name in the file, which checks under several setups share."""
         return entry_name(self.name)
+
+    def better(self, metric: str) -> Better:
+        """Return which way a metric or curve is better; nominal of what the kind does not have."""
+        return next((spec.better for spec in self.kind.specs if spec.name == metric), "nominal")
+
+    def is_logarithmic(self, curve: str) -> bool:
+        """Return whether a curve's axis is logarithmic; it is of what the kind does not have."""
+        return next((spec.log_x for spec in self.kind.curves if spec.name == curve), True)
 
     @property
     def masked(self) -> tuple[MetricSpec | CurveSpec, ...]:

@@ -20,6 +20,9 @@ from linecheck.limits.retest import RetestPolicy
 
 Content = Mapping[str, Any]
 
+#: What is kept of a limit file as it is.
+_AS_IT_IS = ("model", "serial_pattern", "decision", "approved_by", "approved_on")
+
 
 class RecordedParameters(Parameters):
     """Parameters as recorded, taken as they are, even those that no kind has any longer."""
@@ -47,13 +50,9 @@ class _RecordedKind(CheckKind):
 def limits_content(limits: LimitFile) -> dict[str, Any]:
     """Return what a limit file says (stimuli, analysis, masks) as plain data."""
     content = {
-        "model": limits.model,
         "revision": limits.revision,
         "channels": list(limits.channels),
-        "serial_pattern": limits.serial_pattern,
-        "decision": limits.decision,
-        "approved_by": limits.approved_by,
-        "approved_on": limits.approved_on,
+        **{name: getattr(limits, name) for name in _AS_IT_IS},
         "checks": [_check_content(check) for check in limits.checks],
     }
     if limits.retest is not None:
@@ -73,14 +72,10 @@ def recorded_limits(content: Content, reference: LimitReference) -> LimitFile:
         path=reference.path,
         sha256=reference.sha256,
         revision=reference.revision,
-        model=content["model"],
         channels=tuple(content["channels"]),
-        serial_pattern=content["serial_pattern"],
-        decision=content["decision"],
         setup={},
         checks=tuple(_recorded_check(check) for check in content["checks"]),
-        approved_by=content["approved_by"],
-        approved_on=content["approved_on"],
+        **{name: content[name] for name in _AS_IT_IS},
         retest=RetestPolicy.model_validate(content["retest"]) if "retest" in content else None,
     )
 

@@ -26,11 +26,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Literal
 
+from linecheck.checks.parts.declared import Better
 from linecheck.limits.verdict import Verdict
-
-Better = Literal["more", "less", "nominal"]
 
 #: Chance of one false alarm or more in everything that one command compares.
 FAMILY_ALPHA = 0.005

@@ -89,6 +89,13 @@ class JudgedMeasurement:
         """The readings, then the curves."""
         return (*self.readings, *self.curves)
 
+    def item(self, metric: str, channel: str | None) -> JudgedReading | JudgedCurve | None:
+        """Return a reading or curve; None where it is not there."""
+        own = (
+            item for item in self.items if (item.measured.metric, item.measured.channel) == (metric, channel)
+        )
+        return next(own, None)
+
     @property
     def verdict(self) -> Verdict | None:
         """The check's worst verdict; None where no mask judges."""

@@ -35,15 +35,19 @@ if TYPE_CHECKING:
     from linecheck.results.overview import Brief
 
 
+class LineEvent:
+    """What every event is that the line itself tells."""
+
+
 @dataclass(frozen=True)
-class UnitScanned:
+class UnitScanned(LineEvent):
     """A label was scanned: from now on its unit is the one at the station."""
 
     serial: str
 
 
 @dataclass(frozen=True)
-class UnitAdmitted:
+class UnitAdmitted(LineEvent):
     """A unit may be tested: this is its ``attempt``-th run, ``tested_before`` of the earlier ones counted."""
 
     serial: str
@@ -52,7 +56,7 @@ class UnitAdmitted:
 
 
 @dataclass(frozen=True)
-class UnitRefused:
+class UnitRefused(LineEvent):
     """A unit is refused, and why; nothing was run."""
 
     serial: str
@@ -60,7 +64,7 @@ class UnitRefused:
 
 
 @dataclass(frozen=True)
-class CapturesKept(OfRun):
+class CapturesKept(OfRun, LineEvent):
     """Captures are kept in a folder, and why; ``why`` is empty where the station keeps them of itself."""
 
     folder: Path
@@ -68,14 +72,14 @@ class CapturesKept(OfRun):
 
 
 @dataclass(frozen=True)
-class CapturesNotKept(OfRun):
+class CapturesNotKept(OfRun, LineEvent):
     """Captures could not be kept."""
 
     why: str
 
 
 @dataclass(frozen=True)
-class RunRecorded(OfRun):
+class RunRecorded(OfRun, LineEvent):
     """The run is in the log, on disk: its unit's ``attempt``-th.
 
     ``behind_seconds`` is how far this computer's clock stands before the time of the record before.
@@ -86,21 +90,21 @@ class RunRecorded(OfRun):
 
 
 @dataclass(frozen=True)
-class RunNotRecorded(OfRun):
+class RunNotRecorded(OfRun, LineEvent):
     """The run could not be logged: it is invalid, whatever it measured."""
 
     why: str
 
 
 @dataclass(frozen=True)
-class FilesWritten(OfRun):
+class FilesWritten(OfRun, LineEvent):
     """Files of the run's result are written."""
 
     paths: tuple[Path, ...]
 
 
 @dataclass(frozen=True)
-class FilesNotWritten:
+class FilesNotWritten(LineEvent):
     """Result files could not be written; for many sets together no run is named."""
 
     run_id: str | None
@@ -109,7 +113,7 @@ class FilesNotWritten:
 
 
 @dataclass(frozen=True)
-class VerdictKnown(OfRun):
+class VerdictKnown(OfRun, LineEvent):
     """The verdict of a run, which is recorded by now if there is a log.
 
     Attributes
@@ -127,14 +131,14 @@ class VerdictKnown(OfRun):
 
 
 @dataclass(frozen=True)
-class NextAct(OfRun):
+class NextAct(OfRun, LineEvent):
     """What the operator does next with a unit that does not pass, by what may have caused that."""
 
     act: str
 
 
 @dataclass(frozen=True)
-class RunCutOff(OfRun):
+class RunCutOff(OfRun, LineEvent):
     """An earlier run that was cut off is now recorded as aborted, its unit's ``attempt``-th."""
 
     run: Run
@@ -142,12 +146,12 @@ class RunCutOff(OfRun):
 
 
 @dataclass(frozen=True)
-class SetsEnded:
+class SetsEnded(LineEvent):
     """Judging of sets has ended, for whatever reason."""
 
 
 @dataclass(frozen=True)
-class SetsSummed:
+class SetsSummed(LineEvent):
     """The results of sets, each in brief, and of all together."""
 
     briefs: tuple[Brief, ...]
@@ -155,14 +159,14 @@ class SetsSummed:
 
 
 @dataclass(frozen=True)
-class SetCompared:
+class SetCompared(LineEvent):
     """The only set that was compared with a baseline."""
 
     compared: Regressed
 
 
 @dataclass(frozen=True)
-class GateStated:
+class GateStated(LineEvent):
     """What a golden or challenge unit showed about the station, already in the log, and the station's standing.
 
     ``must_fail`` names what a challenge unit must fail in.
@@ -175,7 +179,7 @@ class GateStated:
 
 
 @dataclass(frozen=True)
-class ScanIgnored:
+class ScanIgnored(LineEvent):
     """A scan is ignored: the scanner read a label twice, or it came during a test."""
 
     text: str
@@ -183,42 +187,20 @@ class ScanIgnored:
 
 
 @dataclass(frozen=True)
-class SyncMessage:
+class SyncMessage(LineEvent):
     """One line about sending the log."""
 
     text: str
 
 
 @dataclass(frozen=True)
-class Note:
+class Note(LineEvent):
     """One line for the people at the station; ``serial`` if it is about one unit."""
 
     text: str
     serial: str | None = None
 
 
-Event = (
-    RunEvent
-    | SetEvent
-    | UnitScanned
-    | UnitAdmitted
-    | UnitRefused
-    | CapturesKept
-    | CapturesNotKept
-    | RunCutOff
-    | RunRecorded
-    | RunNotRecorded
-    | FilesWritten
-    | FilesNotWritten
-    | VerdictKnown
-    | NextAct
-    | SetsEnded
-    | SetsSummed
-    | SetCompared
-    | GateStated
-    | ScanIgnored
-    | SyncMessage
-    | Note
-)
+Event = RunEvent | SetEvent | LineEvent
 
 Listener = Callable[[Event], None]

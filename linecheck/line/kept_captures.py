@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.captures.setups import distinguishing_settings
@@ -15,14 +15,14 @@ from linecheck.checks.base import Capture, Problem
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import CapturesKept, CapturesNotKept
+from linecheck.log import Log
+from linecheck.log.archive import Archive
+from linecheck.log.archive.free_space import captures_bytes, disk_of, room_for, room_for_record
+from linecheck.log.archive.keeping import Keep, PassCount, keeping
+from linecheck.log.connect import database_path
 from linecheck.run.model import Run
 from linecheck.run.plan import Plan
 from linecheck.station.config.station import Station
-
-if TYPE_CHECKING:
-    from linecheck.log import Log
-    from linecheck.log.archive import Archive
-    from linecheck.log.archive.keeping import Keep, PassCount
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -49,16 +49,10 @@ class CaptureKeeper:
     def archive(self) -> Archive | None:
         """The station's archive; None where it has none."""
         policy = self.station.config.archive
-        if policy is None:
-            return None
-        from linecheck.log.archive import Archive
-
-        return Archive(policy.folder)
+        return None if policy is None else Archive(policy.folder)
 
     @cached_property
     def _passes(self) -> PassCount:
-        from linecheck.log.archive.keeping import PassCount
-
         return PassCount(self.station.config.station, self.plan.limits.model)
 
     @property
@@ -75,8 +69,6 @@ class CaptureKeeper:
         FileError
             The archive cannot be written to.
         """
-        from linecheck.log.archive.free_space import captures_bytes
-
         if self.archive is None:
             return 0
         self.archive.check_can_write()
@@ -90,9 +82,6 @@ class CaptureKeeper:
         FileError
             The archive cannot be written to.
         """
-        from linecheck.log.archive.free_space import disk_of, room_for, room_for_record
-        from linecheck.log.connect import database_path
-
         config = self.station.config
         refused = room_for_record(disk_of(database_path(config.records.database)))
         if refused is not None or self.archive is None or config.archive is None:
@@ -128,8 +117,6 @@ class CaptureKeeper:
         return replace(outcome, captures=objects, captures_why=f"kept: {keep.why}"), told
 
     def _rule(self, outcome: Run) -> Keep:
-        from linecheck.log.archive.keeping import Keep, keeping
-
         policy = self.station.config.archive
         assert policy is not None
         if self.keep == "all":

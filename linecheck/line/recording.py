@@ -85,9 +85,9 @@ def _beside_others(run: Run, log: Log) -> Run:
     if not run.causes:
         return run
     try:
-        from linecheck.history.margins import beside_others
+        from linecheck.history.population import margins_beside
 
-        return beside_others(run, log)
+        return margins_beside(run, log)
     except Exception:
         _log.exception("margins could not be held against other units")
         return run

@@ -10,22 +10,13 @@ from linecheck.captures.many_sets import JudgedSet
 from linecheck.errors import ExitStatus, FileError, RecordError
 from linecheck.files.text import listed
 from linecheck.history.baseline.file import Baseline
-from linecheck.history.baseline.regressed import (
-    MOVED,
-    NOT_COMPARED,
-    Regressed,
-    moved_texts,
-    regressed,
-    regression_cases,
-    regression_findings,
-    regression_keys,
-)
+from linecheck.history.baseline.regressed import MOVED, NOT_COMPARED, Regressed, moved_texts, regressed
 from linecheck.history.baseline.unit_entry import uncompared_texts
 from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
 from linecheck.line.recording import exit_status
-from linecheck.line.sets import judged_sets, report_totals
-from linecheck.results.files import Contents, ResultFiles, SetFiles
+from linecheck.line.sets import ToldSet, judged_sets, write_each
+from linecheck.results.files import Contents, ResultFiles
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
 
@@ -73,7 +64,8 @@ def regress_sets(
         if len(paths) == 1:
             status = _write_only(next(found), wanted, listener, strict=strict)
         else:
-            status = _write_each(found, wanted, listener, strict=strict)
+            each = (_told(compared, strict=strict) for compared in found)
+            status = write_each(each, wanted, listener, strict=strict)
     if len(paths) > 1:
         for text in uncompared_texts(limits):
             listener(Note(text))
@@ -94,16 +86,10 @@ def _noting(found: Iterator[Regressed], seen: set[str]) -> Iterator[Regressed]:
 
 def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *, strict: bool) -> ExitStatus:
     refuse_unreadable(compared.judged)
-    outcome = compared.judged.outcome
+    outcome, told = compared.judged.outcome, _told(compared, strict=strict)
     if outcome is None:
-        return _write_each(iter((compared,)), wanted, listener, strict=strict)
-    one = OneRun(
-        outcome,
-        strict,
-        keys=regression_keys(compared),
-        cases=tuple(regression_cases(compared.comparisons, strict=strict, causes=compared.causes)),
-        in_brief=_brief(compared),
-    )
+        return write_each([told], wanted, listener, strict=strict)
+    one = OneRun(outcome, strict, keys=told.keys, cases=tuple(told.cases), in_brief=told.brief)
     trouble = None
     try:
         wanted.write(Contents(one).of)
@@ -115,25 +101,14 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
     return exit_status(compared.verdict, strict=strict, troubled=trouble is not None)
 
 
-def _write_each(
-    found: Iterator[Regressed], wanted: ResultFiles, listener: Listener, *, strict: bool
-) -> ExitStatus:
-    files = SetFiles(wanted, strict=strict)
-    briefs = []
-    try:
-        for compared in found:
-            cases = list(regression_cases(compared.comparisons, strict=strict, causes=compared.causes))
-            files.add(compared.judged, regression_keys(compared), cases)
-            briefs.append(_brief(compared))
-        files.finish(briefs)
-    finally:
-        files.abandon()
-    return report_totals(briefs, files.troubles, listener, strict=strict)
+def _told(compared: Regressed, *, strict: bool) -> ToldSet:
+    cases = tuple(compared.cases(strict=strict))
+    return ToldSet(compared.judged, _brief(compared), compared.keys(), cases)
 
 
 def _brief(compared: Regressed) -> Brief:
     """Return a set in brief: findings of comparisons come before those of masks."""
-    told = [*regression_findings(compared.comparisons), *moved_texts(compared.comparisons)]
+    told = [*compared.findings, *moved_texts(compared.comparisons)]
     first = tuple(text[:MAX_CHARACTERS] for text in told[:MAX_FINDINGS])
     own, outcome = brief(compared.judged), compared.judged.outcome
     if outcome is not None:

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
-from types import TracebackType
 from typing import Literal, Protocol, Self
 
 from linecheck.checks.base import Problem
@@ -291,9 +290,7 @@ class _Journal:
         """Return the journal."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Release the run: it is recorded, was cut off, or could not be recorded."""
         if self._hold is not None and self._hold.is_failed:
             try:

@@ -4,15 +4,17 @@
 :func:`judge_alone`       one set, its checks side by side in this process
 :func:`judged_sets`       any number of sets, by processes or a cluster
 :func:`judge_and_record`  judged, recorded, written and told
+:func:`write_each`        each written as it comes, then all told
 ========================  =================================================================
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from linecheck.captures.capture_set import CaptureSet, load_capture_set
 from linecheck.captures.judging import judge_set, limits_for
@@ -20,7 +22,7 @@ from linecheck.captures.many_sets import JudgedSet, judge_sets
 from linecheck.captures.workers import Workers, processors, set_workers
 from linecheck.errors import ExitStatus, LinecheckError, StationError
 from linecheck.limits.model import LimitFile
-from linecheck.limits.verdict import Verdict, worst
+from linecheck.limits.verdict import worst
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetsEnded, SetsSummed
 from linecheck.line.recording import exit_status, record_and_report, recorded
 from linecheck.line.stop_signals import StopSignals
@@ -32,6 +34,16 @@ from linecheck.station.events import ignore_event
 
 if TYPE_CHECKING:
     from linecheck.log import Log
+    from linecheck.results.cases import Case
+
+
+class ToldSet(NamedTuple):
+    """What is told of a set: the set, the same in brief, and what its files say besides."""
+
+    judged: JudgedSet
+    brief: Brief
+    keys: Mapping[str, Any] = MappingProxyType({})
+    cases: Sequence[Case] = ()
 
 
 def judge_alone(
@@ -131,7 +143,8 @@ def judge_and_record(
             return record_and_report(run, log, [wanted], listener, strict=strict, set_path=paths[0])
     with judged_sets(paths, limits, listener, serial=serial, workers=workers, scheduler=scheduler) as found:
         if len(paths) > 1:
-            return _record_each(found, wanted, log, listener, strict=strict)
+            each = (_recorded(judged, log) for judged in found)
+            return write_each(each, wanted, listener, strict=strict)
         only = next(found)
         if only.outcome is not None:
             return record_and_report(only.outcome, log, [wanted], listener, strict=strict, set_path=only.path)
@@ -140,36 +153,30 @@ def judge_and_record(
         raise StationError(f"{only.path}: {only.why or 'not judged'}")
 
 
-def _record_each(
-    found: Iterator[JudgedSet], wanted: ResultFiles, log: Log | None, listener: Listener, *, strict: bool
+def _recorded(judged: JudgedSet, log: Log | None) -> ToldSet:
+    """Record a set's run if there is a log; a run that could not be recorded is invalid."""
+    if judged.outcome is None:
+        return ToldSet(judged, brief(judged))
+    kept = recorded(judged.outcome, log)
+    judged = replace(judged, outcome=kept.run, record=kept.head)
+    return ToldSet(judged, replace(brief(judged), verdict=kept.verdict))
+
+
+def write_each(
+    found: Iterable[ToldSet], wanted: ResultFiles, listener: Listener, *, strict: bool
 ) -> ExitStatus:
+    """Write sets one by one, then tell how all of them came out; return the exit status."""
     files = SetFiles(wanted, strict=strict)
     briefs = []
     try:
-        for judged in found:
-            kept, verdict = _recorded(judged, log)
-            files.add(kept)
-            briefs.append(replace(brief(kept), verdict=verdict))
+        for told in found:
+            files.add(told.judged, told.keys, told.cases)
+            briefs.append(told.brief)
         files.finish(briefs)
     finally:
         files.abandon()
-    return report_totals(briefs, files.troubles, listener, strict=strict)
-
-
-def _recorded(judged: JudgedSet, log: Log | None) -> tuple[JudgedSet, Verdict]:
-    """Record a set's run if there is a log; a run that could not be recorded is invalid."""
-    if judged.outcome is None:
-        return judged, judged.verdict
-    kept = recorded(judged.outcome, log)
-    return replace(judged, outcome=kept.run, record=kept.head), kept.verdict
-
-
-def report_totals(
-    briefs: Sequence[Brief], troubles: Sequence[str], listener: Listener, *, strict: bool
-) -> ExitStatus:
-    """Tell the results of sets and what could not be written; return the exit status."""
     verdict = worst(entry.verdict for entry in briefs)
     listener(SetsSummed(tuple(briefs), verdict))
-    for trouble in troubles:
+    for trouble in files.troubles:
         listener(FilesNotWritten(None, None, trouble))
-    return exit_status(verdict, strict=strict, troubled=bool(troubles))
+    return exit_status(verdict, strict=strict, troubled=bool(files.troubles))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import Any, Self
 
 
@@ -39,9 +39,7 @@ class StopSignals:
                     self._before[number] = signal.signal(number, self._hear)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Listen no longer."""
         for number, handler in self._before.items():
             signal.signal(number, handler)

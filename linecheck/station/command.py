@@ -62,7 +62,7 @@ def check_command(command: str, marks: Collection[str]) -> str:
 
 
 def run_station_command(
-    command: str, fills: Mapping[str, str], timeout_seconds: float, environment: Mapping[str, str]
+    command: str, fills: Mapping[str, str], timeout_seconds: float
 ) -> tuple[str | None, str]:
     """Run a command of the station.
 
@@ -70,11 +70,10 @@ def run_station_command(
     ----------
     command : str
     fills : mapping of str to str
-        What stands for ``{name}`` inside an argument; it never makes another one.
+        What stands for ``{name}`` inside an argument, where it never makes another one; also ``LINECHECK_NAME`` in the
+        command's environment.
     timeout_seconds : float
         After that it is ended, with all that it has started.
-    environment : mapping of str to str
-        What is added to the environment.
 
     Returns
     -------
@@ -90,7 +89,7 @@ def run_station_command(
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            env={**os.environ, **environment},
+            env={**os.environ, **{f"LINECHECK_{name.upper()}": text for name, text in fills.items()}},
             start_new_session=True,
         )
     except (OSError, ValueError) as error:

@@ -20,7 +20,6 @@ from typing import Any, Final
 
 from linecheck.limits.loading.header import NAME
 from linecheck.run.plan import Plan
-from linecheck.station.command import run_station_command
 from linecheck.station.config.station import ConditionsConfig, IdentifyConfig
 
 #: What one command may state.
@@ -103,14 +102,13 @@ def plan_sha256(plan: Plan) -> str:
 
 def identity(config: IdentifyConfig, serial: str) -> tuple[dict[str, str], str | None]:
     """Ask the unit what it is; return what it said, and why it could not be asked, None where it could."""
-    environment = {"LINECHECK_SERIAL": serial}
-    why, output = run_station_command(config.command, {"serial": serial}, config.timeout_seconds, environment)
+    why, output = config.run(serial=serial)
     return ({}, why) if why is not None else stated_facts(output)
 
 
 def conditions(config: ConditionsConfig) -> tuple[dict[str, str], str | None]:
     """Ask for the station's conditions; return them, and why they could not be had, None if they could."""
-    why, output = run_station_command(config.command, {}, config.timeout_seconds, {})
+    why, output = config.run()
     return ({}, why) if why is not None else stated_facts(output)
 
 

@@ -44,7 +44,7 @@ from linecheck.station.events import (
     UnitSet,
     ignore_event,
 )
-from linecheck.station.interfaces.interface import Announced, HearsChanges, Interface, NotCaptured
+from linecheck.station.interfaces.interface import Interface, NotCaptured
 from linecheck.station.setup_control import SetupControl
 
 _log = logging.getLogger(__name__)
@@ -247,7 +247,7 @@ class _Running:
         control = self.control
         if control is None or control.is_set(planned.check, self.interface):
             return True
-        if self.sounded and isinstance(self.interface, HearsChanges):
+        if self.sounded:
             self.interface.unit_changed()
         made = len(control.steps)
         try:
@@ -264,12 +264,11 @@ class _Running:
         return problem is None
 
     def _play(self, planned: PlannedCheck, after: PlannedCheck | None) -> None:
-        if isinstance(self.interface, Announced):
-            # Only a check that the unit is set for already can follow without a pause.
-            follows = after is not None and (
-                self.control is None or self.control.is_set(after.check, self.interface)
-            )
-            self.interface.announce(after.stimulus if after is not None and follows else None)
+        # Only a check that the unit is set for already can follow without a pause.
+        follows = after is not None and (
+            self.control is None or self.control.is_set(after.check, self.interface)
+        )
+        self.interface.announce(after.stimulus if after is not None and follows else None)
         self.tell(CheckStarted(*self.whose, planned))
         self.sounded = True
         began = time.monotonic()

@@ -1,7 +1,6 @@
 """Setting the unit between checks: by the interface, by the station's own command, or by asking the operator.
 
 ===========================  =====================================================================
-:class:`Sets`                an interface that can make settings itself
 :class:`Operator`            someone who can be asked to make one
 :class:`SetupControl`        how one unit is set during one run, and each step of that
 ===========================  =====================================================================
@@ -13,7 +12,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 from linecheck.checks.base import Problem
 from linecheck.errors import LinecheckError
@@ -21,27 +20,8 @@ from linecheck.files.yaml import shown
 from linecheck.limits.model import Check
 from linecheck.run.model import How, SettingStep
 from linecheck.run.setup_order import follows_stimulus, varying_settings
-from linecheck.station.command import run_station_command
 from linecheck.station.config.station import SetupConfig
-
-
-@runtime_checkable
-class Sets(Protocol):
-    """What an interface may offer as well: it sets the unit itself."""
-
-    def can_set(self, setting: str, value: str) -> bool:
-        """Return whether it can make a setting."""
-        ...
-
-    def set(self, setting: str, value: str) -> None:
-        """Make a setting.
-
-        Raises
-        ------
-        StationError
-            It could not be made.
-        """
-        ...
+from linecheck.station.interfaces.interface import Interface
 
 
 class Operator(Protocol):
@@ -82,7 +62,7 @@ class SetupControl:
         self._why = ""
         self.steps: list[SettingStep] = []
 
-    def is_set(self, check: Check, interface: object) -> bool:
+    def is_set(self, check: Check, interface: Interface) -> bool:
         """Return whether the unit is set as a check needs it, so that the check can be played at once."""
         return not self._needed(check, interface)
 
@@ -90,7 +70,7 @@ class SetupControl:
         """Return whether a step is more than the interface being told what never changes during the run."""
         return step.how != "interface" or not step.done or step.setting in self._varying
 
-    def make(self, check: Check, interface: object) -> Problem | None:
+    def make(self, check: Check, interface: Interface) -> Problem | None:
         """Set the unit as a check needs it; return the problem where that could not be done."""
         for setting, value, how in self._needed(check, interface):
             why = self._refused.get((setting, value))
@@ -105,7 +85,7 @@ class SetupControl:
             return _problem(setting, value, why, how)
         return None
 
-    def _needed(self, check: Check, interface: object) -> list[tuple[str, str, How]]:
+    def _needed(self, check: Check, interface: Interface) -> list[tuple[str, str, How]]:
         needed: list[tuple[str, str, How]] = []
         for setting, value in check.setup.items():
             how = self._how(check, setting, value, interface)
@@ -113,7 +93,7 @@ class SetupControl:
                 needed.append((setting, value, how))
         return needed
 
-    def _how(self, check: Check, setting: str, value: str, interface: object) -> How | None:
+    def _how(self, check: Check, setting: str, value: str, interface: Interface) -> How | None:
         """Return who makes a setting; None where nobody has to.
 
         What stays the same during the run is left to the station's command, or to how the unit comes: a wrong default
@@ -123,16 +103,16 @@ class SetupControl:
             return "command"
         if setting not in self._varying or follows_stimulus(check, setting):
             return None
-        return "interface" if _can_set(interface, setting, value) else "operator"
+        return "interface" if interface.can_set(setting, value) else "operator"
 
-    def _made(self, setting: str, value: str, how: How, before: str, interface: object) -> SettingStep:
+    def _made(self, setting: str, value: str, how: How, before: str, interface: Interface) -> SettingStep:
         began = time.monotonic()
         output = ""
         if how == "interface":
             why = _by_interface(interface, setting, value)
         elif how == "command":
-            why, output = self._by_command(setting, value)
-            if why is None and _can_set(interface, setting, value):
+            why, output = self._commands[setting].run(setting=setting, value=value, serial=self._serial)
+            if why is None and interface.can_set(setting, value):
                 why = _by_interface(interface, setting, value)  # a simulated unit obeys no other program
         else:
             why = self._by_operator(setting, value)
@@ -140,28 +120,13 @@ class SetupControl:
         seconds = time.monotonic() - began
         return SettingStep(setting, value, how, why is None, seconds, before, output or (why or ""))
 
-    def _by_command(self, setting: str, value: str) -> tuple[str | None, str]:
-        config = self._commands[setting]
-        environment = {
-            "LINECHECK_SETTING": setting,
-            "LINECHECK_VALUE": value,
-            "LINECHECK_SERIAL": self._serial,
-        }
-        fills = {"setting": setting, "value": value, "serial": self._serial}
-        return run_station_command(config.command, fills, config.timeout_seconds, environment)
-
     def _by_operator(self, setting: str, value: str) -> str | None:
         if self._operator is None:
             return "nobody is there to set it"
         return self._operator.confirm(f"Set {setting} to {shown(value)[1:-1]} on unit {self._serial}")
 
 
-def _can_set(interface: object, setting: str, value: str) -> bool:
-    return isinstance(interface, Sets) and interface.can_set(setting, value)
-
-
-def _by_interface(interface: object, setting: str, value: str) -> str | None:
-    assert isinstance(interface, Sets)
+def _by_interface(interface: Interface, setting: str, value: str) -> str | None:
     try:
         interface.set(setting, value)
     except LinecheckError as error:

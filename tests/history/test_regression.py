@@ -18,14 +18,7 @@ from linecheck.cli.display.result import Screen, result_text
 from linecheck.errors import BaselineError, FileError
 from linecheck.history.baseline.accept import accept_runs, doubts
 from linecheck.history.baseline.file import ReadingEntry
-from linecheck.history.baseline.regressed import (
-    answer_counts,
-    moved_texts,
-    regressed,
-    regression_cases,
-    regression_findings,
-    regression_keys,
-)
+from linecheck.history.baseline.regressed import Regressed, answer_counts, moved_texts, regressed
 from linecheck.history.baseline.regression import (
     answer_text,
     by_badness,
@@ -308,7 +301,7 @@ def worse_and_better():
 
 
 def test_findings_come_worst_first():
-    told = regression_findings(worse_and_better().comparisons)
+    told = worse_and_better().findings
     assert [line.split(" is ")[0] for line in told[:2]] == ["tone sinad left", "quiet noise_a left"]
     assert told[-1].startswith("tone hum left is better")
     ordered = by_badness(worse_and_better().comparisons)
@@ -317,7 +310,7 @@ def test_findings_come_worst_first():
 
 def test_the_result_says_all_of_it_in_plain_data():
     compared = worse_and_better()
-    keys = json.loads(json.dumps(regression_keys(compared), allow_nan=False))
+    keys = json.loads(json.dumps(compared.keys(), allow_nan=False))
     assert keys["verdict"] == "fail"
     assert keys["regression"]["sha256"] == BASELINE.sha256
     assert keys["regression"]["answers"] == answer_counts(compared.comparisons)
@@ -329,7 +322,7 @@ def test_the_result_says_all_of_it_in_plain_data():
 
 def test_each_comparison_is_a_case_of_junit():
     compared = worse_and_better()
-    text = junit_bytes(compared.judged.outcome, False, list(regression_cases(compared.comparisons))).decode()
+    text = junit_bytes(compared.judged.outcome, False, list(compared.cases())).decode()
     assert 'failures="2"' in text
     assert '<property name="verdict" value="fail"' in text
     assert 'name="sinad.left.regression" classname="pellow-r3.tone"' in text.replace(
@@ -337,9 +330,7 @@ def test_each_comparison_is_a_case_of_junit():
         'name="sinad.left.regression" classname="pellow-r3.tone"',
     )
     assert "spectrum.curve.left.regression" in text
-    cases = {
-        case.name: case.outcome for case in regression_cases(compared.comparisons) if case.check == "tone"
-    }
+    cases = {case.name: case.outcome for case in compared.cases() if case.check == "tone"}
     assert (cases["sinad.left.regression"], cases["hum.left.regression"]) == ("failure", "passed")
 
 
@@ -349,7 +340,8 @@ def test_a_case_that_is_marginal_fails_where_strict():
     entry = next(item for item in comparisons if item.name == "tone hum left")
     assert named(entry) == (Answer.CANNOT_TELL, Verdict.MARGINAL)
     for strict, outcome in ((False, "passed"), (True, "failure")):
-        cases = {case.name: case.outcome for case in regression_cases(comparisons, strict=strict)}
+        found = Regressed(JudgedSet("sets/a", run), comparisons, BASELINE, 0).cases(strict=strict)
+        cases = {case.name: case.outcome for case in found}
         assert cases["hum.left.regression"] == outcome
 
 
@@ -439,8 +431,8 @@ def test_what_creeps_and_what_is_not_compared_is_in_every_record():
     (moved,) = moved_texts(compared.comparisons)
     notes = [problem.message for problem in compared.judged.outcome.problems if problem.is_note]
     assert notes == [*LEFT_OUT, moved]
-    assert (compared.verdict, regression_findings(compared.comparisons)) == (Verdict.PASS, [])
-    junit = junit_bytes(compared.judged.outcome, False, list(regression_cases(compared.comparisons))).decode()
+    assert (compared.verdict, compared.findings) == (Verdict.PASS, [])
+    junit = junit_bytes(compared.judged.outcome, False, list(compared.cases())).decode()
     screen = "\n".join((result_text(compared.judged.outcome, Screen()), *table_of(compared)))
     for text in (*LEFT_OUT, moved):
         assert text in junit

@@ -30,7 +30,7 @@ def as_floats(values):
 def test_readings_in_bulk_are_judged_as_each_alone(readings, decision):
     masks = FlatMasks.of((mask, way) for mask, way, *_ in readings)
     values, uncertainties, bounds = (list(column) for column in list(zip(*readings, strict=True))[2:])
-    level, margin = judge_readings(
+    level = judge_readings(
         masks,
         np.arange(len(readings)),
         as_floats(values),
@@ -43,12 +43,11 @@ def test_readings_in_bulk_are_judged_as_each_alone(readings, decision):
             mask, Reading("sinad", "left", value, "dB", uncertainty, is_bound), decision, way
         )
         assert level[at] == level_of(alone.verdict)
-        assert (None if np.isnan(margin[at]) else margin[at]) == alone.margin
 
 
 def test_a_mask_judges_the_readings_that_name_it():
     masks = FlatMasks.of([(Mask(Bounds(1.0)), "more"), (None, "more"), (Mask(Bounds(None, 1.0)), "less")])
-    level, _ = judge_readings(
+    level = judge_readings(
         masks,
         np.array([2, 0, 1, 0]),
         np.array([2.0, 2.0, 2.0, 0.0]),
@@ -61,10 +60,8 @@ def test_a_mask_judges_the_readings_that_name_it():
 
 def test_no_masks_and_no_readings_are_judged_as_nothing():
     nothing = np.empty(0)
-    level, margin = judge_readings(
-        FlatMasks.of([]), np.empty(0, int), nothing, nothing, np.empty(0, bool), "guarded"
-    )
-    assert len(level) == len(margin) == 0
+    level = judge_readings(FlatMasks.of([]), np.empty(0, int), nothing, nothing, np.empty(0, bool), "guarded")
+    assert len(level) == 0
 
 
 def test_levels_rank_as_verdicts_do():

@@ -38,7 +38,7 @@ from linecheck.limits.model import LimitFile
 from linecheck.measure.executors import InlineExecutor
 from linecheck.run.model import Run
 from linecheck.run.plan import Plan, make_plan
-from linecheck.station.interfaces.interface import NotCaptured, NothingToOpen
+from linecheck.station.interfaces.interface import Interface, NotCaptured
 from linecheck.station.runner import RunFacts, run_unit
 
 Array = NDArray[np.float64]
@@ -222,7 +222,7 @@ def captures(bench: Bench) -> dict[str, Capture]:
     return taken
 
 
-class _Bench(NothingToOpen):
+class _Bench(Interface):
     """What the runner plays into: it plays a bench, or gives captures that are there."""
 
     def __init__(self, bench: Bench) -> None:

@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 import resampled_unit as unit
+from ideal_unit import ideal_unit
 
 from linecheck.captures.capture_set import write_capture_set
 from linecheck.cli.sources import Sources
@@ -18,7 +19,6 @@ from linecheck.limits.loading.load import load_limits
 from linecheck.run.plan import make_plan
 from linecheck.station.interfaces.simulated.filters import reconstruction_taps
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
-from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 CAPTURE_HZ = 192_000
 #: In 20 Hz to 20 kHz re a full-scale sine, that of a good unit.
@@ -121,9 +121,7 @@ class Bench:
 
     def simulated(self, name, filter_name, seed):
         """Write a set of the simulated unit that has noise and another clock than the capture, and no other fault."""
-        made = SimulatedUnit.ideal(
-            seed=seed, filter=filter_name, noise_db=NOISE_DBFS, clock_ppm=12.0, adc_bits=24
-        )
+        made = ideal_unit(seed=seed, filter=filter_name, noise_db=NOISE_DBFS, clock_ppm=12.0, adc_bits=24)
         interface = SimulatedInterface(made, capture_rate_hz=CAPTURE_HZ)
         taps, _ = reconstruction_taps(filter_name, 8)
         truth = unit.FilterTruth(taps, 1.0 / (8 * 44_100))

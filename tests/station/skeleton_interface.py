@@ -6,18 +6,16 @@ What it plays comes back as it is, half as high and with some noise, between two
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from linecheck.station.interfaces.interface import ConnectedUnit, InterfaceDescription
+from linecheck.station.interfaces.interface import ConnectedUnit, Interface, InterfaceDescription
 
 if TYPE_CHECKING:
     from linecheck.checks.base import Capture, Stimulus
     from linecheck.station.config.station import StationConfig
-    from linecheck.station.interfaces.interface import Interface
 
 
-class SkeletonInterface:
+class SkeletonInterface(Interface):
     """A wire."""
 
     def __init__(self, station: StationConfig) -> None:
@@ -32,9 +30,7 @@ class SkeletonInterface:
         """Open the hardware; what fails is a StationError, in words that an operator understands."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop all sound and free the hardware, whatever happened."""
 
     def play(self, check: str, stimulus: Stimulus) -> Capture:

@@ -13,11 +13,12 @@ from small_run import small_check, small_limits
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, Measurement, Reading
 from linecheck.limits.model import Bounds, Mask
+from linecheck.limits.regression import Measured
 from linecheck.measure.path_part import ARC_SINE, EVEN, PathPart, whole_uncertainty, with_path
 from linecheck.station.budget.assessment import StationPath, assess, path_parts
 from linecheck.station.budget.budget import Answer
 from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, row_of
-from linecheck.station.budget.figures import Figure, figures_content, read_figures
+from linecheck.station.budget.figures import figures_content, read_figures
 
 FULL_SCALE = 8.0
 LONG_ENOUGH = {"multitone": {"seconds": 1.0}, "linearity": {"seconds": 3.3}}
@@ -42,7 +43,7 @@ def path(volts_uncertainty=0.001, channels=2, full_scale=FULL_SCALE, **figures):
         "peak_outside": 1e-5,
         **figures,
     }
-    made = {name: (Figure(value, min(1e-4, 0.01 * abs(value))),) * channels for name, value in good.items()}
+    made = {name: (Measured(value, min(1e-4, 0.01 * abs(value))),) * channels for name, value in good.items()}
     made |= {name: made[name][:1] for name in ("balance", "delay")}
     return StationPath(made, 48_000, (full_scale,) * channels, volts_uncertainty)
 
@@ -294,7 +295,8 @@ def test_what_the_self_check_says_nothing_of_is_named():
 def test_the_worst_channel_of_each_mask_is_named_the_undecidable_first():
     station = path(balance=0.05)
     worse = replace(
-        station, figures={**station.figures, "noise_with_tone": (Figure(-110.0, 0.1), Figure(-105.0, 0.1))}
+        station,
+        figures={**station.figures, "noise_with_tone": (Measured(-110.0, 0.1), Measured(-105.0, 0.1))},
     )
     limits = of("noise", Bounds(max=-109.0))
     tone = replace(limits.checks[1], masks={**limits.checks[1].masks, "balance": Mask(Bounds(-0.1, 0.1))})

@@ -24,6 +24,7 @@ from linecheck.measure.executors import analysis_executor
 from linecheck.run.plan import make_plan
 from linecheck.station.config.station import CalibrationConfig
 from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.runner import RunFacts, run_unit
 
 FACTS = RunFacts("PR3-000001", "1.4.2", "bench")
@@ -35,7 +36,7 @@ def executor():
         yield threads
 
 
-class Scripted:
+class Scripted(Interface):
     """An interface that does something else from a certain check on."""
 
     def __init__(self, inner, at, act):

@@ -44,13 +44,15 @@ def test_words_use_every_bit_alike_and_differ_between_channels():
 def test_the_same_words_are_the_same_in_any_format(form):
     captured = CAPTURED if form == "int32" else (CAPTURED * 2.0**-31).astype(form)
     result = found(captured)
-    assert (result.outcome, result.frames, result.different, result.lag) == ("identical", 24_000, 0, BEFORE)
+    assert (result.outcome, result.different) == ("identical", 0)
+    assert result.text == "all 24000 frames came back bit for bit"
 
 
 @pytest.mark.parametrize("frame", [0, 1, 12_000, 23_998, 23_999])
 def test_one_lowest_bit_is_seen_wherever_it_is(frame):
     result = found(changed(frame))
-    assert (result.outcome, result.what, result.different, result.first) == ("modified", "changed", 1, frame)
+    assert (result.outcome, result.what, result.different) == ("modified", "changed", 1)
+    assert f"the first is number {frame} " in f"{result.text} "
 
 
 @pytest.mark.parametrize("frame", [100, 12_000, 23_900])

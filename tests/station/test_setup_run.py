@@ -15,6 +15,7 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.measure.executors import InlineExecutor
 from linecheck.station.config.station import SetupConfig, StationConfig
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.simulated.filters import reconstruction_taps
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
@@ -53,12 +54,15 @@ class Operator:
         return next((why for word, why in self.refused.items() if f" {word} " in request), None)
 
 
-class Listening:
+class Listening(Interface):
     """An interface that records what it was told, and sets nothing itself."""
 
     def __init__(self):
         self.inner, self.heard = simulated(), []
-        self.identity = {"kind": "listening"}
+
+    @property
+    def identity(self):
+        return {"kind": "listening"}
 
     def announce(self, stimulus):
         self.heard.append("nothing follows" if stimulus is None else "follows")

@@ -6,6 +6,7 @@ import time
 
 import numpy as np
 import pytest
+from ideal_unit import ideal_unit
 from pydantic import ValidationError
 
 from linecheck.checks.base import Stimulus
@@ -134,7 +135,7 @@ def test_start_delay_is_within_its_range_and_noise_is_there_before():
 
 def test_ideal_unit_is_limited_by_the_stimulus_dither_alone():
     # 24 bits, TPDF: 6.0206 · 24 − 3.01 = 141.48 dB in full band, of which 20 kHz hold 20/22.05.
-    capture = played(tones(LEFT_HZ, seconds=2.0), SimulatedUnit.ideal())
+    capture = played(tones(LEFT_HZ, seconds=2.0), ideal_unit())
     values = volts(capture)[0, settled(capture)]
     tone, rest = lines(values, capture.rate_hz, LEFT_HZ)
     sinad = decibels(abs(tone[0]) / np.sqrt(2.0) / band_rms(rest, capture.rate_hz))
@@ -160,7 +161,7 @@ def test_default_unit_reads_as_a_good_converter():
 
 @pytest.mark.parametrize("capture_rate", [44_100, 96_000, 192_000])
 def test_noise_level_in_the_band_whatever_the_capture_rate(capture_rate):
-    unit = SimulatedUnit.ideal(noise_db=-100.0, adc_bits=24)
+    unit = ideal_unit(noise_db=-100.0, adc_bits=24)
     capture = played(silence(), unit, capture_rate_hz=capture_rate)
     values = volts(capture)
     for one in values:
@@ -169,7 +170,7 @@ def test_noise_level_in_the_band_whatever_the_capture_rate(capture_rate):
 
 
 def test_noise_of_the_capture_is_relative_to_its_own_full_scale():
-    unit = SimulatedUnit.ideal(adc_noise_db=-110.0)
+    unit = ideal_unit(adc_noise_db=-110.0)
     capture = played(silence(), unit, full_scale_volts=(8.0, 2.0), capture_rate_hz=48_000)
     for values, full_scale in zip(volts(capture), (8.0, 2.0), strict=True):
         level = decibels(band_rms(values, 48_000) / (full_scale / np.sqrt(2.0)))
@@ -177,7 +178,7 @@ def test_noise_of_the_capture_is_relative_to_its_own_full_scale():
 
 
 def test_hum_has_its_levels_at_multiples_of_the_mains():
-    unit = SimulatedUnit.ideal(hum_db=(-80.0, -95.0, -85.0), mains_deviation_hz=0.03)
+    unit = ideal_unit(hum_db=(-80.0, -95.0, -85.0), mains_deviation_hz=0.03)
     capture = played(silence(seconds=1.0), unit, mains_hz=60.0)
     assert capture.mains_hz == 60.0
     for values in volts(capture):
@@ -187,12 +188,12 @@ def test_hum_has_its_levels_at_multiples_of_the_mains():
 
 
 def test_offset_in_millivolts():
-    capture = played(silence(), SimulatedUnit.ideal(dc_offset_mv=(3.0, -1.5)))
+    capture = played(silence(), ideal_unit(dc_offset_mv=(3.0, -1.5)))
     assert np.mean(volts(capture), axis=1) * 1e3 == pytest.approx([3.0, -1.5], abs=1e-4)
 
 
 def test_crosstalk_level():
-    unit = SimulatedUnit.ideal(crosstalk_db=-90.0, crosstalk_corner_hz=1e9)
+    unit = ideal_unit(crosstalk_db=-90.0, crosstalk_corner_hz=1e9)
     capture = played(tones(LEFT_HZ, RIGHT_HZ), unit)
     left, right = volts(capture)[:, settled(capture)]
     of_left, _ = lines(left, capture.rate_hz, LEFT_HZ, RIGHT_HZ)
@@ -203,7 +204,7 @@ def test_crosstalk_level():
 
 def test_sinusoidal_jitter_makes_two_sidebands():
     # Phase modulation: 20 lg(J1(β)/J0(β)) with β = 2π · 12 kHz · 1 ns, by closed form −88.4734 dB each.
-    unit = SimulatedUnit.ideal(jitter_sine_ps=1_000.0, jitter_sine_hz=250.0)
+    unit = ideal_unit(jitter_sine_ps=1_000.0, jitter_sine_hz=250.0)
     capture = played(tones(12_000.0, 12_000.0, rate=48_000), unit)
     for values in volts(capture)[:, settled(capture)]:
         found, _ = lines(values, capture.rate_hz, 12_000.0, 11_750.0, 12_250.0)
@@ -212,7 +213,7 @@ def test_sinusoidal_jitter_makes_two_sidebands():
 
 def test_modulated_level_makes_two_sidebands_in_phase():
     # (1 + m cos Ωt) cos ωt: two lines of m/2 whose phases lie evenly about the carrier's.
-    unit = SimulatedUnit.ideal(modulation_db=-80.0, modulation_hz=100.0)
+    unit = ideal_unit(modulation_db=-80.0, modulation_hz=100.0)
     capture = played(tones(12_000.0, 12_000.0, rate=48_000), unit)
     both = []
     for values in volts(capture)[:, settled(capture)]:
@@ -225,7 +226,7 @@ def test_modulated_level_makes_two_sidebands_in_phase():
 
 
 def test_jitter_sidebands_are_in_antiphase():
-    unit = SimulatedUnit.ideal(jitter_sine_ps=1_000.0, jitter_sine_hz=250.0)
+    unit = ideal_unit(jitter_sine_ps=1_000.0, jitter_sine_hz=250.0)
     capture = played(tones(12_000.0, 12_000.0, rate=48_000), unit)
     for values in volts(capture)[:, settled(capture)]:
         found, _ = lines(values, capture.rate_hz, 12_000.0, 11_750.0, 12_250.0)
@@ -234,7 +235,7 @@ def test_jitter_sidebands_are_in_antiphase():
 
 
 def test_added_lines_are_there_whatever_is_played():
-    unit = SimulatedUnit.ideal(added_lines=((1_000.0, -100.0), (8_000.0, -110.5), (150_000.0, -20.0)))
+    unit = ideal_unit(added_lines=((1_000.0, -100.0), (8_000.0, -110.5), (150_000.0, -20.0)))
     for stimulus in (silence(), tones(LEFT_HZ, RIGHT_HZ)):
         capture = played(stimulus, unit)
         part = settled(capture) if np.any(stimulus.samples) else slice(None)
@@ -247,7 +248,7 @@ def test_added_lines_are_there_whatever_is_played():
 
 def test_shaped_noise_has_its_density():
     # |H|² = r¹² / (1 + r¹²): half at the corner, r¹² well below it.
-    unit = SimulatedUnit.ideal(shaped_noise_db=-60.0, shaped_noise_hz=50_000.0)
+    unit = ideal_unit(shaped_noise_db=-60.0, shaped_noise_hz=50_000.0)
     capture = played(silence(seconds=1.0), unit)
     left, right = volts(capture)
     for values in (left, right):
@@ -262,7 +263,7 @@ def test_shaped_noise_has_its_density():
 @pytest.mark.parametrize("frequency", [20.0, 100.0, 997.0])
 def test_coupling_capacitor_is_a_first_order_high_pass(frequency):
     # |jf / (jf + fc)|; 2.2 µF into 10 kΩ is 7.234 Hz: −0.53 dB at 20 Hz.
-    unit = SimulatedUnit.ideal(coupling_hz=7.234)
+    unit = ideal_unit(coupling_hz=7.234)
     capture = played(tones(frequency, seconds=2.0), unit, capture_rate_hz=48_000)
     values = volts(capture)[0, settled(capture, margin=0.8)]
     found, _ = lines(values, capture.rate_hz, frequency)
@@ -276,9 +277,7 @@ def test_bit_errors_are_what_each_bit_is_worth():
     held = np.repeat(levels, 4_000)
     stimulus = Stimulus((held * 2.0**31).astype(np.int32)[:, np.newaxis], 44_100, 24)
     errors = (0.02, -0.04, 0.08)
-    capture = played(
-        stimulus, SimulatedUnit.ideal(bit_errors=errors, start_seconds=(0.1, 0.1)), check="words"
-    )
+    capture = played(stimulus, ideal_unit(bit_errors=errors, start_seconds=(0.1, 0.1)), check="words")
     bits = {
         -0.75: (1, 0, 1), -0.5: (1, 1, 0), -0.25: (1, 1, 1), 0.0: (0, 0, 0), 0.25: (0, 0, 1), 0.5: (0, 1, 0),
         0.75: (0, 1, 1),
@@ -292,7 +291,7 @@ def test_bit_errors_are_what_each_bit_is_worth():
 
 def test_random_jitter_makes_noise_in_proportion_to_frequency():
     # The error is j(t) · ds/dt: its rms is 2πf · J re the tone's, spread over the unit's rate about the tone.
-    unit = SimulatedUnit.ideal(jitter_random_ps=500.0)
+    unit = ideal_unit(jitter_random_ps=500.0)
     for frequency in (3_000.0, 12_000.0):
         capture = played(tones(frequency, rate=48_000), unit)
         values = volts(capture)[0, settled(capture)]

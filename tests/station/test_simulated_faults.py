@@ -4,6 +4,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from ideal_unit import ideal_unit
 
 from linecheck.checks.base import Stimulus
 from linecheck.errors import StationError, UsageError
@@ -79,7 +80,7 @@ def twice(unit, *faults):
 
 
 @pytest.mark.parametrize("name", NAMES)
-@pytest.mark.parametrize("unit", [SimulatedUnit(), SimulatedUnit.ideal()], ids=["default", "ideal"])
+@pytest.mark.parametrize("unit", [SimulatedUnit(), ideal_unit()], ids=["default", "ideal"])
 def test_every_fault_changes_what_is_captured_and_does_it_again(name, unit):
     healthy, faulty, again = twice(unit), twice(unit, name), twice.__wrapped__(unit, name)
     if isinstance(faulty, str):
@@ -182,7 +183,7 @@ def test_distorting():
 
 
 def test_rising_distortion_hides_from_a_low_tone():
-    ideal = SimulatedUnit.ideal()
+    ideal = ideal_unit()
     for frequency, expected in ((10_000.0, -70.0), (5_000.0, -88.06), (997.0, -130.08)):
         found, _ = amplitudes(
             settled(play("rising_distortion", tones(frequency, frequency), ideal))[0],
@@ -219,7 +220,7 @@ def test_bit_weight_shrinks_what_is_faint():
     # A step of −e at every zero crossing takes (2/π) e off the amplitude of a sine.
     for level_db in (-60.0, -100.0, -110.0):
         level = 10.0 ** (level_db / 20.0)
-        with SimulatedInterface(SimulatedUnit.ideal(), faults=("bit_weight",)) as interface:
+        with SimulatedInterface(ideal_unit(), faults=("bit_weight",)) as interface:
             capture = interface.play("tone", tones(level=level))
         used = volts(capture)[:, 80_000:120_000]
         found, _ = amplitudes(used[0], LEFT_HZ, ppm=0.0)
@@ -248,7 +249,7 @@ def test_wrong_parts_bend_the_response(name, frequency, level_db):
 
 
 def test_clock_jitter_supply_ripple_and_frame_noise_have_their_lines():
-    stimulus, unit = tones(11_025.0, 11_025.0, seconds=1.0), SimulatedUnit.ideal()
+    stimulus, unit = tones(11_025.0, 11_025.0, seconds=1.0), ideal_unit()
     places = (11_025.0, 3_025.0, 19_025.0, 10_925.0, 11_125.0)
     jitter, _ = amplitudes(settled(play("clock_jitter", stimulus, unit))[0], *places, ppm=0.0)
     # 20 lg(π f J): 30 ps of 11 025 Hz.
@@ -324,7 +325,7 @@ def test_output_clipping_is_the_units_own():
 
 def test_stuck_low_bits_leave_16_bits():
     # Undithered quantising to 16 bits: 6.0206 · 16 + 1.76 = 98.1 dB in full band, 98.5 dB in 20 kHz.
-    unit = SimulatedUnit.ideal()
+    unit = ideal_unit()
     values = settled(play("stuck_low_bits", unit=unit))[0]
     tone, rest = amplitudes(values, LEFT_HZ, ppm=0.0)
     sinad = decibels(tone[0] / np.sqrt(2.0) / band_rms(rest, 20.0))

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.cli.display.banner import mark
 from linecheck.cli.display.result import Screen, aligned, plain, result_text, show
-from linecheck.history.baseline.regressed import Regressed, answer_counts, regression_findings
+from linecheck.history.baseline.regressed import Regressed, answer_counts
 from linecheck.history.baseline.regression import Comparison, by_badness, fixed
 from linecheck.limits.regression import Answer
 from linecheck.limits.verdict import Verdict
@@ -31,7 +31,7 @@ def show_compared(compared: Regressed) -> None:
         run,
         screen,
         verdict=compared.verdict,
-        told=regression_findings(compared.comparisons),
+        told=compared.findings,
         blocks=_regression_block(compared, screen),
         meaning=MEANINGS.get(compared.verdict) if run.verdict is not compared.verdict else None,
         causes=compared.causes,

@@ -24,7 +24,6 @@ from linecheck.line.stop_signals import StopSignals
 from linecheck.log import Head, Log
 from linecheck.results.files import ResultFiles
 from linecheck.station.budget.assessment import Assessment, assess
-from linecheck.station.command import run_station_command
 from linecheck.station.config.load import load_station
 from linecheck.station.config.loop import LoopCommand
 from linecheck.station.config.station import Station
@@ -110,12 +109,7 @@ def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
     """Return what runs one of the loop's commands; nothing where there is none."""
     if command is None:
         return lambda: None
-
-    def run() -> str | None:
-        why, _ = run_station_command(command.command, {}, command.timeout_seconds, {})
-        return why
-
-    return run
+    return lambda: command.run()[0]
 
 
 def _tell_play(play: Play, number: int, count: int) -> None:

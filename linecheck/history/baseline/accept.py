@@ -23,7 +23,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.checks.parts.declared import difference_unit
+from linecheck.checks.parts.declared import Better, difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
 from linecheck.errors import BaselineError, FileError, UsageError, listed
 from linecheck.history.baseline.file import (
@@ -50,7 +50,7 @@ from linecheck.history.baseline.unit_entry import (
 )
 from linecheck.limits.curve_profile import Lattice, Profile, is_another
 from linecheck.limits.model import Check, LimitFile
-from linecheck.limits.regression import Better, alarm_sigmas, margin_needed
+from linecheck.limits.regression import alarm_sigmas, margin_needed
 from linecheck.limits.verdict import Verdict
 from linecheck.results.wording import number, subject
 from linecheck.run.model import CheckOutcome, Run
@@ -119,9 +119,9 @@ def _combined_check(
     first, margins = entries[0], check.regression
     readings = _side_by_side([entry.readings for entry in entries])
     curves = _side_by_side([entry.curve for entry in entries])
-    better = {spec.name: spec.better for spec in check.kind.metrics}
     for items in readings:
-        _require_agreement(serial, check.name, items, better[items[0].metric], margins[items[0].metric])
+        metric = items[0].metric
+        _require_agreement(serial, check.name, items, check.better(metric), margins[metric])
     for together in curves:
         _require_same_ends(serial, check.name, together)
     combined = [_combined_reading(items, same_volts) for items in readings]

@@ -1,14 +1,12 @@
 """A capture set compared with a baseline, as every record of it says it.
 
-==============================  ==========================================================
-:func:`regressed`               a judged set with its comparisons and the verdict of both
-:func:`regression_causes`       what may have made it worse
-:func:`regression_keys`         what a result says besides, as plain data
-:func:`regression_cases`        a case of JUnit for each comparison
-:func:`regression_findings`     what is not unchanged, in plain words, worst first
-:func:`moved_texts`             what has moved within its margin, in plain words
-:func:`answer_counts`           how many comparisons came to which answer
-==============================  ==========================================================
+==========================  ==========================================================
+:func:`regressed`           a judged set with its comparisons and the verdict of both
+:class:`Regressed`          that, in plain words, as plain data and as cases of JUnit
+:func:`regression_causes`   what may have made it worse
+:func:`moved_texts`         what has moved within its margin, in plain words
+:func:`answer_counts`       how many comparisons came to which answer
+==========================  ==========================================================
 """
 
 from __future__ import annotations
@@ -59,6 +57,44 @@ class Regressed:
         outcome = self.judged.outcome
         return self.judged.verdict if outcome is None else regression_verdict(outcome, self.comparisons)
 
+    @property
+    def findings(self) -> list[str]:
+        """What is worse, cannot be told or is better, worst first, in whole sentences."""
+        return [entry.text for entry in by_badness(self.comparisons) if entry.answer is not Answer.UNCHANGED]
+
+    def keys(self) -> dict[str, Any]:
+        """Return what the result of a set says besides: the verdict of all, the baseline, and every comparison."""
+        accepted = self.baseline.file.accepted
+        return {
+            "verdict": self.verdict.value,
+            "regression": {
+                "baseline": encodable(self.baseline.path),
+                "sha256": self.baseline.sha256,
+                "accepted_by": encodable(accepted.by),
+                "accepted_on": utc_text(accepted.on),
+                "compared_in_all": self.compared,
+                "answers": answer_counts(self.comparisons),
+                "causes": None if self.causes is None else self.causes.as_fact(),
+            },
+            "comparisons": [_plain(comparison) for comparison in self.comparisons],
+        }
+
+    def cases(self, *, strict: bool = False) -> Iterator[Case]:
+        """Yield a case for each comparison: ``sinad.left.regression`` in the class of its check.
+
+        Where it is ``strict``, marginal is a failure.
+        """
+        for entry in self.comparisons:
+            parts = (entry.metric, "curve" if entry.is_curve else None, entry.channel, "regression")
+            outcome: Literal["passed", "failure", "error"] = "passed"
+            if entry.verdict is Verdict.FAIL or (strict and entry.verdict is Verdict.MARGINAL):
+                outcome = "failure"
+            elif entry.verdict is Verdict.INVALID:
+                outcome = "error"
+            name = ".".join(part for part in parts if part)
+            cause = self.causes.headline if self.causes is not None and outcome != "passed" else ""
+            yield Case(entry.check, name, entry.text, outcome, entry.verdict.value, cause=cause)
+
 
 def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed:
     """Compare a judged set with a baseline; without a unit there to compare it with, it is invalid."""
@@ -79,6 +115,11 @@ def regressed(judged: JudgedSet, baseline: Baseline, compared: int) -> Regressed
     told = replace(outcome, problems=(*outcome.problems, *notes))
     causes = regression_causes(outcome, comparisons)
     return Regressed(replace(judged, outcome=told), comparisons, baseline, compared, causes)
+
+
+def moved_texts(comparisons: Iterable[Comparison]) -> list[str]:
+    """Return what is unchanged within its margin and has truly moved, the most first, in whole sentences."""
+    return [entry.text for entry in by_badness(comparisons) if entry.moved]
 
 
 def regression_causes(outcome: Run, comparisons: Iterable[Comparison]) -> Difference | None:
@@ -117,34 +158,6 @@ def answer_counts(comparisons: Iterable[Comparison]) -> dict[str, int]:
     return {answer.value: counts[answer] for answer in Answer}
 
 
-def regression_findings(comparisons: Iterable[Comparison]) -> list[str]:
-    """Return what is worse, cannot be told or is better, worst first, in whole sentences."""
-    return [entry.text for entry in by_badness(comparisons) if entry.answer is not Answer.UNCHANGED]
-
-
-def moved_texts(comparisons: Iterable[Comparison]) -> list[str]:
-    """Return what is unchanged within its margin and has truly moved, the most first, in whole sentences."""
-    return [entry.text for entry in by_badness(comparisons) if entry.moved]
-
-
-def regression_keys(compared: Regressed) -> dict[str, Any]:
-    """Return what the result of a set says besides: the verdict of all, the baseline, and every comparison."""
-    accepted = compared.baseline.file.accepted
-    return {
-        "verdict": compared.verdict.value,
-        "regression": {
-            "baseline": encodable(compared.baseline.path),
-            "sha256": compared.baseline.sha256,
-            "accepted_by": encodable(accepted.by),
-            "accepted_on": utc_text(accepted.on),
-            "compared_in_all": compared.compared,
-            "answers": answer_counts(compared.comparisons),
-            "causes": None if compared.causes is None else compared.causes.as_fact(),
-        },
-        "comparisons": [_plain(comparison) for comparison in compared.comparisons],
-    }
-
-
 def _plain(entry: Comparison) -> dict[str, Any]:
     others = (
         "unit",
@@ -169,28 +182,3 @@ def _plain(entry: Comparison) -> dict[str, Any]:
         **{name: getattr(entry, renamed.get(name, name)) for name in others},
         "text": encodable(entry.text),
     }
-
-
-def regression_cases(
-    comparisons: Iterable[Comparison], *, strict: bool = False, causes: Difference | None = None
-) -> Iterator[Case]:
-    """Yield a case for each comparison: ``sinad.left.regression`` in the class of its check.
-
-    Parameters
-    ----------
-    comparisons : iterable of Comparison
-    strict : bool
-        Marginal is a failure.
-    causes : Difference, optional
-        What may have made the run worse.
-    """
-    for entry in comparisons:
-        parts = (entry.metric, "curve" if entry.is_curve else None, entry.channel, "regression")
-        outcome: Literal["passed", "failure", "error"] = "passed"
-        if entry.verdict is Verdict.FAIL or (strict and entry.verdict is Verdict.MARGINAL):
-            outcome = "failure"
-        elif entry.verdict is Verdict.INVALID:
-            outcome = "error"
-        name = ".".join(part for part in parts if part)
-        cause = causes.headline if causes is not None and outcome != "passed" else ""
-        yield Case(entry.check, name, entry.text, outcome, entry.verdict.value, cause=cause)

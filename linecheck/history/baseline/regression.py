@@ -416,11 +416,8 @@ class _Sides:
         common = 0.0
         if spec.unit in VOLT_UNITS:
             common = self.same_volts * min(abs(now.value), abs(old.value))
-        passes = any(
-            item.verdict is Verdict.PASS
-            for item in self.done[check.name].judged.readings
-            if (item.reading.metric, item.reading.channel) == (spec.name, now.channel)
-        )
+        judged = self.done[check.name].judged.item(spec.name, now.channel)
+        passes = judged is not None and judged.verdict is Verdict.PASS
         change = compare_values(
             now.measured, old.measured, spec.better, margin, self.sigmas, common=common, passes=passes
         )

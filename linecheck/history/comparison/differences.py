@@ -51,20 +51,9 @@ def _shared(
         if sum(check in side.checks for side in sides) > 1:
             for spec in kinds()[first.kind].specs:
                 for channel in sides[0].view.limits.channels if spec.per_channel else (None,):
-                    yield check, spec, channel, [_judged(side, check, spec, channel) for side in sides]
-
-
-def _judged(
-    side: Picked, check: str, spec: MetricSpec | CurveSpec, channel: str | None
-) -> JudgedReading | JudgedCurve | None:
-    if check not in side.checks:
-        return None
-    judged = side.checks[check].judged
-    items: Sequence[JudgedReading | JudgedCurve] = (
-        judged.curves if isinstance(spec, CurveSpec) else judged.readings
-    )
-    own = (item for item in items if (item.measured.metric, item.measured.channel) == (spec.name, channel))
-    return next(own, None)
+                    there = [side.checks.get(check) for side in sides]
+                    items = [None if each is None else each.judged.item(spec.name, channel) for each in there]
+                    yield check, spec, channel, items
 
 
 def comparisons_in(sides: Sequence[Picked]) -> int:

@@ -64,11 +64,7 @@ _ALIKE: Final = 0.05
 
 def spec_of(item: Compared) -> MetricSpec | CurveSpec:
     """Return what the kind of a check says of a metric or curve of it."""
-    kind = kinds()[item.kind]
-    specs: tuple[MetricSpec | CurveSpec, ...] = (
-        kind.metrics if isinstance(item, ComparedValue) else kind.curves
-    )
-    return next(spec for spec in specs if spec.name == item.metric)
+    return next(spec for spec in kinds()[item.kind].specs if spec.name == item.metric)
 
 
 def find(
@@ -91,7 +87,8 @@ def find(
     found = []
     for at in range(1, len(sides)):
         for group, channels in _groups(items, at):
-            item, difference = _largest(group, at)
+            item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
+            difference = item.differences[at - 1]
             words = (
                 _value_words(item, at, analysis.get(item.check, {}))
                 if isinstance(item, ComparedValue)
@@ -165,12 +162,6 @@ def _known_as(item: Compared) -> tuple[str, ...]:
         spec.superseded_by.name for spec in specs if spec.name == item.metric and spec.superseded_by
     ]
     return (item.metric, *successors)
-
-
-def _largest(group: Sequence[Compared], at: int) -> tuple[Compared, Difference]:
-    """Return which of some channels has changed most, and its difference."""
-    item = max(group, key=lambda entry: abs(entry.differences[at - 1].difference or 0.0))
-    return item, item.differences[at - 1]
 
 
 def _alike(group: Sequence[Compared], at: int) -> list[list[Compared]]:

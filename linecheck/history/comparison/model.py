@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from pydantic import ConfigDict, with_config
 
 from linecheck.checks.base import Curve, Note, Problem, Reading
+from linecheck.checks.parts.declared import Better
 from linecheck.limits.model import Mask
-from linecheck.limits.regression import Better
 from linecheck.limits.verdict import Verdict
 from linecheck.run.causes import Difference as SoundsLike
 from linecheck.run.model import HOLD

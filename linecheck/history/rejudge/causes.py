@@ -147,18 +147,15 @@ class Causes:
             judged = self._judged_curve(row)
             why = "" if judged.worst_x is not None else "cannot be judged by this mask"
             return cause_of(item.check, before, after, judged, why)
-        specs = {} if check is None else {spec.name: spec for spec in check.kind.metrics}
-        spec = specs.get(item.metric)
         value, uncertainty = (
             None if np.isnan(row[name]) else float(row[name]) for name in ("value", "uncertainty")
         )
-        unit = "" if spec is None else spec.unit
+        unit = layouts.units.get(item[:2], "")
         reading = Reading(item.metric, item.channel, value, unit, uncertainty, bool(row["is_bound"]))
         mask = None if check is None else check.masks.get(item.metric)
-        better = "nominal" if spec is None else spec.better
-        return cause_of(
-            item.check, before, after, judge_reading(mask, reading, layouts.limits.decision, better)
-        )
+        better = "nominal" if check is None else check.better(item.metric)
+        now = judge_reading(mask, reading, layouts.limits.decision, better)
+        return cause_of(item.check, before, after, now)
 
     def _judged_curve(self, row: np.void) -> JudgedCurve:
         """Return a curve, which is read once more to find its worst point."""
@@ -185,7 +182,7 @@ class Causes:
             None if uncertainty is None else unpacked(uncertainty),
         )
         check = layouts.checks[item.check]
-        log_x = {spec.name: spec.log_x for spec in check.kind.curves}.get(item.metric, True)
+        log_x = check.is_logarithmic(item.metric)
         return judge_curve(check.masks.get(item.metric), curve, log_x, layouts.limits.decision)
 
     def _without_rows(self) -> dict[int, list[Cause]]:

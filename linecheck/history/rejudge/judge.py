@@ -102,11 +102,6 @@ class SpanJudge:
         self._bases = bases
         self._decision = layouts.limits.decision
         self._grids: OrderedDict[_Axis, GridMask] = OrderedDict()
-        self._log_x = {
-            (check.name, spec.name): spec.log_x
-            for check in layouts.limits.checks
-            for spec in check.kind.curves
-        }
         #: How many curves were read, and how many bytes of them.
         self.curves_read = np.zeros(2, dtype=np.int64)
 
@@ -165,7 +160,7 @@ class SpanJudge:
             for row in rows[first:last]:
                 if is_void(run, layouts.items[row["item"]]):
                     row["value"] = np.nan
-        rows["level"], _ = judge_readings(
+        rows["level"] = judge_readings(
             layouts.masks, rows["item"], rows["value"], rows["uncertainty"], rows["is_bound"], self._decision
         )
         for number in np.unique(layout).tolist():
@@ -227,8 +222,8 @@ class SpanJudge:
         if grid is None:
             number, resolution, x = axis
             item = self._layouts.items[number]
-            mask = self._layouts.checks[item.check].masks[item.metric]
-            log_x = self._log_x.get((item.check, item.metric), True)
+            check = self._layouts.checks[item.check]
+            mask, log_x = check.masks[item.metric], check.is_logarithmic(item.metric)
             grid = self._grids[axis] = GridMask.of(mask, unpacked(x), log_x, resolution)
             if len(self._grids) > _MAX_GRIDS:
                 self._grids.popitem(last=False)

@@ -13,12 +13,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linecheck.checks.parts.declared import Better
 from linecheck.checks.parts.superseded import former_names
 from linecheck.history.rejudge.basis import Basis
 from linecheck.history.rejudge.select import Reader
 from linecheck.limits.bulk import FlatMasks
 from linecheck.limits.model import Check, LimitFile, Mask
-from linecheck.limits.regression import Better
 
 __all__ = ["PART", "ROW", "IsVoid", "Item", "Layout", "Layouts"]
 
@@ -132,8 +132,7 @@ class Layouts:
         check = self.checks.get(item.check)
         if check is None or item.is_curve:
             return None, "nominal"
-        better: dict[str, Better] = {spec.name: spec.better for spec in check.kind.metrics}
-        return check.masks.get(item.metric), better.get(item.metric, "nominal")
+        return check.masks.get(item.metric), check.better(item.metric)
 
     def _judged_as(self, item: Item, there: set[Item]) -> Item:
         """Return an item as the limit file names it: a run from before knows a reading by its former name alone."""

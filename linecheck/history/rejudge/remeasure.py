@@ -16,7 +16,6 @@ import numpy as np
 from linecheck.captures.capture_set import plain_file_name
 from linecheck.captures.many_sets import JudgedSet, SetListener, judge_sets
 from linecheck.captures.workers import Workers
-from linecheck.checks.base import Reading
 from linecheck.history.rejudge.causes import Cause, CauseCounts, cause_of, counted
 from linecheck.history.rejudge.judge import UNTOLD
 from linecheck.history.rejudge.layouts import Item
@@ -241,20 +240,19 @@ def _changed_readings(stored: _Judged, now: _Judged) -> Iterator[ReadingChange]:
         if not isinstance(item, JudgedReading) or not isinstance(old, JudgedReading):
             continue
         before, after = old.reading, item.reading
-        if _is_another(before, after):
-            known = [value for value in (before.uncertainty, after.uncertainty) if value is not None]
-            largest = max(known, default=None)
+        known = [value for value in (before.uncertainty, after.uncertainty) if value is not None]
+        largest = max(known, default=None)
+        if _is_another(before.value, after.value, largest or 0.0):
             yield ReadingChange(*key[:3], after.unit, before.value, after.value, largest)
 
 
-def _is_another(before: Reading, after: Reading) -> bool:
-    """Return whether a reading differs beyond its expanded uncertainty; both are of the same samples."""
-    if before.value is None or after.value is None:
-        return before.value is not after.value
-    known = [value for value in (before.uncertainty, after.uncertainty) if value is not None]
+def _is_another(before: float | None, after: float | None, uncertainty: float) -> bool:
+    """Return whether a value differs beyond its expanded uncertainty; both are of the same samples."""
+    if before is None or after is None:
+        return before is not after
     # What the last digits of two processors make of it is no change.
-    least = 1e-9 * max(abs(before.value), abs(after.value))
-    return abs(after.value - before.value) > max(COVERAGE_FACTOR * max(known, default=0.0), least)
+    least = 1e-9 * max(abs(before), abs(after))
+    return abs(after - before) > max(COVERAGE_FACTOR * uncertainty, least)
 
 
 def _causes(

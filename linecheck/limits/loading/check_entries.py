@@ -15,6 +15,7 @@ from linecheck.limits.loading.mask_entries import read_masks
 from linecheck.limits.loading.measurable import refuse_incomparable, refuse_unmeasurable
 from linecheck.limits.loading.regression_entries import Margins, read_margins, resolved_margins
 from linecheck.limits.loading.setup_entries import LAID_OVER, RATE, Member, read_members, removed, setups_of
+from linecheck.limits.loading.values import read_mapping
 from linecheck.limits.model import Check
 
 CHECK_KEYS: Final = ("kind", "setup", "setups", "stimulus", "analysis", "masks", "regression")
@@ -59,10 +60,8 @@ def read_checks(
     classes : mapping of str to float or None
         The file's own margins of regression, by metric or unit.
     """
-    if data is REFUSED:
-        return ()
-    if not isinstance(data, dict):
-        faults.add(("checks",), f"expected checks by their names, got {described(data)}")
+    data = read_mapping(data, ("checks",), "checks by their names", faults, may_be_empty=True)
+    if data is None:
         return ()
     found = [_read_entry(name, entry, kinds, faults) for name, entry in data.items()]
     entries = {entry.name: entry for entry in found if entry is not None}
@@ -100,13 +99,9 @@ def read_setup(
 
     Numbers, true and false are kept as they are written: 1.10 stays 1.10.
     """
-    if data is REFUSED:
-        return {}
-    if not isinstance(data, dict):
-        faults.add(path, f"expected names and values, as in output: balanced, got {described(data)}")
-        return {}
+    form = "names and values, as in output: balanced"
     setup: dict[str, str] = {}
-    for key, value in data.items():
+    for key, value in (read_mapping(data, path, form, faults, may_be_empty=True) or {}).items():
         where = (*path, key)
         if re.fullmatch(NAME, key) is None:
             faults.add_key(where, f"a name is lower-case letters, digits and '_', got {shown(key)}")
@@ -132,10 +127,8 @@ def _read_entry(name: str, data: object, kinds: Mapping[str, CheckKind], faults:
         )
     elif is_reserved(name):
         faults.add_key(path, f"{name} cannot be a file name on Windows; give the check another name")
-    if data is REFUSED:
-        return None
-    if not isinstance(data, dict):
-        faults.add(path, f"expected {', '.join(CHECK_KEYS)}, got {described(data)}")
+    data = read_mapping(data, path, ", ".join(CHECK_KEYS), faults, may_be_empty=True)
+    if data is None:
         return None
     kind = data.get("kind")
     known = kinds.get(kind) if isinstance(kind, str) else None
@@ -236,9 +229,10 @@ class _Reader:
         if isinstance(written, dict):
             # What a setup replaces or removes is judged nowhere under it.
             written = {
-                name: mask for name, mask in written.items() if name in masks or name not in check.masks
+                name: mask
+                for name, mask in written.items()
+                if mask is not None and (name in masks or name not in check.masks)
             }
-            written = {name: mask for name, mask in written.items() if mask is not None}
         masked = replace(check, masks=masks)
         refuse_unmeasurable(masked, written, (*path, "masks"), self.channels, self.faults)
         refuse_incomparable(check, margins, (*path, "regression"), self.channels, self.faults)

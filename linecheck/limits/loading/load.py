@@ -34,6 +34,8 @@ from linecheck.limits.mask_warnings import mask_warnings
 from linecheck.limits.model import LimitFile
 
 MAX_FILES: Final = 8
+#: What a limit file has as its header says it.
+_AS_IT_IS: Final = ("model", "revision", "channels", "serial_pattern", "decision", "retest")
 NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "approved"})
 
 
@@ -128,14 +130,9 @@ def _load(
     return LimitFile(
         path=os.fspath(path),
         sha256=combined_sha256([source.sha256 for source in chain]),
-        model=header.model,
-        revision=header.revision,
-        channels=header.channels,
-        serial_pattern=header.serial_pattern,
-        decision=header.decision,
+        **{name: getattr(header, name) for name in _AS_IT_IS},
         setup=setup,
         checks=checks,
-        retest=header.retest,
         approved_by=header.approved.by if header.approved is not None else None,
         approved_on=header.approved.on if header.approved is not None else None,
     )

@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any, Final, Literal
+from typing import Any, Final, get_args
 
 import numpy as np
 
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
-from linecheck.files.faults import FaultList, did_you_mean, number_hint
+from linecheck.files.faults import FaultList, did_you_mean
 from linecheck.files.yaml import REFUSED, KeyPath, described
+from linecheck.limits.loading.values import LARGEST, read_mapping, read_number, refuse_other_keys
 from linecheck.limits.masks import Clash, bounds_clash, extent, mask_clash
-from linecheck.limits.model import Bounds, Limit, Mask
-
-#: Limits and their places lie within ± this; what is larger is a slip, and would overflow a margin.
-LARGEST: Final = 1e12
+from linecheck.limits.model import Bounds, Limit, Mask, Side
 
 _Spec = MetricSpec | CurveSpec
-_SIDES: Final[tuple[Literal["min", "max"], ...]] = ("min", "max")
+_SIDES: Final[tuple[Side, ...]] = get_args(Side)
 
 
 def read_masks(data: object, kind: CheckKind, path: KeyPath, faults: FaultList) -> dict[str, Mask]:
     """Return the masks of a check by metric; what is wrong goes to ``faults`` and is left out."""
     specs = {spec.name: spec for spec in kind.specs}
-    if data is REFUSED:
-        return {}
-    if not isinstance(data, dict) or not data:
-        got = "an empty mapping" if data == {} else described(data)
-        faults.add(path, f"expected masks by metric, got {got}; the metrics are: {', '.join(specs)}")
-        return {}
+    hint = f"; the metrics are: {', '.join(specs)}"
     masks: dict[str, Mask] = {}
-    for metric, entry in data.items():
+    for metric, entry in (read_mapping(data, path, "masks by metric", faults, hint=hint) or {}).items():
         where = (*path, metric)
         if metric not in specs:
             what = f"the metrics of {kind.name} are"
@@ -42,16 +35,12 @@ def read_masks(data: object, kind: CheckKind, path: KeyPath, faults: FaultList) 
     return masks
 
 
-def _read_mask(data: object, spec: _Spec, path: KeyPath, faults: FaultList) -> Mask | None:
-    if data is REFUSED:
+def _read_mask(entry: object, spec: _Spec, path: KeyPath, faults: FaultList) -> Mask | None:
+    form = "pass and fail, as in {pass: {min: 1}}"
+    data = read_mapping(entry, path, form, faults, may_be_empty=True)
+    if data is None:
         return None
-    if not isinstance(data, dict):
-        faults.add(path, f"expected pass and fail, as in {{pass: {{min: 1}}}}, got {described(data)}")
-        return None
-    for key in data.keys() - {"pass", "fail"}:
-        faults.add_key(
-            (*path, key), f"unknown key; {did_you_mean(key, ('pass', 'fail'), 'the keys here are')}"
-        )
+    refuse_other_keys(data, ("pass", "fail"), path, faults)
     if "pass" not in data:
         faults.add_missing((*path, "pass"), "is missing; a mask says what passes")
     inner = _read_bounds(data["pass"], spec, (*path, "pass"), faults) if "pass" in data else None
@@ -62,16 +51,12 @@ def _read_mask(data: object, spec: _Spec, path: KeyPath, faults: FaultList) -> M
     return mask if _makes_sense(mask, spec, path, faults) else None
 
 
-def _read_bounds(data: object, spec: _Spec, path: KeyPath, faults: FaultList) -> Bounds | None:
+def _read_bounds(entry: object, spec: _Spec, path: KeyPath, faults: FaultList) -> Bounds | None:
     """Return a lower and upper limit; None (and faults) where one of them is wrong or both are absent."""
-    if data is REFUSED:
+    data = read_mapping(entry, path, "min, max or both", faults)
+    if data is None:
         return None
-    if not isinstance(data, dict) or not data:
-        got = "an empty mapping" if data == {} else described(data)
-        faults.add(path, f"expected min, max or both, got {got}")
-        return None
-    for key in data.keys() - set(_SIDES):
-        faults.add_key((*path, key), f"unknown key; {did_you_mean(key, _SIDES, 'the keys here are')}")
+    refuse_other_keys(data, _SIDES, path, faults)
     limits = {side: _read_limit(data[side], spec, (*path, side), faults) for side in _SIDES if side in data}
     if data.keys() - set(_SIDES) or None in limits.values():
         return None
@@ -80,8 +65,6 @@ def _read_bounds(data: object, spec: _Spec, path: KeyPath, faults: FaultList) ->
 
 def _read_limit(data: object, spec: _Spec, path: KeyPath, faults: FaultList) -> Limit | None:
     unit = f" in {spec.unit}" if spec.unit else ""
-    if data is REFUSED:
-        return None
     if isinstance(data, list):
         if isinstance(spec, CurveSpec):
             return _read_corners(data, spec, path, faults)
@@ -94,16 +77,11 @@ def _read_limit(data: object, spec: _Spec, path: KeyPath, faults: FaultList) -> 
 
 
 def _read_number(data: object, what: str, path: KeyPath, faults: FaultList) -> float | None:
-    if data is REFUSED:
+    value = read_number(data, path, what, faults)
+    if value is not None and abs(value) > LARGEST:
+        faults.add(path, f"expected {what} within ±{LARGEST:g}, got {value:g}")
         return None
-    if isinstance(data, bool) or not isinstance(data, int | float):
-        hint = number_hint(data) if isinstance(data, str) else ""
-        faults.add(path, f"expected {what}, got {described(data)}{hint}")
-        return None
-    if abs(data) > LARGEST:
-        faults.add(path, f"expected {what} within ±{LARGEST:g}, got {data:g}")
-        return None
-    return float(data)
+    return None if value is None else float(value)
 
 
 def _read_corners(

@@ -10,7 +10,7 @@ from linecheck.files.faults import FaultList
 from linecheck.files.yaml import REFUSED, KeyPath
 from linecheck.limits.decision import END_TOLERANCE
 from linecheck.limits.masks import extent
-from linecheck.limits.model import Check, Limit, Mask
+from linecheck.limits.model import Check, Mask
 
 
 def refuse_unmeasurable(check: Check, data: object, path: KeyPath, channels: int, faults: FaultList) -> None:
@@ -93,17 +93,10 @@ def _beyond(mask: Mask, spec: CurveSpec, span: tuple[float, float]) -> Iterator[
     """Yield each end of a limit that lies where its curve never goes: where it stands, and its place on the axis."""
     first, last = span
     spare = END_TOLERANCE if spec.log_x else 1e-9
-    for place, limit in _limits(mask):
+    for place, limit in mask.limits.items():
         if not isinstance(limit, tuple):
             continue
         start, stop = extent(limit)
         for index, x in ((0, start), (len(limit) - 1, stop)):
             if not first - spare * abs(first) <= x <= last + spare * abs(last):
                 yield (*place, index), x
-
-
-def _limits(mask: Mask) -> Iterator[tuple[tuple[str, str], Limit | None]]:
-    for name, bounds in (("pass", mask.pass_), ("fail", mask.fail)):
-        if bounds is not None:
-            yield (name, "min"), bounds.min
-            yield (name, "max"), bounds.max

@@ -19,9 +19,9 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from linecheck.checks.base import CheckKind, CurveSpec
-from linecheck.files.faults import FaultList, did_you_mean, number_hint
-from linecheck.files.yaml import REFUSED, KeyPath, described
-from linecheck.limits.loading.mask_entries import LARGEST
+from linecheck.files.faults import FaultList, did_you_mean
+from linecheck.files.yaml import KeyPath
+from linecheck.limits.loading.values import LARGEST, read_mapping, read_number
 from linecheck.limits.model import Mask
 
 #: Margins by metric or unit; None where something is not compared.
@@ -76,33 +76,19 @@ def resolved_margins(
 def _read(
     data: object, names: Sequence[str], what: str, path: KeyPath, faults: FaultList
 ) -> dict[str, float | None]:
-    if data is REFUSED:
-        return {}
-    if not isinstance(data, dict) or not data:
-        got = "an empty mapping" if data == {} else described(data)
-        faults.add(path, f"expected margins by name, as in {{sinad: 0.5}}, got {got}")
-        return {}
+    form = "margins by name, as in {sinad: 0.5}"
     margins: dict[str, float | None] = {}
-    for name, value in data.items():
+    for name, value in (read_mapping(data, path, form, faults) or {}).items():
         where = (*path, name)
         if name not in names:
             faults.add_key(where, f"unknown name; {did_you_mean(name, names, what)}")
-        elif value is False:
+            continue
+        if value is False:
             margins[name] = None
-        elif _is_margin(value, where, faults):
-            margins[name] = float(value)
+            continue
+        margin = read_number(value, where, "a number, or false if it is not compared", faults)
+        if margin is not None and 0.0 < margin <= LARGEST:
+            margins[name] = float(margin)
+        elif margin is not None:
+            faults.add(where, f"expected a margin above 0 and at most {LARGEST:g}, got {margin:g}")
     return margins
-
-
-def _is_margin(value: object, path: KeyPath, faults: FaultList) -> bool:
-    """Return whether a value is a margin; where it is not, add a fault."""
-    if value is REFUSED:
-        return False
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        hint = number_hint(value) if isinstance(value, str) else ""
-        faults.add(path, f"expected a number, or false if it is not compared, got {described(value)}{hint}")
-        return False
-    if not 0.0 < value <= LARGEST:
-        faults.add(path, f"expected a margin above 0 and at most {LARGEST:g}, got {value:g}")
-        return False
-    return True

@@ -15,9 +15,9 @@ from pydantic.json_schema import models_json_schema
 from linecheck.checks import kinds as all_kinds
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.limits.loading.header import NAME, SETUP_VALUE_LENGTH, Header
-from linecheck.limits.loading.mask_entries import LARGEST
 from linecheck.limits.loading.regression_entries import class_names
 from linecheck.limits.loading.setup_entries import MAX_SETUPS
+from linecheck.limits.loading.values import LARGEST
 
 Schema = dict[str, Any]
 

@@ -16,11 +16,13 @@ from dataclasses import dataclass, replace
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.checks.parts.volts import VOLT_UNITS, rests_on_volts
-from linecheck.limits.model import Bounds, Check, Limit, LimitFile
+from linecheck.limits.masks import tightest
+from linecheck.limits.model import Bounds, Check, LimitFile
+from linecheck.limits.regression import Measured
 from linecheck.measure.path_part import DB_PER_BIT, PathPart, PathParts, Scale
 from linecheck.station.budget.budget import Answer, Component, MaskBudget
 from linecheck.station.budget.contributions import CONTRIBUTIONS, NOT_HELD, Contribution, row_of
-from linecheck.station.budget.figures import Figure, Figures, reference_dbfs
+from linecheck.station.budget.figures import Figures, reference_dbfs
 
 #: Of volts: how many of the unit are in one.
 _IN_VOLTS = {"V": 1.0, "mV": 1e3, "µV": 1e6}
@@ -86,15 +88,15 @@ def assess(limits: LimitFile, path: StationPath) -> Assessment:
     masks: list[MaskBudget] = []
     unheld: dict[str, str] = {}
     unmeasured: list[str] = []
-    drive = _Drive(limits, path)
+    assessing = _Assessing(limits, path)
     for check in limits.checks:
         for spec in check.masked:
             name = f"{check.name}.{spec.name}"
-            reason = _why_not(check, spec, path)
+            reason = assessing.why_not(check, spec)
             if reason is not None:
                 unheld[name] = reason
                 continue
-            found = list(_held(check, spec, limits.channels, path, drive))
+            found = list(assessing.budgets(check, spec))
             masks += found
             if len(found) < (len(limits.channels) if spec.per_channel else 1):
                 unmeasured.append(name)
@@ -110,34 +112,155 @@ def path_parts(held: Assessment) -> Mapping[str, PathParts]:
     return found
 
 
-class _Drive:
-    """How far a unit drives the capture: its tone levels re the capture's full scale, by channel."""
+@dataclass(frozen=True)
+class _Assessing:
+    """A limit file and the path that its masks are held against."""
 
-    def __init__(self, limits: LimitFile, path: StationPath) -> None:
-        self._limits, self._path = limits, path
+    limits: LimitFile
+    path: StationPath
 
-    def tone_dbfs(self, check: Check, index: int) -> float | None:
-        """Return the captured level of what a check's ratios refer to; None where nothing says it."""
-        full = self.full_scale_dbfs(check, index)
-        if full is None:
+    def budgets(self, check: Check, spec: _Spec) -> Iterator[MaskBudget]:
+        """Yield the budget of a mask in each channel in which the path is known."""
+        entries = CONTRIBUTIONS[row_of(check.kind, spec)]
+        edge = _edge(spec, check.masks[spec.name].pass_)
+        if edge is None:
+            return
+        limit, room, is_least = edge
+        for index, channel in enumerate(self.limits.channels if spec.per_channel else (None,)):
+            made = [self._part(entry, check, spec, index) for entry in entries]
+            parts = tuple(part for part in made if part is not None)
+            if len(parts) < len(entries):
+                continue
+            components = (
+                *self._measuring(entries[0], check, spec, index, limit),
+                *(Component.of(part, limit) for part in parts),
+                *self._calibration(spec, limit),
+            )
+            yield MaskBudget(
+                check.name,
+                spec.name,
+                channel,
+                spec.unit,
+                limit,
+                room,
+                parts,
+                components,
+                is_least,
+                is_uncalibrated=rests_on_volts(spec.unit) and self.path.volts_uncertainty is None,
+            )
+
+    def why_not(self, check: Check, spec: _Spec) -> str | None:
+        """Return why nothing of a self-check can be held against a metric; None where something can."""
+        key = row_of(check.kind, spec)
+        if key not in CONTRIBUTIONS:
+            return NOT_HELD.get(key, "the self-check plays nothing alike")
+        band = getattr(check.analysis, "band_hz", None)
+        own = min(20_000.0, 0.45 * self.path.rate_hz)
+        noisy = {"tone", "quiet", "low_level_tone", "distortion_sweep", "multitone"}
+        if band is not None and check.kind.name in noisy and band[1] > (1.0 + SAME_BAND) * own:
+            return f"its band goes beyond the self-check's, which ends at {own:.0f} Hz"
+        if check.kind.name == "ultrasonic" and getattr(check.stimulus, "signal", "noise") != "noise":
+            return "the self-check plays noise, and this is re what a unit plays"
+        return None
+
+    def _part(self, entry: Contribution, check: Check, spec: _Spec, index: int) -> PathPart | None:
+        """Return what a figure of the path is beside a metric; None where something of it is not known."""
+        name = figure_name(entry, check)
+        figure = self._figure(name, index)
+        if figure is None:
             return None
-        referred = next((each for each in self._limits.checks if each.name == check.reference), check)
-        return full + reference_dbfs(referred)
+        source, sign = f"the path's {name.replace('_', ' ')}", -1.0 if spec.better == "more" else 1.0
+        if entry.way in ("additive", "relative"):
+            per_unit = self._per_unit(entry, check, spec, index)
+            return (
+                None if per_unit is None else PathPart(source, abs(figure.value) * per_unit, entry.way, sign)
+            )
+        against = self._against_db(entry, check, spec, index)
+        if against is None:
+            return None
+        size = figure.value + against + entry.offset_db + _resolution_db(name, check)
+        return PathPart(source, size, entry.way, sign, _SCALES.get(spec.unit, "decibels"))
 
-    def full_scale_dbfs(self, check: Check, index: int) -> float | None:
+    def _per_unit(self, entry: Contribution, check: Check, spec: _Spec, index: int) -> float | None:
+        """Return what takes a figure to the metric's unit, a factor; None where its volts are not known."""
+        if entry.to == "volts":
+            volts = self._full_scale_volts(index)
+            return None if volts is None else volts * _IN_VOLTS[spec.unit]
+        if entry.figure == "clock" and spec.unit == "Hz":
+            return 1e-6 * float(getattr(check.stimulus, "frequency_hz"))  # noqa: B009 - any kind's parameters
+        return 1.0
+
+    def _against_db(self, entry: Contribution, check: Check, spec: _Spec, index: int) -> float | None:
+        """Return what takes a figure from what it is re to what the metric is re, dB; None where that is not known."""
+        if entry.re == "rate":
+            own = self.path.rate_hz
+            return 20.0 * math.log10(float(getattr(check.stimulus, "rate_hz", own)) / own)
+        if entry.to == "volts":
+            volts = self._full_scale_volts(index)
+            return None if volts is None else 20.0 * math.log10(volts / math.sqrt(2.0) * _IN_VOLTS[spec.unit])
+        if entry.re == "own":
+            # What grows with the tone is as far below it; a metric re full scale has the tone's own level in it.
+            return reference_dbfs(check) if entry.to == "full_scale" else 0.0
+        level = self._figure("level", index) if entry.re == "loop_tone" else Measured(0.0, 0.0)
+        target = (self._full_scale_dbfs if entry.to == "full_scale" else self._tone_dbfs)(check, index)
+        return None if level is None or target is None else level.value - target
+
+    def _measuring(
+        self, entry: Contribution, check: Check, spec: _Spec, index: int, limit: float
+    ) -> Iterator[Component]:
+        """Yield how far such a reading scatters: as the loop's own does, which is measured in the same way."""
+        name = "level" if entry.way == "relative" else figure_name(entry, check)
+        figure = self._figure(name, index)
+        if figure is None or figure.is_bound:
+            return
+        own = figure.uncertainty
+        if entry.way == "additive":
+            own *= self._per_unit(entry, check, spec, index) or 1.0
+        elif spec.unit in VOLT_UNITS:
+            own *= abs(limit) / DB_PER_NEPER
+        elif spec.unit == "bit":
+            own /= DB_PER_BIT
+        yield Component("scatter of the reading, as the loop's", own, "normal", 1.0, "GUM 4.2")
+
+    def _calibration(self, spec: _Spec, limit: float) -> Iterator[Component]:
+        """Yield what the calibration of the volts adds: to volts alone, since in a ratio it is one error of both."""
+        known = self.path.volts_uncertainty
+        if not rests_on_volts(spec.unit):
+            if spec.unit in ("dB", "dBFS"):
+                yield Component(
+                    "calibration: one scale for both (r = 1), cancels", 0.0, "normal", 1.0, "GUM 5.2.2"
+                )
+        elif known is not None:
+            own = known * (abs(limit) if spec.unit in VOLT_UNITS else DB_PER_NEPER)
+            yield Component("calibration of full_scale_volts", own, "normal", 1.0, "GUM 4.3.3")
+
+    def _tone_dbfs(self, check: Check, index: int) -> float | None:
+        """Return the captured level of what a check's ratios refer to; None where nothing says it."""
+        full = self._full_scale_dbfs(check, index)
+        referred = next((each for each in self.limits.checks if each.name == check.reference), check)
+        return None if full is None else full + reference_dbfs(referred)
+
+    def _full_scale_dbfs(self, check: Check, index: int) -> float | None:
         """Return the captured level of the unit's full-scale tone; None where nothing says it.
 
         It is from the check's own mask of volts, else from another's, else as the loop drives its input.
         """
-        volts = self._path.full_scale_volts
-        if volts is not None and index < len(volts):
-            for other in (check, *self._limits.checks):
-                nominal = _middle(other.masks["level"].pass_) if "level" in other.masks else None
-                if nominal is not None and other.kind.name == "tone":
-                    level = 20.0 * math.log10(nominal * math.sqrt(2.0) / volts[index])
-                    return level - float(getattr(other.stimulus, "level_dbfs", 0.0))
-        gain = _at(self._path.figures, "gain", index)
+        volts = self._full_scale_volts(index)
+        for other in (check, *self.limits.checks) if volts is not None else ():
+            nominal = _middle(other.masks["level"].pass_) if "level" in other.masks else None
+            if volts is not None and nominal is not None and other.kind.name == "tone":
+                level = 20.0 * math.log10(nominal * math.sqrt(2.0) / volts)
+                return level - float(getattr(other.stimulus, "level_dbfs", 0.0))
+        gain = self._figure("gain", index)
         return None if gain is None else gain.value
+
+    def _full_scale_volts(self, index: int) -> float | None:
+        volts = self.path.full_scale_volts
+        return None if volts is None or index >= len(volts) else volts[index]
+
+    def _figure(self, name: str, index: int) -> Measured | None:
+        entries = self.path.figures.get(name, ())
+        return entries[index] if index < len(entries) else None
 
 
 def _middle(bounds: Bounds) -> float | None:
@@ -147,61 +270,10 @@ def _middle(bounds: Bounds) -> float | None:
     return None
 
 
-def _at(figures: Figures, name: str, index: int) -> Figure | None:
-    entries = figures.get(name, ())
-    return entries[index] if index < len(entries) else None
-
-
-def _held(
-    check: Check, spec: _Spec, channels: tuple[str, ...], path: StationPath, drive: _Drive
-) -> Iterator[MaskBudget]:
-    entries = CONTRIBUTIONS[row_of(check.kind, spec)]
-    edge = _edge(spec, check.masks[spec.name].pass_)
-    if edge is None:
-        return
-    limit, room, is_least = edge
-    for index, channel in enumerate(channels if spec.per_channel else (None,)):
-        made = [_part(entry, check, spec, index, path, drive) for entry in entries]
-        parts = tuple(part for part in made if part is not None)
-        if len(parts) < len(entries):
-            continue
-        components = (
-            *_measuring(entries[0], check, spec, index, path, limit),
-            *(Component.of(part, limit) for part in parts),
-            *_calibration(spec, path, limit),
-        )
-        yield MaskBudget(
-            check.name,
-            spec.name,
-            channel,
-            spec.unit,
-            limit,
-            room,
-            parts,
-            components,
-            is_least,
-            is_uncalibrated=rests_on_volts(spec.unit) and path.volts_uncertainty is None,
-        )
-
-
-def _why_not(check: Check, spec: _Spec, path: StationPath) -> str | None:
-    """Return why nothing of a self-check can be held against a metric; None where something can."""
-    key = row_of(check.kind, spec)
-    if key not in CONTRIBUTIONS:
-        return NOT_HELD.get(key, "the self-check plays nothing alike")
-    band = getattr(check.analysis, "band_hz", None)
-    own = min(20_000.0, 0.45 * path.rate_hz)
-    noisy = {"tone", "quiet", "low_level_tone", "distortion_sweep", "multitone"}
-    if band is not None and check.kind.name in noisy and band[1] > (1.0 + SAME_BAND) * own:
-        return f"its band goes beyond the self-check's, which ends at {own:.0f} Hz"
-    if check.kind.name == "ultrasonic" and getattr(check.stimulus, "signal", "noise") != "noise":
-        return "the self-check plays noise, and this is re what a unit plays"
-    return None
-
-
 def _edge(spec: _Spec, bounds: Bounds) -> tuple[float, float, bool] | None:
     """Return the pass limit at which the path matters most, the room that it leaves, and whether it is a lower one."""
-    low, high = _tightest(bounds.min, highest=True), _tightest(bounds.max, highest=False)
+    sides = {side: tightest(limit, side) for side, limit in bounds.sides.items()}
+    low, high = sides.get("min"), sides.get("max")
     if low is not None and high is not None:
         limit = high if spec.better != "more" else low
         return limit, 0.5 * abs(high - low), spec.better == "more"
@@ -210,68 +282,10 @@ def _edge(spec: _Spec, bounds: Bounds) -> tuple[float, float, bool] | None:
     return None if high is None else (high, abs(high), False)
 
 
-def _tightest(limit: Limit | None, *, highest: bool) -> float | None:
-    if limit is None or not isinstance(limit, tuple):
-        return limit
-    values = [value for _, value in limit]
-    return max(values) if highest else min(values)
-
-
 def figure_name(entry: Contribution, check: Check) -> str:
     """Return the name of the figure that enters a check: of intermodulation that of the pair that it plays."""
     differs = getattr(check.stimulus, "pair", None) == DIFFERENCE_PAIR
     return f"difference_{entry.figure}" if differs else entry.figure
-
-
-def _part(
-    entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
-) -> PathPart | None:
-    """Return what a figure of the path is beside a metric; None where something of it is not known."""
-    name = figure_name(entry, check)
-    figure = _at(path.figures, name, index)
-    if figure is None:
-        return None
-    source, sign = f"the path's {name.replace('_', ' ')}", -1.0 if spec.better == "more" else 1.0
-    if entry.way in ("additive", "relative"):
-        per_unit = _per_unit(entry, check, spec, index, path)
-        return None if per_unit is None else PathPart(source, abs(figure.value) * per_unit, entry.way, sign)
-    against = _against_db(entry, check, spec, index, path, drive)
-    if against is None:
-        return None
-    size = figure.value + against + entry.offset_db + _resolution_db(name, check)
-    return PathPart(source, size, entry.way, sign, _SCALES.get(spec.unit, "decibels"))
-
-
-def _per_unit(entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath) -> float | None:
-    """Return by what a figure is to be multiplied to be in the metric's unit; None where its volts are not known."""
-    if entry.to == "volts":
-        volts = _full_scale_volts(path, index)
-        return None if volts is None else volts * _IN_VOLTS[spec.unit]
-    if entry.figure == "clock" and spec.unit == "Hz":
-        return 1e-6 * float(getattr(check.stimulus, "frequency_hz"))  # noqa: B009 - any kind's parameters
-    return 1.0
-
-
-def _against_db(
-    entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, drive: _Drive
-) -> float | None:
-    """Return what takes a figure from what it is re to what the metric is re, dB; None where that is not known."""
-    if entry.re == "rate":
-        return 20.0 * math.log10(float(getattr(check.stimulus, "rate_hz", path.rate_hz)) / path.rate_hz)
-    if entry.to == "volts":
-        volts = _full_scale_volts(path, index)
-        return None if volts is None else 20.0 * math.log10(volts / math.sqrt(2.0) * _IN_VOLTS[spec.unit])
-    if entry.re == "own":
-        # What grows with the tone is as far below it; a metric re full scale has the tone's own level in it.
-        return reference_dbfs(check) if entry.to == "full_scale" else 0.0
-    level = _at(path.figures, "level", index) if entry.re == "loop_tone" else Figure(0.0, 0.0)
-    target = (drive.full_scale_dbfs if entry.to == "full_scale" else drive.tone_dbfs)(check, index)
-    return None if level is None or target is None else level.value - target
-
-
-def _full_scale_volts(path: StationPath, index: int) -> float | None:
-    volts = path.full_scale_volts
-    return None if volts is None or index >= len(volts) else volts[index]
 
 
 def _resolution_db(name: str, check: Check) -> float:
@@ -280,34 +294,3 @@ def _resolution_db(name: str, check: Check) -> float:
         return 0.0
     own = getattr(check.kind.analysis_parameters(), "resolution_hz")  # noqa: B009 - any kind's parameters
     return max(0.0, 10.0 * math.log10(check.analysis.resolution_hz / own))
-
-
-def _measuring(
-    entry: Contribution, check: Check, spec: _Spec, index: int, path: StationPath, limit: float
-) -> Iterator[Component]:
-    """Yield how far such a reading scatters: as the loop's own does, which is measured in the same way."""
-    name = "level" if entry.way == "relative" else figure_name(entry, check)
-    figure = _at(path.figures, name, index)
-    if figure is None or figure.is_bound:
-        return
-    own = figure.uncertainty
-    if entry.way == "additive":
-        own *= _per_unit(entry, check, spec, index, path) or 1.0
-    elif spec.unit in VOLT_UNITS:
-        own *= abs(limit) / DB_PER_NEPER
-    elif spec.unit == "bit":
-        own /= DB_PER_BIT
-    yield Component("scatter of the reading, as the loop's", own, "normal", 1.0, "GUM 4.2")
-
-
-def _calibration(spec: _Spec, path: StationPath, limit: float) -> Iterator[Component]:
-    """Yield what the calibration of the volts adds: to volts alone, since in a ratio it is one error of both."""
-    if not rests_on_volts(spec.unit):
-        if spec.unit in ("dB", "dBFS"):
-            yield Component(
-                "calibration: one scale for both (r = 1), cancels", 0.0, "normal", 1.0, "GUM 5.2.2"
-            )
-        return
-    if path.volts_uncertainty is not None:
-        own = path.volts_uncertainty * (abs(limit) if spec.unit in VOLT_UNITS else DB_PER_NEPER)
-        yield Component("calibration of full_scale_volts", own, "normal", 1.0, "GUM 4.3.3")

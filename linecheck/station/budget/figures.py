@@ -44,19 +44,10 @@ from linecheck.checks.base import Curve, Measurement, Reading
 from linecheck.checks.parts.readings import DB_PER_NEPER
 from linecheck.dsp.fits.multitone import ALL_TONES_DB, PEAK_OF_UNIT_TONES
 from linecheck.limits.model import Check
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One number of one channel, with its standard uncertainty (k = 1); ``is_bound``: it is this or better."""
-
-    value: float
-    uncertainty: float
-    is_bound: bool = False
-
+from linecheck.limits.regression import Measured
 
 #: By name, one a channel in their order (one alone for the pair); None where it could not be measured.
-Figures = Mapping[str, tuple[Figure | None, ...]]
+Figures = Mapping[str, tuple[Measured | None, ...]]
 
 #: The level of the jitter test tone.
 JITTER_DBFS: Final = -3.01
@@ -140,7 +131,7 @@ def path_figures(
     levels = {channel: _figure(taken, _OF_EACH["level"], channel) for channel in channels}
     gains = {channel: _shifted(level, -played_dbfs["tone"]) for channel, level in levels.items()}
 
-    def figure(source: _Source, channel: str) -> Figure | None:
+    def figure(source: _Source, channel: str) -> Measured | None:
         found = _figure(taken, source, channel)
         if source.plus == "tone":
             level = levels[channel]
@@ -157,7 +148,7 @@ def path_figures(
     }
 
 
-def _figure(taken: Mapping[str, Measurement], source: _Source, channel: str | None) -> Figure | None:
+def _figure(taken: Mapping[str, Measurement], source: _Source, channel: str | None) -> Measured | None:
     measurement = taken.get(source.play)
     if measurement is None or any(problem.blocks for problem in measurement.problems):
         return None
@@ -170,32 +161,32 @@ def _figure(taken: Mapping[str, Measurement], source: _Source, channel: str | No
     return None
 
 
-def _of_reading(reading: Reading, source: _Source) -> Figure | None:
+def _of_reading(reading: Reading, source: _Source) -> Measured | None:
     # Of what is in volts that nobody has calibrated only how well it repeats is known, and that is what counts here.
     spread = reading.repeatability if reading.uncertainty is None else reading.uncertainty
     if reading.value is None or spread is None:
         return None
     value, uncertainty = source.factor * reading.value, abs(source.factor) * spread
     if not source.log:
-        return Figure(value, uncertainty, reading.is_bound)
+        return Measured(value, uncertainty, reading.is_bound)
     if not value > 0.0:
         return None
     # Re the rms value of a full-scale sine.
-    return Figure(
+    return Measured(
         20.0 * math.log10(value * math.sqrt(2.0)), DB_PER_NEPER * uncertainty / value, reading.is_bound
     )
 
 
-def _highest(curve: Curve, from_hz: float) -> Figure | None:
+def _highest(curve: Curve, from_hz: float) -> Measured | None:
     inside = np.flatnonzero(curve.x >= from_hz)
     if not len(inside):
         return None
     place = inside[np.argmax(curve.y[inside])]
     uncertainty = 0.0 if curve.uncertainty is None else float(curve.uncertainty[place])
-    return Figure(float(curve.y[place]), uncertainty)
+    return Measured(float(curve.y[place]), uncertainty)
 
 
-def _shifted(figure: Figure | None, by: float | None) -> Figure | None:
+def _shifted(figure: Measured | None, by: float | None) -> Measured | None:
     return None if figure is None or by is None else replace(figure, value=figure.value + by)
 
 
@@ -216,11 +207,11 @@ def read_figures(content: object) -> Figures | None:
     }
 
 
-def _read(entry: object) -> Figure | None:
+def _read(entry: object) -> Measured | None:
     if not isinstance(entry, dict):
         return None
     numbers = [entry.get(name) for name in ("value", "uncertainty")]
     if not all(isinstance(number, float | int) and math.isfinite(number) for number in numbers):
         return None
     value, uncertainty = (float(number) for number in numbers if isinstance(number, float | int))
-    return Figure(value, uncertainty, entry.get("is_bound") is True)
+    return Measured(value, uncertainty, entry.get("is_bound") is True)

@@ -6,7 +6,6 @@ command line are, so that one config serves whoever runs it.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Literal, Self
@@ -20,7 +19,7 @@ from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.server_url import check_server_url
-from linecheck.station.config.table import CommandTable, Once, Table, Text
+from linecheck.station.config.table import CommandTable, Once, Table, Text, matching
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
 
 SampleFormat = Literal["int32", "float32"]
@@ -33,8 +32,20 @@ Scales = Annotated[tuple[Scale, ...], Field(strict=False, min_length=1, max_leng
 #: Rates that a simulated unit takes where the config names none.
 COMMON_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 352_800, 384_000, 705_600, 768_000)
 
-_STATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
-_ASSET_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,63}")
+StationName = Annotated[
+    str,
+    matching(
+        r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}",
+        "is not a station name: use letters, digits, '.', '_', '-', at most 64",
+    ),
+]
+AssetId = Annotated[
+    str,
+    matching(
+        r"[A-Za-z0-9][A-Za-z0-9._/-]{0,63}",
+        "is not an asset id: use letters, digits, '.', '_', '-', '/', at most 64",
+    ),
+]
 
 
 class PlaybackConfig(Table):
@@ -136,12 +147,7 @@ class _Calibrated(Table):
 
     def calibrated(self) -> dict[str, str]:
         """Return what the record says of the days and of who it was."""
-        entries = {
-            "performed": self.performed,
-            "due": self.due,
-            "by": self.by,
-            "certificate": self.certificate,
-        }
+        entries = {name: getattr(self, name) for name in ("performed", "due", "by", "certificate")}
         return {name: str(value) for name, value in entries.items() if value is not None}
 
 
@@ -186,17 +192,8 @@ class AssetConfig(_Calibrated):
         What it is, in words.
     """
 
-    id: str
+    id: AssetId
     what: Text | None = None
-
-    @field_validator("id")
-    @classmethod
-    def _plain_id(cls, name: str) -> str:
-        if _ASSET_ID.fullmatch(name) is None:
-            raise ValueError(
-                f"{name[:40]!r} is not an asset id: use letters, digits, '.', '_', '-', '/', at most 64"
-            )
-        return name
 
     def problems(self, role: str, today: date) -> tuple[Problem, ...]:
         """Return what a run on this day must say of it."""
@@ -311,7 +308,7 @@ class StationConfig(Table):
     """
 
     format: FormatOne
-    station: str
+    station: StationName
     interface: str
     mains_hz: Literal[50, 60]
     playback: PlaybackConfig = PlaybackConfig()
@@ -357,15 +354,6 @@ class StationConfig(Table):
             if ids.count(asset.id) > 1:
                 raise ValueError(f"{role}: the asset {asset.id} is named twice; each has an id of its own")
         return assets
-
-    @field_validator("station")
-    @classmethod
-    def _plain_name(cls, name: str) -> str:
-        if _STATION_NAME.fullmatch(name) is None:
-            raise ValueError(
-                f"{name[:40]!r} is not a station name: use letters, digits, '.', '_', '-', at most 64"
-            )
-        return name
 
 
 @dataclass(frozen=True)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, ClassVar, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 
-from linecheck.station.command import check_command
+from linecheck.station.command import check_command, run_station_command
 
 Values = TypeVar("Values", bound=tuple[int | str, ...])
 
@@ -28,6 +29,17 @@ def each_once(values: Values) -> Values:
 
 
 Once = AfterValidator(each_once)
+
+
+def matching(pattern: str, otherwise: str) -> AfterValidator:
+    """Return what refuses a text that a pattern does not match as a whole; ``otherwise`` says what it is not."""
+
+    def check(text: str) -> str:
+        if re.fullmatch(pattern, text) is None:
+            raise ValueError(f"{text[:40]!r} {otherwise}")
+        return text
+
+    return AfterValidator(check)
 
 
 class Table(BaseModel):
@@ -53,6 +65,10 @@ class CommandTable(Table):
 
     command: Annotated[str, Field(min_length=1, max_length=2000)]
     timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
+
+    def run(self, **fills: str) -> tuple[str | None, str]:
+        """Run it, its marks filled; return why that failed, None where it did not, and what it printed."""
+        return run_station_command(self.command, fills, self.timeout_seconds)
 
     @field_validator("command")
     @classmethod

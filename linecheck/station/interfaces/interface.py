@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from types import TracebackType
-from typing import TYPE_CHECKING, Protocol, Self, runtime_checkable
+from typing import TYPE_CHECKING, Self
 
 from linecheck.errors import StationError
 
@@ -18,17 +18,19 @@ class NotCaptured(StationError):
     """There is no capture of this check; those of others may be there."""
 
 
-class Interface(Protocol):
+class Interface(ABC):
     """Plays a stimulus into the unit and captures what comes back.
 
-    An interface is a context manager; leaving it stops all sound and frees the hardware, whatever happened.
+    An interface is a context manager; leaving it stops all sound and frees the hardware, whatever happened. What it
+    need not do (open hardware, set the unit, hear what comes next) it inherits.
     """
 
     @property
+    @abstractmethod
     def identity(self) -> Mapping[str, str]:
         """What the record says of the interface: kind, device names, driver, format."""
-        ...
 
+    @abstractmethod
     def play(self, check: str, stimulus: Stimulus) -> Capture:
         """Play one check's stimulus and return its capture, which begins before and ends after it.
 
@@ -43,52 +45,37 @@ class Interface(Protocol):
         KeyboardInterrupt
             The operator stopped it; all sound has stopped.
         """
-        ...
 
     def __enter__(self) -> Self:
-        """Open the hardware."""
-        ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Stop all sound and free the hardware."""
-        ...
-
-
-@runtime_checkable
-class Announced(Protocol):
-    """What an interface may offer as well: it hears before each stimulus which one comes after it.
-
-    So it can begin with that one while the capture before is on its way. Each capture still holds one stimulus, begins
-    before it and ends after it.
-    """
-
-    def announce(self, stimulus: Stimulus | None) -> None:
-        """Hear what is played after the stimulus of the next :meth:`Interface.play`; None for nothing."""
-        ...
-
-
-@runtime_checkable
-class HearsChanges(Protocol):
-    """What an interface may offer as well: it hears that the unit was set otherwise between two stimuli."""
-
-    def unit_changed(self) -> None:
-        """Hear that what was learnt of the unit's delay no longer holds."""
-        ...
-
-
-class NothingToOpen:
-    """A base of interfaces without hardware: there is nothing to open and nothing to free."""
-
-    def __enter__(self) -> Self:
-        """Begin."""
+        """Open the hardware, where there is any."""
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End."""
+    def __exit__(self, *_: object) -> None:  # noqa: B027 - some have none
+        """Stop all sound and free the hardware."""
+
+    def announce(self, stimulus: Stimulus | None) -> None:  # noqa: B027 - most have no use for it
+        """Hear what is played after the stimulus of the next :meth:`play`; None for nothing.
+
+        So an interface can begin with that one while the capture before is on its way. Each capture still holds one
+        stimulus, begins before it and ends after it.
+        """
+
+    def unit_changed(self) -> None:  # noqa: B027 - most have no use for it
+        """Hear that the unit was set otherwise between two stimuli: what was learnt of its delay no longer holds."""
+
+    def can_set(self, setting: str, value: str) -> bool:
+        """Return whether the interface can make a setting of the unit itself."""
+        return False
+
+    def set(self, setting: str, value: str) -> None:
+        """Make a setting of the unit.
+
+        Raises
+        ------
+        StationError
+            It could not be made.
+        """
+        raise StationError(f"the interface cannot set {setting} to {value}")
 
 
 @dataclass(frozen=True)

@@ -142,9 +142,7 @@ def analogue_steps(
     broken = any(entry.blocks for play, entry in loop.problems() if play == "probe")
     lost = "its capture is not whole" if broken else "the probe did not come back as it was played"
     hidden = (
-        steps_not_done(lost, len(path.channels))
-        if probe is None or broken
-        else processing_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
+        steps_not_done(lost, len(path.channels)) if probe is None or broken else processing_steps(probe, path)
     )
     # What explains others comes before them: the first that is not met says what to do.
     steps = [stream_step(loop.problems()), _closed(loop), _clock(loop), *_wiring(loop)]

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from types import MappingProxyType
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from linecheck.checks.parts.steady import find_at_other_rates
 from linecheck.measure.trust import inspect_samples
 from linecheck.station.self_check.analogue import STREAM_CURE, stream_step
 from linecheck.station.self_check.plays import LoopPath, first_words_frames
-from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading, read_probe
+from linecheck.station.self_check.probe import PROBE_HZ, ProbeReading
 from linecheck.station.self_check.processing import processing_steps
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Measured, Step
 from linecheck.station.self_check.words import WordsFound, compare_words
@@ -60,10 +59,10 @@ def digital_steps(path: LoopPath, stimulus: Stimulus, capture: Capture) -> tuple
     whole = all(problem.channel is not None for _, problem in problems)
     if not whole:
         return (*steps, Step("clock", NOT_DONE, "its capture is not whole"))
-    probe = _probe(path, capture)
+    probe = path.read_probe(capture)
     steps.append(_clock(found, probe, capture))
     if found.outcome == "modified" and probe is not None:
-        steps += processing_steps(probe, path.channels, path.loop.limits, path.capture_rate_hz)
+        steps += processing_steps(probe, path)
     return tuple(steps)
 
 
@@ -82,11 +81,6 @@ def _words(found: WordsFound, bits: int) -> Step:
         return Step("words", MET, text, (measured,))
     said = {"moved": "", "modified": "modified: ", "absent": "not there: "}[found.outcome]
     return Step("words", NOT_MET, f"{said}{found.text}", (measured,), CURES[found.outcome])
-
-
-def _probe(path: LoopPath, capture: Capture) -> ProbeReading | None:
-    """Read the probe in whatever came back."""
-    return read_probe(capture, len(path.channels), path.rate_hz, path.ramp_seconds, path.highest_dbfs)
 
 
 def _clock(found: WordsFound, probe: ProbeReading | None, capture: Capture) -> Step:
@@ -128,23 +122,21 @@ def _half(samples: Samples, bits: int) -> Samples:
 
 
 #: What is done to captured words of some width, and the outcome that it must have.
-_TAMPERINGS: Mapping[str, tuple[Callable[[Samples, int], NDArray[Any]], str]] = MappingProxyType(
-    {
-        "nothing": (lambda samples, bits: samples, "identical"),
-        "one lowest bit": (_changed, "modified"),
-        "a missing frame": (lambda samples, bits: np.delete(samples, len(samples) // 2, axis=0), "moved"),
-        "a doubled frame": (
-            lambda samples, bits: np.insert(samples, len(samples) // 2, samples[len(samples) // 2], axis=0),
-            "moved",
-        ),
-        "a short recording": (lambda samples, bits: samples[: -AROUND - 1], "moved"),
-        "swapped channels": (lambda samples, bits: samples[:, ::-1], "moved"),
-        "polarity": (lambda samples, bits: -np.maximum(samples, -(2**31) + 1), "modified"),
-        "gain": (_half, "modified"),
-        "silence": (lambda samples, bits: np.zeros_like(samples), "absent"),
-        "values that are no numbers": (_not_a_number, "modified"),
-    }
-)
+_TAMPERINGS: Final[Mapping[str, tuple[Callable[[Samples, int], NDArray[Any]], str]]] = {
+    "nothing": (lambda samples, bits: samples, "identical"),
+    "one lowest bit": (_changed, "modified"),
+    "a missing frame": (lambda samples, bits: np.delete(samples, len(samples) // 2, axis=0), "moved"),
+    "a doubled frame": (
+        lambda samples, bits: np.insert(samples, len(samples) // 2, samples[len(samples) // 2], axis=0),
+        "moved",
+    ),
+    "a short recording": (lambda samples, bits: samples[: -AROUND - 1], "moved"),
+    "swapped channels": (lambda samples, bits: samples[:, ::-1], "moved"),
+    "polarity": (lambda samples, bits: -np.maximum(samples, -(2**31) + 1), "modified"),
+    "gain": (_half, "modified"),
+    "silence": (lambda samples, bits: np.zeros_like(samples), "absent"),
+    "values that are no numbers": (_not_a_number, "modified"),
+}
 
 
 def _unnoticed(words: Samples, bits: int) -> tuple[str, ...]:

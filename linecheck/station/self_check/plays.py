@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.checks import kinds
-from linecheck.checks.base import CheckKind, Stimulus
+from linecheck.checks.base import Capture, CheckKind, Stimulus
 from linecheck.checks.contract import made_stimulus
 from linecheck.checks.ultrasonic import MIN_REACH_HZ
+from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.locating.marks import EDGE_SECONDS
 from linecheck.dsp.quantise import quantise
 from linecheck.errors import UsageError
@@ -23,7 +24,7 @@ from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.station import StationConfig
 from linecheck.station.interfaces import interface_of
 from linecheck.station.self_check.loop_kinds import SETTLED_TONE, TO_EDGE
-from linecheck.station.self_check.probe import probe_values, ramps
+from linecheck.station.self_check.probe import ProbeReading, probe_values, ramps, read_probe
 from linecheck.station.self_check.words import random_words
 
 #: Highest level of the tone that distortion and gain are taken from.
@@ -85,6 +86,14 @@ class LoopPath:
     def band_hz(self) -> tuple[float, float]:
         """The audio band, or what the rates leave of it."""
         return 20.0, min(20_000.0, 0.45 * self.lower_rate_hz)
+
+    def probe(self) -> FloatArray:
+        """Return the probe as it is played here, before it is quantised."""
+        return probe_values(len(self.channels), self.rate_hz, self.ramp_seconds, self.highest_dbfs)
+
+    def read_probe(self, capture: Capture) -> ProbeReading | None:
+        """Return what a capture has of it; None where it is not there as a whole."""
+        return read_probe(capture, len(self.channels), self.rate_hz, self.ramp_seconds, self.highest_dbfs)
 
 
 @dataclass(frozen=True)
@@ -221,8 +230,7 @@ def _analogue_plays(path: LoopPath) -> tuple[Play, ...]:
     if path.hears_jitter:
         words = {"rate_hz": rate, "bits": 24 if bits >= 24 else 16, "seconds": JITTER_SECONDS}
         plays.append(_play(path, "jitter", known["jitter"], words, {}))
-    values = probe_values(len(path.channels), rate, path.ramp_seconds, path.highest_dbfs)
-    probe = Stimulus(quantise(values, bits, 1), rate, bits)
+    probe = Stimulus(quantise(path.probe(), bits, 1), rate, bits)
     return (*plays, Play("probe", probe, max_ramp_seconds=EDGE_SECONDS))
 
 
@@ -275,9 +283,7 @@ def _digital_play(path: LoopPath) -> Play:
         random_words(round(seconds * rate), channels, bits, WORDS_SEED + index, peak)
         for index, seconds in enumerate(WORDS_SECONDS)
     )
-    probe = quantise(
-        probe_values(channels, rate, path.ramp_seconds, path.highest_dbfs), bits, 1, dither=False
-    )
+    probe = quantise(path.probe(), bits, 1, dither=False)
     pause = np.zeros((round(PAUSE_SECONDS * rate), channels), dtype=np.int32)
     ramp = round(path.ramp_seconds * rate)
     parts = (_faded(first, bits, ramp), pause, probe, pause, _faded(last, bits, ramp))

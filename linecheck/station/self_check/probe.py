@@ -100,7 +100,6 @@ class ProbeReading:
     gains: Mapping[tuple[str, int], Gain]
     noise_gain_db: tuple[float, ...]
     clock_ratio: float
-    start: int
 
 
 def _sections(channels: int, highest_dbfs: float) -> tuple[Section, ...]:
@@ -203,7 +202,7 @@ def read_probe(
     }
     played = probe_values(channels, rate_hz, ramp_seconds, highest_dbfs)
     noise = tuple(reader.noise_gain(played[:, channel], rate_hz, channel) for channel in range(channels))
-    return ProbeReading(gains, noise, ratio, found)
+    return ProbeReading(gains, noise, ratio)
 
 
 def _find_sync(capture: Capture) -> int | None:

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from linecheck.station.config.loop import LoopLimits
+from linecheck.station.self_check.plays import LoopPath
 from linecheck.station.self_check.probe import PROBE_HZ, Gain, ProbeReading
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, Step, step
 
@@ -91,11 +92,10 @@ class _Probe:
         return "a limiter, or clipping" if loud < -limit and abs(quiet) <= limit else ""
 
 
-def processing_steps(
-    reading: ProbeReading, channels: tuple[str, ...], limits: LoopLimits, capture_rate_hz: int
-) -> tuple[Step, ...]:
+def processing_steps(reading: ProbeReading, path: LoopPath) -> tuple[Step, ...]:
     """Return the steps that a probe proves, in the order of :data:`PROBE_STEPS`."""
-    probe = _Probe(reading, channels, limits, capture_rate_hz)
+    channels = path.channels
+    probe = _Probe(reading, channels, path.loop.limits, path.capture_rate_hz)
     levels = [probe.gain("middle", channel).gain_db for channel in range(len(channels))]
     dead = [name for name, level in zip(channels, levels, strict=True) if level < max(levels) - DEAD_DB]
     if dead:

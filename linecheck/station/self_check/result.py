@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
+from linecheck.files.times import utc_text
 from linecheck.station.budget.figures import Figures, figures_content
 
 #: What a step, or the whole check, came to. What was not measured is never met.
@@ -197,8 +198,8 @@ class SelfCheck:
             "loop": self.kind,
             "verdict": self.verdict,
             "stopped": self.stopped,
-            "started": _text(self.started),
-            "finished": _text(self.finished),
+            "started": utc_text(self.started),
+            "finished": utc_text(self.finished),
             "every_hours": self.every_hours,
             "software": self.software,
             "station_config_sha256": self.station_config_sha256,
@@ -215,7 +216,3 @@ class SelfCheck:
 def _worst(words: Iterable[Word]) -> Word:
     """Return the worst of some words; ``not done`` of none."""
     return max(words, key=lambda word: _BADNESS[word], default=NOT_DONE)
-
-
-def _text(moment: datetime) -> str:
-    return f"{moment:%Y-%m-%dT%H:%M:%S.%f}Z"

@@ -16,11 +16,11 @@ from linecheck.measure.measure import Analysis, failure_problem, take_measuremen
 from linecheck.measure.trust import inspect_samples
 from linecheck.station.budget.figures import Figures, path_figures, reference_dbfs
 from linecheck.station.config.station import Station
-from linecheck.station.interfaces.interface import Announced, Interface
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.self_check.analogue import analogue_steps
 from linecheck.station.self_check.digital import digital_steps
 from linecheck.station.self_check.plays import FIGURE_PLAYS, LoopPath, Play, loop_path, make_plays
-from linecheck.station.self_check.probe import ProbeReading, read_probe
+from linecheck.station.self_check.probe import ProbeReading
 from linecheck.station.self_check.result import MET, NOT_DONE, NOT_MET, Audio, SelfCheck, Step
 
 _log = logging.getLogger(__name__)
@@ -118,8 +118,7 @@ def _play_all(
         with open_loop(1) as interface:
             done.opened, done.at_start = True, dict(interface.identity)
             for number, (play, after) in enumerate(zip_longest(plays, plays[1:]), 1):
-                if isinstance(interface, Announced):
-                    interface.announce(None if after is None else after.stimulus)
+                interface.announce(None if after is None else after.stimulus)
                 playing(play, number, len(plays))
                 capture = interface.play(play.name, play.stimulus)
                 done.captures[play.name] = capture
@@ -240,7 +239,7 @@ def _probe(path: LoopPath, done: _Progress) -> ProbeReading | None:
     if capture is None:
         return None
     try:
-        return read_probe(capture, len(path.channels), path.rate_hz, path.ramp_seconds, path.highest_dbfs)
+        return path.read_probe(capture)
     except Exception:
         _log.exception("the probe could not be read")
         return None

@@ -66,23 +66,14 @@ class WordsFound:
         ``processed``, ``not_finite``, ``silent``, ``absent``.
     text : str
         The same as a plain sentence's end, with numbers.
-    frames : int
-        How many frames were compared.
     different : int
-        In how many of them any channel differs.
-    first : int or None
-        The first of them, counted from the first frame that was sent.
-    lag : int or None
-        Where the first frame lies in the capture.
+        In how many frames any channel differs.
     """
 
     outcome: Outcome
     what: str
     text: str
-    frames: int
     different: int
-    first: int | None = None
-    lag: int | None = None
 
 
 def random_words(frames: int, channels: int, bits: int, seed: int, peak: float = 1.0) -> NDArray[np.int32]:
@@ -125,16 +116,16 @@ def compare_words(
     frames = len(sent)
     if received.ndim != 2 or received.shape[1] != sent.shape[1]:
         came = received.shape[1] if received.ndim == 2 else 0
-        return WordsFound("absent", "absent", f"{came} channels came back of {sent.shape[1]}", 0, frames)
+        return WordsFound("absent", "absent", f"{came} channels came back of {sent.shape[1]}", frames)
     if not np.issubdtype(received.dtype, np.integer) and not np.all(np.isfinite(received)):
         count = int(np.sum(~np.isfinite(received)))
         text = f"of the values that came back {count} {'are not numbers' if count > 1 else 'is not a number'}"
-        return WordsFound("modified", "not_finite", text, 0, frames)
+        return WordsFound("modified", "not_finite", text, frames)
     codes, exact = _codes(received)
     dead = [index + 1 for index in range(codes.shape[1]) if not np.any(codes[:, index])]
     if dead:
         which = "every channel" if len(dead) == sent.shape[1] else f"channel {', '.join(map(str, dead))}"
-        return WordsFound("absent", "silent", f"{which} came back as zeros", 0, frames)
+        return WordsFound("absent", "silent", f"{which} came back as zeros", frames)
     words = sent.astype(np.int64)
     lags = [_lags(words[:, index], codes[:, index], random) for index in range(sent.shape[1])]
     whole = [exact and found.share >= MOSTLY for found in lags]
@@ -197,26 +188,22 @@ def _same_bits(words: IntArray, codes: IntArray, lags: Sequence[_Lags], step: in
     frames, lag = len(words), lags[0].first
     different = _different(words, codes, lag)
     count = int(np.sum(different))
-    first = int(np.argmax(different)) if count else None
     if not count:
-        return WordsFound(
-            "identical", "identical", f"all {frames} frames came back bit for bit", frames, 0, None, lag
-        )
+        return WordsFound("identical", "identical", f"all {frames} frames came back bit for bit", 0)
+    first = int(np.argmax(different))
     moved = _moved(lags, frames, len(codes))
     if moved is not None:
-        return WordsFound("moved", *moved, frames, count, first, lag)
-    assert first is not None
-    silent = _came_as_silence(different, codes, lag)
-    if silent:
+        return WordsFound("moved", *moved, count)
+    if _came_as_silence(different, codes, lag):
         text = f"the same bits came back, but {_frames(count)} from number {first} on came as silence"
-        return WordsFound("moved", "lost", text, frames, count, first, lag)
+        return WordsFound("moved", "lost", text, count)
     if count > frames * FEW and _small_steps(words, codes, lag, different) <= MIN_STEPS * step:
         text = f"{count} of {frames} frames came back a few low bits off: dither was added"
-        return WordsFound("modified", "dithered", text, frames, count, first, lag)
+        return WordsFound("modified", "dithered", text, count)
     there = codes[lag + first] if 0 <= lag + first < len(codes) else None
     change = "" if there is None else _smallest_change(words[first], there)
     text = f"{count} of {frames} frames came back with other bits, the first is number {first}{change}"
-    return WordsFound("modified", "changed", text, frames, count, first, lag)
+    return WordsFound("modified", "changed", text, count)
 
 
 def _different(words: IntArray, codes: IntArray, lag: int) -> NDArray[np.bool_]:
@@ -291,14 +278,14 @@ def _other_bits(
                 text = (
                     f"the same bits came back, but channel {index + 1} carries those of channel {other + 1}"
                 )
-                return WordsFound("moved", "swapped", text, frames, frames, 0)
+                return WordsFound("moved", "swapped", text, frames)
     changed = next((index for index in range(channels) if not whole[index]), 0)
-    what, text, lag = _change_of(words, codes, bits, changed)
-    return WordsFound("absent" if what == "absent" else "modified", what, text, frames, frames, 0, lag)
+    what, text = _change_of(words, codes, bits, changed)
+    return WordsFound("absent" if what == "absent" else "modified", what, text, frames)
 
 
-def _change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tuple[str, str, int | None]:
-    """Return what was done to words, the same in a sentence's end, and where their first frame lies in the capture.
+def _change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tuple[str, str]:
+    """Return what was done to words, and the same in a sentence's end.
 
     Parameters
     ----------
@@ -314,21 +301,14 @@ def _change_of(words: IntArray, codes: IntArray, bits: int, channel: int) -> tup
     other = int(np.argmax([abs(share) for _, share in found]))
     lag, share = found[other]
     if abs(share) < MIN_CORRELATION:
-        return "absent", "what came back is unrelated to the words that were sent", None
+        return "absent", "what came back is unrelated to the words that were sent"
     mine, theirs = _overlap(words[:, other], codes[:, channel], lag)
     if np.array_equal(theirs, -mine.astype(np.int64)):
-        return "inverted", f"channel {channel + 1} came back inverted", lag
+        return "inverted", f"channel {channel + 1} came back inverted"
     also = [index + 1 for index, (_, share) in enumerate(found) if abs(share) > MIXED]
     if len(also) > 1:
-        return (
-            "mixed",
-            f"channel {channel + 1} carries the words of channels {', '.join(map(str, also))}",
-            lag,
-        )
-    cut = _cut(mine, theirs, bits)
-    if cut is not None:
-        return *cut, lag
-    return *_scaled_or_filtered(mine / FULL_SCALE, theirs / FULL_SCALE), lag
+        return "mixed", f"channel {channel + 1} carries the words of channels {', '.join(map(str, also))}"
+    return _cut(mine, theirs, bits) or _scaled_or_filtered(mine / FULL_SCALE, theirs / FULL_SCALE)
 
 
 def _lag(sent: FloatArray, came: FloatArray) -> tuple[int, float]:

@@ -10,7 +10,6 @@ whose own response is divided out beforehand (exponential of semicircle; Barnett
 :class:`Converter`            what the unit does to a signal, exactly
 :func:`capture_at`            samples and instants in, the analogue signal at these instants out
 :func:`transfer_curve`        harmonic levels to the coefficients of the output stage's transfer curve
-:func:`harmonic_amplitudes`   what harmonics a sine of any amplitude comes out with
 ============================  ================================================================================
 
 A stimulus is worked through in blocks, so that memory and time per second stay the same whatever its length.
@@ -270,19 +269,3 @@ def transfer_curve(harmonics_db: tuple[float, ...]) -> tuple[float, ...]:
         return ()
     levels = np.concatenate(([0.0, 0.0], 10.0 ** (np.array(harmonics_db) / 20.0)))
     return tuple(np.polynomial.chebyshev.cheb2poly(levels)[1:].tolist())
-
-
-def harmonic_amplitudes(harmonics_db: tuple[float, ...], amplitude: float) -> FloatArray:
-    """Return the amplitudes that a sine of some amplitude comes out with.
-
-    y(A x) is again a polynomial in x; its Chebyshev coefficients are the amplitudes.
-
-    Returns
-    -------
-    float64 array
-        At 0 Hz, of the fundamental, of the 2nd harmonic, and so on.
-    """
-    curve = np.concatenate(([0.0], transfer_curve(harmonics_db) or (0.0,)))
-    curve[1] += 1.0
-    powers = amplitude ** np.arange(len(curve))
-    return np.asarray(np.polynomial.chebyshev.poly2cheb(curve * powers))

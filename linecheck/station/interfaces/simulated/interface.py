@@ -9,7 +9,6 @@ filter, transfer curve → output stage (volts, modulation, coupling, hum, lines
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType
 from typing import Self, get_args
 
 import numpy as np
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Stimulus
 from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
-from linecheck.station.interfaces.interface import NothingToOpen
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.simulated.converter import Converter, capture_at, transfer_curve
 from linecheck.station.interfaces.simulated.faults import (
     FAULTS,
@@ -42,7 +41,7 @@ from linecheck.station.interfaces.simulated.output import (
 from linecheck.station.interfaces.simulated.unit import SETTABLE, FilterName, SimulatedUnit
 
 
-class SimulatedInterface(NothingToOpen):
+class SimulatedInterface(Interface):
     """Plays into a simulated unit and captures what comes back.
 
     Parameters
@@ -90,14 +89,12 @@ class SimulatedInterface(NothingToOpen):
     @property
     def identity(self) -> Mapping[str, str]:
         """What the record says of the interface."""
-        return MappingProxyType(
-            {
-                "kind": "simulated",
-                "unit": f"simulated converter, {self._unit.filter} filter, seed {self._unit.seed}",
-                "capture": f"{self._capture_rate_hz} Hz, {self._unit.adc_bits} bits",
-                "faults": ", ".join(fault.name for fault in self._faults) or "none",
-            }
-        )
+        return {
+            "kind": "simulated",
+            "unit": f"simulated converter, {self._unit.filter} filter, seed {self._unit.seed}",
+            "capture": f"{self._capture_rate_hz} Hz, {self._unit.adc_bits} bits",
+            "faults": ", ".join(fault.name for fault in self._faults) or "none",
+        }
 
     def can_set(self, setting: str, value: str) -> bool:
         """Return whether the unit has this setting, and this value of it."""

@@ -8,7 +8,6 @@ differs each time, and one clock. The digital loop gives every word back. Faults
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType
 from typing import Self
 
 import numpy as np
@@ -18,7 +17,7 @@ from linecheck.checks.base import Capture, Stimulus
 from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import StationError
 from linecheck.station.config.station import StationConfig
-from linecheck.station.interfaces.interface import NothingToOpen
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.simulated.faults import find_faults
 from linecheck.station.interfaces.simulated.loop_faults import LOOP_FAULTS, LoopPlay
 from linecheck.station.interfaces.simulated.output import NOISE_BAND_HZ, Draw
@@ -36,7 +35,7 @@ TAIL_SECONDS = 0.1
 ADC_BITS = 24
 
 
-class SimulatedLoop(NothingToOpen):
+class SimulatedLoop(Interface):
     """Gives back what is played, as the loop of a station config would.
 
     Parameters
@@ -77,7 +76,7 @@ class SimulatedLoop(NothingToOpen):
         }
         for fault in self._faults:
             identity = dict(fault.identity(identity, self._opening))
-        return MappingProxyType(identity)
+        return identity
 
     def __enter__(self) -> Self:
         """Open it.

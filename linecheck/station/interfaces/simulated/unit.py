@@ -7,7 +7,7 @@ Levels in dB are relative to a full-scale sine at the unit's output (``output_vo
 from __future__ import annotations
 
 import hashlib
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -146,24 +146,6 @@ class SimulatedUnit(BaseModel):
         if 0.0 < self.lowpass_hz < 8_000.0:
             raise ValueError("lowpass_hz: give 0 for none, or at least 8000")
         return self
-
-    @classmethod
-    def ideal(cls, **changes: Any) -> SimulatedUnit:  # noqa: ANN401 - any field's value
-        """Return a unit with no imperfection but its filter's, captured to 32 bits; ``changes`` override."""
-        perfect: dict[str, Any] = {
-            "channel_gain_db": (0.0,),
-            "clock_ppm": 0.0,
-            "harmonics_db": (),
-            "noise_db": NOTHING_DB,
-            "hum_db": (),
-            "jitter_random_ps": 0.0,
-            "jitter_sine_ps": 0.0,
-            "dc_offset_mv": (0.0,),
-            "crosstalk_db": NOTHING_DB,
-            "adc_noise_db": NOTHING_DB,
-            "adc_bits": 32,
-        }
-        return cls(**{**perfect, **changes})
 
     def of_serial(self, serial: str) -> SimulatedUnit:
         """Return the unit with this serial number, which differs from the typical one by ``spread``.

@@ -68,18 +68,17 @@ class Blocks:
 
 
 class BlockLog:
-    """Notes the blocks of one take in arrays that exist before the first of them."""
+    """Notes the blocks of a take of so many frames in arrays that exist before the first of them.
 
-    def __init__(self, blocks: int) -> None:
+    There is room for all of its blocks, if these have 32 frames or more on average.
+    """
+
+    def __init__(self, frames: int) -> None:
+        blocks = 1024 + frames // 32
         self._times = np.full(blocks, 0.0)
         self._frames = np.full(blocks, 0)
         self._flags = np.full(blocks, 0)
         self._count = 0
-
-    @classmethod
-    def for_frames(cls, frames: int) -> BlockLog:
-        """Return one with room for a take of so many frames, if its blocks have 32 or more on average."""
-        return cls(1024 + frames // 32)
 
     def note(self, now: float, frames: int, flags: int) -> None:
         """Add a block; when the log is full, blocks are added to the last one."""
@@ -153,24 +152,34 @@ class PlayTake:
 
 
 @dataclass
-class Player:
-    """Fills output blocks.
+class Flow:
+    """The blocks of one direction.
 
     ``blocks`` counts all of them, so that a watchdog sees them come, ``steady_blocks`` those since the
     stream's start or the driver's last flag, ``flagged`` those with a flag, ``frames`` all frames.
     """
 
-    take: PlayTake | None = None
     blocks: int = field(default=0, init=False)
     steady_blocks: int = field(default=0, init=False)
     flagged: int = field(default=0, init=False)
     frames: int = field(default=0, init=False)
 
-    def fill(self, out: Samples, frames: int, lead_seconds: float, flags: int) -> None:
-        """Fill one block, whose first frame sounds ``lead_seconds`` from now if the driver is right."""
+    def count_block(self, flags: int) -> None:
+        """Count a block that has come."""
         self.blocks += 1
         self.steady_blocks = 0 if flags else self.steady_blocks + 1
         self.flagged += 1 if flags else 0
+
+
+@dataclass
+class Player(Flow):
+    """Fills output blocks."""
+
+    take: PlayTake | None = None
+
+    def fill(self, out: Samples, frames: int, lead_seconds: float, flags: int) -> None:
+        """Fill one block, whose first frame sounds ``lead_seconds`` from now if the driver is right."""
+        self.count_block(flags)
         filled, now = 0, time.perf_counter()
         while filled < frames and (take := self.take) is not None and take.sounds:
             take.log.note(now, frames, flags)
@@ -194,22 +203,16 @@ class Player:
 
 
 @dataclass
-class Recorder:
-    """Empties input blocks; the counters are as the player's, ``block_frames`` is the last block's length."""
+class Recorder(Flow):
+    """Empties input blocks; ``block_frames`` is the last block's length."""
 
     rate_hz: int
     take: RecordTake | None = None
-    blocks: int = field(default=0, init=False)
-    steady_blocks: int = field(default=0, init=False)
-    flagged: int = field(default=0, init=False)
-    frames: int = field(default=0, init=False)
     block_frames: int = field(default=0, init=False)
 
     def empty(self, block: Samples, frames: int, flags: int) -> None:
         """Take one block."""
-        self.blocks += 1
-        self.steady_blocks = 0 if flags else self.steady_blocks + 1
-        self.flagged += 1 if flags else 0
+        self.count_block(flags)
         self.block_frames = frames
         emptied, now = 0, time.perf_counter()
         while emptied < frames and (take := self.take) is not None and not take.done:

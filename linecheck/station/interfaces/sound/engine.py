@@ -140,19 +140,14 @@ class SoundEngine:
         """
         backend = self._backend or load_portaudio()
         devices, settings = list_devices(backend), self._settings
-        playback = _chosen(devices, settings.playback, "playback")
-        capture = _chosen(devices, settings.capture, "capture")
+        playback = _side(devices, settings.playback, "playback")
+        capture = _side(devices, settings.capture, "capture")
         self._streams = SoundStreams(
-            backend,
-            SoundSide(playback, settings.playback.width, settings.playback.sample_format),
-            SoundSide(capture, settings.capture.width, settings.capture.sample_format),
-            settings.latency_seconds,
-            self._player,
-            self._recorder,
+            backend, playback, capture, settings.latency_seconds, self._player, self._recorder
         )
         if settings.playback_rate_hz is not None:
             self._streams.open_for(settings.playback_rate_hz)
-        return FoundDevices(playback, capture, str(backend.get_portaudio_version()[1]))
+        return FoundDevices(playback.device, capture.device, str(backend.get_portaudio_version()[1]))
 
     def ready(self, rate_hz: int) -> None:
         """Have the streams open for stimuli of this rate.
@@ -162,7 +157,7 @@ class SoundEngine:
         StationError
             A device refuses.
         """
-        self._opened().open_for(rate_hz)
+        self._opened.open_for(rate_hz)
 
     def play(self, samples: Samples, rate_hz: int, following: Samples | None = None) -> Take:
         """Play samples of shape (frames, channels), in the device's format, and return what came back.
@@ -176,22 +171,21 @@ class SoundEngine:
         StationError
             A device stops, or does not run at its rate.
         """
-        streams = self._opened()
-        streams.open_for(rate_hz)
-        play = self._coming if self._is_coming(samples, rate_hz) else self._begin(streams, samples, rate_hz)
+        self._opened.open_for(rate_hz)
+        play = self._coming if self._is_coming(samples, rate_hz) else self._begin(samples, rate_hz)
         assert play is not None
         self._coming = coming = None
         try:
-            delay = self._known_delay(streams)
+            delay = self._known_delay()
             if delay is not None:
-                self._watch(streams, lambda: None not in (play.begun, play.record.begun), SETTLE_SECONDS)
-            pause = self._pause_after(play, streams, delay)
+                self._watch(lambda: None not in (play.begun, play.record.begun), SETTLE_SECONDS)
+            pause = self._pause_after(play, delay)
             if following is not None and not play.done:
-                coming = self._queue(streams, play, following, pause)
+                coming = self._queue(play, following, pause)
             if delay is not None:
                 play.record.stop = self._stop_frame(play, delay, 0.5 * pause)
             longest = 2.0 * len(play.record.samples) / self._settings.capture_rate_hz
-            self._watch(streams, lambda: play.record.done, longest)
+            self._watch(lambda: play.record.done, longest)
         except BaseException:
             self._silence()
             raise
@@ -200,7 +194,7 @@ class SoundEngine:
             self._coming = coming
         else:
             self._silence()
-        return self._taken(streams, play, delay, pause)
+        return self._taken(play, delay, pause)
 
     def close(self) -> None:
         """Stop all sound at once and free the devices."""
@@ -209,6 +203,7 @@ class SoundEngine:
         if streams is not None:
             streams.close()
 
+    @property
     def _opened(self) -> SoundStreams:
         if self._streams is None:
             raise StationError("the sound devices are not open")
@@ -226,40 +221,40 @@ class SoundEngine:
         spread = play.samples[len(play.samples) - len(samples) :, self._settings.playback.columns]
         return spread.shape == samples.shape and np.array_equal(spread, samples)
 
-    def _begin(self, streams: SoundStreams, samples: Samples, rate_hz: int) -> PlayTake:
+    def _begin(self, samples: Samples, rate_hz: int) -> PlayTake:
         """Start a take from silence."""
         unwanted = self._coming
         self._silence()
         if unwanted is not None:
             # What the driver holds of it must not sound into this capture.
             time.sleep(2.0 * unwanted.drain_seconds + self._settings.tail_seconds)
-        self._watch(streams, self._settled, SETTLE_SECONDS)
-        play = self._take(streams, samples, rate_hz, LEAD_SECONDS)
+        self._watch(self._settled, SETTLE_SECONDS)
+        play = self._take(samples, rate_hz, LEAD_SECONDS)
         self._recorder.take, self._player.take = play.record, play
         return play
 
-    def _pause_after(self, play: PlayTake, streams: SoundStreams, delay: float | None) -> float:
+    def _pause_after(self, play: PlayTake, delay: float | None) -> float:
         """Return how long a pause keeps two stimuli apart, s; the two clocks may differ where the delay is known."""
         if delay is not None:
             return KNOWN_DELAY_PAUSE_SECONDS + 2.0 * CLOCK_TOLERANCE * len(play.samples) / play.rate_hz
         block = self._recorder.block_frames / self._settings.capture_rate_hz
-        return self._settings.tail_seconds + streams.output_latency_seconds + 2.0 * block
+        return self._settings.tail_seconds + self._opened.output_latency_seconds + 2.0 * block
 
-    def _queue(self, streams: SoundStreams, play: PlayTake, following: Samples, pause: float) -> PlayTake:
+    def _queue(self, play: PlayTake, following: Samples, pause: float) -> PlayTake:
         """Have a take follow the one that plays, after a pause in seconds."""
-        coming = self._take(streams, following, play.rate_hz, pause)
+        coming = self._take(following, play.rate_hz, pause)
         coming.at_once = True
         play.record.following = coming.record
         play.following = coming
         return coming
 
-    def _continuity(self, streams: SoundStreams) -> tuple[int, int, int]:
+    def _continuity(self) -> tuple[int, int, int]:
         """Return what stays the same as long as both streams run on without a gap."""
-        return streams.openings, self._player.flagged, self._recorder.flagged
+        return self._opened.openings, self._player.flagged, self._recorder.flagged
 
-    def _known_delay(self, streams: SoundStreams) -> float | None:
+    def _known_delay(self) -> float | None:
         """Return the capture's time less the playback's where it is known, each counted from its stream's start, s."""
-        return self._delay if self._delay_holds == self._continuity(streams) else None
+        return self._delay if self._delay_holds == self._continuity() else None
 
     def _stop_frame(self, play: PlayTake, delay: float, spare_seconds: float) -> int:
         """Return the frame of the capture that comes a while after the last one played has arrived."""
@@ -268,9 +263,7 @@ class SoundEngine:
         end = delay + (play.begun + len(play.samples)) / play.rate_hz + spare_seconds
         return round(end * self._settings.capture_rate_hz) - play.record.begun
 
-    def _learn_delay(
-        self, streams: SoundStreams, play: PlayTake, captured: Samples, used: float | None, pause: float
-    ) -> float:
+    def _learn_delay(self, play: PlayTake, captured: Samples, used: float | None, pause: float) -> float:
         """Note the delay that a take shows; return how far it lies off the one that was used, if that is too far, s."""
         rate = self._settings.capture_rate_hz
         sent = play.samples[:, self._settings.playback.columns]
@@ -278,7 +271,7 @@ class SoundEngine:
         if lag is None or play.begun is None or play.record.begun is None:
             return 0.0
         self._delay = play.record.begun / rate + lag - play.begun / play.rate_hz
-        self._delay_holds = self._continuity(streams)
+        self._delay_holds = self._continuity()
         moved = 0.0 if used is None else self._delay - used
         return moved if abs(moved) > 0.25 * pause else 0.0
 
@@ -286,7 +279,7 @@ class SoundEngine:
         """Let nothing more be played or captured."""
         self._coming = self._recorder.take = self._player.take = None
 
-    def _take(self, streams: SoundStreams, samples: Samples, rate_hz: int, pause_seconds: float) -> PlayTake:
+    def _take(self, samples: Samples, rate_hz: int, pause_seconds: float) -> PlayTake:
         """Spread the samples over the device's channels, after a pause of silence, and make room for what comes."""
         pause, side = int(np.ceil(pause_seconds * rate_hz)), self._settings.playback
         spread: Samples = np.zeros((pause + len(samples), side.width), dtype=side.sample_format)
@@ -295,8 +288,8 @@ class SoundEngine:
             samples=spread,
             rate_hz=rate_hz,
             record=self._record_take(len(spread) / rate_hz),
-            log=BlockLog.for_frames(len(spread)),
-            drain_seconds=streams.output_latency_seconds,
+            log=BlockLog(len(spread)),
+            drain_seconds=self._opened.output_latency_seconds,
         )
 
     def _record_take(self, played_seconds: float) -> RecordTake:
@@ -306,17 +299,17 @@ class SoundEngine:
         return RecordTake(
             samples=np.full((frames, settings.capture.width), SENTINEL[sample_format], dtype=sample_format),
             tail_frames=int(np.ceil(settings.tail_seconds * settings.capture_rate_hz)),
-            log=BlockLog.for_frames(frames),
+            log=BlockLog(frames),
         )
 
-    def _watch(self, streams: SoundStreams, done: Callable[[], bool], longest_seconds: float) -> None:
+    def _watch(self, done: Callable[[], bool], longest_seconds: float) -> None:
         """Wait until ``done``, and no longer than blocks keep coming."""
         watchdog = Watchdog(self._player, self._recorder, longest_seconds)
         while not done():
-            watchdog.look(time.monotonic(), ended=streams.ended)
+            watchdog.look(time.monotonic(), ended=self._opened.ended)
             time.sleep(POLL_SECONDS)
 
-    def _taken(self, streams: SoundStreams, play: PlayTake, delay: float | None, pause: float) -> Take:
+    def _taken(self, play: PlayTake, delay: float | None, pause: float) -> Take:
         record = play.record
         if not play.done:
             raise StationError(
@@ -325,7 +318,7 @@ class SoundEngine:
                 f"it does not run at {play.rate_hz} Hz"
             )
         captured = np.ascontiguousarray(record.samples[: record.position, self._settings.capture.columns])
-        moved = self._learn_delay(streams, play, captured, delay, pause)
+        moved = self._learn_delay(play, captured, delay, pause)
         return Take(captured, record.log.blocks, play.log.blocks, moved)
 
 
@@ -368,5 +361,6 @@ class Watchdog:
             )
 
 
-def _chosen(devices: tuple[SoundDevice, ...], side: SideSettings, direction: Direction) -> SoundDevice:
-    return choose_device(devices, side.device, direction, side.width)
+def _side(devices: tuple[SoundDevice, ...], side: SideSettings, direction: Direction) -> SoundSide:
+    device = choose_device(devices, side.device, direction, side.width)
+    return SoundSide(device, side.width, side.sample_format)

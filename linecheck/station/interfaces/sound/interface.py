@@ -18,7 +18,6 @@ or of the priming of an output at its start, touches no capture and is no event.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from types import MappingProxyType, TracebackType
 from typing import Self
 
 import numpy as np
@@ -27,6 +26,7 @@ from numpy.typing import NDArray
 from linecheck.checks.base import Capture, Stimulus, StreamEvent
 from linecheck.errors import StationError
 from linecheck.station.config.station import CaptureConfig, PlaybackConfig, StationConfig
+from linecheck.station.interfaces.interface import Interface
 from linecheck.station.interfaces.sound.callbacks import Blocks, Flag, Samples, undelivered_frames
 from linecheck.station.interfaces.sound.devices import SoundDevice
 from linecheck.station.interfaces.sound.engine import (
@@ -46,7 +46,7 @@ Engine = SoundEngine | SoundProcess
 LATENCY_SECONDS = 0.1
 
 
-class SoundInterface:
+class SoundInterface(Interface):
     """Plays and captures on sound devices.
 
     Parameters
@@ -87,7 +87,7 @@ class SoundInterface:
             one = found.playback.index == found.capture.index
             identity["clock"] = "one device, one stream at equal rates" if one else "two independent streams"
             identity["driver"] = found.driver
-        return MappingProxyType(identity)
+        return identity
 
     def __enter__(self) -> Self:
         """Find the devices and open them.
@@ -100,14 +100,12 @@ class SoundInterface:
         self._open()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop all sound and free the devices."""
         self._close()
 
     def announce(self, stimulus: Stimulus | None) -> None:
-        """Say what comes after the next one that is played; see ``Announced``."""
+        """Hear what comes after the next one that is played."""
         self._announced = stimulus
 
     def unit_changed(self) -> None:
@@ -249,9 +247,18 @@ def take_events(take: Take, rate_hz: int, playback_rate_hz: int) -> tuple[Stream
         *flag_events(playback, outputs, playback.times - _start(capture, rate_hz)),
         *rate_events("capture", capture, rate_hz),
         *rate_events("playback", playback, playback_rate_hz),
-        *gap_events(take.samples, rate_hz),
-        *moved_events(take.moved_seconds),
     ]
+    undelivered, captured_frames = undelivered_frames(take.samples), len(take.samples)
+    if undelivered:
+        message = f"capture: {undelivered} of {captured_frames} frames were never delivered"
+        events.append(StreamEvent("gap", captured_frames / rate_hz, message))
+    if take.moved_seconds:
+        # It moves where audio is lost or made up unseen.
+        message = (
+            f"the delay from playback to capture moved by {1e3 * take.moved_seconds:+.0f} ms since the check before: "
+            "audio was lost or made up between the two"
+        )
+        events.append(StreamEvent("delay_moved", 0.0, message))
     return tuple(sorted(events, key=lambda event: event.seconds))
 
 
@@ -293,26 +300,6 @@ def rate_events(side: str, blocks: Blocks, rate_hz: int) -> list[StreamEvent]:
         return []
     message = f"{side}: audio at {rate_hz} Hz ran at {pace:.3f} times its rate"
     return [StreamEvent("rate_mismatch", elapsed, message)]
-
-
-def gap_events(samples: Samples, rate_hz: int) -> list[StreamEvent]:
-    """Return whether the capture's array has frames that nobody delivered."""
-    frames = undelivered_frames(samples)
-    if frames == 0:
-        return []
-    message = f"capture: {frames} of {len(samples)} frames were never delivered"
-    return [StreamEvent("gap", len(samples) / rate_hz, message)]
-
-
-def moved_events(seconds: float) -> list[StreamEvent]:
-    """Return whether the delay from playback to capture moved, which it does where audio is lost or made up unseen."""
-    if not seconds:
-        return []
-    message = (
-        f"the delay from playback to capture moved by {1e3 * seconds:+.0f} ms since the check before: "
-        "audio was lost or made up between the two"
-    )
-    return [StreamEvent("delay_moved", 0.0, message)]
 
 
 def _start(capture: Blocks, rate_hz: int) -> float:
