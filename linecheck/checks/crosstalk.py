@@ -9,23 +9,9 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
-    CurveSpec,
-    DifferenceSpec,
-    Location,
-    Measurement,
-    MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
-)
-from linecheck.checks.parts.declared import NO_NEGATIVE, former
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
+from linecheck.checks.base import Capture, Curve, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.parts.declared import NO_NEGATIVE, CurveSpec, DifferenceSpec, MetricSpec, former
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList, ratio_reading
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParameters, ramped, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import break_in, locate_turns
@@ -101,7 +87,7 @@ _OVER_FREQUENCY = CurveSpec(
 )  # fmt: skip
 
 
-class CrosstalkKind(CheckKind):
+class CrosstalkKind(ReadingKind):
     """Channel separation, over frequency: how far crosstalk lies below what it comes from.
 
     ``separation`` of a channel is the level of a tone in the channel that plays it, over the level at which the same
@@ -172,39 +158,34 @@ class CrosstalkKind(CheckKind):
             return _even(capture, locate_tone_sets(capture, sets, parameters.seconds, channels), channels)
         return locate_turns(capture, OCTAVE_TONES_HZ, parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: CrosstalkParameters,
-        analysis: CrosstalkAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[CrosstalkParameters, CrosstalkAnalysis]) -> None:
         """Compare each channel's tones where they are played with what comes of them elsewhere."""
-        count = len(context.channels)
-        at_once = _at_once(parameters, count)
+        capture, location, channels = located.capture, located.location, located.context.channels
+        band_hz, at_once = located.analysis.band_hz, _at_once(located.parameters, len(channels))
         powers = _together(capture, location) if at_once else _in_turn(capture, location)
-        out = ReadingList()
-        for into, name in location.found_of(context.channels):
-            silent = [context.channels[other] for other in range(count) if not location.found[other]]
-            if silent or count < 2:
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_no_source(name, silent))
+        for into, name in located.found:
+            sources = [source for source in range(len(channels)) if source != into]
+            silent = [channels[source] for source in sources if not location.found[source]]
+            if silent or not sources:
+                message = (
+                    f"crosstalk cannot be told: {', '.join(silent)} does not sound"
+                    if silent
+                    else "crosstalk needs two channels"
+                )
+                out.explain(name, "no_source", message, *_NAMES)
                 continue
             tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
-            inside = _inside(tones, analysis.band_hz)
+            inside = _inside(tones, band_hz)
             if not np.any(inside):
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_no_tone(name, analysis.band_hz))
+                out.explain(name, "no_tone", _NO_TONE.format(low=band_hz[0], high=band_hz[1]), *_NAMES)
                 continue
             lost = {
-                context.channels[source]: gone
-                for source in range(count)
-                if source != into and len(gone := tones[inside & ~_resolved(powers[source, source])])
+                channels[source]: gone
+                for source in sources
+                if len(gone := tones[inside & ~_resolved(powers[source, source])])
             }
             if lost:
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_lost_tones(name, lost))
+                out.explain(name, "no_source", _lost_tones(lost), *_NAMES)
                 continue
             rows = [
                 [
@@ -213,11 +194,9 @@ class CrosstalkKind(CheckKind):
                     )
                     for strong, faint in zip(powers[source, source], powers[source, into], strict=True)
                 ]
-                for source in range(count)
-                if source != into
+                for source in sources
             ]
-            _add(out, name, tones, rows, analysis.band_hz)
-        return out.measurement()
+            _add(out, name, tones, rows, band_hz)
 
     def never_measured(
         self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis, channels: int, has_reference: bool
@@ -313,25 +292,9 @@ def _scaled(power: Power, capture: Capture, source: int, into: int) -> Power:
     return Power(power.value * gain, power.uncertainty * gain)
 
 
-def _no_source(name: str, silent: list[str]) -> Problem:
-    """Say why nothing can be told of a channel that is alive."""
-    message = (
-        f"crosstalk cannot be told: {', '.join(silent)} does not sound"
-        if silent
-        else "crosstalk needs two channels"
-    )
-    return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
-
-
 def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> BoolArray:
     """Return which tones lie in the band."""
     return np.asarray((tones >= band_hz[0]) & (tones <= band_hz[1]))
-
-
-def _no_tone(name: str, band_hz: tuple[float, float]) -> Problem:
-    """Say that the band holds nothing to read crosstalk of."""
-    message = _NO_TONE.format(low=band_hz[0], high=band_hz[1])
-    return Problem("no_tone", message, name, blocks=False, metrics=_NAMES)
 
 
 def _resolved(powers: Iterable[Power]) -> BoolArray:
@@ -339,13 +302,12 @@ def _resolved(powers: Iterable[Power]) -> BoolArray:
     return np.array([power.value > RESOLVED * power.uncertainty for power in powers])
 
 
-def _lost_tones(name: str, lost: Mapping[str, FloatArray]) -> Problem:
+def _lost_tones(lost: Mapping[str, FloatArray]) -> str:
     """Say that tones do not come back in the channels that they are played in."""
     which = " and ".join(
         f"{', '.join(f'{tone:g}' for tone in tones)} Hz in {source}" for source, tones in lost.items()
     )
-    message = f"crosstalk cannot be told: nothing comes back at {which}. May be the unit's own fault."
-    return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
+    return f"crosstalk cannot be told: nothing comes back at {which}. May be the unit's own fault."
 
 
 def _add(

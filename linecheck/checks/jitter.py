@@ -12,15 +12,8 @@ from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
-    Context,
     Curve,
-    CurveSpec,
-    DifferenceSpec,
-    Implied,
     Location,
-    Measurement,
-    MetricSpec,
     Note,
     Parameters,
     Problem,
@@ -28,11 +21,20 @@ from linecheck.checks.base import (
     Stimulus,
     Taken,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
+    CurveSpec,
+    DifferenceSpec,
+    Implied,
+    MetricSpec,
+    the_same,
+)
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
 from linecheck.checks.parts.sideband_words import compare_sidebands, sideband_note
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
 from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.checks.parts.words import dropout
 from linecheck.dsp.continuity.phase_steps import tone_level_step
 from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
@@ -58,6 +60,10 @@ TURN_SECONDS = 0.002
 DEAD_DB = 40.0
 #: Mean square of the amplitude's swing about the tone's, above which the angle is not the tone's phase.
 UNCLEAR = 0.03
+UNCLEAR_TONE = (
+    "noise or other signals are nearly as strong as the tone, so its phase cannot be followed: is the capture's gain "
+    "far too low, is the right signal playing? May be the unit's own fault."
+)
 #: Beyond this part of the rate, 20 kHz at 44.1 kHz, filters fall off and images begin (common practice, no source).
 FLAT_SHARE = 0.4536
 #: So many sidebands are named, the strongest.
@@ -108,7 +114,7 @@ class JitterAnalysis(Parameters):
         return self
 
 
-class JitterKind(CheckKind):
+class JitterKind(ReadingKind):
     """Sidebands of a tone at a quarter of the rate: jitter, modulation of the level, added lines.
 
     The stimulus is J. Dunn's (AES 96th Convention, 1994; from memory). The tone is brought to zero frequency; the
@@ -223,35 +229,28 @@ class JitterKind(CheckKind):
         problems = (*location.problems, *dead)
         return replace(location, found=found, tones_hz=tones, clock_ratio=ratio, problems=problems)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: JitterParameters,
-        analysis: JitterAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[JitterParameters, JitterAnalysis]) -> None:
         """Take every metric from the located tone."""
-        out = ReadingList()
-        names = self._names()
-        unreached = band_not_reached(capture, _band(parameters, analysis), names)
-        if unreached is None and not _holds(_band(parameters, analysis), parameters.tone_hz):
-            message = _outside(parameters, analysis)
-            unreached = Problem("beyond_band", message, blocks=False, metrics=names)
-        if unreached is not None:
-            out.problems.append(unreached)
-        for index, name in location.found_of(context.channels):
-            if unreached is not None:
-                out.missing(self.metrics, names, name)
-                continue
-            tone = _taken_apart(capture, location, index, parameters, analysis)
+        capture, parameters, analysis = located.capture, located.parameters, located.analysis
+        names, band = self._names(), _band(parameters, analysis)
+        if not out.reaches(capture, band, names):
+            return
+        if not _holds(band, parameters.tone_hz):
+            out.explain(None, "beyond_band", _outside(parameters, analysis), *names)
+            return
+        for index, name in located.found:
+            tone = _taken_apart(capture, located.location, index, parameters, analysis)
             if tone is None:
-                out.missing(self.metrics, names, name)
-                out.problems.append(_unclear(name, names))
+                out.explain(name, "tone_unclear", UNCLEAR_TONE, *names)
                 continue
-            began = location.start / capture.rate_hz
+            began = located.location.start / capture.rate_hz
             if tone.step is not None:
-                out.problems.append(_lost(name, began + tone.step.seconds))
+                what = (
+                    "the lowest bit's square wave is not where it should be from about "
+                    f"{began + tone.step.seconds:.1f} s on: a stretch that leaves the tone unchanged was lost or "
+                    "came twice"
+                )
+                out.problems.append(dropout(name, what))
             if tone.level_step is not None:
                 place, change = tone.level_step
                 out.problems.append(stepped_level(name, began + place, change))
@@ -259,7 +258,6 @@ class JitterKind(CheckKind):
             _readings(out, name, tone, mains)
             out.curves.append(_curve(name, tone, analysis.resolution_hz))
             out.problems += _notes(name, tone, mains)
-        return out.measurement()
 
     def compare(self, taken: Sequence[Taken]) -> tuple[Note, ...]:
         """Say which sidebands captures through different inputs share."""
@@ -274,7 +272,7 @@ class JitterKind(CheckKind):
         return dict.fromkeys(self._names(), _outside(parameters, analysis))
 
     def _names(self) -> tuple[str, ...]:
-        return (*(spec.name for spec in self.metrics), *(spec.name for spec in self.curves))
+        return tuple(spec.name for spec in self.specs)
 
     def curve_spans(
         self, parameters: JitterParameters, analysis: JitterAnalysis
@@ -385,26 +383,6 @@ def _taken_apart(
     return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches, step, level)
 
 
-def _unclear(name: str, metrics: tuple[str, ...]) -> Problem:
-    return Problem(
-        "tone_unclear",
-        "noise or other signals are nearly as strong as the tone, so its phase cannot be followed: is the capture's "
-        "gain far too low, is the right signal playing? May be the unit's own fault.",
-        name,
-        blocks=False,
-        metrics=metrics,
-    )
-
-
-def _lost(name: str, seconds: float) -> Problem:
-    return Problem(
-        "dropout",
-        f"the lowest bit's square wave is not where it should be from about {seconds:.1f} s on: a stretch that leaves "
-        "the tone unchanged was lost or came twice. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
-
-
 def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float]) -> None:
     """Add the readings of one channel."""
     bands = [band for band in tone.beside.sidebands if not _is_hum(band, tone.carrier_hz, mains_hz)]
@@ -413,7 +391,12 @@ def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float
     largest = max(bands, key=lambda band: band.stronger.value, default=None)
     hidden = _unresolved(tone, tone.upper_reach_hz, tone.lower_reach_hz)
     out.readings.append(_level("largest_sideband", name, [band.stronger for band in bands], hidden))
-    out.readings.append(_offset(out, name, largest))
+    if largest is not None:
+        spread = largest.offset_uncertainty_hz
+        out.readings.append(Reading("sideband_offset", name, largest.offset_hz, "Hz", spread))
+    else:
+        message = "no sideband stands out of the noise, so there is none to give the offset of"
+        out.explain(name, "no_sideband", message, "sideband_offset")
     out.readings.append(_jitter(name, tone, paired))
     out.readings.append(_level("lone_spur", name, [band.stronger for band in lone], hidden))
     out.readings.append(_skirt(name, tone))
@@ -459,14 +442,6 @@ def _level(metric: str, channel: str, found: Sequence[Quantity], hidden: Quantit
     amplitude = max(side.value, side.uncertainty)
     spread = DB_PER_NEPER * side.uncertainty / amplitude
     return Reading(metric, channel, float(20.0 * np.log10(amplitude)), "dB", float(spread), is_bound)
-
-
-def _offset(out: ReadingList, name: str, largest: Sideband | None) -> Reading:
-    if largest is not None:
-        return Reading("sideband_offset", name, largest.offset_hz, "Hz", largest.offset_uncertainty_hz)
-    message = "no sideband stands out of the noise, so there is none to give the offset of"
-    out.problems.append(Problem("no_sideband", message, name, blocks=False, metrics=("sideband_offset",)))
-    return Reading("sideband_offset", name, None, "Hz", None)
 
 
 def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:

@@ -9,22 +9,16 @@ from typing import Annotated, ClassVar, NamedTuple
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    Context,
-    Curve,
+from linecheck.checks.base import Curve, Parameters, Reading
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
     Range,
-    Reading,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingList
 from linecheck.checks.parts.stepped import (
     Step,
     SteppedKind,
@@ -34,6 +28,7 @@ from linecheck.checks.parts.stepped import (
     narrowed_to,
     step_spans,
 )
+from linecheck.checks.parts.words import dropout
 from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.continuity.level_courses import Level, foreign, phase_step, unsteady
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tapered, fit_tones_and_lines, synthesise
@@ -225,28 +220,21 @@ class LinearityKind(SteppedKind):
             )
         )
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: LinearityParameters,
-        analysis: LinearityAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[LinearityParameters, LinearityAnalysis]) -> None:
         """Take the gain at every level."""
-        out = ReadingList()
-        narrowed = narrowed_to(capture, TOP_OVER_TONE * parameters.frequency_hz, location)
+        parameters, analysis = located.parameters, located.analysis
+        narrowed = narrowed_to(located.capture, TOP_OVER_TONE * parameters.frequency_hz, located.location)
         plan = self.plan(parameters)
-        spans = step_spans(plan, location, capture.rate_hz)
-        tone = parameters.frequency_hz * (location.clock_ratio or 1.0) / narrowed.rate_hz
-        for index, name in location.found_of(context.channels):
+        spans = step_spans(plan, located.location, located.capture.rate_hz)
+        tone = parameters.frequency_hz * (located.location.clock_ratio or 1.0) / narrowed.rate_hz
+        for index, name in located.found:
             fits = _fits(narrowed, index, spans, tone)
             points = _points(parameters, plan, fits, analysis.tolerance_db)
             broken = _break(fits, points.resolved, tone)
             if broken is not None:
-                out.problems.append(_break_problem(name, *broken, narrowed.rate_hz))
+                what, frame = broken
+                out.problems.append(dropout(name, f"{what}, from {frame / narrowed.rate_hz:.3f} s on"))
             _add(out, name, points, parameters, analysis)
-        return out.measurement()
 
     def curve_spans(
         self, parameters: LinearityParameters, analysis: LinearityAnalysis
@@ -385,10 +373,8 @@ def _add(
             f"too much noise to tell {analysis.tolerance_db:g} dB at {listed} dBFS: left out, which says nothing "
             "against the unit's linearity there"
         )
-        metrics = ("linear_down_to", "largest_error", "gain_error")
-        out.problems.append(Problem("unresolved", message, name, blocks=False, metrics=metrics))
+        out.explain(name, "unresolved", message, "linear_down_to", "largest_error", "gain_error")
     if not np.any(used):
-        out.missing(LinearityKind.metrics, ("linear_down_to", "largest_error"), name)
         return
     levels, errors, spreads = points.levels[used], points.errors[used], points.spreads[used]
     beyond = np.flatnonzero(np.abs(errors) > analysis.tolerance_db)
@@ -443,15 +429,6 @@ def _break(fits: list[_Fit], resolved: BoolArray, tone: float) -> tuple[str, int
         return "the stimulus is not where it should be: a stretch was lost or came twice", frame
     frame = foreign([fit.level for fit in fits], tone)
     return None if frame is None else ("samples do not belong to the stimulus", frame)
-
-
-def _break_problem(name: str, what: str, frame: int, rate_hz: float) -> Problem:
-    """Say what is wrong from where on."""
-    return Problem(
-        "dropout",
-        f"{what}, from {frame / rate_hz:.3f} s on. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
 
 
 KIND = LinearityKind()

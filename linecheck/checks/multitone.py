@@ -9,29 +9,23 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Curve, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
     Range,
-    Reading,
-    Stimulus,
+    opposite,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
 from linecheck.checks.parts.readings import (
     ARITHMETIC,
     DB_PER_NEPER,
+    Located,
+    ReadingKind,
     ReadingList,
-    band_not_reached,
     power_ratio,
     resolution_not_reached,
 )
@@ -95,7 +89,7 @@ class MultitoneAnalysis(Parameters):
         return self
 
 
-class MultitoneKind(CheckKind):
+class MultitoneKind(ReadingKind):
     """32 tones from 26 Hz to 19 kHz, with every product of second and third order between them.
 
     The tones are fitted with one clock ratio and taken out, with the slow drift in level and timing that they share;
@@ -184,33 +178,18 @@ class MultitoneKind(CheckKind):
         """Find the tones."""
         return locate_tone_sets(capture, [TONES_HZ] * len(channels), parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: MultitoneParameters,
-        analysis: MultitoneAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[MultitoneParameters, MultitoneAnalysis]) -> None:
         """Take the residue between the located tones."""
-        out = ReadingList()
-        reached = band_not_reached(
-            capture, analysis.band_hz, (*(spec.name for spec in self.metrics), "residue")
-        )
-        if reached is not None:
-            out.problems.append(reached)
-        assert location.clock_ratio is not None
+        capture, location, analysis = located.capture, located.location, located.analysis
+        if not out.reaches(capture, analysis.band_hz, tuple(spec.name for spec in self.specs)):
+            return
         narrowed = capture.narrowed(max(analysis.band_hz[1], 1.01 * float(TONES_HZ[-1])))
-        for index, name in location.found_of(context.channels):
-            if reached is not None:
-                out.missing(self.metrics, [spec.name for spec in self.metrics], name)
-                continue
+        for index, name in located.found:
             record = narrowed.between(index, location.start, location.stop)
-            step = _read(out, name, record, narrowed.rate_hz, location.clock_ratio, analysis)
+            step = _read(out, name, record, narrowed.rate_hz, located.clock_ratio, analysis)
             if step is not None:
                 first, _ = narrowed.inside(location.start, location.stop)
                 out.problems.append(stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1]))
-        return out.measurement()
 
     def curve_spans(
         self, parameters: MultitoneParameters, analysis: MultitoneAnalysis

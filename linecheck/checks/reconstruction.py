@@ -10,25 +10,18 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Curve, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
+    former,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, former
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
-from linecheck.checks.parts.readings import ReadingList
+from linecheck.checks.parts.readings import Located, ReadingKind, ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
@@ -120,7 +113,7 @@ _READ_AT = tuple(
 )
 
 
-class ReconstructionKind(CheckKind):
+class ReconstructionKind(ReadingKind):
     """The reconstruction filter, from a dense signal whose images reach to the capture's edge.
 
     The unit's input has lines every 50 Hz up to half its rate. Its samples' spectrum repeats with the rate, so every
@@ -260,34 +253,27 @@ class ReconstructionKind(CheckKind):
         signal = _signal(parameters.rate_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ReconstructionParameters,
-        analysis: ReconstructionAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(
+        self, out: ReadingList, located: Located[ReconstructionParameters, ReconstructionAnalysis]
+    ) -> None:
         """Take the filter's figures from the located lines."""
-        out = ReadingList()
-        for index, name in location.found_of(context.channels):
-            channel = _read(capture, location, index, parameters)
+        capture, parameters = located.capture, located.parameters
+        for index, name in located.found:
+            channel = _read(capture, located.location, index, parameters)
             if channel is None:
-                out.missing(self.metrics, [spec.name for spec in self.metrics], name)
                 message = (
                     f"the response at {REFERENCE_HZ:g} Hz, which all others are relative to, is not known"
                 )
-                out.problems.append(Problem("reference_unknown", message, name, blocks=False))
+                out.explain(name, "reference_unknown", message)
                 continue
             edge = CAPTURE_EDGE * capture.rate_hz
             response = channel.response.less(channel.reference).between(0.0, edge)
             _read_at(out, name, response)
             _corners(out, name, response)
             _stop_band(out, name, channel, response, parameters, edge)
-            _image_rejection(out, name, channel, parameters, analysis)
+            _image_rejection(out, name, channel, parameters, located.analysis)
             _response_curve(out, name, response)
             _impulse_readings(out, name, _impulse(channel, parameters, edge))
-        return out.measurement()
 
     def never_measured(
         self,
@@ -335,7 +321,7 @@ def _read_at(out: ReadingList, name: str, response: Response) -> None:
         metric, level = f"response_{khz}k", level_at(response, 1e3 * khz)
         if level is None:
             message = f"{khz} kHz lies beyond what the capture reaches ({response.frequencies_hz[-1]:g} Hz)"
-            out.unmeasured(name, "beyond_capture", message, {metric: "dB"})
+            out.explain(name, "beyond_capture", message, metric)
         else:
             _level(out, name, metric, level)
 
@@ -346,7 +332,7 @@ def _corners(out: ReadingList, name: str, response: Response) -> None:
         corner = falls_to(response, level, REFERENCE_HZ)
         if corner is None:
             message = f"the response does not fall by {-level:g} dB up to the capture's edge"
-            out.unmeasured(name, "no_corner", message, {metric: "Hz"})
+            out.explain(name, "no_corner", message, metric)
         else:
             _corner(out, name, metric, corner)
 
@@ -360,7 +346,6 @@ def _stop_band(
     edge_hz: float,
 ) -> None:
     """Add where the stop band begins, and how deep it is between the lines too."""
-    metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
     passed, corner = (falls_to(response, level, REFERENCE_HZ) for level in (-3.0, -6.0))
     mirrored = None if passed is None else parameters.rate_hz - passed.frequency_hz
     between = _between_lines(channel, parameters, edge_hz)
@@ -371,7 +356,7 @@ def _stop_band(
         band = stop_band(points, corner.frequency_hz, mirrored, open_db=left_open)
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
-        out.unmeasured(name, "no_stop_band", message, metrics)
+        out.explain(name, "no_stop_band", message, "stopband_from", "stopband_attenuation")
         return
     _level(out, name, "stopband_attenuation", band.attenuation, is_bound=not band.resolved)
     if band.resolved:
@@ -382,8 +367,8 @@ def _stop_band(
         f"noise (the unit's or the capture's) is as strong as what the filter lets through: the stop band is at least "
         f"{band.attenuation.value:.0f} dB deep, which it first is at {band.start.frequency_hz:.0f} Hz"
     )
-    out.unmeasured(name, "noise_limited", message, {"stopband_from": "Hz"})
-    out.problems.append(_hidden(name, message, "stopband_attenuation"))
+    for metric in ("stopband_from", "stopband_attenuation"):
+        out.explain(name, "noise_limited", message, metric)
 
 
 def _image_rejection(
@@ -402,7 +387,7 @@ def _image_rejection(
     )
     if not len(tones):
         message = f"no line of the stimulus lies between {low:g} Hz and {high:g} Hz"
-        out.unmeasured(name, "beyond_stimulus", message, {"image_rejection": "dB"})
+        out.explain(name, "beyond_stimulus", message, "image_rejection")
         return
     # Orders are 1, 3, 5, …: that of an image is the period's less the tone's.
     images = (period - channel.orders[tones] - 1) // 2
@@ -416,7 +401,7 @@ def _image_rejection(
         message = (
             f"noise is as strong as the images, which lie {rejection.value:.0f} dB or more below their tones"
         )
-        out.problems.append(_hidden(name, message, "image_rejection"))
+        out.explain(name, "noise_limited", message, "image_rejection")
 
 
 def _response_curve(out: ReadingList, name: str, response: Response) -> None:
@@ -461,7 +446,7 @@ def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     onset = impulse.onset_seconds(ONSET_SHARE)
     if onset is None:
         message = "noise or distortion ahead of the impulse response hides where it begins"
-        out.unmeasured(name, "noise_limited", message, {"latency": "ms"})
+        out.explain(name, "noise_limited", message, "latency")
     else:
         out.readings.append(Reading("latency", name, 1e3 * onset[0], "ms", 1e3 * onset[1]))
     half = IMPULSE_POINTS // 2 - 1
@@ -476,11 +461,6 @@ def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
 
 def _level(out: ReadingList, name: str, metric: str, level: Level, *, is_bound: bool = False) -> None:
     out.readings.append(Reading(metric, name, level.value, "dB", level.uncertainty, is_bound))
-
-
-def _hidden(name: str, message: str, metric: str) -> Problem:
-    """Say why a level is only a bound."""
-    return Problem("noise_limited", message, name, blocks=False, metrics=(metric,))
 
 
 def _corner(out: ReadingList, name: str, metric: str, corner: Corner) -> None:

@@ -10,26 +10,19 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Curve, Location, Parameters, Reading, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
+    former,
+    the_same,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, former, the_same
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic_stimulus
-from linecheck.checks.parts.readings import ReadingList
+from linecheck.checks.parts.readings import Located, ReadingKind, ReadingList
 from linecheck.checks.parts.steady import BandHz, SteadyParameters
 from linecheck.checks.parts.swept import FADE_SECONDS, Swept, locate_sweep, sweep_response, sweep_stimulus
 from linecheck.dsp.arrays import FloatArray
@@ -131,7 +124,7 @@ _FLATNESS = MetricSpec(
 )  # fmt: skip
 
 
-class ResponseKind(CheckKind):
+class ResponseKind(ReadingKind):
     """Level over frequency re 1 kHz.
 
     ``multisine`` plays some 230 lines at once, 24 to the octave, at odd multiples of 2.5 Hz, on which no mains product
@@ -216,26 +209,15 @@ class ResponseKind(CheckKind):
         signal = _signal(parameters.rate_hz, parameters.lowest_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ResponseParameters,
-        analysis: ResponseAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[ResponseParameters, ResponseAnalysis]) -> None:
         """Take the response of every channel, and what is read of it."""
-        out = ReadingList()
+        capture, location, analysis = located.capture, located.location, located.analysis
         edge = CAPTURE_EDGE * capture.rate_hz
         levels: list[Response] = []
-        responses = (
-            _by_sweep(capture, location, parameters)
-            if parameters.signal == "sweep"
-            else _by_lines(capture, location, parameters)
-        )
-        for name, found, response in zip(context.channels, location.found, responses, strict=True):
-            if not found:
-                continue
+        read = _by_sweep if located.parameters.signal == "sweep" else _by_lines
+        responses = read(capture, location, located.parameters)
+        for index, name in located.found:
+            response = responses[index]
             reference = level_at(response, REFERENCE_HZ)
             assert reference is not None
             # One line beyond the edge, so that what lies just below it can be read between two.
@@ -245,8 +227,7 @@ class ResponseKind(CheckKind):
             _corners(out, name, _cut(relative, edge))
             _peak_to_peak(out, "flatness", name, levels[-1], analysis.band_hz)
             _peak_to_peak(out, "passband_ripple", name, levels[-1], analysis.inner_band_hz)
-        _balance(out, levels, analysis.band_hz, len(context.channels))
-        return out.measurement()
+        _balance(out, levels, analysis.band_hz, len(located.context.channels))
 
     def never_measured(
         self, parameters: ResponseParameters, analysis: ResponseAnalysis, channels: int, has_reference: bool
@@ -351,8 +332,7 @@ def _corners(out: ReadingList, name: str, response: Response) -> None:
             f"{response.frequencies_hz[end]:g} Hz, the {'highest' if upwards else 'lowest'} frequency that the "
             "stimulus and the capture have"
         )
-        out.readings.append(Reading(metric, name, None, "Hz", None))
-        out.problems.append(Problem("no_corner", message, name, blocks=False, metrics=(metric,)))
+        out.explain(name, "no_corner", message, metric)
 
 
 def _within(response: Response, band_hz: tuple[float, float]) -> Response | None:
@@ -368,13 +348,16 @@ def _within(response: Response, band_hz: tuple[float, float]) -> Response | None
     )
 
 
-def _not_reached(response: Response, band_hz: tuple[float, float], name: str | None, metric: str) -> Problem:
+def _not_reached(
+    out: ReadingList, response: Response, band_hz: tuple[float, float], name: str | None, metric: str
+) -> None:
+    """Say that a response does not reach a band's edges."""
     first, last = response.frequencies_hz[0], response.frequencies_hz[-1]
     message = (
         f"the band goes from {band_hz[0]:g} Hz to {band_hz[1]:g} Hz, the response that stimulus and capture give only "
         f"from {first:g} Hz to {last:g} Hz"
     )
-    return Problem("band_not_reached", message, name, blocks=False, metrics=(metric,))
+    out.explain(name, "band_not_reached", message, metric)
 
 
 def _peak_to_peak(
@@ -383,8 +366,7 @@ def _peak_to_peak(
     """Add the greatest level in a band less the least."""
     inside = _within(response, band_hz)
     if inside is None:
-        out.readings.append(Reading(metric, name, None, "dB", None))
-        out.problems.append(_not_reached(response, band_hz, name, metric))
+        _not_reached(out, response, band_hz, name, metric)
         return
     highest, lowest = int(np.argmax(inside.level_db)), int(np.argmin(inside.level_db))
     spread = np.hypot(inside.uncertainty_db[highest], inside.uncertainty_db[lowest])
@@ -398,9 +380,8 @@ def _balance(
     inside = [_within(response, band_hz) for response in levels]
     parts = [part for part in inside if part is not None]
     if len(parts) < max(2, channels):
-        out.readings.append(Reading("balance", None, None, "dB", None))
         if levels and None in inside:
-            out.problems.append(_not_reached(levels[inside.index(None)], band_hz, None, "balance"))
+            _not_reached(out, levels[inside.index(None)], band_hz, None, "balance")
         return
     first = parts[0]
     differences = np.array([first.level_db - part.level_db for part in parts[1:]])

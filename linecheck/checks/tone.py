@@ -8,26 +8,23 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
+from linecheck.checks.base import Capture, Context, Location, Parameters, Reading, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
     Range,
-    Reading,
-    Stimulus,
+    opposite,
+    the_same,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite, the_same
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
+    Located,
+    ReadingKind,
     ReadingList,
-    band_not_reached,
     decibels,
     not_captured,
     pair_difference,
@@ -144,7 +141,7 @@ def reference_line(context: Context, index: int, capture: Capture) -> Line | Non
     return Line(0.0, Power(power, power * (spread or 0.0) * np.log(10.0) / 10.0))
 
 
-class SpectrumKind(CheckKind):
+class SpectrumKind(ReadingKind):
     """A kind whose curve is the spectrum of its band."""
 
     def curve_spans(
@@ -292,37 +289,24 @@ class ToneKind(SineKind):
         found += [Implied(part, "noise", the_same, "it is part of the noise") for part in of_noise]
         return tuple(found)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ToneParameters,
-        analysis: ToneAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[ToneParameters, ToneAnalysis]) -> None:
         """Take every metric from the located sine."""
-        out = ReadingList(context.volts_uncertainty)
+        capture, location, analysis = located.capture, located.location, located.analysis
         levels: list[Reading] = []
-        reached = band_not_reached(capture, analysis.band_hz, self._band_metrics())
-        if reached is not None:
-            out.problems.append(reached)
-        for index, name in location.found_of(context.channels):
+        reaches = out.reaches(capture, analysis.band_hz, self._band_metrics())
+        for index, name in located.found:
             parts = dissect_channel(
-                capture, location, index, parameters.frequency_hz, analysis.band_hz, max(HARMONICS)
+                capture, location, index, located.parameters.frequency_hz, analysis.band_hz, max(HARMONICS)
             )
-            levels += _tone_readings(out, name, parts, capture, index, parameters)
-            mains = capture.possible_mains_hz
-            _hum(out, name, parts, mains)
+            levels.append(_tone_readings(out, name, parts, capture, index, located.parameters))
+            _hum(out, name, parts, capture.possible_mains_hz)
             _harmonic_readings(out, name, parts)
             add_peak_outside(out, capture, location, index, name)
             out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
-            if reached is None:
-                _band_readings(out, name, parts, parameters, analysis)
+            if reaches:
+                _band_readings(out, name, parts, located.parameters, analysis)
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
-            else:
-                out.missing(self.metrics, self._band_metrics(), name)
-        out.readings.append(pair_difference("balance", context.channels, levels))
-        return out.measurement()
+        out.readings.append(pair_difference("balance", located.context.channels, levels))
 
     def never_measured(
         self, parameters: ToneParameters, analysis: ToneAnalysis, channels: int, has_reference: bool
@@ -354,7 +338,7 @@ def _has_harmonic(frequency: float, low: float, high: float) -> bool:
 
 def _tone_readings(
     out: ReadingList, name: str, parts: Dissection, capture: Capture, index: int, parameters: ToneParameters
-) -> list[Reading]:
+) -> Reading:
     """Add what is read of the tone itself; return its level in dB for the balance."""
     tone = parts.tone
     assert tone is not None
@@ -369,7 +353,7 @@ def _tone_readings(
         Reading("frequency", name, tone.frequency_hz, "Hz", parts.frequency_uncertainty_hz),
         Reading("clock_error", name, clock, "ppm", 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz),
     ]
-    return [level]
+    return level
 
 
 def _hum(out: ReadingList, name: str, parts: Dissection, mains_hz: tuple[float, ...]) -> None:
@@ -379,7 +363,7 @@ def _hum(out: ReadingList, name: str, parts: Dissection, mains_hz: tuple[float, 
         out.readings.append(ratio_reading("hum", name, total(line.power for line in lines), parts.tone))
         return
     message = "hum cannot be told from the tone: its harmonics lie on the mains products"
-    out.unmeasured(name, "hum_hidden", message, {"hum": "dB"})
+    out.explain(name, "hum_hidden", message, "hum")
 
 
 def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
@@ -391,7 +375,7 @@ def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
             out.readings.append(ratio_reading(metric, name, line.power, parts.tone))
             continue
         message = f"harmonic {order} lies beyond half the capture's rate ({parts.rate_hz / 2:g} Hz)"
-        out.unmeasured(name, "beyond_capture", message, {metric: "dB"})
+        out.explain(name, "beyond_capture", message, metric)
 
 
 def _band_readings(
@@ -422,7 +406,7 @@ def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float
         out.readings.append(ratio_reading("thd", name, total(harmonics), parts.tone))
     else:
         message = f"no harmonic lies in the band ({low:g} Hz to {high:g} Hz)"
-        out.unmeasured(name, "beyond_band", message, {"thd": "dB"})
+        out.explain(name, "beyond_band", message, "thd")
 
 
 def _largest_spur(name: str, parts: Dissection, low: float, high: float) -> Reading:

@@ -9,22 +9,10 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Detailed,
-    DifferenceSpec,
-    Location,
-    Measurement,
-    MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
-)
+from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
 from linecheck.checks.parts.steady import SteadyParameters, find_at_other_rates, last_settled, steady_stimulus
 from linecheck.checks.parts.tone_sets import stepped_level
 from linecheck.dsp.arrays import FloatArray
@@ -86,7 +74,7 @@ class _Channel:
 _NOTHING = _Channel(np.zeros(1), -1, 0.0, 0.0, Arrival(0.0, 0.0, 1, 0.0))
 
 
-class WiringKind(CheckKind):
+class WiringKind(ReadingKind):
     """Channel order, polarity, delay and balance, from tones that are different in each channel.
 
     ``order`` is 1 where each channel carries its own comb at least 20 dB above any other's, 0 where one carries
@@ -190,17 +178,10 @@ class WiringKind(CheckKind):
         tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
         return Location(start, stop, found, ratio, (tones,) * len(channels), problems)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: WiringParameters,
-        analysis: WiringAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[WiringParameters, WiringAnalysis]) -> None:
         """Take order, polarity, delay and balance from the located combs."""
-        assert location.clock_ratio is not None
-        combs = comb_frequencies(len(context.channels), parameters.rate_hz) * location.clock_ratio
+        capture, location, channels = located.capture, located.location, located.context.channels
+        combs = comb_frequencies(len(channels), located.parameters.rate_hz) * located.clock_ratio
         narrowed = capture.narrowed(1.05 * float(np.max(combs)))
         first, _ = narrowed.inside(location.start, location.stop)
         seen = [
@@ -214,7 +195,6 @@ class WiringKind(CheckKind):
             ).at_rate(narrowed.factor)
             for index, found in enumerate(location.found)
         ]
-        out = ReadingList()
         loudest = max(float(np.max(channel.powers)) for channel in seen)
         alive = [
             found and float(np.max(channel.powers)) > loudest * 10.0 ** (-DEAD_DB / 10.0)
@@ -225,20 +205,21 @@ class WiringKind(CheckKind):
             for live, channel in zip(alive, seen, strict=True)
             if live
         )
-        for name, channel, live in zip(context.channels, seen, alive, strict=True):
+        for name, channel, live in zip(channels, seen, alive, strict=True):
             if live and not channel.is_comb:
                 out.problems.append(_no_comb(name))
             elif live and channel.step is not None:
                 place, change = channel.step
                 out.problems.append(stepped_level(name, (first + place) / narrowed.rate_hz, change))
         order = _order(seen, alive) if clear else None
-        out.readings.append(Reading("order", None, order, "", None if order is None else 0.0))
+        if order is not None:
+            out.readings.append(Reading("order", None, order, "", 0.0))
         for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
-            _polarity(out, context.channels[index], channel, live, order)
+            _polarity(out, channels[index], channel, live, order)
             if live and clear and not _carries_own(channel, index):
-                out.problems.append(_mistaken(context.channels, channel, index))
-        _pair_readings(out, seen, all(alive))
-        return out.measurement()
+                out.problems.append(_mistaken(channels, channel, index))
+        if len(seen) > 1 and all(alive):
+            _pair_readings(out, seen)
 
     def never_measured(
         self, parameters: WiringParameters, analysis: WiringAnalysis, channels: int, has_reference: bool
@@ -293,7 +274,6 @@ def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order:
     if live and channel.arrived.agreement >= MIN_AGREEMENT:
         out.readings.append(Reading("polarity", name, float(channel.arrived.polarity), "", 0.0))
         return
-    out.readings.append(Reading("polarity", name, None, "", None))
     message = (
         "the tones of the coded signal do not agree on one delay, so polarity cannot be told"
         if live
@@ -302,24 +282,17 @@ def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order:
     )
     code = "phase_unclear" if live else "stimulus_not_found"
     untold = ("polarity", "channel_delay", "balance")
-    metrics = ("order", *untold) if order is None else untold
-    out.problems.append(Problem(code, message, name, blocks=False, metrics=metrics))
+    out.explain(name, code, message, *(("order", *untold) if order is None else untold))
 
 
-def _pair_readings(out: ReadingList, seen: list[_Channel], alive: bool) -> None:
+def _pair_readings(out: ReadingList, seen: list[_Channel]) -> None:
     """Add delay and balance of the pair (of more channels, the largest difference from the first)."""
-    if len(seen) < 2 or not alive:
-        out.readings.append(Reading("channel_delay", None, None, "samples", None))
-        out.readings.append(Reading("balance", None, None, "dB", None))
-        return
     first = seen[0]
     if all(channel.arrived.agreement >= MIN_AGREEMENT for channel in seen):
         late = max(seen[1:], key=lambda channel: abs(channel.arrived.frame - first.arrived.frame))
         spread = float(np.hypot(first.arrived.uncertainty, late.arrived.uncertainty))
         delay = late.arrived.frame - first.arrived.frame
         out.readings.append(Reading("channel_delay", None, delay, "samples", spread))
-    else:
-        out.readings.append(Reading("channel_delay", None, None, "samples", None))
     other = max(seen[1:], key=lambda channel: abs(np.log(channel.gain / first.gain)))
     balance = float(20.0 * np.log10(first.gain / other.gain))
     relative = np.hypot(first.gain_uncertainty / first.gain, other.gain_uncertainty / other.gain)

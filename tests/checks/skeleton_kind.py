@@ -5,16 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Location,
-    Measurement,
-    MetricSpec,
-    Parameters,
-    Stimulus,
-)
+from linecheck.checks.base import Capture, CheckKind, Context, Location, Measurement, Parameters, Stimulus
+from linecheck.checks.parts.declared import MetricSpec
 from linecheck.checks.parts.readings import ReadingList, decibels, pair_difference
 from linecheck.checks.parts.steady import BandHz, locate_tone
 from linecheck.checks.tone import ToneParameters, dissect_channel, tone_stimulus

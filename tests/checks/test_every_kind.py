@@ -14,8 +14,9 @@ from checks.skeleton_kind import SkeletonKind
 from small_run import call, small_check, small_limits, write_small_files
 
 from linecheck.checks import kinds
-from linecheck.checks.base import Curve, CurveSpec, Reference, Stimulus
+from linecheck.checks.base import Curve, Reference, Stimulus
 from linecheck.checks.contract import made_stimulus
+from linecheck.checks.parts.declared import CurveSpec
 from linecheck.errors import ContractError
 from linecheck.limits.loading.schema import limit_file_schema
 from linecheck.limits.mask_warnings import possible_range

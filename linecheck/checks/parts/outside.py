@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from linecheck.checks.base import Capture, DifferenceSpec, Location, MetricSpec, Note
-from linecheck.checks.parts.declared import NO_NEGATIVE
+from linecheck.checks.base import Capture, Location, Note
+from linecheck.checks.parts.declared import NO_NEGATIVE, DifferenceSpec, MetricSpec
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones

@@ -18,7 +18,7 @@ from linecheck.checks.parts.steady import (
     last_settled,
     ramped,
 )
-from linecheck.checks.parts.words import percent_off
+from linecheck.checks.parts.words import dropout, percent_off
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks_of_period
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale
@@ -183,8 +183,7 @@ def _breaks(
         "hole": f"the level of the stimulus is not steady: {percent_off(worst.size)}",
         "burst": "a few samples do not belong to the stimulus",
     }[worst.kind]
-    message = f"{what}, at {seconds:.3f} s. The interface did not report it. May be the unit's own fault."
-    return [Problem("dropout", message, name)]
+    return [dropout(name, f"{what}, at {seconds:.3f} s")]
 
 
 def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:

@@ -1,14 +1,32 @@
-"""Turning powers and amplitudes into readings."""
+"""Turning powers and amplitudes into readings.
+
+==========================  ======================================================================
+:class:`ReadingKind`        a kind that adds what it reads; what it does not read has no value
+:class:`Located`            what such a kind reads: a capture, where its stimulus lies, what is asked of it
+:class:`ReadingList`        what it adds readings, curves and problems to
+==========================  ======================================================================
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from abc import abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
 
-from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    Location,
+    Measurement,
+    Parameters,
+    Problem,
+    Reading,
+)
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.dissect import Dissection, Line, Power
 from linecheck.dsp.spectra.spectra import (
@@ -62,16 +80,8 @@ class ReadingList:
                 Reading(metric, channel, float(value * volts), unit, spread, repeatability=repeats)
             )
             return
-        self.readings.append(Reading(metric, channel, None, unit, None))
-        self.problems.append(
-            Problem(
-                "volts_unknown",
-                f"{metric} cannot be read in volts: the capture's full_scale_volts is not known",
-                channel,
-                blocks=False,
-                metrics=(metric,),
-            )
-        )
+        message = f"{metric} cannot be read in volts: the capture's full_scale_volts is not known"
+        self.explain(channel, "volts_unknown", message, metric)
 
     def spectrum(
         self,
@@ -93,20 +103,74 @@ class ReadingList:
             resolution_not_reached(channel, (curve.metric,), resolution_hz, curve.resolution_hz)
         )
 
-    def missing(self, specs: Sequence[MetricSpec], names: Sequence[str], channel: str | None) -> None:
-        """Add metrics that could not be measured; the reason stands in the problems already."""
-        self.readings += [
-            Reading(spec.name, channel, None, spec.unit, None) for spec in specs if spec.name in names
-        ]
+    def explain(self, channel: str | None, code: str, message: str, *metrics: str) -> None:
+        """Add the problem that says why metrics or curves are missing, or are bounds; it voids nothing else."""
+        self.problems.append(Problem(code, message, channel, blocks=False, metrics=metrics))
 
-    def unmeasured(self, channel: str | None, code: str, message: str, metrics: Mapping[str, str]) -> None:
-        """Add metrics (by name, with their unit) that could not be measured, and the problem that says why."""
-        self.readings += [Reading(metric, channel, None, unit, None) for metric, unit in metrics.items()]
-        self.problems.append(Problem(code, message, channel, blocks=False, metrics=tuple(metrics)))
+    def reaches(self, capture: Capture, band_hz: tuple[float, float], metrics: tuple[str, ...]) -> bool:
+        """Return whether a capture reaches a band's upper edge; else add the problem of what is read in all of it."""
+        problem = band_not_reached(capture, band_hz, metrics)
+        self.problems += [] if problem is None else [problem]
+        return problem is None
 
     def measurement(self) -> Measurement:
         """Return what was collected."""
         return Measurement(tuple(self.readings), tuple(self.curves), tuple(self.problems))
+
+
+Stimulated = TypeVar("Stimulated", bound=Parameters)
+Analysed = TypeVar("Analysed", bound=Parameters)
+
+
+@dataclass(frozen=True)
+class Located(Generic[Stimulated, Analysed]):
+    """A capture in which the stimulus was located, and what is to be read of it."""
+
+    capture: Capture
+    location: Location
+    parameters: Stimulated
+    analysis: Analysed
+    context: Context
+
+    @property
+    def found(self) -> list[tuple[int, str]]:
+        """The index and the name of each channel that has the stimulus."""
+        return self.location.found_of(self.context.channels)
+
+    @property
+    def clock_ratio(self) -> float:
+        """The unit's clock over the capture's, of a stimulus that tells it."""
+        assert self.location.clock_ratio is not None
+        return self.location.clock_ratio
+
+
+class ReadingKind(CheckKind):
+    """A kind that adds what it reads to a list; what it does not read stands there without a value."""
+
+    @abstractmethod
+    def read(self, out: ReadingList, located: Located[Any, Any]) -> None:
+        """Add every metric and curve that a located stimulus gives, and say why others are missing."""
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: Parameters,
+        analysis: Parameters,
+        context: Context,
+    ) -> Measurement:
+        """Take every metric and curve from a located stimulus."""
+        out = ReadingList(context.volts_uncertainty)
+        self.read(out, Located(capture, location, parameters, analysis, context))
+        taken = {(reading.metric, reading.channel) for reading in out.readings}
+        for spec in self.metrics:
+            # A former name of a successor that reads the same is given that one's reading.
+            if spec.superseded_by is not None and spec.superseded_by.same:
+                continue
+            for channel in context.channels if spec.per_channel else (None,):
+                if (spec.name, channel) not in taken:
+                    out.readings.append(Reading(spec.name, channel, None, spec.unit, None))
+        return out.measurement()
 
 
 def decibels(metric: str, channel: str, amplitude: float, uncertainty: float, unit: str) -> Reading:

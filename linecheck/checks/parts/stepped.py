@@ -12,13 +12,13 @@ import numpy as np
 from linecheck.checks.base import (
     OVERLOAD,
     Capture,
-    CheckKind,
     Location,
     Parameters,
     Problem,
     Stimulus,
     Stretch,
 )
+from linecheck.checks.parts.readings import ReadingKind
 from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
     OTHER_RATES,
@@ -30,6 +30,7 @@ from linecheck.checks.parts.steady import (
     ramped,
 )
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
+from linecheck.checks.parts.words import dropout
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.step_match import (
     Envelopes,
@@ -88,7 +89,7 @@ class SteppedParameters(Parameters):
     seed: Seed = 1
 
 
-class SteppedKind(CheckKind):
+class SteppedKind(ReadingKind):
     """A kind whose stimulus goes in steps, the same in every channel."""
 
     @abstractmethod
@@ -374,11 +375,11 @@ def _breaks(
                 or (shows_splices and is_spliced(whole, capture.rate_hz))
             ):
                 seconds = span[0] / capture.rate_hz
-                message = (
+                what = (
                     f"the tone of {step.tones_hz[-1]:.4g} Hz from {seconds:.3f} s on is not one: a stretch was lost, "
-                    "held or came twice. The interface did not report it. May be the unit's own fault."
+                    "held or came twice"
                 )
-                problems.append(Problem("dropout", message, name))
+                problems.append(dropout(name, what))
                 break
     return problems
 

@@ -19,7 +19,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import TypeVar
 
-from linecheck.checks.base import CheckKind, Implied, Measurement, Problem
+from linecheck.checks.base import CheckKind, Measurement, Problem
+from linecheck.checks.parts.declared import Implied
 
 _Said = TypeVar("_Said")
 

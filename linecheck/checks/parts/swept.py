@@ -18,7 +18,7 @@ from linecheck.checks.parts.known_signal import (
     read_all_over,
 )
 from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
-from linecheck.checks.parts.words import UNREPORTED, percent_off
+from linecheck.checks.parts.words import dropout, percent_off
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
@@ -310,7 +310,7 @@ def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tupl
         else:
             what = _break_in(spectra, narrowed, location, sweep)
         if what:
-            problems.append(Problem("dropout", f"{what}. {UNREPORTED}", name))
+            problems.append(dropout(name, what))
     return problems
 
 

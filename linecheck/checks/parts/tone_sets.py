@@ -10,6 +10,7 @@ import numpy as np
 from linecheck.checks.base import OVERLOAD, Capture, Location, Problem
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.steady import dead_channel, find_at_other_rates, last_settled
+from linecheck.checks.parts.words import dropout
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
 from linecheck.dsp.fits.tones import fit_tones
@@ -108,11 +109,10 @@ def broken(
     if place is None:
         return None
     first, _ = narrowed.inside(*span)
-    return Problem(
-        "dropout",
-        f"the tones do not go on as they began, from about {(first + place) / narrowed.rate_hz:.2f} s on: a stretch is "
-        "missing, or is there twice. The interface did not report it. May be the unit's own fault.",
+    return dropout(
         name,
+        f"the tones do not go on as they began, from about {(first + place) / narrowed.rate_hz:.2f} s on: a stretch is "
+        "missing, or is there twice",
     )
 
 
@@ -130,12 +130,8 @@ def uneven(
 
 def stepped_level(name: str, seconds: float, change: float) -> Problem:
     """Return the problem of a channel whose gain changes by a share of itself at a place."""
-    return Problem(
-        "dropout",
-        f"the level of the tones changes by {20.0 * np.log10(max(1.0 + change, 1e-3)):+.2g} dB at about "
-        f"{seconds:.2f} s. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
+    decibels = 20.0 * np.log10(max(1.0 + change, 1e-3))
+    return dropout(name, f"the level of the tones changes by {decibels:+.2g} dB at about {seconds:.2f} s")
 
 
 def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) -> Problem | None:

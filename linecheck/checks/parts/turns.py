@@ -23,7 +23,7 @@ from linecheck.checks.parts.tone_sets import (
     too_short,
     uneven,
 )
-from linecheck.checks.parts.words import UNREPORTED
+from linecheck.checks.parts.words import UNREPORTED, dropout
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks, clicks
 from linecheck.dsp.continuity.level_courses import Level, unsteady
@@ -131,8 +131,7 @@ def break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, sp
     if not found:
         return None
     seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
-    message = f"the tones are interrupted, or come early or late, at {seconds:.3f} s. {UNREPORTED}"
-    return Problem("dropout", message, name)
+    return dropout(name, f"the tones are interrupted, or come early or late, at {seconds:.3f} s")
 
 
 def _without_tones(
