@@ -13,12 +13,18 @@ from linecheck.checks.base import Capture, Detailed, Location, Parameters, Probl
 from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
-from linecheck.checks.parts.steady import SteadyParameters, find_at_other_rates, last_settled, steady_stimulus
+from linecheck.checks.parts.steady import (
+    SteadyParameters,
+    ends_early,
+    find_at_other_rates,
+    last_settled,
+    steady_stimulus,
+)
 from linecheck.checks.parts.tone_sets import stepped_level
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_phases
-from linecheck.dsp.fits.tones import fit_tones, synthesise
+from linecheck.dsp.fits.tones import fit_known_tones
 from linecheck.dsp.spectra.spectra import band_power, density
 
 #: A comb this far below the strongest in its channel is crosstalk, dB.
@@ -162,17 +168,8 @@ class WiringKind(ReadingKind):
                 "May be the unit's own fault.",
             )
             return Location.nowhere(channels, problem)
-        start, stop = span
-        rate = capture.rate_hz
-        problems: tuple[Problem, ...] = ()
-        if (stop - start) / rate < 0.9 * parameters.seconds - 0.05:
-            problems = (
-                Problem(
-                    "too_short",
-                    f"the coded signal sounds for {(stop - start) / rate:.3f} s of {parameters.seconds:g} s: the "
-                    "capture ends too early or the unit stopped. May be the unit's own fault.",
-                ),
-            )
+        short = ends_early((span[1] - span[0]) / capture.rate_hz, parameters.seconds, "the coded signal")
+        problems = () if short is None else (short,)
         start, stop = inside
         found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
         tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
@@ -302,11 +299,10 @@ def _pair_readings(out: ReadingList, seen: list[_Channel]) -> None:
 def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:
     """Fit all combs (cycles per frame) in one channel."""
     tones = combs.shape[1]
-    fit = fit_tones(record, combs.reshape(-1))
+    fit, rest = fit_known_tones(record, combs.reshape(-1))
     amplitudes = fit.amplitudes.reshape(combs.shape)
     powers = np.sum(np.abs(amplitudes) ** 2, axis=1)
     strongest = int(np.argmax(powers))
-    rest = record - synthesise(len(record), fit.frequencies, fit.amplitudes, fit.constant)
     low, high = float(np.min(combs)), float(np.max(combs))
     # Each fitted tone has taken two of the band's 2·B·T degrees of freedom out of what is left.
     free = (high - low) * len(record)

@@ -14,6 +14,7 @@ from linecheck.checks.parts.steady import (
     SteadyParameters,
     at_another_rate,
     dead_channel,
+    ends_early,
     find_at_other_rates,
     last_settled,
     ramped,
@@ -22,7 +23,7 @@ from linecheck.checks.parts.words import dropout, percent_off
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks_of_period
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale
-from linecheck.dsp.locating.locate import steady_span
+from linecheck.dsp.locating.locate import loudest_span
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.spectra.narrow import Narrowed
 
@@ -96,8 +97,8 @@ def locate_periodic(
         one.prominence >= MIN_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
     )
     problems = [dead_channel(name) for name, there in zip(channels, found, strict=True) if not there]
-    if (span[1] - span[0]) / capture.rate_hz < 0.9 * seconds - 0.05:
-        problems.append(_short((span[1] - span[0]) / capture.rate_hz, seconds))
+    short = ends_early((span[1] - span[0]) / capture.rate_hz, seconds)
+    problems += [] if short is None else [short]
     for index, name in enumerate(channels):
         if found[index]:
             problems += _breaks(narrowed, index, name, (start, stop), half_period / best.scale)
@@ -123,20 +124,18 @@ def _off(record: FloatArray, frequencies: FloatArray, nominal: _Found) -> Proble
 def _sounding(narrowed: Narrowed, half_period: float, seconds: float) -> tuple[int, int] | None:
     """Return the settled stretch (frames of the capture) of the loudest channel, None where there is none."""
     hop = round(half_period / STEPS)
-    best: tuple[float, int, int] | None = None
-    for values in narrowed.values:
-        count = len(values) // hop
-        if count < 4 * STEPS:
-            continue
-        centred = values[: count * hop] - np.mean(values)
-        power = np.sum(centred.reshape(count, hop) ** 2, axis=1) / hop
-        envelope = np.sqrt(np.convolve(power, np.full(STEPS, 1.0 / STEPS), mode="valid"))
-        span = steady_span(envelope, int(0.3 * seconds * narrowed.rate_hz / hop))
-        if span is not None and (best is None or span.level > best[0]):
-            # A point covers STEPS hops; an edge lies in the first or last of them.
-            first, last = (span.settled_start + 1) * hop, (span.settled_stop + STEPS - 2) * hop
-            best = (span.level, first * narrowed.factor, last * narrowed.factor)
-    return None if best is None or best[2] - best[1] < 4 * STEPS * hop * narrowed.factor else best[1:]
+    count = narrowed.values.shape[1] // hop
+    if count < 4 * STEPS:
+        return None
+    centred = (values[: count * hop] - np.mean(values) for values in narrowed.values)
+    powers = (np.sum(values.reshape(count, hop) ** 2, axis=1) / hop for values in centred)
+    envelopes = (np.sqrt(np.convolve(power, np.full(STEPS, 1.0 / STEPS), mode="valid")) for power in powers)
+    span = loudest_span(envelopes, int(0.3 * seconds * narrowed.rate_hz / hop))
+    if span is None:
+        return None
+    # A point covers STEPS hops; an edge lies in the first or last of them.
+    first, last = (span.settled_start + 1) * hop, (span.settled_stop + STEPS - 2) * hop
+    return None if last - first < 4 * STEPS * hop else (first * narrowed.factor, last * narrowed.factor)
 
 
 def _look(values: FloatArray, frequencies: FloatArray) -> _Found:
@@ -195,12 +194,4 @@ def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:
         "stimulus_not_found",
         "the stimulus (many lines at once) is in no channel: is the unit playing, are the cables in place? "
         "May be the unit's own fault.",
-    )
-
-
-def _short(sounding: float, seconds: float) -> Problem:
-    return Problem(
-        "too_short",
-        f"the stimulus sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture ends too "
-        "early or the unit stopped. May be the unit's own fault.",
     )

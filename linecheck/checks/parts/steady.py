@@ -11,7 +11,7 @@ from pydantic import Field
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import peak_frequency
-from linecheck.dsp.locating.locate import Span, hop_frames, steady_span, tone_envelope
+from linecheck.dsp.locating.locate import Span, hop_frames, loudest_span, tone_envelope
 from linecheck.dsp.quantise import quantise
 
 #: How long a stimulus sounds before the part that is measured: mutes release, filters and couplings settle.
@@ -184,13 +184,9 @@ def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float
     """Return the span of the channel in which its tone is strongest, and the hop that it counts in."""
     hop = hop_frames(min(frequencies), capture.rate_hz)
     gap = int(0.3 * seconds * capture.rate_hz / hop)
-    best: Span | None = None
-    for values, frequency in zip(capture.scaled, frequencies, strict=True):
-        centred = values - np.mean(values)
-        span = steady_span(tone_envelope(centred, frequency, hop), gap)
-        if span is not None and (best is None or span.level > best.level):
-            best = span
-    return best, hop
+    centred = (values - np.mean(values) for values in capture.scaled)
+    envelopes = (tone_envelope(*channel, hop) for channel in zip(centred, frequencies, strict=True))
+    return loudest_span(envelopes, gap), hop
 
 
 def dead_channel(name: str, what: str = "the stimulus") -> Problem:
@@ -201,6 +197,28 @@ def dead_channel(name: str, what: str = "the stimulus") -> Problem:
         "May be the unit's own fault.",
         name,
     )
+
+
+def rate_too_low(rate_hz: int, tone_hz: float) -> Problem:
+    """Return the problem of a capture whose rate does not hold a tone."""
+    return Problem(
+        "capture_rate_low",
+        f"captured at {rate_hz} Hz: a tone of {tone_hz:g} Hz cannot be in it; capture at a higher rate",
+    )
+
+
+def too_short(sounding: float, seconds: float, what: str = "the stimulus") -> Problem:
+    """Return the problem of a stimulus that sounds for less than what is to be measured."""
+    return Problem(
+        "too_short",
+        f"{what} sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture ends too early "
+        "or the unit stopped. May be the unit's own fault.",
+    )
+
+
+def ends_early(sounding: float, seconds: float, what: str = "the stimulus") -> Problem | None:
+    """Return a problem where a stimulus sounds for less than what is to be measured, by more than its ends are told."""
+    return too_short(sounding, seconds, what) if sounding < 0.9 * seconds - 0.05 else None
 
 
 def last_settled(start: int, stop: int, seconds: float, rate_hz: int) -> tuple[int, int]:
@@ -223,11 +241,7 @@ def locate_tone(
     rate = capture.rate_hz
     frequencies = [frequency / rate for frequency in frequencies_hz]
     if max(frequencies) >= 0.5:
-        problem = Problem(
-            "capture_rate_low",
-            f"captured at {rate} Hz: a tone of {max(frequencies_hz):g} Hz cannot be in it; capture at a higher rate",
-        )
-        return Location.nowhere(channels, problem)
+        return Location.nowhere(channels, rate_too_low(rate, max(frequencies_hz)))
     span, hop = _longest_span(capture, frequencies, seconds)
     if span is None:
         return Location.nowhere(channels, _strongest_elsewhere(capture, frequencies_hz[0]))
@@ -257,13 +271,7 @@ def locate_tone(
     ]
     sounding = (span.stop - span.start + 3) * hop / rate
     if (stop - start) / rate < min(seconds, 0.98 * seconds - 8 * hop / rate) or sounding < 0.9 * seconds:
-        problems.append(
-            Problem(
-                "too_short",
-                f"the stimulus sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture "
-                "ends too early or the unit stopped. May be the unit's own fault.",
-            )
-        )
+        problems.append(too_short(sounding, seconds))
     start = max(start, stop - round(seconds * rate))
     captured = tuple(() if tone is None else (tone * narrowed.rate_hz,) for tone in tones)
     return Location(start, stop, found, None, captured, tuple(problems))

@@ -28,6 +28,7 @@ from linecheck.checks.parts.steady import (
     at_another_rate,
     dead_channel,
     ramped,
+    rate_too_low,
 )
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
 from linecheck.checks.parts.words import dropout
@@ -160,11 +161,7 @@ def _located(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_r
     rate = capture.rate_hz
     highest = float(plan.tones_hz[-1])
     if highest >= 0.499 * rate:
-        problem = Problem(
-            "capture_rate_low",
-            f"captured at {rate} Hz: a tone of {highest:g} Hz cannot be in it; capture at a higher rate",
-        )
-        return Location.nowhere(channels, problem)
+        return Location.nowhere(channels, rate_too_low(rate, highest))
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
     match = _best_match(narrowed, plan.schedule, plan.telling_hz)
     ratio, agreement = None, 0.0

@@ -9,7 +9,13 @@ import numpy as np
 
 from linecheck.checks.base import OVERLOAD, Capture, Location, Problem
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
-from linecheck.checks.parts.steady import dead_channel, find_at_other_rates, last_settled
+from linecheck.checks.parts.steady import (
+    dead_channel,
+    ends_early,
+    find_at_other_rates,
+    last_settled,
+    rate_too_low,
+)
 from linecheck.checks.parts.words import dropout
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
@@ -162,23 +168,7 @@ def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
 
 def beyond_rate(capture: Capture, highest_hz: float) -> Problem | None:
     """Return a problem where a capture's rate is too low for its stimulus."""
-    if highest_hz < 0.475 * capture.rate_hz:
-        return None
-    return Problem(
-        "capture_rate_low",
-        f"captured at {capture.rate_hz} Hz: a tone of {highest_hz:g} Hz cannot be in it; capture at a higher rate",
-    )
-
-
-def too_short(sounding: float, seconds: float) -> Problem | None:
-    """Return a problem where tones sound for less than what is to be measured."""
-    if sounding >= 0.9 * seconds - 0.05:
-        return None
-    return Problem(
-        "too_short",
-        f"the stimulus sounds for {sounding:.3f} s of {seconds:g} s: the capture ends too early or the unit stopped. "
-        "May be the unit's own fault.",
-    )
+    return rate_too_low(capture.rate_hz, highest_hz) if highest_hz >= 0.475 * capture.rate_hz else None
 
 
 def locate_tone_sets(
@@ -211,7 +201,7 @@ def locate_tone_sets(
     if sounding is None:
         return Location.nowhere(channels, not_there(capture, every))
     ratio = sounding.ratio
-    short = too_short((sounding.stop - sounding.start) / capture.rate_hz, seconds)
+    short = ends_early((sounding.stop - sounding.start) / capture.rate_hz, seconds)
     start, stop = last_settled(sounding.start, sounding.stop, seconds, capture.rate_hz)
     problems = _by_channel(sounding.powers, own, channels)
     void = {entry.channel for entry in problems}

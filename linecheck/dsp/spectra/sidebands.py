@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray
-from linecheck.dsp.fits.tones import fit_lines, fit_tones, synthesise
+from linecheck.dsp.fits.tones import fit_known_tones, fit_lines, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.demodulate import Baseband, SideDensities, side_densities
 from linecheck.dsp.spectra.spectra import density_near, find_lines
@@ -155,8 +155,8 @@ def _fitted(values: ComplexArray, rate: float, least_hz: float, reach: float) ->
     frequencies = _merged(signals, found)
     fits, rests = [], []
     for signal, (_, trend) in zip(signals, found, strict=True):
-        fit = fit_tones(signal - trend, frequencies)
-        rests.append(signal - trend - synthesise(len(signal), frequencies, fit.amplitudes, fit.constant))
+        fit, rest = fit_known_tones(signal - trend, frequencies)
+        rests.append(rest)
         fits.append(fit.amplitudes)
     return _Lines(frequencies, fits[0], fits[1], rests[1] + 1j * rests[0])
 

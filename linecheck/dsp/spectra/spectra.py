@@ -6,6 +6,7 @@
 :func:`density_near`           the density around a frequency, for the uncertainty of a line there
 :func:`empty_above`            from where on a recording holds nothing but the rounding of its words
 :func:`find_lines`             lines that stand out of the noise
+:func:`peak_places`            where between its bins a peak of a spectrum has its top
 :func:`line_spectrum`          levels at a stated resolution bandwidth: lines read true whatever the resolution
 :func:`reduce_peaks`           fewer points by peak-hold, so that no line is lost
 =============================  =====================================================================================
@@ -269,10 +270,15 @@ def find_lines(
     places = np.array(sorted(chosen), dtype=np.int64)
     if not len(places):
         return np.zeros(0)
-    left, middle, right = (np.log(np.maximum(power[places + shift], 1e-300)) for shift in (-1, 0, 1))
+    return peak_places(power, places) * spacing
+
+
+def peak_places(power: FloatArray, peaks: IntArray) -> FloatArray:
+    """Return where peaks of a power spectrum have their tops, in bins: parabolas through three logarithms."""
+    left, middle, right = (np.log(np.maximum(power[peaks + shift], 1e-300)) for shift in (-1, 0, 1))
     curvature = left - 2.0 * middle + right
     offset = np.where(curvature < 0.0, 0.5 * (left - right) / np.where(curvature < 0.0, curvature, 1.0), 0.0)
-    return np.asarray((places + np.clip(offset, -0.5, 0.5)) * spacing)
+    return np.asarray(peaks + np.clip(offset, -0.5, 0.5))
 
 
 def line_spectrum(
