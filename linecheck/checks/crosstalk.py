@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import Capture, Curve, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Reading, Stimulus
 from linecheck.checks.parts.declared import NO_NEGATIVE, CurveSpec, DifferenceSpec, MetricSpec, former
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList, ratio_reading
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParameters, ramped, steady_stimulus
@@ -320,25 +320,14 @@ def _add(
     at = np.arange(len(tones))
     attenuation, uncertainty = -levels[worst, at], spreads[worst, at]
     inside = np.flatnonzero(_inside(tones, band_hz))
-    out.curves.append(
-        Curve(
-            "separation_over_frequency",
-            name,
-            tones[inside],
-            "Hz",
-            attenuation[inside],
-            "dB",
-            None,
-            uncertainty[inside],
-        )
-    )
+    out.curve("separation_over_frequency", name, tones[inside], attenuation[inside], uncertainty[inside])
     least = inside[np.argmin(attenuation[inside])]
     hidden = float(uncertainty[least]) > 0.5 * DB_PER_NEPER / RESOLVED
     if hidden:
         value, spread = float(attenuation[least]), float(uncertainty[least])
     else:
         value, spread = lowest_of(attenuation[inside], uncertainty[inside])
-    out.readings.append(Reading("separation", name, value, "dB", spread, hidden))
+    out.add("separation", name, value, spread, is_bound=hidden)
 
 
 KIND = CrosstalkKind()

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import Capture, Curve, Parameters, Problem, Reading
+from linecheck.checks.base import Capture, Parameters, Problem, Reading
 from linecheck.checks.parts.declared import (
     NO_NEGATIVE,
     NO_POSITIVE,
@@ -392,13 +392,9 @@ def _add(
     spreads = np.array([point.uncertainty for point in points], dtype=np.float64)
     place = int(np.argmax(values))
     around = frequencies_hz[max(place - 1, 0) : place + 2]
-    out.readings += [
-        Reading(worst, name, float(values[place]), "dB", float(spreads[place])),
-        Reading(
-            worst_at, name, float(frequencies_hz[place]), "Hz", float(np.max(np.diff(around)) / np.sqrt(12.0))
-        ),
-    ]
-    out.curves.append(Curve(curve, name, frequencies_hz.copy(), "Hz", values, "dB", uncertainty=spreads))
+    out.add(worst, name, values[place], spreads[place])
+    out.add(worst_at, name, frequencies_hz[place], np.max(np.diff(around)) / np.sqrt(12.0))
+    out.curve(curve, name, frequencies_hz, values, spreads)
 
 
 KIND = DistortionSweepKind()

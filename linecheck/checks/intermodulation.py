@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import Capture, Curve, Parameters, Reading
+from linecheck.checks.base import Capture, Parameters, Reading
 from linecheck.checks.parts.declared import (
     NO_POSITIVE,
     CurveSpec,
@@ -388,18 +388,7 @@ def _add(
     if crossing.side != "here":
         out.explain(name, "off_the_scale", _off_the_scale(crossing), "noise_limited_below")
     both = np.array([ratios.decibels(index) for index in range(len(fits))])[::-1]
-    out.curves.append(
-        Curve(
-            "imd_over_level",
-            name,
-            ratios.levels[::-1].copy(),
-            "dBFS",
-            both[:, 0].copy(),
-            "dB",
-            1.0 / parameters.seconds,
-            both[:, 1].copy(),
-        )
-    )
+    out.curve("imd_over_level", name, ratios.levels[::-1], both[:, 0], both[:, 1], 1.0 / parameters.seconds)
 
 
 def _off_the_scale(crossing: Crossing) -> str:

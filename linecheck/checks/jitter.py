@@ -12,12 +12,10 @@ from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
     Capture,
-    Curve,
     Location,
     Note,
     Parameters,
     Problem,
-    Reading,
     Stimulus,
     Taken,
 )
@@ -42,7 +40,7 @@ from linecheck.dsp.locating.locate import tone_blocks
 from linecheck.dsp.spectra.demodulate import demodulate
 from linecheck.dsp.spectra.jitter_lines import SquareStep, square_step, without_known_lines
 from linecheck.dsp.spectra.sidebands import Modulation, Quantity, Sideband, take_apart
-from linecheck.dsp.spectra.spectra import TAPERS, band_power, reduce_peaks
+from linecheck.dsp.spectra.spectra import TAPERS, band_power
 
 FloatArray = NDArray[np.float64]
 
@@ -256,7 +254,7 @@ class JitterKind(ReadingKind):
                 out.problems.append(stepped_level(name, began + place, change))
             mains = capture.possible_mains_hz
             _readings(out, name, tone, mains)
-            out.curves.append(_curve(name, tone, analysis.resolution_hz))
+            _curve(out, name, tone, analysis.resolution_hz)
             out.problems += _notes(name, tone, mains)
 
     def compare(self, taken: Sequence[Taken]) -> tuple[Note, ...]:
@@ -390,16 +388,15 @@ def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float
     lone = [band for band in bands if band.nature in ("upper", "lower")]
     largest = max(bands, key=lambda band: band.stronger.value, default=None)
     hidden = _unresolved(tone, tone.upper_reach_hz, tone.lower_reach_hz)
-    out.readings.append(_level("largest_sideband", name, [band.stronger for band in bands], hidden))
+    _level(out, "largest_sideband", name, bands, hidden)
     if largest is not None:
-        spread = largest.offset_uncertainty_hz
-        out.readings.append(Reading("sideband_offset", name, largest.offset_hz, "Hz", spread))
+        out.add("sideband_offset", name, largest.offset_hz, largest.offset_uncertainty_hz)
     else:
         message = "no sideband stands out of the noise, so there is none to give the offset of"
         out.explain(name, "no_sideband", message, "sideband_offset")
-    out.readings.append(_jitter(name, tone, paired))
-    out.readings.append(_level("lone_spur", name, [band.stronger for band in lone], hidden))
-    out.readings.append(_skirt(name, tone))
+    _jitter(out, name, tone, paired)
+    _level(out, "lone_spur", name, lone, hidden)
+    _skirt(out, name, tone)
 
 
 def _is_hum(band: Sideband, carrier_hz: float, mains_hz: Sequence[float]) -> bool:
@@ -436,16 +433,16 @@ def _strongest(found: Sequence[Quantity], hidden: Quantity) -> tuple[Quantity, b
     return best, False
 
 
-def _level(metric: str, channel: str, found: Sequence[Quantity], hidden: Quantity) -> Reading:
-    """Return the strongest amplitude re the tone's in dB; a bound where noise could hide a stronger one."""
-    side, is_bound = _strongest(found, hidden)
+def _level(out: ReadingList, metric: str, name: str, bands: Sequence[Sideband], hidden: Quantity) -> None:
+    """Add the strongest amplitude re the tone's in dB; a bound where noise could hide a stronger one."""
+    side, is_bound = _strongest([band.stronger for band in bands], hidden)
     amplitude = max(side.value, side.uncertainty)
     spread = DB_PER_NEPER * side.uncertainty / amplitude
-    return Reading(metric, channel, float(20.0 * np.log10(amplitude)), "dB", float(spread), is_bound)
+    out.add(metric, name, 20.0 * np.log10(amplitude), spread, is_bound=is_bound)
 
 
-def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:
-    """Return the jitter of the strongest pair, ps peak."""
+def _jitter(out: ReadingList, name: str, tone: _Tone, paired: Sequence[Sideband]) -> None:
+    """Add the jitter of the strongest pair, ps peak."""
     both = min(tone.upper_reach_hz, tone.lower_reach_hz)
     side = _unresolved(tone, both, both)
     hidden = Quantity(2.0 * side.value, 2.0 * side.uncertainty)
@@ -453,11 +450,11 @@ def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:
     value, spread = (
         tone.picoseconds * part for part in (max(phase.value, phase.uncertainty), phase.uncertainty)
     )
-    return Reading("paired_jitter", name, value, "ps", spread, is_bound)
+    out.add("paired_jitter", name, value, spread, is_bound=is_bound)
 
 
-def _skirt(name: str, tone: _Tone) -> Reading:
-    """Return the power of everything within the skirt, both sides, re the tone."""
+def _skirt(out: ReadingList, name: str, tone: _Tone) -> None:
+    """Add the power of everything within the skirt, both sides, re the tone."""
     power, variance = 0.0, 0.0
     for noise in (tone.beside.noise.upper, tone.beside.noise.lower):
         part, spread = band_power(noise, tone.least_hz, SKIRT_HZ)
@@ -469,11 +466,11 @@ def _skirt(name: str, tone: _Tone) -> Reading:
                 variance += (2.0 * side.value * side.uncertainty) ** 2 + side.uncertainty**4
     power = max(power, 1e-30)
     spread = 0.5 * DB_PER_NEPER * np.sqrt(variance) / power
-    return Reading("skirt", name, float(10.0 * np.log10(power)), "dB", float(spread))
+    out.add("skirt", name, 10.0 * np.log10(power), spread)
 
 
-def _curve(name: str, tone: _Tone, resolution_hz: float) -> Curve:
-    """Return the stronger side over the distance: noise at the stated bandwidth, lines at their own level."""
+def _curve(out: ReadingList, name: str, tone: _Tone, resolution_hz: float) -> None:
+    """Add the stronger side over the distance: noise at the stated bandwidth, lines at their own level."""
     upper, lower = tone.beside.noise.upper, tone.beside.noise.lower
     frequencies = upper.frequencies_hz
     noise = np.maximum(
@@ -491,11 +488,8 @@ def _curve(name: str, tone: _Tone, resolution_hz: float) -> Curve:
     x, power = np.concatenate((x, places)), np.concatenate((power, lines))
     spread = np.concatenate((spread, np.hypot(doubts, beneath / np.sqrt(TAPERS))))
     order = np.argsort(x, kind="stable")
-    x, power, spread = x[order], np.maximum(power[order], 1e-30), spread[order]
-    kept = reduce_peaks(x, power)
-    level = 10.0 * np.log10(power[kept])
-    uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
-    return Curve("sidebands", name, x[kept], "Hz", level, "dB", resolution_hz, uncertainty)
+    points = x[order], power[order], spread[order]
+    out.power_curve("sidebands", name, points, (0.0, np.inf), 1.0, resolution_hz, 1e-30)
 
 
 def _notes(name: str, tone: _Tone, mains_hz: Sequence[float]) -> list[Note]:

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar, NamedTuple
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import Curve, Parameters, Reading
+from linecheck.checks.base import Parameters
 from linecheck.checks.parts.declared import (
     NO_NEGATIVE,
     NO_POSITIVE,
@@ -383,29 +383,11 @@ def _add(
     beyond = beyond[beyond > reference]
     last = int(beyond[0]) - 1 if len(beyond) else len(levels) - 1
     largest = int(np.argmax(np.abs(errors)))
-    out.readings += [
-        Reading(
-            "linear_down_to",
-            name,
-            float(levels[last]),
-            "dBFS",
-            float(parameters.step_db / np.sqrt(3.0)),
-            # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
-            is_bound=not len(beyond) and bool(np.any(points.levels < levels[last])),
-        ),
-        Reading("largest_error", name, float(abs(errors[largest])), "dB", float(spreads[largest])),
-    ]
-    out.curves.append(
-        Curve(
-            "gain_error",
-            name,
-            levels[::-1].copy(),
-            "dBFS",
-            errors[::-1].copy(),
-            "dB",
-            uncertainty=spreads[::-1].copy(),
-        )
-    )
+    # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
+    hidden = not len(beyond) and bool(np.any(points.levels < levels[last]))
+    out.add("linear_down_to", name, levels[last], parameters.step_db / np.sqrt(3.0), is_bound=hidden)
+    out.add("largest_error", name, abs(errors[largest]), spreads[largest])
+    out.curve("gain_error", name, levels[::-1], errors[::-1], spreads[::-1])
 
 
 def _break(fits: list[_Fit], resolved: BoolArray, tone: float) -> tuple[str, int] | None:

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import Capture, Curve, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
 from linecheck.checks.parts.declared import (
     NO_NEGATIVE,
     NO_POSITIVE,
@@ -22,12 +22,10 @@ from linecheck.checks.parts.declared import (
 )
 from linecheck.checks.parts.readings import (
     ARITHMETIC,
-    DB_PER_NEPER,
     Located,
     ReadingKind,
     ReadingList,
     power_ratio,
-    resolution_not_reached,
 )
 from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, stepped_level
@@ -37,14 +35,12 @@ from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.multitone import ALL_TONES_DB, PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.fits.tone_residue import (
-    Residue,
     highest_residue,
     residue_power,
     residue_spectrum,
     take_out,
 )
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.spectra.spectra import reduce_peaks
 
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
@@ -221,31 +217,14 @@ def _read(
     assert clean.value is not None
     assert clean.uncertainty is not None
     power, power_spread = residue_power(taken, rate_hz, low, high)
-    out.readings += [
-        Reading("clean_range", name, -clean.value, "dB", clean.uncertainty),
-        Reading(
-            "clean_bits", name, float(-clean.value / DB_PER_BIT), "bit", float(clean.uncertainty / DB_PER_BIT)
-        ),
-        power_ratio("distortion_noise", name, Power(power, power_spread), Power(tones, 0.0)),
-    ]
-    out.curves.append(_curve(name, residue, low, high, one))
-    if residue.resolution_hz > 1.01 * analysis.resolution_hz:
-        names = ("residue", "clean_range", "clean_bits")
-        out.problems.append(
-            resolution_not_reached(name, names, analysis.resolution_hz, residue.resolution_hz)
-        )
+    out.add("clean_range", name, -clean.value, clean.uncertainty)
+    out.add("clean_bits", name, -clean.value / DB_PER_BIT, clean.uncertainty / DB_PER_BIT)
+    out.readings.append(power_ratio("distortion_noise", name, Power(power, power_spread), Power(tones, 0.0)))
+    points = residue.frequencies_hz, residue.power, residue.uncertainty
+    reached = residue.resolution_hz
+    out.power_curve("residue", name, points, analysis.band_hz, one, reached, ARITHMETIC * one)
+    out.at_resolution(name, analysis.resolution_hz, reached, "residue", "clean_range", "clean_bits")
     return fitted_level_step(taken.tones, taken.rest)
-
-
-def _curve(name: str, residue: Residue, low: float, high: float, reference: float) -> Curve:
-    """Return the residue re one tone, reduced by peak-hold."""
-    frequencies = residue.frequencies_hz
-    inside = np.flatnonzero((frequencies >= low) & (frequencies <= high) & (frequencies > 0.0))
-    power = np.maximum(residue.power, ARITHMETIC * reference)
-    kept = inside[reduce_peaks(frequencies[inside], power[inside])]
-    level = 10.0 * np.log10(power[kept] / reference)
-    uncertainty = 0.5 * DB_PER_NEPER * residue.uncertainty[kept] / power[kept]
-    return Curve("residue", name, frequencies[kept], "Hz", level, "dB", residue.resolution_hz, uncertainty)
 
 
 KIND = MultitoneKind()

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import Capture, Context, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.base import Capture, Context, Location, Parameters, Problem, Stimulus
 from linecheck.checks.parts.declared import (
     NO_NEGATIVE,
     NO_POSITIVE,
@@ -293,11 +293,11 @@ def _noise_readings(
         power = parts.residual_power(*analysis.band_hz, weight)
         rms = float(np.sqrt(power.value))
         spread = 0.5 * power.uncertainty / rms if rms > 0.0 else 0.0
-        out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread, "µV")
+        out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread)
         if suffix != "_ccir_rms":
             ratio = ratio_reading("", name, power, tone)
-            value = None if ratio.value is None else -ratio.value
-            out.readings.append(Reading(f"snr{suffix}", name, value, "dB", ratio.uncertainty))
+            if ratio.value is not None:
+                out.add(f"snr{suffix}", name, -ratio.value, ratio.uncertainty)
 
 
 def _no_reference(out: ReadingList, context: Context, name: str) -> None:

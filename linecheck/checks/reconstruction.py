@@ -10,7 +10,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import Capture, Curve, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
 from linecheck.checks.parts.declared import (
     NO_NEGATIVE,
     NO_POSITIVE,
@@ -27,7 +27,6 @@ from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.between_lines import BetweenLines, between_lines
 from linecheck.dsp.responses.responses import (
-    Corner,
     Impulse,
     Level,
     Response,
@@ -272,7 +271,9 @@ class ReconstructionKind(ReadingKind):
             _corners(out, name, response)
             _stop_band(out, name, channel, response, parameters, edge)
             _image_rejection(out, name, channel, parameters, located.analysis)
-            _response_curve(out, name, response)
+            kept = reduce_peaks(response.frequencies_hz, response.level_db)
+            levels, spreads = response.level_db[kept], response.spread_db[kept]
+            out.curve("response", name, response.frequencies_hz[kept], levels, spreads)
             _impulse_readings(out, name, _impulse(channel, parameters, edge))
 
     def never_measured(
@@ -323,7 +324,7 @@ def _read_at(out: ReadingList, name: str, response: Response) -> None:
             message = f"{khz} kHz lies beyond what the capture reaches ({response.frequencies_hz[-1]:g} Hz)"
             out.explain(name, "beyond_capture", message, metric)
         else:
-            _level(out, name, metric, level)
+            out.add(metric, name, *level)
 
 
 def _corners(out: ReadingList, name: str, response: Response) -> None:
@@ -334,7 +335,7 @@ def _corners(out: ReadingList, name: str, response: Response) -> None:
             message = f"the response does not fall by {-level:g} dB up to the capture's edge"
             out.explain(name, "no_corner", message, metric)
         else:
-            _corner(out, name, metric, corner)
+            out.add(metric, name, *corner)
 
 
 def _stop_band(
@@ -358,9 +359,9 @@ def _stop_band(
         message = "the response falls all the way to the capture's edge: it has no stop band there"
         out.explain(name, "no_stop_band", message, "stopband_from", "stopband_attenuation")
         return
-    _level(out, name, "stopband_attenuation", band.attenuation, is_bound=not band.resolved)
+    out.add("stopband_attenuation", name, *band.attenuation, is_bound=not band.resolved)
     if band.resolved:
-        _corner(out, name, "stopband_from", band.start)
+        out.add("stopband_from", name, *band.start)
         return
     # A deeper stop band begins further up, so that this frequency would be no bound of the better kind.
     message = (
@@ -396,28 +397,12 @@ def _image_rejection(
     tone, image = tones[worst], images[worst]
     rejection = Level(float(level[tone] - level[image]), float(np.hypot(spread[tone], spread[image])))
     hidden = not is_resolved(spread, int(image))
-    _level(out, name, "image_rejection", rejection, is_bound=hidden)
+    out.add("image_rejection", name, *rejection, is_bound=hidden)
     if hidden:
         message = (
             f"noise is as strong as the images, which lie {rejection.value:.0f} dB or more below their tones"
         )
         out.explain(name, "noise_limited", message, "image_rejection")
-
-
-def _response_curve(out: ReadingList, name: str, response: Response) -> None:
-    kept = reduce_peaks(response.frequencies_hz, response.level_db)
-    out.curves.append(
-        Curve(
-            "response",
-            name,
-            response.frequencies_hz[kept],
-            "Hz",
-            response.level_db[kept],
-            "dB",
-            None,
-            response.spread_db[kept],
-        )
-    )
 
 
 def _fade(channel: _Channel, edge_hz: float) -> FloatArray:
@@ -442,13 +427,13 @@ def _between_lines(channel: _Channel, parameters: ReconstructionParameters, edge
 def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     """Add what is read of the impulse response, and its curve."""
     ringing, hidden = impulse.before_main_lobe_db()
-    _level(out, name, "pre_ringing", ringing, is_bound=hidden)
+    out.add("pre_ringing", name, *ringing, is_bound=hidden)
     onset = impulse.onset_seconds(ONSET_SHARE)
     if onset is None:
         message = "noise or distortion ahead of the impulse response hides where it begins"
         out.explain(name, "noise_limited", message, "latency")
     else:
-        out.readings.append(Reading("latency", name, 1e3 * onset[0], "ms", 1e3 * onset[1]))
+        out.add("latency", name, 1e3 * onset[0], 1e3 * onset[1])
     half = IMPULSE_POINTS // 2 - 1
     step = max(1, -(-min(impulse.peak, round(5e-3 / (impulse.seconds[1] - impulse.seconds[0]))) // half))
     shown = slice(
@@ -456,15 +441,7 @@ def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     )
     milliseconds, values = 1e3 * impulse.seconds[shown][: 2 * half + 1], impulse.values[shown][: 2 * half + 1]
     spread = np.full(len(values), impulse.noise)
-    out.curves.append(Curve("impulse", name, milliseconds, "ms", values, "", None, spread))
-
-
-def _level(out: ReadingList, name: str, metric: str, level: Level, *, is_bound: bool = False) -> None:
-    out.readings.append(Reading(metric, name, level.value, "dB", level.uncertainty, is_bound))
-
-
-def _corner(out: ReadingList, name: str, metric: str, corner: Corner) -> None:
-    out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
+    out.curve("impulse", name, milliseconds, values, spread)
 
 
 KIND = ReconstructionKind()

@@ -10,7 +10,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import Capture, Curve, Location, Parameters, Reading, Stimulus
+from linecheck.checks.base import Capture, Location, Parameters, Stimulus
 from linecheck.checks.parts.declared import (
     NO_NEGATIVE,
     CurveSpec,
@@ -222,9 +222,9 @@ class ResponseKind(ReadingKind):
             assert reference is not None
             # One line beyond the edge, so that what lies just below it can be read between two.
             levels.append(_cut(response, edge, more=1))
-            relative = response.less(reference)
-            _curve(out, name, _cut(relative, edge))
-            _corners(out, name, _cut(relative, edge))
+            relative = _cut(response.less(reference), edge)
+            out.curve("response", name, relative.frequencies_hz, relative.level_db, relative.spread_db)
+            _corners(out, name, relative)
             _peak_to_peak(out, "flatness", name, levels[-1], analysis.band_hz)
             _peak_to_peak(out, "passband_ripple", name, levels[-1], analysis.inner_band_hz)
         _balance(out, levels, analysis.band_hz, len(located.context.channels))
@@ -311,20 +311,12 @@ def _cut(response: Response, edge_hz: float, more: int = 0) -> Response:
     return response.first(count)
 
 
-def _curve(out: ReadingList, name: str, response: Response) -> None:
-    out.curves.append(
-        Curve(
-            "response", name, response.frequencies_hz, "Hz", response.level_db, "dB", None, response.spread_db
-        )
-    )
-
-
 def _corners(out: ReadingList, name: str, response: Response) -> None:
     """Add both corners; one that lies outside what was played or captured is missing."""
     for metric, upwards in (("corner_low", False), ("corner_high", True)):
         corner = falls_to(response, -3.0, REFERENCE_HZ, upwards=upwards)
         if corner is not None:
-            out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
+            out.add(metric, name, *corner)
             continue
         end = -1 if upwards else 0
         message = (
@@ -370,7 +362,7 @@ def _peak_to_peak(
         return
     highest, lowest = int(np.argmax(inside.level_db)), int(np.argmin(inside.level_db))
     spread = np.hypot(inside.uncertainty_db[highest], inside.uncertainty_db[lowest])
-    out.readings.append(Reading(metric, name, float(np.ptp(inside.level_db)), "dB", float(spread)))
+    out.add(metric, name, np.ptp(inside.level_db), spread)
 
 
 def _balance(
@@ -387,7 +379,7 @@ def _balance(
     differences = np.array([first.level_db - part.level_db for part in parts[1:]])
     other, worst = np.unravel_index(int(np.argmax(np.abs(differences))), differences.shape)
     spread = np.hypot(first.uncertainty_db[worst], parts[1 + int(other)].uncertainty_db[worst])
-    out.readings.append(Reading("balance", None, float(differences[other, worst]), "dB", float(spread)))
+    out.add("balance", None, differences[other, worst], spread)
 
 
 KIND = ResponseKind()

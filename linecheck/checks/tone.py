@@ -346,13 +346,11 @@ def _tone_readings(
     level = decibels("level_dbfs", name, amplitude, spread, "dBFS")
     clock = 1e6 * (tone.frequency_hz / parameters.frequency_hz - 1.0)
     volts = capture.volts(index)
-    out.volts("level", name, volts, amplitude * RMS_OF_PEAK, spread * RMS_OF_PEAK, "V")
-    out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty, "mV")
-    out.readings += [
-        level,
-        Reading("frequency", name, tone.frequency_hz, "Hz", parts.frequency_uncertainty_hz),
-        Reading("clock_error", name, clock, "ppm", 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz),
-    ]
+    out.volts("level", name, volts, amplitude * RMS_OF_PEAK, spread * RMS_OF_PEAK)
+    out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty)
+    out.readings.append(level)
+    out.add("frequency", name, tone.frequency_hz, parts.frequency_uncertainty_hz)
+    out.add("clock_error", name, clock, 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz)
     return level
 
 
@@ -385,18 +383,17 @@ def _band_readings(
     low, high = analysis.band_hz
     residual = parts.residual_power(low, high)
     thd_n = ratio_reading("thd_n", name, residual, parts.tone)
-    sinad = Reading("sinad", name, _negative(thd_n.value), "dB", thd_n.uncertainty)
     out.readings += [
         thd_n,
-        sinad,
         ratio_reading("noise", name, parts.residual_power(low, high, harmonics=False), parts.tone),
         _largest_spur(name, parts, low, high),
     ]
     _thd(out, name, parts, low, high)
-    if sinad.value is not None and sinad.uncertainty is not None:
+    if thd_n.value is not None and thd_n.uncertainty is not None:
         bit = 20.0 * np.log10(2.0)
-        bits = (sinad.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
-        out.readings.append(Reading("enob", name, float(bits), "bit", float(sinad.uncertainty / bit)))
+        bits = (-thd_n.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
+        out.add("sinad", name, -thd_n.value, thd_n.uncertainty)
+        out.add("enob", name, bits, thd_n.uncertainty / bit)
 
 
 def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float) -> None:
@@ -421,10 +418,6 @@ def _largest_spur(name: str, parts: Dissection, low: float, high: float) -> Read
     hidden = FOUND_ABOVE_NOISE * float(np.max(inside, initial=0.0)) / parts.seconds
     # A line this strong is found or not, by how the noise adds to it.
     return power_ratio("largest_spur", name, Power(hidden, 0.25 * hidden), parts.tone.power, is_bound=True)
-
-
-def _negative(value: float | None) -> float | None:
-    return None if value is None else -value
 
 
 KIND = ToneKind()

@@ -13,12 +13,10 @@ from pydantic import Field, model_validator
 from linecheck.checks.base import (
     OVERLOAD,
     Capture,
-    Curve,
     Location,
     Note,
     Parameters,
     Problem,
-    Reading,
     Stimulus,
 )
 from linecheck.checks.parts.declared import (
@@ -249,7 +247,7 @@ class UltrasonicKind(ReadingKind):
             _noise(out, name, parts)
             _images(out, name, parts)
             _shape(out, name, parts, parameters.rate_hz)
-            out.curves.append(_band_curve(name, parts))
+            _band_curve(out, name, parts)
 
 
 def _known(capture: Capture, parameters: UltrasonicParameters) -> KnownNoise:
@@ -488,7 +486,7 @@ def _shape(out: ReadingList, name: str, parts: _Parts, rate_hz: int) -> None:
         )
         out.explain(name, "no_rise", message, "rise_from")
     else:
-        out.readings.append(Reading("rise_from", name, rise.from_hz, "Hz", rise.uncertainty_hz))
+        out.add("rise_from", name, rise.from_hz, rise.uncertainty_hz)
         if _is_one_bit(parts, rise):
             message = (
                 f"the noise rises from {rise.from_hz / 1000:.1f} kHz on by {rise.slope_db_per_octave:.0f} dB an "
@@ -562,8 +560,8 @@ def _source(line: Line, parts: _Parts, sampling_hz: float) -> float | None:
     return None
 
 
-def _band_curve(name: str, parts: _Parts) -> Curve:
-    """Return the third-octave levels re the audio band."""
+def _band_curve(out: ReadingList, name: str, parts: _Parts) -> None:
+    """Add the third-octave levels re the audio band."""
     power, spread = parts.third_octaves
     audio = max(parts.audio.value, 1e-300)
     power = np.maximum(power, 1e-300)
@@ -572,7 +570,7 @@ def _band_curve(name: str, parts: _Parts) -> Curve:
     variance = (spread / power) ** 2 + (parts.audio.uncertainty / audio) ** 2 - 2.0 * shared
     uncertainty = 0.5 * DB_PER_NEPER * np.sqrt(np.maximum(variance, (1e-9) ** 2))
     level = 10.0 * np.log10(power / audio)
-    return Curve("band_levels", name, parts.bands.midband_hz, "Hz", level, "dB", None, uncertainty)
+    out.curve("band_levels", name, parts.bands.midband_hz, level, uncertainty)
 
 
 KIND = UltrasonicKind()

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Stimulus
 from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
@@ -210,7 +210,7 @@ class WiringKind(ReadingKind):
                 out.problems.append(stepped_level(name, (first + place) / narrowed.rate_hz, change))
         order = _order(seen, alive) if clear else None
         if order is not None:
-            out.readings.append(Reading("order", None, order, "", 0.0))
+            out.add("order", None, order, 0.0)
         for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
             _polarity(out, channels[index], channel, live, order)
             if live and clear and not _carries_own(channel, index):
@@ -269,7 +269,7 @@ def _no_comb(name: str) -> Problem:
 def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order: float | None) -> None:
     """Add a channel's polarity, or why it (and the order, where that is None) cannot be told."""
     if live and channel.arrived.agreement >= MIN_AGREEMENT:
-        out.readings.append(Reading("polarity", name, float(channel.arrived.polarity), "", 0.0))
+        out.add("polarity", name, channel.arrived.polarity, 0.0)
         return
     message = (
         "the tones of the coded signal do not agree on one delay, so polarity cannot be told"
@@ -287,13 +287,11 @@ def _pair_readings(out: ReadingList, seen: list[_Channel]) -> None:
     first = seen[0]
     if all(channel.arrived.agreement >= MIN_AGREEMENT for channel in seen):
         late = max(seen[1:], key=lambda channel: abs(channel.arrived.frame - first.arrived.frame))
-        spread = float(np.hypot(first.arrived.uncertainty, late.arrived.uncertainty))
-        delay = late.arrived.frame - first.arrived.frame
-        out.readings.append(Reading("channel_delay", None, delay, "samples", spread))
+        spread = np.hypot(first.arrived.uncertainty, late.arrived.uncertainty)
+        out.add("channel_delay", None, late.arrived.frame - first.arrived.frame, spread)
     other = max(seen[1:], key=lambda channel: abs(np.log(channel.gain / first.gain)))
-    balance = float(20.0 * np.log10(first.gain / other.gain))
     relative = np.hypot(first.gain_uncertainty / first.gain, other.gain_uncertainty / other.gain)
-    out.readings.append(Reading("balance", None, balance, "dB", float(DB_PER_NEPER * relative)))
+    out.add("balance", None, 20.0 * np.log10(first.gain / other.gain), DB_PER_NEPER * relative)
 
 
 def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:

@@ -268,7 +268,7 @@ def test_the_worst_frequency_lies_within_twice_the_uncertainty(points):
     for _ in range(300):
         worst = float(np.exp(generator.uniform(np.log(tones[0]), np.log(tones[-1]))))
         values = -90.0 - 3.0 * np.log2(tones / worst) ** 2 + 0.003 * generator.standard_normal(points)
-        out = ReadingList()
+        out = ReadingList(specs=KIND.specs)
         _add(out, "left", AUDIO, tones, [Reading("thd_n", "left", float(v), "dB", 0.003) for v in values])
         found = next(item for item in out.readings if item.metric == "worst_at")
         held.append(abs(found.value - worst) <= 2.0 * found.uncertainty)

@@ -246,7 +246,7 @@ def test_the_best_level_lies_within_twice_the_uncertainty(name, step_db):
         peaks = 10.0 ** (levels / 20.0)
         truth = levels[np.argmin((second * peaks) ** 2 + np.sqrt(len(pair.mixes)) * share / peaks**2)]
         fits = [noisy_products(level, pair, share, second, generator) for level in parameters.levels]
-        out = ReadingList()
+        out = ReadingList(specs=KIND.specs)
         _add(out, "left", pair, parameters, fits, set())
         found = next(item for item in out.readings if item.metric == "best_imd_level")
         held.append(abs(found.value - truth) <= 2.0 * found.uncertainty)

@@ -27,6 +27,7 @@ from linecheck.checks.base import (
     Problem,
     Reading,
 )
+from linecheck.checks.parts.declared import CurveSpec, MetricSpec
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.dissect import Dissection, Line, Power
 from linecheck.dsp.spectra.spectra import (
@@ -56,32 +57,84 @@ class ReadingList:
     """Collects what one measurement takes; a value that is missing comes with its reason.
 
     ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts, None where nobody
-    states it.
+    states it. ``specs`` are the kind's metrics and curves: units are those that it declares.
     """
 
     volts_uncertainty: float | None = None
+    specs: tuple[MetricSpec | CurveSpec, ...] = ()
     readings: list[Reading] = field(default_factory=list)
     curves: list[Curve] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
-    def volts(
-        self, metric: str, channel: str, volts: float | None, value: float, uncertainty: float, unit: str
+    def add(
+        self,
+        metric: str,
+        channel: str | None,
+        value: float,
+        uncertainty: float | None,
+        *,
+        is_bound: bool = False,
+        repeatability: float | None = None,
     ) -> None:
+        """Add a reading, in the unit that its metric is declared in."""
+        (unit,) = (spec.unit for spec in self.specs if spec.name == metric)
+        spread = None if uncertainty is None else float(uncertainty)
+        self.readings.append(
+            Reading(metric, channel, float(value), unit, spread, is_bound, repeatability=repeatability)
+        )
+
+    def volts(self, metric: str, channel: str, volts: float | None, value: float, uncertainty: float) -> None:
         """Add a reading in volts; missing where the capture's full scale in volts is not known.
 
         How well that scale is known and how well the value repeats are independent, so that their variances add (JCGM
         100:2008, 5.1.2). Of a scale that nobody states to be known, no uncertainty is claimed.
         """
-        if volts is not None:
-            own, scale = volts * uncertainty, self.volts_uncertainty
-            spread = None if scale is None else float(np.hypot(own, volts * value * scale))
-            repeats = float(own) if spread is None else None
-            self.readings.append(
-                Reading(metric, channel, float(value * volts), unit, spread, repeatability=repeats)
-            )
+        if volts is None:
+            message = f"{metric} cannot be read in volts: the capture's full_scale_volts is not known"
+            self.explain(channel, "volts_unknown", message, metric)
             return
-        message = f"{metric} cannot be read in volts: the capture's full_scale_volts is not known"
-        self.explain(channel, "volts_unknown", message, metric)
+        own, scale = volts * uncertainty, self.volts_uncertainty
+        if scale is None:
+            self.add(metric, channel, value * volts, None, repeatability=float(own))
+        else:
+            self.add(metric, channel, value * volts, np.hypot(own, volts * value * scale))
+
+    def curve(
+        self,
+        metric: str,
+        channel: str,
+        x: FloatArray,
+        y: FloatArray,
+        uncertainty: FloatArray,
+        resolution_hz: float | None = None,
+    ) -> None:
+        """Add a curve, in the units that it is declared in."""
+        (spec,) = (spec for spec in self.specs if isinstance(spec, CurveSpec) and spec.name == metric)
+        x, y, uncertainty = (np.ascontiguousarray(part) for part in (x, y, uncertainty))
+        self.curves.append(Curve(metric, channel, x, spec.x_unit, y, spec.unit, resolution_hz, uncertainty))
+
+    def power_curve(
+        self,
+        metric: str,
+        channel: str,
+        points: tuple[FloatArray, FloatArray, FloatArray],
+        band_hz: tuple[float, float],
+        reference: float,
+        resolution_hz: float,
+        least: float = _FLOOR,
+    ) -> None:
+        """Add powers over frequency in a band, dB re a reference, reduced by peak-hold.
+
+        ``points`` are frequencies (Hz), powers, and their standard uncertainties; powers are no less than ``least``.
+        """
+        frequencies, power, spread = points
+        low, high = band_hz
+        inside = np.flatnonzero((frequencies >= low) & (frequencies <= high) & (frequencies > 0.0))
+        power = np.maximum(power, least)
+        kept = inside[reduce_peaks(frequencies[inside], power[inside])]
+        level = 10.0 * np.log10(power[kept] / reference)
+        uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
+        self.curve(metric, channel, frequencies[kept], level, uncertainty, resolution_hz)
 
     def spectrum(
         self,
@@ -91,17 +144,21 @@ class ReadingList:
         resolution_hz: float,
         amplitude: float,
     ) -> None:
-        """Add the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak).
+        """Add the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak)."""
+        frequencies, power, spread, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
+        points = frequencies, power, spread
+        self.power_curve("spectrum", channel, points, band_hz, 0.5 * amplitude**2, reached)
+        self.at_resolution(channel, resolution_hz, reached, "spectrum")
 
-        A record too short for the resolution gives a coarser one, at which noise stands higher: a problem says so.
-        """
-        curve = spectrum_curve(parts, channel, band_hz, resolution_hz, amplitude)
-        self.curves.append(curve)
-        if curve.resolution_hz is None or curve.resolution_hz <= 1.01 * resolution_hz:
+    def at_resolution(self, channel: str, wanted_hz: float, reached_hz: float, *metrics: str) -> None:
+        """Say where a record is too short for a resolution: in metrics, a curve first, noise then stands higher."""
+        if reached_hz <= 1.01 * wanted_hz:
             return
-        self.problems.append(
-            resolution_not_reached(channel, (curve.metric,), resolution_hz, curve.resolution_hz)
+        message = (
+            f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the "
+            f"{metrics[0]} has {reached_hz:.3g} Hz, at which noise stands higher"
         )
+        self.explain(channel, "resolution_not_reached", message, *metrics)
 
     def explain(self, channel: str | None, code: str, message: str, *metrics: str) -> None:
         """Add the problem that says why metrics or curves are missing, or are bounds; it voids nothing else."""
@@ -160,7 +217,7 @@ class ReadingKind(CheckKind):
         context: Context,
     ) -> Measurement:
         """Take every metric and curve from a located stimulus."""
-        out = ReadingList(context.volts_uncertainty)
+        out = ReadingList(context.volts_uncertainty, self.specs)
         self.read(out, Located(capture, location, parameters, analysis, context))
         taken = {(reading.metric, reading.channel) for reading in out.readings}
         for spec in self.metrics:
@@ -271,17 +328,6 @@ def not_captured(
     return (Problem("band_not_reached", message, channel, blocks=not metrics, metrics=metrics),)
 
 
-def resolution_not_reached(
-    channel: str, metrics: tuple[str, ...], wanted_hz: float, reached_hz: float
-) -> Problem:
-    """Return the problem of metrics, a curve first, in which noise stands higher than it was asked for."""
-    message = (
-        f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the {metrics[0]} "
-        f"has {reached_hz:.3g} Hz, at which noise stands higher"
-    )
-    return Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
-
-
 def power_weights(suffix: Weighting, frequencies_hz: FloatArray) -> FloatArray | None:
     """Return the power gain that a metric's suffix names; None where it names no weighting.
 
@@ -295,16 +341,3 @@ def power_weights(suffix: Weighting, frequencies_hz: FloatArray) -> FloatArray |
     if suffix == "_a":
         return np.asarray(10.0 ** (a_weighting_db(frequencies_hz) / 10.0))
     return np.asarray(10.0 ** (weighting_468_db(frequencies_hz, reference_hz=2000) / 10.0))
-
-
-def spectrum_curve(
-    parts: Dissection, channel: str, band_hz: tuple[float, float], resolution_hz: float, amplitude: float
-) -> Curve:
-    """Return the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak), reduced by peak-hold."""
-    frequencies, power, spread, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
-    inside = np.flatnonzero((frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (frequencies > 0.0))
-    power = np.maximum(power, _FLOOR)
-    kept = inside[reduce_peaks(frequencies[inside], power[inside])]
-    level = 10.0 * np.log10(power[kept] / (0.5 * amplitude**2))
-    uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
-    return Curve("spectrum", channel, frequencies[kept], "Hz", level, "dB", reached, uncertainty)
