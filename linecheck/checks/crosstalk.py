@@ -7,12 +7,19 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Reading, Stimulus
 from linecheck.checks.parts.declared import NO_NEGATIVE, CurveSpec, DifferenceSpec, MetricSpec, former
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList, ratio_reading
-from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParameters, ramped, steady_stimulus
+from linecheck.checks.parts.steady import (
+    SETTLE_SECONDS,
+    BandAnalysis,
+    SteadyParameters,
+    ramped,
+    steady_stimulus,
+    sum_of_cosines,
+)
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import break_in, locate_turns
 from linecheck.dsp.arrays import BoolArray, FloatArray
@@ -61,16 +68,8 @@ class CrosstalkParameters(SteadyParameters):
     ] = -20.0
 
 
-class CrosstalkAnalysis(Parameters):
+class CrosstalkAnalysis(BandAnalysis):
     """The band in which the worst is looked for."""
-
-    band_hz: BandHz = (20.0, 20000.0)
-
-    @model_validator(mode="after")
-    def _ascends(self) -> CrosstalkAnalysis:
-        if self.band_hz[0] >= self.band_hz[1]:
-            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
-        return self
 
 
 _SEPARATION = MetricSpec(
@@ -140,10 +139,8 @@ class CrosstalkKind(ReadingKind):
             )
         rate = parameters.rate_hz
         frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate)
-        turn = np.zeros((frames, 1))
-        for tone, amplitude, phase in zip(OCTAVE_TONES_HZ, amplitudes, OCTAVE_PHASES, strict=True):
-            cycles = np.arange(frames) * (tone / rate)
-            turn[:, 0] += amplitude * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)) + phase)
+        time = np.arange(frames, dtype=np.float64)
+        turn = sum_of_cosines(time, rate, amplitudes, OCTAVE_TONES_HZ, OCTAVE_PHASES)[:, None]
         values = np.zeros((frames * channels, channels))
         for channel in range(channels):
             values[channel * frames : (channel + 1) * frames, [channel]] = ramped(turn, rate, ramp_seconds)

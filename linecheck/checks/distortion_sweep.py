@@ -22,7 +22,7 @@ from linecheck.checks.parts.declared import (
 )
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.readings import Located, ReadingList, not_captured, ratio_reading
-from linecheck.checks.parts.steady import BandHz
+from linecheck.checks.parts.steady import BandAnalysis, refuse_beyond
 from linecheck.checks.parts.step_plan import LEAVE_SECONDS
 from linecheck.checks.parts.stepped import Step, SteppedKind, SteppedParameters, StepPlan, step_spans
 from linecheck.checks.parts.word_length import dither_noise_db
@@ -75,10 +75,7 @@ class DistortionSweepParameters(SteppedParameters):
 
     @model_validator(mode="after")
     def _fits(self) -> DistortionSweepParameters:
-        if self.highest_hz >= 0.5 * self.rate_hz:
-            raise ValueError(
-                f"highest_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.highest_hz:g}"
-            )
+        refuse_beyond("highest_hz", self.highest_hz, self.rate_hz)
         if self.highest_hz < 1.5 * self.lowest_hz:
             raise ValueError(
                 f"highest_hz must be at least 1.5 times lowest_hz ({1.5 * self.lowest_hz:g}), got {self.highest_hz:g}"
@@ -98,10 +95,9 @@ class DistortionSweepParameters(SteppedParameters):
         return np.geomspace(self.lowest_hz, self.highest_hz, self.points)
 
 
-class DistortionSweepAnalysis(Parameters):
+class DistortionSweepAnalysis(BandAnalysis):
     """The bands that THD+N is taken in."""
 
-    band_hz: BandHz = (20.0, 20000.0)
     wideband_hz: Annotated[
         float | None,
         Field(
@@ -127,10 +123,8 @@ class DistortionSweepAnalysis(Parameters):
     ] = True
 
     @model_validator(mode="after")
-    def _ascends(self) -> DistortionSweepAnalysis:
-        low, high = self.band_hz
-        if low >= high:
-            raise ValueError(f"band_hz must ascend, got {low:g} to {high:g}")
+    def _wider(self) -> DistortionSweepAnalysis:
+        high = self.band_hz[1]
         for name in ("wideband_hz", "wide_hz"):
             edge = getattr(self, name)
             if edge is not None and edge <= high:

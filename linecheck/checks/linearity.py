@@ -19,6 +19,7 @@ from linecheck.checks.parts.declared import (
     Range,
 )
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingList
+from linecheck.checks.parts.steady import refuse_beyond
 from linecheck.checks.parts.stepped import (
     Step,
     SteppedKind,
@@ -76,10 +77,7 @@ class LinearityParameters(SteppedParameters):
 
     @model_validator(mode="after")
     def _fits(self) -> LinearityParameters:
-        if self.frequency_hz >= 0.5 * self.rate_hz:
-            raise ValueError(
-                f"frequency_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.frequency_hz:g}"
-            )
+        refuse_beyond("frequency_hz", self.frequency_hz, self.rate_hz)
         if self.level_dbfs - self.lowest_dbfs < 2.0 * self.step_db:
             raise ValueError(
                 f"lowest_dbfs must be at least two steps ({2 * self.step_db:g} dB) below level_dbfs "

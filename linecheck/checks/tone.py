@@ -31,7 +31,14 @@ from linecheck.checks.parts.readings import (
     power_ratio,
     ratio_reading,
 )
-from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
+from linecheck.checks.parts.steady import (
+    BandAnalysis,
+    ResolutionHz,
+    SteadyParameters,
+    locate_tone,
+    refuse_beyond,
+    steady_stimulus,
+)
 from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.fits.dissect import (
     FITTED_HARMONICS,
@@ -72,10 +79,7 @@ class ToneParameters(SteadyParameters):
 
     @model_validator(mode="after")
     def _fits(self) -> ToneParameters:
-        if self.frequency_hz >= 0.5 * self.rate_hz:
-            raise ValueError(
-                f"frequency_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.frequency_hz:g}"
-            )
+        refuse_beyond("frequency_hz", self.frequency_hz, self.rate_hz)
         if self.frequency_hz * self.seconds < 10.0:
             raise ValueError(
                 f"seconds must hold at least 10 periods of the tone ({10 / self.frequency_hz:g} s), "
@@ -84,17 +88,10 @@ class ToneParameters(SteadyParameters):
         return self
 
 
-class ToneAnalysis(Parameters):
+class ToneAnalysis(BandAnalysis):
     """The band that residuals are taken in, and the resolution of the spectrum."""
 
-    band_hz: BandHz = (20.0, 20000.0)
     resolution_hz: ResolutionHz = 5.0
-
-    @model_validator(mode="after")
-    def _ascends(self) -> ToneAnalysis:
-        if self.band_hz[0] >= self.band_hz[1]:
-            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
-        return self
 
 
 def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:

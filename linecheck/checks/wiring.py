@@ -68,13 +68,6 @@ class _Channel:
     #: Frames from the record's beginning, and the change of the combs' level re itself.
     step: tuple[int, float] | None = None
 
-    def at_rate(self, factor: int) -> _Channel:
-        """Return the same with its arrival in frames of a rate so many times as high."""
-        arrived = replace(
-            self.arrived, frame=self.arrived.frame * factor, uncertainty=self.arrived.uncertainty * factor
-        )
-        return replace(self, arrived=arrived)
-
 
 #: A channel in which nothing moves.
 _NOTHING = _Channel(np.zeros(1), -1, 0.0, 0.0, Arrival(0.0, 0.0, 1, 0.0))
@@ -189,7 +182,8 @@ class WiringKind(ReadingKind):
                 combs / narrowed.rate_hz,
                 first,
                 REACH_SECONDS * narrowed.rate_hz,
-            ).at_rate(narrowed.factor)
+                narrowed.factor,
+            )
             for index, found in enumerate(location.found)
         ]
         loudest = max(float(np.max(channel.powers)) for channel in seen)
@@ -294,8 +288,8 @@ def _pair_readings(out: ReadingList, seen: list[_Channel]) -> None:
     out.add("balance", None, 20.0 * np.log10(first.gain / other.gain), DB_PER_NEPER * relative)
 
 
-def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:
-    """Fit all combs (cycles per frame) in one channel."""
+def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float, factor: int) -> _Channel:
+    """Fit all combs (cycles per frame) in one channel; its arrival is in frames of a rate so many times as high."""
     tones = combs.shape[1]
     fit, rest = fit_known_tones(record, combs.reshape(-1))
     amplitudes = fit.amplitudes.reshape(combs.shape)
@@ -309,6 +303,7 @@ def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) ->
     arrived = arrival(
         amplitudes[strongest], combs[strongest], comb_phases(tones), middle, float(start), reach, variance
     )
+    arrived = replace(arrived, frame=arrived.frame * factor, uncertainty=arrived.uncertainty * factor)
     gain = float(np.sqrt(powers[strongest]))
     sizes = np.abs(amplitudes[strongest])
     is_comb = bool(np.max(sizes) < MAX_OVER_USUAL * np.median(sizes))

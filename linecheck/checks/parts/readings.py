@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
@@ -165,10 +165,13 @@ class ReadingList:
         self.problems.append(Problem(code, message, channel, blocks=False, metrics=metrics))
 
     def reaches(self, capture: Capture, band_hz: tuple[float, float], metrics: tuple[str, ...]) -> bool:
-        """Return whether a capture reaches a band's upper edge; else add the problem of what is read in all of it."""
-        problem = band_not_reached(capture, band_hz, metrics)
-        self.problems += [] if problem is None else [problem]
-        return problem is None
+        """Return whether a capture reaches a band's upper edge, which metrics mean; else say why these are missing."""
+        edge_hz = 0.5 * capture.rate_hz
+        if band_hz[1] <= edge_hz:
+            return True
+        message = f"the band goes to {band_hz[1]:g} Hz, the capture ({capture.rate_hz} Hz) reaches {edge_hz:g} Hz only"
+        self.explain(None, "band_not_reached", message, *metrics)
+        return False
 
     def measurement(self) -> Measurement:
         """Return what was collected."""
@@ -219,15 +222,20 @@ class ReadingKind(CheckKind):
         """Take every metric and curve from a located stimulus."""
         out = ReadingList(context.volts_uncertainty, self.specs)
         self.read(out, Located(capture, location, parameters, analysis, context))
-        taken = {(reading.metric, reading.channel) for reading in out.readings}
-        for spec in self.metrics:
-            # A former name of a successor that reads the same is given that one's reading.
-            if spec.superseded_by is not None and spec.superseded_by.same:
-                continue
-            for channel in context.channels if spec.per_channel else (None,):
-                if (spec.name, channel) not in taken:
-                    out.readings.append(Reading(spec.name, channel, None, spec.unit, None))
-        return out.measurement()
+        # A former name of a successor that reads the same is given that one's reading.
+        own = [spec for spec in self.metrics if spec.superseded_by is None or not spec.superseded_by.same]
+        return completed(out.measurement(), own, context.channels)
+
+
+def completed(measured: Measurement, metrics: Sequence[MetricSpec], channels: tuple[str, ...]) -> Measurement:
+    """Return a measurement with a reading of no value for each of some metrics that is missing, in their order."""
+    taken = {(reading.metric, reading.channel): reading for reading in measured.readings}
+    readings = [
+        taken.pop((spec.name, channel), Reading(spec.name, channel, None, spec.unit, None))
+        for spec in metrics
+        for channel in (channels if spec.per_channel else (None,))
+    ]
+    return replace(measured, readings=(*readings, *taken.values()))
 
 
 def decibels(metric: str, channel: str, amplitude: float, uncertainty: float, unit: str) -> Reading:
@@ -282,22 +290,6 @@ def pair_difference(metric: str, channels: tuple[str, ...], levels: Sequence[Rea
     difference = (first.value or 0.0) - (second.value or 0.0)
     spread = float(np.hypot(first.uncertainty or 0.0, second.uncertainty or 0.0))
     return Reading(metric, None, difference, "dB", spread)
-
-
-def band_not_reached(
-    capture: Capture, band_hz: tuple[float, float], metrics: tuple[str, ...]
-) -> Problem | None:
-    """Return a problem where a capture does not reach a band's upper edge, which would change what a metric means."""
-    edge = 0.5 * capture.rate_hz
-    if band_hz[1] <= edge:
-        return None
-    return Problem(
-        "band_not_reached",
-        f"the band goes to {band_hz[1]:g} Hz, the capture ({capture.rate_hz} Hz) reaches {edge:g} Hz only",
-        None,
-        blocks=False,
-        metrics=metrics,
-    )
 
 
 def not_captured(

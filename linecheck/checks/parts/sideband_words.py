@@ -11,8 +11,6 @@ from linecheck.checks.base import Note, Taken
 from linecheck.checks.parts.origins import frames_at, mains_at, rates_at
 from linecheck.dsp.spectra.sidebands import Quantity, Sideband
 
-__all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
-
 #: Code of the note that names a sideband, and of the one that compares two captures.
 SIDEBAND, COMPARED = "sideband", "compared_sidebands"
 #: How far from what runs at a frequency a fitted one may lie, and from the difference of two rates, Hz.

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
 from linecheck.dsp.arrays import FloatArray
@@ -40,6 +40,18 @@ ResolutionHz = Annotated[
 ]
 
 
+class BandAnalysis(Parameters):
+    """The band that something is read in."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+
+    @model_validator(mode="after")
+    def _ascends(self) -> Self:
+        if self.band_hz[0] >= self.band_hz[1]:
+            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
+        return self
+
+
 class SteadyParameters(Parameters):
     """Parameters that every steady stimulus has."""
 
@@ -47,6 +59,18 @@ class SteadyParameters(Parameters):
     bits: Bits = 24
     seconds: Seconds = 1.0
     seed: Seed = 1
+
+
+def refuse_beyond(name: str, frequency_hz: float, rate_hz: int) -> None:
+    """Refuse a frequency that a rate does not hold.
+
+    Raises
+    ------
+    ValueError
+        It is at half the rate or above.
+    """
+    if frequency_hz >= 0.5 * rate_hz:
+        raise ValueError(f"{name} must be below half of rate_hz ({rate_hz / 2:g} Hz), got {frequency_hz:g}")
 
 
 def ramped(values: FloatArray, rate_hz: int, ramp_seconds: float) -> FloatArray:
@@ -83,16 +107,17 @@ def steady_stimulus(
     for channel, tones in enumerate(zip(amplitudes, frequencies_hz, phases, strict=True)):
         key = b"".join(np.asarray(part, dtype=np.float64).tobytes() for part in tones)
         if key not in made:
-            made[key] = _sum_of_cosines(time, rate, *tones)
+            made[key] = sum_of_cosines(time, rate, *tones)
         values[:, channel] = made[key]
     return Stimulus(
         quantise(ramped(values, rate, ramp_seconds), parameters.bits, parameters.seed), rate, parameters.bits
     )
 
 
-def _sum_of_cosines(
+def sum_of_cosines(
     time: FloatArray, rate: int, amplitudes: FloatArray, frequencies_hz: FloatArray, phases: FloatArray
 ) -> FloatArray:
+    """Return a sum of steady cosines at times in frames; phases are those at frame 0."""
     values = np.zeros(len(time))
     for amplitude, frequency, phase in zip(amplitudes, frequencies_hz, phases, strict=True):
         cycles = time * (frequency / rate)
