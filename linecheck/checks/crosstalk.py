@@ -10,7 +10,14 @@ import numpy as np
 from pydantic import Field
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Reading, Stimulus
-from linecheck.checks.parts.declared import NO_NEGATIVE, CurveSpec, DifferenceSpec, MetricSpec, former
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    CurveSpec,
+    DifferenceSpec,
+    MetricSpec,
+    either_way,
+    former,
+)
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList, ratio_reading
 from linecheck.checks.parts.steady import (
     SETTLE_SECONDS,
@@ -74,9 +81,7 @@ class CrosstalkAnalysis(BandAnalysis):
 
 _SEPARATION = MetricSpec(
     "separation", "dB", "channel separation: the others' signal over what of it is here, worst of the band", "more",
-    DifferenceSpec(
-        more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}",
-    ),
+    either_way("crosstalk {size} {way}, at {opposite}", "weaker", "stronger"),
     NO_NEGATIVE,
 )  # fmt: skip
 _OVER_FREQUENCY = CurveSpec(

@@ -259,16 +259,17 @@ class DistortionSweepKind(SteppedKind):
         spans = step_spans(self.plan(located.parameters), location, capture.rate_hz)
         for index, name in located.found:
             residues = [
-                _residue(
+                residue(
                     capture.scaled[index, span[0] : span[1]],
                     capture.rate_hz,
-                    float(tone),
-                    location.clock_ratio or 1.0,
-                    rate_hz,
+                    tone * (location.clock_ratio or 1.0),
+                    tone,
                     [band for _, band in bands],
+                    # The tone's images, which are fitted as harmonics are.
+                    [order * rate_hz + side * tone for order in (1, 2) for side in (-1.0, 1.0)],
                     count_images=analysis.images,
                 )
-                for span, tone in zip(spans, frequencies_hz, strict=True)
+                for span, tone in zip(spans, frequencies_hz.tolist(), strict=True)
             ]
             out.problems += _patch(name, residues, spans, frequencies_hz, capture.rate_hz)
             rows = [_thd_n(left, float(tone)) for left, tone in zip(residues, frequencies_hz, strict=True)]
@@ -329,23 +330,6 @@ def _bands(
 def _no_wider(analysis: DistortionSweepAnalysis, edge_hz: float) -> str:
     """Say that the wide band ends within the other."""
     return f"the wide band ends at {edge_hz:.6g} Hz, no higher than the band ({analysis.band_hz[1]:g} Hz)"
-
-
-def _residue(
-    record: FloatArray,
-    rate_hz: int,
-    nominal_hz: float,
-    clock_ratio: float,
-    unit_rate_hz: int,
-    bands: list[tuple[float, float]],
-    *,
-    count_images: bool,
-) -> Residue:
-    """Take one sine off its record."""
-    images = [order * unit_rate_hz + side * nominal_hz for order in (1, 2) for side in (-1.0, 1.0)]
-    return residue(
-        record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images, count_images=count_images
-    )
 
 
 def _thd_n(left: Residue, nominal_hz: float) -> list[Reading]:

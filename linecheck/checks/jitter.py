@@ -26,6 +26,7 @@ from linecheck.checks.parts.declared import (
     DifferenceSpec,
     Implied,
     MetricSpec,
+    either_way,
     the_same,
 )
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
@@ -155,10 +156,7 @@ class JitterKind(ReadingKind):
         ),
         MetricSpec(
             "paired_jitter", "ps", "peak jitter of the strongest pair that is jitter", "less",
-            DifferenceSpec(
-                accuracy=0.5, more="jitter {size} higher, {value} peak",
-                less="jitter {size} lower, {value} peak",
-            ),
+            either_way("jitter {size} {way}, {value} peak", "higher", "lower", 0.5),
             NO_NEGATIVE,
         ),
         MetricSpec(

@@ -17,6 +17,7 @@ from linecheck.checks.parts.declared import (
     DifferenceSpec,
     MetricSpec,
     Range,
+    either_way,
 )
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingList
 from linecheck.checks.parts.steady import refuse_beyond
@@ -178,10 +179,7 @@ class LinearityKind(SteppedKind):
         ),
         MetricSpec(
             "largest_error", "dB", "greatest gain error at any resolved level, either way", "less",
-            DifferenceSpec(
-                more="greatest gain error {size} more, {value}",
-                less="greatest gain error {size} less, {value}",
-            ),
+            either_way("greatest gain error {size} {way}, {value}", "more", "less"),
             NO_NEGATIVE,
         ),
     )  # fmt: skip

@@ -18,6 +18,7 @@ from linecheck.checks.parts.declared import (
     Implied,
     MetricSpec,
     Range,
+    either_way,
     opposite,
 )
 from linecheck.checks.parts.readings import (
@@ -107,10 +108,7 @@ class MultitoneKind(ReadingKind):
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
             "clean_range", "dB", "one tone's level over the highest residue", "more",
-            DifferenceSpec(
-                more="clean range between many tones {size} wider, {value}",
-                less="clean range between many tones {size} narrower, {value}",
-            ),
+            either_way("clean range between many tones {size} {way}, {value}", "wider", "narrower"),
             NO_NEGATIVE,
         ),
         MetricSpec(

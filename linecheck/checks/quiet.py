@@ -190,7 +190,7 @@ class QuietKind(SpectrumKind):
             if not reaches:
                 continue
             out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
-            _noise_readings(out, name, parts, capture, index, analysis, tone)
+            _noise_readings(out, name, parts, capture.volts(index), analysis.band_hz, tone)
             if tone is not None:
                 amplitude = float(np.sqrt(2.0 * tone.power.value))
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
@@ -281,16 +281,14 @@ def _noise_readings(
     out: ReadingList,
     name: str,
     parts: Dissection,
-    capture: Capture,
-    index: int,
-    analysis: QuietAnalysis,
+    volts: float | None,
+    band_hz: tuple[float, float],
     tone: Line | None,
 ) -> None:
     """Add the noise in microvolts, and re the reference tone."""
-    volts = capture.volts(index)
     for suffix in WEIGHTINGS:
         weight = power_weights(suffix, parts.noise.frequencies_hz)
-        power = parts.residual_power(*analysis.band_hz, weight)
+        power = parts.residual_power(*band_hz, weight)
         rms = float(np.sqrt(power.value))
         spread = 0.5 * power.uncertainty / rms if rms > 0.0 else 0.0
         out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread)

@@ -17,6 +17,7 @@ from linecheck.checks.parts.declared import (
     CurveSpec,
     DifferenceSpec,
     MetricSpec,
+    either_way,
     former,
 )
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
@@ -159,57 +160,37 @@ class ReconstructionKind(ReadingKind):
         *_READ_AT,
         MetricSpec(
             "corner_3db", "Hz", "where the response is 3 dB below that at 1 kHz", "nominal",
-            DifferenceSpec(
-                accuracy=0.3, more="−3 dB corner {size} higher, at {value}",
-                less="−3 dB corner {size} lower, at {value}",
-            ),
+            either_way("−3 dB corner {size} {way}, at {value}", "higher", "lower", 0.3),
             NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "corner_6db", "Hz", "where the response is 6 dB below that at 1 kHz", "nominal",
-            DifferenceSpec(
-                accuracy=0.3, more="−6 dB corner {size} higher, at {value}",
-                less="−6 dB corner {size} lower, at {value}",
-            ),
+            either_way("−6 dB corner {size} {way}, at {value}", "higher", "lower", 0.3),
             NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "stopband_from", "Hz", "where the stop band begins", "less",
-            DifferenceSpec(
-                accuracy=60.0, more="stop band begins {size} higher, at {value}",
-                less="stop band begins {size} lower, at {value}", to_edge=True,
-            ),
+            either_way("stop band begins {size} {way}, at {value}", "higher", "lower", 60.0, to_edge=True),
             NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_attenuation", "dB", "least attenuation in the stop band", "more",
-            DifferenceSpec(
-                accuracy=1.2, more="stop band {size} deeper, at {opposite}",
-                less="stop band {size} shallower, at {opposite}", to_edge=True,
-            ),
+            either_way("stop band {size} {way}, at {opposite}", "deeper", "shallower", 1.2, to_edge=True),
             NO_NEGATIVE,
         ),
         MetricSpec(
             "image_rejection", "dB", "high tones over their images at rate − f, the worst", "more",
-            DifferenceSpec(
-                accuracy=0.5, more="images of {image_tones_hz} at {opposite}, {size} weaker",
-                less="images of {image_tones_hz} at {opposite}, {size} stronger",
-            ),
+            either_way("images of {image_tones_hz} at {opposite}, {size} {way}", "weaker", "stronger", 0.5),
             NO_NEGATIVE,
         ),
         MetricSpec(
             "pre_ringing", "dB", "energy before the main lobe re all of the impulse response", "less",
-            DifferenceSpec(
-                accuracy=0.02, more="{size} more energy ahead of the main lobe, {value} of all",
-                less="{size} less energy ahead of the main lobe, {value} of all",
-            ),
+            either_way("{size} {way} energy ahead of the main lobe, {value} of all", "more", "less", 0.02),
             NO_POSITIVE,
         ),
         MetricSpec(
             "latency", "ms", "from the impulse response's beginning to its peak", "nominal",
-            DifferenceSpec(
-                accuracy=0.004, more="{size} more latency, {value}", less="{size} less latency, {value}",
-            ),
+            either_way("{size} {way} latency, {value}", "more", "less", 0.004),
             NO_NEGATIVE,
         ),
     )  # fmt: skip

@@ -17,6 +17,7 @@ from linecheck.checks.parts.declared import (
     DifferenceSpec,
     Implied,
     MetricSpec,
+    either_way,
     former,
     the_same,
 )
@@ -154,17 +155,14 @@ class ResponseKind(ReadingKind):
         ),
         MetricSpec(
             "corner_low", "Hz", "where the response is 3 dB down below 1 kHz", "less",
-            DifferenceSpec(
-                accuracy=0.05, more="lower −3 dB corner {size} higher, at {value}",
-                less="lower −3 dB corner {size} lower, at {value}",
-            ),
+            either_way("lower −3 dB corner {size} {way}, at {value}", "higher", "lower", 0.05),
             NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "corner_high", "Hz", "where the response is 3 dB down above 1 kHz", "more",
-            DifferenceSpec(
-                accuracy=0.3, more="upper −3 dB corner {size} higher, at {value}",
-                less="upper −3 dB corner {size} lower, at {value}", said_by=("reconstruction.corner_3db",),
+            either_way(
+                "upper −3 dB corner {size} {way}, at {value}", "higher", "lower", 0.3,
+                said_by=("reconstruction.corner_3db",),
             ),
             NO_NEGATIVE, of_path=True,
         ),

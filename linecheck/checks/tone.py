@@ -17,6 +17,7 @@ from linecheck.checks.parts.declared import (
     Implied,
     MetricSpec,
     Range,
+    either_way,
     opposite,
     the_same,
 )
@@ -190,9 +191,7 @@ class ToneKind(SineKind):
         ),
         MetricSpec(
             "level_dbfs", "dBFS", "level of the tone re a full-scale sine of the capture", "nominal",
-            DifferenceSpec(
-                accuracy=0.002, more="output {size} higher", less="output {size} lower", said_by=("level",),
-            ),
+            either_way("output {size} {way}", "higher", "lower", 0.002, said_by=("level",)),
             of_path=True,
         ),
         MetricSpec(
@@ -202,9 +201,7 @@ class ToneKind(SineKind):
         MetricSpec(
             "clock_error", "ppm",
             "unit's clock against the capture's; of a unit slaved to its input, the source's clock", "nominal",
-            DifferenceSpec(
-                accuracy=0.1, more="clock {size} faster, {value} off", less="clock {size} slower, {value} off",
-            ),
+            either_way("clock {size} {way}, {value} off", "faster", "slower", 0.1),
         ),
         MetricSpec(
             "sinad", "dB", "tone over noise and distortion", "more", DifferenceSpec("SINAD"), NO_NEGATIVE
@@ -243,10 +240,7 @@ class ToneKind(SineKind):
         MetricSpec("dc_offset", "mV", "direct voltage", "nominal", DifferenceSpec("direct voltage", 0.01)),
         MetricSpec(
             "balance", "dB", "level of the first channel over that of the second", "nominal",
-            DifferenceSpec(
-                accuracy=0.005, more="first channel {size} louder against the second, {value}",
-                less="first channel {size} softer against the second, {value}",
-            ),
+            either_way("first channel {size} {way} against the second, {value}", "louder", "softer", 0.005),
             per_channel=False, of_path=True,
         ),
         PEAK_OUTSIDE,

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Stimulus
-from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec
+from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec, either_way
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
 from linecheck.checks.parts.steady import (
@@ -111,10 +111,7 @@ class WiringKind(ReadingKind):
         ),
         MetricSpec(
             "channel_delay", "samples", "delay of the second channel after the first", "nominal",
-            DifferenceSpec(
-                accuracy=0.1, more="second channel {size} of the capture later, {value}",
-                less="second channel {size} of the capture earlier, {value}",
-            ),
+            either_way("second channel {size} of the capture {way}, {value}", "later", "earlier", 0.1),
             per_channel=False,
         ),
         MetricSpec(
