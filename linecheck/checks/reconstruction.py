@@ -238,6 +238,7 @@ class ReconstructionKind(ReadingKind):
     ) -> None:
         """Take the filter's figures from the located lines."""
         capture, parameters = located.capture, located.parameters
+        fundamental_hz = parameters.rate_hz / _signal(parameters.rate_hz).period
         for index, name in located.found:
             channel = _read(capture, located.location, index, parameters)
             if channel is None:
@@ -250,12 +251,14 @@ class ReconstructionKind(ReadingKind):
             response = channel.response.less(channel.reference).between(0.0, edge)
             _read_at(out, name, response)
             _corners(out, name, response)
-            _stop_band(out, name, channel, response, parameters, edge)
+            gains, noise = _faded(channel, edge)
+            between = between_lines(channel.orders, gains, noise, fundamental_hz)
+            _stop_band(out, name, channel, response, between, parameters.rate_hz, edge)
             _image_rejection(out, name, channel, parameters, located.analysis)
             kept = reduce_peaks(response.frequencies_hz, response.level_db)
             levels, spreads = response.level_db[kept], response.spread_db[kept]
             out.curve("response", name, response.frequencies_hz[kept], levels, spreads)
-            _impulse_readings(out, name, _impulse(channel, parameters, edge))
+            _impulse_readings(out, name, impulse_of(channel.orders, gains, fundamental_hz, noise))
 
     def never_measured(
         self,
@@ -324,13 +327,13 @@ def _stop_band(
     name: str,
     channel: _Channel,
     response: Response,
-    parameters: ReconstructionParameters,
+    between: BetweenLines,
+    rate_hz: int,
     edge_hz: float,
 ) -> None:
     """Add where the stop band begins, and how deep it is between the lines too."""
     passed, corner = (falls_to(response, level, REFERENCE_HZ) for level in (-3.0, -6.0))
-    mirrored = None if passed is None else parameters.rate_hz - passed.frequency_hz
-    between = _between_lines(channel, parameters, edge_hz)
+    mirrored = None if passed is None else rate_hz - passed.frequency_hz
     points = between.response.less(channel.reference).between(0.0, edge_hz)
     band = None
     if corner is not None:
@@ -386,23 +389,12 @@ def _image_rejection(
         out.explain(name, "noise_limited", message, "image_rejection")
 
 
-def _fade(channel: _Channel, edge_hz: float) -> FloatArray:
-    """Return by what each line is multiplied so that the response fades out beyond the capture's edge."""
+def _faded(channel: _Channel, edge_hz: float) -> tuple[ComplexArray, FloatArray]:
+    """Return gains and noise that fade out beyond the capture's edge: what ends at once would ring."""
     frequencies = channel.response.frequencies_hz
     beyond = np.clip((frequencies - edge_hz) / max(frequencies[-1] - edge_hz, 1.0), 0.0, 1.0)
-    return np.asarray(0.5 + 0.5 * np.cos(np.pi * beyond))
-
-
-def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> Impulse:
-    """Return the impulse response of the band up to the capture's edge."""
-    fade, fundamental_hz = _fade(channel, edge_hz), parameters.rate_hz / _signal(parameters.rate_hz).period
-    return impulse_of(channel.orders, channel.gains * fade, fundamental_hz, channel.noise * fade**2)
-
-
-def _between_lines(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> BetweenLines:
-    """Return the response between the lines as well."""
-    fade, fundamental_hz = _fade(channel, edge_hz), parameters.rate_hz / _signal(parameters.rate_hz).period
-    return between_lines(channel.orders, channel.gains * fade, channel.noise * fade**2, fundamental_hz)
+    fade = np.asarray(0.5 + 0.5 * np.cos(np.pi * beyond))
+    return channel.gains * fade, channel.noise * fade**2
 
 
 def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:

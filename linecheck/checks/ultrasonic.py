@@ -372,11 +372,6 @@ class _Parts:
         return power, np.sqrt(variance)
 
     @cached_property
-    def third_octaves(self) -> tuple[FloatArray, FloatArray]:
-        """The third octaves' powers and their uncertainties."""
-        return self.powers(self.bands)
-
-    @cached_property
     def audio(self) -> Power:
         """All of the audio band."""
         return self.between(*AUDIO_HZ)
@@ -562,7 +557,7 @@ def _source(line: Line, parts: _Parts, sampling_hz: float) -> float | None:
 
 def _band_curve(out: ReadingList, name: str, parts: _Parts) -> None:
     """Add the third-octave levels re the audio band."""
-    power, spread = parts.third_octaves
+    power, spread = parts.powers(parts.bands)
     audio = max(parts.audio.value, 1e-300)
     power = np.maximum(power, 1e-300)
     # A band of the audio band varies together with it.
