@@ -34,11 +34,13 @@ from linecheck.audio.wav_header import (
 )
 from linecheck.files.lfs import LFS_ADVICE, LFS_SIGNATURES
 
+#: A header that says more channels, or another rate, is not believed.
 MAX_CHANNELS = 64
 RATES_HZ = range(1_000, 2_000_001)
 
 #: No FLAC frame is shorter: header 6, number of frames 2, a channel 1, checksum 2 (RFC 9639, 9.1 to 9.3).
 _MIN_FLAC_FRAME_BYTES = 11
+#: Samples of one channel: the block size has 16 bits (RFC 9639, 8.2).
 _MAX_FLAC_FRAME = 65_535
 
 

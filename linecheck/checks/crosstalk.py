@@ -324,6 +324,7 @@ def _add(
     inside = np.flatnonzero(_inside(tones, band_hz))
     out.curve("separation_over_frequency", name, tones[inside], attenuation[inside], uncertainty[inside])
     least = inside[np.argmin(attenuation[inside])]
+    # A power that is so many times its own uncertainty is uncertain by this, in dB.
     hidden = float(uncertainty[least]) > 0.5 * DB_PER_NEPER / RESOLVED
     if hidden:
         value, spread = float(attenuation[least]), float(uncertainty[least])

@@ -346,6 +346,7 @@ def _sum_of_squares(levels: list[float], pair: _Pair, fits: list[Products]) -> _
     carriers = np.array([max(pair.carrier(fit.tones), 1e-15) ** 2 / 2.0 for fit in fits])
     values = np.array([float(np.sum(fit.powers)) for fit in fits]) / carriers
     spreads = np.array([float(np.sqrt(np.sum(fit.variance()))) for fit in fits]) / carriers
+    # Noise alone scatters as its share does, and so does that share's own estimate (:meth:`Products.variance`).
     alone = [fit.shares * np.sqrt(1.0 + 1.0 / fit.share_freedom) for fit in fits]
     floors = np.array([float(np.sqrt(np.sum(shares**2))) for shares in alone]) / carriers
     return _Ratios(np.array(levels), values, np.hypot(spreads, ARITHMETIC), np.hypot(floors, ARITHMETIC))

@@ -381,6 +381,7 @@ def _add(
     largest = int(np.argmax(np.abs(errors)))
     # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
     hidden = not len(beyond) and bool(np.any(points.levels < levels[last]))
+    # The end lies up to a step lower: a rectangle's root mean square distance from its edge.
     out.add("linear_down_to", name, levels[last], parameters.step_db / np.sqrt(3.0), is_bound=hidden)
     out.add("largest_error", name, abs(errors[largest]), spreads[largest])
     out.curve("gain_error", name, levels[::-1], errors[::-1], spreads[::-1])

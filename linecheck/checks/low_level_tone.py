@@ -170,6 +170,7 @@ class LowLevelToneKind(SineKind):
                 out.readings += [own, _re_full_scale(metric, own, residual, full_scale)]
                 if value is not None and not ratio.is_bound and value > possible[superseded][1] + BEYOND_DB:
                     out.problems.append(_another_level(name, value, parameters.level_dbfs))
+                    # The channel is void by that: further weightings would say it again.
                     break
             out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
 

@@ -218,6 +218,7 @@ def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ..
     """
     problems = []
     for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
+        # Nearly all noise has more values than that in its first samples: no need to sort the whole.
         if len(np.unique(values[:4096])) > 16:
             continue
         codes = np.unique(values)

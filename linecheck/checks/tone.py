@@ -53,6 +53,7 @@ from linecheck.dsp.fits.dissect import (
 )
 from linecheck.dsp.quantise import full_scale_amplitude
 
+#: Those that have a metric of their own.
 HARMONICS = range(2, 10)
 RMS_OF_PEAK = 0.5**0.5
 #: V rms: no converter, player or streamer drives a line with more than some volts (common practice, no source); ten
@@ -381,6 +382,7 @@ def _band_readings(
     ]
     _thd(out, name, parts, low, high)
     if thd_n.value is not None and thd_n.uncertainty is not None:
+        # IEEE 1057: SINAD re full scale less 1.76 dB, the ratio of a full-scale sine to the rounding of one bit.
         bit = 20.0 * np.log10(2.0)
         bits = (-thd_n.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
         out.add("sinad", name, -thd_n.value, thd_n.uncertainty)

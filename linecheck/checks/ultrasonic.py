@@ -64,6 +64,7 @@ BLOCK_SECONDS = 0.01
 
 #: Where programme is looked for: above the hum, below any filter's edge.
 PLAYS_HZ = (300.0, 18_000.0)
+#: A capture that ends below this is too narrow for a floor to be seen beside what plays.
 FLOOR_SEEN_FROM_HZ = 40_000.0
 NOTHING_PLAYS = (
     "there is a noise floor and nothing else: is the unit playing, is the cable in place? Where silence is meant, say "

@@ -44,6 +44,7 @@ def aligned(spectra: Spectra) -> tuple[Spectra, int]:
 
     cross = np.zeros(spectra.frames // 2 + 1, dtype=np.complex128)
     count = len(spectra.captured)
+    # Each frequency counts by its phase alone, so that the peak is sharp whatever the response.
     strength = np.maximum(np.abs(spectra.reference), 1e-3 * np.max(np.abs(spectra.reference)))
     cross[:count] = spectra.captured * np.conj(spectra.reference) / strength
     likeness = np.abs(irfft(cross, spectra.frames))

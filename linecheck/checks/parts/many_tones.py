@@ -93,6 +93,7 @@ def _clock_ratio(capture: Capture, tones_hz: Sequence[FloatArray], start: int, s
             if prominence > best[0]:
                 best = (prominence, found / expected, channel, index)
     prominence, coarse, channel, index = best
+    # Noise alone has 10 to 20 (:func:`peak_frequency`).
     if prominence < 100.0:
         return None
     ratio, tones = coarse, tones_hz[index]

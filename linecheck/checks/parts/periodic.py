@@ -146,9 +146,11 @@ def _look(values: FloatArray, frequencies: FloatArray) -> _Found:
     if not np.ptp(values) > 0.0:
         return _Found(1.0, 0.0)
     whole, share = _fit(values, frequencies)
+    # Where lines are nearly all that there is, no break has spoilt the fit.
     if share > 0.98:
         return whole
     half = len(values) // 2
+    # Lines must be 7 bins apart for this window (:class:`LineReader`).
     apart = np.concatenate(([True], np.diff(frequencies) * half > 7.0))
     apart &= np.concatenate((apart[1:], [True]))
     parts = [_fit(part, frequencies[apart]) for part in (values, values[:half], values[half:])]

@@ -202,12 +202,14 @@ def _find_tone(values: FloatArray, frequency: float) -> float | None:
     spread = frequency * CLOCK_TOLERANCE + 2.0 / len(values)
     found, prominence = peak_frequency(values, frequency - spread, frequency + spread)
     near = abs(found - frequency) < frequency * 1.1 * CLOCK_TOLERANCE + 0.5 / len(values)
+    # Noise alone has a prominence of 10 to 20 (:func:`peak_frequency`).
     return found if prominence > 100.0 and near else None
 
 
 def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float) -> tuple[Span | None, int]:
     """Return the span of the channel in which its tone is strongest, and the hop that it counts in."""
     hop = hop_frames(min(frequencies), capture.rate_hz)
+    # A hole that is shorter ends nothing: the test of continuity finds it, as such.
     gap = int(0.3 * seconds * capture.rate_hz / hop)
     centred = (values - np.mean(values) for values in capture.scaled)
     envelopes = (tone_envelope(*channel, hop) for channel in zip(centred, frequencies, strict=True))
@@ -273,6 +275,7 @@ def locate_tone(
     # Point k of the envelope covers hops k to k + 3; an edge lies in the first or last of them. A hop is kept clear.
     start = (span.settled_start + 2) * hop
     stop = min(capture.frames, (span.settled_stop + 1) * hop)
+    # As far up as the test of continuity looks, so that one narrowing serves both.
     narrowed = capture.narrowed(max(20_000.0, 1.01 * max(frequencies_hz)))
     # As captured: a tone is fitted from there on, and the clocks' tolerance is many cycles over a record.
     tones = [
