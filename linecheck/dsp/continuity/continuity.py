@@ -259,7 +259,9 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
     half_period : float
         Frames, a fraction included.
     """
-    frames = _fast(len(values))
+    from scipy.fft import prev_fast_len
+
+    frames = prev_fast_len(len(values), real=True)
     if frames < 2 * int(half_period) + 16 * _PERIODIC_BLOCK:
         return ()
     for _ in range(3):
@@ -272,12 +274,6 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
         half_period += float(np.clip(usual, -2.0, 2.0))
     found = _jumps_and_holes(signal, model, slope, _PERIODIC_BLOCK, SMALLEST_PERIODIC_JUMP)
     return found or _bursts(signal - model, float(np.sqrt(2.0 * np.mean(model**2))), _PERIODIC_BLOCK)
-
-
-def _fast(frames: int) -> int:
-    from scipy.fft import prev_fast_len
-
-    return prev_fast_len(frames, real=True)
 
 
 def _half_period_apart(values: FloatArray, half_period: float) -> tuple[FloatArray, FloatArray, FloatArray]:

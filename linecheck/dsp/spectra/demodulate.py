@@ -91,12 +91,10 @@ def demodulate(
 
 def _fast_length(frames: int) -> int:
     """Return the greatest length up to ``frames``, within a few percent, that transforms fast."""
-    from scipy.fft import next_fast_len
+    from scipy.fft import prev_fast_len
 
-    for candidate in range(frames, int(0.97 * frames), -1):
-        if next_fast_len(candidate, real=True) == candidate:
-            return candidate
-    return frames
+    fast = prev_fast_len(frames, real=True)
+    return fast if fast > int(0.97 * frames) else frames
 
 
 @dataclass(frozen=True)

@@ -67,15 +67,11 @@ class Density:
 @lru_cache(maxsize=64)
 def usable_frames(frames: int) -> int:
     """Return the greatest record length up to ``frames`` that the transforms here are fast on."""
-    from scipy.fft import next_fast_len
+    from scipy.fft import prev_fast_len
 
-    candidate = 2 * (frames + 1)
-    lowest = max(4, int(candidate * 0.95))
-    while candidate > lowest:
-        if candidate % 2 == 0 and next_fast_len(candidate, real=True) == candidate:
-            return candidate // 2 - 1
-        candidate -= 1
-    return frames
+    # The doubled record is transformed: twice a length that is fast is fast too.
+    fast = prev_fast_len(frames + 1, real=True)
+    return fast - 1 if 2 * fast > max(4, int(0.95 * 2 * (frames + 1))) else frames
 
 
 def density(values: FloatArray, rate_hz: float, top_hz: float | None = None) -> Density:
