@@ -321,8 +321,7 @@ def _level_step(
     for span in spans:
         step = tone_level_step(narrowed.between(index, *span), high)
         if step is not None:
-            first, _ = narrowed.inside(*span)
-            return (first + step[0]) / narrowed.rate_hz, step[1]
+            return narrowed.seconds(span[0], step[0]), step[1]
     return None
 
 

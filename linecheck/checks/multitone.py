@@ -182,8 +182,7 @@ class MultitoneKind(ReadingKind):
             record = narrowed.between(index, location.start, location.stop)
             step = _read(out, name, record, narrowed.rate_hz, located.clock_ratio, analysis)
             if step is not None:
-                first, _ = narrowed.inside(location.start, location.stop)
-                out.problems.append(stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1]))
+                out.problems.append(stepped_level(name, narrowed.seconds(location.start, step[0]), step[1]))
 
     def curve_spans(
         self, parameters: MultitoneParameters, analysis: MultitoneAnalysis

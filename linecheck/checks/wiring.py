@@ -198,7 +198,7 @@ class WiringKind(ReadingKind):
                 out.problems.append(_no_comb(name))
             elif live and channel.step is not None:
                 place, change = channel.step
-                out.problems.append(stepped_level(name, (first + place) / narrowed.rate_hz, change))
+                out.problems.append(stepped_level(name, narrowed.seconds(location.start, place), change))
         order = _order(seen, alive) if clear else None
         if order is not None:
             out.add("order", None, order, 0.0)

@@ -172,13 +172,12 @@ def _breaks(
     narrowed: Narrowed, channel: int, name: str, span: tuple[int, int], half_period: float
 ) -> list[Problem]:
     """Return a problem where the signal is not continuous."""
-    first, _ = narrowed.inside(*span)
     found = breaks_of_period(narrowed.between(channel, *span), half_period)
     if not found:
         return []
     worst = max(found, key=lambda entry: abs(entry.size))
     # It shows again half a period later.
-    seconds = (first + min(entry.frame for entry in found)) / narrowed.rate_hz
+    seconds = narrowed.seconds(span[0], min(entry.frame for entry in found))
     what = {
         "jump": f"the stimulus jumps in time by {abs(worst.size) * narrowed.factor:.1f} frames",
         "hole": f"the level of the stimulus is not steady: {percent_off(worst.size)}",

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from linecheck.checks.base import (
-    OVERLOAD,
     Capture,
     Location,
     Parameters,
@@ -31,7 +30,7 @@ from linecheck.checks.parts.steady import (
     rate_too_low,
 )
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
-from linecheck.checks.parts.words import dropout
+from linecheck.checks.parts.words import dropout, overdriven
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.step_match import (
     Envelopes,
@@ -318,12 +317,7 @@ def _cut_off(
         model = synthesise(len(record), tones, fit.amplitudes, fit.constant)
         noise = float(np.std(record - model)) / np.sqrt(len(at))
         if float(np.mean(np.sign(record[at]) * model[at])) - highest > max(2.0 * quantum, 4.0 * noise):
-            return Problem(
-                OVERLOAD,
-                f"{len(at)} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its "
-                "gain",
-                name,
-            )
+            return overdriven(name, len(at), highest)
     return None
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linecheck.checks.base import OVERLOAD, Capture, Location, Problem
+from linecheck.checks.base import Capture, Location, Problem
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.steady import (
     dead_channel,
@@ -16,7 +16,7 @@ from linecheck.checks.parts.steady import (
     last_settled,
     rate_too_low,
 )
-from linecheck.checks.parts.words import dropout
+from linecheck.checks.parts.words import dropout, overdriven
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
 from linecheck.dsp.fits.tones import fit_tones
@@ -114,12 +114,9 @@ def broken(
     place = phase_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
     if place is None:
         return None
-    first, _ = narrowed.inside(*span)
-    return dropout(
-        name,
-        f"the tones do not go on as they began, from about {(first + place) / narrowed.rate_hz:.2f} s on: a stretch is "
-        "missing, or is there twice",
-    )
+    seconds = narrowed.seconds(span[0], place)
+    what = f"the tones do not go on as they began, from about {seconds:.2f} s on"
+    return dropout(name, f"{what}: a stretch is missing, or is there twice")
 
 
 def uneven(
@@ -128,10 +125,7 @@ def uneven(
     """Return a problem where the level of a channel's tones (Hz, as captured) changes at once."""
     narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
     step = level_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
-    if step is None:
-        return None
-    first, _ = narrowed.inside(*span)
-    return stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1])
+    return None if step is None else stepped_level(name, narrowed.seconds(span[0], step[0]), step[1])
 
 
 def stepped_level(name: str, seconds: float, change: float) -> Problem:
@@ -148,13 +142,7 @@ def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) ->
     values = np.abs(capture.scaled[channel, start:stop])
     highest = float(np.max(values, initial=0.0))
     held = int(np.count_nonzero(values >= RAIL * highest)) if highest >= RAIL else 0
-    if held < MIN_HELD:
-        return None
-    return Problem(
-        OVERLOAD,
-        f"{held} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its gain",
-        name,
-    )
+    return overdriven(name, held, highest) if held >= MIN_HELD else None
 
 
 def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:

@@ -129,7 +129,7 @@ def break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, sp
     found = breaks(narrowed.between(channel, *span), tones)
     if not found:
         return None
-    seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
+    seconds = narrowed.seconds(span[0], found[0].frame)
     return dropout(name, f"the tones are interrupted, or come early or late, at {seconds:.3f} s")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from linecheck.checks.base import Problem
+from linecheck.checks.base import OVERLOAD, Problem
 
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
@@ -16,6 +16,14 @@ MAX_TIMES = 10.0
 def dropout(name: str, what: str) -> Problem:
     """Return the problem of a channel in which a stimulus is not whole; ``what`` is wrong, and where."""
     return Problem("dropout", f"{what}. {UNREPORTED}", name)
+
+
+def overdriven(name: str, samples: int, level: float) -> Problem:
+    """Return the problem of a channel in which samples are cut off at a level re the capture's full scale."""
+    message = (
+        f"{samples} samples are at {level:.4f} of full scale: the capture input is overdriven; lower its gain"
+    )
+    return Problem(OVERLOAD, message, name)
 
 
 def percent_off(size: float) -> str:
