@@ -23,6 +23,7 @@ from linecheck.checks.parts.steady import (
     SETTLE_SECONDS,
     BandAnalysis,
     SteadyParameters,
+    WideRateHz,
     ramped,
     steady_stimulus,
     sum_of_cosines,
@@ -57,9 +58,7 @@ class CrosstalkParameters(SteadyParameters):
     after the other suits a unit that distorts so much that higher orders fill its spectrum, and more than two channels.
     """
 
-    rate_hz: Annotated[
-        int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")
-    ] = 44100
+    rate_hz: WideRateHz = 44100
     method: Annotated[
         Literal["simultaneous", "in_turn"],
         Field(

@@ -28,7 +28,7 @@ from linecheck.checks.parts.readings import (
     ReadingList,
     power_ratio,
 )
-from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
+from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, WideRateHz, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, stepped_level
 from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.arrays import FloatArray
@@ -53,9 +53,7 @@ MISSING = 0.01
 class MultitoneParameters(SteadyParameters):
     """The 32 tones: the same frequencies, in hertz, at every rate."""
 
-    rate_hz: Annotated[
-        int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")
-    ] = 44100
+    rate_hz: WideRateHz = 44100
     seconds: Annotated[
         float, Field(ge=1.0, le=60.0, description="Length of the part that is measured, s")
     ] = 1.4

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linecheck.checks.base import Note, Taken
+from linecheck.checks.base import Curve, Note, Taken
 from linecheck.checks.parts.origins import frames_at, mains_at, rates_at
 from linecheck.dsp.spectra.sidebands import Quantity, Sideband
 
@@ -224,11 +224,9 @@ def _alike(cluster: Iterable[_Line]) -> bool:
     return max(levels) - min(levels) <= ALIKE_DB + 3.0 * spread
 
 
-def _curve(entry: Taken, channel: str) -> tuple[np.ndarray, np.ndarray] | None:
-    for curve in entry.measurement.curves:
-        if curve.channel == channel and len(curve.x):
-            return curve.x, curve.y
-    return None
+def _curve(entry: Taken, channel: str) -> Curve | None:
+    curves = entry.measurement.curves
+    return next((curve for curve in curves if curve.channel == channel and len(curve.x)), None)
 
 
 def _is_absent(entry: Taken, channel: str, line: _Line) -> bool:
@@ -236,8 +234,8 @@ def _is_absent(entry: Taken, channel: str, line: _Line) -> bool:
     curve = _curve(entry, channel)
     if curve is None:
         return False
-    nearest = np.argsort(np.abs(curve[0] - line.offset_hz))[:3]
-    return bool(np.max(curve[1][nearest]) < line.level_db - ABSENT_DB)
+    nearest = np.argsort(np.abs(curve.x - line.offset_hz))[:3]
+    return bool(np.max(curve.y[nearest]) < line.level_db - ABSENT_DB)
 
 
 def _offsets(lines: list[_Line]) -> str:

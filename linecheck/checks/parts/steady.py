@@ -27,6 +27,8 @@ OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 FAINT = 0.01
 
 RateHz = Annotated[int, Field(ge=8000, le=1_536_000, description="Sampling rate of the stimulus, Hz")]
+#: Of stimuli that reach to 20 kHz.
+WideRateHz = Annotated[int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")]
 Bits = Annotated[int, Field(ge=8, le=32, description="Word length of the stimulus, bit")]
 Seconds = Annotated[float, Field(ge=0.1, le=60.0, description="Length of the part that is measured, s")]
 Seed = Annotated[int, Field(ge=0, le=2**32 - 1, description="Seed of the dither")]
