@@ -16,7 +16,7 @@ from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, 
 from linecheck.checks.parts.steady import (
     SteadyParameters,
     ends_early,
-    find_at_other_rates,
+    in_no_channel,
     last_settled,
     steady_stimulus,
 )
@@ -152,11 +152,7 @@ class WiringKind(ReadingKind):
         # Of what is measured alone: a break outside would spoil it, unseen.
         ratio = None if inside is None else clock_ratio(capture, list(combs), *inside)
         if span is None or inside is None or ratio is None:
-            problem = find_at_other_rates(capture, [float(comb[0]) for comb in combs]) or Problem(
-                "stimulus_not_found",
-                "the coded signal is in no channel: is the unit playing, are the cables in place? "
-                "May be the unit's own fault.",
-            )
+            problem = in_no_channel(capture, [float(comb[0]) for comb in combs], "the coded signal")
             return Location.nowhere(channels, problem)
         short = ends_early((span[1] - span[0]) / capture.rate_hz, parameters.seconds, "the coded signal")
         problems = () if short is None else (short,)

@@ -15,8 +15,9 @@ from linecheck.checks.parts.steady import (
     at_another_rate,
     dead_channel,
     ends_early,
-    find_at_other_rates,
+    in_no_channel,
     last_settled,
+    ppm_off,
     ramped,
 )
 from linecheck.checks.parts.words import dropout, percent_off
@@ -115,10 +116,7 @@ def _off(record: FloatArray, frequencies: FloatArray, nominal: _Found) -> Proble
         there = _look(record, lines[lines < 0.49])
         if there.prominence > nominal.prominence and abs(there.scale - 1.0) < 1.1 * CLOCK_TOLERANCE:
             return at_another_rate(captured, played)
-    return Problem(
-        "wrong_rate",
-        f"the signal is {1e6 * (nominal.scale - 1.0):+.0f} ppm off, more than ±1000 ppm. May be the unit's own fault.",
-    )
+    return ppm_off(nominal.scale)
 
 
 def _sounding(narrowed: Narrowed, half_period: float, seconds: float) -> tuple[int, int] | None:
@@ -191,8 +189,4 @@ def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:
     frequencies = signal.frequencies * rate_hz
     some = frequencies[np.searchsorted(frequencies, (1000.0, 3000.0, 9000.0)).clip(0, len(frequencies) - 1)]
     below = [float(tone) for tone in some if 2.2 * tone < 0.5 * capture.rate_hz]
-    return find_at_other_rates(capture, below) or Problem(
-        "stimulus_not_found",
-        "the stimulus (many lines at once) is in no channel: is the unit playing, are the cables in place? "
-        "May be the unit's own fault.",
-    )
+    return in_no_channel(capture, below, "the stimulus (many lines at once)")

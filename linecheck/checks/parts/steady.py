@@ -181,6 +181,23 @@ def at_another_rate(captured: int, played: int) -> Problem:
     )
 
 
+def ppm_off(ratio: float) -> Problem:
+    """Say that a stimulus sounds off its frequency by more than clocks ever are."""
+    return Problem(
+        "wrong_rate",
+        f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's own "
+        "fault.",
+    )
+
+
+def in_no_channel(capture: Capture, tones_hz: Sequence[float], what: str = "the stimulus") -> Problem:
+    """Say what is wrong where no channel has a stimulus: some of its tones are there at another rate, or nothing is."""
+    return find_at_other_rates(capture, tones_hz) or Problem(
+        "stimulus_not_found",
+        f"{what} is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
+    )
+
+
 def find_at_other_rates(capture: Capture, tones_hz: Sequence[float]) -> Problem | None:
     """Return a problem where one of the tones shows clearly at the ratio of two usual rates."""
     for values in capture.scaled:

@@ -26,6 +26,7 @@ from linecheck.checks.parts.steady import (
     Seed,
     at_another_rate,
     dead_channel,
+    ppm_off,
     ramped,
     rate_too_low,
 )
@@ -394,11 +395,7 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None, nominal: f
         if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:
             return at_another_rate(captured, played)
     if ratio is not None:
-        return Problem(
-            "wrong_rate",
-            f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's "
-            "own fault.",
-        )
+        return ppm_off(ratio)
     return _absent(capture, plan)
 
 

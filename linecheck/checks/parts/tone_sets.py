@@ -12,7 +12,7 @@ from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.steady import (
     dead_channel,
     ends_early,
-    find_at_other_rates,
+    in_no_channel,
     last_settled,
     rate_too_low,
 )
@@ -148,10 +148,7 @@ def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) ->
 def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
     """Return what is wrong where no channel has the stimulus: another rate, or nothing."""
     telling = tones_hz[tones_hz >= TELLING_HZ[0]]
-    return find_at_other_rates(capture, [float(tone) for tone in telling[:3]]) or Problem(
-        "stimulus_not_found",
-        "the stimulus is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
-    )
+    return in_no_channel(capture, [float(tone) for tone in telling[:3]])
 
 
 def beyond_rate(capture: Capture, highest_hz: float) -> Problem | None:
