@@ -308,7 +308,7 @@ class ToneKind(SineKind):
         never = {}
         if channels < 2:
             never["balance"] = "it compares two channels, and the file declares one"
-        if not _has_harmonic(frequency, low, high):
+        if not any(low <= order * frequency <= high for order in range(2, FITTED_HARMONICS + 1)):
             never["thd"] = (
                 f"none of the harmonics 2 to {FITTED_HARMONICS} of {frequency:g} Hz lies in the band "
                 f"({low:g} Hz to {high:g} Hz)"
@@ -321,11 +321,6 @@ class ToneKind(SineKind):
 
     def _band_metrics(self) -> tuple[str, ...]:
         return ("sinad", "thd", "thd_n", "noise", "enob", "largest_spur", "spectrum")
-
-
-def _has_harmonic(frequency: float, low: float, high: float) -> bool:
-    """Return whether a harmonic that is always measured lies in a band, by its nominal frequency."""
-    return any(low <= order * frequency <= high for order in range(2, FITTED_HARMONICS + 1))
 
 
 def _tone_readings(

@@ -392,9 +392,9 @@ def test_a_stimulus_that_no_station_can_play_is_refused_before_anything_is_playe
 
 
 def test_a_run_with_a_broken_kind_is_recorded_as_invalid(tmp_path, monkeypatch, capsys):
-    returned = "        return out.measurement()"
+    (last,) = (line for line in SKELETON.splitlines() if "pair_difference(" in line)
     spoilt = SKELETON.replace(
-        returned, f'        out.readings[-1] = replace(out.readings[-1], value=float("nan"))\n{returned}'
+        last, f'{last}\n        out.readings[-1] = replace(out.readings[-1], value=float("nan"))'
     )
     source = spoilt.replace("from typing", "from dataclasses import replace\nfrom typing")
     folder = tmp_path / "kinds"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -244,11 +245,10 @@ def _offsets(lines: list[_Line]) -> str:
     return f"{listed} and {len(lines) - 6} more" if len(lines) > 6 else listed
 
 
-def _different_keys(group: Sequence[Taken]) -> list[str]:
-    keys = dict.fromkeys(key for entry in group for key in entry.setup)
-    return [key for key in keys if len({entry.setup.get(key) for entry in group}) > 1]
-
-
 def _difference(index: int, group: Sequence[Taken]) -> str:
-    setup = group[index].setup
-    return " and ".join(f"{key} {setup.get(key, '(none)')}" for key in _different_keys(group))
+    """Return how the setup of one check is another than that of the others, in words."""
+    setups = [entry.setup for entry in group]
+    different = [
+        key for key in dict.fromkeys(chain(*setups)) if len({setup.get(key) for setup in setups}) > 1
+    ]
+    return " and ".join(f"{key} {setups[index].get(key, '(none)')}" for key in different)
