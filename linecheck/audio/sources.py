@@ -220,6 +220,7 @@ def _flac_form(header: FlacHeader, file_bytes: int) -> SampleForm:
         raise HeaderError(
             f"holds samples of {header.bits} bits, which are not read from FLAC; convert it to WAV"
         )
+    # Else a few damaged bytes would ask for gigabytes of memory.
     if header.frames > file_bytes // _MIN_FLAC_FRAME_BYTES * _MAX_FLAC_FRAME:
         raise HeaderError(
             f"is cut off: {file_bytes:,} bytes cannot hold the {header.frames:,} frames that its header "

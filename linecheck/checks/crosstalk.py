@@ -180,6 +180,7 @@ class CrosstalkKind(ReadingKind):
             if not np.any(inside):
                 out.explain(name, "no_tone", _NO_TONE.format(low=band_hz[0], high=band_hz[1]), *_NAMES)
                 continue
+            # A codec or a filter may take a tone away: its power is below nothing then, and no ratio to it is a number.
             lost = {
                 channels[source]: gone
                 for source in sources

@@ -144,6 +144,7 @@ def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[floa
     if held < MIN_CUT and len(tones) == 1:
         held, rail = overdriven(values, tones[0] / capture.rate_hz, step)
     elif held < MIN_CUT:
+        # A sum of tones that is strong in the treble is at the rail for fewer samples in a row than a run counts from.
         held, rail = heaped_at_rail(values)
     if held < MIN_CUT:
         return None
