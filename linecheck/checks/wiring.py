@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Stimulus
+from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Reading, Stimulus
 from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec, either_way
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
 from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
@@ -266,6 +266,8 @@ def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order:
     )
     code = "phase_unclear" if live else "stimulus_not_found"
     untold = ("polarity", "channel_delay", "balance")
+    # Also where the channel holds nothing at all, of which nothing else is read.
+    out.readings.append(Reading("polarity", name, None, "", None))
     out.explain(name, code, message, *(("order", *untold) if order is None else untold))
 
 

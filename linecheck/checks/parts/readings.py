@@ -221,10 +221,11 @@ class ReadingKind(CheckKind):
     ) -> Measurement:
         """Take every metric and curve from a located stimulus."""
         out = ReadingList(context.volts_uncertainty, self.specs)
-        self.read(out, Located(capture, location, parameters, analysis, context))
+        located = Located(capture, location, parameters, analysis, context)
+        self.read(out, located)
         # A former name of a successor that reads the same is given that one's reading.
         own = [spec for spec in self.metrics if spec.superseded_by is None or not spec.superseded_by.same]
-        return completed(out.measurement(), own, context.channels)
+        return completed(out.measurement(), own, tuple(name for _, name in located.found))
 
 
 def completed(measured: Measurement, metrics: Sequence[MetricSpec], channels: tuple[str, ...]) -> Measurement:
