@@ -230,7 +230,7 @@ def noisy_products(level, pair, share, second, generator):
     shares = share * generator.chisquare(20, count) / 20.0
     powers = 0.5 * np.abs(amplitudes + np.sqrt(share) * noise) ** 2 - shares
     tones = np.array(pair.shares) * 10.0 ** (level / 20.0)
-    return Products(tones, np.zeros(2), powers, shares, np.full(count, 10.0))
+    return Products(tones, powers, shares, np.full(count, 10.0))
 
 
 @pytest.mark.parametrize(("name", "step_db"), covering(["60+7000", "18000+20000"], [5.0, 2.5, 1.0]))
